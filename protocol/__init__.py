@@ -1,0 +1,1 @@
+"""The serial layer: link, dialects, profiles, analyzer, sweep runs, simulated analyzer."""

@@ -1,0 +1,15 @@
+"""The two words for fault. Anything else that leaves this room is a bug."""
+
+from __future__ import annotations
+
+
+class RequestError(Exception):
+    """We asked for something impossible. The message is one line: what, whose fault, what to do next."""
+
+
+class AnalyzerError(Exception):
+    """The instrument or the wire failed. The message is one line: what, whose fault, what to do next."""
+
+
+class PortLostError(AnalyzerError):
+    """The port is gone (unplugged, hung up, taken away). It was closed before this was raised."""

@@ -1,0 +1,1 @@
+"""Screens, widgets and the command line. Shows; computes nothing."""

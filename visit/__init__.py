@@ -1,0 +1,1 @@
+"""A site visit: conducts hook-ups and runs, keeps the record, evaluates, exports."""
