@@ -14,9 +14,6 @@ from numpy.typing import NDArray
 from protocol.errors import RequestError
 
 
-
-
-
 @dataclass(frozen=True, slots=True)
 class SweepSettings:
     """One sweep as asked for: linear span, points, receiver bandwidth, source level.

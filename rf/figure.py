@@ -8,7 +8,7 @@ from __future__ import annotations
 
 import enum
 import math
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 CONFIDENCE = 0.95
 """Every interval and bound of the program is a 95 % one (two-sided interval, one-sided bound)."""
@@ -84,3 +84,8 @@ def inferred(value: float, low: float, high: float, unit: str, *, limited_by: st
 def cant_say(unit: str, why: str, *, limited_by: str = "") -> Figure:
     """No figure follows from the data; `why` says in one sentence what stands in the way."""
     return Figure(Kind.CANT_SAY, unit, math.nan, -math.inf, math.inf, limited_by, why)
+
+
+def shifted(figure: Figure, offset: float) -> Figure:
+    """The same figure read against another origin: value and interval moved by `offset` (same unit and kind)."""
+    return replace(figure, value=figure.value + offset, low=figure.low + offset, high=figure.high + offset)

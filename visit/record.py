@@ -1,0 +1,322 @@
+"""The visit file: where everything meets. The writer commits each sweep as it arrives; screens and reports only read.
+
+Owns: opening and checking the file, one insert per event, reading sweeps back. Refuses: to change what was written, to
+compute figures, and to open a database that is not a visit. Schema and meaning of columns: `visit.schema`.
+"""
+
+from __future__ import annotations
+
+import hashlib
+import os
+import sqlite3
+import threading
+from collections.abc import Iterator
+from contextlib import contextmanager
+from dataclasses import dataclass
+from importlib.metadata import PackageNotFoundError, version
+from pathlib import Path
+
+import numpy as np
+from numpy.typing import NDArray
+
+from protocol.errors import RequestError
+from protocol.sweep import Applied, Sweep, SweepSettings
+from visit.hookup import HookUp
+from visit.schema import APPLICATION_ID, SCHEMA, SCHEMA_VERSION
+from visit.site import Site, parse_site
+
+BUSY_TIMEOUT_S = 5.0
+"""How long a writer waits for another process's commit before it gives up; commits take milliseconds."""
+
+
+class RecordError(RequestError):
+    """The visit file can't be used. One line: what, whose fault, what to do next."""
+
+
+@dataclass(frozen=True, slots=True)
+class RunRow:
+    """One run as recorded. `outcome` is None while it runs."""
+
+    id: int
+    purpose: str
+    hookup: HookUp
+    settings: SweepSettings
+    changes: tuple[str, ...]
+    planned_sweeps: int | None
+    outcome: str | None
+    started_s: float
+
+
+@dataclass(frozen=True, slots=True)
+class StoredSweep:
+    """One sweep as read back: arrays of shape (K,), complex linear S-parameters, frequency in hertz."""
+
+    id: int
+    frequency_hz: NDArray[np.float64]
+    s11: NDArray[np.complex128]
+    s21: NDArray[np.complex128]
+    started_s: float
+    duration_s: float
+
+
+class VisitFile:
+    """One visit file, opened to write or only to read. Usable from several threads, one statement at a time."""
+
+    def __init__(self, path: Path, connection: sqlite3.Connection) -> None:
+        self.path = path
+        self._connection = connection
+        self._lock = threading.Lock()
+
+    @classmethod
+    def create(cls, path: Path, site: Site, site_path: str, now_s: float) -> VisitFile:
+        """Make a new file, private to its user. Raises RecordError when it exists or can't be written."""
+        try:
+            os.close(os.open(path, os.O_CREAT | os.O_EXCL | os.O_WRONLY, 0o600))
+        except FileExistsError:
+            raise RecordError(f"{path} exists already: open it, or give another name; nothing was changed") from None
+        except OSError as error:
+            raise RecordError(f"can't write {path}: {error.strerror}; choose another folder with --visit") from None
+        visit = cls(path, _connect(path, read_only=False))
+        with visit._writing() as connection:
+            connection.execute(f"pragma application_id = {APPLICATION_ID}")
+            connection.execute(f"pragma user_version = {SCHEMA_VERSION}")
+            for statement in SCHEMA.split(";"):
+                if statement.strip():
+                    connection.execute(statement)
+            connection.execute("insert into about values (?, ?)", (_program_version(), now_s))
+            connection.execute("insert into site (at_s, toml, path) values (?, ?, ?)", (now_s, site.source, site_path))
+        return visit
+
+    @classmethod
+    def open(cls, path: Path, *, read_only: bool = False) -> VisitFile:
+        """Open an existing file after checking that it is a whole visit of a known version. Raises RecordError."""
+        if not path.is_file():
+            raise RecordError(f"{path}: no such visit file; check the name")
+        try:
+            connection = _connect(path, read_only=read_only)
+            application = connection.execute("pragma application_id").fetchone()[0]
+            found = connection.execute("pragma user_version").fetchone()[0]
+            if application != APPLICATION_ID:
+                connection.close()
+                raise RecordError(f"{path}: not a visit file (another program's database); give the right file")
+            if found != SCHEMA_VERSION:
+                connection.close()
+                raise RecordError(
+                    f"{path}: visit file version {found}, this program reads {SCHEMA_VERSION}; use the newer program"
+                )
+            verdict = connection.execute("pragma quick_check(1)").fetchone()[0]
+            if verdict != "ok":
+                connection.close()
+                raise RecordError(f"{path}: damaged ({verdict}); work on the second copy and keep this one untouched")
+        except sqlite3.Error as error:
+            raise RecordError(f"{path}: can't be read as a visit file ({error}); work on the second copy") from None
+        return cls(path, connection)
+
+    def close(self) -> None:
+        """Close the file; harmless when closed already."""
+        with self._lock:
+            self._connection.close()
+
+    @contextmanager
+    def _writing(self) -> Iterator[sqlite3.Connection]:
+        """One transaction. Any SQLite fault becomes a RecordError naming the file; nothing half-written stays."""
+        with self._lock:
+            try:
+                with self._connection:
+                    yield self._connection
+            except sqlite3.Error as error:
+                raise RecordError(
+                    f"{self.path}: could not be written ({error}); free space or check the folder, earlier rows are safe"
+                ) from None
+
+    def _rows(self, statement: str, values: tuple[object, ...] = ()) -> list[tuple[object, ...]]:
+        with self._lock:
+            try:
+                return self._connection.execute(statement, values).fetchall()
+            except sqlite3.Error as error:
+                raise RecordError(f"{self.path}: could not be read ({error}); work on the second copy") from None
+
+    def add_analyzer(self, identity: str, profile_name: str, port: str, now_s: float) -> int:
+        """Record that an analyzer was opened; returns its row."""
+        with self._writing() as connection:
+            return _rowid(
+                connection.execute(
+                    "insert into analyzer (at_s, identity, profile_name, port) values (?, ?, ?, ?)",
+                    (now_s, identity, profile_name, port),
+                )
+            )
+
+    def begin_run(
+        self,
+        purpose: str,
+        hookup: HookUp,
+        applied: Applied,
+        planned: int | None,
+        analyzer_id: int | None,
+        now_s: float,
+    ) -> int:
+        """Record the start of a run with the settings the analyzer reported back; returns its row."""
+        actual = applied.actual
+        with self._writing() as connection:
+            return _rowid(
+                connection.execute(
+                    "insert into run (at_s, analyzer_id, purpose, driven, read, third, start_hz, stop_hz, points,"
+                    " bandwidth_hz, level_dbm, changes, planned_sweeps) values (?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?)",
+                    (
+                        now_s,
+                        analyzer_id,
+                        purpose,
+                        hookup.driven,
+                        hookup.read,
+                        hookup.third,
+                        actual.start_hz,
+                        actual.stop_hz,
+                        actual.points,
+                        actual.bandwidth_hz,
+                        actual.level_dbm,
+                        "\n".join(applied.changes),
+                        planned,
+                    ),
+                )
+            )
+
+    def end_run(self, run_id: int, outcome: str, now_s: float) -> None:
+        """Close a run; the first outcome counts."""
+        with self._writing() as connection:
+            connection.execute(
+                "update run set ended_s = ?, outcome = ? where id = ? and outcome is null",
+                (now_s, outcome, run_id),
+            )
+
+    def add_sweep(self, run_id: int, sweep: Sweep) -> None:
+        """Commit one sweep; it is on the disk when this returns."""
+        blob = sweep.frequency_hz.astype("<f8").tobytes()
+        digest = hashlib.sha256(blob).hexdigest()
+        with self._writing() as connection:
+            connection.execute("insert or ignore into grid (digest, frequency_hz) values (?, ?)", (digest, blob))
+            connection.execute(
+                "insert into sweep (run_id, sequence, started_s, duration_s, grid_id, s11, s21)"
+                " values (?, ?, ?, ?, (select id from grid where digest = ?), ?, ?)",
+                (
+                    run_id,
+                    sweep.sequence,
+                    sweep.started_s,
+                    sweep.duration_s,
+                    digest,
+                    sweep.s11.astype("<c16").tobytes(),
+                    sweep.s21.astype("<c16").tobytes(),
+                ),
+            )
+
+    def remark(self, kind: str, words: str, now_s: float) -> None:
+        """Add a line to the log of the visit."""
+        with self._writing() as connection:
+            connection.execute("insert into remark (at_s, kind, words) values (?, ?, ?)", (now_s, kind, words))
+
+    def site(self) -> Site:
+        """The site as last recorded."""
+        ((toml, path),) = self._rows("select toml, path from site order by id desc limit 1")
+        return parse_site(str(toml), Path(str(path)))
+
+    def runs(self) -> list[RunRow]:
+        """All runs in the order they were begun."""
+        rows = self._rows(
+            "select id, purpose, driven, read, third, start_hz, stop_hz, points, bandwidth_hz, level_dbm, changes,"
+            " planned_sweeps, outcome, at_s from run order by id"
+        )
+        return [_run_row(row) for row in rows]
+
+    def sweeps(self, run_id: int, after_id: int = 0, limit: int = -1) -> list[StoredSweep]:
+        """Sweeps of a run in the order they came, those with a row id above `after_id`."""
+        rows = self._rows(
+            "select sweep.id, grid.frequency_hz, s11, s21, started_s, duration_s from sweep join grid on grid.id = grid_id"
+            " where run_id = ? and sweep.id > ? order by sweep.id limit ?",
+            (run_id, after_id, limit),
+        )
+        return [_stored_sweep(row) for row in rows]
+
+    def sweep_count(self, run_id: int) -> int:
+        """How many sweeps of a run are on the disk."""
+        return int(str(self._rows("select count(*) from sweep where run_id = ?", (run_id,))[0][0]))
+
+
+def _connect(path: Path, *, read_only: bool) -> sqlite3.Connection:
+    """Autocommit off by explicit transactions; write-ahead log so that readers never wait for the writer."""
+    mode = "ro" if read_only else "rw"
+    uri = f"{path.absolute().as_uri()}?mode={mode}"
+    connection = sqlite3.connect(uri, uri=True, timeout=BUSY_TIMEOUT_S, check_same_thread=False)
+    if not read_only:
+        connection.execute("pragma journal_mode = wal")
+        connection.execute("pragma synchronous = full")
+        connection.execute("pragma foreign_keys = on")
+    return connection
+
+
+def _rowid(cursor: sqlite3.Cursor) -> int:
+    assert cursor.lastrowid is not None
+    return cursor.lastrowid
+
+
+def _run_row(row: tuple[object, ...]) -> RunRow:
+    (
+        run_id,
+        purpose,
+        driven,
+        read,
+        third,
+        start,
+        stop,
+        points,
+        bandwidth,
+        level,
+        changes,
+        planned,
+        outcome,
+        at_s,
+    ) = row
+    return RunRow(
+        id=_int(run_id),
+        purpose=str(purpose),
+        hookup=HookUp(str(driven), str(read), str(third)),
+        settings=SweepSettings(
+            _float(start),
+            _float(stop),
+            _int(points),
+            _float(bandwidth),
+            None if level is None else _float(level),
+        ),
+        changes=tuple(str(changes).splitlines()),
+        planned_sweeps=None if planned is None else _int(planned),
+        outcome=None if outcome is None else str(outcome),
+        started_s=_float(at_s),
+    )
+
+
+def _stored_sweep(row: tuple[object, ...]) -> StoredSweep:
+    sweep_id, grid, s11, s21, started, duration = row
+    assert isinstance(grid, bytes) and isinstance(s11, bytes) and isinstance(s21, bytes)
+    return StoredSweep(
+        _int(sweep_id),
+        np.frombuffer(grid, "<f8"),
+        np.frombuffer(s11, "<c16"),
+        np.frombuffer(s21, "<c16"),
+        _float(started),
+        _float(duration),
+    )
+
+
+def _int(value: object) -> int:
+    assert isinstance(value, int)
+    return value
+
+
+def _float(value: object) -> float:
+    assert isinstance(value, int | float)
+    return float(value)
+
+
+def _program_version() -> str:
+    try:
+        return version("deepnotch")
+    except PackageNotFoundError:
+        return "not installed"

@@ -1,0 +1,73 @@
+"""The layout of a visit file: one SQLite database per site visit. This text is its documentation.
+
+Owns: the schema, its version, the marks by which a file is known to be ours. Refuses: any access; see `visit.record`.
+Meaning is append-only: rows are added, never changed, except the two columns that close a run.
+"""
+
+from __future__ import annotations
+
+APPLICATION_ID = 0x646E6F74
+"""Stored in the SQLite header ("dnot"), so that another program's database is never taken for a visit."""
+
+SCHEMA_VERSION = 1
+"""Versions: 1 = first."""
+
+SCHEMA = """
+create table about (                -- one row: who made this file
+    program_version text not null,
+    created_s real not null         -- Unix time
+);
+create table site (                 -- the site file as it was read; the newest row counts
+    id integer primary key,
+    at_s real not null,
+    toml text not null,             -- whole text of the site file
+    path text not null              -- where it came from
+);
+create table analyzer (             -- each time an analyzer was opened
+    id integer primary key,
+    at_s real not null,
+    identity text not null,         -- what it says of itself, printable characters only
+    profile_name text not null,
+    port text not null
+);
+create table run (                  -- sweeps of one hook-up with one setting, averaged together
+    id integer primary key,
+    at_s real not null,
+    analyzer_id integer references analyzer,
+    purpose text not null,          -- 'live', 'check', ...
+    driven text not null,           -- port of the duplexer on the analyzer's port 1: A, L or H
+    read text not null,             -- port of the duplexer on the analyzer's port 2
+    third text not null,            -- what closes the remaining port
+    start_hz real not null,         -- as the analyzer reported it back
+    stop_hz real not null,
+    points integer not null,
+    bandwidth_hz real not null,
+    level_dbm real,                 -- null: the analyzer's own level
+    changes text not null,          -- what the analyzer altered without a word, one sentence a line
+    planned_sweeps integer,         -- null: until stopped
+    ended_s real,                   -- null: still running, or broken off by a fault of the computer
+    outcome text                    -- 'complete', 'stopped', or one line saying what failed
+);
+create table grid (                 -- frequency points, stored once for all sweeps that share them
+    id integer primary key,
+    digest text not null unique,    -- SHA-256 of the blob
+    frequency_hz blob not null      -- little-endian float64
+);
+create table sweep (                -- every sweep as it came, committed on arrival
+    id integer primary key,
+    run_id integer not null references run,
+    sequence integer not null,      -- counts the sweeps of one opened analyzer
+    started_s real not null,        -- Unix time
+    duration_s real not null,
+    grid_id integer not null references grid,
+    s11 blob not null,              -- little-endian complex128, linear
+    s21 blob not null,
+    unique (run_id, sequence)       -- so that no sweep can count twice
+);
+create table remark (               -- log of the visit: bench actions, faults, notes
+    id integer primary key,
+    at_s real not null,
+    kind text not null,
+    words text not null
+);
+"""
