@@ -134,7 +134,7 @@ class Scpi:
     swapped: bool
     """True for FORMat:BORDer SWAPped: the least significant byte first."""
     setup: tuple[Template, ...]
-    """Sent once after opening, e.g. to define the traces; each is sent for every {parameter} it names."""
+    """Sent once after opening: define the traces, switch averaging off. One with {parameter} is sent for each."""
     select: Template | None
     """Makes one S-parameter the subject of `data`."""
     data: Template
@@ -153,7 +153,7 @@ class Profile:
     limits: Limits
     timing: Timing
     serial: SerialSettings
-    self_corrected: bool
+    corrects_itself: bool
     """True when the analyzer applies a calibration of its own before it sends its data."""
     conjugate: bool
     """True when the analyzer's sign of time is the other one, so that its phases turn the wrong way."""
@@ -199,7 +199,7 @@ def read_profile(top: Table, source: str) -> Profile:
     if family == "registers":
         raise top.error("family", "register analyzers are not part of schema 1; use scpi or console")
     name, notes = top.text("name"), top.text("notes", "")
-    self_corrected = top.boolean("self_corrected")
+    corrects_itself = top.boolean("corrects_itself")
     conjugate = top.boolean("conjugate", default=False)
     limits = _limits(top.table("limits"))
     timing = _timing(top.table("timing"))
@@ -207,7 +207,7 @@ def read_profile(top: Table, source: str) -> Profile:
     console = _console(top.table("console"), limits) if family == "console" else None
     scpi = _scpi(top.table("scpi", required=False)) if family == "scpi" else None
     top.done()
-    return Profile(name, family, limits, timing, serial, self_corrected, conjugate, console, scpi, notes, source)
+    return Profile(name, family, limits, timing, serial, corrects_itself, conjugate, console, scpi, notes, source)
 
 
 def _limits(table: Table) -> Limits:
@@ -390,6 +390,7 @@ def _readback(table: Table) -> ReadBack:
     return ReadBack(command, lines)
 
 
+_SCPI_SETUP = ('CALCulate:PARameter:DEFine "{parameter}",{parameter}', "SENSe:AVERage:STATe OFF")
 _SCPI_DEFAULTS: Mapping[str, str] = {
     "select": 'CALCulate:PARameter:SELect "{parameter}"',
     "data": "CALCulate:DATA? SDATA",
@@ -400,10 +401,7 @@ _SCPI_DEFAULTS: Mapping[str, str] = {
 
 
 def _scpi(table: Table) -> Scpi:
-    setup = tuple(
-        _parsed(table, "setup", line, SETTING_FIELDS)
-        for line in table.texts("setup", ('CALCulate:PARameter:DEFine "{parameter}",{parameter}',))
-    )
+    setup = tuple(_parsed(table, "setup", line, SETTING_FIELDS) for line in table.texts("setup", _SCPI_SETUP))
     number_format = table.choice("format", ("ascii", "real32", "real64"), "real64")
     swapped = table.choice("byte_order", ("normal", "swapped"), "normal") == "swapped"
     words = {key: _template(table, key, SETTING_FIELDS, default) for key, default in _SCPI_DEFAULTS.items()}

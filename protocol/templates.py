@@ -25,6 +25,9 @@ SETTING_FIELDS = frozenset(
 """Fields of commands and of read-back lines. `bandwidth_code` stands for an entry of the profile's code list,
 `count` for the analyzer's own averaging, `parameter` for S11 or S21, `skip` for a number of no interest."""
 
+WORD_FIELDS = frozenset({"bandwidth_code", "parameter"})
+"""Fields that are words, not numbers."""
+
 _PAIRS = ("s11", "s21", "reference", "reflected", "through")
 DATA_FIELDS = frozenset(
     {f"frequency_{unit}" for unit in UNITS}
@@ -100,16 +103,26 @@ class Template:
         return "".join(parts)
 
     @cached_property
-    def line_pattern(self) -> bytes:
-        """A regular expression for one reply line, one group per field.
+    def core_pattern(self) -> bytes:
+        """A regular expression for the text from the first to the last sign that is not blank, a group per field.
 
         A run of blanks in the template stands for one blank or more (also tabs), all else stands for itself.
         """
-        parts = [_literal_pattern(self.literals[0], first=True)]
-        for field, literal in zip(self.fields, self.literals[1:], strict=True):
-            kind = rb"[!-~]+?" if field.name in ("bandwidth_code", "parameter") else NUMBER
-            parts.append(b"(" + kind + b")" + _literal_pattern(literal))
-        return b"[ \t]*+" + b"".join(parts) + b"[ \t]*"
+        last = len(self.literals) - 1
+        parts = []
+        for index, literal in enumerate(self.literals):
+            text = literal.lstrip() if index == 0 else literal
+            pieces = re.split(r"[ \t]+", text.rstrip() if index == last else text)
+            parts.append(rb"[ \t]++".join(re.escape(piece.encode("ascii")) for piece in pieces))
+            if index < last:
+                word = self.fields[index].name in WORD_FIELDS
+                parts.append(b"(" + (rb"[!-~]+?" if word else NUMBER) + b")")
+        return b"".join(parts)
+
+    @cached_property
+    def line_pattern(self) -> bytes:
+        """`core_pattern` with blanks allowed before and behind: one whole reply line."""
+        return rb"[ \t]*+" + self.core_pattern + rb"[ \t]*+"
 
     def read(self, line: bytes) -> dict[str, float | str] | None:
         """The values of one reply line by base name (frequencies in hertz), or None when it does not match."""
@@ -121,14 +134,8 @@ class Template:
             if field.name == "skip":
                 continue
             word = text.decode("ascii")
-            values[field.base] = word if field.name in ("bandwidth_code", "parameter") else float(word) * field.scale
+            values[field.base] = word if field.name in WORD_FIELDS else float(word) * field.scale
         return values
-
-
-def _literal_pattern(text: str, *, first: bool = False) -> bytes:
-    text = text.lstrip() if first else text
-    pieces = re.split(r"[ \t]+", text)
-    return rb"[ \t]+".join(re.escape(piece.encode("ascii")) for piece in pieces)
 
 
 def decimal_text(value: float) -> str:

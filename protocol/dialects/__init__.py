@@ -1,1 +1,13 @@
-"""Sans-I/O dialects: a request becomes bytes, bytes become replies. No port and no clock in here."""
+"""The tongues of analyzers, without ports or clocks: bytes in, events out."""
+
+from __future__ import annotations
+
+from protocol.dialects.console import ConsoleDialect
+from protocol.dialects.events import Dialect
+from protocol.dialects.scpi import ScpiDialect
+from protocol.profile import Profile
+
+
+def make_dialect(profile: Profile) -> Dialect:
+    """The dialect that a profile describes."""
+    return ConsoleDialect(profile) if profile.console is not None else ScpiDialect(profile)

@@ -1,0 +1,157 @@
+"""The machine below all dialects: a request is a generator of steps, each step a text to send and a reply to await.
+
+Owns: the buffer and its limit, the order of steps, the way a fault ends a request. Refuses: any command word.
+"""
+
+from __future__ import annotations
+
+from abc import ABC, abstractmethod
+from collections.abc import Callable, Generator
+from dataclasses import dataclass
+
+from protocol.dialects.events import Event, Fault, Reply, Request, Send, Waiting
+
+PLAIN_LIMIT = 64 << 10
+"""A reply that is not data and is longer than this is an error; help listings are the longest."""
+NUMBER_LIMIT = 40
+"""Bytes that one number may take as text, separators included."""
+SHOWN = 60
+"""Characters of a damaged reply that a message shows."""
+
+Frame = Callable[[bytearray], tuple[bytes, int] | None]
+"""Finds a complete reply in the buffer: (reply, bytes used up), or None while more must come. May raise WireError."""
+
+
+class WireError(Exception):
+    """A reply that cannot be right. Never leaves the dialects: it becomes a Fault."""
+
+    def __init__(self, message: str, *, refused: bool = False) -> None:
+        super().__init__(message)
+        self.fault = Fault(message, refused)
+
+
+@dataclass(frozen=True, slots=True)
+class Step:
+    """Send `data`, then wait for what `frame` finds. `what` names the step in messages."""
+
+    data: bytes
+    frame: Frame
+    what: str
+    waiting: Waiting = Waiting.REPLY
+    limit: int = PLAIN_LIMIT
+    after_sweep: bool = False
+
+
+Steps = Generator[Step, bytes, Reply]
+
+
+class Exchange(ABC):
+    """A dialect's common part. Subclasses give the steps of a request and the words of a silence."""
+
+    def __init__(self) -> None:
+        self._buffer = bytearray()
+        self._steps: Steps | None = None
+        self._step: Step | None = None
+
+    @abstractmethod
+    def steps(self, request: Request) -> Steps:
+        """The steps of a request, as a generator that is sent each reply and returns the final one."""
+
+    def missing(self, step: Step, got: bytes) -> str:
+        """What to say when a step's reply stays away or stops half-way."""
+        if not got:
+            return f"no answer to {step.what}; is the analyzer switched on and in its normal mode?"
+        return f"the reply to {step.what} stopped after {len(got)} bytes: {shown(got)}"
+
+    @property
+    def waiting(self) -> Waiting:
+        """What the request in hand waits for."""
+        return self._step.waiting if self._step is not None else Waiting.NOTHING
+
+    @property
+    def unread(self) -> bytes:
+        """Bytes that came beyond the end of the last reply."""
+        return bytes(self._buffer) if self._step is None else b""
+
+    def start(self, request: Request) -> bytes:
+        """Begin a request."""
+        if self._step is not None:
+            raise RuntimeError("a request is under way")
+        steps = self.steps(request)
+        step = next(steps)  # every request has a first step; a RequestError passes through
+        self._buffer.clear()
+        self._steps, self._step = steps, step
+        return step.data
+
+    def receive(self, data: bytes) -> list[Event]:
+        """Take bytes in and tell what follows from them."""
+        self._buffer += data
+        events: list[Event] = []
+        while self._step is not None:
+            try:
+                event = self._advance(self._step)
+            except WireError as error:
+                self._finish()
+                event = error.fault
+            if event is None:
+                break
+            events.append(event)
+        return events
+
+    def silence(self) -> Fault:
+        """End the request in hand with the words for what is missing."""
+        if self._step is None:
+            raise RuntimeError("nothing is awaited")
+        message = self.missing(self._step, bytes(self._buffer))
+        self._finish()
+        self._buffer.clear()
+        return Fault(message)
+
+    def forget(self) -> None:
+        """Drop the request in hand and all unread bytes."""
+        self._finish()
+        self._buffer.clear()
+
+    def _advance(self, step: Step) -> Event | None:
+        framed = step.frame(self._buffer)
+        if framed is None:
+            if len(self._buffer) > step.limit:
+                raise WireError(f"the reply to {step.what} is longer than {step.limit} bytes")
+            return None
+        reply, used = framed
+        if used > step.limit + PLAIN_LIMIT:
+            raise WireError(f"the reply to {step.what} is longer than {step.limit} bytes")
+        del self._buffer[:used]
+        assert self._steps is not None
+        try:
+            self._step = self._steps.send(reply)
+        except StopIteration as stop:
+            self._finish()
+            final: Reply = stop.value
+            return final
+        return Send(self._step.data, self._step.after_sweep)
+
+    def _finish(self) -> None:
+        if self._steps is not None:
+            self._steps.close()
+        self._steps = self._step = None
+
+
+def shown(data: bytes) -> str:
+    """Bytes for a message: printable ASCII, shortened, in quotes."""
+    text = "".join(chr(byte) if 0x20 <= byte <= 0x7E else "." for byte in data[: SHOWN + 1])
+    return repr(text if len(data) <= SHOWN else text[:SHOWN] + "...")
+
+
+def plain(data: bytes, limit: int = 120) -> str:
+    """Text of an analyzer made harmless: printable ASCII, blanks squeezed, shortened."""
+    text = "".join(chr(byte) if 0x20 <= byte <= 0x7E else " " for byte in data)
+    return " ".join(text.split())[:limit]
+
+
+def line_frame(buffer: bytearray) -> tuple[bytes, int] | None:
+    """One line up to LF; a CR before it is dropped."""
+    end = buffer.find(b"\n")
+    if end < 0:
+        return None
+    return bytes(buffer[:end]).rstrip(b"\r"), end + 1

@@ -1,0 +1,154 @@
+"""From text to numbers, strictly: every byte of a reply is accounted for before one number is believed.
+
+Owns: number lists and tables of points, and the standard's codes for "not a number" and "infinite". Refuses: to
+drop, repair or bridge anything. One pattern checks the whole reply; numpy converts it afterwards.
+"""
+
+from __future__ import annotations
+
+import re
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+
+from protocol.dialects.exchange import WireError, shown
+from protocol.profile import Read
+from protocol.templates import NUMBER
+
+NOT_A_NUMBER = 9.91e37
+"""SCPI-1999 Volume 1, 7.2.1.5: stands for NaN in text and binary data."""
+INFINITE = 9.9e37
+"""SCPI-1999 Volume 1, 7.2.1.4: stands for infinity, with a minus sign for negative infinity."""
+
+_LIST = re.compile(rb"[ \t]*+" + NUMBER + rb"[ \t]*+(?:,[ \t]*+" + NUMBER + rb"[ \t]*+)*+")
+_FAST_LITERAL = re.compile(r"[^0-9+\-.eE]+")
+_TO_BLANK = bytes(byte if chr(byte) in "0123456789+-.eE" else 0x20 for byte in range(256))
+
+
+def number_list(line: bytes, what: str) -> NDArray[np.float64]:
+    """A comma-separated list, shape (values,). Raises WireError when it is anything else."""
+    if _LIST.fullmatch(line) is None:
+        for index, item in enumerate(line.split(b","), 1):
+            if re.fullmatch(NUMBER, item.strip(b" \t")) is None:
+                raise WireError(f"number {index} in the reply to {what} is damaged: {shown(item)}")
+    return np.fromstring(line, dtype=np.float64, sep=",")
+
+
+def check_finite(values: NDArray[np.float64], per_point: int, what: str) -> None:
+    """Raise WireError, naming the first point, when a value is NaN, infinite or a code for them."""
+    bad = ~(np.abs(values) < INFINITE * 0.999)
+    if bad.any():
+        index = int(np.flatnonzero(bad)[0])
+        point = index // per_point + 1
+        raise WireError(
+            f"the analyzer has no valid value at point {point} (it sent {values[index]:.3g} for {what}); "
+            "lower the level or check for overload"
+        )
+
+
+def pairs(values: NDArray[np.float64], points: int, what: str) -> NDArray[np.complex128]:
+    """Real and imaginary parts in turn as complex numbers, shape (points,). Raises WireError for a wrong count."""
+    if values.size != 2 * points:
+        raise WireError(
+            f"{what} came with {values.size} numbers, but {points} points have {2 * points}; sweep thrown away"
+        )
+    check_finite(values, 2, what)
+    return values[0::2] + 1j * values[1::2]
+
+
+@dataclass(frozen=True)
+class PointTable:
+    """Reads the reply to one `Read` of a profile; patterns are compiled once."""
+
+    read: Read
+    pattern: re.Pattern[bytes]
+    point: re.Pattern[bytes]
+    end: bytes
+    fast: bool
+
+    @classmethod
+    def of(cls, read: Read, end: bytes) -> PointTable:
+        """The reader for `read`, whose lines end with `end`."""
+        core = re.sub(rb"(?<!\\)\((?!\?)", rb"(?:", read.line.core_pattern)  # no groups: all is matched at once
+        blank = rb"[ \t]*+"
+        if read.points_per_line == 1:
+            whole = rb"(?:" + blank + core + blank + re.escape(end) + rb")++"
+        else:
+            between = re.escape(read.separator.strip().encode("ascii"))
+            joint = blank + between + blank if between else rb"[ \t]++"
+            last = blank + rb"(?:" + between + rb")?+" + blank
+            whole = blank + core + rb"(?:" + joint + core + rb")*+" + last + re.escape(end)
+        inner = read.line.literals[1:-1]
+        outer = read.line.literals[0] + read.line.literals[-1] + read.separator
+        fast = all(_FAST_LITERAL.fullmatch(text) for text in inner) and not re.search(r"[0-9+\-.eE]", outer)
+        return cls(read, re.compile(whole), re.compile(read.line.line_pattern), end, fast)
+
+    def columns(self, body: bytes, points: int, what: str) -> dict[str, NDArray[np.float64]]:
+        """Columns by field name (frequencies in hertz), each of shape (points,). Raises WireError."""
+        body = self._unwrapped(body, points, what)
+        if self.pattern.fullmatch(body) is None:
+            raise self._damage(body, what)
+        fields = self.read.line.fields
+        values = self._values(body)
+        if values.size != points * len(fields):
+            count = values.size / len(fields)
+            raise WireError(
+                f"the reply to {what} holds {count:g} points, but {points} were asked for; sweep thrown away"
+            )
+        table = values.reshape(points, len(fields))
+        check_finite(values, len(fields), what)
+        return {
+            field.base: table[:, column] * field.scale if field.scale != 1 else table[:, column]
+            for column, field in enumerate(fields)
+            if field.base != "skip"
+        }
+
+    def _values(self, body: bytes) -> NDArray[np.float64]:
+        if self.fast:
+            return np.fromstring(body.translate(_TO_BLANK), dtype=np.float64, sep=" ")
+        return np.array([found.groups() for found in self.point.finditer(body)], dtype=np.float64).ravel()
+
+    def _unwrapped(self, body: bytes, points: int, what: str) -> bytes:
+        """The body without its heading and ending lines, which must be there and must be right."""
+        for template, first in ((self.read.heading, True), (self.read.ending, False)):
+            if template is None:
+                continue
+            if first:
+                line, _, body = body.partition(self.end)
+            else:
+                rest, _, line = body[: -len(self.end)].rpartition(self.end)
+                body = rest + self.end if rest else b""
+            values = template.read(line)
+            if values is None:
+                place = "starts" if first else "ends"
+                raise WireError(f"the reply to {what} {place} with {shown(line)} instead of {template.source!r}")
+            if values.get("points", points) != points:
+                raise WireError(
+                    f"the reply to {what} announces {values['points']:g} points, but {points} were asked for; "
+                    "sweep thrown away"
+                )
+        return body
+
+    def _damage(self, body: bytes, what: str) -> WireError:
+        """The error for a body that does not match, pointing at the first line (or point) that is wrong."""
+        if not body.strip():
+            return WireError(f"the reply to {what} is empty")
+        if self.read.points_per_line == 1:
+            kind, parts = "line", body.removesuffix(self.end).split(self.end)
+        else:
+            kind, parts = "point", body.removesuffix(self.end).split(self.read.separator.encode("ascii"))
+        for number, part in enumerate(parts, 1):
+            if self.point.fullmatch(part) is None:
+                return WireError(f"{kind} {number} of the reply to {what} is damaged: {shown(part)}")
+        return WireError(f"the reply to {what} ends in the middle of a line: {shown(body[-20:])}")
+
+
+def complex_columns(columns: dict[str, NDArray[np.float64]], name: str) -> NDArray[np.complex128]:
+    """One S-parameter or receiver from its two columns, rectangular or polar, shape (K,)."""
+    if f"{name}_re" in columns:
+        return columns[f"{name}_re"] + 1j * columns[f"{name}_im"]
+    decibels = columns.get(f"{name}_db")
+    magnitude = columns[f"{name}_mag"] if decibels is None else np.power(10.0, decibels / 20)
+    angle = np.deg2rad(columns[f"{name}_deg"]) if f"{name}_deg" in columns else columns[f"{name}_rad"]
+    return np.asarray(magnitude * np.exp(1j * angle), dtype=np.complex128)

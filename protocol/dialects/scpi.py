@@ -1,0 +1,272 @@
+"""The SCPI family: IEEE 488.2 common commands and SCPI-1999 subsystems over a serial line.
+
+Owns: the standard's command words and the shape of its replies. Each command is followed by SYSTem:ERRor? (SCPI-1999
+Volume 2, 21.8.8), a sweep by *OPC? (IEEE 488.2, 10.19). Refuses: ports, clocks, and words that are not the standard's
+(a profile may bring its own).
+"""
+
+from __future__ import annotations
+
+import re
+from collections.abc import Generator
+from functools import partial
+
+import numpy as np
+from numpy.typing import NDArray
+
+from protocol.dialects.blocks import block_frame, block_header, block_values
+from protocol.dialects.events import (
+    Accepted,
+    Apply,
+    Identify,
+    IdentityReply,
+    ReadHelp,
+    ReadSettings,
+    Request,
+    SettingsReply,
+    Setup,
+    SweepReply,
+    TakeSweep,
+    Waiting,
+)
+from protocol.dialects.exchange import (
+    NUMBER_LIMIT,
+    PLAIN_LIMIT,
+    Exchange,
+    Frame,
+    Step,
+    Steps,
+    WireError,
+    line_frame,
+    plain,
+    shown,
+)
+from protocol.dialects.numbers import INFINITE, number_list, pairs
+from protocol.errors import RequestError
+from protocol.profile import Profile, Scpi
+from protocol.sweep import Identity, SweepSettings
+from protocol.templates import NUMBER, Template, decimal_text
+
+ERROR_QUERY = "SYSTem:ERRor?"
+START, STOP = "SENSe:FREQuency:STARt", "SENSe:FREQuency:STOP"
+POINTS, BANDWIDTH = "SENSe:SWEep:POINts", "SENSe:BANDwidth:RESolution"
+TRIGGER, COMPLETE = "INITiate:IMMediate", "*OPC?"
+QUEUE_LIMIT = 40
+"""Errors read from the queue before giving up; the standard asks for room for 2 at least, instruments keep 10 to 30."""
+
+_FORMATS = {"ascii": "ASCii,0", "real32": "REAL,32", "real64": "REAL,64"}
+_SIZES = {"real32": 4, "real64": 8}
+_ERROR = re.compile(rb'\s*([+-]?\d{1,5})\s*,\s*"([^"]*(?:""[^"]*)*)"\s*')
+_NUMBER = re.compile(NUMBER)
+_Part = Generator[Step, bytes, bytes]
+
+
+class ScpiDialect(Exchange):
+    """One analyzer that speaks SCPI, as its profile describes it."""
+
+    def __init__(self, profile: Profile) -> None:
+        super().__init__()
+        assert profile.scpi is not None
+        self._scpi: Scpi = profile.scpi
+        self._identity = b""
+        self._stop_hz: float | None = None
+
+    def steps(self, request: Request) -> Steps:
+        """The steps of a request."""
+        match request:
+            case Identify():
+                return self._identify()
+            case Setup():
+                return self._setup()
+            case Apply(settings):
+                return self._apply(settings)
+            case ReadSettings():
+                return self._read_settings()
+            case TakeSweep(settings):
+                return self._sweep(settings)
+            case ReadHelp():
+                raise RequestError("a SCPI analyzer has no list of its commands to ask for")
+
+    def missing(self, step: Step, got: bytes) -> str:
+        """Says how much of a block came, where one had begun."""
+        try:
+            header = block_header(got) if got[:1] == b"#" else None
+        except WireError:
+            header = None
+        if header is not None and header.length is not None:
+            came = len(got) - header.offset
+            if came < header.length:
+                return f"the block for {step.what} stopped after {came} of {header.length} bytes; sweep thrown away"
+        return super().missing(step, got)
+
+    def abort(self) -> bytes:
+        """Forget the request; ABORt (SCPI-1999, trigger system) where the analyzer has it."""
+        self.forget()
+        return f"\n{self._scpi.abort.source}\n".encode("ascii") if self._scpi.abort else b"\n"
+
+    def probe(self) -> bytes:
+        """Ends a half-sent line, empties the error queue, asks for the identity."""
+        self.forget()
+        return b"\n*CLS\n*IDN?\n"
+
+    def proven(self, data: bytes) -> bool:
+        """The identity stands at the end: all replies from before have come, for they keep their order."""
+        if not data.endswith(b"\n"):
+            return False
+        last = data.rstrip(b"\r\n").rpartition(b"\n")[2].rstrip(b"\r")
+        return last.endswith(self._identity) if self._identity else _is_identity(last)
+
+    def _identify(self) -> Steps:
+        line = yield Step(b"*IDN?\n", line_frame, "*IDN?")
+        if not _is_identity(line):
+            raise WireError(f"the reply to *IDN? is not an identity: {shown(line)}")
+        self._identity = line
+        fields = [plain(part) for part in line.split(b",", 3)]
+        fields = [part if part != "0" else "" for part in fields] + [""] * 4  # IEEE 488.2 10.14: "0" = not known
+        return IdentityReply(Identity(*fields[:4]), line)
+
+    def _setup(self) -> Steps:
+        yield from self._clear()
+        yield from self._command("INITiate:CONTinuous OFF")
+        yield from self._command(f"FORMat:DATA {_FORMATS[self._scpi.number_format]}")
+        if self._scpi.number_format != "ascii":
+            yield from self._command(f"FORMat:BORDer {'SWAPped' if self._scpi.swapped else 'NORMal'}")
+        for template in self._scpi.setup:
+            for parameter in ("S11", "S21") if "parameter" in template.bases else ("",):
+                yield from self._command(template.fill({"parameter": parameter}))
+        return Accepted()
+
+    def _apply(self, settings: SweepSettings) -> Steps:
+        if settings.level_dbm is not None and self._scpi.level is None:
+            raise RequestError("this analyzer's level cannot be set; leave the level out")
+        yield from self._clear()
+        start = f"{START} {decimal_text(round(settings.start_hz, 3))}"
+        stop = f"{STOP} {decimal_text(round(settings.stop_hz, 3))}"
+        # A start above the stop that holds would move the stop or be refused, and the other way round.
+        upwards = self._stop_hz is None or settings.start_hz >= self._stop_hz
+        for command in (stop, start) if upwards else (start, stop):
+            yield from self._command(command)
+        self._stop_hz = settings.stop_hz
+        yield from self._command(f"{POINTS} {settings.points}")
+        yield from self._command(f"{BANDWIDTH} {decimal_text(settings.bandwidth_hz)}")
+        if settings.level_dbm is not None and self._scpi.level is not None:
+            yield from self._command(self._scpi.level.fill({"level_dbm": settings.level_dbm}))
+        return Accepted()
+
+    def _read_settings(self) -> Steps:
+        values: dict[str, float] = {}
+        queries = {"start_hz": START, "stop_hz": STOP, "points": POINTS, "bandwidth_hz": BANDWIDTH}
+        if self._scpi.level is not None:
+            queries["level_dbm"] = self._scpi.level.source.split(" ")[0]
+        for name, header in queries.items():
+            try:
+                text = yield from self._query(f"{header}?", line_frame)
+            except WireError as error:
+                if error.fault.refused:
+                    continue  # an analyzer need not tell; the setting stays unverified
+                raise
+            if _NUMBER.fullmatch(text.strip()) is None or abs(float(text)) >= INFINITE:
+                raise WireError(f"the reply to {header}? is not a number: {shown(text)}")
+            values[name] = float(text)
+        self._stop_hz = values.get("stop_hz", self._stop_hz)
+        return SettingsReply(values)
+
+    def _sweep(self, settings: SweepSettings) -> Steps:
+        done = yield from self._query(f"{TRIGGER}\n{COMPLETE}", line_frame, Waiting.SWEEP)
+        if done.strip() not in (b"1", b"+1"):
+            raise WireError(f"the reply to {COMPLETE} is {shown(done)} instead of 1")
+        s11 = yield from self._trace("S11", settings.points)
+        s21 = yield from self._trace("S21", settings.points)
+        frequency: NDArray[np.float64] | None = None
+        if self._scpi.frequencies is not None:
+            frequency = yield from self._numbers(self._scpi.frequencies, "the frequencies", settings.points)
+            if frequency.size != settings.points:
+                raise WireError(f"{frequency.size} frequencies came for {settings.points} points; sweep thrown away")
+        return SweepReply(frequency, s11, s21)
+
+    def _trace(self, parameter: str, points: int) -> Generator[Step, bytes, NDArray[np.complex128]]:
+        values = yield from self._numbers(self._scpi.data, parameter, 2 * points, self._scpi.select)
+        return pairs(values, points, parameter)
+
+    def _numbers(
+        self, query: Template, what: str, count: int, select: Template | None = None
+    ) -> Generator[Step, bytes, NDArray[np.float64]]:
+        words = [template.fill({"parameter": what}) for template in (select, query) if template is not None]
+        size = _SIZES.get(self._scpi.number_format)
+        limit = 4 * count * (size or NUMBER_LIMIT) + PLAIN_LIMIT
+        frame: Frame = line_frame if size is None else partial(block_frame, expected=count * size, limit=limit)
+        data = yield from self._query("\n".join(words), frame, limit=limit, what=what)
+        if size is None:
+            return number_list(data, what)
+        return block_values(data, size, swapped=self._scpi.swapped)
+
+    def _query(
+        self,
+        command: str,
+        frame: Frame,
+        waiting: Waiting = Waiting.REPLY,
+        limit: int = PLAIN_LIMIT,
+        what: str = "",
+    ) -> _Part:
+        """The reply to a query. Asks for errors in the same breath: a refused query gets no reply of its own."""
+        data = f"{command}\n{ERROR_QUERY}\n".encode("ascii")
+        name = what or command.replace("\n", " ")
+        reply = yield Step(data, partial(_with_error, frame=frame), name, waiting, limit)
+        value, _, error = reply.rpartition(b"\n")
+        yield from self._check(error, name)
+        return value
+
+    def _command(self, command: str) -> _Part:
+        """Send a command that has no reply, and ask whether it was taken."""
+        error = yield Step(f"{command}\n{ERROR_QUERY}\n".encode("ascii"), line_frame, command)
+        yield from self._check(error, command)
+        return b""
+
+    def _clear(self) -> _Part:
+        """Forget errors that are not ours."""
+        yield Step(f"*CLS\n{ERROR_QUERY}\n".encode("ascii"), line_frame, "*CLS")
+        return b""
+
+    def _check(self, reply: bytes, command: str) -> _Part:
+        """Raise WireError when the error queue held something; empties the queue first."""
+        first = _error(reply, command)
+        if first is None:
+            return b""
+        for _ in range(QUEUE_LIMIT):
+            line = yield Step(f"{ERROR_QUERY}\n".encode("ascii"), line_frame, ERROR_QUERY)
+            if _error(line, command) is None:
+                break
+        else:
+            raise WireError(f"the analyzer's list of errors has no end; it began with {first}")
+        raise WireError(f"the analyzer refused {command!r}: {first}", refused=True)
+
+
+def _error(reply: bytes, command: str) -> str | None:
+    """The text of an error-queue entry; None for entry 0, "No error"."""
+    match = _ERROR.fullmatch(reply)
+    if match is None:
+        raise WireError(f"the reply to {ERROR_QUERY} after {command!r} is damaged: {shown(reply)}")
+    number, text = int(match.group(1)), plain(match.group(2))
+    return None if number == 0 else f"{number}, {text}"
+
+
+def _with_error(buffer: bytearray, frame: Frame) -> tuple[bytes, int] | None:
+    """A reply and the error entry behind it, one LF between them; the error entry alone where nothing else came."""
+    blank = len(buffer) - len(buffer.lstrip(b"\r\n"))
+    rest = buffer[blank:] if blank else buffer
+    if rest[:1].isdigit() or rest[:1] in (bytearray(b"-"), bytearray(b"+")):
+        line = line_frame(rest)
+        if line is not None and b'"' in line[0][:10] and _ERROR.fullmatch(line[0]):
+            return b"\n" + line[0], blank + line[1]
+    value = frame(rest)
+    if value is None:
+        return None
+    error = line_frame(rest[value[1] :])
+    if error is None:
+        return None
+    return value[0] + b"\n" + error[0], blank + value[1] + error[1]
+
+
+def _is_identity(line: bytes) -> bool:
+    """Whether a line may be the reply to *IDN?: at least two of the four fields of IEEE 488.2 10.14, with words."""
+    return line.count(b",") >= 1 and re.search(rb"[A-Za-z]{2}", line) is not None and _ERROR.fullmatch(line) is None
