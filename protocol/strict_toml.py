@@ -110,9 +110,10 @@ class Table:
 
     def choice(self, key: str, choices: tuple[str, ...], default: str | None = None) -> str:
         """One of `choices`."""
-        value = self._take(key, "one of " + ", ".join(choices), _REQUIRED if default is None else default)
+        listed = ", ".join(repr(choice) for choice in choices)
+        value = self._take(key, f"one of {listed}", _REQUIRED if default is None else default)
         if value not in choices:
-            raise self.error(key, f"must be one of {', '.join(choices)}, not {value!r}")
+            raise self.error(key, f"must be one of {listed}, not {value!r}")
         return str(value)
 
     def table(self, key: str, *, required: bool = True) -> Table:

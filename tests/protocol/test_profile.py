@@ -1,0 +1,100 @@
+"""Profiles: what ships can be read, and each mistake is one line that names file, line and key."""
+
+from __future__ import annotations
+
+from pathlib import Path
+
+import pytest
+
+from protocol.errors import RequestError
+from protocol.profile import load_profile, parse_profile, profile_names
+
+TEXT = Path(load_profile("console-lines").source).read_text(encoding="utf-8")
+TRACES = Path(load_profile("console-traces").source).read_text(encoding="utf-8")
+SCPI = Path(load_profile("scpi").source).read_text(encoding="utf-8")
+
+
+def line_of(text: str, part: str) -> int:
+    return next(number for number, line in enumerate(text.splitlines(), 1) if part in line)
+
+
+def test_shipped_profiles_are_valid_and_differ_in_shape() -> None:
+    profiles = {name: load_profile(name) for name in profile_names()}
+    assert {"console-lines", "console-traces", "scpi"} <= set(profiles)
+    lines, traces = profiles["console-lines"].console, profiles["console-traces"].console
+    assert lines is not None and traces is not None
+    assert lines.echo != traces.echo and lines.in_end != traces.in_end and len(lines.reads) != len(traces.reads)
+    assert profiles["console-lines"].corrects_itself and not profiles["console-traces"].corrects_itself
+
+
+def test_a_path_and_a_name_give_the_same(tmp_path: Path) -> None:
+    path = tmp_path / "mine.toml"
+    path.write_text(TEXT, encoding="utf-8")
+    assert load_profile(path) == load_profile("console-lines")
+    assert load_profile(path).source == str(path)
+
+
+@pytest.mark.parametrize(
+    ("base", "old", "new", "key", "says"),
+    [
+        ("text", "schema = 1", "schema = 2", "schema", "reads schema 1"),
+        ("text", 'family = "console"', 'family = "morse"', "family", "must be one of"),
+        ("text", 'family = "console"', 'family = "registers"', "family", "not part of schema 1"),
+        ("text", "max_points = 401", "max_points = 4", "limits.max_points", "not be below"),
+        ("text", "max_points = 401", 'max_points = "401"', "limits.max_points", "must be a number"),
+        ("text", "max_points = 401", "max_points = 401.5", "limits.max_points", "whole number"),
+        ("text", "stop_hz = 1_000_000_000", "stop_hz = 1000", "limits.stop_hz", "above start_hz"),
+        ("text", "[30, 100, 300", "[30, 300, 100", "limits.bandwidths_hz", "rising order"),
+        ("text", "level_dbm = [-40, 0]", "level_dbm = [-40]", "limits.level_dbm", "two numbers"),
+        ("text", "settling_s = 0.0002", "settling_s = nan", "timing.settling_s", "must be a number"),
+        ("text", "echo = true", 'echo = "yes"', "console.echo", "true or false"),
+        ("text", "echo = true", "eccho = true", "console.echo", "is missing"),
+        ("text", "echo = true", "echo = true\nloud = true", "console.loud", "not a known key"),
+        ("text", r'out_end = "\r"', 'out_end = "x"', "console.out_end", "must be one of"),
+        ("text", "drive {level_dbm}", "drive {volume}", "console.commands.level", "unknown field {volume}"),
+        ("text", "drive {level_dbm}", "drive {level_dbm", "console.commands.level", "without its partner"),
+        ("text", "drive {level_dbm}", "drive\\n{level_dbm}", "console.commands.level", "one line"),
+        ("text", 'level = "drive {level_dbm}"', "", "console.commands.level", "is missing"),
+        ("text", "{start_hz} {stop_hz} {points}", "{start_hz} {points}", "console.commands.span", "start and stop"),
+        ("text", "{start_hz} {stop_hz} {points}", "{start_hz} {stop_hz}", "console.commands.points", "number of"),
+        ("text", 'sweep = "measure"', "", "console.commands.sweep", "pause and resume"),
+        ("text", "{s21_re} {s21_im}", "{s21_re} {skip}", "console.reads", "s21 needs"),
+        ("text", "{s21_re} {s21_im}", "{s11_re} {s21_im}", "console.reads", "read twice"),
+        ("text", "{s21_re} {s21_im}", "{skip} {skip}", "console.reads", "must give s11 and s21"),
+        ("text", "heading = ", "header = ", "console.reads[0].header", "not a known key"),
+        ("text", "points {points}\", ", "points {pointz}\", ", "console.readback[0].lines", "unknown field"),
+        ("traces", '["narrow", "middle", "wide"]', '["narrow"]', "console.bandwidth_codes", "one entry per value"),
+        ("traces", '"steps?"', '"steps? {points}"', "console.readback[2].command", "unknown field"),
+        ("scpi", "min_bandwidth_hz = 1", "", "limits.min_bandwidth_hz", "is missing"),
+        ("scpi", 'format = "real64"', 'format = "real16"', "scpi.format", "must be one of"),
+        ("scpi", 'data = "CALCulate:DATA? SDATA"', 'data = ""', "scpi.data", "must not be empty"),
+    ],
+)  # fmt: skip
+def test_each_mistake_is_one_line_naming_file_and_key(base: str, old: str, new: str, key: str, says: str) -> None:
+    text = {"text": TEXT, "traces": TRACES, "scpi": SCPI}[base]
+    assert old in text
+    with pytest.raises(RequestError) as caught:
+        parse_profile(text.replace(old, new, 1), "mine.toml")
+    message = str(caught.value)
+    assert message.startswith("mine.toml, line ") and f": {key}: " in message and says in message
+    assert "\n" not in message
+
+
+def test_the_line_is_the_keys_own() -> None:
+    with pytest.raises(RequestError, match=f"line {line_of(TEXT, 'drive {level_dbm}')}: console.commands.level"):
+        parse_profile(TEXT.replace('"drive {level_dbm}"', "3"), "mine.toml")
+    third = [n for n, line in enumerate(TRACES.splitlines(), 1) if line == "[[console.readback]]"][2]
+    with pytest.raises(RequestError, match=f"line {third + 1}: console.readback\\[2\\].command"):
+        parse_profile(TRACES.replace('"steps?"', "1"), "mine.toml")
+
+
+def test_broken_toml_names_the_line() -> None:
+    with pytest.raises(RequestError, match=r"^mine.toml: not valid TOML: .*line 2"):
+        parse_profile("schema = 1\nfamily =\n", "mine.toml")
+
+
+def test_missing_files_and_names() -> None:
+    with pytest.raises(RequestError, match="cannot be read"):
+        load_profile("/nowhere/mine.toml")
+    with pytest.raises(RequestError, match="there are: console-lines"):
+        load_profile("no-such-profile")
