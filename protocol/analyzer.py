@@ -13,10 +13,12 @@ import time
 from dataclasses import replace
 
 import numpy as np
+from numpy.typing import NDArray
 
 from protocol.dialects import make_dialect
 from protocol.dialects.events import (
     Apply,
+    Event,
     Fault,
     Identify,
     IdentityReply,
@@ -33,7 +35,7 @@ from protocol.dialects.events import (
     Waiting,
 )
 from protocol.errors import AnalyzerError, PortLostError, RequestError
-from protocol.link import Link, SerialLink
+from protocol.link import Link, Patience, SerialLink
 from protocol.pace import Pace
 from protocol.profile import Profile
 from protocol.sweep import Applied, Identity, Limits, Sweep, SweepSettings
@@ -68,6 +70,7 @@ class Analyzer:
         self._tiles: tuple[Applied, ...] = ()
         self._holds: Applied | None = None
         """The tile whose settings the analyzer holds; None when it must be set again."""
+        self._grid: tuple[SweepSettings, NDArray[np.float64]] | None = None
         self._sequence = 0
 
     @classmethod
@@ -239,7 +242,9 @@ class Analyzer:
         assert isinstance(reply, SweepReply)
         frequency = reply.frequency_hz
         if frequency is None:
-            frequency = settings.frequency_hz()
+            if self._grid is None or self._grid[0] is not settings:
+                self._grid = (settings, settings.frequency_hz())
+            frequency = self._grid[1]
         else:
             slack = settings.step_hz / 2
             ends = (frequency[0] - settings.start_hz, frequency[-1] - settings.stop_hz)
@@ -270,40 +275,42 @@ class Analyzer:
 
     async def _drive(self, data: bytes, pending: SweepSettings | None) -> Reply | Fault:
         """Send, receive and wait until the dialect gives a reply or a fault."""
-        timing = self._profile.timing
-        await self._link.send(data)
-        step_began, until = self._step_times(pending)
+        events: list[Event] = []
+
+        def sink(piece: bytes) -> bool | Patience:
+            events.extend(self._dialect.receive(piece))
+            if len(events) == 1 and isinstance(events[0], Send) and not events[0].after_sweep:
+                rest = events[0].data[self._link.send_now(events[0].data) :]
+                if not rest:
+                    events.clear()
+                    return self._patience(pending)
+                events[0] = Send(rest)
+            return bool(events)
+
         while True:
-            now = time.monotonic()
-            if now >= step_began + self._longest_s(pending):
-                return self._dialect.silence()
-            try:
-                chunk = await self._link.receive(max(until - now, 0.0))
-            except TimeoutError:
-                return self._dialect.silence()
-            until = max(until, time.monotonic() + timing.reply_s)
-            for event in self._dialect.receive(chunk):
-                if not isinstance(event, Send):
-                    return event
-                if event.after_sweep and pending is not None:
-                    await asyncio.sleep(self._pace.expected_s(pending))
-                await self._link.send(event.data)
-                step_began, until = self._step_times(pending)
+            if data:
+                await self._link.send(data)
+            if not events:
+                try:
+                    await self._link.feed(sink, self._patience(pending))
+                except TimeoutError:
+                    return self._dialect.silence()
+            event = events.pop(0)
+            if not isinstance(event, Send):
+                return event
+            if event.after_sweep and pending is not None:
+                await asyncio.sleep(self._pace.expected_s(pending))
+            data = event.data
 
-    def _step_times(self, pending: SweepSettings | None) -> tuple[float, float]:
-        """When the step began, and until when its first byte must come."""
-        now = time.monotonic()
-        if self._dialect.waiting is Waiting.SWEEP and pending is not None:
-            return now, now + self._pace.patience_s(pending)
-        return now, now + self._profile.timing.reply_s
-
-    def _longest_s(self, pending: SweepSettings | None) -> float:
-        """Longest time for a step, however the bytes trickle."""
+    def _patience(self, pending: SweepSettings | None) -> Patience:
+        """How long the step in hand may take; `longest_s` ends it however its bytes trickle."""
+        reply_s = self._profile.timing.reply_s
         points = pending.points if pending is not None else self._limits.max_points
-        longest = self._pace.transfer_s(points) + self._profile.timing.reply_s
+        longest = self._pace.transfer_s(points) + reply_s
         if self._dialect.waiting is Waiting.SWEEP and pending is not None:
-            longest += self._pace.patience_s(pending)
-        return longest
+            patience = self._pace.patience_s(pending)
+            return Patience(patience, reply_s, patience + longest)
+        return Patience(reply_s, reply_s, longest)
 
     async def _send_abort(self) -> None:
         data = self._dialect.abort()

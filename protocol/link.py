@@ -14,6 +14,7 @@ import os
 import termios
 import threading
 from collections.abc import Callable
+from dataclasses import dataclass
 from typing import Protocol, TypeVar
 
 import serial
@@ -26,6 +27,8 @@ T = TypeVar("T")
 
 READ_SIZE = 1 << 16
 """One read takes all that the kernel holds."""
+READS = 8
+"""Reads in a row before other work on the loop gets its turn; drivers hand out 4096 bytes at a time at most."""
 BUFFER_LIMIT = 8 << 20
 """More unread bytes than this (a sweep of 100,000 points as text) are thrown away and reported."""
 OPEN_S = 10.0
@@ -34,6 +37,19 @@ CLOSE_S = 3.0
 """After this the closing of a port goes on unattended in its thread; some drivers wait for bytes nobody takes."""
 WRITE_S = 5.0
 """A port that takes no byte for so long is stuck."""
+
+
+@dataclass(frozen=True, slots=True)
+class Patience:
+    """How long to wait: for the first byte, between two pieces after it, and for everything together."""
+
+    first_s: float
+    gap_s: float
+    longest_s: float
+
+
+Sink = Callable[[bytes], bool | Patience]
+"""Takes a piece of what came; True when it has all that it wants, a new Patience when it has begun to wait anew."""
 
 
 class Link(Protocol):
@@ -46,10 +62,19 @@ class Link(Protocol):
     async def send(self, data: bytes) -> None:
         """Write all of `data`. Raises PortLostError, or AnalyzerError when the port takes nothing any more."""
 
+    def send_now(self, data: bytes) -> int:
+        """Write without waiting; returns how many bytes of `data` went, perhaps none. The rest is for `send`."""
+
     async def receive(self, timeout_s: float) -> bytes:
         """All bytes that are there, at least one. Raises TimeoutError when none comes, PortLostError on loss.
 
         Cancelling loses no byte: what came stays for the next call.
+        """
+
+    async def feed(self, sink: Sink, patience: Patience) -> None:
+        """Hand each piece to `sink` the moment it comes, until it returns True. Raises as `receive` does.
+
+        The sink is called on the loop and must not block. Pieces that it was given before an error are its own.
         """
 
     def discard(self) -> bytes:
@@ -70,7 +95,7 @@ class SerialLink:
         self._buffer = bytearray()
         self._overflow = False
         self._fault: AnalyzerError | None = None
-        self._reader: asyncio.Future[None] | None = None
+        self._listener: _Listener | None = None
         self._writer: asyncio.Future[None] | None = None
         self._open = True
         self._closing: asyncio.Task[None] | None = None
@@ -111,23 +136,46 @@ class SerialLink:
                 return
             await self._until_writable()
 
+    def send_now(self, data: bytes) -> int:
+        """Write what the kernel takes at once."""
+        if not self._open or self._writer is not None:
+            return 0
+        try:
+            return os.write(self._fd, data)
+        except PORT_FAULTS:
+            return 0  # `send` meets the same fault and tells it
+
     async def receive(self, timeout_s: float) -> bytes:
         """All bytes that are there; waits up to `timeout_s` for the first."""
-        if not self._buffer and not self._overflow:
-            await self._check()
-            if self._reader is not None:
-                raise RuntimeError("two tasks read one port")
-            self._reader = self._loop.create_future()
-            timer = self._loop.call_later(timeout_s, _expire, self._reader)
-            try:
-                await self._reader
-            finally:
-                timer.cancel()
-                self._reader = None
+        pieces: list[bytes] = []
+
+        def take(piece: bytes) -> bool:
+            pieces.append(piece)
+            return True
+
+        await self.feed(take, Patience(timeout_s, 0.0, timeout_s))
+        return pieces[0]
+
+    async def feed(self, sink: Sink, patience: Patience) -> None:
+        """Hand each piece to `sink` the moment it comes, until it returns True."""
         if self._overflow:
             self._overflow = False
             raise AnalyzerError(f"{self._name}: more than {BUFFER_LIMIT >> 20} MB came unasked; is this an analyzer?")
-        return self.discard()
+        if self._buffer:
+            more = sink(self.discard())
+            if more is True:
+                return
+            if isinstance(more, Patience):
+                patience = more
+        await self._check()
+        if self._listener is not None:
+            raise RuntimeError("two tasks read one port")
+        self._listener = listener = _Listener(self._loop, sink, patience)
+        try:
+            await listener.done
+        finally:
+            listener.timer.cancel()
+            self._listener = None
 
     def discard(self) -> bytes:
         """Take what has come so far."""
@@ -152,23 +200,27 @@ class SerialLink:
             raise type(self._fault)(str(self._fault)) from self._fault.__cause__
 
     def _on_readable(self) -> None:
-        try:
-            data = os.read(self._fd, READ_SIZE)
-        except (BlockingIOError, InterruptedError):
-            return
-        except PORT_FAULTS as error:
-            self._lose(error)
-            return
-        if not data:  # with VMIN 1 only a port that was hung up reads empty; ignored, it would spin for ever
-            self._lose(None)
-            return
-        if len(self._buffer) + len(data) > BUFFER_LIMIT:
+        for _ in range(READS):
+            try:
+                data = os.read(self._fd, READ_SIZE)
+            except (BlockingIOError, InterruptedError):
+                return
+            except PORT_FAULTS as error:
+                self._lose(error)
+                return
+            if not data:  # with VMIN 1 only a port that was hung up reads empty; ignored, it would spin for ever
+                self._lose(None)
+                return
+            self._take(data)
+
+    def _take(self, data: bytes) -> None:
+        if self._listener is not None and not self._listener.done.done():
+            self._listener.take(data)
+        elif len(self._buffer) + len(data) > BUFFER_LIMIT:
             self._buffer.clear()
             self._overflow = True
         else:
             self._buffer += data
-        if self._reader is not None and not self._reader.done():
-            self._reader.set_result(None)
 
     async def _until_writable(self) -> None:
         if self._writer is not None:
@@ -207,9 +259,50 @@ class SerialLink:
         # The thread goes on when this gives up: nobody can do more about a driver that does not let go.
         with contextlib.suppress(*PORT_FAULTS):
             await _apart(lambda: _close_port(port), None, CLOSE_S)
-        for waiter in (self._reader, self._writer):
+        for waiter in (self._listener.done if self._listener else None, self._writer):
             if waiter is not None and not waiter.done():
                 waiter.set_exception(type(fault)(str(fault)))
+
+
+class _Listener:
+    """One wait for bytes. Its timer is set once and looks for itself whether pieces have moved the deadline."""
+
+    def __init__(self, loop: asyncio.AbstractEventLoop, sink: Sink, patience: Patience) -> None:
+        self.done: asyncio.Future[None] = loop.create_future()
+        self._loop, self._sink = loop, sink
+        self._begin(patience)
+        self.timer = loop.call_at(self._until, self._overdue)
+
+    def _begin(self, patience: Patience) -> None:
+        now = self._loop.time()
+        self._gap_s = patience.gap_s
+        self._until = now + patience.first_s
+        self._end = now + max(patience.longest_s, patience.first_s)
+
+    def take(self, piece: bytes) -> None:
+        try:
+            enough = self._sink(piece)
+        except Exception as error:  # raised where the wait was begun
+            self.done.set_exception(error)
+            return
+        if enough is True:
+            self.done.set_result(None)
+        elif isinstance(enough, Patience):
+            self._begin(enough)
+            if self._until < self.timer.when():
+                self.timer.cancel()
+                self.timer = self._loop.call_at(self._until, self._overdue)
+        else:
+            self._until = max(self._until, self._loop.time() + self._gap_s)
+
+    def _overdue(self) -> None:
+        if self.done.done():
+            return
+        until = min(self._until, self._end)
+        if self._loop.time() < until:
+            self.timer = self._loop.call_at(until, self._overdue)
+        else:
+            self.done.set_exception(TimeoutError())
 
 
 def _expire(waiter: asyncio.Future[None]) -> None:

@@ -37,9 +37,8 @@ def number_list(line: bytes, what: str) -> NDArray[np.float64]:
 
 def check_finite(values: NDArray[np.float64], per_point: int, what: str) -> None:
     """Raise WireError, naming the first point, when a value is NaN, infinite or a code for them."""
-    bad = ~(np.abs(values) < INFINITE * 0.999)
-    if bad.any():
-        index = int(np.flatnonzero(bad)[0])
+    if not np.abs(values).max(initial=0.0) < INFINITE * 0.999:  # a NaN fails every comparison
+        index = int(np.flatnonzero(~(np.abs(values) < INFINITE * 0.999))[0])
         point = index // per_point + 1
         raise WireError(
             f"the analyzer has no valid value at point {point} (it sent {values[index]:.3g} for {what}); "
@@ -54,7 +53,7 @@ def pairs(values: NDArray[np.float64], points: int, what: str) -> NDArray[np.com
             f"{what} came with {values.size} numbers, but {points} points have {2 * points}; sweep thrown away"
         )
     check_finite(values, 2, what)
-    return values[0::2] + 1j * values[1::2]
+    return np.ascontiguousarray(values).view(np.complex128)
 
 
 @dataclass(frozen=True)

@@ -57,6 +57,7 @@ QUEUE_LIMIT = 40
 _FORMATS = {"ascii": "ASCii,0", "real32": "REAL,32", "real64": "REAL,64"}
 _SIZES = {"real32": 4, "real64": 8}
 _ERROR = re.compile(rb'\s*([+-]?\d{1,5})\s*,\s*"([^"]*(?:""[^"]*)*)"\s*')
+_NO_ERROR = frozenset({b'0,"No error"', b'+0,"No error"'})
 _NUMBER = re.compile(NUMBER)
 _Part = Generator[Step, bytes, bytes]
 
@@ -243,6 +244,8 @@ class ScpiDialect(Exchange):
 
 def _error(reply: bytes, command: str) -> str | None:
     """The text of an error-queue entry; None for entry 0, "No error"."""
+    if reply in _NO_ERROR:
+        return None
     match = _ERROR.fullmatch(reply)
     if match is None:
         raise WireError(f"the reply to {ERROR_QUERY} after {command!r} is damaged: {shown(reply)}")
@@ -252,9 +255,11 @@ def _error(reply: bytes, command: str) -> str | None:
 
 def _with_error(buffer: bytearray, frame: Frame) -> tuple[bytes, int] | None:
     """A reply and the error entry behind it, one LF between them; the error entry alone where nothing else came."""
-    blank = len(buffer) - len(buffer.lstrip(b"\r\n"))
+    if not buffer:
+        return None
+    blank = len(buffer) - len(buffer.lstrip(b"\r\n")) if buffer[0] in b"\r\n" else 0
     rest = buffer[blank:] if blank else buffer
-    if rest[:1].isdigit() or rest[:1] in (bytearray(b"-"), bytearray(b"+")):
+    if rest and rest[0] in b"+-0123456789":
         line = line_frame(rest)
         if line is not None and b'"' in line[0][:10] and _ERROR.fullmatch(line[0]):
             return b"\n" + line[0], blank + line[1]
