@@ -61,7 +61,10 @@ def block_frame(buffer: bytearray, expected: int, limit: int) -> tuple[bytes, in
     if not tail or tail == b"\r":
         return None
     if tail[:1] != b"\n" and tail != b"\r\n":
-        raise WireError(f"behind the data block stands {shown(tail)} instead of a line end")
+        raise WireError(
+            f"the data block is short or damaged: {length} bytes are announced and behind them stands {shown(tail)} "
+            "instead of a line end; sweep thrown away"
+        )
     return bytes(buffer[header.offset : end]), end + (1 if tail[:1] == b"\n" else 2)
 
 

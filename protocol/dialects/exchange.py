@@ -32,7 +32,10 @@ class WireError(Exception):
 
 @dataclass(frozen=True, slots=True)
 class Step:
-    """Send `data`, then wait for what `frame` finds. `what` names the step in messages."""
+    """Send `data`, then wait for what `frame` finds. `what` names the step in messages.
+
+    `data` is empty when the question went out with the step before.
+    """
 
     data: bytes
     frame: Frame
@@ -95,7 +98,8 @@ class Exchange(ABC):
                 event = error.fault
             if event is None:
                 break
-            events.append(event)
+            if not isinstance(event, Send) or event.data:
+                events.append(event)
         return events
 
     def silence(self) -> Fault:

@@ -45,7 +45,7 @@ from protocol.dialects.numbers import INFINITE, number_list, pairs
 from protocol.errors import RequestError
 from protocol.profile import Profile, Scpi
 from protocol.sweep import Identity, SweepSettings
-from protocol.templates import NUMBER, Template, decimal_text
+from protocol.templates import NUMBER, decimal_text
 
 ERROR_QUERY = "SYSTem:ERRor?"
 START, STOP = "SENSe:FREQuency:STARt", "SENSe:FREQuency:STOP"
@@ -54,6 +54,7 @@ TRIGGER, COMPLETE = "INITiate:IMMediate", "*OPC?"
 QUEUE_LIMIT = 40
 """Errors read from the queue before giving up; the standard asks for room for 2 at least, instruments keep 10 to 30."""
 
+_PARAMETERS = ("S11", "S21")
 _FORMATS = {"ascii": "ASCii,0", "real32": "REAL,32", "real64": "REAL,64"}
 _SIZES = {"real32": 4, "real64": 8}
 _ERROR = re.compile(rb'\s*([+-]?\d{1,5})\s*,\s*"([^"]*(?:""[^"]*)*)"\s*')
@@ -70,6 +71,7 @@ class ScpiDialect(Exchange):
         assert profile.scpi is not None
         self._scpi: Scpi = profile.scpi
         self._identity = b""
+        self._questions = self._ask_for_traces()
         self._stop_hz: float | None = None
 
     def steps(self, request: Request) -> Steps:
@@ -133,7 +135,7 @@ class ScpiDialect(Exchange):
         if self._scpi.number_format != "ascii":
             yield from self._command(f"FORMat:BORDer {'SWAPped' if self._scpi.swapped else 'NORMal'}")
         for template in self._scpi.setup:
-            for parameter in ("S11", "S21") if "parameter" in template.bases else ("",):
+            for parameter in _PARAMETERS if "parameter" in template.bases else ("",):
                 yield from self._command(template.fill({"parameter": parameter}))
         return Accepted()
 
@@ -176,42 +178,52 @@ class ScpiDialect(Exchange):
         done = yield from self._query(f"{TRIGGER}\n{COMPLETE}", line_frame, Waiting.SWEEP)
         if done.strip() not in (b"1", b"+1"):
             raise WireError(f"the reply to {COMPLETE} is {shown(done)} instead of 1")
-        s11 = yield from self._trace("S11", settings.points)
-        s21 = yield from self._trace("S21", settings.points)
+        s11, s21 = yield from self._traces(settings.points)
         frequency: NDArray[np.float64] | None = None
         if self._scpi.frequencies is not None:
-            frequency = yield from self._numbers(self._scpi.frequencies, "the frequencies", settings.points)
+            frame, limit = self._data_frame(settings.points)
+            data = yield from self._query(self._scpi.frequencies.source, frame, limit=limit)
+            frequency = self._numbers(data, "the frequencies")
             if frequency.size != settings.points:
                 raise WireError(f"{frequency.size} frequencies came for {settings.points} points; sweep thrown away")
         return SweepReply(frequency, s11, s21)
 
-    def _trace(self, parameter: str, points: int) -> Generator[Step, bytes, NDArray[np.complex128]]:
-        values = yield from self._numbers(self._scpi.data, parameter, 2 * points, self._scpi.select)
-        return pairs(values, points, parameter)
+    def _traces(self, points: int) -> Generator[Step, bytes, list[NDArray[np.complex128]]]:
+        """Both traces, asked for in one breath, so that the second is on its way while the first is being read."""
+        frame, limit = self._data_frame(2 * points)
+        question = self._questions
+        traces = []
+        for parameter in _PARAMETERS:
+            reply = yield Step(question, partial(_with_error, frame=frame), parameter, limit=limit)
+            question = b""
+            value, _, error = reply.rpartition(b"\n")
+            refused = _error(error, parameter)
+            if refused is not None:  # not in step: the other trace is still to come
+                raise WireError(f"the analyzer refused to send {parameter}: {refused}")
+            traces.append(pairs(self._numbers(value, parameter), points, parameter))
+        return traces
 
-    def _numbers(
-        self, query: Template, what: str, count: int, select: Template | None = None
-    ) -> Generator[Step, bytes, NDArray[np.float64]]:
-        words = [template.fill({"parameter": what}) for template in (select, query) if template is not None]
+    def _ask_for_traces(self) -> bytes:
+        lines = []
+        for parameter in _PARAMETERS:
+            words = [template for template in (self._scpi.select, self._scpi.data) if template is not None]
+            lines += [template.fill({"parameter": parameter}) for template in words] + [ERROR_QUERY]
+        return "".join(f"{line}\n" for line in lines).encode("ascii")
+
+    def _data_frame(self, count: int) -> tuple[Frame, int]:
+        """How `count` numbers are found in the stream, and the most bytes that they may take."""
         size = _SIZES.get(self._scpi.number_format)
         limit = 4 * count * (size or NUMBER_LIMIT) + PLAIN_LIMIT
-        frame: Frame = line_frame if size is None else partial(block_frame, expected=count * size, limit=limit)
-        data = yield from self._query("\n".join(words), frame, limit=limit, what=what)
-        if size is None:
-            return number_list(data, what)
-        return block_values(data, size, swapped=self._scpi.swapped)
+        return (line_frame if size is None else partial(block_frame, expected=count * size, limit=limit)), limit
 
-    def _query(
-        self,
-        command: str,
-        frame: Frame,
-        waiting: Waiting = Waiting.REPLY,
-        limit: int = PLAIN_LIMIT,
-        what: str = "",
-    ) -> _Part:
+    def _numbers(self, data: bytes, what: str) -> NDArray[np.float64]:
+        size = _SIZES.get(self._scpi.number_format)
+        return number_list(data, what) if size is None else block_values(data, size, swapped=self._scpi.swapped)
+
+    def _query(self, command: str, frame: Frame, waiting: Waiting = Waiting.REPLY, limit: int = PLAIN_LIMIT) -> _Part:
         """The reply to a query. Asks for errors in the same breath: a refused query gets no reply of its own."""
         data = f"{command}\n{ERROR_QUERY}\n".encode("ascii")
-        name = what or command.replace("\n", " ")
+        name = command.replace("\n", " ")
         reply = yield Step(data, partial(_with_error, frame=frame), name, waiting, limit)
         value, _, error = reply.rpartition(b"\n")
         yield from self._check(error, name)

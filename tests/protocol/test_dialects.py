@@ -252,16 +252,18 @@ def test_scpi_block_announced_too_long_is_refused_before_it_comes() -> None:
     assert isinstance(fault, Fault) and "999999999 bytes is announced" in fault.message
 
 
-def scpi_sweep(s11: bytes, s21: bytes = b"", text: str = ASCII) -> object:
-    select = b'CALCulate:PARameter:SELect "%s"\nCALCulate:DATA? SDATA\nSYSTem:ERRor?\n'
-    pairs = [(b"INITiate:IMMediate\n*OPC?\nSYSTem:ERRor?\n", b"1\n" + OK), (select % b"S11", s11)]
-    if s21:
-        pairs.append((select % b"S21", s21))
+ASK = b"".join(
+    b'CALCulate:PARameter:SELect "%s"\nCALCulate:DATA? SDATA\nSYSTem:ERRor?\n' % name for name in (b"S11", b"S21")
+)
+
+
+def scpi_sweep(traces: bytes, text: str = ASCII) -> object:
+    pairs = [(b"INITiate:IMMediate\n*OPC?\nSYSTem:ERRor?\n", b"1\n" + OK), (ASK, traces)]
     return check_talk(lambda: make(text), TakeSweep(SETTINGS), pairs)
 
 
 def test_scpi_ascii_sweep() -> None:
-    reply = scpi_sweep(b"5.0E-01,-.25, 0,0.125,-1,+0\n" + OK, b"0,1e-5,-2e-5,0,3e-5,-1E-9\r\n" + OK)
+    reply = scpi_sweep(b"5.0E-01,-.25, 0,0.125,-1,+0\n" + OK + b"0,1e-5,-2e-5,0,3e-5,-1E-9\r\n" + OK)
     assert isinstance(reply, SweepReply) and reply.frequency_hz is None
     np.testing.assert_array_equal(reply.s11, S11)
     np.testing.assert_array_equal(reply.s21, S21)
@@ -277,7 +279,7 @@ def test_scpi_ascii_sweep() -> None:
         (b"#x16" + OK, "real64", "header of the data block is damaged"),
         (b"#18" + bytes(8) + b"\n" + OK, "real64", "S11 came with 1 numbers"),
         (b"#19" + bytes(9) + b"\n" + OK, "real64", "does not hold whole numbers"),
-        (b"#18" + bytes(8) + b"!\n" + OK, "real64", "behind the data block stands"),
+        (b"#18" + bytes(8) + b"!\n" + OK, "real64", "block is short or damaged: 8 bytes"),
         (b"#248" + bytes(48) + b"\n" + b'garbage\n', "real64", "the reply to SYSTem:ERRor? after 'S11' is damaged"),
     ],
 )  # fmt: skip
@@ -287,13 +289,17 @@ def test_scpi_damage_is_one_clear_line(answer: bytes, number_format: str, says: 
     assert not fault.refused
 
 
-def test_scpi_refused_query_gives_the_analyzers_words_at_once() -> None:
+def test_scpi_refused_queries_give_the_analyzers_words_at_once() -> None:
     box = make(SCPI)
     box.start(TakeSweep(SETTINGS))
     box.receive(b"1\n" + OK)
-    assert box.receive(b'-230,"Data corrupt or stale;not swept"\n') == [Send(b"SYSTem:ERRor?\n")]
+    (fault,) = box.receive(b'-230,"Data corrupt or stale;not swept"\n')
+    assert isinstance(fault, Fault) and "refused to send S11: -230, Data corrupt or stale;not swept" in fault.message
+    assert not fault.refused, "the reply for S21 is still to come"
+    box.start(TakeSweep(SETTINGS))
+    assert box.receive(b'1\n-200,"Execution error"\n') == [Send(b"SYSTem:ERRor?\n")]
     (fault,) = box.receive(OK)
-    assert isinstance(fault, Fault) and fault.refused and "-230, Data corrupt or stale;not swept" in fault.message
+    assert isinstance(fault, Fault) and fault.refused and "-200, Execution error" in fault.message
 
 
 def test_scpi_settings_that_cannot_be_read_back_are_left_out() -> None:
