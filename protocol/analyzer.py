@@ -45,6 +45,8 @@ PROBES = 3
 """Questions asked to put the wire in step; the first may be lost with a command that was cut."""
 PROOF_BYTES = 1 << 16
 """The end of what came is kept to look for the proof in."""
+SCPI_RESOLUTION_HZ = 1e-3
+"""SCPI dialects write frequencies with three decimals."""
 GOODBYE_S = 0.5
 """Closing stops a sweep that runs, but waits no longer than this for the bytes to go."""
 
@@ -203,11 +205,12 @@ class Analyzer:
         reply = await self._ask(ReadSettings(), pending=settings)
         assert isinstance(reply, SettingsReply)
         values = dict(reply.values)
-        resolution = self._profile.console.resolution_hz if self._profile.console else 1.0
+        resolution = self._profile.console.resolution_hz if self._profile.console else SCPI_RESOLUTION_HZ
+        start, stop = (round(end / resolution) * resolution for end in (settings.start_hz, settings.stop_hz))
         try:
             actual = SweepSettings(
-                values.get("start_hz", settings.start_hz),
-                values.get("stop_hz", settings.stop_hz),
+                values.get("start_hz", start),
+                values.get("stop_hz", stop),
                 round(values.get("points", settings.points)),
                 values.get("bandwidth_hz", settings.bandwidth_hz),
                 settings.level_dbm if settings.level_dbm is None else values.get("level_dbm", settings.level_dbm),
@@ -231,6 +234,8 @@ class Analyzer:
         self._holds = tile
 
     async def _measure(self, settings: SweepSettings) -> Measured:
+        if not self._in_step:
+            await self._step_up()  # before the clock starts: it is no part of the sweep
         started, begun = time.time(), time.monotonic()
         try:
             reply = await self._ask(TakeSweep(settings), pending=settings)

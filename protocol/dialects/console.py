@@ -103,7 +103,7 @@ class ConsoleDialect(Exchange):
             return False
         body = data.removesuffix(self._console.prompt)
         if self._identity:
-            return body.endswith(self._identity)
+            return _masked(body).endswith(self._identity)
         return body.endswith(self._console.in_end) and self._identity_text(body.strip()) != b""
 
     def _identify(self) -> Steps:
@@ -111,7 +111,7 @@ class ConsoleDialect(Exchange):
         text = self._identity_text(body)
         if not re.search(rb"[A-Za-z]{2}", text):
             raise WireError(f"the reply to {self._console.identify.source!r} is not an identity: {shown(body)}")
-        self._identity = body
+        self._identity = _masked(body)
         return IdentityReply(Identity(model=plain(text)), body)
 
     def _identity_text(self, body: bytes) -> bytes:
@@ -258,6 +258,11 @@ class ConsoleDialect(Exchange):
             return bytes(buffer[first : place + 1]), place + len(later)
 
         return frame
+
+
+def _masked(body: bytes) -> bytes:
+    """The text with its numbers blotted out: an identity may tell the uptime or the temperature."""
+    return re.sub(rb"[0-9]+", b"#", body)
 
 
 def _echo(text: str) -> re.Pattern[bytes]:
