@@ -1,7 +1,8 @@
 """A small analyzer behind a pty, in a process of its own, written from the profiles' text and from the standard.
 
 It shares no code with the program: what the program sends is taken apart by hand here. It prints its node, then obeys
-lines on its stdin: `fault NAME` makes the next data reply go wrong, `unplug` closes the port, `log` prints what came.
+lines on its stdin, e.g. `fault NAME` makes the next data reply go wrong, `unplug` closes the port, `log` prints what
+came. It refuses a start above its stop and the other way round.
 """
 
 from __future__ import annotations
@@ -32,6 +33,7 @@ class Instrument:
         self.max_points = 401
         self.fault = ""
         self.held = b""
+        self.busy, self.queue = False, b""
 
     def grid(self) -> list[float]:
         step = (self.stop - self.start) / (self.points - 1)
@@ -244,6 +246,8 @@ class Scpi:
                 return f"{getattr(i, name):+.10E}\n".encode()
             if name == "points":
                 i.set_points(float(value))
+            elif (name == "start" and float(value) >= i.stop) or (name == "stop" and float(value) <= i.start):
+                self.errors.append('-221,"Settings conflict"')
             elif name == "level" and float(value) > 0:
                 self.errors.append('-222,"Data out of range"')
             else:
@@ -330,6 +334,14 @@ def main() -> None:
                     instrument.fault = name
                 case ["limit", number]:
                     instrument.max_points = int(number)
+                case ["busy"]:  # reads, but answers nothing before it is told to serve
+                    instrument.busy = True
+                case ["serve"]:
+                    instrument.busy = False
+                    queue, instrument.queue = instrument.queue, b""
+                    os.write(master, tongue.feed(queue))
+                case ["say", text]:
+                    os.write(master, bytes.fromhex(text))
                 case ["release"]:
                     os.write(master, instrument.held)
                     instrument.held = b""
@@ -344,6 +356,9 @@ def main() -> None:
         if slave >= 0 and master in ready:
             data = os.read(master, 65536)
             log.append(data)
+            if instrument.busy:
+                instrument.queue += data
+                continue
             reply = tongue.feed(data)
             while reply:
                 reply = reply[os.write(master, reply) :]

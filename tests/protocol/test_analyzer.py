@@ -5,7 +5,6 @@ from __future__ import annotations
 import asyncio
 import contextlib
 import dataclasses
-import re
 from collections.abc import AsyncIterator, Callable
 
 import numpy as np
@@ -17,7 +16,7 @@ from protocol.loop_thread import LoopThread
 from protocol.profile import Profile
 from protocol.run import SweepPlan, sweeps
 from protocol.sweep import Applied, Sweep, SweepSettings
-from tests.protocol.conftest import Peer, quick_profile
+from tests.protocol.conftest import QUICK_QUIET_S, Peer, quick_profile
 from tests.protocol.peer import IDENTITY, s_parameters
 
 TONGUES = ("console-lines", "console-traces", "scpi")
@@ -127,8 +126,44 @@ async def test_a_cancelled_sweeps_late_reply_is_never_taken_for_the_next(tongue:
         assert_true_sweep(sweep)
 
 
-async def until_sent(peer: Peer, text: bytes) -> None:
-    while not re.search(re.escape(text) + rb"[\s\S]*\Z", peer.log()):
+@pytest.mark.parametrize("tongue", TONGUES)
+async def test_a_late_reply_is_no_proof_that_the_wire_is_in_step(tongue: str, start_peer: Start) -> None:
+    """The late reply comes after the probe was sent and long before its answer."""
+    peer = start_peer(tongue)
+    async with opened(peer, quick_profile(tongue)) as analyzer:
+        await analyzer.apply(SETTINGS)
+        peer.tell("fault stuck")
+        task = asyncio.create_task(analyzer.sweep())
+        await until_sent(peer, {"console-lines": b"measure", "console-traces": b"single", "scpi": b"*OPC?"}[tongue])
+        peer.tell("busy")
+        task.cancel()
+        with pytest.raises(asyncio.CancelledError):
+            await task
+        probe = {"console-lines": b"who", "console-traces": b"describe", "scpi": b"*IDN?"}[tongue]
+        asked = peer.log().count(probe)
+        following = asyncio.create_task(analyzer.sweep())
+        await until_sent(peer, probe, beyond=asked)
+        peer.tell("release")
+        await asyncio.sleep(2 * QUICK_QUIET_S)  # a silence that must not be believed
+        peer.tell("serve")
+        assert_true_sweep(await following)
+        assert_true_sweep(await analyzer.sweep())
+
+
+async def test_bytes_between_requests_are_dropped(start_peer: Start) -> None:
+    peer = start_peer("console-traces")
+    async with opened(peer, quick_profile("console-traces")) as analyzer:
+        await analyzer.apply(SETTINGS)
+        peer.tell("say " + b"AT\n% ".hex())
+        while not (link := analyzer._link)._buffer:  # type: ignore[attr-defined]
+            await asyncio.sleep(0)
+        assert_true_sweep(await analyzer.sweep())
+        assert link.discard() == b""
+
+
+async def until_sent(peer: Peer, text: bytes, beyond: int = 0) -> None:
+    """Wait until the peer has got `text` more than `beyond` times."""
+    while peer.log().count(text) <= beyond:
         await asyncio.sleep(0)
 
 
@@ -145,6 +180,15 @@ async def test_unplug_in_a_sweep_is_told_at_once(tongue: str, start_peer: Start)
             await task
         with pytest.raises(PortLostError, match="is gone"):
             await analyzer.sweep()
+
+
+@pytest.mark.parametrize("tongue", TONGUES)
+async def test_spans_can_be_set_in_any_order(tongue: str, start_peer: Start) -> None:
+    """Upwards, downwards, within, around: the peer refuses a start above its stop."""
+    async with opened(start_peer(tongue), quick_profile(tongue)) as analyzer:
+        for start, stop in ((450e6, 455e6), (150e6, 151e6), (150.2e6, 150.4e6), (140e6, 500e6), (499e6, 500e6)):
+            applied = await analyzer.apply(SweepSettings(start, stop, 101, 1000.0))
+            assert (applied.actual.start_hz, applied.actual.stop_hz) == (start, stop)
 
 
 @pytest.mark.parametrize("tongue", TONGUES)

@@ -116,6 +116,29 @@ async def test_unplug_is_reported_at_once_and_after_the_port_was_closed(pair: Pa
             await link.receive(1)
 
 
+async def test_a_loss_is_not_told_before_the_port_is_given_back(
+    pair: Pair, link: SerialLink, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """A held descriptor makes the device come back under another number."""
+    release, real = threading.Event(), protocol.link._close_port
+
+    def slow(port: serial.Serial) -> None:
+        release.wait(5)
+        real(port)
+
+    monkeypatch.setattr(protocol.link, "_close_port", slow)
+    pair.unplug()
+    while link._open:
+        await asyncio.sleep(0)
+    calls = [asyncio.create_task(link.send(b"x")), asyncio.create_task(link.receive(5))]
+    for _ in range(20):
+        await asyncio.sleep(0)
+    assert not any(call.done() for call in calls)
+    release.set()
+    results = await asyncio.gather(*calls, return_exceptions=True)
+    assert all(isinstance(result, PortLostError) for result in results)
+
+
 async def test_unplug_while_sending(pair: Pair, link: SerialLink) -> None:
     sending = asyncio.create_task(link.send(bytes(1 << 20)))
     await asyncio.sleep(0)
