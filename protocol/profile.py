@@ -14,7 +14,7 @@ from pathlib import Path
 from protocol.errors import RequestError
 from protocol.strict_toml import Table
 from protocol.sweep import Limits
-from protocol.templates import DATA_FIELDS, SETTING_FIELDS, Template
+from protocol.templates import COMMAND_FIELDS, DATA_FIELDS, SETTING_FIELDS, Template
 
 SCHEMA = 1
 FAMILIES = ("scpi", "console", "registers")
@@ -125,8 +125,7 @@ class Console:
 class Scpi:
     """Choices within the SCPI family; the defaults are the standard's own words (SCPI-1999).
 
-    Templates may use {parameter} (S11, S21) and the setting fields. Empty texts mean that the analyzer has no
-    such command.
+    `setup`, `select` and `data` may name the {parameter} (S11, S21). None: the analyzer has no such command.
     """
 
     number_format: str
@@ -275,38 +274,43 @@ def _required(table: Table, key: str, allowed: frozenset[str]) -> Template:
     return _parsed(table, key, table.text(key), allowed)
 
 
-def _ascii(table: Table, key: str, value: str) -> bytes:
+def _ascii(table: Table, key: str, default: str | None = None) -> str:
+    value = table.text(key, default)
     if not value.isascii():
         raise table.error(key, "must be ASCII")
-    return value.encode("ascii")
+    return value
 
 
 def _console(table: Table, limits: Limits) -> Console:
     words = table.table("commands")
     only = {
-        "span": SETTING_FIELDS,
+        "span": COMMAND_FIELDS - {"level_dbm"},
         "start": frozenset(f for f in SETTING_FIELDS if f.startswith("start_")),
         "stop": frozenset(f for f in SETTING_FIELDS if f.startswith("stop_")),
         "points": frozenset({"points"}),
         "bandwidth": frozenset(f for f in SETTING_FIELDS if f.startswith("bandwidth_")),
         "level": frozenset({"level_dbm"}),
         "average": frozenset({"count"}),
-        "sweep": SETTING_FIELDS,
+        "sweep": COMMAND_FIELDS,
     }
     nothing: frozenset[str] = frozenset()
     commands = {key: _template(words, key, only.get(key, nothing)) for key in _CONSOLE_COMMANDS}
     codes = table.texts("bandwidth_codes", ())
+    if not all(code.isascii() and code.isprintable() and code and " " not in code for code in codes):
+        raise table.error("bandwidth_codes", "must be words of printable ASCII without blanks")
+    if len(set(codes)) != len(codes):
+        raise table.error("bandwidth_codes", "must all be different")
     console = Console(
-        prompt=_ascii(table, "prompt", table.text("prompt")),
+        prompt=_ascii(table, "prompt").encode("ascii"),
         echo=table.boolean("echo"),
         out_end=table.choice("out_end", _LINE_ENDS).encode("ascii"),
         in_end=table.choice("in_end", _LINE_ENDS).encode("ascii"),
-        error_prefix=table.text("error_prefix"),
-        chatter_prefix=table.text("chatter_prefix", ""),
+        error_prefix=_ascii(table, "error_prefix"),
+        chatter_prefix=_ascii(table, "chatter_prefix", ""),
         resolution_hz=table.number("resolution_hz", 1.0, low=1e-6, high=1e6),
         bandwidth_codes=codes,
         identify=_required(words, "identify", nothing),
-        identity_line=table.text("identity_line", ""),
+        identity_line=_ascii(table, "identity_line", ""),
         reads=tuple(_read(entry) for entry in table.tables("reads")),
         readback=tuple(_readback(entry) for entry in table.tables("readback", required=False)),
         **commands,
@@ -371,7 +375,7 @@ def _read(table: Table) -> Read:
         command=_template(table, "command", frozenset()),
         line=_required(table, "line", DATA_FIELDS),
         points_per_line=table.integer("points_per_line", 1, low=0, high=1),
-        separator=table.text("separator", " "),
+        separator=_ascii(table, "separator", " "),
         heading=_template(table, "heading", points_only),
         ending=_template(table, "ending", points_only),
     )
@@ -391,20 +395,22 @@ def _readback(table: Table) -> ReadBack:
 
 
 _SCPI_SETUP = ('CALCulate:PARameter:DEFine "{parameter}",{parameter}', "SENSe:AVERage:STATe OFF")
-_SCPI_DEFAULTS: Mapping[str, str] = {
-    "select": 'CALCulate:PARameter:SELect "{parameter}"',
-    "data": "CALCulate:DATA? SDATA",
-    "frequencies": "",
-    "level": "SOURce:POWer {level_dbm}",
-    "abort": "ABORt",
+_PARAMETER = frozenset({"parameter"})
+_SCPI_WORDS: Mapping[str, tuple[str, frozenset[str]]] = {
+    "select": ('CALCulate:PARameter:SELect "{parameter}"', _PARAMETER),
+    "data": ("CALCulate:DATA? SDATA", _PARAMETER),
+    "frequencies": ("", frozenset()),
+    "level": ("SOURce:POWer {level_dbm}", frozenset({"level_dbm"})),
+    "abort": ("ABORt", frozenset()),
 }
+"""Key, default command, fields that it may have."""
 
 
 def _scpi(table: Table) -> Scpi:
-    setup = tuple(_parsed(table, "setup", line, SETTING_FIELDS) for line in table.texts("setup", _SCPI_SETUP))
+    setup = tuple(_parsed(table, "setup", line, _PARAMETER) for line in table.texts("setup", _SCPI_SETUP))
     number_format = table.choice("format", ("ascii", "real32", "real64"), "real64")
     swapped = table.choice("byte_order", ("normal", "swapped"), "normal") == "swapped"
-    words = {key: _template(table, key, SETTING_FIELDS, default) for key, default in _SCPI_DEFAULTS.items()}
+    words = {key: _template(table, key, fields, default) for key, (default, fields) in _SCPI_WORDS.items()}
     data = words.pop("data")
     if data is None:
         raise table.error("data", "must not be empty")

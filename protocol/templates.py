@@ -25,6 +25,9 @@ SETTING_FIELDS = frozenset(
 """Fields of commands and of read-back lines. `bandwidth_code` stands for an entry of the profile's code list,
 `count` for the analyzer's own averaging, `parameter` for S11 or S21, `skip` for a number of no interest."""
 
+COMMAND_FIELDS = SETTING_FIELDS - {"parameter", "skip", "count"}
+"""Fields of a command that carries several settings at once."""
+
 WORD_FIELDS = frozenset({"bandwidth_code", "parameter"})
 """Fields that are words, not numbers."""
 

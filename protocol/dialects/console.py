@@ -72,6 +72,8 @@ class ConsoleDialect(Exchange):
             case ReadSettings():
                 return self._read_settings()
             case TakeSweep(settings):
+                if settings.level_dbm is None and self._sweep_says("level_dbm"):
+                    raise RequestError("this analyzer's sweep command needs a level; set one")
                 return self._sweep(settings)
             case ReadHelp():
                 if self._console.help is None:

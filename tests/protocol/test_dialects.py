@@ -170,6 +170,15 @@ def test_console_data_in_the_sweeps_own_reply_with_settings_in_the_command() -> 
     np.testing.assert_array_equal(reply.s21, S21)
 
 
+def test_console_whose_sweep_command_carries_the_level_needs_one() -> None:
+    words = 'sweep = "go {start_hz} {stop_hz} {points} {level_dbm}"'
+    text = variant("{s11_re} {s11_im} {s21_re} {s21_im}", "", words, "")
+    with pytest.raises(RequestError, match="needs a level"):
+        make(text).start(TakeSweep(SETTINGS))
+    loud = SweepSettings(450e6, 451e6, 3, 1000.0, -7.5)
+    assert make(text).start(TakeSweep(loud)) == b"go 450000000 451000000 3 -7.5\r"
+
+
 def test_console_that_sweeps_by_itself_is_let_go_for_one_sweep_and_stopped() -> None:
     text = LINES.replace('sweep = "measure"', 'resume = "carry on"\npause = "hold still"')
     box = make(text)

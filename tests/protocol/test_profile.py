@@ -5,9 +5,14 @@ from __future__ import annotations
 from pathlib import Path
 
 import pytest
+from hypothesis import given, settings
+from hypothesis import strategies as st
 
+from protocol.dialects import make_dialect
+from protocol.dialects.events import Apply, Event, Identify, ReadSettings, Request, TakeSweep
 from protocol.errors import RequestError
 from protocol.profile import load_profile, parse_profile, profile_names
+from protocol.sweep import SweepSettings
 
 TEXT = Path(load_profile("console-lines").source).read_text(encoding="utf-8")
 TRACES = Path(load_profile("console-traces").source).read_text(encoding="utf-8")
@@ -98,3 +103,52 @@ def test_missing_files_and_names() -> None:
         load_profile("/nowhere/mine.toml")
     with pytest.raises(RequestError, match="there are: console-lines"):
         load_profile("no-such-profile")
+
+
+CHANGES = ("drop", "double", "swap", "value")
+VALUES = ('""', "0", "-1", "true", "[]", '"{"', '"%"', '"x y"', '"{points}"', "1e300", "nan", '"\u00e9"', "[1]")
+ANSWERS = (b"1\n", b'0,"No error"\n', b"% ", b"your turn: ", b"fault\n", b"0,1;1,0;2,3\n", b"x\r\n")
+
+
+@settings(max_examples=300, deadline=None)
+@given(
+    st.sampled_from([TEXT, TRACES, SCPI]),
+    st.lists(
+        st.tuples(st.integers(0, 70), st.sampled_from(["drop", "double", "swap", "value"])), min_size=1, max_size=3
+    ),
+    st.sampled_from(
+        ['""', "0", "-1", "true", "[]", '"{"', '"%"', '"x y"', '"{points}"', "1e300", "nan", '"\u00e9"', "[1]"]
+    ),
+    st.data(),
+)
+def test_a_damaged_profile_is_refused_or_works(
+    text: str, changes: list[tuple[int, str]], value: str, data: st.DataObject
+) -> None:
+    """No change of lines and values leads to anything but a RequestError or a dialect that takes any bytes."""
+    lines = text.splitlines()
+    for place, kind in changes:
+        at = place % len(lines)
+        if kind == "drop":
+            del lines[at]
+        elif kind == "double":
+            lines.insert(at, lines[at])
+        elif kind == "swap":
+            lines[at], lines[at - 1] = lines[at - 1], lines[at]
+        else:
+            lines[at] = lines[at].partition("=")[0] + "= " + value
+    try:
+        profile = parse_profile("\n".join(lines), "mine.toml")
+    except RequestError as error:
+        assert "\n" not in str(error) and str(error).startswith("mine.toml")
+        return
+    wanted = SweepSettings(450e6, 451e6, 3, 1000.0)
+    requests: list[Request] = [Identify(), ReadSettings(), Apply(wanted), TakeSweep(wanted)]
+    for request in requests:
+        box = make_dialect(profile)
+        try:
+            box.start(request)
+        except RequestError:
+            continue
+        for answer in data.draw(st.lists(st.sampled_from(ANSWERS), max_size=6)):
+            for event in box.receive(answer):
+                assert isinstance(event, Event)
