@@ -1,0 +1,209 @@
+"""Coherent averages of repeated sweeps that bursts from other transmitters cannot spoil.
+
+Owns: what is thrown out, and the count of it; the scatter between sweeps. Refuses: to average on when too much was hit,
+and to hide a single thrown-out sample. The batch form is the reference; `RunningAverage` serves long runs.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+
+FALSE_REJECT = 0.002
+"""Share of clean samples thrown out by chance. |d|^2 of complex Gaussian noise is exponential, so the limit on |d|^2
+/ P is -ln(FALSE_REJECT) = 6.2, i.e. 3.5 sigma per quadrature (study, idea 16)."""
+
+LIMIT = float(-np.log(FALSE_REJECT))
+TRUNCATION = 1.0 - LIMIT * np.exp(-LIMIT) / (1.0 - np.exp(-LIMIT))
+"""Mean of an exponential variable cut at LIMIT times its mean: what cutting takes from the scatter of clean data."""
+
+BUSY_SHARE = 0.25
+"""Above this share of hit sweeps (or thrown samples of a point) the median start is no longer safe: no value is
+given."""
+
+NEIGHBOURS = 21
+"""Points over which the scatter is pooled (by median) to judge a sample."""
+
+GAIN_TAIL = 4.0
+"""How much wider the limit is where gain instability rules: twice in amplitude."""
+
+FEWEST_FOR_REJECTION = 5
+"""With fewer sweeps nobody can say which one was hit."""
+
+WHOLE_SWEEP_SHARE = 0.25
+"""A sweep with more of its points thrown out is left out whole: what remains of it is burst below the limit."""
+
+FIRST_SWEEPS = 32
+"""Sweeps that a running average holds back to find its robust start."""
+
+
+@dataclass(frozen=True, slots=True)
+class Average:
+    """The coherent average of N sweeps over K points.
+
+    `mean` (K,) complex; `kept` and `thrown` (K,) counts of samples; `sweeps` N; `thrown_sweeps` how many sweeps were
+    hit by a burst; `scatter_power` (K,) is E|n|^2 of one sweep about the mean, NaN where fewer than two samples were
+    kept; `too_busy` says that over a quarter of the sweeps was hit, `too_busy_points` (K,) the same point by point.
+    """
+
+    mean: NDArray[np.complex128]
+    kept: NDArray[np.int64]
+    thrown: NDArray[np.int64]
+    sweeps: int
+    thrown_sweeps: int
+    scatter_power: NDArray[np.float64]
+    too_busy: bool
+    too_busy_points: NDArray[np.bool_]
+
+
+def average_sweeps(sweeps: NDArray[np.complex128]) -> Average:
+    """Average `sweeps` (N, K), N >= 1, throwing out bursts.
+
+    Start: median of real and imaginary part over the sweeps; scale from the median of |d|^2 (= P ln 2 for complex
+    Gaussian noise). Then mean and scatter of what lies within the limit, three times. Scatter is sum|x - mean|^2 / (n
+    - 1) [study, F2], corrected for the cut. Raises ValueError for an empty or non-finite input.
+    """
+    data = np.atleast_2d(np.asarray(sweeps, np.complex128))
+    if data.size == 0 or not np.isfinite(data.view(np.float64)).all():
+        raise ValueError("an average needs at least one sweep of finite numbers")
+    keep, hit = _keep(data)
+    return _summary(data, keep, hit)
+
+
+def _keep(data: NDArray[np.complex128]) -> tuple[NDArray[np.bool_], NDArray[np.bool_]]:
+    """Which samples (N, K) to keep, and which sweeps (N,) were hit by a burst."""
+    count, points = data.shape
+    keep = np.ones(data.shape, bool)
+    if count < FEWEST_FOR_REJECTION:
+        return keep, np.zeros(count, bool)
+    centre = np.median(data.real, axis=0) + 1j * np.median(data.imag, axis=0)
+    square = _square(data - centre)
+    scale = np.median(square, axis=0) / np.log(2.0)
+    for _ in range(3):
+        keep = square <= _limit(scale)
+        keep[keep.mean(axis=1) < 1.0 - WHOLE_SWEEP_SHARE] = False
+        kept = keep.sum(axis=0)
+        safe = np.maximum(kept, 1)
+        centre = np.where(kept > 0, (data * keep).sum(axis=0) / safe, centre)
+        square = _square(data - centre)
+        scale = np.where(kept > 1, (square * keep).sum(axis=0) / np.maximum(kept - 1, 1) / TRUNCATION, scale)
+    return keep, _hit((~keep).sum(axis=1), points)
+
+
+def _limit(scale: NDArray[np.float64]) -> NDArray[np.float64]:
+    """Largest |d|^2 (K,) that is kept, from the scatter (K,) of the points.
+
+    A point's own scatter is rough with few sweeps, and inflated at a fixed carrier, so the median over its neighbours
+    counts. Where the scatter is far above that of the quietest points it is the gain that shakes: one real number common
+    to all points, with longer tails than independent noise, hence the wider limit.
+    """
+    width = min(NEIGHBOURS, scale.size - 1 + scale.size % 2)
+    padded = np.pad(scale, width // 2, mode="reflect") if scale.size > width // 2 else scale
+    smooth = np.median(np.lib.stride_tricks.sliding_window_view(padded, width), axis=-1) if width > 1 else scale
+    quiet = np.quantile(smooth, 0.1)
+    return LIMIT * np.where(smooth > 2.0 * quiet, GAIN_TAIL, 1.0) * np.maximum(smooth, quiet)
+
+
+def _hit(thrown: NDArray[np.int64], points: int) -> NDArray[np.bool_]:
+    """Sweeps with far more points thrown out than chance allows (binomial mean plus six sigma, at least four)."""
+    expected = FALSE_REJECT * points
+    return thrown >= max(4.0, expected + 6.0 * float(np.sqrt(expected)))
+
+
+def _summary(data: NDArray[np.complex128], keep: NDArray[np.bool_], hit: NDArray[np.bool_]) -> Average:
+    count = data.shape[0]
+    kept = keep.sum(axis=0)
+    mean = (data * keep).sum(axis=0) / np.maximum(kept, 1)
+    spread = (_square(data - mean) * keep).sum(axis=0)
+    return _average(mean, kept, spread, count, int(hit.sum()))
+
+
+def _average(
+    mean: NDArray[np.complex128], kept: NDArray[np.int64], spread: NDArray[np.float64], count: int, hit: int
+) -> Average:
+    scatter = np.full(mean.shape, np.nan)
+    enough = kept > 1
+    cut = TRUNCATION if count >= FEWEST_FOR_REJECTION else 1.0
+    scatter[enough] = spread[enough] / (kept[enough] - 1) / cut
+    thrown = count - kept
+    return Average(
+        mean=mean,
+        kept=kept.astype(np.int64),
+        thrown=thrown.astype(np.int64),
+        sweeps=count,
+        thrown_sweeps=hit,
+        scatter_power=scatter,
+        too_busy=hit > max(BUSY_SHARE * count, 1.0),
+        too_busy_points=(thrown > np.maximum(BUSY_SHARE * count, 1.0)) | (kept == 0),
+    )
+
+
+def _square(values: NDArray[np.complex128]) -> NDArray[np.float64]:
+    return values.real**2 + values.imag**2
+
+
+class RunningAverage:
+    """The same average, sweep by sweep, in bounded memory.
+
+    The first `FIRST_SWEEPS` are held and averaged by the batch form; later ones are judged against the mean and
+    scatter so far and folded in (Welford's update). On clean data the two forms throw
+    out slightly different samples: the means differ by less than their own standard deviation, the floor by 0.1 dB.
+    """
+
+    def __init__(self) -> None:
+        self._first: list[NDArray[np.complex128]] = []
+        self._count = self._hits = 0
+        self._mean = np.zeros(0, np.complex128)
+        self._kept = np.zeros(0, np.int64)
+        self._spread = np.zeros(0)
+
+    @property
+    def sweeps(self) -> int:
+        """Sweeps taken in so far, thrown-out ones included."""
+        return self._count
+
+    def add(self, sweep: NDArray[np.complex128]) -> None:
+        """Take in one sweep (K,). Raises ValueError when it is not finite or its length differs from the first."""
+        if not np.isfinite(sweep.view(np.float64)).all():
+            raise ValueError("a sweep with non-finite numbers cannot be averaged")
+        if self._count and sweep.shape != (self._mean.size or self._first[0].size,):
+            raise ValueError("all sweeps of one average must have the same points")
+        self._count += 1
+        if self._count <= FIRST_SWEEPS:
+            self._first.append(np.array(sweep, np.complex128))
+            if self._count == FIRST_SWEEPS:
+                self._start()
+            return
+        self._fold(sweep)
+
+    def _start(self) -> None:
+        data = np.array(self._first)
+        keep, hit = _keep(data)
+        self._kept = keep.sum(axis=0)
+        self._mean = (data * keep).sum(axis=0) / np.maximum(self._kept, 1)
+        self._spread = (_square(data - self._mean) * keep).sum(axis=0)
+        self._hits = int(hit.sum())
+        self._first = []
+
+    def _fold(self, sweep: NDArray[np.complex128]) -> None:
+        scale = self._spread / np.maximum(self._kept - 1, 1) / TRUNCATION
+        delta = sweep - self._mean
+        keep = _square(delta) <= _limit(scale) * (1.0 + 1.0 / np.maximum(self._kept, 1))
+        thrown = np.array([int((~keep).sum())])
+        self._hits += int(_hit(thrown, sweep.size)[0])
+        if keep.mean() < 1.0 - WHOLE_SWEEP_SHARE:
+            return
+        self._kept = self._kept + keep
+        step = np.where(keep, delta / np.maximum(self._kept, 1), 0.0)
+        self._mean = self._mean + step
+        self._spread = self._spread + np.where(keep, (np.conj(delta) * (sweep - self._mean)).real, 0.0)
+
+    def average(self) -> Average:
+        """The average so far. Raises ValueError before the first sweep."""
+        if self._count == 0:
+            raise ValueError("no sweep was taken in yet")
+        if self._first:
+            return average_sweeps(np.array(self._first))
+        return _average(self._mean.copy(), self._kept, self._spread, self._count, self._hits)

@@ -1,0 +1,119 @@
+"""Loss and return loss at a pass channel, each with its interval.
+
+Owns: the local fit around the channel and the stated residuals that widen it. Refuses: a channel outside the sweep.
+The full uncertainty budget with its contributions is `rf.uncertainty`'s work.
+"""
+
+from __future__ import annotations
+
+import math
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+
+from rf.decibel import amplitude, amplitude_db
+from rf.figure import Figure, at_least, cant_say, reading
+
+FIT_POINTS = 9
+"""Samples of the local fit; a pass response is smooth over nine steps of any sensible sweep."""
+
+NORMAL_95 = 1.959963984540054
+"""Two-sided 95 % quantile of the normal law."""
+
+
+@dataclass(frozen=True, slots=True)
+class Residuals:
+    """What remains uncorrected, stated by whoever calibrated; defaults are common practice for this class of analyzer.
+
+    `tracking_db`: a good thru reads 0 +- this; `directivity_db`: residual directivity as return loss;
+    `port2_return_loss_db`: match that the analyzer's port 2 offers.
+    """
+
+    tracking_db: float = 0.1
+    directivity_db: float = 35.0
+    port2_return_loss_db: float = 20.0
+
+
+@dataclass(frozen=True, slots=True)
+class LocalFit:
+    """A complex quadratic through the samples around a channel: value there and its standard deviation (E|n|^2 **
+    0.5)."""
+
+    value: complex
+    noise: float
+
+
+def local_fit(
+    frequency_hz: NDArray[np.float64],
+    mean: NDArray[np.complex128],
+    averaged_power: NDArray[np.float64],
+    channel_hz: float,
+) -> LocalFit | None:
+    """Fit around `channel_hz` over arrays (K,); None when the channel lies outside the sweep or samples are too few."""
+    if frequency_hz.size < 4 or not frequency_hz[0] <= channel_hz <= frequency_hz[-1]:
+        return None
+    nearest = np.argsort(np.abs(frequency_hz - channel_hz))[:FIT_POINTS]
+    offset = frequency_hz[nearest] - channel_hz
+    basis = np.vander(offset / max(float(np.abs(offset).max()), 1.0), 3, increasing=True)
+    weights = np.linalg.pinv(basis)[0]
+    value = complex(weights @ mean[nearest])
+    return LocalFit(value, float(np.sqrt(weights**2 @ averaged_power[nearest])))
+
+
+def loss_at(
+    frequency_hz: NDArray[np.float64],
+    s21: NDArray[np.complex128],
+    averaged_power: NDArray[np.float64],
+    channel_hz: float,
+    return_loss_db: float = 20.0,
+    residuals: Residuals | None = None,
+) -> Figure:
+    """Insertion loss in dB at `channel_hz` from a mean |S21| sweep (K,) over noise (K,).
+
+    Half-width: noise (8.686 sd / (|x| sqrt 2), check b19), tracking, and port-2 mismatch 20 log(1 +- 10^(-(RL_dut +
+    RL_2)/20)) [study F10], combined as a root sum of squares (JCGM 100:2008, 5.1.2).
+    """
+    stated = residuals or Residuals()
+    fit = local_fit(frequency_hz, s21, averaged_power, channel_hz)
+    if fit is None:
+        return cant_say("dB", f"the sweep does not cover {channel_hz / 1e6:.4f} MHz")
+    if abs(fit.value) < 3.0 * fit.noise:
+        return at_least(-amplitude_db(abs(fit.value) + 3.0 * fit.noise), "dB", limited_by="random", why="no pass here")
+    noise_db = NORMAL_95 * 8.685889638 * fit.noise / abs(fit.value) / math.sqrt(2.0)
+    mismatch_db = -amplitude_db(1.0 - amplitude(-(return_loss_db + stated.port2_return_loss_db)))
+    parts = {"random": noise_db, "mismatch": mismatch_db, "correction": stated.tracking_db}
+    half = math.sqrt(sum(part**2 for part in parts.values()))
+    value = -amplitude_db(abs(fit.value))
+    return reading(value, value - half, value + half, "dB", limited_by=max(parts, key=lambda name: parts[name]))
+
+
+def return_loss_at(
+    frequency_hz: NDArray[np.float64],
+    s11: NDArray[np.complex128],
+    averaged_power: NDArray[np.float64],
+    channel_hz: float,
+    residuals: Residuals | None = None,
+) -> Figure:
+    """Return loss in dB at `channel_hz` from a mean S11 sweep (K,) over noise (K,).
+
+    The residual directivity adds to the reflection with unknown phase: |G| lies in |x| -+ D (common practice), the
+    noise on top. AT LEAST when nothing is left at the weak end.
+    """
+    stated = residuals or Residuals()
+    fit = local_fit(frequency_hz, s11, averaged_power, channel_hz)
+    if fit is None:
+        return cant_say("dB", f"the sweep does not cover {channel_hz / 1e6:.4f} MHz")
+    directivity = amplitude(-stated.directivity_db)
+    half = math.hypot(directivity, NORMAL_95 * fit.noise / math.sqrt(2.0))
+    strong, weak = abs(fit.value) + half, abs(fit.value) - half
+    limit = "directivity" if directivity > 1.4 * fit.noise else "random"
+    if weak <= half / 2.0:
+        return at_least(-amplitude_db(strong), "dB", limited_by=limit)
+    return reading(
+        -amplitude_db(abs(fit.value)),
+        -amplitude_db(min(strong, 1.0)) + 0.0,
+        -amplitude_db(weak),
+        "dB",
+        limited_by=limit,
+    )
