@@ -96,8 +96,8 @@ def _limit(scale: NDArray[np.float64]) -> NDArray[np.float64]:
     """Largest |d|^2 (K,) that is kept, from the scatter (K,) of the points.
 
     A point's own scatter is rough with few sweeps, and inflated at a fixed carrier, so the median over its neighbours
-    counts. Where the scatter is far above that of the quietest points it is the gain that shakes: one real number common
-    to all points, with longer tails than independent noise, hence the wider limit.
+    counts. Where the scatter is far above that of the quietest points it is the gain that shakes: one real number
+    common to all points, with longer tails than independent noise, hence the wider limit.
     """
     width = min(NEIGHBOURS, scale.size - 1 + scale.size % 2)
     padded = np.pad(scale, width // 2, mode="reflect") if scale.size > width // 2 else scale

@@ -1,6 +1,7 @@
 """How the leads hang: which port is driven, which is read, what closes the third.
 
-Owns: `Side`, `HookUp` and its short name ("A>L"). Refuses: to guess; checking it against data is `rf.hookup_check`'s job.
+Owns: `Side`, `HookUp` and its short name ("A>L"). Refuses: to guess; checking it against data is `rf.hookup_check`'s
+job.
 """
 
 from __future__ import annotations

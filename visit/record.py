@@ -126,7 +126,7 @@ class VisitFile:
                     yield self._connection
             except sqlite3.Error as error:
                 raise RecordError(
-                    f"{self.path}: could not be written ({error}); free space or check the folder, earlier rows are safe"
+                    f"{self.path}: could not be written ({error}); free space or check the folder, earlier rows stand"
                 ) from None
 
     def _rows(self, statement: str, values: tuple[object, ...] = ()) -> list[tuple[object, ...]]:
@@ -229,8 +229,8 @@ class VisitFile:
     def sweeps(self, run_id: int, after_id: int = 0, limit: int = -1) -> list[StoredSweep]:
         """Sweeps of a run in the order they came, those with a row id above `after_id`."""
         rows = self._rows(
-            "select sweep.id, grid.frequency_hz, s11, s21, started_s, duration_s from sweep join grid on grid.id = grid_id"
-            " where run_id = ? and sweep.id > ? order by sweep.id limit ?",
+            "select sweep.id, grid.frequency_hz, s11, s21, started_s, duration_s"
+            " from sweep join grid on grid.id = grid_id where run_id = ? and sweep.id > ? order by sweep.id limit ?",
             (run_id, after_id, limit),
         )
         return [_stored_sweep(row) for row in rows]

@@ -1,0 +1,26 @@
+# Habits of the house. `make help` lists the targets.
+.PHONY: help demo test long bench lint check picture
+
+help: ## list the targets
+	@grep -E '^[a-z]+:.*##' Makefile | sed 's/:.*## /	/'
+
+demo: ## the live screen on the simulated analyzer
+	./start
+
+test: ## the tests
+	./start test
+
+long: ## the long Monte Carlo runs (minutes)
+	.venv/bin/python -m pytest -n 2 -m long --timeout 1200
+
+bench: ## measure speed, as ratios against a reference in the same run
+	.venv/bin/python -m pytest tests/benchmarks --benchmark-only -n 0
+
+lint: ## style, types, import rules
+	.venv/bin/ruff check . && .venv/bin/ruff format --check . && .venv/bin/mypy && .venv/bin/lint-imports
+
+check: ## all that CI runs
+	bash .ci/run
+
+picture: ## draw the README's picture of the screen again
+	.venv/bin/python scripts/picture.py

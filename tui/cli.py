@@ -1,0 +1,120 @@
+"""The command line: words, options, exit status. Answers `--help` and `--version` before anything heavy is loaded.
+
+Owns: the parser and the only mapping from faults to exit status. stdout carries data only; everything said to people
+goes to stderr. Refuses: to measure; the commands live in `tui.commands`.
+"""
+
+from __future__ import annotations
+
+import argparse
+import enum
+import sys
+from collections.abc import Sequence
+from pathlib import Path
+
+
+class ExitStatus(enum.IntEnum):
+    """What the shell sees."""
+
+    GOALS_MET = 0
+    GOALS_NOT_MET = 1
+    USAGE = 2
+    CANT_SAY = 3
+    FAULT = 4
+    INTERRUPTED = 130
+
+
+def build_parser() -> argparse.ArgumentParser:
+    """All commands and options."""
+    parser = argparse.ArgumentParser(
+        prog="deepnotch",
+        description="Adjust and prove a repeater's antenna duplexer with a low-cost two-port analyzer.",
+        epilog="Exit status: 0 goals met (or done), 1 goals not met, 2 usage, 3 can't say, 4 analyzer or link fault.",
+    )
+    parser.add_argument("--version", action="store_true", help="print the version and leave")
+    commands = parser.add_subparsers(dest="command", metavar="COMMAND")
+
+    demo = commands.add_parser("demo", help="live screen on a simulated analyzer and duplexer")
+    demo.add_argument("--unit", default="U6", help="simulated duplexer: U6, V6 or V4 (default U6)")
+    demo.add_argument("--speed", type=float, default=1.0, help="1: real time; 0: as fast as the machine can")
+    _measuring(demo, sweeps=100)
+    _screen(demo)
+
+    live = commands.add_parser("live", help="live screen on the analyzer at a serial port")
+    _port(live)
+    _measuring(live, sweeps=100)
+    _screen(live)
+
+    check = commands.add_parser("check", help="the same measurement without a screen")
+    _port(check)
+    _measuring(check, sweeps=25)
+    check.add_argument("--json", action="store_true", help="figures as JSON on stdout")
+
+    read = commands.add_parser("read", help="figures from recorded sweeps (Touchstone .s2p), no analyzer needed")
+    read.add_argument("files", nargs="+", type=Path, metavar="FILE.s2p", help="repeated sweeps of one hook-up")
+    read.add_argument("--site", type=Path, required=True, help="site file (TOML)")
+    read.add_argument("--hookup", default="A>L", help="port 1 and port 2 of the recording, e.g. A>L")
+    read.add_argument("--json", action="store_true", help="figures as JSON on stdout")
+
+    simulate = commands.add_parser("simulate", help="start a simulated analyzer and print its device node")
+    simulate.add_argument("options", nargs=argparse.REMAINDER, help="see: deepnotch simulate --help")
+
+    commands.add_parser("ports", help="list serial devices by stable name")
+    commands.add_parser("profiles", help="list the analyzer profiles that ship with the program")
+    return parser
+
+
+def _port(parser: argparse.ArgumentParser) -> None:
+    parser.add_argument("--port", required=True, help="serial device of the analyzer (see: deepnotch ports)")
+    parser.add_argument("--profile", default="scpi", help="name or file of the analyzer's profile (default scpi)")
+    parser.add_argument("--site", type=Path, required=True, help="site file (TOML)")
+
+
+def _measuring(parser: argparse.ArgumentParser, sweeps: int) -> None:
+    parser.add_argument("--hookup", default="A>L", help="port 1 > port 2, e.g. A>L (default), A>H, L>H")
+    parser.add_argument("--sweeps", type=int, default=sweeps, help=f"sweeps to average (default {sweeps})")
+    parser.add_argument("--start", type=float, metavar="MHZ", help="start in MHz (default: wide over both channels)")
+    parser.add_argument("--stop", type=float, metavar="MHZ", help="stop in MHz")
+    parser.add_argument("--points", type=int, help="points of a sweep (default 401)")
+    parser.add_argument("--bandwidth", type=float, default=1000.0, metavar="HZ", help="bandwidth in Hz (default 1000)")
+    parser.add_argument("--visit", type=Path, help="visit file to create (default: in your data folder)")
+
+
+def _screen(parser: argparse.ArgumentParser) -> None:
+    parser.add_argument("--marks", choices=("braille", "blocks", "ascii"), help="how to draw (default: by terminal)")
+
+
+def main(arguments: Sequence[str] | None = None) -> int:
+    """Run one command and return the exit status; every fault of use or instrument is one line on stderr."""
+    words = list(sys.argv[1:] if arguments is None else arguments)
+    if words[:1] == ["simulate"]:
+        from protocol.simulated.__main__ import main as simulate  # noqa: PLC0415 - only this command needs it
+
+        return int(simulate(words[1:]) or 0)
+    parser = build_parser()
+    options = parser.parse_args(words)
+    if options.version:
+        from importlib.metadata import version  # noqa: PLC0415
+
+        print(f"deepnotch {version('deepnotch')}")  # noqa: T201 - data
+        return ExitStatus.GOALS_MET
+    if options.command is None:
+        parser.print_help(sys.stderr)
+        return ExitStatus.USAGE
+    from protocol.errors import AnalyzerError, RequestError  # noqa: PLC0415 - after --help was answered
+    from tui import commands  # noqa: PLC0415
+
+    try:
+        return int(getattr(commands, options.command)(options))
+    except RequestError as error:
+        print(f"deepnotch: {error}", file=sys.stderr)  # noqa: T201 - one line for people
+        return ExitStatus.USAGE
+    except AnalyzerError as error:
+        print(f"deepnotch: {error}", file=sys.stderr)  # noqa: T201
+        return ExitStatus.FAULT
+    except KeyboardInterrupt:
+        return ExitStatus.INTERRUPTED
+
+
+if __name__ == "__main__":
+    sys.exit(main())

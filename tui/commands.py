@@ -1,0 +1,165 @@
+"""The commands behind the words: demo, live, check, read, ports, profiles.
+
+Owns: putting site, profile, visit file and station together for each. Each returns its exit status. stdout gets data
+only, stderr gets what is meant for people. Refuses: to know how anything is measured or computed.
+"""
+
+from __future__ import annotations
+
+import argparse
+import contextlib
+import importlib.resources
+import sys
+import threading
+import time
+from collections.abc import Iterator
+from pathlib import Path
+
+from protocol.errors import RequestError
+from protocol.ports import list_ports
+from protocol.profile import Profile, load_profile, profile_names
+from protocol.sweep import SweepSettings
+from tui.cli import ExitStatus
+from tui.report_lines import figures_text, json_text
+from visit.assess import Assessment, Assessor, overall
+from visit.conductor import Phase, RunOrder, new_visit
+from visit.hookup import HookUp
+from visit.presets import wide
+from visit.recorded import read_recorded
+from visit.site import Site, load_site
+from visit.station import Station
+from visit.tool import BenchLike, Tool, default_visit_path
+
+DEMO_SITES = {"U6": "demo-450.toml", "V6": "demo-150.toml", "V4": "demo-154.toml"}
+DEMO_SEED = 7
+
+
+def demo(options: argparse.Namespace) -> ExitStatus:
+    """Live screen on the simulated analyzer, through a real device node."""
+    from protocol.simulated.bench import start_bench  # noqa: PLC0415 - only the demo needs it
+
+    if options.unit not in DEMO_SITES:
+        raise RequestError(f"no demo unit {options.unit!r}; there are {', '.join(DEMO_SITES)}")
+    site_path = Path(str(importlib.resources.files("fixtures") / "sites" / DEMO_SITES[options.unit]))
+    words = ["--unit", options.unit, "--speed", str(options.speed), "--seed", str(DEMO_SEED)]
+    words += ["--hookup", options.hookup]
+    with start_bench(words) as bench:
+        options.port, options.profile, options.site = bench.node, "scpi", site_path
+        return _screen(options, bench)
+
+
+def live(options: argparse.Namespace) -> ExitStatus:
+    """Live screen on the analyzer at a serial port."""
+    return _screen(options, None)
+
+
+def _screen(options: argparse.Namespace, bench: BenchLike | None) -> ExitStatus:
+    from tui.app import run_screen  # noqa: PLC0415 - Textual loads only for screens
+    from tui.marks import terminal_marks  # noqa: PLC0415
+
+    marks = terminal_marks(options.marks)
+    with _station(options) as (station, site, profile, order, path):
+        run_screen(Tool(site, profile, station, bench), order, marks)
+    _say(f"visit file: {path}")
+    return ExitStatus.GOALS_MET
+
+
+def check(options: argparse.Namespace) -> ExitStatus:
+    """The same measurement without a screen."""
+    if options.sweeps < 1:
+        raise RequestError("--sweeps must be 1 or more")
+    with _station(options) as (station, _, _, order, path):
+        done = threading.Event()
+        watcher = threading.Thread(target=_progress, args=(station, done), name="progress")
+        watcher.start()
+        try:
+            station.measure(order)
+        finally:
+            done.set()
+            watcher.join()
+        assessment = station.assess_now()
+    _say(f"visit file: {path}")
+    return _print_figures(assessment, options.json)
+
+
+def read(options: argparse.Namespace) -> ExitStatus:
+    """Figures from recorded sweeps."""
+    site = load_site(options.site)
+    assessor = Assessor(site, HookUp.parse(options.hookup))
+    for name, sweep in zip(options.files, read_recorded(options.files), strict=True):
+        try:
+            assessor.add(sweep)
+        except ValueError as error:
+            raise RequestError(f"{name}: {error}; give only repeated sweeps of one hook-up") from None
+    assessment = assessor.assess()
+    assert assessment is not None
+    return _print_figures(assessment, options.json)
+
+
+def ports(_: argparse.Namespace) -> ExitStatus:
+    """List serial devices by stable name."""
+    found = list_ports()
+    for port in found:
+        print("\t".join(text for text in (port.best, port.node, port.description) if text))  # noqa: T201 - data
+    if not found:
+        _say("no serial device found: plug the analyzer in, then look again")
+    return ExitStatus.GOALS_MET
+
+
+def profiles(_: argparse.Namespace) -> ExitStatus:
+    """List the profiles that ship with the program."""
+    for name in profile_names():
+        print(f"{name}\t{load_profile(name).name}")  # noqa: T201 - data
+    return ExitStatus.GOALS_MET
+
+
+@contextlib.contextmanager
+def _station(options: argparse.Namespace) -> Iterator[tuple[Station, Site, Profile, RunOrder, Path]]:
+    """Everything opened for a measurement, everything closed behind it."""
+    site = load_site(options.site)
+    profile = load_profile(options.profile)
+    order = RunOrder(HookUp.parse(options.hookup), _settings(options, site, profile), options.sweeps, options.command)
+    path = options.visit or default_visit_path(site, time.time())
+    visit = new_visit(path, site, str(options.site))
+    try:
+        with Station(options.port, profile, site, visit, order.hookup) as station:
+            yield station, site, profile, order, path
+    finally:
+        visit.close()
+
+
+def _settings(options: argparse.Namespace, site: Site, profile: Profile) -> SweepSettings:
+    preset = wide(site, profile.limits, options.bandwidth)
+    start = preset.start_hz if options.start is None else options.start * 1e6
+    stop = preset.stop_hz if options.stop is None else options.stop * 1e6
+    return SweepSettings(start, stop, options.points or preset.points, options.bandwidth)
+
+
+def _progress(station: Station, done: threading.Event) -> None:
+    """A bar on a terminal, otherwise a line now and then; ends when `done` is set."""
+    terminal = sys.stderr.isatty()
+    while not done.wait(0.2 if terminal else 5.0):
+        progress = station.state().progress
+        planned = progress.order.planned_sweeps if progress.order else None
+        if progress.phase is not Phase.SWEEPING or not planned:
+            continue
+        if terminal:
+            filled = round(30 * progress.done / planned)
+            bar = "#" * filled + "." * (30 - filled)
+            print(f"\r[{bar}] {progress.done} of {planned} sweeps", end="", file=sys.stderr, flush=True)  # noqa: T201
+        else:
+            _say(f"{progress.done} of {planned} sweeps")
+    if terminal:
+        print("\r" + " " * 60 + "\r", end="", file=sys.stderr, flush=True)  # noqa: T201
+
+
+def _print_figures(assessment: Assessment, as_json: bool) -> ExitStatus:
+    print(json_text(assessment) if as_json else figures_text(assessment))  # noqa: T201 - data
+    met = overall(assessment)
+    if met is None:
+        return ExitStatus.CANT_SAY
+    return ExitStatus.GOALS_MET if met else ExitStatus.GOALS_NOT_MET
+
+
+def _say(line: str) -> None:
+    print(line, file=sys.stderr)  # noqa: T201 - for people

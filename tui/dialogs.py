@@ -1,0 +1,210 @@
+"""Small dialogs over the live screen: type a sweep, tell the hook-up, change the simulated bench, read the help.
+
+Owns: turning what was typed into settings, with the fault said beside the field. Refuses: to start anything; the caller
+gets the answer, or None when the dialog was left.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from typing import ClassVar, Protocol
+
+from textual.app import ComposeResult
+from textual.binding import Binding, BindingType
+from textual.containers import Horizontal, Vertical, VerticalScroll
+from textual.screen import ModalScreen
+from textual.widgets import Input, Label, OptionList, Static
+from textual.widgets.option_list import Option
+
+from protocol.errors import RequestError
+from protocol.sweep import SweepSettings
+from visit.conductor import RunOrder
+from visit.hookup import HookUp
+
+BOX_CSS = """
+{name} {{ align: center middle; }}
+{name} > .box {{ width: 64; height: auto; max-height: 22; border: ascii $foreground; padding: 0 1; background:
+$surface; }} {name} Input {{ height: 1; border: none; padding: 0; width: 1fr; background: $boost; }} {name} Label {{
+width: 26; }} {name} Horizontal {{ height: 1; }} {name} OptionList {{ height: auto; border: none; }}
+"""
+
+LEAVE: list[BindingType] = [Binding("escape", "leave", "leave"), Binding("f10", "leave", "leave", show=False)]
+
+WORDS_HELP = (
+    "READING    the interval keeps clear of floor and leakage; may prove a goal",
+    "AT LEAST   only a bound: the floor covers the rest; may prove a goal",
+    "INFERRED   from a model fitted to what stands above the floor; guides the hand, proves nothing",
+    "CAN'T SAY  nothing follows from the data",
+)
+
+
+class Bench(Protocol):
+    """What the demo's simulated bench can be told."""
+
+    def say(self, line: str) -> str:
+        """Send a line, return the answer. Raises RequestError when it makes no sense."""
+
+
+class SweepDialog(ModalScreen[tuple[SweepSettings, int | None] | None]):
+    """Type centre, span, points, bandwidth and number of sweeps."""
+
+    BINDINGS: ClassVar[list[BindingType]] = LEAVE
+    DEFAULT_CSS = BOX_CSS.format(name="SweepDialog")
+
+    def __init__(self, order: RunOrder) -> None:
+        super().__init__()
+        s = order.settings
+        self._fields = (
+            ("start", "start, MHz", f"{s.start_hz / 1e6:.6f}"),
+            ("stop", "stop, MHz", f"{s.stop_hz / 1e6:.6f}"),
+            ("points", "points", str(s.points)),
+            ("bandwidth", "bandwidth, Hz", f"{s.bandwidth_hz:g}"),
+            ("sweeps", "sweeps (empty: until stop)", "" if order.planned_sweeps is None else str(order.planned_sweeps)),
+        )
+        self._level_dbm = s.level_dbm
+
+    def compose(self) -> ComposeResult:
+        """One line a field."""
+        with Vertical(classes="box"):
+            yield Static("Sweep. Tab: next field   Enter: start   Esc: leave")
+            for name, label, value in self._fields:
+                with Horizontal():
+                    yield Label(label)
+                    field = Input(value, id=name)
+                    field.cursor_blink = False
+                    yield field
+            yield Static("", id="fault")
+
+    def on_input_submitted(self) -> None:
+        """Check all fields; say what is wrong, or answer."""
+        try:
+            settings = SweepSettings(
+                self._number("start") * 1e6,
+                self._number("stop") * 1e6,
+                int(self._number("points")),
+                self._number("bandwidth"),
+                self._level_dbm,
+            )
+            typed = self.query_one("#sweeps", Input).value.strip()
+            planned = int(self._number("sweeps")) if typed else None
+            if planned is not None and planned < 1:
+                raise RequestError("sweeps must be 1 or more")
+        except RequestError as error:
+            self.query_one("#fault", Static).update(f"! {error}")
+            return
+        self.dismiss((settings, planned))
+
+    def _number(self, name: str) -> float:
+        text = self.query_one(f"#{name}", Input).value.strip().replace(",", ".")
+        try:
+            return float(text)
+        except ValueError:
+            raise RequestError(f"{name}: {text!r} is not a number") from None
+
+    def action_leave(self) -> None:
+        """Leave without a change."""
+        self.dismiss(None)
+
+
+class HookUpDialog(ModalScreen[HookUp | None]):
+    """Choose which port is driven and which is read."""
+
+    BINDINGS: ClassVar[list[BindingType]] = [*LEAVE, Binding("q", "leave", "leave", show=False)]
+    DEFAULT_CSS = BOX_CSS.format(name="HookUpDialog")
+    CHOICES: ClassVar[tuple[HookUp, ...]] = (
+        HookUp("A", "L"),
+        HookUp("A", "H"),
+        HookUp("L", "H"),
+        HookUp("L", "A"),
+        HookUp("H", "A"),
+    )
+
+    def __init__(self, now: HookUp) -> None:
+        super().__init__()
+        self._now = now
+
+    def compose(self) -> ComposeResult:
+        """The choices with what they show."""
+        with Vertical(classes="box"):
+            yield Static(
+                "Where do the leads hang? Transmitter off, locked, proved dead first.\nEnter: take   Esc: leave"
+            )
+            yield OptionList(*(Option(self._text(hookup), id=hookup.name) for hookup in self.CHOICES))
+
+    def _text(self, hookup: HookUp) -> str:
+        side = hookup.side
+        what = "both channels, side to side" if side is None else f"{side.word} side"
+        advice = "" if hookup.driven == "A" or side is None else "  (driving A sees more)"
+        here = "  <- now" if hookup == self._now else ""
+        return f"port 1 on {hookup.driven}, port 2 on {hookup.read}, load on {hookup.third_port}: {what}{advice}{here}"
+
+    def on_option_list_option_selected(self, event: OptionList.OptionSelected) -> None:
+        """Answer with the chosen hook-up."""
+        self.dismiss(HookUp.parse(str(event.option.id)))
+
+    def action_leave(self) -> None:
+        """Leave without a change."""
+        self.dismiss(None)
+
+
+class BenchDialog(ModalScreen[None]):
+    """Demo only: a line of words to the simulated bench."""
+
+    BINDINGS: ClassVar[list[BindingType]] = LEAVE
+    DEFAULT_CSS = BOX_CSS.format(name="BenchDialog")
+
+    def __init__(self, bench: Bench) -> None:
+        super().__init__()
+        self._bench = bench
+
+    def compose(self) -> ComposeResult:
+        """A line to type, and the answer."""
+        with Vertical(classes="box"):
+            yield Static(
+                "Simulated bench. Enter: do it   Esc: leave\n"
+                "  turn L 1 +30kHz       move the notch of low-side cavity 1\n"
+                "  close H open          take the load off port H\n"
+                "  bursts 0.1 40         another transmitter, 10 % of sweeps, +40 dB\n"
+                "  leakage -85           a leak past the duplexer\n"
+                "  unplug / replug       pull the USB cable"
+            )
+            field = Input(id="line")
+            field.cursor_blink = False
+            yield field
+            yield Static("", id="fault")
+
+    def on_input_submitted(self, event: Input.Submitted) -> None:
+        """Tell the bench and show what it answers."""
+        try:
+            answer = self._bench.say(event.value.strip())
+        except RequestError as error:
+            answer = f"! {error}"
+        self.query_one("#fault", Static).update(answer or "done")
+        event.input.value = ""
+
+    def action_leave(self) -> None:
+        """Back to the live screen."""
+        self.dismiss(None)
+
+
+class HelpDialog(ModalScreen[None]):
+    """All keys, and the four words."""
+
+    BINDINGS: ClassVar[list[BindingType]] = [*LEAVE, Binding("q,question_mark,enter", "leave", "leave", show=False)]
+    DEFAULT_CSS = BOX_CSS.format(name="HelpDialog") + "HelpDialog > .box { width: 78; }"
+
+    def __init__(self, keys: Sequence[tuple[str, str]]) -> None:
+        super().__init__()
+        self._keys = keys
+
+    def compose(self) -> ComposeResult:
+        """Generated from the bindings, so that it cannot go stale."""
+        lines = [f"  {key:<6} {what}" for key, what in self._keys]
+        with VerticalScroll(classes="box"):
+            yield Static(
+                "\n".join(["Keys (Esc or q: back)", *lines, "", "Words beside every figure", *WORDS_HELP]), markup=False
+            )
+
+    def action_leave(self) -> None:
+        """Back to the live screen."""
+        self.dismiss(None)

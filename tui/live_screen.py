@@ -1,0 +1,190 @@
+"""The live screen for one hook-up: trace, big rejection figure with its word, notch place, pass, floor, path, safety.
+
+Owns: where the blocks stand and which key does what. Looks at `Station.state()` twice a second and repaints only rows
+that changed. Refuses: to compute figures and to wait for the analyzer.
+"""
+
+from __future__ import annotations
+
+from dataclasses import replace
+from typing import ClassVar
+
+from textual.app import ComposeResult
+from textual.binding import Binding, BindingType
+from textual.containers import Vertical
+from textual.screen import Screen
+
+from protocol.errors import RequestError
+from protocol.sweep import SweepSettings
+from tui import live_rows as rows
+from tui.dialogs import BenchDialog, HelpDialog, HookUpDialog, SweepDialog
+from tui.marks import FAINT, MarkSet
+from tui.plot import plot_rows, ruler_row
+from tui.rows import Row, Rows
+from visit.conductor import RunOrder
+from visit.hookup import HookUp
+from visit.live import LiveState
+from visit.presets import wide, zoom
+from visit.tool import Tool
+
+REFRESH_S = 0.5
+"""The screen looks for news this often; known practice for a thin SSH line (a figure nobody can read faster)."""
+
+FEWEST_PLOT_ROWS = 6
+
+
+class LiveScreen(Screen[None]):
+    """The screen a technician watches while measuring."""
+
+    BINDINGS: ClassVar[list[BindingType]] = [
+        Binding("space", "start_stop", "start/stop", id="start-stop", tooltip="start the sweeps anew, or stop them"),
+        Binding("w", "wide", "wide", id="wide", tooltip="sweep over both channels"),
+        Binding("z", "zoom", "zoom", id="zoom", tooltip="zoom on the channel to reject"),
+        Binding("n", "more", "more sweeps", id="more", tooltip="ten times as many sweeps in a new average"),
+        Binding("e", "edit", "edit sweep", id="edit", tooltip="type span, points, bandwidth, sweeps"),
+        Binding("k", "hookup", "hook-up", id="hookup", tooltip="tell where the leads hang"),
+        Binding("b", "bench", "bench", id="bench", tooltip="demo only: change the simulated bench"),
+        Binding("question_mark", "help", "help", id="help", tooltip="all keys and words"),
+        Binding("l", "redraw", "redraw", id="redraw", show=False, tooltip="draw the whole screen again"),
+        Binding("q", "quit", "quit", id="quit", tooltip="stop, keep all that was measured, leave"),
+    ]
+
+    DEFAULT_CSS = """
+    LiveScreen { layout: vertical; overflow: hidden; }
+    #plot { height: 1fr; }
+    #reject { height: 5; }
+    #notch { height: 2; }
+    """
+
+    def __init__(self, tool: Tool, order: RunOrder, marks: MarkSet) -> None:
+        super().__init__()
+        self._tool, self._order, self._marks = tool, order, marks
+
+    def compose(self) -> ComposeResult:
+        """Blocks from top to bottom; all but the plot have a fixed height."""
+        with Vertical():
+            for name in ("head", "reject", "plot", "ruler", "notch", "pass", "floor", "sweeps", "path", "safety"):
+                yield Rows(id=name)
+            yield Rows(id="message")
+            yield Rows(id="keys")
+
+    def on_mount(self) -> None:
+        """Start measuring and looking."""
+        self._tool.station.order(self._order)
+        self.set_interval(REFRESH_S, self.look)
+        self.call_after_refresh(self.look)
+
+    def on_resize(self) -> None:
+        """The plot takes what the other rows leave."""
+        self.call_after_refresh(self.look)
+
+    def look(self) -> None:
+        """Show the latest state; unchanged rows write nothing to the terminal."""
+        state = self._tool.station.state()
+        width = self.size.width
+        for name, block in self._blocks(state, width).items():
+            self.query_one(f"#{name}", Rows).show(rows.plain_rows(block, self._marks))
+
+    def _blocks(self, state: LiveState, width: int) -> dict[str, list[Row]]:
+        figure = rows.plot_of(state)
+        height = self.query_one("#plot", Rows).size.height
+        empty: list[Row] = [[("", "")]]
+        drawn = height >= 1 and figure is not None
+        return {
+            "head": [rows.head_row(state, width)],
+            "reject": rows.reject_rows(state, width, self._marks),
+            "plot": plot_rows(figure, width, height, self._marks) if drawn and figure else empty,
+            "ruler": [ruler_row(figure, width)] if figure else empty,
+            "notch": rows.notch_rows(state),
+            "pass": [rows.pass_row(state)],
+            "floor": [rows.floor_row(state)],
+            "sweeps": [rows.sweeps_row(state)],
+            "path": [rows.path_row(state)],
+            "safety": [rows.safety_row(width)],
+            "message": [rows.message_row(state)],
+            "keys": [self._key_row()],
+        }
+
+    def _key_row(self) -> Row:
+        shown = [b for b in self.BINDINGS if isinstance(b, Binding) and b.show]
+        if self._tool.bench is None:
+            shown = [b for b in shown if b.id != "bench"]
+        names = {"question_mark": "?", "space": "space"}
+        return [(" " + "  ".join(f"{names.get(b.key, b.key)} {b.description}" for b in shown), FAINT)]
+
+    # What the keys do
+
+    def _start(self, order: RunOrder) -> None:
+        self._order = order
+        self._tool.station.order(order)
+        self.look()
+
+    def action_start_stop(self) -> None:
+        """Stop what runs, or start the same again."""
+        if self._tool.station.running:
+            self._tool.station.stop_run()
+        else:
+            self._start(self._order)
+
+    def action_wide(self) -> None:
+        """Sweep over both channels."""
+        settings = wide(self._tool.site, self._tool.profile.limits, self._order.settings.bandwidth_hz)
+        self._start(replace(self._order, settings=settings))
+
+    def action_zoom(self) -> None:
+        """Zoom on the reject channel as far as the fitted bottom allows."""
+        state = self._tool.station.state()
+        notch = state.assessment.notch if state.assessment else None
+        side = self._order.hookup.side
+        if side is None or notch is None or not notch.trusted or not notch.bottom_width_hz > 0:
+            self.notify("zoom needs a fitted notch first: take a wide sweep (w) of a hook-up with A", timeout=6)
+            return
+        settings = zoom(self._tool.site.reject_hz(side), notch.bottom_width_hz, self._order.settings.bandwidth_hz)
+        self._start(replace(self._order, settings=settings))
+
+    def action_more(self) -> None:
+        """Ten times as many sweeps: the floor falls 10 dB."""
+        planned = self._order.planned_sweeps
+        self._start(replace(self._order, planned_sweeps=None if planned is None or planned >= 1000 else planned * 10))
+
+    def action_edit(self) -> None:
+        """Type the sweep."""
+        self.app.push_screen(SweepDialog(self._order), self._edited)
+
+    def _edited(self, answer: tuple[SweepSettings, int | None] | None) -> None:
+        if answer is not None:
+            self._start(replace(self._order, settings=answer[0], planned_sweeps=answer[1]))
+
+    def action_hookup(self) -> None:
+        """Tell where the leads hang."""
+        self.app.push_screen(HookUpDialog(self._order.hookup), self._hooked_up)
+
+    def _hooked_up(self, hookup: HookUp | None) -> None:
+        if hookup is None:
+            return
+        self._tool.station.stop_run().result()
+        try:
+            if self._tool.bench is not None:
+                self._tool.bench.say(f"connect {hookup.driven} {hookup.read} {hookup.third_port}={hookup.third}")
+        except RequestError as error:
+            self.notify(str(error), severity="error")
+            return
+        self._start(replace(self._order, hookup=hookup))
+
+    def action_bench(self) -> None:
+        """Change the simulated bench by a line of words."""
+        if self._tool.bench is not None:
+            self.app.push_screen(BenchDialog(self._tool.bench))
+
+    def action_help(self) -> None:
+        """All keys and words."""
+        keys = [b for b in self.BINDINGS if isinstance(b, Binding)]
+        self.app.push_screen(HelpDialog([(b.key.replace("question_mark", "?"), b.tooltip) for b in keys]))
+
+    def action_redraw(self) -> None:
+        """Draw the whole screen again."""
+        self.refresh(layout=True, repaint=True)
+
+    def action_quit(self) -> None:
+        """Leave; the station is closed by whoever opened it."""
+        self.app.exit()

@@ -1,0 +1,183 @@
+"""Conducts runs: applies settings, takes sweeps, commits each to the visit file, tells how far it is.
+
+Owns: the analyzer while it is open, the order of events, the outcome of every run. Lives on the serial loop's thread
+and never waits for a screen: progress goes into a slot that readers look at when they like. Refuses: to compute
+figures.
+"""
+
+from __future__ import annotations
+
+import asyncio
+import contextlib
+import enum
+import time
+from collections.abc import Callable
+from concurrent.futures import ThreadPoolExecutor
+from dataclasses import dataclass, field, replace
+from functools import partial
+from pathlib import Path
+from typing import TypeVar
+
+from protocol.analyzer import Analyzer
+from protocol.errors import AnalyzerError, PortLostError, RequestError
+from protocol.profile import Profile
+from protocol.run import SweepPlan, sweeps
+from protocol.sweep import Applied, SweepSettings
+from visit.hookup import HookUp
+from visit.record import VisitFile
+from visit.site import Site
+
+T = TypeVar("T")
+
+RETRIES = 2
+"""Sweeps in a row that may fail before a run gives up; one garbled reply must not end an hour's average."""
+
+
+class Phase(enum.Enum):
+    """Where the conductor stands. The value is the word for people."""
+
+    OPENING = "opening"
+    IDLE = "idle"
+    SWEEPING = "sweeping"
+    COMPLETE = "complete"
+    STOPPED = "stopped"
+    FAULT = "fault"
+
+
+@dataclass(frozen=True, slots=True)
+class RunOrder:
+    """What to measure: one hook-up, one setting, how many sweeps (None: until stopped)."""
+
+    hookup: HookUp
+    settings: SweepSettings
+    planned_sweeps: int | None
+    purpose: str = "live"
+
+
+@dataclass(frozen=True, slots=True)
+class Progress:
+    """How far it is. `run_id` points into the visit file; times are Unix time or seconds."""
+
+    phase: Phase = Phase.OPENING
+    message: str = ""
+    identity: str = ""
+    run_id: int | None = None
+    order: RunOrder | None = None
+    applied: Applied | None = None
+    done: int = 0
+    sweep_time_s: float | None = None
+    saved_at_s: float | None = None
+    changes: tuple[str, ...] = field(default=())
+    retried: int = 0
+
+    @property
+    def time_left_s(self) -> float | None:
+        """Seconds to the planned end, None when there is none or nothing was timed yet."""
+        if self.phase is not Phase.SWEEPING or self.order is None or self.order.planned_sweeps is None:
+            return 0.0 if self.phase is Phase.COMPLETE else None
+        if self.sweep_time_s is None:
+            return None
+        return max(self.order.planned_sweeps - self.done, 0) * self.sweep_time_s
+
+
+class Conductor:
+    """Opens the analyzer, runs orders one after the other, closes. All methods belong to the serial loop."""
+
+    def __init__(self, port: str, profile: Profile, visit: VisitFile, publish: Callable[[Progress], None]) -> None:
+        self._port, self._profile, self._visit = port, profile, visit
+        self._publish = publish
+        self._progress = Progress()
+        self._analyzer: Analyzer | None = None
+        self._analyzer_id: int | None = None
+        self._disk = ThreadPoolExecutor(1, thread_name_prefix="visit-file")
+
+    async def open(self) -> None:
+        """Open the port and ask who is there. Raises AnalyzerError or RequestError."""
+        self._tell(phase=Phase.OPENING, message=f"opening {self._port}")
+        self._analyzer = await Analyzer.open(self._port, self._profile)
+        identity = (await self._analyzer.identify()).text
+        self._analyzer_id = await self._on_disk(
+            lambda: self._visit.add_analyzer(identity, self._profile.name, self._port, time.time())
+        )
+        self._tell(phase=Phase.IDLE, message="", identity=identity)
+
+    async def run(self, order: RunOrder) -> None:
+        """Carry out one order to its end; opens the analyzer when it is not open. What was committed stays.
+
+        Raises AnalyzerError or RequestError; the visit file's log says the same line. Cancelling stops at once.
+        """
+        outcome = "stopped"
+        self._progress = replace(self._progress, run_id=None)
+        try:
+            if self._analyzer is None:
+                await self.open()
+            self._tell(phase=Phase.SWEEPING, message="", run_id=None, order=order, done=0, sweep_time_s=None, retried=0)
+            await self._take_sweeps(order)
+            outcome = "complete"
+            self._tell(phase=Phase.COMPLETE)
+        except asyncio.CancelledError:
+            self._tell(phase=Phase.STOPPED)
+            raise
+        except (AnalyzerError, RequestError) as error:
+            outcome = str(error)
+            if isinstance(error, PortLostError):
+                await self._drop()
+            self._tell(phase=Phase.FAULT, message=outcome, order=order)
+            self._visit.remark("fault", outcome, time.time())
+            raise
+        finally:
+            if self._progress.run_id is not None:
+                self._visit.end_run(self._progress.run_id, outcome, time.time())
+
+    async def _take_sweeps(self, order: RunOrder) -> None:
+        """Take the sweeps of an order, commit each, tell the progress."""
+        assert self._analyzer is not None
+        applied: list[Applied] = []
+        began = time.monotonic()
+
+        def taken(settings: Applied) -> None:
+            applied.append(settings)
+            self._tell(applied=settings, changes=settings.changes)
+
+        def failed(error: AnalyzerError) -> None:
+            self._tell(message=f"{error} (tried again)", retried=self._progress.retried + 1)
+
+        plan = SweepPlan(order.settings, order.planned_sweeps, RETRIES)
+        stream = sweeps(self._analyzer, plan, on_applied=taken, on_fault=failed)
+        async with contextlib.aclosing(stream):
+            async for sweep in stream:
+                run_id = self._progress.run_id
+                if run_id is None:
+                    run_id = await self._on_disk(partial(self._begin, order, applied[-1]))
+                    self._tell(run_id=run_id)
+                await self._on_disk(partial(self._visit.add_sweep, run_id, sweep))
+                done = self._progress.done + 1
+                self._tell(done=done, sweep_time_s=(time.monotonic() - began) / done, saved_at_s=time.time())
+
+    def _begin(self, order: RunOrder, applied: Applied) -> int:
+        return self._visit.begin_run(
+            order.purpose, order.hookup, applied, order.planned_sweeps, self._analyzer_id, time.time()
+        )
+
+    async def _drop(self) -> None:
+        analyzer, self._analyzer = self._analyzer, None
+        if analyzer is not None:
+            await analyzer.close()
+
+    async def close(self) -> None:
+        """Close the port; harmless when it never opened."""
+        await self._drop()
+        self._disk.shutdown(wait=True)
+
+    async def _on_disk(self, job: Callable[[], T]) -> T:
+        """Run a commit off the loop, so that a slow disk never delays the serial bytes."""
+        return await asyncio.get_running_loop().run_in_executor(self._disk, job)
+
+    def _tell(self, **changes: object) -> None:
+        self._progress = replace(self._progress, **changes)  # type: ignore[arg-type]
+        self._publish(self._progress)
+
+
+def new_visit(path: Path, site: Site, site_path: str) -> VisitFile:
+    """Create the visit file for a site now. Raises RecordError."""
+    return VisitFile.create(path, site, site_path, time.time())

@@ -1,0 +1,32 @@
+"""What a live screen may look at: one frozen picture of where the measurement stands.
+
+Owns: `LiveState`. Refuses: to change anything; `visit.station` makes it.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+from visit.assess import Assessment
+from visit.conductor import Phase, Progress
+from visit.hookup import HookUp
+from visit.site import Site
+
+
+@dataclass(frozen=True, slots=True)
+class LiveState:
+    """A picture of the running measurement; replaced as a whole, never changed."""
+
+    site: Site
+    hookup: HookUp
+    progress: Progress
+    assessment: Assessment | None = None
+    corrects_itself: bool = False
+    port: str = ""
+    visit_name: str = ""
+    goal_seconds: float | None = None
+
+    @property
+    def phase(self) -> Phase:
+        """Where the conductor stands."""
+        return self.progress.phase

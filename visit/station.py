@@ -1,0 +1,160 @@
+"""The instrument, the visit file and the figures put together for one screen or command.
+
+Owns: the serial loop's thread, the conductor on it, and a second thread that reads new sweeps from the visit file and
+turns them into figures, so that neither a slow fit nor a stalled terminal ever delays a sweep. Refuses: to draw.
+"""
+
+from __future__ import annotations
+
+import asyncio
+import contextlib
+import threading
+from collections.abc import Coroutine
+from concurrent.futures import Future
+from dataclasses import replace
+from typing import Any
+
+from protocol.errors import AnalyzerError, RequestError
+from protocol.loop_thread import LoopThread
+from protocol.profile import Profile
+from visit.assess import Assessment, Assessor
+from visit.conductor import Conductor, Progress, RunOrder
+from visit.hookup import HookUp
+from visit.live import LiveState
+from visit.record import VisitFile
+from visit.site import Site
+
+FIGURES_INTERVAL_S = 0.4
+"""Figures are made at most this often; a technician's eye needs no more, and a slow laptop keeps half a core free."""
+
+
+class Station:
+    """One analyzer on one port, measuring into one visit file."""
+
+    def __init__(self, port: str, profile: Profile, site: Site, visit: VisitFile, hookup: HookUp) -> None:
+        self._visit = visit
+        self._loop = LoopThread(name="serial")
+        self._conductor = Conductor(port, profile, visit, self._publish)
+        self._run: asyncio.Task[None] | None = None
+        self._changing = threading.Lock()
+        self._news, self._closing = threading.Event(), threading.Event()
+        self._state = LiveState(
+            site=site,
+            hookup=hookup,
+            progress=Progress(),
+            corrects_itself=profile.corrects_itself,
+            port=port,
+            visit_name=visit.path.name,
+        )
+        self._figures = threading.Thread(target=self._make_figures, name="figures", daemon=True)
+
+    def __enter__(self) -> Station:
+        self._loop.start()
+        self._figures.start()
+        return self
+
+    def __exit__(self, *_: object) -> None:
+        self.close()
+
+    def state(self) -> LiveState:
+        """The latest picture; never blocks."""
+        return self._state
+
+    @property
+    def running(self) -> bool:
+        """True while an order is being carried out."""
+        return self._run is not None and not self._run.done()
+
+    def order(self, order: RunOrder) -> Future[None]:
+        """Stop what runs and start this; opens the analyzer when it is not open. Faults show in the state."""
+        self._change(hookup=order.hookup, assessment=None)
+        return self._submit(self._switch(order))
+
+    def stop_run(self) -> Future[None]:
+        """Stop the running order at once; what was committed stays."""
+        return self._submit(self._switch(None))
+
+    def measure(self, order: RunOrder) -> None:
+        """Carry out one order and wait for its end. Raises AnalyzerError or RequestError."""
+        self._submit(self._conductor.run(order)).result()
+
+    def assess_now(self) -> Assessment:
+        """What the last run shows, read from the visit file. Raises RequestError when no sweep was kept."""
+        progress = self._state.progress
+        if progress.run_id is None or progress.order is None:
+            raise RequestError("no sweep was kept, so there is nothing to assess; measure again")
+        assessor = Assessor(self._state.site, progress.order.hookup, progress.run_id)
+        assessment = self._read_new(self._visit, assessor)
+        if assessment is None:
+            raise RequestError("no sweep was kept, so there is nothing to assess; measure again")
+        return assessment
+
+    def close(self) -> None:
+        """Stop the run, close the port, end both threads. The visit file stays open for its owner."""
+        if self._closing.is_set():
+            return
+        with contextlib.suppress(AnalyzerError, RequestError):
+            self._submit(self._shut()).result()
+        self._loop.stop()
+        self._closing.set()
+        self._news.set()
+        self._figures.join()
+
+    def _change(self, **changes: object) -> None:
+        """Replace parts of the picture; three threads do this, so one at a time."""
+        with self._changing:
+            self._state = replace(self._state, **changes)  # type: ignore[arg-type]
+
+    def _submit(self, work: Coroutine[Any, Any, None]) -> Future[None]:
+        return self._loop.submit(work)
+
+    async def _switch(self, order: RunOrder | None) -> None:
+        await self._cancel_run()
+        if order is not None:
+            self._run = asyncio.create_task(self._guarded(order), name="run")
+
+    async def _guarded(self, order: RunOrder) -> None:
+        """A fault is shown by the conductor's progress; it must not also surface as an unread exception."""
+        with contextlib.suppress(AnalyzerError, RequestError):
+            await self._conductor.run(order)
+
+    async def _cancel_run(self) -> None:
+        run, self._run = self._run, None
+        if run is not None:
+            run.cancel()
+            with contextlib.suppress(asyncio.CancelledError):
+                await run
+
+    async def _shut(self) -> None:
+        await self._cancel_run()
+        await self._conductor.close()
+
+    def _publish(self, progress: Progress) -> None:
+        """Called on the serial loop: leave the news and go on."""
+        self._change(progress=progress)
+        self._news.set()
+
+    def _make_figures(self) -> None:
+        reader = VisitFile.open(self._visit.path, read_only=True)
+        try:
+            assessor: Assessor | None = None
+            while not self._closing.is_set():
+                self._news.wait()
+                self._news.clear()
+                progress = self._state.progress
+                if progress.run_id is not None and progress.order is not None:
+                    if assessor is None or assessor.run_id != progress.run_id:
+                        assessor = Assessor(self._state.site, progress.order.hookup, progress.run_id)
+                    assessment = self._read_new(reader, assessor)
+                    if assessment is not None and self._state.progress.run_id == assessor.run_id:
+                        self._change(assessment=assessment)
+                self._closing.wait(FIGURES_INTERVAL_S)
+        finally:
+            reader.close()
+
+    @staticmethod
+    def _read_new(reader: VisitFile, assessor: Assessor) -> Assessment | None:
+        fresh = reader.sweeps(assessor.run_id, assessor.last_id)
+        for sweep in fresh:
+            assessor.add(sweep)
+        return assessor.assess() if fresh else None

@@ -1,0 +1,48 @@
+"""What a screen or command works with: site, profile, station, and in the demo the simulated bench.
+
+Owns: the bundle, and the names under which visit files are kept. Refuses: any logic of measuring.
+"""
+
+from __future__ import annotations
+
+import os
+import time
+from dataclasses import dataclass
+from pathlib import Path
+from typing import Protocol
+
+import platformdirs
+
+from protocol.errors import RequestError
+from protocol.profile import Profile
+from visit.site import Site
+from visit.station import Station
+
+
+class BenchLike(Protocol):
+    """The simulated bench as far as a screen needs it."""
+
+    def say(self, line: str) -> str:
+        """Send one line of words, return the answer; raises RequestError when the bench refuses it."""
+
+
+@dataclass(frozen=True, slots=True)
+class Tool:
+    """All that a screen needs."""
+
+    site: Site
+    profile: Profile
+    station: Station
+    bench: BenchLike | None = None
+
+
+def default_visit_path(site: Site, now_s: float) -> Path:
+    """A new visit file in the user's data folder, named after site and time. Raises RequestError without a folder."""
+    folder = Path(platformdirs.user_data_dir("deepnotch"))
+    try:
+        folder.mkdir(mode=0o700, parents=True, exist_ok=True)
+    except OSError as error:
+        raise RequestError(f"can't make {folder}: {error.strerror}; name a visit file with --visit") from None
+    safe = "".join(letter if letter.isalnum() else "-" for letter in site.name.lower()).strip("-") or "site"
+    stamp = time.strftime("%Y%m%d-%H%M%S", time.localtime(now_s))
+    return folder / f"{safe}-{stamp}-{os.getpid()}.visit"
