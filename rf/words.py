@@ -51,7 +51,7 @@ def decimals_for(half_width: float) -> int:
 
     Common practice for stating uncertainty (JCGM 100:2008, 7.2.6: at most two significant digits).
     """
-    if not math.isfinite(half_width) or half_width <= 0:
+    if not math.isfinite(half_width) or half_width < 10.0**-MAX_DECIMALS:
         return MAX_DECIMALS
     exponent = math.floor(math.log10(half_width))
     leading = half_width / 10.0**exponent

@@ -78,13 +78,13 @@ class VisitFile:
             raise RecordError(f"can't write {path}: {error.strerror}; choose another folder with --visit") from None
         visit = cls(path, _connect(path, read_only=False))
         with visit._writing() as connection:
+            connection.executescript(SCHEMA)
+            connection.execute("insert into about values (?, ?)", (_program_version(), now_s))
+            values = (now_s, site.source, site_path)
+            connection.execute("insert into site (at_s, toml, path) values (?, ?, ?)", values)
+            # The marks come last: a file whose making was broken off is not taken for a visit.
             connection.execute(f"pragma application_id = {APPLICATION_ID}")
             connection.execute(f"pragma user_version = {SCHEMA_VERSION}")
-            for statement in SCHEMA.split(";"):
-                if statement.strip():
-                    connection.execute(statement)
-            connection.execute("insert into about values (?, ?)", (_program_version(), now_s))
-            connection.execute("insert into site (at_s, toml, path) values (?, ?, ?)", (now_s, site.source, site_path))
         return visit
 
     @classmethod
