@@ -1,0 +1,167 @@
+"""The words that change the simulated bench while it runs: leads, loads, screws, weather, other transmitters.
+
+Owns: one line in, one answer out. Refuses: nonsense, with a ValueError that says what was not understood.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Sequence
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+
+from protocol.simulated.instrument import Instrument
+
+UNITS = {"hz": 1.0, "khz": 1e3, "mhz": 1e6, "pf": 1e-12}
+
+
+@dataclass(frozen=True, slots=True)
+class Control:
+    """Obeys control lines for one instrument."""
+
+    instrument: Instrument
+
+    def __call__(self, line: str) -> str:
+        """Carry out one line. Raises ValueError."""
+        words = line.split()
+        if not words:
+            raise ValueError("an empty line; try: status")
+        action = getattr(self, f"_{words[0]}", None) if words[0].isidentifier() else None
+        if action is None:
+            names = sorted(name[1:] for name in dir(type(self)) if name[0] == "_" and name[1] != "_")
+            raise ValueError(f"no such word {words[0]!r}; there are {', '.join(names)}")
+        try:
+            return str(_run(action, words[1:]))
+        except (TypeError, IndexError):
+            raise ValueError(f"{words[0]}: words are missing or too many") from None
+
+    def _connect(self, *words: str) -> str:
+        hookup = self.instrument.hookup
+        if words == ("thru",):
+            hookup.joined, hookup.on_loads = True, False
+        elif words == ("loads",):
+            hookup.joined, hookup.on_loads = False, True
+        else:
+            hookup.connect(words[0], words[1])
+            hookup.closing.clear()
+            for word in words[2:]:
+                port, _, what = word.partition("=")
+                self._close(port, what)
+        return "connected"
+
+    def _close(self, port: str, what: str, level: str = "35") -> str:
+        """What closes a port: open, short, or load with its return loss in dB."""
+        if port not in ("A", "L", "H"):
+            raise ValueError(f"no port {port!r}; there are A, L, H")
+        known = {"open": 1.0, "short": -1.0, "load": 10.0 ** (-_number(level) / 20.0)}
+        if what not in known:
+            raise ValueError(f"a port is closed by load, open or short, not {what!r}")
+        self.instrument.hookup.closing[port] = complex(known[what])
+        return f"{port} closed by {what}"
+
+    def _pad(self, port: str, loss: str) -> str:
+        if port not in ("1", "2"):
+            raise ValueError("a pad goes to port 1 or 2")
+        pads, value = self.instrument.hookup.pads_db, _number(loss)
+        pads.pop(int(port), None)
+        if value > 0:
+            pads[int(port)] = value
+        return f"pad {value:g} dB at port {port}"
+
+    def _jumper(self, length: str, at: str = "1") -> str:
+        quarters = {"none": 0.0, "quarter": 1.0, "half": 2.0}
+        if length not in quarters:
+            raise ValueError("a jumper is none, quarter or half (of a wave)")
+        self.instrument.hookup.jumper_quarters, self.instrument.hookup.jumper_hz = quarters[length], _number(at)
+        return f"jumper {length}"
+
+    def _lead(self, port: str, state: str) -> str:
+        if port not in ("1", "2") or state not in ("off", "on"):
+            raise ValueError("say: lead 1 off, lead 2 off, lead 1 on or lead 2 on")
+        self.instrument.hookup.lead_off = int(port) if state == "off" else None
+        return f"lead {port} {state}"
+
+    def _gap(self, value: str) -> str:
+        self.instrument.hookup.gap_farad = None if value == "none" else _number(value)
+        return f"gap {value}"
+
+    def _turn(self, side: str, number: str, by: str, screw: str = "rod") -> str:
+        if screw not in ("rod", "trimmer"):
+            raise ValueError("a cavity has a rod and a trimmer")
+        self.instrument.unit.turn(side, int(_number(number)), _number(by), trimmer=screw == "trimmer")
+        return f"{side} {number} turned by {by}"
+
+    def _temperature(self, celsius: str) -> str:
+        self.instrument.unit.temperature_c = _number(celsius)
+        return f"duplexer at {celsius} C"
+
+    def _bursts(self, rate: str, level: str = "40") -> str:
+        self.instrument.options.burst_rate, self.instrument.options.burst_db = _number(rate), _number(level)
+        return f"bursts in {100 * _number(rate):g} % of sweeps"
+
+    def _carrier(self, frequency: str, level: str = "-30") -> str:
+        options = self.instrument.options
+        options.carrier_hz = None if frequency == "none" else _number(frequency)
+        options.carrier_db = _number(level)
+        return f"carrier {frequency}"
+
+    def _leakage(self, level: str) -> str:
+        self.instrument.options.leakage_db = None if level == "none" else _number(level)
+        return f"leakage {level}"
+
+    def _floor(self, level: str) -> str:
+        self.instrument.options.floor_db = _number(level)
+        return f"floor {level}"
+
+    def _device(self, path: str) -> str:
+        self.instrument.hookup.recorded = None if path == "none" else recorded_device(path)
+        return f"device {path}"
+
+    def _status(self) -> str:
+        hookup, unit = self.instrument.hookup, self.instrument.unit
+        notches = "; ".join(f"{side} " + " ".join(f"{hz:.0f}" for hz in unit.notch_hz(side)) for side in unit.sides)
+        return f"{hookup.driven}>{hookup.read}, notches at {notches} Hz, {self.instrument.clock_s:.1f} s"
+
+
+def _run(action: Callable[..., str], words: Sequence[str]) -> str:
+    return action(*words)
+
+
+def _number(text: str) -> float:
+    """A number with an optional unit: 450e6, +30kHz, 1pF."""
+    head = text.rstrip("abcdefghijklmnopqrstuvwxyzABCDEFGHIJKLMNOPQRSTUVWXYZ")
+    unit = text[len(head) :].lower()
+    try:
+        value = float(head) * UNITS.get(unit, 1.0)
+    except ValueError:
+        raise ValueError(f"{text!r} is not a number") from None
+    if unit and unit not in UNITS:
+        raise ValueError(f"{unit!r} is not a unit; there are {', '.join(UNITS)}")
+    return value
+
+
+def recorded_device(path: str) -> Callable[[NDArray[np.float64]], NDArray[np.complex128]]:
+    """A Touchstone file as the device on the bench, interpolated linearly between its points. Raises ValueError."""
+    from skrf import Network  # noqa: PLC0415 - only needed when a file is given
+
+    try:
+        network = Network(path)
+        table, known = np.asarray(network.s, complex), np.asarray(network.f, float)
+    except Exception as error:
+        raise ValueError(f"{path}: not readable as Touchstone ({type(error).__name__}: {error})") from None
+    if table.shape[1] not in (2, 3):
+        raise ValueError(f"{path}: has {table.shape[1]} port(s); a device here has 2 or 3")
+
+    def s(frequency_hz: NDArray[np.float64]) -> NDArray[np.complex128]:
+        out = np.empty((frequency_hz.size, *table.shape[1:]), complex)
+        for i in range(table.shape[1]):
+            for j in range(table.shape[2]):
+                real, imag = (
+                    np.interp(frequency_hz, known, table[:, i, j].real),
+                    np.interp(frequency_hz, known, table[:, i, j].imag),
+                )
+                out[:, i, j] = real + 1j * imag
+        return out
+
+    return s

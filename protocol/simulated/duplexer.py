@@ -1,0 +1,164 @@
+"""The duplexer on the simulated bench: a three-port circuit of cavity branches on harness lines.
+
+Owns: the circuit (chain matrices of lossy lines and shunt cavity branches, joined at the tee), the units that ship
+as TOML, and turning their screws. Refuses: to share code with `rf/`'s fitted model, so that a fit is never tested on
+its own formula.
+
+Ports are numbered A, L, H = 0, 1, 2. A cavity branch is a series resonator (the notch) beside a fixed reactance that
+cancels it at the pass channel. On a band-reject unit the rod moves the notch only; on a pass-reject unit it moves
+pass and notch together and the trimmer moves the notch alone.
+"""
+
+from __future__ import annotations
+
+import importlib.resources
+import math
+import tomllib
+from dataclasses import dataclass, field
+from typing import Any
+
+import numpy as np
+from numpy.typing import NDArray
+
+Z0_OHM = 50.0
+PORTS = "ALH"
+REFERENCE_C = 20.0
+"""Temperature at which a unit's notches stand where its file says."""
+
+
+@dataclass(slots=True)
+class Cavity:
+    """One cavity: how far its rod and its trimmer stand from nominal, and what it loses."""
+
+    unloaded_q: float
+    resistance_ohm: float
+    rod_hz: float = 0.0
+    trimmer_hz: float = 0.0
+
+
+@dataclass(slots=True)
+class Duplexer:
+    """A unit with `low_hz` and `high_hz`, the cavities of both sides and its harness."""
+
+    low_hz: float
+    high_hz: float
+    kind: str
+    sides: dict[str, list[Cavity]]
+    harness_quarters: float = 1.0
+    line_loss_db: float = 0.0
+    ppm_per_k: float = 2.0
+    temperature_c: float = field(default=REFERENCE_C)
+
+    def channels(self, side: str) -> tuple[float, float]:
+        """Pass and reject frequency of a side in hertz."""
+        return (self.low_hz, self.high_hz) if side == "L" else (self.high_hz, self.low_hz)
+
+    def turn(self, side: str, number: int, by_hz: float, *, trimmer: bool = False) -> None:
+        """Turn a screw of cavity `number` (from 1) so that its notch moves by `by_hz`. Raises ValueError."""
+        if side not in self.sides or not 1 <= number <= len(self.sides[side]):
+            raise ValueError(f"no cavity {side} {number}")
+        cavity = self.sides[side][number - 1]
+        if trimmer:
+            cavity.trimmer_hz += by_hz
+        else:
+            cavity.rod_hz += by_hz
+
+    def notch_hz(self, side: str) -> list[float]:
+        """Where each notch of a side stands now, in hertz."""
+        _, reject = self.channels(side)
+        stretch = 1.0 - self.ppm_per_k * 1e-6 * (self.temperature_c - REFERENCE_C)
+        return [(reject + c.rod_hz + c.trimmer_hz) * stretch for c in self.sides[side]]
+
+    def s(self, frequency_hz: NDArray[np.float64]) -> NDArray[np.complex128]:
+        """S-parameters, shape (K, 3, 3), port order A, L, H, in 50 ohm."""
+        f = np.asarray(frequency_hz, float)
+        y = np.zeros((*f.shape, 3, 3), complex)
+        for port, side in ((1, "L"), (2, "H")):
+            a, b, _, d = self._branch(f, side)
+            y[..., 0, 0] += d / b
+            y[..., 0, port] -= 1.0 / b
+            y[..., port, 0] -= 1.0 / b
+            y[..., port, port] += a / b
+        one = np.broadcast_to(np.eye(3), y.shape)
+        return np.asarray(np.linalg.solve(one + Z0_OHM * y, one - Z0_OHM * y))
+
+    def _branch(self, f: NDArray[np.float64], side: str) -> Chain:
+        """Chain matrix from the tee to the side port."""
+        passing, reject = self.channels(side)
+        quarter = self.harness_quarters
+        stretch = 1.0 - self.ppm_per_k * 1e-6 * (self.temperature_c - REFERENCE_C)
+        chain = _line(f, reject, quarter, self.line_loss_db)
+        for index, (cavity, notch) in enumerate(zip(self.sides[side], self.notch_hz(side), strict=True)):
+            moved = passing + (cavity.rod_hz if self.kind == "pass-reject" else 0.0)
+            chain = _times(chain, _shunt(_cavity(f, notch, moved * stretch, cavity)))
+            if index < len(self.sides[side]) - 1:
+                chain = _times(chain, _line(f, reject, quarter, self.line_loss_db))
+        return _times(chain, _line(f, reject, 0.5, self.line_loss_db))
+
+
+Chain = tuple[NDArray[np.complex128], NDArray[np.complex128], NDArray[np.complex128], NDArray[np.complex128]]
+"""A, B, C, D of a two-port over frequency."""
+
+
+def _times(m: Chain, n: Chain) -> Chain:
+    return (
+        m[0] * n[0] + m[1] * n[2],
+        m[0] * n[1] + m[1] * n[3],
+        m[2] * n[0] + m[3] * n[2],
+        m[2] * n[1] + m[3] * n[3],
+    )
+
+
+def _line(f: NDArray[np.float64], quarter_hz: float, quarters: float, loss_db: float) -> Chain:
+    """A line that is `quarters` quarter waves long at `quarter_hz` and loses `loss_db` per quarter wave (Pozar,
+    table 4.1)."""
+    gamma = quarters * (loss_db * math.log(10.0) / 20.0 + 1j * math.pi / 2.0 * f / quarter_hz)
+    cosh, sinh = np.cosh(gamma), np.sinh(gamma)
+    return cosh, Z0_OHM * sinh, sinh / Z0_OHM, cosh
+
+
+def _shunt(y: NDArray[np.complex128]) -> Chain:
+    one, zero = np.ones_like(y), np.zeros_like(y)
+    return one, zero, y, one
+
+
+def _cavity(f: NDArray[np.float64], notch_hz: float, pass_hz: float, cavity: Cavity) -> NDArray[np.complex128]:
+    """Admittance: series resonator r (1 + jQ(f/fn - fn/f)) beside the reactance that cancels it at the pass channel."""
+
+    def series(x: Any) -> Any:
+        return cavity.resistance_ohm * (1.0 + 1j * cavity.unloaded_q * (x / notch_hz - notch_hz / x))
+
+    susceptance = -np.imag(1.0 / series(pass_hz))
+    slope = f / pass_hz if susceptance > 0 else pass_hz / f
+    return np.asarray(1.0 / series(f) + 1j * susceptance * slope)
+
+
+def load_unit(name: str) -> Duplexer:
+    """A unit that ships with the program (U6, V6, V4, ...). Raises ValueError for an unknown name."""
+    folder = importlib.resources.files("fixtures") / "duplexers"
+    path = folder / f"{name}.toml"
+    if not name.replace("-", "").isalnum() or not path.is_file():
+        known = sorted(str(entry.name)[:-5] for entry in folder.iterdir() if str(entry.name).endswith(".toml"))
+        raise ValueError(f"no unit {name!r}; there are {', '.join(known)}")
+    return make_unit(tomllib.loads(path.read_text(encoding="utf-8")))
+
+
+def make_unit(table: dict[str, Any]) -> Duplexer:
+    """A unit from the keys of its file."""
+    resistance = Z0_OHM / 2.0 / (10.0 ** (table["cavity_depth_db"] / 20.0) - 1.0)
+    count, q = table["cavities"], table["unloaded_q"]
+
+    def side(name: str) -> list[Cavity]:
+        errors = table.get(f"{name}_errors_hz", [0.0] * count)
+        spread = table.get("q_spread", [1.0] * count)
+        return [Cavity(q * share, resistance / share, error) for error, share in zip(errors, spread, strict=True)]
+
+    return Duplexer(
+        low_hz=table["low_hz"],
+        high_hz=table["high_hz"],
+        kind=table["kind"],
+        sides={"L": side("low"), "H": side("high")},
+        harness_quarters=table.get("harness_quarters", 1.0),
+        line_loss_db=table.get("line_loss_db", 0.0),
+        ppm_per_k=table.get("ppm_per_k", 2.0),
+    )
