@@ -13,10 +13,6 @@ from dataclasses import dataclass
 
 import numpy as np
 from numpy.typing import NDArray
-from rf.notch import NotchPlace, find_notch
-from rf.pool import pool_at, pool_half_width_hz
-from rf.settling import largest_step_hz
-from rf.verdict import Verdict, judge_at_least, judge_at_most
 
 from rf.average import Average, RunningAverage
 from rf.bound import rejection_figure
@@ -24,7 +20,11 @@ from rf.clipped import ClippedBand, find_clipped
 from rf.decibel import level_db
 from rf.figure import Figure, cant_say, shifted
 from rf.floor import Floor, floor_from_one_sweep, floor_from_scatter
+from rf.notch import NotchPlace, find_notch
 from rf.passband import Residuals, loss_at, return_loss_at
+from rf.pool import pool_at, pool_half_width_hz
+from rf.settling import largest_step_hz
+from rf.verdict import Verdict, judge_at_least, judge_at_most
 from visit.hookup import HookUp, Side
 from visit.record import StoredSweep
 from visit.site import Site
@@ -204,7 +204,6 @@ def _notch(
         floor.additive_power / np.maximum(s21.kept, 1),
         relative_error=max(floor.relative_error / math.sqrt(max(s21.sweeps, 1)), SMALLEST_ERROR),
         cavities=site.cavities,
-        kind=site.kind,
         reject_hz=reject_hz,
         pass_hz=site.pass_hz(side),
         ask_hz=(reject_hz,),

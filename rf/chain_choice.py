@@ -1,0 +1,157 @@
+"""From several fits to one answer: how far the circuit on the bench departs from the ideal one is not known beforehand.
+
+Owns: the search for the best descent, the average over departures, the test of fit, the widening where a residual is
+left. Refuses: a single model believed as if it were the only one.
+
+Each departure scale s of `DEPARTURES` allows the usual departures (unlike cavities, line loss, a poor load, ripple of
+the correction) s times their usual size. The fits are weighed by their evidence, Laplace's approximation of the
+marginal likelihood (MacKay 2003, Information Theory, Inference and Learning Algorithms, chapters 27 and 28), equal
+weight beforehand: the plain circuit wins where the data bear it, and its interval is not believed where they don't.
+"""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Callable
+from dataclasses import dataclass, replace
+
+import numpy as np
+from numpy.typing import NDArray
+
+from rf.chain_fit import ChainFit, Observed, fit_chain
+from rf.chain_model import Chain, ChainShape
+from rf.chain_start import mirrored, starts
+
+DEPARTURES = (0.0, 0.1, 0.3, 1.0, 3.0)
+"""Scales of the usual departures that are tried."""
+
+HOPELESS = 12.0
+"""A fit whose log evidence lies this far below the best has no weight (6e-6), and larger departures neither."""
+
+NOTICED = 1e-3
+"""Chance of so bad a fit by noise alone below which a residual is taken to be a fault of the circuit."""
+
+THIN_POINTS = 128
+"""Samples for the search of a start; the last descents take them all."""
+
+THIN_ERROR = 3e-3
+"""Relative error during the search: keeps a start from being lost to small departures."""
+
+
+@dataclass(frozen=True, slots=True)
+class Blend:
+    """Fits with their weights, best first; `relative_error` that was needed and `inflation` of all covariances."""
+
+    fits: tuple[ChainFit, ...]
+    weights: tuple[float, ...]
+    relative_error: float
+    inflation: float
+    p_value: float
+    evidence: float
+
+    @property
+    def best(self) -> ChainFit:
+        """The fit with the largest weight."""
+        return self.fits[0]
+
+    def estimate(self, quantity: Callable[[ChainFit], tuple[float, NDArray[np.float64]]]) -> tuple[float, float]:
+        """Mean and standard deviation of a quantity given by its value and gradient (P,) in each fit: the variance
+        within the fits and that between them."""
+        values, variances = [], []
+        for fit in self.fits:
+            value, slope = quantity(fit)
+            values.append(value)
+            variances.append(self.inflation * max(float(slope @ fit.covariance @ slope), 0.0))
+        weight = np.array(self.weights)
+        mean = float(weight @ values)
+        between = float(weight @ (np.array(values) - mean) ** 2)
+        return mean, math.sqrt(float(weight @ variances) + between)
+
+
+def blend_fits(shape: ChainShape, frequency_hz: NDArray[np.float64], observed: Observed) -> Blend:
+    """Fit a chain of `shape` to what was `observed` over `frequency_hz` (K,). Raises LinAlgError where no fit
+    stands."""
+    begin = _start(shape, frequency_hz, observed)
+    blend = _climb(begin, observed)
+    if blend.p_value > NOTICED:
+        return blend
+    needed = _needed_error(blend.best, observed)
+    observed = replace(observed, relative_error=needed)
+    blend = _climb(fit_chain(begin.chain, observed, blend.best.p), observed)
+    together = _correlation_length(blend.best.residual)
+    return replace(blend, relative_error=needed, inflation=together)
+
+
+def _start(shape: ChainShape, f: NDArray[np.float64], observed: Observed) -> ChainFit:
+    """Short descents on thinned samples from several starts, then the whole way from the best and from its mirror."""
+    step = max(1, f.size // THIN_POINTS)
+    chain = Chain(shape, f, float(f[0]), float(f[-1]))
+    thin, thinned = chain.at(f[::step]), observed.thinned(step)
+    thinned = replace(thinned, relative_error=max(observed.relative_error, THIN_ERROR))
+    short = [
+        fit_chain(thin, thinned, p, steps=15)
+        for p in starts(thin, f[::step], thinned.data, thinned.noise_power, observed.unloaded_q)
+    ]
+    best = min(short, key=lambda fit: fit.cost)
+    if shape.cavities > 1:
+        best = min(best, fit_chain(thin, thinned, mirrored(shape, best.p), steps=15), key=lambda fit: fit.cost)
+    return fit_chain(chain, observed, best.p)
+
+
+def _climb(begin: ChainFit, observed: Observed) -> Blend:
+    """Allow larger and larger departures until they no longer pay."""
+    fits = [begin]
+    for departure in DEPARTURES[1:]:
+        fits.append(fit_chain(begin.chain, observed, fits[-1].p, departure, steps=12))
+        if fits[-1].log_evidence < max(fit.log_evidence for fit in fits) - HOPELESS:
+            break
+    evidence = np.array([fit.log_evidence for fit in fits])
+    weight = np.exp(evidence - evidence.max())
+    weight /= weight.sum()
+    order = [int(k) for k in np.argsort(-weight) if weight[k] > 1e-3]
+    kept = weight[order] / weight[order].sum()
+    best = fits[order[0]]
+    chosen, weights = tuple(fits[k] for k in order), tuple(float(w) for w in kept)
+    return Blend(chosen, weights, observed.relative_error, 1.0, _p_value(best), _together(evidence))
+
+
+def _together(log_evidence: NDArray[np.float64]) -> float:
+    """Log of the mean evidence over the departures."""
+    top = float(log_evidence.max())
+    return top + math.log(float(np.exp(log_evidence - top).sum()) / len(DEPARTURES))
+
+
+def _needed_error(fit: ChainFit, observed: Observed) -> float:
+    """Relative error for which the residual has its expected size."""
+    square = np.abs(observed.data - fit.model) ** 2
+    level = np.abs(fit.model) ** 2
+    low, high = max(observed.relative_error, 1e-6), 1.0
+    for _ in range(40):
+        middle = math.sqrt(low * high)
+        if float((2.0 * square / (observed.noise_power + middle**2 * level)).sum()) > fit.dof:
+            low = middle
+        else:
+            high = middle
+    return high
+
+
+def _correlation_length(residual: NDArray[np.complex128]) -> float:
+    """1 + 2 sum of the autocorrelation of the residual (K,), up to the first lag that noise could explain.
+
+    A residual that runs smoothly over frequency is a fault of the circuit: neighbouring samples then do not count as
+    independent, and the covariance grows by their correlation length.
+    """
+    total = float((np.abs(residual) ** 2).sum())
+    length = 1.0
+    for lag in range(1, residual.size // 4):
+        rho = float((residual[lag:] * np.conj(residual[:-lag])).real.sum()) / total
+        if rho < 2.0 / math.sqrt(residual.size):
+            break
+        length += 2.0 * rho
+    return length
+
+
+def _p_value(fit: ChainFit) -> float:
+    from scipy.special import chdtrc  # noqa: PLC0415 - heavy imports stay out of start-up
+
+    return float(chdtrc(fit.dof, fit.chi2))
