@@ -102,7 +102,10 @@ def _climb(begin: ChainFit, observed: Observed) -> Blend:
     """Allow larger and larger departures until they no longer pay."""
     fits = [begin]
     for departure in DEPARTURES[1:]:
-        fits.append(fit_chain(begin.chain, observed, fits[-1].p, departure, steps=12))
+        try:
+            fits.append(fit_chain(begin.chain, observed, fits[-1].p, departure, steps=12))
+        except np.linalg.LinAlgError:
+            break
         if fits[-1].log_evidence < max(fit.log_evidence for fit in fits) - HOPELESS:
             break
     evidence = np.array([fit.log_evidence for fit in fits])

@@ -116,6 +116,7 @@ def priors(
     return mean, weight, free
 
 
+@np.errstate(all="ignore")  # a trial step may lead anywhere; what is not finite is never accepted
 def fit_chain(
     chain: Chain,
     observed: Observed,
@@ -126,7 +127,7 @@ def fit_chain(
     tied: tuple[int, int] | None = None,
 ) -> ChainFit:
     """Descend from `start` (P,). `departure` scales the usual departures from an ideal circuit; `tied` holds two
-    notches at one place."""
+    notches at one place. Raises LinAlgError when the data carry no such fit."""
     mean, weight, free = priors(chain.shape, observed.unloaded_q, departure)
     mixing = _mixing(free, tied)
     p = np.where(free, start, mean)
@@ -138,6 +139,8 @@ def fit_chain(
         normal, gradient = state.normal(mixing)
         scale = np.diag(normal)
         step = np.linalg.solve(normal + damping * np.diag(scale), gradient)
+        if not np.isfinite(step).all():
+            raise np.linalg.LinAlgError("the descent left the numbers")
         trial = _State(chain, observed, mean, weight, state.p + mixing @ step)
         predicted = float(step @ (damping * scale * step + gradient))
         won = state.cost - trial.cost_under(state)
@@ -190,11 +193,10 @@ class _State:
         p: NDArray[np.float64],
     ) -> None:
         self.p, self._observed, self._mean, self._weight = p, observed, mean, weight
-        with np.errstate(all="ignore"):
-            log, self._dlog = chain.log_s21(p)
-            self.model = np.exp(log)
-            power = observed.noise_power + (observed.relative_error * np.abs(self.model)) ** 2
-            self.sigma = np.sqrt(power / 2.0)
+        log, self._dlog = chain.log_s21(p)
+        self.model = np.exp(log)
+        power = observed.noise_power + (observed.relative_error * np.abs(self.model)) ** 2
+        self.sigma = np.sqrt(power / 2.0)
         self._prior = float((((p - mean) * weight) ** 2).sum())
         self.cost = self.cost_under(self)
 

@@ -23,9 +23,13 @@ from visit.hookup import HookUp
 
 BOX_CSS = """
 {name} {{ align: center middle; }}
-{name} > .box {{ width: 64; height: auto; max-height: 22; border: ascii $foreground; padding: 0 1; background:
-$surface; }} {name} Input {{ height: 1; border: none; padding: 0; width: 1fr; background: $boost; }} {name} Label {{
-width: 26; }} {name} Horizontal {{ height: 1; }} {name} OptionList {{ height: auto; border: none; }}
+{name} > .box {{
+    width: 64; height: auto; max-height: 22; border: ascii $foreground; padding: 0 1; background: $surface;
+}}
+{name} Input, {name} Input:focus {{ height: 1; border: none; padding: 0; width: 1fr; background: $boost; }}
+{name} OptionList, {name} OptionList:focus {{ height: auto; border: none; padding: 0; }}
+{name} Label {{ width: 26; }}
+{name} Horizontal {{ height: 1; }}
 """
 
 LEAVE: list[BindingType] = [Binding("escape", "leave", "leave"), Binding("f10", "leave", "leave", show=False)]
@@ -59,7 +63,7 @@ class SweepDialog(ModalScreen[tuple[SweepSettings, int | None] | None]):
             ("stop", "stop, MHz", f"{s.stop_hz / 1e6:.6f}"),
             ("points", "points", str(s.points)),
             ("bandwidth", "bandwidth, Hz", f"{s.bandwidth_hz:g}"),
-            ("sweeps", "sweeps (empty: until stop)", "" if order.planned_sweeps is None else str(order.planned_sweeps)),
+            ("sweeps", "sweeps (empty: no end)", "" if order.planned_sweeps is None else str(order.planned_sweeps)),
         )
         self._level_dbm = s.level_dbm
 
@@ -134,9 +138,9 @@ class HookUpDialog(ModalScreen[HookUp | None]):
     def _text(self, hookup: HookUp) -> str:
         side = hookup.side
         what = "both channels, side to side" if side is None else f"{side.word} side"
-        advice = "" if hookup.driven == "A" or side is None else "  (driving A sees more)"
-        here = "  <- now" if hookup == self._now else ""
-        return f"port 1 on {hookup.driven}, port 2 on {hookup.read}, load on {hookup.third_port}: {what}{advice}{here}"
+        advice = "" if hookup.driven == "A" or side is None else " (driving A sees more)"
+        here = " <- now" if hookup == self._now else ""
+        return f"P1 on {hookup.driven}, P2 on {hookup.read}, load on {hookup.third_port}: {what}{advice}{here}"
 
     def on_option_list_option_selected(self, event: OptionList.OptionSelected) -> None:
         """Answer with the chosen hook-up."""

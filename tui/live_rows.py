@@ -23,7 +23,7 @@ BAR_FROM_DB, BAR_TO_DB = 40.0, 120.0
 """Ends of the goal bar. Duplexers are asked for 65 to 100 dB (study, part 1); the bar keeps room at both sides."""
 
 SAFETY = "SAFETY  transmitter off, locked, proved dead before a connector opens; never key into the analyzer"
-SAFETY_SHORT = "SAFETY TX off, locked, proved dead before a connector opens. Never key the analyzer"
+SAFETY_SHORT = "SAFETY  TX off, locked, proved dead first; never key into the analyzer"
 
 
 def figure_runs(figure: Figure, *, signed: bool = False) -> Row:
@@ -37,13 +37,13 @@ def figure_runs(figure: Figure, *, signed: bool = False) -> Row:
 
 
 def head_row(state: LiveState, width: int) -> Row:
-    """Channels with their use, hook-up, correction, temperature."""
+    """Channels with their use, hook-up, correction, temperature; the site's name where there is room."""
     site = state.site
     uses = ("TX", "RX") if site.transmit.value == "L" else ("RX", "TX")
     parts = [
         f" low {site.low_hz / 1e6:.3f} {uses[0]}  high {site.high_hz / 1e6:.3f} {uses[1]}",
-        f"HOOK {state.hookup.name} as told, not checked",
-        "CAL analyzer's own" if state.corrects_itself else "CAL none",
+        f"HOOK {state.hookup.name} as told" + (", not checked" if width >= 100 else ""),
+        ("CAL analyzer's own" if width >= 100 else "CAL own") if state.corrects_itself else "CAL none",
     ]
     if site.temperature_c is not None:
         parts.append(f"{site.temperature_c:.0f}°C")
@@ -185,7 +185,7 @@ def notch_rows(state: LiveState) -> list[Row]:
     else:
         least = "more than " if a.clipped.open_low or a.clipped.open_high else ""
         second.append(
-            (f"{least}{a.clipped.width_hz / 1e3:.0f} kHz under the floor: no information, no lowest point", "")
+            (f"{least}{a.clipped.width_hz / 1e3:.0f} kHz under the floor: no information there", "")
         )
     if a.notch is not None and a.notch_offset.known:
         second.append(("; " + _singles(a), FAINT))
@@ -195,7 +195,7 @@ def notch_rows(state: LiveState) -> list[Row]:
 def _singles(a: Assessment) -> str:
     assert a.notch is not None
     if not a.notch.singles_resolved:
-        return "single cavities not resolved"
+        return "cavities not resolved"
     return "cavities " + " ".join(f"{(f.value - _target(a)) / 1e3:+.0f}" for f in a.notch.singles) + " kHz INFERRED"
 
 
@@ -228,7 +228,7 @@ def floor_row(state: LiveState) -> Row:
 
 
 def sweeps_row(state: LiveState) -> Row:
-    """Sweeps done, thrown out, time to go, and what more time would bring."""
+    """Sweeps done, thrown out, time each and to go, and what more time would bring."""
     p = state.progress
     planned = p.order.planned_sweeps if p.order else None
     parts = [f"{p.done} of {planned}" if planned is not None else f"{p.done}, until stopped"]
@@ -237,7 +237,7 @@ def sweeps_row(state: LiveState) -> Row:
         parts.append(f"thrown out {a.thrown_sweeps}{' (bursts)' if a.thrown_sweeps else ''}")
     if p.sweep_time_s is not None:
         parts.append(f"{p.sweep_time_s:.2f} s each")
-        parts.append(f"floor 3 dB lower in {clock(p.sweep_time_s * max(p.done, 1))}")
+        parts.append(f"3 dB lower in {clock(p.sweep_time_s * max(p.done, 1))}")
     left = p.time_left_s
     if left is not None:
         parts.append(f"left {clock(left)}")
@@ -252,12 +252,12 @@ def clock(seconds: float) -> str:
     return f"{hours}:{minutes:02d}:{whole % 60:02d}" if hours else f"{minutes}:{whole % 60:02d}"
 
 
-def path_row(state: LiveState) -> Row:
+def path_row(state: LiveState, width: int) -> Row:
     """The leads as told, and when the last sweep reached the disk."""
     saved = state.progress.saved_at_s
-    stamp = (
-        f"SAVED {time.strftime('%H:%M:%S', time.localtime(saved))} {state.visit_name}" if saved else "nothing saved yet"
-    )
+    stamp = f"SAVED {time.strftime('%H:%M:%S', time.localtime(saved))}" if saved else "nothing saved yet"
+    if saved and width >= 100:
+        stamp += f" in {state.visit_name}"
     return [(f" PATH    {path_strip(state.hookup)}", ""), (f"   {stamp}", FAINT)]
 
 

@@ -37,12 +37,12 @@ class LiveScreen(Screen[None]):
     """The screen a technician watches while measuring."""
 
     BINDINGS: ClassVar[list[BindingType]] = [
-        Binding("space", "start_stop", "start/stop", id="start-stop", tooltip="start the sweeps anew, or stop them"),
+        Binding("space", "start_stop", "go/stop", id="start-stop", tooltip="start the sweeps anew, or stop them"),
         Binding("w", "wide", "wide", id="wide", tooltip="sweep over both channels"),
         Binding("z", "zoom", "zoom", id="zoom", tooltip="zoom on the channel to reject"),
-        Binding("n", "more", "more sweeps", id="more", tooltip="ten times as many sweeps in a new average"),
-        Binding("e", "edit", "edit sweep", id="edit", tooltip="type span, points, bandwidth, sweeps"),
-        Binding("k", "hookup", "hook-up", id="hookup", tooltip="tell where the leads hang"),
+        Binding("n", "more", "more", id="more", tooltip="ten times as many sweeps in a new average"),
+        Binding("e", "edit", "edit", id="edit", tooltip="type span, points, bandwidth, sweeps"),
+        Binding("k", "hookup", "leads", id="hookup", tooltip="tell where the leads hang"),
         Binding("b", "bench", "bench", id="bench", tooltip="demo only: change the simulated bench"),
         Binding("question_mark", "help", "help", id="help", tooltip="all keys and words"),
         Binding("l", "redraw", "redraw", id="redraw", show=False, tooltip="draw the whole screen again"),
@@ -99,7 +99,7 @@ class LiveScreen(Screen[None]):
             "pass": [rows.pass_row(state)],
             "floor": [rows.floor_row(state)],
             "sweeps": [rows.sweeps_row(state)],
-            "path": [rows.path_row(state)],
+            "path": [rows.path_row(state, width)],
             "safety": [rows.safety_row(width)],
             "message": [rows.message_row(state)],
             "keys": [self._key_row()],
