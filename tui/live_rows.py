@@ -36,6 +36,12 @@ def figure_runs(figure: Figure, *, signed: bool = False) -> Row:
     return runs
 
 
+def megahertz(hz: float) -> str:
+    """A channel the way it is written on a licence: three decimals, four where the raster needs them."""
+    text = f"{hz / 1e6:.4f}"
+    return text[:-1] if text.endswith("0") else text
+
+
 def head_row(state: LiveState, width: int) -> Row:
     """Channels with their use, hook-up, correction, temperature; the site's name where there is room."""
     site = state.site
@@ -58,8 +64,12 @@ def reject_rows(state: LiveState, width: int, marks: MarkSet) -> list[Row]:
     channel = assessment.channel(Role.REJECT) if assessment else None
     goal = state.site.goals.rejection_db
     at = _reject_hz(state)
-    title: Row = [(f" REJECT at {at / 1e6:.4f} MHz".rstrip("0"), "bold"), (f"   goal {goal:.0f} dB   ", "")]
+    title: Row = [(f" REJECT at {megahertz(at)} MHz", "bold"), (f"  goal {goal:.0f} dB  ", "")]
     title += _verdict_runs(assessment)
+    notch = assessment.notch if assessment else None
+    if notch is not None and notch.rejection_at and notch.rejection_at[0].known:
+        said: Row = [("  skirts ", ""), *figure_runs(notch.rejection_at[0])]
+        title += said if sum(len(part) for part, _ in title + said) <= width else []
     if channel is None:
         blank: Row = [("", "")]
         return [title, [("  waiting for the first sweep", FAINT)], blank, blank, _bar_row(None, goal, width)]
@@ -171,7 +181,7 @@ def notch_rows(state: LiveState) -> list[Row]:
     """Where the notch is against the target, and the band that holds no information."""
     a = state.assessment
     target = _reject_hz(state)
-    first: Row = [(f" NOTCH   target {target / 1e6:.4f} MHz  ".replace("0 MHz", " MHz"), "")]
+    first: Row = [(f" NOTCH   target {megahertz(target)} MHz  ", "")]
     second: Row = [(" CLIPPED ", "")]
     if a is None:
         return [first, second]
@@ -210,8 +220,8 @@ def pass_row(state: LiveState) -> Row:
     channel: Channel | None = a.channel(Role.PASS) if a else None
     if channel is None:
         return [(" PASS    ", ""), ("not in this hook-up", FAINT)] if a else [(" PASS    ", "")]
-    row: Row = [(f" PASS    at {channel.frequency_hz / 1e6:.3f} MHz  loss ", ""), *figure_runs(channel.transmission)]
-    return [*row, ("   match ", ""), *figure_runs(channel.return_loss)]
+    row: Row = [(f" PASS    {megahertz(channel.frequency_hz)} MHz  loss ", ""), *figure_runs(channel.transmission)]
+    return [*row, ("  match ", ""), *figure_runs(channel.return_loss)]
 
 
 def floor_row(state: LiveState) -> Row:

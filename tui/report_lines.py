@@ -31,6 +31,8 @@ def figures_text(a: Assessment) -> str:
     offset = text(a.notch_offset, signed=True)
     place = " off target" if a.notch_offset.known else f": {a.notch_offset.why}"
     lines.append(_line("notch", offset + place, ""))
+    if a.notch is not None and a.notch.trusted:
+        lines.append(_line("skirts say", f"{text(a.notch.rejection_at[0])} at the channel", "model"))
     if a.clipped is not None:
         lines.append(f"clipped       {a.clipped.width_hz / 1e3:.0f} kHz under the floor: no information in it")
     lines += [f"goal          {goal.name} {goal.goal_db:g} dB: {goal.verdict.value}" for goal in a.goals]
@@ -63,6 +65,14 @@ def json_text(a: Assessment) -> str:
             for channel in a.channels
         ],
         "notch_offset": as_json(a.notch_offset),
+        "fitted": None
+        if a.notch is None or not a.notch.trusted
+        else {
+            "rejection": as_json(a.notch.rejection_at[0]),
+            "depth": as_json(a.notch.depth),
+            "unloaded_q": as_json(a.notch.unloaded_q),
+            "cavities": [as_json(figure) for figure in a.notch.singles],
+        },
         "clipped_band": None
         if a.clipped is None
         else {

@@ -42,6 +42,6 @@ def _read(path: Path, number: int) -> StoredSweep:
         ) from None
     if matrix.shape[1:] != (2, 2):
         raise RequestError(f"{path}: has {matrix.shape[1]} port(s), a hook-up needs 2; give a .s2p file")
-    if frequency.size < 33 or not (np.isfinite(matrix.view(np.float64)).all() and (np.diff(frequency) > 0).all()):
+    if frequency.size < 33 or not (np.isfinite(matrix).all() and (np.diff(frequency) > 0).all()):
         raise RequestError(f"{path}: needs 33 points or more, rising in frequency, all finite; record the sweep again")
     return StoredSweep(number + 1, frequency, matrix[:, 0, 0].copy(), matrix[:, 1, 0].copy(), 0.0, 0.0)

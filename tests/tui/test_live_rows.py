@@ -1,0 +1,113 @@
+"""The words of the live screen: every figure carries its word, a clipped response has no lowest point, 80 columns do."""
+
+from __future__ import annotations
+
+import dataclasses
+import re
+
+import pytest
+
+from tests.tui.picture import load, picture
+from tui import live_rows as rows
+from tui.marks import MarkSet
+from tui.plot import plot_rows
+from tui.rows import Row
+from visit.conductor import Phase, Progress
+from visit.live import LiveState
+
+WORDS = ("READING", "AT LEAST", "INFERRED", "CAN'T SAY")
+
+
+def text(row: Row) -> str:
+    return "".join(part for part, _ in row)
+
+
+def texts(state: LiveState, width: int) -> list[str]:
+    block = [rows.head_row(state, width), *rows.reject_rows(state, width, MarkSet.BRAILLE), *rows.notch_rows(state)]
+    block += [rows.pass_row(state), rows.floor_row(state), rows.sweeps_row(state), rows.path_row(state, width)]
+    return [text(row) for row in [*block, rows.safety_row(width), rows.message_row(state)]]
+
+
+@pytest.fixture(scope="module")
+def clipped() -> LiveState:
+    return picture()
+
+
+def test_all_rows_fit_80_columns(clipped: LiveState) -> None:
+    assert [line for line in texts(clipped, 80) if len(line.rstrip()) > 80] == []
+
+
+def test_every_figure_in_decibels_carries_a_word(clipped: LiveState) -> None:
+    for line in texts(clipped, 80)[6:]:
+        for found in re.finditer(r"-?\d+(\.\d+)?( ±\d+(\.\d+)?)? dB", line):
+            before = line[: found.start()]
+            # The goal is a demand and "3 dB lower" a wish; all else is a figure.
+            if line[found.start() :].startswith("3 dB lower"):
+                continue
+            assert any(before.rstrip().endswith(word) for word in WORDS), line
+
+
+def test_a_clipped_response_shows_a_bound_and_no_lowest_point(clipped: LiveState) -> None:
+    shown = "\n".join(texts(clipped, 80))
+    assert "AT LEAST" in shown
+    assert "no information" in shown
+    assert "lowest" not in shown.lower()
+    assert "INFERRED" in text(rows.notch_rows(clipped)[0])
+
+
+def test_the_notch_is_told_in_kilohertz_against_the_target(clipped: LiveState) -> None:
+    line = text(rows.notch_rows(clipped)[0])
+    assert re.search(r"target 455\.000 MHz  mean of the cavities INFERRED [+-]\d+ ±\d+ kHz off target", line), line
+
+
+def test_side_to_side_has_no_pass(clipped: LiveState) -> None:
+    state = picture(6, "L>H")
+    assert "not in this hook-up" in text(rows.pass_row(state))
+
+
+def test_a_busy_site_says_so_in_words() -> None:
+    state = picture(60, burst_rate=0.5)
+    shown = "\n".join(texts(state, 80))
+    assert "CAN'T SAY" in shown
+    assert "busy" in shown
+
+
+def test_before_the_first_sweep() -> None:
+    state = LiveState(load(), picture(3).hookup, Progress())
+    shown = texts(state, 80)
+    assert any("waiting for the first sweep" in line for line in shown)
+    assert any("nothing saved yet" in line for line in shown)
+
+
+def test_a_fault_takes_the_message_row(clipped: LiveState) -> None:
+    broken = dataclasses.replace(clipped.progress, phase=Phase.FAULT, message="the port is gone")
+    assert text(rows.message_row(dataclasses.replace(clipped, progress=broken))).startswith(" FAULT   the port is gone")
+
+
+def test_a_quiet_clamp_is_told(clipped: LiveState) -> None:
+    clamped = dataclasses.replace(clipped.progress, changes=("asked for 2001 points, the analyzer took 1001",))
+    assert "took 1001" in text(rows.message_row(dataclasses.replace(clipped, progress=clamped)))
+
+
+@pytest.mark.parametrize("marks", list(MarkSet))
+@pytest.mark.parametrize("width", [80, 120])
+def test_the_trace_hatches_the_clipped_band(clipped: LiveState, marks: MarkSet, width: int) -> None:
+    figure = rows.plot_of(clipped)
+    assert figure is not None
+    drawn = [text(row) for row in rows.plain_rows(plot_rows(figure, width, 8, marks), marks)]
+    assert all(len(line) == width for line in drawn)
+    assert any("no info" in line or "/" in line or "╱" in line for line in drawn)
+    if marks is MarkSet.ASCII:
+        assert "".join(drawn).isascii()
+
+
+def test_colour_is_never_the_only_carrier(clipped: LiveState) -> None:
+    """With every style thrown away, the kinds, the goal, the verdict and the band can still be read."""
+    shown = "\n".join(texts(clipped, 80))
+    for needed in ("AT LEAST", "READING", "INFERRED", "goal 90 dB", "[can't say]", "no information", "SAFETY"):
+        assert needed in shown
+
+
+@pytest.mark.parametrize(("seconds", "shown"), [(0.2, "0:01"), (59.0, "0:59"), (61.0, "1:01"), (3661.0, "1:01:01")])
+def test_clock(seconds: float, shown: str) -> None:
+    assert rows.clock(seconds) == shown
