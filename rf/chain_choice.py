@@ -11,6 +11,7 @@ weight beforehand: the plain circuit wins where the data bear it, and its interv
 
 from __future__ import annotations
 
+import contextlib
 import math
 from collections.abc import Callable
 from dataclasses import dataclass, replace
@@ -30,6 +31,9 @@ HOPELESS = 12.0
 
 NOTICED = 1e-3
 """Chance of so bad a fit by noise alone below which a residual is taken to be a fault of the circuit."""
+
+SUSPECT_ERROR = 0.02
+"""A misfit larger than this (0.2 dB) makes the search start again."""
 
 THIN_POINTS = 128
 """Samples for the search of a start; the last descents take them all."""
@@ -73,6 +77,11 @@ def blend_fits(shape: ChainShape, frequency_hz: NDArray[np.float64], observed: O
     stands."""
     begin = _start(shape, frequency_hz, observed)
     blend = _climb(begin, observed)
+    if blend.p_value < NOTICED and _needed_error(blend.best, observed) > SUSPECT_ERROR:
+        # So large a misfit is more often a false minimum than another circuit: search once more, thoroughly.
+        again = _start(shape, frequency_hz, observed, thorough=True)
+        if again.cost < begin.cost:
+            begin, blend = again, _climb(again, observed)
     if blend.p_value > NOTICED:
         return blend
     needed = _needed_error(blend.best, observed)
@@ -82,20 +91,34 @@ def blend_fits(shape: ChainShape, frequency_hz: NDArray[np.float64], observed: O
     return replace(blend, relative_error=needed, inflation=together)
 
 
-def _start(shape: ChainShape, f: NDArray[np.float64], observed: Observed) -> ChainFit:
-    """Short descents on thinned samples from several starts, then the whole way from the best and from its mirror."""
+def _start(shape: ChainShape, f: NDArray[np.float64], observed: Observed, *, thorough: bool = False) -> ChainFit:
+    """Short descents on thinned samples from several starts, then the whole way from the best and from its mirror.
+
+    `thorough`: from more starts, each with its mirror, and farther.
+    """
     step = max(1, f.size // THIN_POINTS)
     chain = Chain(shape, f, float(f[0]), float(f[-1]))
     thin, thinned = chain.at(f[::step]), observed.thinned(step)
     thinned = replace(thinned, relative_error=max(observed.relative_error, THIN_ERROR))
-    short = [
-        fit_chain(thin, thinned, p, steps=15)
-        for p in starts(thin, f[::step], thinned.data, thinned.noise_power, observed.unloaded_q)
-    ]
-    best = min(short, key=lambda fit: fit.cost)
+    keep, steps = (10, 60) if thorough else (3, 15)
+    begins = starts(thin, f[::step], thinned.data, thinned.noise_power, observed.unloaded_q, keep)
+    if thorough and shape.cavities > 1:
+        begins += [mirrored(shape, p) for p in begins]
+    best = _lowest(thin, thinned, begins, steps)
     if shape.cavities > 1:
-        best = min(best, fit_chain(thin, thinned, mirrored(shape, best.p), steps=15), key=lambda fit: fit.cost)
+        best = min(best, _lowest(thin, thinned, [mirrored(shape, best.p)], steps), key=lambda fit: fit.cost)
     return fit_chain(chain, observed, best.p)
+
+
+def _lowest(chain: Chain, observed: Observed, begins: list[NDArray[np.float64]], steps: int) -> ChainFit:
+    """The cheapest of the descents that stand. Raises LinAlgError when none does."""
+    fits = []
+    for p in begins:
+        with contextlib.suppress(np.linalg.LinAlgError):
+            fits.append(fit_chain(chain, observed, p, steps=steps))
+    if not fits:
+        raise np.linalg.LinAlgError("no descent stands")
+    return min(fits, key=lambda fit: fit.cost)
 
 
 def _climb(begin: ChainFit, observed: Observed) -> Blend:

@@ -16,11 +16,20 @@ from rf.chain_model import Chain, ChainShape
 STRONG = 10.0
 """A sample guides the start when its power is this many times the noise: 10 dB."""
 
-COUPLINGS = np.geomspace(0.3, 300.0, 16)
+COUPLINGS = np.geomspace(0.5, 300.0, 14)
 """Reactance slopes X / Z0 to try: loops from very tight to very loose."""
+
+QUALITIES = (0.5, 1.0, 2.5)
+"""Unloaded Q to try, as multiples of the expected one."""
 
 PLACES = (-0.5, 0.0, 0.5)
 """Places to try, in widths of the band under the floor about its middle."""
+
+SPREADS = (0.0, 0.25)
+"""Distances of the outer notches from the mean to try, in the same widths."""
+
+OUTLIER = 0.2
+"""Misfit of log S21 beyond which a sample counts less and less, so that a wrong turn of the phase does not rule."""
 
 
 def strong_points(data: NDArray[np.complex128], noise_power: NDArray[np.float64]) -> NDArray[np.bool_]:
@@ -62,18 +71,22 @@ def starts(
     strong = strong_points(data, noise_power)
     low, high = hidden_band(frequency_hz, data, noise_power, shape.reject_hz)
     middle, width = (low + high) / 2.0, high - low
+
+    def tried(guesses: list[NDArray[np.float64]]) -> list[NDArray[np.float64]]:
+        """The guesses with their slow terms, best first."""
+        misfits = [_slow_terms(chain, p, data, strong) for p in guesses]
+        return [guesses[k] for k in np.argsort(misfits)]
+
+    pairs = [(coupling, share * unloaded_q) for coupling in COUPLINGS for share in QUALITIES]
+    loops = _different(tried([_guess(shape, middle, x, q, 0.0) for x, q in pairs]), shape, keep)
     places = [middle + share * width for share in PLACES]
     if low - width <= shape.reject_hz <= high + width:
         places.append(shape.reject_hz)
-    tried = []
-    for place in places:
-        for coupling in COUPLINGS:
-            for spread in (0.0, 0.25):
-                p = _guess(shape, place, coupling, unloaded_q, spread * width)
-                misfit = _slow_terms(chain, p, data, strong)
-                tried.append((misfit, p))
-    tried.sort(key=lambda pair: pair[0])
-    return _different([p for _, p in tried], shape, keep)
+    finer = []
+    for p in loops:
+        x, q = math.exp(p[shape.log_x]), math.exp(p[shape.log_q])
+        finer += [_guess(shape, place, x, q, spread * width) for place in places for spread in SPREADS]
+    return _different(tried(finer), shape, keep)
 
 
 def mirrored(shape: ChainShape, p: NDArray[np.float64]) -> NDArray[np.float64]:
@@ -96,7 +109,7 @@ def _guess(
 
 
 def _slow_terms(chain: Chain, p: NDArray[np.float64], data: NDArray[np.complex128], strong: NDArray[np.bool_]) -> float:
-    """Put the slow terms that fit best into `p`; return the rms misfit of log S21 over the strong samples."""
+    """Put the slow terms that fit best into `p`; return the misfit of log S21 over the strong samples, 0 to 1."""
     shape = chain.shape
     with np.errstate(all="ignore"):
         ratio = data * np.exp(-chain.circuit(p)[0])
@@ -111,7 +124,8 @@ def _slow_terms(chain: Chain, p: NDArray[np.float64], data: NDArray[np.complex12
     log = np.log(np.abs(rest)) + 1j * np.unwrap(np.angle(rest))
     basis = chain.powers[:, strong].T
     c, *_ = np.linalg.lstsq(basis.astype(complex), log, rcond=None)
-    misfit = float(np.sqrt(np.mean(np.abs(log - basis @ c) ** 2)))
+    square = np.abs(log - basis @ c) ** 2
+    misfit = float(np.mean(square / (square + OUTLIER**2)))
     c[1] += 1j * per_x
     p[shape.slow] = np.stack((c.real, c.imag), axis=1).ravel()
     return misfit
@@ -120,11 +134,12 @@ def _slow_terms(chain: Chain, p: NDArray[np.float64], data: NDArray[np.complex12
 def _different(ordered: list[NDArray[np.float64]], shape: ChainShape, keep: int) -> list[NDArray[np.float64]]:
     """The first `keep` that are not neighbours of one another on the grid."""
     chosen: list[NDArray[np.float64]] = []
-    grid = math.log(COUPLINGS[1] / COUPLINGS[0])
+    near = 1.5 * math.log(COUPLINGS[1] / COUPLINGS[0])
     for p in ordered:
-        if all(
-            abs(p[shape.log_x] - q[shape.log_x]) > 1.5 * grid
-            or not np.allclose(p[: shape.cavities], q[: shape.cavities])
+        if not any(
+            abs(p[shape.log_x] - q[shape.log_x]) < near
+            and abs(p[shape.log_q] - q[shape.log_q]) < 0.1
+            and np.allclose(p[shape.places], q[shape.places])
             for q in chosen
         ):
             chosen.append(p)

@@ -29,6 +29,9 @@ SECOND_DIFFERENCE_DOF = 2.0 * 18.0 / 35.0
 correlations are -4/6 and 1/6, so n of them are worth n / (1 + 2 (16 + 1) / 36) = 18 n / 35 independent ones, two real
 numbers each."""
 
+GAIN_SIGMAS = 3.0
+"""Significance below which the scatter is taken to be additive everywhere."""
+
 WINDOW = 11
 """Points of the moving window in which one sweep's own roughness is looked at."""
 
@@ -69,7 +72,7 @@ def floor_from_scatter(average: Average) -> Floor:
         raise ValueError("scatter between sweeps needs two sweeps or more")
     power = average.scatter_power[usable]
     square = np.abs(average.mean[usable]) ** 2
-    additive, gain = _two_terms(power, square)
+    additive, gain = _two_terms(power, square, float(np.median(average.kept[usable])) - 1.0)
     share = additive / (additive + gain * square)
     noise_points = int((share > 0.5).sum())
     kept = np.maximum(average.kept, 1)
@@ -78,8 +81,12 @@ def floor_from_scatter(average: Average) -> Floor:
     return _floor(additive, float(np.sqrt(gain)), averaged, dof, noise_points, float(np.median(kept)))
 
 
-def _two_terms(power: NDArray[np.float64], square: NDArray[np.float64]) -> tuple[float, float]:
-    """Additive power and squared gain instability from scatter `power` and squared mean `square`, both (K,)."""
+def _two_terms(power: NDArray[np.float64], square: NDArray[np.float64], count: float) -> tuple[float, float]:
+    """Additive power and squared gain instability from scatter `power` and squared mean `square`, both (K,).
+
+    `count` complex degrees of freedom stand behind each scatter. A gain term that is not `GAIN_SIGMAS` above its own
+    standard deviation is none: in pure noise it would only take from the floor.
+    """
     order = np.argsort(square)
     quarter = max(power.size // 4, 1)
     additive = float(np.median(power[order[:quarter]]))
@@ -92,7 +99,8 @@ def _two_terms(power: NDArray[np.float64], square: NDArray[np.float64]) -> tuple
         determinant = a * c - b * b
         new = (p * c - q * b) / determinant if determinant > 1e-12 * a * c else p / a
         slope = (a * q - b * p) / determinant if determinant > 1e-12 * a * c else 0.0
-        if slope < 0:
+        spread = np.sqrt(a / determinant / count) if determinant > 0 else np.inf
+        if slope < GAIN_SIGMAS * spread:
             new, slope = p / a, 0.0
         new = max(new, 1e-3 * float(power.min()))
         if abs(new - additive) <= 1e-6 * additive and abs(slope - gain) <= 1e-6 * max(gain, 1e-30):

@@ -10,6 +10,8 @@ from pathlib import Path
 
 import pytest
 
+os.environ.setdefault("OPENBLAS_NUM_THREADS", "1")  # as the program does, before NumPy loads
+
 JOIN_S = 5.0
 """A thread that is ending gets this long; one that does not end in this time is a leak."""
 

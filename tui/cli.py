@@ -8,6 +8,7 @@ from __future__ import annotations
 
 import argparse
 import enum
+import os
 import sys
 from collections.abc import Sequence
 from pathlib import Path
@@ -101,6 +102,8 @@ def main(arguments: Sequence[str] | None = None) -> int:
     if options.command is None:
         parser.print_help(sys.stderr)
         return ExitStatus.USAGE
+    # The fits are many small matrices: threads of the linear algebra library only get in one another's way there.
+    os.environ.setdefault("OPENBLAS_NUM_THREADS", "1")
     from protocol.errors import AnalyzerError, RequestError  # noqa: PLC0415 - after --help was answered
     from tui import commands  # noqa: PLC0415
 

@@ -78,7 +78,9 @@ async def test_zoom_follows_the_fitted_bottom(state: LiveState) -> None:
         await pilot.press("z")
         settings = station.orders[-1].settings
         assert (settings.start_hz + settings.stop_hz) / 2 == pytest.approx(455e6, abs=1.0)
-        assert 30e3 < settings.stop_hz - settings.start_hz < 90e3  # a quarter of a bottom about 244 kHz wide: 0.51 f / Q (study, F11)
+        assert (
+            30e3 < settings.stop_hz - settings.start_hz < 90e3
+        )  # a quarter of a bottom about 244 kHz wide: 0.51 f / Q (study, F11)
         await pilot.press("w")
         assert (w := station.orders[-1].settings).stop_hz - w.start_hz == pytest.approx(20e6)
 
