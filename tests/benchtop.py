@@ -7,6 +7,7 @@ here; tests of the whole path go through a pty (see tests/protocol/test_end_to_e
 from __future__ import annotations
 
 from collections.abc import Sequence
+from typing import Any
 
 import numpy as np
 
@@ -15,7 +16,7 @@ from protocol.simulated.hookup import HookUp
 from protocol.simulated.instrument import Instrument, InstrumentOptions
 from visit.record import StoredSweep
 
-IDEAL = {"gain_jitter": 0.0, "warm_up_db": 0.0}
+IDEAL: dict[str, Any] = {"gain_jitter": 0.0, "warm_up_db": 0.0}
 """An instrument that adds nothing but noise (and the small residuals of its own correction)."""
 
 
@@ -35,11 +36,11 @@ def take(
     points: int = 401,
     bandwidth_hz: float = 1000.0,
     hookup: str = "A>L",
-    **options: object,
+    **options: Any,
 ) -> list[StoredSweep]:
     """`sweeps` sweeps of one hook-up as the visit file would give them back."""
     driven, read = hookup.split(">")
-    instrument = Instrument(InstrumentOptions(**options), unit, HookUp(driven, read))  # type: ignore[arg-type]
+    instrument = Instrument(InstrumentOptions(**options), unit, HookUp(driven, read))
     instrument.start_hz, instrument.stop_hz = span_hz
     instrument.points, instrument.bandwidth_hz = points, bandwidth_hz
     taken = []

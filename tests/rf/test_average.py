@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from collections.abc import Callable
+
 import numpy as np
 import pytest
 
@@ -9,6 +11,7 @@ from rf.average import BUSY_SHARE, Average, RunningAverage, average_sweeps
 from rf.floor import floor_from_scatter
 
 POINTS = 401
+Make = Callable[[np.ndarray], Average]
 
 
 def noise(rng: np.random.Generator, *shape: int, power: float = 1e-7) -> np.ndarray:
@@ -21,7 +24,7 @@ def signal(points: int = POINTS) -> np.ndarray:
 
 
 def burst(rng: np.random.Generator, sweeps: np.ndarray, share: float, db: float = 40.0) -> np.ndarray:
-    hit = rng.random(sweeps.shape[0]) < share
+    hit = np.asarray(rng.random(sweeps.shape[0]) < share)
     sweeps[hit] += noise(rng, int(hit.sum()), sweeps.shape[1], power=1e-7 * 10 ** (db / 10))
     return hit
 
@@ -35,7 +38,7 @@ def running(sweeps: np.ndarray) -> Average:
 
 @pytest.mark.parametrize("make", [average_sweeps, running])
 @pytest.mark.parametrize("count", [1, 2, 4, 10, 100])
-def test_clean_sweeps(make, count: int) -> None:
+def test_clean_sweeps(make: Make, count: int) -> None:
     rng = np.random.default_rng(count)
     sweeps = signal() + noise(rng, count, POINTS)
     found = make(sweeps)
@@ -48,7 +51,7 @@ def test_clean_sweeps(make, count: int) -> None:
 
 
 @pytest.mark.parametrize("make", [average_sweeps, running])
-def test_scatter_is_unbiased(make) -> None:
+def test_scatter_is_unbiased(make: Make) -> None:
     rng = np.random.default_rng(2)
     found = make(noise(rng, 64, POINTS))
     # sd of the mean over 401 points of an estimate from 63 dof each: 1 / sqrt(63 * 401) = 0.6 %
@@ -57,7 +60,7 @@ def test_scatter_is_unbiased(make) -> None:
 
 @pytest.mark.parametrize("make", [average_sweeps, running])
 @pytest.mark.parametrize("seed", range(4))
-def test_ten_percent_bursts_cost_less_than_a_decibel(make, seed: int) -> None:
+def test_ten_percent_bursts_cost_less_than_a_decibel(make: Make, seed: int) -> None:
     rng = np.random.default_rng(seed)
     sweeps = signal() + noise(rng, 100, POINTS)
     clean = floor_from_scatter(make(sweeps)).averaged.value
@@ -72,7 +75,7 @@ def test_ten_percent_bursts_cost_less_than_a_decibel(make, seed: int) -> None:
 
 @pytest.mark.parametrize("make", [average_sweeps, running])
 @pytest.mark.parametrize("seed", range(4))
-def test_forty_percent_is_too_busy(make, seed: int) -> None:
+def test_forty_percent_is_too_busy(make: Make, seed: int) -> None:
     rng = np.random.default_rng(seed)
     sweeps = signal() + noise(rng, 100, POINTS)
     hit = burst(rng, sweeps, 0.4)

@@ -7,6 +7,7 @@ runs with more draws: `test_notch_long.py`.
 from __future__ import annotations
 
 import math
+from typing import Any
 
 import numpy as np
 import pytest
@@ -23,7 +24,9 @@ from tests.benchtop import exact, make_unit
 SPANS_HZ = {"U6": 8e6, "V6": 1e6, "V4": 8e6}
 
 
-def sweep(unit: Duplexer, floor_db: float, rng: np.random.Generator, span_hz: float = 8e6, points: int = 401):
+def sweep(
+    unit: Duplexer, floor_db: float, rng: np.random.Generator, span_hz: float = 8e6, points: int = 401
+) -> tuple[np.ndarray, np.ndarray, float]:
     """Frequencies, averaged data with noise and a cable's delay, noise power."""
     f = np.linspace(unit.high_hz - span_hz / 2, unit.high_hz + span_hz / 2, points)
     power = 10 ** (floor_db / 10)
@@ -32,7 +35,7 @@ def sweep(unit: Duplexer, floor_db: float, rng: np.random.Generator, span_hz: fl
 
 
 def fit(unit: Duplexer, f: np.ndarray, data: np.ndarray, power: float, **more: object) -> NotchPlace:
-    known: dict = {"cavities": len(unit.sides["L"]), "relative_error": 1e-4} | more
+    known: dict[str, Any] = {"cavities": len(unit.sides["L"]), "relative_error": 1e-4} | more
     return find_notch(f, data, power, reject_hz=unit.high_hz, pass_hz=unit.low_hz, **known)
 
 
@@ -205,7 +208,8 @@ def test_a_single_notch_filter_alone() -> None:
     y = 50.0 / (0.25 * (1 + 1500j * (f / 146.34e6 - 146.34e6 / f)))
     rng = np.random.default_rng(15)
     power = 1e-6  # floor at -60 dB: the bottom stands above it
-    data = 2 / (2 + y) + (rng.normal(size=401) + 1j * rng.normal(size=401)) * math.sqrt(power / 2)
+    noise = (rng.normal(size=401) + 1j * rng.normal(size=401)) * math.sqrt(power / 2)
+    data = np.asarray(2 / (2 + y) + noise, np.complex128)
     found = find_notch(
         f, data, power, relative_error=1e-4, cavities=1, reject_hz=146.4e6, pass_hz=None, other_side=False
     )

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from concurrent.futures import Future
 from pathlib import Path
-from typing import cast
+from typing import Any, cast
 
 from protocol.errors import RequestError
 from protocol.profile import load_profile
@@ -27,7 +27,7 @@ def load(name: str = "demo-450") -> Site:
 
 
 def picture(
-    sweeps: int = 30, hookup: str = "A>L", site: Site | None = None, unit: str = "U6", **options: object
+    sweeps: int = 30, hookup: str = "A>L", site: Site | None = None, unit: str = "U6", **options: Any
 ) -> LiveState:
     """A run of `sweeps` sweeps, complete."""
     site = site or load()

@@ -1,4 +1,5 @@
-"""The words of the live screen: every figure carries its word, a clipped response has no lowest point, 80 columns do."""
+"""The words of the live screen: every figure carries its word, a clipped response has no lowest point, 80 columns
+do."""
 
 from __future__ import annotations
 

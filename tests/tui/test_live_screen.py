@@ -184,9 +184,12 @@ async def test_only_changed_rows_are_painted_again(state: LiveState, monkeypatch
         await pilot.pause()
         painted: list[str] = []
         original: Callable[..., Any] = Rows.refresh
-        monkeypatch.setattr(
-            Rows, "refresh", lambda self, *r, **k: painted.append(str(self.id)) or original(self, *r, **k)
-        )
+
+        def watched(self: Rows, *regions: Any, **more: Any) -> Any:
+            painted.append(str(self.id))
+            return original(self, *regions, **more)
+
+        monkeypatch.setattr(Rows, "refresh", watched)
         assert isinstance(app.screen, LiveScreen)
         app.screen.look()
         assert painted == []

@@ -10,11 +10,12 @@ from pathlib import Path
 import numpy as np
 import pytest
 
-from rf.figure import Kind
+from rf.figure import Figure, Kind
 from rf.verdict import Verdict
 from tests.benchtop import IDEAL, make_unit, take
 from visit.assess import Assessment, Assessor, Role, overall
 from visit.hookup import HookUp
+from visit.record import StoredSweep
 from visit.site import Site, load_site
 
 SITES = Path(__file__).parents[2] / "fixtures/sites"
@@ -27,7 +28,7 @@ def site() -> Site:
     return load_site(SITES / "demo-450.toml")
 
 
-def assess(site: Site, sweeps: list, hookup: str = "A>L") -> Assessment:
+def assess(site: Site, sweeps: list[StoredSweep], hookup: str = "A>L") -> Assessment:
     assessor = Assessor(site, HookUp.parse(hookup))
     for sweep in sweeps:
         assessor.add(sweep)
@@ -36,7 +37,7 @@ def assess(site: Site, sweeps: list, hookup: str = "A>L") -> Assessment:
     return found
 
 
-def rejection(assessment: Assessment):
+def rejection(assessment: Assessment) -> Figure:
     channel = assessment.channel(Role.REJECT)
     assert channel is not None
     return channel.transmission
