@@ -23,7 +23,7 @@ from rf.chain_fit import ChainFit, Observed, fit_chain
 from rf.chain_model import Chain, ChainShape
 from rf.chain_start import mirrored, starts
 
-DEPARTURES = (0.0, 0.1, 0.3, 1.0, 3.0)
+DEPARTURES = (0.0, 0.1, 0.3, 0.6, 1.0, 3.0)
 """Scales of the usual departures that are tried."""
 
 HOPELESS = 12.0
@@ -123,14 +123,20 @@ def _lowest(chain: Chain, observed: Observed, begins: list[NDArray[np.float64]],
 
 def _climb(begin: ChainFit, observed: Observed) -> Blend:
     """Allow larger and larger departures until they no longer pay."""
-    fits = [begin]
+    fits = [begin] if observed.least_departure <= 0 else []
+    p = begin.p
     for departure in DEPARTURES[1:]:
+        if departure < observed.least_departure:
+            continue
         try:
-            fits.append(fit_chain(begin.chain, observed, fits[-1].p, departure, steps=12))
+            fits.append(fit_chain(begin.chain, observed, p, departure, steps=12))
         except np.linalg.LinAlgError:
             break
+        p = fits[-1].p
         if fits[-1].log_evidence < max(fit.log_evidence for fit in fits) - HOPELESS:
             break
+    if not fits:
+        raise np.linalg.LinAlgError("no descent stands")
     evidence = np.array([fit.log_evidence for fit in fits])
     weight = np.exp(evidence - evidence.max())
     weight /= weight.sum()

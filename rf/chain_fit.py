@@ -55,12 +55,16 @@ CONVERGED = 1e-3
 
 @dataclass(frozen=True, slots=True)
 class Observed:
-    """What is fitted: `data` (K,) over additive `noise_power` (K,) with `relative_error`; `unloaded_q` as expected."""
+    """What is fitted: `data` (K,) over additive `noise_power` (K,) with `relative_error`; `unloaded_q` as expected;
+    `port_reflection` is what the analyzer's ports may reflect (amplitude), 0 for matched ones; `least_departure`
+    the smallest scale of the usual departures that is to be believed."""
 
     data: NDArray[np.complex128]
     noise_power: NDArray[np.float64]
     relative_error: float
     unloaded_q: float
+    port_reflection: float = 0.0
+    least_departure: float = 0.0
 
     def thinned(self, step: int) -> Observed:
         """Every `step`-th sample."""
@@ -91,7 +95,7 @@ class ChainFit:
 
 
 def priors(
-    shape: ChainShape, unloaded_q: float, departure: float
+    shape: ChainShape, unloaded_q: float, departure: float, port_reflection: float = 0.0
 ) -> tuple[NDArray[np.float64], NDArray[np.float64], NDArray[np.bool_]]:
     """Prior mean, weight (1 / standard deviation; 0 where nothing is known) and which parameters move, each (P,)."""
     mean, weight, free = np.zeros(shape.size), np.zeros(shape.size), np.ones(shape.size, bool)
@@ -107,6 +111,11 @@ def priors(
     for part, spread in [*usual, *zip(shape.own, OWN, strict=True)]:
         if departure > 0:
             weight[part] = 1.0 / (departure * spread)
+        else:
+            free[part] = False
+    for part in (shape.load, shape.source):
+        if port_reflection > 0:
+            weight[part] = math.sqrt(2.0) / port_reflection
         else:
             free[part] = False
     if shape.pass_hz is None:
@@ -128,7 +137,7 @@ def fit_chain(
 ) -> ChainFit:
     """Descend from `start` (P,). `departure` scales the usual departures from an ideal circuit; `tied` holds two
     notches at one place. Raises LinAlgError when the data carry no such fit."""
-    mean, weight, free = priors(chain.shape, observed.unloaded_q, departure)
+    mean, weight, free = priors(chain.shape, observed.unloaded_q, departure, observed.port_reflection)
     mixing = _mixing(free, tied)
     p = np.where(free, start, mean)
     if tied is not None:

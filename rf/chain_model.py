@@ -83,9 +83,19 @@ class ChainShape:
         return slice(self.cavities + 6, self.cavities + 8)
 
     @property
+    def load(self) -> slice:
+        """Real and imaginary part of the reflection of the analyzer's port 2."""
+        return slice(self.far.stop, self.far.stop + 2)
+
+    @property
+    def source(self) -> slice:
+        """Real and imaginary part of the reflection of the analyzer's port 1."""
+        return slice(self.load.stop, self.load.stop + 2)
+
+    @property
     def own(self) -> tuple[slice, slice, slice]:
         """Each cavity's departure from the common log X, log Q and susceptance; empty for a single cavity."""
-        count, first = (self.cavities if self.cavities > 1 else 0), self.far.stop
+        count, first = (self.cavities if self.cavities > 1 else 0), self.source.stop
         return tuple(slice(first + k * count, first + (k + 1) * count) for k in range(3))  # type: ignore[return-value]
 
     @property
@@ -136,20 +146,28 @@ class Chain:
     def circuit(self, p: NDArray[np.float64]) -> tuple[Values, Values]:
         """log S21 (K,) of the circuit without slow terms and ripple, and the derivatives of that part."""
         s = self.shape
-        rows = (s.slow.start, self.f.size)
-        y, dy = np.ones(self.f.size, np.complex128), np.zeros(rows, np.complex128)
-        total, dtotal = np.zeros(self.f.size, complex), np.zeros(rows, complex)
+        y, dy = self._closed(p, s.load)
+        total, dtotal = np.zeros(self.f.size, np.complex128), np.zeros_like(dy)
         lines = self._lines(p, 1.0)
         for index in range(s.cavities - 1, -1, -1):
             self._add_cavity(p, index, y, dy)
             y, dy = self._through(lines, y, dy, total, dtotal)
-        node, dnode = 1.0 + y, dy
+        near, dnear = self._closed(p, s.source)
+        node, dnode = near + y, dnear + dy
         if s.other_side:
             other, dother = self._other(p)
             node, dnode = node + other, dnode + dother
         total -= np.log(node / 2.0)
         dtotal -= dnode / node
         return total, dtotal
+
+    def _closed(self, p: NDArray[np.float64], part: slice) -> tuple[Values, Values]:
+        """Admittance (K,) of a port closed by the reflection at `part`, and its derivatives."""
+        reflection = complex(*p[part])
+        dy = np.zeros((self.shape.slow.start, self.f.size), np.complex128)
+        slope = -2.0 / (1.0 + reflection) ** 2
+        dy[part.start], dy[part.start + 1] = slope, 1j * slope
+        return np.full(self.f.size, (1.0 - reflection) / (1.0 + reflection), np.complex128), dy
 
     def _lines(self, p: NDArray[np.float64], quarter_at: float) -> tuple[NDArray[np.float64], Values, Values]:
         """Angle per quarter wave (K,), cosine and sine of the complex angle of one harness line that is cut for
@@ -216,11 +234,7 @@ class Chain:
     def _other(self, p: NDArray[np.float64]) -> tuple[Values, Values]:
         """Admittance (K,) of the mirrored side at the tee and its derivatives."""
         s = self.shape
-        far = complex(p[s.far.start], p[s.far.start + 1])
-        y = np.full(self.f.size, (1.0 - far) / (1.0 + far), np.complex128)
-        dy = np.zeros((s.slow.start, self.f.size), complex)
-        dfar = -2.0 / (1.0 + far) ** 2
-        dy[s.far.start], dy[s.far.start + 1] = dfar, 1j * dfar
+        y, dy = self._closed(p, s.far)
         slope, q = float(np.exp(p[s.log_x])), float(np.exp(p[s.log_q]))
         place = self.pass_ratio * (1.0 + p[s.other])
         branch = 1.0 / (slope * (1j * (self.f / place - place / self.f) + 1.0 / q))

@@ -88,13 +88,16 @@ def find_notch(
     pass_hz: float | None,
     other_side: bool = True,
     unloaded_q: float | None = None,
+    port_reflection: float = 0.0,
+    least_departure: float = 0.0,
     ask_hz: Sequence[float] = (),
 ) -> NotchPlace:
     """Fit a chain of `cavities` notches to the averaged sweep `s21` (K,) over additive noise E|n|^2 (K,) re thru.
 
     `cavities` None: the number from one to four with the largest evidence. `relative_error` is the error that grows
     with the signal. `pass_hz` None or `other_side` False: a notch filter alone. `unloaded_q` is what is expected of
-    the cavities, within a factor of two. Never raises for data: what cannot be told comes back as CAN'T SAY.
+    the cavities, within a factor of two. `port_reflection` is what the analyzer's ports may reflect (amplitude).
+    Never raises for data: what cannot be told comes back as CAN'T SAY.
     """
     noise = np.broadcast_to(np.asarray(noise_power, float), frequency_hz.shape)
     usable = np.isfinite(s21) & np.isfinite(noise) & (noise > 0) & (s21 != 0)
@@ -102,7 +105,7 @@ def find_notch(
     obstacle = _obstacle(f, data, noise, reject_hz, cavities or 1)
     if obstacle:
         return _nothing(obstacle, ask_hz)
-    observed = Observed(data, noise, relative_error, unloaded_q or UNLOADED_Q)
+    observed = Observed(data, noise, relative_error, unloaded_q or UNLOADED_Q, port_reflection, least_departure)
     blends = []
     for count in COUNTS if cavities is None else (cavities,):
         shape = ChainShape(count, reject_hz, pass_hz, other_side and pass_hz is not None)

@@ -194,9 +194,7 @@ def notch_rows(state: LiveState) -> list[Row]:
         second.append(("none: the whole response stands above the floor", FAINT))
     else:
         least = "more than " if a.clipped.open_low or a.clipped.open_high else ""
-        second.append(
-            (f"{least}{a.clipped.width_hz / 1e3:.0f} kHz under the floor: no information there", "")
-        )
+        second.append((f"{least}{a.clipped.width_hz / 1e3:.0f} kHz under the floor: no information there", ""))
     if a.notch is not None and a.notch_offset.known:
         second.append(("; " + _singles(a), FAINT))
     return [first, second]

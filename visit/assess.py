@@ -17,7 +17,7 @@ from numpy.typing import NDArray
 from rf.average import Average, RunningAverage
 from rf.bound import rejection_figure
 from rf.clipped import ClippedBand, find_clipped
-from rf.decibel import level_db
+from rf.decibel import amplitude, level_db
 from rf.figure import Figure, cant_say, shifted
 from rf.floor import Floor, floor_from_one_sweep, floor_from_scatter
 from rf.notch import NotchPlace, find_notch
@@ -30,6 +30,10 @@ from visit.record import StoredSweep
 from visit.site import Site
 
 BUSY = "site too busy: over a quarter of the sweeps was hit by bursts; wait, or move the sweep off the carriers"
+LEAST_DEPARTURE = 0.6
+"""Scale of the usual departures from an ideal circuit that measured data always have: a receiver bent by 0.04 dB at
+full level alone moves the place that a wide sweep gives by its own standard deviation."""
+
 SMALLEST_ERROR = 1e-4
 """Relative error assumed for the fit even when the sweeps agree better than this: 0.001 dB."""
 
@@ -140,7 +144,7 @@ def assess(
     roles = channel_roles(site, hookup)
     reject_hz = next((hz for hz, role in roles if role is Role.REJECT), None)
     clipped = find_clipped(frequency_hz, s21.mean, floor.averaged_power, reject_hz)
-    notch = _notch(site, hookup, frequency_hz, s21, floor, reject_hz)
+    notch = _notch(site, hookup, frequency_hz, s21, floor, reject_hz, residuals)
     channels, pooled, cautions = [], 0, list[str]()
     for hz, role in roles:
         returned = return_loss_at(frequency_hz, s11.mean, floor_s11.averaged_power, hz, residuals)
@@ -194,6 +198,7 @@ def _notch(
     s21: Average,
     floor: Floor,
     reject_hz: float | None,
+    residuals: Residuals | None,
 ) -> NotchPlace | None:
     side = hookup.side
     if side is None or reject_hz is None or site.kind == "band-pass":
@@ -206,6 +211,8 @@ def _notch(
         cavities=site.cavities,
         reject_hz=reject_hz,
         pass_hz=site.pass_hz(side),
+        port_reflection=amplitude(-(residuals or Residuals()).port2_return_loss_db),
+        least_departure=LEAST_DEPARTURE,
         ask_hz=(reject_hz,),
     )
 

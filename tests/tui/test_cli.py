@@ -1,0 +1,194 @@
+"""The commands: data on stdout, words for people on stderr, exit status for the shell. Through a device node."""
+
+from __future__ import annotations
+
+import json
+import os
+import subprocess
+import sys
+from collections.abc import Iterator
+from pathlib import Path
+
+import pytest
+
+from protocol.simulated.bench import Bench, start_bench
+from tests.benchtop import make_unit, take
+from tui.cli import ExitStatus, build_parser, main
+
+SITES = Path(__file__).parents[2] / "fixtures/sites"
+SITE = str(SITES / "demo-450.toml")
+FIGURE_KEYS = {"value", "unit", "kind", "low", "high", "confidence", "limited_by", "why"}
+KINDS = {"reading", "at_least", "inferred", "cannot_say"}
+
+
+@pytest.fixture
+def bench() -> Iterator[Bench]:
+    with start_bench(["--speed", "0", "--seed", "4"]) as bench:
+        yield bench
+
+
+def easy_site(tmp_path: Path, rejection_db: float = 60.0) -> str:
+    text = Path(SITE).read_text().replace("rejection_db = 90.0", f"rejection_db = {rejection_db}")
+    path = tmp_path / "site.toml"
+    path.write_text(text)
+    return str(path)
+
+
+def check(bench: Bench, tmp_path: Path, *words: str, site: str = SITE) -> int:
+    return main(["check", "--port", bench.node, "--site", site, "--visit", str(tmp_path / "a.visit"), *words])
+
+
+def figures(data: object) -> Iterator[dict[str, object]]:
+    """Every object with a kind, wherever it stands."""
+    if isinstance(data, dict):
+        if "kind" in data:
+            yield data
+        for value in data.values():
+            yield from figures(value)
+    elif isinstance(data, list):
+        for value in data:
+            yield from figures(value)
+
+
+def test_check_gives_figures_as_json(bench: Bench, tmp_path: Path, capfd: pytest.CaptureFixture[str]) -> None:
+    assert check(bench, tmp_path, "--sweeps", "12", "--json") == ExitStatus.CANT_SAY
+    out, err = capfd.readouterr()
+    data = json.loads(out)
+    assert (data["hookup"], data["sweeps"], data["site"]) == ("A>L", 12, "Windmill Ridge")
+    found = list(figures(data))
+    assert len(found) >= 8
+    for figure in found:
+        assert set(figure) == FIGURE_KEYS
+        assert figure["kind"] in KINDS
+        assert (figure["value"] is None) == (figure["kind"] == "cannot_say")
+        if figure["kind"] == "at_least":
+            assert figure["low"] == figure["value"]
+            assert figure["high"] is None
+    assert "visit file" in err
+    assert "NaN" not in out
+    assert "Infinity" not in out
+
+
+@pytest.mark.parametrize(("goal_db", "status"), [(60.0, ExitStatus.GOALS_MET), (90.0, ExitStatus.CANT_SAY)])
+def test_exit_status_follows_the_goals(bench: Bench, tmp_path: Path, goal_db: float, status: ExitStatus) -> None:
+    assert check(bench, tmp_path, "--sweeps", "10", site=easy_site(tmp_path, goal_db)) == status
+
+
+def test_goals_not_met(bench: Bench, tmp_path: Path) -> None:
+    for number in (1, 2, 3):
+        bench.say(f"turn L {number} +4MHz")
+    assert check(bench, tmp_path, "--sweeps", "5") == ExitStatus.GOALS_NOT_MET
+
+
+def test_an_analyzer_that_falls_silent(bench: Bench, tmp_path: Path, capfd: pytest.CaptureFixture[str]) -> None:
+    bench.say("fault silence 99")
+    assert check(bench, tmp_path, "--sweeps", "3") == ExitStatus.FAULT
+    out, err = capfd.readouterr()
+    assert out == ""
+    assert err.strip().splitlines()[-1].startswith("deepnotch: ")
+    assert "Traceback" not in err
+
+
+@pytest.mark.parametrize(
+    ("words", "says"),
+    [
+        (["check", "--port", "/dev/none", "--site", SITE], "no such port"),
+        (["check", "--port", "/dev/null", "--site", SITE], "not a serial port"),
+        (["check", "--port", "/dev/null", "--site", "/none.toml"], "none.toml"),
+        (["check", "--port", "/dev/null", "--site", SITE, "--profile", "nobody"], "nobody"),
+        (["check", "--port", "/dev/null", "--site", SITE, "--hookup", "A>A"], "A>A"),
+        (["check", "--port", "/dev/null", "--site", SITE, "--sweeps", "0"], "sweeps"),
+        (["check", "--port", "/dev/null", "--site", SITE, "--points", "1"], "points"),
+        (["read", "/none.s2p", "--site", SITE], "none.s2p"),
+        (["demo", "--unit", "X9"], "X9"),
+    ],
+)
+def test_mistakes_of_use_are_one_line(
+    words: list[str], says: str, tmp_path: Path, capsys: pytest.CaptureFixture[str], monkeypatch: pytest.MonkeyPatch
+) -> None:
+    monkeypatch.setenv("XDG_DATA_HOME", str(tmp_path))
+    assert main(words) == ExitStatus.USAGE
+    captured = capsys.readouterr()
+    assert captured.out == ""
+    lines = [line for line in captured.err.splitlines() if line.startswith("deepnotch:")]
+    assert len(lines) == 1
+    assert says in lines[0]
+
+
+def record(path: Path, seed: int) -> str:
+    sweep = take(make_unit("U6", (60e3, 0.0, 30e3)), (442.5e6, 462.5e6), 1, seed=seed)[0]
+    rows = ["# Hz S RI R 50"]
+    for f, s11, s21 in zip(sweep.frequency_hz, sweep.s11, sweep.s21, strict=True):
+        rows.append(f"{f:.1f} {s11.real:.9e} {s11.imag:.9e} {s21.real:.9e} {s21.imag:.9e} 0 0 0 0")
+    path.write_text("\n".join(rows) + "\n")
+    return str(path)
+
+
+def test_read_recorded_sweeps(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
+    files = [record(tmp_path / f"{k}.s2p", k) for k in range(8)]
+    assert main(["read", *files, "--site", SITE, "--json"]) == ExitStatus.CANT_SAY
+    data = json.loads(capsys.readouterr().out)
+    assert data["sweeps"] == 8
+    offset = data["notch_offset"]
+    assert offset["kind"] == "inferred"
+    assert offset["low"] <= 30e3 <= offset["high"]
+
+
+def test_read_as_text(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
+    main(["read", record(tmp_path / "a.s2p", 1), "--site", SITE])
+    out = capsys.readouterr().out
+    for word in ("AT LEAST", "INFERRED", "READING", "goal"):
+        assert word in out
+
+
+def test_ports_and_profiles(capsys: pytest.CaptureFixture[str]) -> None:
+    assert main(["profiles"]) == 0
+    assert [line.split("\t")[0] for line in capsys.readouterr().out.splitlines()] == [
+        "console-lines",
+        "console-traces",
+        "scpi",
+    ]
+    assert main(["ports"]) == 0
+
+
+def test_version_and_bare_call(capsys: pytest.CaptureFixture[str]) -> None:
+    assert main(["--version"]) == 0
+    assert capsys.readouterr().out.startswith("deepnotch 0.")
+    assert main([]) == ExitStatus.USAGE
+    with pytest.raises(SystemExit) as caught:
+        build_parser().parse_args(["fly"])
+    assert caught.value.code == 2
+
+
+LIGHT = "import sys; import tui.cli; tui.cli.build_parser(); print(*sys.modules)"
+SCREEN = "import sys; import tui.commands, tui.app; print(*sys.modules)"
+
+
+@pytest.mark.parametrize(
+    ("program", "forbidden"),
+    [
+        (LIGHT, ("numpy", "textual", "serial", "scipy", "skrf", "sqlite3")),
+        (SCREEN, ("scipy", "skrf", "pandas", "matplotlib")),
+    ],
+)
+def test_what_is_heavy_is_loaded_late(program: str, forbidden: tuple[str, ...]) -> None:
+    """In a fresh interpreter: the help costs no NumPy, the screen no SciPy."""
+    done = subprocess.run([sys.executable, "-c", program], capture_output=True, text=True, check=True)
+    loaded = set(done.stdout.split())
+    assert [name for name in forbidden if name in loaded] == []
+
+
+@pytest.mark.parametrize("room", ["rf", "protocol", "visit", "tui"])
+def test_every_module_can_be_imported_alone(room: str) -> None:
+    root = Path(__file__).parents[2]
+    names = [
+        ".".join(path.relative_to(root).with_suffix("").parts)
+        for path in sorted((root / room).rglob("*.py"))
+        if path.name not in ("__init__.py", "__main__.py")
+    ]
+    program = "import importlib, sys\nfor name in sys.argv[1:]: importlib.import_module(name)"
+    done = subprocess.run(
+        [sys.executable, "-W", "error", "-c", program, *names],
+        capture_output=True, text=True, check=False, cwd=root, env={**os.environ, "PYTHONDONTWRITEBYTECODE": "1"},
+    )  # fmt: skip
+    assert done.returncode == 0, done.stderr
