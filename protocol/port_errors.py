@@ -51,7 +51,7 @@ def translated_opening(error: Exception, port: str) -> RequestError | AnalyzerEr
 
 def lost(port: str) -> PortLostError:
     """What to raise when a port is gone."""
-    return PortLostError(f"{port} is gone (unplugged or switched off); plug it in and connect again")
+    return PortLostError(f"{port} is gone (unplugged or off); plug it in, then start again")
 
 
 def _errno_of(error: BaseException) -> int | None:
