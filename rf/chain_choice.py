@@ -32,6 +32,10 @@ HOPELESS = 12.0
 NOTICED = 1e-3
 """Chance of so bad a fit by noise alone below which a residual is taken to be a fault of the circuit."""
 
+SKIRT_LEVEL = 0.5
+"""Samples above this (-6 dB re thru) are pass, not skirt: they help to find a start and are then left out, where the
+instrument is not ideal."""
+
 SUSPECT_ERROR = 0.02
 """A misfit larger than this (0.2 dB) makes the search start again."""
 
@@ -44,7 +48,8 @@ THIN_ERROR = 3e-3
 
 @dataclass(frozen=True, slots=True)
 class Blend:
-    """Fits with their weights, best first; `relative_error` that was needed and `inflation` of all covariances."""
+    """Fits with their weights, best first, of what was `observed`; `relative_error` that was needed and `inflation`
+    of all covariances."""
 
     fits: tuple[ChainFit, ...]
     weights: tuple[float, ...]
@@ -52,6 +57,7 @@ class Blend:
     inflation: float
     p_value: float
     evidence: float
+    observed: Observed
 
     @property
     def best(self) -> ChainFit:
@@ -75,11 +81,17 @@ class Blend:
 def blend_fits(shape: ChainShape, frequency_hz: NDArray[np.float64], observed: Observed) -> Blend:
     """Fit a chain of `shape` to what was `observed` over `frequency_hz` (K,). Raises LinAlgError where no fit
     stands."""
-    begin = _start(shape, frequency_hz, observed)
+    whole_hz, whole = frequency_hz, observed
+    begin = _start(shape, whole_hz, whole)
+    if observed.least_departure > 0:
+        # An instrument's own errors are a share of the signal, so they are largest where the notch tells least.
+        skirts = np.abs(observed.data) < SKIRT_LEVEL
+        frequency_hz, observed = frequency_hz[skirts], observed.only(skirts)
+        begin = fit_chain(begin.chain.at(frequency_hz), observed, begin.p)
     blend = _climb(begin, observed)
     if blend.p_value < NOTICED and _needed_error(blend.best, observed) > SUSPECT_ERROR:
         # So large a misfit is more often a false minimum than another circuit: search once more, thoroughly.
-        again = _start(shape, frequency_hz, observed, thorough=True)
+        again = fit_chain(begin.chain, observed, _start(shape, whole_hz, whole, thorough=True).p)
         if again.cost < begin.cost:
             begin, blend = again, _climb(again, observed)
     if blend.p_value > NOTICED:
@@ -98,7 +110,7 @@ def _start(shape: ChainShape, f: NDArray[np.float64], observed: Observed, *, tho
     """
     step = max(1, f.size // THIN_POINTS)
     chain = Chain(shape, f, float(f[0]), float(f[-1]))
-    thin, thinned = chain.at(f[::step]), observed.thinned(step)
+    thin, thinned = chain.at(f[::step]), observed.only(slice(None, None, step))
     thinned = replace(thinned, relative_error=max(observed.relative_error, THIN_ERROR))
     keep, steps = (10, 60) if thorough else (3, 15)
     begins = starts(thin, f[::step], thinned.data, thinned.noise_power, observed.unloaded_q, keep)
@@ -115,7 +127,7 @@ def _lowest(chain: Chain, observed: Observed, begins: list[NDArray[np.float64]],
     fits = []
     for p in begins:
         with contextlib.suppress(np.linalg.LinAlgError):
-            fits.append(fit_chain(chain, observed, p, steps=steps))
+            fits.append(fit_chain(chain, observed, p, steps=steps, searching=True))
     if not fits:
         raise np.linalg.LinAlgError("no descent stands")
     return min(fits, key=lambda fit: fit.cost)
@@ -144,7 +156,7 @@ def _climb(begin: ChainFit, observed: Observed) -> Blend:
     kept = weight[order] / weight[order].sum()
     best = fits[order[0]]
     chosen, weights = tuple(fits[k] for k in order), tuple(float(w) for w in kept)
-    return Blend(chosen, weights, observed.relative_error, 1.0, _p_value(best), _together(evidence))
+    return Blend(chosen, weights, observed.relative_error, 1.0, _p_value(best), _together(evidence), observed)
 
 
 def _together(log_evidence: NDArray[np.float64]) -> float:

@@ -33,7 +33,10 @@ PRIOR_LOG_X = (3.0, 1.5)
 """Log of the reactance slope X / Z0 = r Q / Z0: mean and standard deviation over the loops that are built."""
 
 PRIOR_GAIN = (3.0, 30.0, 0.3, 30.0, 0.1, 0.3)
-"""Log gain at the edge of the span: level, phase, slope, delay, curvature of both."""
+"""Log gain at the edge of the span during the search: level, phase, slope, delay, curvature of both."""
+
+SLOPE = (0.03, 0.01, 0.03)
+"""Usual departures (scale 1): slope of the level and curvature of level and phase that leads and correction leave,"""
 
 OWN = (0.1, 0.15, 0.05)
 """Usual departures (scale 1): cavities of one side are alike within these shares in coupling, unloaded Q,
@@ -66,9 +69,9 @@ class Observed:
     port_reflection: float = 0.0
     least_departure: float = 0.0
 
-    def thinned(self, step: int) -> Observed:
-        """Every `step`-th sample."""
-        return replace(self, data=self.data[::step], noise_power=self.noise_power[::step])
+    def only(self, which: slice | NDArray[np.bool_]) -> Observed:
+        """These samples alone."""
+        return replace(self, data=self.data[which], noise_power=self.noise_power[which])
 
 
 @dataclass(frozen=True, slots=True)
@@ -95,7 +98,7 @@ class ChainFit:
 
 
 def priors(
-    shape: ChainShape, unloaded_q: float, departure: float, port_reflection: float = 0.0
+    shape: ChainShape, unloaded_q: float, departure: float, port_reflection: float = 0.0, *, searching: bool = False
 ) -> tuple[NDArray[np.float64], NDArray[np.float64], NDArray[np.bool_]]:
     """Prior mean, weight (1 / standard deviation; 0 where nothing is known) and which parameters move, each (P,)."""
     mean, weight, free = np.zeros(shape.size), np.zeros(shape.size), np.ones(shape.size, bool)
@@ -106,6 +109,11 @@ def priors(
     mean[shape.trim], weight[shape.trim] = 1.0, 1.0 / PRIOR_TRIM
     weight[shape.other] = 1.0 / PRIOR_OTHER
     weight[shape.slow] = 1.0 / np.array(PRIOR_GAIN[: 2 * SLOW_TERMS])
+    slow = [shape.slow.start + k for k in (2, 4, 5)]
+    if not searching and departure > 0:
+        weight[slow] = 1.0 / (departure * np.array(SLOPE))
+    elif not searching:
+        free[slow] = False
     weight[shape.loss] = 1.0 / LOSS
     usual = [(shape.far, FAR), (shape.ripple, RIPPLE / math.sqrt(RIPPLE_TERMS))]
     for part, spread in [*usual, *zip(shape.own, OWN, strict=True)]:
@@ -134,10 +142,14 @@ def fit_chain(
     *,
     steps: int = STEPS,
     tied: tuple[int, int] | None = None,
+    searching: bool = False,
 ) -> ChainFit:
     """Descend from `start` (P,). `departure` scales the usual departures from an ideal circuit; `tied` holds two
-    notches at one place. Raises LinAlgError when the data carry no such fit."""
-    mean, weight, free = priors(chain.shape, observed.unloaded_q, departure, observed.port_reflection)
+    notches at one place; `searching` leaves slope and curvature free as a start does. Raises LinAlgError when the
+    data carry no such fit."""
+    mean, weight, free = priors(
+        chain.shape, observed.unloaded_q, departure, observed.port_reflection, searching=searching
+    )
     mixing = _mixing(free, tied)
     p = np.where(free, start, mean)
     if tied is not None:

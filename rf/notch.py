@@ -148,7 +148,7 @@ def _said(blend: Blend, observed: Observed, frequency_hz: NDArray[np.float64], a
     if not frequency_hz[0] < centre < frequency_hz[-1] or half > span / 4.0:
         return _nothing("the skirts do not fix the notch: average on, or widen the span", ask_hz, needed, blend.p_value)
     bottom_hz, width_hz = _bottom(best, centre)
-    singles, resolved, limit = _singles(blend, observed)
+    singles, resolved, limit = _singles(blend)
     why = f"circuit fits to {100 * needed:.1f} % only: interval widened" if needed > observed.relative_error else ""
     return NotchPlace(
         centre=inferred(centre, centre - half, centre + half, "Hz", limited_by="model" if why else "random", why=why),
@@ -208,7 +208,7 @@ def _quality(blend: Blend) -> Figure:
     return inferred(math.exp(log), math.exp(log) / spread, math.exp(log) * spread, "", limited_by="model")
 
 
-def _singles(blend: Blend, observed: Observed) -> tuple[tuple[Figure, ...], bool, float]:
+def _singles(blend: Blend) -> tuple[tuple[Figure, ...], bool, float]:
     """The cavities' own notches when the data resolve them, whether they do, and the spacing below which none could.
 
     Two zeros closer than their own half-width f / 2Q merge into one bottom [study, F11]; beyond that the covariance and
@@ -222,7 +222,7 @@ def _singles(blend: Blend, observed: Observed) -> tuple[tuple[Figure, ...], bool
     half = NORMAL_95 * hertz * np.sqrt(blend.inflation * np.diag(fit.covariance)[order])
     if n > 1:
         limit = max(hertz / 2.0 / math.exp(fit.p[fit.shape.log_q]), float(half.max()) / RESOLVED_SHARE)
-        if float(np.diff(places).min()) < limit or not _parted(blend, observed, order):
+        if float(np.diff(places).min()) < limit or not _parted(blend, order):
             return (), False, limit
     else:
         limit = 0.0
@@ -230,11 +230,11 @@ def _singles(blend: Blend, observed: Observed) -> tuple[tuple[Figure, ...], bool
     return tuple(figures), True, limit
 
 
-def _parted(blend: Blend, observed: Observed, order: list[int]) -> bool:
+def _parted(blend: Blend, order: list[int]) -> bool:
     """Whether holding any two neighbours at one place makes the fit clearly worse."""
     fit = blend.best
     for pair in itertools.pairwise(order):
-        tied = fit_chain(fit.chain, observed, fit.p, fit.departure, steps=15, tied=pair)
+        tied = fit_chain(fit.chain, blend.observed, fit.p, fit.departure, steps=15, tied=pair)
         if (tied.cost - fit.cost) / blend.inflation < RESOLVED_GAIN:
             return False
     return True
