@@ -89,11 +89,12 @@ def blend_fits(shape: ChainShape, frequency_hz: NDArray[np.float64], observed: O
         frequency_hz, observed = frequency_hz[skirts], observed.only(skirts)
         begin = fit_chain(begin.chain.at(frequency_hz), observed, begin.p)
     blend = _climb(begin, observed)
-    if blend.p_value < NOTICED and _needed_error(blend.best, observed) > SUSPECT_ERROR:
+    if _suspect(blend, observed):
         # So large a misfit is more often a false minimum than another circuit: search once more, thoroughly.
         again = fit_chain(begin.chain, observed, _start(shape, whole_hz, whole, thorough=True).p)
-        if again.cost < begin.cost:
-            begin, blend = again, _climb(again, observed)
+        other = _climb(again, observed)
+        if other.evidence > blend.evidence:
+            begin, blend = again, other
     if blend.p_value > NOTICED:
         return blend
     needed = _needed_error(blend.best, observed)
@@ -101,6 +102,13 @@ def blend_fits(shape: ChainShape, frequency_hz: NDArray[np.float64], observed: O
     blend = _climb(fit_chain(begin.chain, observed, blend.best.p), observed)
     together = _correlation_length(blend.best.residual)
     return replace(blend, relative_error=needed, inflation=together)
+
+
+def _suspect(blend: Blend, observed: Observed) -> bool:
+    """Whether the fit looks like a false minimum: it needs the largest departures, or a large error besides."""
+    if blend.best.departure >= DEPARTURES[-1]:
+        return True
+    return blend.p_value < NOTICED and _needed_error(blend.best, observed) > SUSPECT_ERROR
 
 
 def _start(shape: ChainShape, f: NDArray[np.float64], observed: Observed, *, thorough: bool = False) -> ChainFit:
@@ -112,7 +120,7 @@ def _start(shape: ChainShape, f: NDArray[np.float64], observed: Observed, *, tho
     chain = Chain(shape, f, float(f[0]), float(f[-1]))
     thin, thinned = chain.at(f[::step]), observed.only(slice(None, None, step))
     thinned = replace(thinned, relative_error=max(observed.relative_error, THIN_ERROR))
-    keep, steps = (10, 60) if thorough else (3, 15)
+    keep, steps = (8, 40) if thorough else (3, 15)
     begins = starts(thin, f[::step], thinned.data, thinned.noise_power, observed.unloaded_q, keep)
     if thorough and shape.cavities > 1:
         begins += [mirrored(shape, p) for p in begins]

@@ -1,9 +1,9 @@
 """Many draws of one case: how far off the notch is, how often the interval holds, and the Cramer-Rao bound for it.
 
-The data come from the study's three-port circuit (`protocol.simulated.duplexer`). The bound is that of the same circuit:
-derivatives of its own A>L transmission, taken numerically, with respect to all that its file says and no analyzer knows:
-the place of every cavity on the low side, the mean place on the high side, pass tuning of the low side, unloaded Q,
-coupling, length and loss of the harness; and gain, phase and delay of the leads.
+The data come from the study's three-port circuit (`protocol.simulated.duplexer`). The bound is that of the same
+circuit: derivatives of its own A>L transmission, taken numerically, with respect to all that its file says and no
+analyzer knows: the place of every cavity on the low side, the mean place on the high side, pass tuning of the low
+side, unloaded Q, coupling, length and loss of the harness; and gain, phase and delay of the leads.
 """
 
 from __future__ import annotations
@@ -13,6 +13,7 @@ from collections.abc import Callable
 from dataclasses import dataclass
 
 import numpy as np
+from numpy.typing import NDArray
 
 from protocol.simulated.duplexer import Duplexer
 from rf.notch import NotchPlace, find_notch
@@ -48,7 +49,7 @@ class Trial:
         return self.lowest_rms_hz / self.rms_hz
 
 
-def response(unit: Duplexer, f: np.ndarray, third: complex = 0.0) -> np.ndarray:
+def response(unit: Duplexer, f: np.ndarray, third: complex = 0.0) -> NDArray[np.complex128]:
     """A>L with the high side closed by a reflection, and a cable's phase and delay."""
     s = unit.s(f)
     through = s[:, 1, 0] + s[:, 1, 2] * third * s[:, 2, 0] / (1 - third * s[:, 2, 2])
@@ -135,7 +136,9 @@ def run(
         data = response(unit, f, third * np.exp(2j * np.pi * rng.random()))
         if ripple_db:
             swing = 10 ** (ripple_db / 20) - 1
-            data = data * (1 + swing * np.exp(2j * np.pi * (rng.uniform(0.5, 3) * (f - f[0]) / np.ptp(f) + rng.random())))
+            data = data * (
+                1 + swing * np.exp(2j * np.pi * (rng.uniform(0.5, 3) * (f - f[0]) / np.ptp(f) + rng.random()))
+            )
         truth = float(np.mean(unit.notch_hz("L")))
         channel_db = -20 * math.log10(abs(np.interp(unit.high_hz, f, np.abs(data))))
         data = data + relative_error * data * complex_normal(rng, f.size)
@@ -163,9 +166,9 @@ def run(
     )
 
 
-def complex_normal(rng: np.random.Generator, count: int) -> np.ndarray:
+def complex_normal(rng: np.random.Generator, count: int) -> NDArray[np.complex128]:
     """Complex Gaussian samples of unit power."""
-    return np.asarray((rng.normal(size=count) + 1j * rng.normal(size=count)) / math.sqrt(2))
+    return np.asarray((rng.normal(size=count) + 1j * rng.normal(size=count)) / math.sqrt(2), np.complex128)
 
 
 def fit(unit: Duplexer, f: np.ndarray, data: np.ndarray, power: float, **told: float) -> NotchPlace:
