@@ -81,25 +81,22 @@ class Blend:
 def blend_fits(shape: ChainShape, frequency_hz: NDArray[np.float64], observed: Observed) -> Blend:
     """Fit a chain of `shape` to what was `observed` over `frequency_hz` (K,). Raises LinAlgError where no fit
     stands."""
-    whole_hz, whole = frequency_hz, observed
-    begin = _start(shape, whole_hz, whole)
+    whole = Chain(shape, frequency_hz, float(frequency_hz[0]), float(frequency_hz[-1]))
+    chain, inner = whole, observed
     if observed.least_departure > 0:
         # An instrument's own errors are a share of the signal, so they are largest where the notch tells least.
         skirts = np.abs(observed.data) < SKIRT_LEVEL
-        frequency_hz, observed = frequency_hz[skirts], observed.only(skirts)
-        begin = fit_chain(begin.chain.at(frequency_hz), observed, begin.p)
-    blend = _climb(begin, observed)
-    if _suspect(blend, observed):
+        chain, inner = whole.at(frequency_hz[skirts]), observed.only(skirts)
+    blend = _climb(chain, inner, _start(whole, observed))
+    if _suspect(blend, inner):
         # So large a misfit is more often a false minimum than another circuit: search once more, thoroughly.
-        again = fit_chain(begin.chain, observed, _start(shape, whole_hz, whole, thorough=True).p)
-        other = _climb(again, observed)
-        if other.evidence > blend.evidence:
-            begin, blend = again, other
+        again = _climb(chain, inner, _start(whole, observed, thorough=True))
+        if again.evidence > blend.evidence:
+            blend = again
     if blend.p_value > NOTICED:
         return blend
-    needed = _needed_error(blend.best, observed)
-    observed = replace(observed, relative_error=needed)
-    blend = _climb(fit_chain(begin.chain, observed, blend.best.p), observed)
+    needed = _needed_error(blend.best, inner)
+    blend = _climb(chain, replace(inner, relative_error=needed), blend.best.p)
     together = _correlation_length(blend.best.residual)
     return replace(blend, relative_error=needed, inflation=together)
 
@@ -111,23 +108,23 @@ def _suspect(blend: Blend, observed: Observed) -> bool:
     return blend.p_value < NOTICED and _needed_error(blend.best, observed) > SUSPECT_ERROR
 
 
-def _start(shape: ChainShape, f: NDArray[np.float64], observed: Observed, *, thorough: bool = False) -> ChainFit:
-    """Short descents on thinned samples from several starts, then the whole way from the best and from its mirror.
+def _start(whole: Chain, observed: Observed, *, thorough: bool = False) -> NDArray[np.float64]:
+    """Parameters (P,) from short descents on thinned samples, from several starts and from the best one's mirror.
 
     `thorough`: from more starts, each with its mirror, and farther.
     """
-    step = max(1, f.size // THIN_POINTS)
-    chain = Chain(shape, f, float(f[0]), float(f[-1]))
-    thin, thinned = chain.at(f[::step]), observed.only(slice(None, None, step))
+    shape, frequency_hz = whole.shape, whole.f * whole.shape.reject_hz
+    step = max(1, frequency_hz.size // THIN_POINTS)
+    thin, thinned = whole.at(frequency_hz[::step]), observed.only(slice(None, None, step))
     thinned = replace(thinned, relative_error=max(observed.relative_error, THIN_ERROR))
     keep, steps = (8, 40) if thorough else (3, 15)
-    begins = starts(thin, f[::step], thinned.data, thinned.noise_power, observed.unloaded_q, keep)
+    begins = starts(thin, frequency_hz[::step], thinned.data, thinned.noise_power, observed.unloaded_q, keep)
     if thorough and shape.cavities > 1:
         begins += [mirrored(shape, p) for p in begins]
     best = _lowest(thin, thinned, begins, steps)
     if shape.cavities > 1:
         best = min(best, _lowest(thin, thinned, [mirrored(shape, best.p)], steps), key=lambda fit: fit.cost)
-    return fit_chain(chain, observed, best.p)
+    return best.p
 
 
 def _lowest(chain: Chain, observed: Observed, begins: list[NDArray[np.float64]], steps: int) -> ChainFit:
@@ -141,15 +138,14 @@ def _lowest(chain: Chain, observed: Observed, begins: list[NDArray[np.float64]],
     return min(fits, key=lambda fit: fit.cost)
 
 
-def _climb(begin: ChainFit, observed: Observed) -> Blend:
-    """Allow larger and larger departures until they no longer pay."""
-    fits = [begin] if observed.least_departure <= 0 else []
-    p = begin.p
-    for departure in DEPARTURES[1:]:
+def _climb(chain: Chain, observed: Observed, p: NDArray[np.float64]) -> Blend:
+    """Allow larger and larger departures until they no longer pay. Raises LinAlgError where no descent stands."""
+    fits: list[ChainFit] = []
+    for departure in DEPARTURES:
         if departure < observed.least_departure:
             continue
         try:
-            fits.append(fit_chain(begin.chain, observed, p, departure, steps=12))
+            fits.append(fit_chain(chain, observed, p, departure))
         except np.linalg.LinAlgError:
             break
         p = fits[-1].p

@@ -117,6 +117,26 @@ class ChainShape:
 Values = NDArray[np.complex128]
 
 
+@dataclass(frozen=True, slots=True)
+class Branch:
+    """Admittance (K,) of one cavity and how it changes with the parameters: (index, (K,))."""
+
+    y: Values
+    slopes: list[tuple[int, Values]]
+
+
+@dataclass(frozen=True, slots=True)
+class _Side:
+    """A side as seen from the tee: its admittance, log voltage ratio, and what the way back needs."""
+
+    y: Values
+    log_ratio: Values
+    steps: list[tuple[Branch, Values, Values]]
+    per: NDArray[np.float64]
+    cos: Values
+    sin: Values
+
+
 class Chain:
     """The circuit over fixed frequencies (K,) for a sweep that runs from `low_hz` to `high_hz`. Notch i stands at
     reject_hz (1 + p[i])."""
@@ -144,110 +164,104 @@ class Chain:
         return total, np.concatenate((inner, self._gain_rows))
 
     def circuit(self, p: NDArray[np.float64]) -> tuple[Values, Values]:
-        """log S21 (K,) of the circuit without slow terms and ripple, and the derivatives of that part."""
+        """log S21 (K,) of the circuit without slow terms and ripple, and the derivatives of that part.
+
+        Forward along each side to the tee; then the derivative with respect to the admittance runs back from the tee to
+        the far ends (the adjoint), and every parameter takes its share where it acts.
+        """
         s = self.shape
-        y, dy = self._closed(p, s.load)
-        total, dtotal = np.zeros(self.f.size, np.complex128), np.zeros_like(dy)
-        lines = self._lines(p, 1.0)
-        for index in range(s.cavities - 1, -1, -1):
-            self._add_cavity(p, index, y, dy)
-            y, dy = self._through(lines, y, dy, total, dtotal)
-        near, dnear = self._closed(p, s.source)
-        node, dnode = near + y, dnear + dy
-        if s.other_side:
-            other, dother = self._other(p)
-            node, dnode = node + other, dnode + dother
-        total -= np.log(node / 2.0)
-        dtotal -= dnode / node
-        return total, dtotal
+        slopes = np.zeros((s.slow.start, self.f.size), np.complex128)
+        own = self._side(p, complex(*p[s.load]), 1.0, [self._cavity(p, k) for k in range(s.cavities - 1, -1, -1)])
+        source = complex(*p[s.source])
+        node = (1.0 - source) / (1.0 + source) + own.y
+        other = self._mirrored(p) if s.other_side else None
+        if other is not None:
+            node = node + other.y
+        total = own.log_ratio - np.log(node / 2.0)
+        back = -1.0 / node
+        self._reflection(slopes, s.source, source, back)
+        self._reflection(slopes, s.load, complex(*p[s.load]), self._back(slopes, own, back, transmitted=True))
+        if other is not None:
+            self._reflection(slopes, s.far, complex(*p[s.far]), self._back(slopes, other, back, transmitted=False))
+        return total, slopes
 
-    def _closed(self, p: NDArray[np.float64], part: slice) -> tuple[Values, Values]:
-        """Admittance (K,) of a port closed by the reflection at `part`, and its derivatives."""
-        reflection = complex(*p[part])
-        dy = np.zeros((self.shape.slow.start, self.f.size), np.complex128)
-        slope = -2.0 / (1.0 + reflection) ** 2
-        dy[part.start], dy[part.start + 1] = slope, 1j * slope
-        return np.full(self.f.size, (1.0 - reflection) / (1.0 + reflection), np.complex128), dy
-
-    def _lines(self, p: NDArray[np.float64], quarter_at: float) -> tuple[NDArray[np.float64], Values, Values]:
-        """Angle per quarter wave (K,), cosine and sine of the complex angle of one harness line that is cut for
-        `quarter_at` times the reject channel."""
+    def _side(self, p: NDArray[np.float64], far: complex, quarter_at: float, branches: list[Branch]) -> _Side:
+        """From a far end closed by reflection `far` through each branch and one harness line behind it, to the tee.
+        The lines are cut for `quarter_at` times the reject channel."""
         per = QUARTER / quarter_at * self.f
         angle = per * (p[self.shape.harness] - 1j * p[self.shape.loss])
-        return per, np.cos(angle), np.sin(angle)
+        cos, sin = np.cos(angle), np.sin(angle)
+        y = np.full(self.f.size, (1.0 - far) / (1.0 + far), np.complex128)
+        log_ratio = np.zeros(self.f.size, np.complex128)
+        steps = []
+        for branch in branches:
+            y = y + branch.y
+            factor = cos + 1j * sin * y
+            steps.append((branch, y, factor))
+            log_ratio -= np.log(factor)
+            y = (y * cos + 1j * sin) / factor
+        return _Side(y, log_ratio, steps, per, cos, sin)
 
-    def _through(
-        self,
-        lines: tuple[NDArray[np.float64], Values, Values],
-        y: Values,
-        dy: Values,
-        total: Values | None = None,
-        dtotal: Values | None = None,
-    ) -> tuple[Values, Values]:
-        """Back through one harness line; the log voltage ratio goes into `total` where one is wanted."""
-        per, cos, sin = lines
-        factor = cos + 1j * sin * y
-        if total is not None and dtotal is not None:
-            total -= np.log(factor)
-            dtotal -= (1j * sin / factor) * dy
-            turn = per * (1j * cos * y - sin) / factor
-            dtotal[self.shape.harness] -= turn
-            dtotal[self.shape.loss] += 1j * turn
-        square = 1.0 / factor**2
-        out = dy * square
-        turn = per * 1j * (1.0 - y**2) * square
-        out[self.shape.harness] += turn
-        out[self.shape.loss] -= 1j * turn
-        return (y * cos + 1j * sin) / factor, out
+    def _back(self, slopes: Values, side: _Side, back: Values, *, transmitted: bool) -> Values:
+        """Carry d log S21 / d y from the tee to the far end of a side, adding to `slopes` (P, K) on the way."""
+        s = self.shape
+        for branch, y, factor in reversed(side.steps):
+            per_factor = 1.0 / factor
+            through = back * per_factor**2
+            turn = through * (1j * (1.0 - y**2))
+            back = through
+            if transmitted:
+                turn = turn - (1j * side.cos * y - side.sin) * per_factor
+                back = back - 1j * side.sin * per_factor
+            turn = turn * side.per
+            slopes[s.harness] += turn
+            slopes[s.loss] -= 1j * turn
+            for index, change in branch.slopes:
+                slopes[index] += back * change
+        return back
 
-    def _add_cavity(self, p: NDArray[np.float64], index: int, y: Values, dy: Values) -> None:
-        """Add one cavity branch of the side under test, in place."""
+    def _reflection(self, slopes: Values, part: slice, reflection: complex, back: Values) -> None:
+        """Share of a port's closing reflection: y = (1 - r) / (1 + r)."""
+        change = back * (-2.0 / (1.0 + reflection) ** 2)
+        slopes[part.start] += change
+        slopes[part.start + 1] += 1j * change
+
+    def _resonator(self, place: float, slope: float, q: float) -> tuple[Values, Values]:
+        """Admittance (K,) of a series resonator at `place` times the reject channel, and its change with the place."""
+        branch = 1.0 / (slope * (1j * (self.f / place - place / self.f) + 1.0 / q))
+        return np.asarray(branch), np.asarray(branch**2 * slope * 1j * (self.f / place**2 + 1.0 / self.f))
+
+    def _cavity(self, p: NDArray[np.float64], index: int) -> Branch:
+        """One cavity of the side under test."""
         s = self.shape
         own = [part.start + index for part in s.own] if s.cavities > 1 else []
         depart = p[own] if own else np.zeros(3)
         slope, q = float(np.exp(p[s.log_x] + depart[0])), float(np.exp(p[s.log_q] + depart[1]))
         place = 1.0 + p[index]
-        branch = 1.0 / (slope * (1j * (self.f / place - place / self.f) + 1.0 / q))
-        dplace = branch**2 * slope * 1j * (self.f / place**2 + 1.0 / self.f)
-        dx, dq, dtrim = -branch, branch**2 * slope / q, np.zeros_like(y)
+        y, dplace = self._resonator(place, slope, q)
+        dx, dq, dtrim = -y, y**2 * slope / q, np.zeros_like(y)
         if s.pass_hz is not None:
             ratio = self.pass_ratio / place
-            b, course = self._susceptance(slope, ratio, self.pass_ratio)
-            dtrim = np.asarray(1j * b * course)
-            share = p[s.trim] + depart[2]
-            branch = branch + share * dtrim
-            dx = dx - share * dtrim
-            dplace = dplace + share * dtrim * (ratio + 1.0 / ratio) / (ratio - 1.0 / ratio) / place
-        y += branch
-        dy[index] += dplace
-        for common, part, change in zip((s.log_x, s.log_q, s.trim), (0, 1, 2), (dx, dq, dtrim), strict=True):
-            dy[common] += change
-            if own:
-                dy[own[part]] += change
+            dtrim = self._susceptance(slope, ratio, self.pass_ratio)
+            held = (p[s.trim] + depart[2]) * dtrim
+            y, dx = y + held, dx - held
+            dplace = dplace + held * (ratio + 1.0 / ratio) / (ratio - 1.0 / ratio) / place
+        slopes = [(index, dplace), (s.log_x, dx), (s.log_q, dq), (s.trim, dtrim)]
+        slopes += list(zip(own, (dx, dq, dtrim), strict=True)) if own else []
+        return Branch(y, slopes)
 
-    def _susceptance(self, slope: float, ratio: float, at: float) -> tuple[float, NDArray[np.float64]]:
-        """Susceptance that cancels a branch of reactance `slope` at `ratio` times its notch, and its course over f: a
-        capacitor where it is positive, an inductor where it is negative."""
-        b = 1.0 / (slope * (ratio - 1.0 / ratio))
-        return b, (self.f / at if b > 0 else at / self.f)
+    def _susceptance(self, slope: float, ratio: float, at: float) -> Values:
+        """What cancels a branch of reactance `slope` at `ratio` times its notch, over f: a capacitor where it is
+        positive, an inductor where it is negative."""
+        b = float(np.divide(1.0, slope * (ratio - 1.0 / ratio)))  # infinite where notch and pass coincide
+        return np.asarray(1j * b * (self.f / at if b > 0 else at / self.f))
 
-    def _other(self, p: NDArray[np.float64]) -> tuple[Values, Values]:
-        """Admittance (K,) of the mirrored side at the tee and its derivatives."""
+    def _mirrored(self, p: NDArray[np.float64]) -> _Side:
+        """The other side: like cavities whose notches stand at the pass channel."""
         s = self.shape
-        y, dy = self._closed(p, s.far)
         slope, q = float(np.exp(p[s.log_x])), float(np.exp(p[s.log_q]))
-        place = self.pass_ratio * (1.0 + p[s.other])
-        branch = 1.0 / (slope * (1j * (self.f / place - place / self.f) + 1.0 / q))
-        b, course = self._susceptance(slope, 1.0 / self.pass_ratio, 1.0)
-        step = branch + 1j * p[s.trim] * b * course
-        dplace = branch**2 * slope * 1j * (self.f / place**2 + 1.0 / self.f) * self.pass_ratio
-        dq, dtrim = branch**2 * slope / q, 1j * b * course
-        lines = self._lines(p, self.pass_ratio)
-        for _ in range(s.cavities):
-            y = y + step
-            dy[s.other] += dplace
-            dy[s.log_x] -= step
-            dy[s.log_q] += dq
-            dy[s.trim] += dtrim
-            y, dy = self._through(lines, y, dy)
-        return y, dy
+        y, dplace = self._resonator(self.pass_ratio * (1.0 + p[s.other]), slope, q)
+        dtrim = self._susceptance(slope, 1.0 / self.pass_ratio, 1.0)
+        dq, y = y**2 * slope / q, y + p[s.trim] * dtrim
+        branch = Branch(y, [(s.other, dplace * self.pass_ratio), (s.log_x, -y), (s.log_q, dq), (s.trim, dtrim)])
+        return self._side(p, complex(*p[s.far]), self.pass_ratio, [branch] * s.cavities)

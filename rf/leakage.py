@@ -18,6 +18,12 @@ from rf.decibel import amplitude_db, power_db
 from rf.figure import CONFIDENCE, Figure, at_least, cant_say, reading
 from rf.floor import Floor, floor_from_scatter
 
+LEAK_POINTS = 21
+"""Samples around a channel that carry the leak there."""
+
+LARGE = 1e5
+"""Above this the noncentral chi-square law is taken as normal; the library's inversion ends there."""
+
 INGRESS_CHANCE = 1e-3
 """Chance, over the whole sweep, of calling a clean point one with ingress."""
 
@@ -30,9 +36,9 @@ class FloorSplit:
     """Floor of one hook-up on loads over K points, re thru.
 
     `random_db` (K,) of one sweep; `steady` (K,) complex mean with `steady_low` and `steady_high` (K,) amplitudes at
-    95 %; `ingress` (K,) flags of points with strangers; `floor` the random floor as a whole; `leakage` the pooled
-    steady level in dB: READING where it is found, else AT LEAST so far down (positive dB); `leakage_limit` the
-    amplitude that a leak at any one frequency does not exceed (95 % over the whole sweep); `worth_sweeps` the number
+    95 % and `averaged_power` (K,) of the noise left in it; `ingress` (K,) flags of points with strangers; `floor` the
+    random floor as a whole; `leakage` the pooled steady level in dB: READING where it is found, else AT LEAST so far
+    down (positive dB); `worth_sweeps` the number
     of sweeps beyond which averaging no longer lowers the floor (None: no leak was found within the sweeps taken).
     """
 
@@ -40,10 +46,10 @@ class FloorSplit:
     steady: NDArray[np.complex128]
     steady_low: NDArray[np.float64]
     steady_high: NDArray[np.float64]
+    averaged_power: NDArray[np.float64]
     ingress: NDArray[np.bool_]
     floor: Floor
     leakage: Figure
-    leakage_limit: float
     worth_sweeps: int | None
 
 
@@ -57,17 +63,15 @@ def split_floor(sweeps: NDArray[np.complex128]) -> FloorSplit:
     ingress = _ingress(sweeps, floor.additive_power) | average.too_busy_points
     low, high = two_sided(np.abs(average.mean), averaged, floor.dof)
     clean = ~ingress
-    if average.too_busy or not clean.any():
-        nothing = cant_say("dB", "strangers at every frequency: survey again when they are quiet", limited_by="ingress")
-        return FloorSplit(
-            _level(average.scatter_power), average.mean, low, high, ingress, floor, nothing, math.nan, None
-        )
-    leakage, power = _pooled(average.mean[clean], averaged[clean])
-    # One chance of 5 % over all points: a bound that is to hold wherever the channel lies.
-    each = 1.0 - (1.0 - CONFIDENCE) / float(clean.sum())
-    limit = float(upper_limit(np.abs(average.mean[clean]), averaged[clean], confidence=each).max())
-    worth = None if power is None else max(1, round(floor.additive_power / power))
-    return FloorSplit(_level(average.scatter_power), average.mean, low, high, ingress, floor, leakage, limit, worth)
+    leakage: Figure = cant_say(
+        "dB", "strangers at every frequency: survey again when it is quiet", limited_by="ingress"
+    )
+    worth = None
+    if clean.any() and not average.too_busy:
+        leakage, power = _pooled(average.mean[clean], averaged[clean])
+        worth = None if power is None else max(1, round(floor.additive_power / power))
+    levels = _level(average.scatter_power)
+    return FloorSplit(levels, average.mean, low, high, averaged, ingress, floor, leakage, worth)
 
 
 def _level(power: NDArray[np.float64]) -> NDArray[np.float64]:
@@ -78,7 +82,7 @@ def _level(power: NDArray[np.float64]) -> NDArray[np.float64]:
 def _pooled(mean: NDArray[np.complex128], averaged: NDArray[np.float64]) -> tuple[Figure, float | None]:
     """Steady level over all clean points: sum 2|x|^2 / P is noncentral chi-square with 2K degrees of freedom and
     noncentrality 2 sum |l|^2 / P."""
-    from scipy.special import chndtr, chndtrinc  # noqa: PLC0415 - heavy imports stay out of start-up
+    from scipy.special import chndtr, chndtrinc, ndtri  # noqa: PLC0415 - heavy imports stay out of start-up
 
     statistic = float((2.0 * np.abs(mean) ** 2 / averaged).sum())
     dof = 2.0 * mean.size
@@ -87,6 +91,8 @@ def _pooled(mean: NDArray[np.complex128], averaged: NDArray[np.float64]) -> tupl
 
     def power(chance: float) -> float:
         """E|l|^2 for which a statistic this small or smaller has this chance; 0 when there is none."""
+        if statistic > LARGE:
+            return max(statistic - dof - float(ndtri(chance)) * math.sqrt(2.0 * (2.0 * statistic - dof)), 0.0) * per
         return 0.0 if float(chndtr(statistic, dof, 0.0)) <= chance else float(chndtrinc(statistic, dof, chance)) * per
 
     low, high = power(1.0 - tail), power(tail)
@@ -95,6 +101,25 @@ def _pooled(mean: NDArray[np.complex128], averaged: NDArray[np.float64]) -> tupl
         return at_least(-power_db(bound), "dB", limited_by="random", why="no leakage stands out of the noise"), None
     best = min(max((statistic - dof) * per, low), high)
     return reading(power_db(best), power_db(low), power_db(high), "dB", limited_by="random"), best
+
+
+def leak_limit_at(frequency_hz: NDArray[np.float64], split: FloorSplit, at_hz: float) -> float | None:
+    """Amplitude that the leak at `at_hz` does not exceed (95 %), from the samples around it; None outside the survey.
+
+    A leak runs over tens of nanoseconds at most, so over `LEAK_POINTS` neighbouring samples of a sweep over a few per
+    cent of the carrier it is a value with a slope; pooling them takes the limit below the floor of a single sample.
+    """
+    if not frequency_hz[0] <= at_hz <= frequency_hz[-1]:
+        return None
+    near = np.argsort(np.abs(frequency_hz - at_hz))[:LEAK_POINTS]
+    near = near[~split.ingress[near]]
+    if near.size < LEAK_POINTS // 2:
+        return None
+    offset = frequency_hz[near] - at_hz
+    weights = np.linalg.pinv(np.vander(offset / max(float(np.abs(offset).max()), 1.0), 2, increasing=True))[0]
+    value = abs(complex(weights @ split.steady[near]))
+    power = float(weights**2 @ split.averaged_power[near])
+    return float(upper_limit(value, power, split.floor.dof))
 
 
 def _ingress(sweeps: NDArray[np.complex128], power: float) -> NDArray[np.bool_]:

@@ -126,7 +126,7 @@ def _obstacle(
         return "the sweep does not reach over the reject channel"
     strong = strong_points(data, noise)
     if int(strong.sum()) < 2 * FEWEST_SKIRT_POINTS:
-        return "too little stands above the floor: widen the span or average on"
+        return "no skirts above the floor here: sweep wide (w)"
     weak = f[~strong]
     low, high = (float(weak[0]), float(weak[-1])) if weak.size else (reject_hz, reject_hz)
     if int((strong & (f < high)).sum()) < FEWEST_SKIRT_POINTS or int((strong & (f > low)).sum()) < FEWEST_SKIRT_POINTS:

@@ -1,7 +1,7 @@
 """Loss and return loss at a pass channel, each with its interval.
 
-Owns: the local fit around the channel and the stated residuals that widen it. Refuses: a channel outside the sweep.
-The full uncertainty budget with its contributions is `rf.uncertainty`'s work.
+Owns: the local fit around the channel, the stated residuals that widen it and the budget made of them. Refuses: a
+channel outside the sweep.
 """
 
 from __future__ import annotations
@@ -14,9 +14,11 @@ from numpy.typing import NDArray
 
 from rf.decibel import amplitude, amplitude_db
 from rf.figure import Figure, at_least, cant_say, reading
+from rf.uncertainty import Budget, as_figure, loss_budget, return_loss_budget
 
 FIT_POINTS = 9
 """Samples of the local fit; a pass response is smooth over nine steps of any sensible sweep."""
+
 
 NORMAL_95 = 1.959963984540054
 """Two-sided 95 % quantile of the normal law."""
@@ -27,12 +29,13 @@ class Residuals:
     """What remains uncorrected, stated by whoever calibrated; defaults are common practice for this class of analyzer.
 
     `tracking_db`: a good thru reads 0 +- this; `directivity_db`: residual directivity as return loss;
-    `port2_return_loss_db`: match that the analyzer's port 2 offers.
+    `port2_return_loss_db`: match that the analyzer's port 2 offers; `drift_db`: change since the calibration.
     """
 
     tracking_db: float = 0.1
     directivity_db: float = 35.0
     port2_return_loss_db: float = 20.0
+    drift_db: float = 0.0
 
 
 @dataclass(frozen=True, slots=True)
@@ -61,6 +64,14 @@ def local_fit(
     return LocalFit(value, float(np.sqrt(weights**2 @ averaged_power[nearest])))
 
 
+@dataclass(frozen=True, slots=True)
+class Budgeted:
+    """A figure with the budget behind it; None where no budget was made."""
+
+    figure: Figure
+    budget: Budget | None = None
+
+
 def loss_at(
     frequency_hz: NDArray[np.float64],
     s21: NDArray[np.complex128],
@@ -68,24 +79,22 @@ def loss_at(
     channel_hz: float,
     return_loss_db: float = 20.0,
     residuals: Residuals | None = None,
-) -> Figure:
+) -> Budgeted:
     """Insertion loss in dB at `channel_hz` from a mean |S21| sweep (K,) over noise (K,).
 
-    Half-width: noise (8.686 sd / (|x| sqrt 2), check b19), tracking, and port-2 mismatch 20 log(1 +- 10^(-(RL_dut +
-    RL_2)/20)) [study F10], combined as a root sum of squares (JCGM 100:2008, 5.1.2).
+    Budget: noise 8.686 sd / (|x| sqrt 2) (check b19), port-2 mismatch 20 log(1 +- 10^(-(RL_dut + RL_2)/20)) [study
+    F10], tracking, drift.
     """
     stated = residuals or Residuals()
     fit = local_fit(frequency_hz, s21, averaged_power, channel_hz)
     if fit is None:
-        return cant_say("dB", f"the sweep does not cover {channel_hz / 1e6:.4f} MHz")
+        return Budgeted(cant_say("dB", f"the sweep does not cover {channel_hz / 1e6:.4f} MHz"))
     if abs(fit.value) < 3.0 * fit.noise:
-        return at_least(-amplitude_db(abs(fit.value) + 3.0 * fit.noise), "dB", limited_by="random", why="no pass here")
-    noise_db = NORMAL_95 * 8.685889638 * fit.noise / abs(fit.value) / math.sqrt(2.0)
-    mismatch_db = -amplitude_db(1.0 - amplitude(-(return_loss_db + stated.port2_return_loss_db)))
-    parts = {"random": noise_db, "mismatch": mismatch_db, "correction": stated.tracking_db}
-    half = math.sqrt(sum(part**2 for part in parts.values()))
-    value = -amplitude_db(abs(fit.value))
-    return reading(value, value - half, value + half, "dB", limited_by=max(parts, key=lambda name: parts[name]))
+        bound = -amplitude_db(abs(fit.value) + 3.0 * fit.noise)
+        return Budgeted(at_least(bound, "dB", limited_by="random", why="no pass here"))
+    noise_db = 8.685889638 * fit.noise / abs(fit.value) / math.sqrt(2.0)
+    budget = loss_budget(noise_db, return_loss_db, stated.port2_return_loss_db, stated.tracking_db, stated.drift_db)
+    return Budgeted(as_figure(-amplitude_db(abs(fit.value)), budget), budget)
 
 
 def return_loss_at(
@@ -94,26 +103,27 @@ def return_loss_at(
     averaged_power: NDArray[np.float64],
     channel_hz: float,
     residuals: Residuals | None = None,
-) -> Figure:
+) -> Budgeted:
     """Return loss in dB at `channel_hz` from a mean S11 sweep (K,) over noise (K,).
 
     The residual directivity adds to the reflection with unknown phase: |G| lies in |x| -+ D (common practice), the
-    noise on top. AT LEAST when nothing is left at the weak end.
+    noise on top. AT LEAST when nothing is left at the weak end, where a budget in dB has no meaning.
     """
     stated = residuals or Residuals()
     fit = local_fit(frequency_hz, s11, averaged_power, channel_hz)
     if fit is None:
-        return cant_say("dB", f"the sweep does not cover {channel_hz / 1e6:.4f} MHz")
-    directivity = amplitude(-stated.directivity_db)
+        return Budgeted(cant_say("dB", f"the sweep does not cover {channel_hz / 1e6:.4f} MHz"))
+    size, directivity = abs(fit.value), amplitude(-stated.directivity_db)
     half = math.hypot(directivity, NORMAL_95 * fit.noise / math.sqrt(2.0))
-    strong, weak = abs(fit.value) + half, abs(fit.value) - half
     limit = "directivity" if directivity > 1.4 * fit.noise else "random"
-    if weak <= half / 2.0:
-        return at_least(-amplitude_db(strong), "dB", limited_by=limit)
-    return reading(
-        -amplitude_db(abs(fit.value)),
-        -amplitude_db(min(strong, 1.0)) + 0.0,
-        -amplitude_db(weak),
+    if size - half <= half / 2.0:
+        return Budgeted(at_least(-amplitude_db(size + half), "dB", limited_by=limit))
+    budget = return_loss_budget(size, fit.noise, stated.directivity_db, stated.tracking_db, stated.drift_db)
+    figure = reading(
+        -amplitude_db(size),
+        -amplitude_db(min(size + half, 1.0)) + 0.0,
+        -amplitude_db(size - half),
         "dB",
         limited_by=limit,
     )
+    return Budgeted(figure, budget)

@@ -49,12 +49,14 @@ def build_parser() -> argparse.ArgumentParser:
     check = commands.add_parser("check", help="the same measurement without a screen")
     _port(check)
     _measuring(check, sweeps=25)
+    check.add_argument("--zoom", type=int, metavar="N", help="then N sweeps zoomed on the channel to reject")
     check.add_argument("--json", action="store_true", help="figures as JSON on stdout")
 
     read = commands.add_parser("read", help="figures from recorded sweeps (Touchstone .s2p), no analyzer needed")
     read.add_argument("files", nargs="+", type=Path, metavar="FILE.s2p", help="repeated sweeps of one hook-up")
     read.add_argument("--site", type=Path, required=True, help="site file (TOML)")
     read.add_argument("--hookup", default="A>L", help="port 1 and port 2 of the recording, e.g. A>L")
+    _known(read)
     read.add_argument("--json", action="store_true", help="figures as JSON on stdout")
 
     simulate = commands.add_parser("simulate", help="start a simulated analyzer and print its device node")
@@ -72,13 +74,18 @@ def _port(parser: argparse.ArgumentParser) -> None:
 
 
 def _measuring(parser: argparse.ArgumentParser, sweeps: int) -> None:
-    parser.add_argument("--hookup", default="A>L", help="port 1 > port 2, e.g. A>L (default), A>H, L>H")
+    parser.add_argument("--hookup", default="A>L", help="port 1 > port 2: A>L (default), A>H, L>H; or loads: a survey")
     parser.add_argument("--sweeps", type=int, default=sweeps, help=f"sweeps to average (default {sweeps})")
     parser.add_argument("--start", type=float, metavar="MHZ", help="start in MHz (default: wide over both channels)")
     parser.add_argument("--stop", type=float, metavar="MHZ", help="stop in MHz")
     parser.add_argument("--points", type=int, help="points of a sweep (default 401)")
     parser.add_argument("--bandwidth", type=float, default=1000.0, metavar="HZ", help="bandwidth in Hz (default 1000)")
+    _known(parser)
     parser.add_argument("--visit", type=Path, help="visit file to create (default: in your data folder)")
+
+
+def _known(parser: argparse.ArgumentParser) -> None:
+    parser.add_argument("--leakage", type=float, metavar="DB", help="limit of the leak that a survey printed, e.g. -98")
 
 
 def _screen(parser: argparse.ArgumentParser) -> None:

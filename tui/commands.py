@@ -13,18 +13,21 @@ import sys
 import threading
 import time
 from collections.abc import Iterator
+from dataclasses import replace
 from pathlib import Path
 
 from protocol.errors import RequestError
 from protocol.ports import list_ports
 from protocol.profile import Profile, load_profile, profile_names
 from protocol.sweep import SweepSettings
+from rf.decibel import amplitude
 from tui.cli import ExitStatus
 from tui.report_lines import figures_text, json_text
-from visit.assess import Assessment, Assessor, overall
+from visit.assess import Assessment, Known, overall, with_zoom
+from visit.assessor import Assessor
 from visit.conductor import Phase, RunOrder, new_visit
 from visit.hookup import HookUp
-from visit.presets import wide
+from visit.presets import wide, zoom
 from visit.recorded import read_recorded
 from visit.site import Site, load_site
 from visit.station import Station
@@ -68,30 +71,50 @@ def check(options: argparse.Namespace) -> ExitStatus:
     """The same measurement without a screen."""
     if options.sweeps < 1:
         raise RequestError("--sweeps must be 1 or more")
-    with _station(options) as (station, _, _, order, path):
-        done = threading.Event()
-        watcher = threading.Thread(target=_progress, args=(station, done), name="progress")
-        watcher.start()
-        try:
-            station.measure(order)
-        finally:
-            done.set()
-            watcher.join()
-        assessment = station.assess_now()
+    if options.zoom is not None and options.zoom < 1:
+        raise RequestError("--zoom must be 1 or more")
+    with _station(options, watched=False) as (station, site, _, order, path):
+        assessment = _measured(station, order)
+        if options.zoom is not None:
+            assessment = with_zoom(assessment, _measured(station, _zoom_order(order, site, assessment, options.zoom)))
     _say(f"visit file: {path}")
     return _print_figures(assessment, options.json)
+
+
+def _measured(station: Station, order: RunOrder) -> Assessment:
+    """One order carried out, with its progress on stderr, and what it shows."""
+    done = threading.Event()
+    watcher = threading.Thread(target=_progress, args=(station, done), name="progress")
+    watcher.start()
+    try:
+        station.measure(order)
+    finally:
+        done.set()
+        watcher.join()
+    return station.assess_now()
+
+
+def _zoom_order(order: RunOrder, site: Site, wide_run: Assessment, sweeps: int) -> RunOrder:
+    """The same hook-up, zoomed on its reject channel. Raises RequestError when the wide sweep gave no width."""
+    side, notch = order.hookup.side, wide_run.notch
+    if side is None or notch is None or not notch.trusted:
+        why = "this hook-up has no notch of its own" if notch is None else notch.why
+        raise RequestError(f"--zoom needs a fitted notch first, and there is none: {why}")
+    settings = zoom(site.reject_hz(side), notch.bottom_width_hz, order.settings.bandwidth_hz)
+    return replace(order, settings=settings, planned_sweeps=sweeps, purpose="zoom")
 
 
 def read(options: argparse.Namespace) -> ExitStatus:
     """Figures from recorded sweeps."""
     site = load_site(options.site)
-    assessor = Assessor(site, HookUp.parse(options.hookup))
+    known = Known(_leakage(options))
+    assessor = Assessor(site, HookUp.parse(options.hookup), planned=len(options.files), known=known)
     for name, sweep in zip(options.files, read_recorded(options.files), strict=True):
         try:
             assessor.add(sweep)
         except ValueError as error:
             raise RequestError(f"{name}: {error}; give only repeated sweeps of one hook-up") from None
-    assessment = assessor.assess()
+    assessment = assessor.assess(final=True)
     assert assessment is not None
     return _print_figures(assessment, options.json)
 
@@ -114,7 +137,9 @@ def profiles(_: argparse.Namespace) -> ExitStatus:
 
 
 @contextlib.contextmanager
-def _station(options: argparse.Namespace) -> Iterator[tuple[Station, Site, Profile, RunOrder, Path]]:
+def _station(
+    options: argparse.Namespace, *, watched: bool = True
+) -> Iterator[tuple[Station, Site, Profile, RunOrder, Path]]:
     """Everything opened for a measurement, everything closed behind it."""
     site = load_site(options.site)
     profile = load_profile(options.profile)
@@ -122,10 +147,21 @@ def _station(options: argparse.Namespace) -> Iterator[tuple[Station, Site, Profi
     path = options.visit or default_visit_path(site, time.time())
     visit = new_visit(path, site, str(options.site))
     try:
-        with Station(options.port, profile, site, visit, order.hookup) as station:
+        with Station(
+            options.port, profile, site, visit, order.hookup, watched=watched, leakage=_leakage(options)
+        ) as station:
             yield station, site, profile, order, path
     finally:
         visit.close()
+
+
+def _leakage(options: argparse.Namespace) -> float | None:
+    """Amplitude of the leak that an earlier survey bounded. Raises RequestError for one above a thru."""
+    if options.leakage is None:
+        return None
+    if not -200.0 <= options.leakage < 0.0:
+        raise RequestError("--leakage is a level in dB re thru, so below 0; take the limit that a survey printed")
+    return amplitude(options.leakage)
 
 
 def _settings(options: argparse.Namespace, site: Site, profile: Profile) -> SweepSettings:

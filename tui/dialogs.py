@@ -121,6 +121,7 @@ class HookUpDialog(ModalScreen[HookUp | None]):
         HookUp("L", "H"),
         HookUp("L", "A"),
         HookUp("H", "A"),
+        HookUp.parse("loads"),
     )
 
     def __init__(self, now: HookUp) -> None:
@@ -136,10 +137,12 @@ class HookUpDialog(ModalScreen[HookUp | None]):
             yield OptionList(*(Option(self._text(hookup), id=hookup.name) for hookup in self.CHOICES))
 
     def _text(self, hookup: HookUp) -> str:
+        here = " <- now" if hookup == self._now else ""
+        if hookup.survey:
+            return f"both leads on loads: survey of floor and leakage{here}"
         side = hookup.side
         what = "both channels, side to side" if side is None else f"{side.word} side"
         advice = "" if hookup.driven == "A" or side is None else " (driving A sees more)"
-        here = " <- now" if hookup == self._now else ""
         return f"P1 on {hookup.driven}, P2 on {hookup.read}, load on {hookup.third_port}: {what}{advice}{here}"
 
     def on_option_list_option_selected(self, event: OptionList.OptionSelected) -> None:
@@ -208,6 +211,26 @@ class HelpDialog(ModalScreen[None]):
             yield Static(
                 "\n".join(["Keys (Esc or q: back)", *lines, "", "Words beside every figure", *WORDS_HELP]), markup=False
             )
+
+    def action_leave(self) -> None:
+        """Back to the live screen."""
+        self.dismiss(None)
+
+
+class BudgetDialog(ModalScreen[None]):
+    """Contributions behind every figure."""
+
+    BINDINGS: ClassVar[list[BindingType]] = [*LEAVE, Binding("q,u,enter", "leave", "leave", show=False)]
+    DEFAULT_CSS = BOX_CSS.format(name="BudgetDialog") + "BudgetDialog > .box { width: 78; }"
+
+    def __init__(self, lines: Sequence[str]) -> None:
+        super().__init__()
+        self._lines = lines
+
+    def compose(self) -> ComposeResult:
+        """The lines as they stand in the report."""
+        with VerticalScroll(classes="box"):
+            yield Static("\n".join(["What the figures are made of (Esc or q: back)", "", *self._lines]), markup=False)
 
     def action_leave(self) -> None:
         """Back to the live screen."""

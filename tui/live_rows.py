@@ -8,7 +8,8 @@ from __future__ import annotations
 import math
 import time
 
-from rf.figure import Figure, Kind
+from rf.decibel import amplitude_db
+from rf.figure import Figure, Kind, shifted
 from rf.words import Words, words
 from tui.digits import big
 from tui.marks import FAINT, GREEN, ORANGE, VERMILLION, WORD_STYLE, YELLOW, MarkSet, plain
@@ -70,10 +71,29 @@ def reject_rows(state: LiveState, width: int, marks: MarkSet) -> list[Row]:
     if notch is not None and notch.rejection_at and notch.rejection_at[0].known:
         said: Row = [("  skirts ", ""), *figure_runs(notch.rejection_at[0])]
         title += said if sum(len(part) for part, _ in title + said) <= width else []
+    if state.hookup.survey:
+        return _survey_title(assessment)
     if channel is None:
         blank: Row = [("", "")]
         return [title, [("  waiting for the first sweep", FAINT)], blank, blank, _bar_row(None, goal, width)]
     return [title, *_big_rows(channel.transmission, marks), _bar_row(channel.transmission, goal, width)]
+
+
+def _survey_title(assessment: Assessment | None) -> list[Row]:
+    """What a survey is for, in place of a rejection."""
+    limit = assessment.leakage if assessment is not None else None
+    known = (
+        "not known before five sweeps"
+        if limit is None
+        else f"no leak above {amplitude_db(limit):.1f} dB at either channel (95 %)"
+    )
+    return [
+        [(" SURVEY  both leads on loads, the duplexer left out", "bold")],
+        [("  what is seen now is the instrument and the cables alone", FAINT)],
+        [(f"  {known}", "")],
+        [("  later runs of this visit take this limit into every bound", FAINT)],
+        [("", "")],
+    ]
 
 
 def _reject_hz(state: LiveState) -> float:
@@ -190,7 +210,13 @@ def notch_rows(state: LiveState) -> list[Row]:
         first.append((" off target", ""))
     elif a.notch_offset.why:
         first.append((f": {a.notch_offset.why}", FAINT))
-    if a.clipped is None:
+    if a.survey is not None or a.hookup.survey:
+        return survey_rows(a)
+    if a.clipped is None and a.lowest is not None and a.lowest.place.known:
+        place = shifted(a.lowest.place, -_target(a))
+        second.append(("none; deepest ", ""))
+        second += [*figure_runs(a.lowest.depth), (" at ", ""), *figure_runs(place, signed=True)]
+    elif a.clipped is None:
         second.append(("none: the whole response stands above the floor", FAINT))
     else:
         least = "more than " if a.clipped.open_low or a.clipped.open_high else ""
@@ -198,6 +224,20 @@ def notch_rows(state: LiveState) -> list[Row]:
     if a.notch is not None and a.notch_offset.known:
         second.append(("; " + _singles(a), FAINT))
     return [first, second]
+
+
+def survey_rows(a: Assessment) -> list[Row]:
+    """Leakage and how far averaging helps, from both leads on loads."""
+    split = a.survey
+    if split is None:
+        return [[(" LEAKAGE ", ""), ("five sweeps at least, both leads on loads", FAINT)], [("", "")]]
+    first: Row = [(" LEAKAGE ", ""), *figure_runs(split.leakage)]
+    if split.leakage.kind is Kind.AT_LEAST:
+        first.append((" down: none was found", ""))
+    worth = f"averaging pays up to {split.worth_sweeps} sweeps" if split.worth_sweeps else "averaging still pays"
+    strangers = int(split.ingress.sum())
+    second = f" INGRESS at {strangers} of {split.ingress.size} points; {worth}"
+    return [first, [(second, "")]]
 
 
 def _singles(a: Assessment) -> str:
@@ -242,10 +282,12 @@ def sweeps_row(state: LiveState) -> Row:
     parts = [f"{p.done} of {planned}" if planned is not None else f"{p.done}, until stopped"]
     a = state.assessment
     if a is not None:
-        parts.append(f"thrown out {a.thrown_sweeps}{' (bursts)' if a.thrown_sweeps else ''}")
+        parts.append(f"thrown out {a.thrown_sweeps}")
     if p.sweep_time_s is not None:
-        parts.append(f"{p.sweep_time_s:.2f} s each")
-        parts.append(f"3 dB lower in {clock(p.sweep_time_s * max(p.done, 1))}")
+        parts.append(f"{p.sweep_time_s:.2f} s")
+        parts.append(f"-3 dB in {clock(p.sweep_time_s * max(p.done, 1))}")
+    if a is not None and a.proof.next_look is not None and p.phase is Phase.SWEEPING:
+        parts.append(f"look at {a.proof.next_look}")
     left = p.time_left_s
     if left is not None:
         parts.append(f"left {clock(left)}")
@@ -271,6 +313,8 @@ def path_row(state: LiveState, width: int) -> Row:
 
 def path_strip(hookup: HookUp) -> str:
     """The leads in one line, e.g. ``P1-cable-[A L]-cable-P2  H: load``."""
+    if hookup.survey:
+        return "P1-cable-load   load-cable-P2"
     return f"P1-cable-[{hookup.driven}  {hookup.read}]-cable-P2  {hookup.third_port}: {hookup.third}"
 
 
@@ -284,6 +328,8 @@ def message_row(state: LiveState) -> Row:
     p = state.progress
     if p.phase is Phase.FAULT:
         return [(f" FAULT   {p.message}", f"bold {VERMILLION}")]
+    if state.figures_fault:
+        return [(f" FAULT   {state.figures_fault}", f"bold {VERMILLION}")]
     if p.changes:
         return [(f" NOTE    {p.changes[0]}", f"bold {YELLOW}")]
     if state.assessment is not None and state.assessment.cautions:

@@ -17,9 +17,10 @@ from textual.screen import Screen
 from protocol.errors import RequestError
 from protocol.sweep import SweepSettings
 from tui import live_rows as rows
-from tui.dialogs import BenchDialog, HelpDialog, HookUpDialog, SweepDialog
+from tui.dialogs import BenchDialog, BudgetDialog, HelpDialog, HookUpDialog, SweepDialog
 from tui.marks import FAINT, MarkSet
 from tui.plot import plot_rows, ruler_row
+from tui.report_lines import budget_lines
 from tui.rows import Row, Rows
 from visit.conductor import RunOrder
 from visit.hookup import HookUp
@@ -42,6 +43,7 @@ class LiveScreen(Screen[None]):
         Binding("z", "zoom", "zoom", id="zoom", tooltip="zoom on the channel to reject"),
         Binding("n", "more", "more", id="more", tooltip="ten times as many sweeps in a new average"),
         Binding("e", "edit", "edit", id="edit", tooltip="type span, points, bandwidth, sweeps"),
+        Binding("u", "budget", "budget", id="budget", show=False, tooltip="what every figure is made of"),
         Binding("k", "hookup", "leads", id="hookup", tooltip="tell where the leads hang"),
         Binding("b", "bench", "bench", id="bench", tooltip="demo only: change the simulated bench"),
         Binding("question_mark", "help", "help", id="help", tooltip="all keys and words"),
@@ -165,7 +167,8 @@ class LiveScreen(Screen[None]):
         self._tool.station.stop_run().result()
         try:
             if self._tool.bench is not None:
-                self._tool.bench.say(f"connect {hookup.driven} {hookup.read} {hookup.third_port}={hookup.third}")
+                words = f"{hookup.driven} {hookup.read} {hookup.third_port}={hookup.third}"
+                self._tool.bench.say("connect loads" if hookup.survey else f"connect {words}")
         except RequestError as error:
             self.notify(str(error), severity="error")
             return
@@ -175,6 +178,10 @@ class LiveScreen(Screen[None]):
         """Change the simulated bench by a line of words."""
         if self._tool.bench is not None:
             self.app.push_screen(BenchDialog(self._tool.bench))
+
+    def action_budget(self) -> None:
+        """What every figure is made of."""
+        self.app.push_screen(BudgetDialog(budget_lines(self._tool.station.state().assessment)))
 
     def action_help(self) -> None:
         """All keys and words."""

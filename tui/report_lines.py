@@ -8,7 +8,8 @@ from __future__ import annotations
 import json
 from typing import Any
 
-from rf.words import as_json, text
+from rf.decibel import amplitude_db
+from rf.words import as_json, rounded_down, text
 from visit.assess import Assessment, Role
 
 JSON_SCHEMA = 1
@@ -35,9 +36,39 @@ def figures_text(a: Assessment) -> str:
         lines.append(_line("skirts say", f"{text(a.notch.rejection_at[0])} at the channel", "model"))
     if a.clipped is not None:
         lines.append(f"clipped       {a.clipped.width_hz / 1e3:.0f} kHz under the floor: no information in it")
+    if a.lowest is not None and a.lowest.place.known:
+        lines.append(_line("deepest", f"{text(a.lowest.depth)} at {text(a.lowest.place)}", ""))
+    if a.survey is not None:
+        worth = (
+            f"averaging pays up to {a.survey.worth_sweeps} sweeps" if a.survey.worth_sweeps else "averaging still pays"
+        )
+        lines.append(_line("leakage", f"{text(a.survey.leakage)}; {worth}", a.survey.leakage.limited_by))
+    if a.leakage is not None:
+        lines.append(f"leak limit    {amplitude_db(a.leakage):.1f} dB re thru, in every bound")
+    if a.proof.proven_db is not None:
+        lines.append(f"proven        {rounded_down(a.proof.proven_db, 1):.1f} dB or more, looks counted in")
     lines += [f"goal          {goal.name} {goal.goal_db:g} dB: {goal.verdict.value}" for goal in a.goals]
     lines += [f"note          {caution}" for caution in a.cautions]
     return "\n".join(lines)
+
+
+def budget_lines(a: Assessment | None) -> list[str]:
+    """The contributions of every figure: half-width by its law and standard uncertainty, both in dB."""
+    if a is None or not a.channels:
+        return ["no figure yet"]
+    lines = []
+    for channel in a.channels:
+        at = f"at {channel.frequency_hz / 1e6:.4f} MHz"
+        if channel.parts:
+            lines.append(f"rejection {at}: the proof lies below the plain reading by")
+            lines += [f"  {name:<12}{value:8.2f} dB" for name, value in channel.parts]
+        for name, budget in channel.budgets:
+            lines.append(f"{name} {at}: u = {budget.standard_db:.3f} dB, interval ±{budget.drawn_db():.2f} dB")
+            lines += [
+                f"  {part.name:<12}±{part.half_width_db:.3f} dB {part.law.value:<12}u = {part.standard_db:.3f} dB"
+                for part in budget.contributions
+            ]
+    return lines
 
 
 def _line(name: str, figure: str, limit: str) -> str:
@@ -61,6 +92,14 @@ def json_text(a: Assessment) -> str:
                 "role": channel.role.value,
                 ("rejection" if channel.role is Role.REJECT else "loss"): as_json(channel.transmission),
                 "return_loss": as_json(channel.return_loss),
+                "proof_parts_db": dict(channel.parts),
+                "budgets": {
+                    name: [
+                        {"name": part.name, "half_width_db": part.half_width_db, "law": part.law.value}
+                        for part in budget.contributions
+                    ]
+                    for name, budget in channel.budgets
+                },
             }
             for channel in a.channels
         ],
@@ -81,6 +120,13 @@ def json_text(a: Assessment) -> str:
             "open_low": a.clipped.open_low,
             "open_high": a.clipped.open_high,
         },
+        "deepest": None
+        if a.lowest is None or not a.lowest.place.known
+        else {"place": as_json(a.lowest.place), "depth": as_json(a.lowest.depth)},
+        "leakage_limit_db": None if a.leakage is None else amplitude_db(a.leakage),
+        "leakage": None if a.survey is None else as_json(a.survey.leakage),
+        "worth_sweeps": None if a.survey is None else a.survey.worth_sweeps,
+        "proven_db": a.proof.proven_db,
         "goals": [
             {"name": goal.name, "goal_db": goal.goal_db, "verdict": goal.verdict.value, "figure": as_json(goal.figure)}
             for goal in a.goals

@@ -9,27 +9,34 @@ from __future__ import annotations
 
 import enum
 import math
-from dataclasses import dataclass
+from collections.abc import Callable
+from dataclasses import dataclass, replace
 
 import numpy as np
 from numpy.typing import NDArray
 
-from rf.average import Average, RunningAverage
-from rf.bound import rejection_figure
+from rf.average import Average
 from rf.clipped import ClippedBand, find_clipped
 from rf.decibel import amplitude, level_db
-from rf.figure import Figure, cant_say, shifted
+from rf.figure import CONFIDENCE, Figure, cant_say, shifted
 from rf.floor import Floor, floor_from_one_sweep, floor_from_scatter
+from rf.leakage import FloorSplit, leak_limit_at
+from rf.lowest import Lowest, lowest_point
 from rf.notch import NotchPlace, find_notch
 from rf.passband import Residuals, loss_at, return_loss_at
 from rf.pool import pool_at, pool_half_width_hz
+from rf.proof import Limits, judge_rejection, rejection_of
 from rf.settling import largest_step_hz
+from rf.uncertainty import Budget
 from rf.verdict import Verdict, judge_at_least, judge_at_most
 from visit.hookup import HookUp, Side
-from visit.record import StoredSweep
 from visit.site import Site
 
 BUSY = "site too busy: over a quarter of the sweeps was hit by bursts; wait, or move the sweep off the carriers"
+LARGEST_LEAK_DB = -50.0
+"""More than this between two leads that end in loads is no leak but a device left in: the worst shielding of this
+class leaks at -60 dB."""
+
 LEAST_DEPARTURE = 0.6
 """Scale of the usual departures from an ideal circuit that measured data always have: a receiver bent by 0.04 dB at
 full level alone moves the place that a wide sweep gives by its own standard deviation."""
@@ -47,12 +54,15 @@ class Role(enum.Enum):
 
 @dataclass(frozen=True, slots=True)
 class Channel:
-    """One channel frequency as this hook-up sees it. `transmission` is loss or rejection in positive dB."""
+    """One channel frequency as this hook-up sees it. `transmission` is loss or rejection in positive dB; `parts` what
+    keeps a proof of the rejection below its plain reading (name, dB); `budgets` what the other figures are made of."""
 
     frequency_hz: float
     role: Role
     transmission: Figure
     return_loss: Figure
+    parts: tuple[tuple[str, float], ...] = ()
+    budgets: tuple[tuple[str, Budget], ...] = ()
 
 
 @dataclass(frozen=True, slots=True)
@@ -68,6 +78,25 @@ class GoalResult:
     def met(self) -> bool | None:
         """True when shown to be met, False when shown to be missed, None in between."""
         return {Verdict.PASS: True, Verdict.FAIL: False}.get(self.verdict)
+
+
+@dataclass(frozen=True, slots=True)
+class Known:
+    """What earlier runs of the visit told: `leakage` amplitude re thru (None: not surveyed), `bottom_width_hz` of the
+    notch on this side (NaN: not known), `looks` at the goal that were already spent."""
+
+    leakage: float | None = None
+    bottom_width_hz: float = math.nan
+    looks: int = 0
+
+
+@dataclass(frozen=True, slots=True)
+class Proof:
+    """What the looks of a run proved: `proven_db` the best bound of all looks, None before the first; `next_look` the
+    sweep count of the next one."""
+
+    proven_db: float | None = None
+    next_look: int | None = None
 
 
 @dataclass(frozen=True, slots=True)
@@ -96,36 +125,15 @@ class Assessment:
     pooled_points: int
     goals: tuple[GoalResult, ...]
     cautions: tuple[str, ...]
+    proof: Proof = Proof()
+    lowest: Lowest | None = None
+    leakage: float | None = None
+    survey: FloorSplit | None = None
+    phase_cost_db: float = 0.0
 
     def channel(self, role: Role) -> Channel | None:
         """The first channel with this role, or None."""
         return next((channel for channel in self.channels if channel.role is role), None)
-
-
-class Assessor:
-    """Takes the sweeps of one run one by one and says at any time what they show."""
-
-    def __init__(self, site: Site, hookup: HookUp, run_id: int = 0) -> None:
-        self.run_id, self.last_id = run_id, 0
-        self._site, self._hookup = site, hookup
-        self._s11, self._s21 = RunningAverage(), RunningAverage()
-        self._frequency_hz: NDArray[np.float64] | None = None
-
-    def add(self, sweep: StoredSweep) -> None:
-        """Take in one sweep. Raises ValueError when its points differ from the earlier ones'."""
-        if self._frequency_hz is None:
-            self._frequency_hz = sweep.frequency_hz
-        elif not np.array_equal(self._frequency_hz, sweep.frequency_hz):
-            raise ValueError("sweeps of one run must share their frequency points")
-        self._s11.add(sweep.s11)
-        self._s21.add(sweep.s21)
-        self.last_id = sweep.id
-
-    def assess(self) -> Assessment | None:
-        """What the sweeps so far show; None before the first."""
-        if self._frequency_hz is None:
-            return None
-        return assess(self._site, self._hookup, self._frequency_hz, self._s21.average(), self._s11.average())
 
 
 def assess(
@@ -135,8 +143,16 @@ def assess(
     s21: Average,
     s11: Average,
     residuals: Residuals | None = None,
+    known: Known | None = None,
+    confidence: float = CONFIDENCE,
+    proof: Callable[[float], Proof] = lambda _: Proof(),
+    phase_cost_db: float = 0.0,
 ) -> Assessment:
-    """Make every figure of one hook-up from its averaged sweeps (K,). Pure."""
+    """Make every figure of one hook-up from its averaged sweeps (K,). Pure.
+
+    `proof` is told the proof bound at one-sided `confidence` and answers with what all looks of the run proved so far.
+    """
+    known = known or Known()
     if s21.too_busy:
         return _too_busy(site, hookup, frequency_hz, s21)
     floor = floor_of(s21)
@@ -145,17 +161,29 @@ def assess(
     reject_hz = next((hz for hz, role in roles if role is Role.REJECT), None)
     clipped = find_clipped(frequency_hz, s21.mean, floor.averaged_power, reject_hz)
     notch = _notch(site, hookup, frequency_hz, s21, floor, reject_hz, residuals)
-    channels, pooled, cautions = [], 0, list[str]()
+    width = notch.bottom_width_hz if notch is not None and notch.trusted else known.bottom_width_hz
+    limits = Limits(known.leakage, (residuals or Residuals()).port2_return_loss_db)
+    channels, pooled, cautions, proofs = [], 0, list[str](), list[float]()
     for hz, role in roles:
         returned = return_loss_at(frequency_hz, s11.mean, floor_s11.averaged_power, hz, residuals)
+        budgets = [("return loss", returned.budget)]
         if role is Role.PASS:
-            match_db = returned.value if returned.known else 10.0
+            match_db = returned.figure.value if returned.figure.known else 10.0
             through = loss_at(frequency_hz, s21.mean, floor.averaged_power, hz, match_db, residuals)
+            budgets.insert(0, ("loss", through.budget))
+            figure, parts = through.figure, tuple[tuple[str, float], ...]()
         else:
-            through, used, caution = _rejection(frequency_hz, s21, floor, hz, notch)
-            pooled = max(pooled, used)
-            cautions += [caution] if caution else []
-        channels.append(Channel(hz, role, through, returned))
+            found = _rejection(frequency_hz, s21, floor, hz, width, limits, confidence)
+            figure, parts = found.figure, found.parts
+            pooled = max(pooled, found.points)
+            proofs.append(found.proof_db)
+            cautions += [found.caution] if found.caution else []
+        made = tuple((name, budget) for name, budget in budgets if budget is not None)
+        channels.append(Channel(hz, role, figure, returned.figure, parts, made))
+    if phase_cost_db > 0.05:
+        cautions.append(f"phase drifts between sweeps: taken out, it would cost {phase_cost_db:.1f} dB")
+    proven = proof(min(proofs, default=-math.inf))
+    lowest = _lowest(frequency_hz, s21, floor, reject_hz, limits) if clipped is None else None
     return Assessment(
         site=site,
         hookup=hookup,
@@ -172,14 +200,20 @@ def assess(
         notch=notch,
         notch_offset=_offset(notch, reject_hz),
         pooled_points=pooled,
-        goals=_goals(site, channels),
+        goals=_goals(site, channels, proven),
         cautions=tuple(cautions),
+        proof=proven,
+        lowest=lowest,
+        leakage=known.leakage,
+        phase_cost_db=phase_cost_db,
     )
 
 
 def channel_roles(site: Site, hookup: HookUp) -> tuple[tuple[float, Role], ...]:
     """Both channels with what this hook-up must do there; side to side both must be held back."""
     side = hookup.side
+    if hookup.survey:
+        return ()
     if side is None:
         return (site.low_hz, Role.REJECT), (site.high_hz, Role.REJECT)
     roles = ((site.pass_hz(side), Role.PASS), (site.reject_hz(side), Role.REJECT))
@@ -217,31 +251,64 @@ def _notch(
     )
 
 
+@dataclass(frozen=True, slots=True)
+class _Found:
+    """A rejection and how it came about."""
+
+    figure: Figure
+    proof_db: float = -math.inf
+    parts: tuple[tuple[str, float], ...] = ()
+    points: int = 0
+    caution: str = ""
+
+
 def _rejection(
-    frequency_hz: NDArray[np.float64], s21: Average, floor: Floor, channel_hz: float, notch: NotchPlace | None
-) -> tuple[Figure, int, str]:
-    """Rejection at a channel from the samples that carry its value, how many those are, and a caution or ''."""
+    frequency_hz: NDArray[np.float64],
+    s21: Average,
+    floor: Floor,
+    channel_hz: float,
+    width_hz: float,
+    limits: Limits,
+    confidence: float,
+) -> _Found:
+    """Rejection at a channel from the samples that carry its value."""
     if not frequency_hz[0] <= channel_hz <= frequency_hz[-1]:
-        return cant_say("dB", f"the sweep does not cover {channel_hz / 1e6:.4f} MHz"), 0, ""
+        return _Found(cant_say("dB", f"the sweep does not cover {channel_hz / 1e6:.4f} MHz"))
     step = float(frequency_hz[1] - frequency_hz[0])
-    width = notch.bottom_width_hz if notch is not None and notch.trusted else math.nan
     nearest = int(np.argmin(np.abs(frequency_hz - channel_hz)))
     off = abs(float(frequency_hz[nearest]) - channel_hz)
-    if math.isfinite(width) and off > pool_half_width_hz(width):
-        why = f"nearest sample {off / 1e3:.0f} kHz off, bottom {width / 1e3:.0f} kHz wide: zoom in"
-        return cant_say("dB", why, limited_by="step"), 0, why
+    if math.isfinite(width_hz) and off > pool_half_width_hz(width_hz):
+        why = f"nearest sample {off / 1e3:.0f} kHz off, bottom {width_hz / 1e3:.0f} kHz wide: zoom in"
+        return _Found(cant_say("dB", why, limited_by="step"), caution=why)
     if s21.too_busy_points[nearest]:
-        return cant_say("dB", "a carrier sits on the channel", limited_by="ingress"), 0, ""
+        return _Found(cant_say("dB", "a carrier sits on the channel", limited_by="ingress"))
     caution = ""
-    if math.isfinite(width) and step > largest_step_hz(width):
-        caution = f"step {step / 1e3:.3g} kHz is wide for a bottom of {width / 1e3:.0f} kHz: zoom in (z)"
-    # Without a trusted width only the sample at the channel itself is known to carry the channel's value.
-    half = pool_half_width_hz(width) if math.isfinite(width) else max(off, 0.01 * step)
+    if math.isfinite(width_hz) and step > largest_step_hz(width_hz):
+        caution = f"step {step / 1e3:.3g} kHz is wide for a bottom of {width_hz / 1e3:.0f} kHz: zoom in (z)"
+    # Without a known width only the sample at the channel itself is known to carry the channel's value.
+    half = pool_half_width_hz(width_hz) if math.isfinite(width_hz) else max(off, 0.01 * step)
     pooled = pool_at(frequency_hz, s21.mean, floor.averaged_power, channel_hz, half, floor.dof)
-    if pooled is None:
-        return rejection_figure(complex(s21.mean[nearest]), float(floor.averaged_power[nearest]), floor.dof), 1, caution
-    figure = rejection_figure(pooled.value, pooled.power, pooled.dof, systematic_db=abs(pooled.bias_db))
-    return figure, pooled.points, caution
+    assert pooled is not None  # the nearest sample always lies inside
+    found = rejection_of(pooled, limits, confidence)
+    return _Found(found.figure, found.proof_db, found.parts, pooled.points, caution)
+
+
+def _lowest(
+    frequency_hz: NDArray[np.float64], s21: Average, floor: Floor, reject_hz: float | None, limits: Limits
+) -> Lowest | None:
+    """Deepest point of a response that stands above the floor everywhere, read within a quarter of the span."""
+    if reject_hz is None:
+        return None
+    reach = float(frequency_hz[-1] - frequency_hz[0]) / 4.0
+    return lowest_point(
+        frequency_hz,
+        s21.mean,
+        floor.averaged_power,
+        reject_hz - reach,
+        reject_hz + reach,
+        leakage=limits.leakage,
+        systematic_db=limits.mismatch_db,
+    )
 
 
 def _offset(notch: NotchPlace | None, reject_hz: float | None) -> Figure:
@@ -251,18 +318,66 @@ def _offset(notch: NotchPlace | None, reject_hz: float | None) -> Figure:
     return shifted(notch.centre, -reject_hz) if notch.centre.known else cant_say("Hz", notch.centre.why or notch.why)
 
 
-def _goals(site: Site, channels: list[Channel]) -> tuple[GoalResult, ...]:
+def _goals(site: Site, channels: list[Channel], proof: Proof) -> tuple[GoalResult, ...]:
     results = []
     for channel in channels:
         if channel.role is Role.REJECT:
             goal, figure = site.goals.rejection_db, channel.transmission
-            results.append(GoalResult("rejection", goal, figure, judge_at_least(figure, goal)))
+            verdict = judge_rejection(figure, proof.proven_db, goal)
+            results.append(GoalResult("rejection", goal, figure, verdict))
         else:
             loss, match = channel.transmission, channel.return_loss
             results.append(GoalResult("loss", site.goals.loss_db, loss, judge_at_most(loss, site.goals.loss_db)))
             goal = site.goals.return_loss_db
             results.append(GoalResult("return loss", goal, match, judge_at_least(match, goal)))
     return tuple(results)
+
+
+def assess_survey(
+    site: Site, hookup: HookUp, frequency_hz: NDArray[np.float64], s21: Average, split: Callable[[], FloorSplit | None]
+) -> Assessment:
+    """What both leads on loads show: no channels and no goals, only floor and leakage; `split` is asked for when the
+    sweeps look like a survey at all."""
+    if s21.too_busy:
+        return _too_busy(site, hookup, frequency_hz, s21)
+    floor = floor_of(s21)
+    through_db = float(level_db(s21.mean).max())
+    cautions: tuple[str, ...] = ()
+    found: FloorSplit | None = None
+    if through_db <= LARGEST_LEAK_DB:
+        found = split()
+    else:
+        cautions = (f"no survey: a signal of {through_db:.0f} dB comes through; put both leads on loads, then again",)
+    return Assessment(
+        site=site,
+        hookup=hookup,
+        frequency_hz=frequency_hz,
+        level_db=level_db(s21.mean),
+        sweeps=s21.sweeps,
+        thrown_sweeps=s21.thrown_sweeps,
+        too_busy=False,
+        floor_now=floor.one_sweep,
+        floor_averaged=floor.averaged,
+        threshold_db=floor.detection_db,
+        channels=(),
+        clipped=None,
+        notch=None,
+        notch_offset=cant_say("Hz", "both leads on loads: no notch here"),
+        pooled_points=0,
+        goals=(),
+        cautions=cautions,
+        leakage=_leak_limit(site, frequency_hz, found),
+        survey=found,
+    )
+
+
+def _leak_limit(site: Site, frequency_hz: NDArray[np.float64], split: FloorSplit | None) -> float | None:
+    """The leak's limit at the worse of both channels; None where the survey does not reach one of them."""
+    if split is None:
+        return None
+    limits = [leak_limit_at(frequency_hz, split, hz) for hz in (site.low_hz, site.high_hz)]
+    known = [limit for limit in limits if limit is not None]
+    return max(known) if len(known) == len(limits) else None
 
 
 def _too_busy(site: Site, hookup: HookUp, frequency_hz: NDArray[np.float64], s21: Average) -> Assessment:
@@ -284,7 +399,7 @@ def _too_busy(site: Site, hookup: HookUp, frequency_hz: NDArray[np.float64], s21
         notch=None,
         notch_offset=cant_say("Hz", BUSY, limited_by="bursts"),
         pooled_points=0,
-        goals=_goals(site, channels),
+        goals=_goals(site, channels, Proof()),
         cautions=(BUSY,),
     )
 
@@ -295,3 +410,29 @@ def overall(assessment: Assessment) -> bool | None:
     if any(state is False for state in met):
         return False
     return None if not met or None in met else True
+
+
+def with_zoom(wide: Assessment, zoomed: Assessment) -> Assessment:
+    """The wide run's figures with the rejection from the zoomed run, which carries it lower."""
+    better = {channel.frequency_hz: channel for channel in zoomed.channels if channel.role is Role.REJECT}
+    channels = tuple(
+        replace(
+            channel, transmission=better[channel.frequency_hz].transmission, parts=better[channel.frequency_hz].parts
+        )
+        if channel.frequency_hz in better
+        else channel
+        for channel in wide.channels
+    )
+    cautions = tuple(text for text in wide.cautions if "zoom in" not in text) + zoomed.cautions
+    return replace(
+        wide,
+        channels=channels,
+        sweeps=zoomed.sweeps,
+        thrown_sweeps=wide.thrown_sweeps + zoomed.thrown_sweeps,
+        floor_now=zoomed.floor_now,
+        floor_averaged=zoomed.floor_averaged,
+        pooled_points=zoomed.pooled_points,
+        proof=zoomed.proof,
+        goals=_goals(wide.site, list(channels), zoomed.proof),
+        cautions=cautions,
+    )

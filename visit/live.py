@@ -24,6 +24,7 @@ class LiveState:
     corrects_itself: bool = False
     port: str = ""
     visit_name: str = ""
+    figures_fault: str = ""
     goal_seconds: float | None = None
 
     @property

@@ -35,7 +35,7 @@ create table run (                  -- sweeps of one hook-up with one setting, a
     at_s real not null,
     analyzer_id integer references analyzer,
     purpose text not null,          -- 'live', 'check', ...
-    driven text not null,           -- port of the duplexer on the analyzer's port 1: A, L or H
+    driven text not null,           -- port of the duplexer on the analyzer's port 1: A, L, H or loads
     read text not null,             -- port of the duplexer on the analyzer's port 2
     third text not null,            -- what closes the remaining port
     start_hz real not null,         -- as the analyzer reported it back

@@ -8,6 +8,7 @@ from __future__ import annotations
 
 import asyncio
 import contextlib
+import math
 import threading
 from collections.abc import Coroutine
 from concurrent.futures import Future
@@ -17,9 +18,10 @@ from typing import Any
 from protocol.errors import AnalyzerError, RequestError
 from protocol.loop_thread import LoopThread
 from protocol.profile import Profile
-from visit.assess import Assessment, Assessor
+from visit.assess import Assessment, Known
+from visit.assessor import Assessor
 from visit.conductor import Conductor, Progress, RunOrder
-from visit.hookup import HookUp
+from visit.hookup import HookUp, Side
 from visit.live import LiveState
 from visit.record import VisitFile
 from visit.site import Site
@@ -31,13 +33,26 @@ FIGURES_INTERVAL_S = 0.4
 class Station:
     """One analyzer on one port, measuring into one visit file."""
 
-    def __init__(self, port: str, profile: Profile, site: Site, visit: VisitFile, hookup: HookUp) -> None:
-        self._visit = visit
+    def __init__(
+        self,
+        port: str,
+        profile: Profile,
+        site: Site,
+        visit: VisitFile,
+        hookup: HookUp,
+        *,
+        watched: bool = True,
+        leakage: float | None = None,
+    ) -> None:
+        """`watched`: somebody looks at the figures while they come and may stop, so proofs wait for the looks.
+        `leakage`: amplitude re thru that an earlier survey bounded."""
+        self._visit, self._watched = visit, watched
         self._loop = LoopThread(name="serial")
         self._conductor = Conductor(port, profile, visit, self._publish)
         self._run: asyncio.Task[None] | None = None
         self._changing = threading.Lock()
         self._news, self._closing = threading.Event(), threading.Event()
+        self._memory = Memory(leakage)
         self._state = LiveState(
             site=site,
             hookup=hookup,
@@ -83,10 +98,12 @@ class Station:
         progress = self._state.progress
         if progress.run_id is None or progress.order is None:
             raise RequestError("no sweep was kept, so there is nothing to assess; measure again")
-        assessor = Assessor(self._state.site, progress.order.hookup, progress.run_id)
-        assessment = self._read_new(self._visit, assessor)
-        if assessment is None:
+        assessor = self._assessor(progress.run_id, progress.order, live=False)
+        if not self._read_new(self._visit, assessor):
             raise RequestError("no sweep was kept, so there is nothing to assess; measure again")
+        assessment = assessor.assess(final=True)
+        assert assessment is not None
+        self._memory.learn(assessor, assessment)
         return assessment
 
     def close(self) -> None:
@@ -144,17 +161,59 @@ class Station:
                 progress = self._state.progress
                 if progress.run_id is not None and progress.order is not None:
                     if assessor is None or assessor.run_id != progress.run_id:
-                        assessor = Assessor(self._state.site, progress.order.hookup, progress.run_id)
-                    assessment = self._read_new(reader, assessor)
-                    if assessment is not None and self._state.progress.run_id == assessor.run_id:
-                        self._change(assessment=assessment)
+                        assessor = self._assessor(progress.run_id, progress.order, live=self._watched)
+                    assessment = self._figures_of(assessor, reader)
+                    if assessment is not None:
+                        if self._watched:
+                            self._memory.learn(assessor, assessment)
+                        if self._state.progress.run_id == assessor.run_id:
+                            self._change(assessment=assessment)
                 self._closing.wait(FIGURES_INTERVAL_S)
         finally:
             reader.close()
 
+    def _figures_of(self, assessor: Assessor, reader: VisitFile) -> Assessment | None:
+        """Figures of what is new. A fault in them must not stop the measurement, nor pass unseen: it is shown."""
+        try:
+            return assessor.assess() if self._read_new(reader, assessor) else None
+        except Exception as error:
+            self._change(figures_fault=f"figures failed ({type(error).__name__}: {error}); sweeps go on and are kept")
+            return None
+
+    def _assessor(self, run_id: int, order: RunOrder, *, live: bool) -> Assessor:
+        known = self._memory.known(order.hookup)
+        return Assessor(self._state.site, order.hookup, run_id, planned=order.planned_sweeps, live=live, known=known)
+
     @staticmethod
-    def _read_new(reader: VisitFile, assessor: Assessor) -> Assessment | None:
+    def _read_new(reader: VisitFile, assessor: Assessor) -> bool:
+        """Take in what is new; True when there was anything."""
         fresh = reader.sweeps(assessor.run_id, assessor.last_id)
         for sweep in fresh:
             assessor.add(sweep)
-        return assessor.assess() if fresh else None
+        return bool(fresh)
+
+
+class Memory:
+    """What the runs of this visit told that later runs need. Used by two threads."""
+
+    def __init__(self, leakage: float | None = None) -> None:
+        self._lock = threading.Lock()
+        self._leakage = leakage
+        self._width_hz: dict[Side, float] = {}
+        self._looks: dict[str, int] = {}
+
+    def learn(self, assessor: Assessor, assessment: Assessment) -> None:
+        """Keep the leakage of a survey, the bottom width of a fitted notch, and the looks that were spent."""
+        with self._lock:
+            if assessment.survey is not None:
+                self._leakage = assessment.leakage
+            side, notch = assessment.hookup.side, assessment.notch
+            if side is not None and notch is not None and notch.trusted:
+                self._width_hz[side] = notch.bottom_width_hz
+            self._looks[assessment.hookup.name] = assessor.looks
+
+    def known(self, hookup: HookUp) -> Known:
+        """What is known before a run of this hook-up."""
+        with self._lock:
+            width = self._width_hz.get(hookup.side, math.nan) if hookup.side is not None else math.nan
+            return Known(self._leakage, width, self._looks.get(hookup.name, 0))

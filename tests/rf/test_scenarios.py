@@ -17,7 +17,7 @@ from rf.decibel import amplitude_db
 from rf.figure import Kind, reading
 from rf.floor import floor_from_scatter
 from rf.forecast import floor_needed_db, isolation_advice, proof_chance, sweeps_needed
-from rf.leakage import leakage_error_db, pad_test, split_floor, two_states
+from rf.leakage import leak_limit_at, leakage_error_db, pad_test, split_floor, two_states
 from rf.notch import find_notch
 from rf.pool import pool_at
 from rf.settling import largest_step_hz
@@ -135,7 +135,11 @@ def test_23_leakage_found() -> None:
     assert split.leakage.value == pytest.approx(-85.0, abs=1.0)
     assert split.worth_sweeps is not None
     assert 28 <= split.worth_sweeps <= 36
-    assert split.leakage_limit >= 10 ** (-85 / 20)
+    f = np.linspace(442.5e6, 462.5e6, 401)
+    limit = leak_limit_at(f, split, 455e6)
+    assert limit is not None
+    assert -85.0 <= amplitude_db(limit) < -83.0
+    assert leak_limit_at(f, split, 470e6) is None
     assert not split.ingress.any()
 
 

@@ -10,7 +10,7 @@ from protocol.errors import RequestError
 from protocol.profile import load_profile
 from protocol.sweep import Applied, SweepSettings
 from tests.benchtop import IDEAL, make_unit, take
-from visit.assess import Assessor
+from visit.assessor import Assessor
 from visit.conductor import Phase, Progress, RunOrder
 from visit.hookup import HookUp
 from visit.live import LiveState

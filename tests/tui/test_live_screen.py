@@ -137,7 +137,7 @@ async def test_hook_up_moves_the_simulated_leads_too(state: LiveState) -> None:
     async with app.run_test(size=SIZES[0]) as pilot:
         await pilot.press("k")
         assert isinstance(app.screen, HookUpDialog)
-        assert app.screen.query_one(OptionList).option_count == 5
+        assert app.screen.query_one(OptionList).option_count == 6
         await pilot.press("down", "enter")
         await pilot.pause()
     assert station.orders[-1].hookup == HookUp("A", "H")

@@ -13,7 +13,8 @@ import pytest
 from rf.figure import Figure, Kind
 from rf.verdict import Verdict
 from tests.benchtop import IDEAL, make_unit, take
-from visit.assess import Assessment, Assessor, Role, overall
+from visit.assess import Assessment, Role, overall
+from visit.assessor import Assessor
 from visit.hookup import HookUp
 from visit.record import StoredSweep
 from visit.site import Site, load_site
@@ -32,7 +33,7 @@ def assess(site: Site, sweeps: list[StoredSweep], hookup: str = "A>L") -> Assess
     assessor = Assessor(site, HookUp.parse(hookup))
     for sweep in sweeps:
         assessor.add(sweep)
-    found = assessor.assess()
+    found = assessor.assess(final=True)
     assert found is not None
     return found
 
