@@ -19,6 +19,11 @@ ABOVE_FLOOR = 100.0
 """The lowest sample's power must be this many times the noise (20 dB) for its neighbourhood to be fitted."""
 
 FIT_POINTS = 7
+"""At least so many samples are fitted."""
+
+FLAT = 1.5
+"""Power over the lowest up to which samples belong to the flat of the bottom: 1.8 dB."""
+
 NORMAL_95 = 1.959963984540054
 
 
@@ -52,7 +57,7 @@ def lowest_point(
     low = int(inside[np.argmin(np.abs(mean[inside]))])
     if abs(mean[low]) ** 2 < ABOVE_FLOOR * averaged_power[low]:
         return _nothing("the bottom lies in the floor")
-    half = FIT_POINTS // 2
+    half = max(_bottom_half(np.abs(mean) ** 2, low, averaged_power[low]), FIT_POINTS // 2)
     if low - half < 0 or low + half >= frequency_hz.size:
         return _nothing("the deepest point lies at the edge of the sweep")
     near = slice(low - half, low + half + 1)
@@ -63,7 +68,7 @@ def lowest_point(
     c = inverse @ mean[near]
     noise = float(averaged_power[near].mean())
     residual = mean[near] - basis @ c
-    misfit = float((np.abs(residual) ** 2).sum()) / (FIT_POINTS - 3)
+    misfit = float((np.abs(residual) ** 2).sum()) / (x.size - 3)
     if misfit > 6.0 * noise and misfit > (0.02 * abs(c[0])) ** 2:
         return _nothing("the step is too coarse for this bottom: zoom in")
     noise = max(noise, misfit)
@@ -83,11 +88,21 @@ def lowest_point(
     return Lowest(reading(place, place - half_hz, place + half_hz, "Hz", limited_by="random"), depth)
 
 
+def _bottom_half(square: NDArray[np.float64], low: int, noise: float) -> int:
+    """Samples on each side of the lowest one within the flat of the bottom: the more of them, the better its middle is
+    known, and within `FLAT` of power the complex response is still a parabola."""
+    limit = FLAT * square[low] + 3.0 * math.sqrt(noise * square[low])
+    outside = np.flatnonzero(square > limit)
+    left, right = outside[outside < low], outside[outside > low]
+    reach = min(low - int(left[-1]) if left.size else low, int(right[0]) - low if right.size else square.size - 1 - low)
+    return max(reach - 1, 0)
+
+
 def _minimum(c: NDArray[np.complex128]) -> float | None:
     """Where |c0 + c1 x + c2 x^2| is lowest within -1..1; None when only at an end."""
     square = np.polynomial.polynomial.polymul(c, np.conj(c)).real
     roots = np.roots((square[1:] * np.arange(1, square.size))[::-1])
-    real = roots[np.abs(roots.imag) < 1e-9].real
+    real = roots[np.abs(roots.imag) < 1e-6].real
     inside = real[np.abs(real) < 1.0]
     if not inside.size:
         return None
