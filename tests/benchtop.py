@@ -53,3 +53,14 @@ def take(
 def exact(unit: Duplexer, frequency_hz: Sequence[float] | np.ndarray, to: int = 1) -> np.ndarray:
     """What a perfect instrument reads from A to port `to` (1: L, 2: H), others loaded."""
     return np.asarray(unit.s(np.asarray(frequency_hz, float))[:, to, 0])
+
+
+def take_on_loads(count: int, **options: Any) -> list[StoredSweep]:
+    """Sweeps of a survey: both leads on loads."""
+    instrument = Instrument(InstrumentOptions(seed=5, **options), make_unit("U6"), HookUp(on_loads=True))
+    instrument.start_hz, instrument.stop_hz, instrument.points = 442.5e6, 462.5e6, 401
+    taken = []
+    for number in range(1, count + 1):
+        sweep = instrument.sweep()
+        taken.append(StoredSweep(number, sweep.frequency_hz, sweep.s11, sweep.s21, float(number), sweep.duration_s))
+    return taken

@@ -74,6 +74,29 @@ def test_exit_status_follows_the_goals(bench: Bench, tmp_path: Path, goal_db: fl
     assert check(bench, tmp_path, "--sweeps", "10", site=easy_site(tmp_path, goal_db)) == status
 
 
+def test_zoom_proves_the_goal(bench: Bench, tmp_path: Path, capfd: pytest.CaptureFixture[str]) -> None:
+    assert check(bench, tmp_path, "--sweeps", "20", "--zoom", "50", "--json") == ExitStatus.GOALS_MET
+    data = json.loads(capfd.readouterr().out)
+    assert data["proven_db"] >= 90.0
+    reject = next(channel for channel in data["channels"] if channel["role"] == "reject")
+    assert reject["proof_parts_db"]["mismatch"] > 0.5
+    assert {goal["verdict"] for goal in data["goals"]} == {"pass"}
+
+
+def test_survey_and_its_limit(bench: Bench, tmp_path: Path, capfd: pytest.CaptureFixture[str]) -> None:
+    bench.say("leakage -85")
+    bench.say("connect loads")
+    assert check(bench, tmp_path, "--sweeps", "60", "--hookup", "loads", "--json") == ExitStatus.CANT_SAY
+    data = json.loads(capfd.readouterr().out)
+    assert data["leakage"]["kind"] == "reading"
+    assert -86.5 < data["leakage_limit_db"] < -82.0
+
+
+def test_a_leak_that_was_surveyed_keeps_a_proof_away(bench: Bench, tmp_path: Path) -> None:
+    words = ("--sweeps", "20", "--zoom", "50", "--leakage", "-85")
+    assert check(bench, tmp_path, *words) == ExitStatus.CANT_SAY
+
+
 def test_goals_not_met(bench: Bench, tmp_path: Path) -> None:
     for number in (1, 2, 3):
         bench.say(f"turn L {number} +4MHz")
@@ -101,6 +124,8 @@ def test_an_analyzer_that_falls_silent(bench: Bench, tmp_path: Path, capfd: pyte
         (["check", "--port", "/dev/null", "--site", SITE, "--points", "1"], "points"),
         (["read", "/none.s2p", "--site", SITE], "none.s2p"),
         (["demo", "--unit", "X9"], "X9"),
+        (["check", "--port", "/dev/null", "--site", SITE, "--leakage", "3"], "leakage"),
+        (["check", "--port", "/dev/null", "--site", SITE, "--zoom", "0"], "zoom"),
     ],
 )
 def test_mistakes_of_use_are_one_line(

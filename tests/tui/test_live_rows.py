@@ -8,12 +8,15 @@ import re
 
 import pytest
 
+from tests.benchtop import IDEAL, make_unit, take, take_on_loads
 from tests.tui.picture import load, picture
 from tui import live_rows as rows
 from tui.marks import MarkSet
 from tui.plot import plot_rows
 from tui.rows import Row
+from visit.assessor import Assessor
 from visit.conductor import Phase, Progress
+from visit.hookup import HookUp
 from visit.live import LiveState
 
 WORDS = ("READING", "AT LEAST", "INFERRED", "CAN'T SAY")
@@ -112,3 +115,38 @@ def test_colour_is_never_the_only_carrier(clipped: LiveState) -> None:
 @pytest.mark.parametrize(("seconds", "shown"), [(0.2, "0:01"), (59.0, "0:59"), (61.0, "1:01"), (3661.0, "1:01:01")])
 def test_clock(seconds: float, shown: str) -> None:
     assert rows.clock(seconds) == shown
+
+
+def survey_picture(leakage_db: float | None) -> LiveState:
+    site = load()
+    assessor = Assessor(site, HookUp.parse("loads"), 1)
+    for sweep in take_on_loads(40, leakage_db=leakage_db):
+        assessor.add(sweep)
+    state = picture(3)
+    return dataclasses.replace(state, hookup=HookUp.parse("loads"), assessment=assessor.assess())
+
+
+@pytest.mark.parametrize(("leakage_db", "says"), [(-85.0, "LEAKAGE READING -8"), (None, "LEAKAGE AT LEAST")])
+def test_a_survey_shows_leakage_and_what_averaging_is_worth(leakage_db: float | None, says: str) -> None:
+    shown = texts(survey_picture(leakage_db), 80)
+    assert any(says in line for line in shown)
+    assert any("no leak above" in line for line in shown)
+    assert any("averaging" in line for line in shown)
+    assert max(len(line.rstrip()) for line in shown) <= 80
+    assert not any("REJECT" in line for line in shown)
+
+
+def test_a_fault_in_the_figures_is_shown(clipped: LiveState) -> None:
+    broken = dataclasses.replace(clipped, figures_fault="figures failed (ValueError: x); sweeps go on and are kept")
+    assert "sweeps go on" in text(rows.message_row(broken))
+
+
+def test_a_read_bottom_is_shown_with_its_place() -> None:
+    unit = make_unit("U6")
+    for cavity in unit.sides["L"]:
+        cavity.unloaded_q, cavity.resistance_ohm = 120.0, 9.0
+    assessor = Assessor(load(), HookUp.parse("A>L"), 1)
+    for sweep in take(unit, (440e6, 470e6), 50, seed=1, **IDEAL):
+        assessor.add(sweep)
+    state = dataclasses.replace(picture(3), assessment=assessor.assess())
+    assert re.search(r"deepest READING \d+.* dB at READING [+-]\d+", text(rows.notch_rows(state)[1]))

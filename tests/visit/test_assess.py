@@ -5,15 +5,18 @@ True values: U6 97.86 dB, V6 94.88 dB, V4 95.92 dB from the antenna to the low s
 
 from __future__ import annotations
 
+from dataclasses import replace
 from pathlib import Path
+from typing import Any
 
 import numpy as np
 import pytest
 
+from rf.decibel import amplitude_db
 from rf.figure import Figure, Kind
 from rf.verdict import Verdict
-from tests.benchtop import IDEAL, make_unit, take
-from visit.assess import Assessment, Role, overall
+from tests.benchtop import IDEAL, make_unit, take, take_on_loads
+from visit.assess import Assessment, Known, Role, overall
 from visit.assessor import Assessor
 from visit.hookup import HookUp
 from visit.record import StoredSweep
@@ -167,3 +170,100 @@ def test_sweeps_of_other_points_are_refused(site: Site) -> None:
     assessor.add(take(make_unit("U6"), WIDE_HZ, 1)[0])
     with pytest.raises(ValueError, match="share their frequency points"):
         assessor.add(take(make_unit("U6"), WIDE_HZ, 1, points=201)[0])
+
+
+def survey(site: Site, count: int, **options: Any) -> Assessment:
+    assessor = Assessor(site, HookUp.parse("loads"), planned=count)
+    for sweep in take_on_loads(count, **options):
+        assessor.add(sweep)
+    found = assessor.assess(final=True)
+    assert found is not None
+    return found
+
+
+def test_a_survey_bounds_the_leak_at_the_channels(site: Site) -> None:
+    found = survey(site, 100, leakage_db=-85.0)
+    assert found.survey is not None
+    assert found.survey.leakage.value == pytest.approx(-85.0, abs=1.0)
+    assert found.survey.worth_sweeps == pytest.approx(32, abs=5)
+    assert found.leakage is not None
+    assert -85.5 < amplitude_db(found.leakage) < -81.5
+    assert found.goals == ()
+
+
+def test_a_survey_with_the_duplexer_left_in_is_refused(site: Site) -> None:
+    assessor = Assessor(site, HookUp.parse("loads"))
+    for sweep in take(make_unit("U6"), WIDE_HZ, 10):
+        assessor.add(sweep)
+    found = assessor.assess()
+    assert found is not None
+    assert found.survey is None
+    assert found.leakage is None
+    assert "no survey" in found.cautions[0]
+
+
+def zoomed(site: Site, known: Known, *, live: bool = False, count: int = 50, **options: Any) -> Assessment:
+    assessor = Assessor(site, HookUp.parse("A>L"), planned=count, live=live, known=known)
+    for sweep in take(make_unit("U6"), (455e6 - 30e3, 455e6 + 30e3), count, points=101, seed=8, **options):
+        assessor.add(sweep)
+    found = assessor.assess(final=True)
+    assert found is not None
+    return found
+
+
+def test_a_zoom_with_a_known_bottom_proves_the_goal(site: Site) -> None:
+    """Study, F6: 101 samples within an eighth of the bottom lower the floor by 20 dB."""
+    found = zoomed(site, Known(None, 244e3))
+    assert found.pooled_points == 101
+    assert found.proof.proven_db is not None
+    assert 90.0 <= found.proof.proven_db < TRUE_U6_DB
+    assert [goal.verdict for goal in found.goals if goal.name == "rejection"] == [Verdict.PASS]
+
+
+def test_a_zoom_without_a_known_bottom_uses_one_sample(site: Site) -> None:
+    found = zoomed(site, Known())
+    assert found.pooled_points == 1
+    assert rejection(found).value < 90.0
+
+
+def test_a_leak_stands_in_every_bound(site: Site) -> None:
+    found = zoomed(site, Known(10 ** (-85 / 20), 244e3))
+    assert rejection(found).value < 85.0
+    assert rejection(found).limited_by == "leakage"
+
+
+def test_a_proof_is_tried_at_the_looks_only(site: Site) -> None:
+    early = zoomed(site, Known(None, 244e3), live=True, count=60)
+    assert early.proof.next_look == 100
+    assert early.proof.proven_db is not None
+    none = zoomed(site, Known(None, 244e3), live=True, count=12)
+    # Twelve were planned, so the end is a look; 12 of 100 would not be.
+    assert none.proof.proven_db is not None
+    assessor = Assessor(site, HookUp.parse("A>L"), planned=100, live=True, known=Known(None, 244e3))
+    for sweep in take(make_unit("U6"), (455e6 - 30e3, 455e6 + 30e3), 12, points=101, seed=8):
+        assessor.add(sweep)
+    found = assessor.assess()
+    assert found is not None
+    assert found.proof.proven_db is None
+    assert found.proof.next_look == 25
+
+
+def test_a_drifting_phase_is_taken_out(site: Site) -> None:
+    sweeps = take(make_unit("U6"), WIDE_HZ, 60, seed=9, **IDEAL)
+    turned = [replace(sweep, s21=sweep.s21 * np.exp(1j * 0.6 * k / 60)) for k, sweep in enumerate(sweeps)]
+    plain, drifted = assess(site, sweeps), assess(site, turned)
+    first, second = plain.channel(Role.PASS), drifted.channel(Role.PASS)
+    assert first is not None and second is not None
+    assert second.transmission.value == pytest.approx(first.transmission.value, abs=0.01)
+    assert drifted.phase_cost_db > 0.3
+    assert any("phase drifts" in caution for caution in drifted.cautions)
+
+
+def test_a_bottom_above_the_floor_is_read(site: Site) -> None:
+    unit = make_unit("U6")
+    for cavity in unit.sides["L"]:
+        cavity.unloaded_q, cavity.resistance_ohm = 120.0, 9.0  # poor cavities: about 40 dB
+    found = assess(site, take(unit, (440e6, 470e6), 50, seed=1, **IDEAL))
+    assert found.clipped is None
+    assert found.lowest is not None
+    assert found.lowest.depth.kind is Kind.READING
