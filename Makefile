@@ -11,7 +11,7 @@ test: ## the tests
 	./start test
 
 long: ## the long Monte Carlo runs (minutes)
-	.venv/bin/python -m pytest -n 2 -m long --timeout 1200
+	.venv/bin/python -m pytest -n 2 -m long --timeout 3000
 
 bench: ## measure speed, as ratios against a reference in the same run
 	.venv/bin/python -m pytest tests/benchmarks --benchmark-only -n 0
