@@ -33,14 +33,16 @@ class ChainShape:
     """What is known of a side before any sweep: `cavities` notches nominally at `reject_hz`, a pass at `pass_hz`.
 
     `pass_hz` None: no pass channel, so no susceptance to cancel there. `other_side`: a mirrored side (its notches at
-    the pass channel) hangs on the same tee; without it the chain stands alone. The properties say where each parameter
-    stands in the vector (P,).
+    the pass channel) hangs on the same tee; without it the chain stands alone. `pass_follows`: a cavity's rod moves
+    its pass together with its notch (pass-reject units); otherwise the pass stays. The properties say where each
+    parameter stands in the vector (P,).
     """
 
     cavities: int
     reject_hz: float
     pass_hz: float | None
     other_side: bool = True
+    pass_follows: bool = False
 
     @property
     def places(self) -> slice:
@@ -241,11 +243,14 @@ class Chain:
         y, dplace = self._resonator(place, slope, q)
         dx, dq, dtrim = -y, y**2 * slope / q, np.zeros_like(y)
         if s.pass_hz is not None:
-            ratio = self.pass_ratio / place
-            dtrim = self._susceptance(slope, ratio, self.pass_ratio)
+            ratio = self.pass_ratio if s.pass_follows else self.pass_ratio / place
+            dtrim = self._susceptance(slope, ratio, ratio * place)
             held = (p[s.trim] + depart[2]) * dtrim
             y, dx = y + held, dx - held
-            dplace = dplace + held * (ratio + 1.0 / ratio) / (ratio - 1.0 / ratio) / place
+            if s.pass_follows:
+                dplace = dplace + held * (-1.0 if ratio > 1.0 else 1.0) / place
+            else:
+                dplace = dplace + held * (ratio + 1.0 / ratio) / (ratio - 1.0 / ratio) / place
         slopes = [(index, dplace), (s.log_x, dx), (s.log_q, dq), (s.trim, dtrim)]
         slopes += list(zip(own, (dx, dq, dtrim), strict=True)) if own else []
         return Branch(y, slopes)

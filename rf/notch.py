@@ -86,6 +86,7 @@ def find_notch(
     cavities: int | None,
     reject_hz: float,
     pass_hz: float | None,
+    kind: str = "band-reject",
     other_side: bool = True,
     unloaded_q: float | None = None,
     port_reflection: float = 0.0,
@@ -95,9 +96,10 @@ def find_notch(
     """Fit a chain of `cavities` notches to the averaged sweep `s21` (K,) over additive noise E|n|^2 (K,) re thru.
 
     `cavities` None: the number from one to four with the largest evidence. `relative_error` is the error that grows
-    with the signal. `pass_hz` None or `other_side` False: a notch filter alone. `unloaded_q` is what is expected of
-    the cavities, within a factor of two. `port_reflection` is what the analyzer's ports may reflect (amplitude).
-    Never raises for data: what cannot be told comes back as CAN'T SAY.
+    with the signal. `pass_hz` None or `other_side` False: a notch filter alone. `kind`: of a "pass-reject" unit the
+    rods move pass and notch together. `unloaded_q` is what is expected of the cavities, within a factor of two.
+    `port_reflection` is what the analyzer's ports may reflect (amplitude). Never raises for data: what cannot be
+    told comes back as CAN'T SAY.
     """
     noise = np.broadcast_to(np.asarray(noise_power, float), frequency_hz.shape)
     usable = np.isfinite(s21) & np.isfinite(noise) & (noise > 0) & (s21 != 0)
@@ -108,7 +110,7 @@ def find_notch(
     observed = Observed(data, noise, relative_error, unloaded_q or UNLOADED_Q, port_reflection, least_departure)
     blends = []
     for count in COUNTS if cavities is None else (cavities,):
-        shape = ChainShape(count, reject_hz, pass_hz, other_side and pass_hz is not None)
+        shape = ChainShape(count, reject_hz, pass_hz, other_side and pass_hz is not None, kind == "pass-reject")
         with contextlib.suppress(np.linalg.LinAlgError):
             blends.append(blend_fits(shape, f, observed))
     if not blends:
@@ -126,7 +128,7 @@ def _obstacle(
         return "the sweep does not reach over the reject channel"
     strong = strong_points(data, noise)
     if int(strong.sum()) < 2 * FEWEST_SKIRT_POINTS:
-        return "no skirts above the floor here: sweep wide (w)"
+        return "no skirts above the floor in this span: sweep wider"
     weak = f[~strong]
     low, high = (float(weak[0]), float(weak[-1])) if weak.size else (reject_hz, reject_hz)
     if int((strong & (f < high)).sum()) < FEWEST_SKIRT_POINTS or int((strong & (f > low)).sum()) < FEWEST_SKIRT_POINTS:

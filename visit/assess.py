@@ -245,6 +245,7 @@ def _notch(
         cavities=site.cavities,
         reject_hz=reject_hz,
         pass_hz=site.pass_hz(side),
+        kind=site.kind,
         port_reflection=amplitude(-(residuals or Residuals()).port2_return_loss_db),
         least_departure=LEAST_DEPARTURE,
         ask_hz=(reject_hz,),
@@ -284,7 +285,7 @@ def _rejection(
         return _Found(cant_say("dB", "a carrier sits on the channel", limited_by="ingress"))
     caution = ""
     if math.isfinite(width_hz) and step > largest_step_hz(width_hz):
-        caution = f"step {step / 1e3:.3g} kHz is wide for a bottom of {width_hz / 1e3:.0f} kHz: zoom in (z)"
+        caution = f"step {step / 1e3:.3g} kHz is wide for a bottom of {width_hz / 1e3:.0f} kHz: zoom in"
     # Without a known width only the sample at the channel itself is known to carry the channel's value.
     half = pool_half_width_hz(width_hz) if math.isfinite(width_hz) else max(off, 0.01 * step)
     pooled = pool_at(frequency_hz, s21.mean, floor.averaged_power, channel_hz, half, floor.dof)

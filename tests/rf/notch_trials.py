@@ -19,8 +19,8 @@ from protocol.simulated.duplexer import Duplexer
 from rf.notch import NotchPlace, find_notch
 from tests.benchtop import make_unit
 
-SPANS_HZ = {"U6": 8e6, "V6": 1e6, "V4": 8e6}
-DISPLACED_HZ = {"U6": (-100e3, 0.0, 150e3), "V6": (-8e3, 0.0, 12e3), "V4": (-50e3, 30e3)}
+SPANS_HZ = {"U6": 8e6, "V6": 1e6, "V4": 8e6, "P6": 1e6}
+DISPLACED_HZ = {"U6": (-100e3, 0.0, 150e3), "V6": (-8e3, 0.0, 12e3), "V4": (-50e3, 30e3), "P6": (-6e3, 0.0, 9e3)}
 POINTS = 401
 PORT_RETURN_LOSS_DB = 20.0
 
@@ -174,6 +174,6 @@ def complex_normal(rng: np.random.Generator, count: int) -> NDArray[np.complex12
 def fit(unit: Duplexer, f: np.ndarray, data: np.ndarray, power: float, **told: float) -> NotchPlace:
     """Fit what was measured of the low side."""
     return find_notch(
-        f, data, power, cavities=len(unit.sides["L"]), reject_hz=unit.high_hz, pass_hz=unit.low_hz,
+        f, data, power, cavities=len(unit.sides["L"]), reject_hz=unit.high_hz, pass_hz=unit.low_hz, kind=unit.kind,
         ask_hz=(unit.high_hz,), **told,  # type: ignore[arg-type]
     )  # fmt: skip

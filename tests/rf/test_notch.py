@@ -39,8 +39,9 @@ def fit(unit: Duplexer, f: np.ndarray, data: np.ndarray, power: float, **more: o
     return find_notch(f, data, power, reject_hz=unit.high_hz, pass_hz=unit.low_hz, **known)
 
 
-def test_derivatives_are_those_of_the_model() -> None:
-    shape = ChainShape(3, 455e6, 450e6)
+@pytest.mark.parametrize("pass_follows", [False, True])
+def test_derivatives_are_those_of_the_model(pass_follows: bool) -> None:
+    shape = ChainShape(3, 455e6, 450e6, pass_follows=pass_follows)
     f = np.linspace(446e6, 462e6, 41)
     chain = Chain(shape, f, f[0], f[-1])
     p = np.random.default_rng(1).normal(size=shape.size) * 0.02

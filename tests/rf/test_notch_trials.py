@@ -18,7 +18,7 @@ from tests.benchtop import make_unit
 from tests.rf.notch_trials import DISPLACED_HZ, bound_hz, complex_normal, fit, grid, response, run
 
 SHORT, LONG = 40, 500
-CASES = [("U6", -70.0), ("U6", -82.0), ("U6", -94.0), ("V6", -82.0), ("V4", -82.0)]
+CASES = [("U6", -70.0), ("U6", -82.0), ("U6", -94.0), ("V6", -82.0), ("V4", -82.0), ("P6", -82.0)]
 
 
 def slack(draws: int) -> float:
