@@ -11,6 +11,7 @@ from typing import Any
 
 import numpy as np
 
+from protocol.simulated.control import Control
 from protocol.simulated.duplexer import Duplexer, load_unit
 from protocol.simulated.hookup import HookUp
 from protocol.simulated.instrument import Instrument, InstrumentOptions
@@ -36,13 +37,16 @@ def take(
     points: int = 401,
     bandwidth_hz: float = 1000.0,
     hookup: str = "A>L",
+    bench: Sequence[str] = (),
     **options: Any,
 ) -> list[StoredSweep]:
-    """`sweeps` sweeps of one hook-up as the visit file would give them back."""
+    """`sweeps` sweeps of one hook-up as the visit file would give them back; `bench`: control lines first."""
     driven, read = hookup.split(">")
     instrument = Instrument(InstrumentOptions(**options), unit, HookUp(driven, read))
     instrument.start_hz, instrument.stop_hz = span_hz
     instrument.points, instrument.bandwidth_hz = points, bandwidth_hz
+    for line in bench:
+        Control(instrument)(line)
     taken = []
     for number in range(1, sweeps + 1):
         sweep = instrument.sweep()

@@ -10,6 +10,7 @@ import time
 
 from rf.decibel import amplitude_db
 from rf.figure import Figure, Kind, shifted
+from rf.hookup_check import State
 from rf.words import Words, words
 from tui.digits import big
 from tui.marks import FAINT, GREEN, ORANGE, VERMILLION, WORD_STYLE, YELLOW, MarkSet, plain
@@ -49,7 +50,7 @@ def head_row(state: LiveState, width: int) -> Row:
     uses = ("TX", "RX") if site.transmit.value == "L" else ("RX", "TX")
     parts = [
         f" low {site.low_hz / 1e6:.3f} {uses[0]}  high {site.high_hz / 1e6:.3f} {uses[1]}",
-        f"HOOK {state.hookup.name} as told" + (", not checked" if width >= 100 else ""),
+        f"HOOK {_hook_words(state, width)}",
         ("CAL analyzer's own" if width >= 100 else "CAL own") if state.corrects_itself else "CAL none",
     ]
     if site.temperature_c is not None:
@@ -57,6 +58,15 @@ def head_row(state: LiveState, width: int) -> Row:
     if width >= 100:
         parts.append(site.name)
     return [(" │ ".join(parts), "bold")]
+
+
+def _hook_words(state: LiveState, width: int) -> str:
+    """What the check says of the hook-up; as told where it could not be seen."""
+    check = state.assessment.check if state.assessment is not None else None
+    if check is None or check.state is State.UNSEEN:
+        more = "" if check is None or width < 100 else f", {check.short}"
+        return f"{state.hookup.name} as told{more}"
+    return check.short
 
 
 def reject_rows(state: LiveState, width: int, marks: MarkSet) -> list[Row]:
@@ -212,6 +222,8 @@ def notch_rows(state: LiveState) -> list[Row]:
         first.append((f": {a.notch_offset.why}", FAINT))
     if a.survey is not None or a.hookup.survey:
         return survey_rows(a)
+    if a.check.state is State.WRONG:
+        return [[(" NOTCH   no figure while the hook-up is wrong", FAINT)], [("", "")]]
     if a.clipped is None and a.lowest is not None and a.lowest.place.known:
         place = shifted(a.lowest.place, -_target(a))
         second.append(("none; deepest ", ""))
@@ -332,6 +344,11 @@ def message_row(state: LiveState) -> Row:
         return [(f" FAULT   {state.figures_fault}", f"bold {VERMILLION}")]
     if p.changes:
         return [(f" NOTE    {p.changes[0]}", f"bold {YELLOW}")]
+    check = state.assessment.check if state.assessment is not None else None
+    if check is not None and check.state is State.WRONG:
+        return [(f" HOOK-UP {check.cure}", f"bold {VERMILLION}")]
+    if check is not None and check.state is State.NOTE:
+        return [(f" HOOK-UP {check.cure}", YELLOW)]
     if state.assessment is not None and state.assessment.cautions:
         return [(f" NOTE    {state.assessment.cautions[0]}", YELLOW)]
     what = p.message or f"{p.identity} on {state.port}, {p.phase.value}"

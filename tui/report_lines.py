@@ -9,6 +9,7 @@ import json
 from typing import Any
 
 from rf.decibel import amplitude_db
+from rf.hookup_check import State
 from rf.words import as_json, rounded_down, text
 from visit.assess import Assessment, Role
 
@@ -18,8 +19,9 @@ JSON_SCHEMA = 1
 
 def figures_text(a: Assessment) -> str:
     """One figure a line: name, figure with its word, what limits it."""
+    cure = f" ({a.check.cure})" if a.check.cure else ""
     lines = [
-        f"hook-up       {a.hookup.name} (as told, not checked)",
+        f"hook-up       {a.hookup.name} as told; seen: {a.check.short}{cure}",
         f"sweeps        {a.sweeps}, thrown out {a.thrown_sweeps}",
         f"floor         one sweep {text(a.floor_now)}; averaged {text(a.floor_averaged)}",
     ]
@@ -81,7 +83,13 @@ def json_text(a: Assessment) -> str:
         "schema": JSON_SCHEMA,
         "site": a.site.name,
         "hookup": a.hookup.name,
-        "hookup_checked": False,
+        "hookup_checked": a.check.state is not State.UNSEEN,
+        "hookup_check": {
+            "state": a.check.state.value,
+            "seen": a.check.seen,
+            "says": a.check.short,
+            "cure": a.check.cure,
+        },
         "sweeps": a.sweeps,
         "thrown_sweeps": a.thrown_sweeps,
         "floor_one_sweep": as_json(a.floor_now),

@@ -20,6 +20,7 @@ from rf.clipped import ClippedBand, find_clipped
 from rf.decibel import amplitude, level_db
 from rf.figure import CONFIDENCE, Figure, cant_say, shifted
 from rf.floor import Floor, floor_from_one_sweep, floor_from_scatter
+from rf.hookup_check import HookUpCheck, State, check_hookup
 from rf.leakage import FloorSplit, leak_limit_at
 from rf.lowest import Lowest, lowest_point
 from rf.notch import NotchPlace, find_notch
@@ -33,6 +34,7 @@ from visit.hookup import HookUp, Side
 from visit.site import Site
 
 BUSY = "site too busy: over a quarter of the sweeps was hit by bursts; wait, or move the sweep off the carriers"
+NOT_CHECKED = HookUpCheck(State.UNSEEN, "not checked")
 LARGEST_LEAK_DB = -50.0
 """More than this between two leads that end in loads is no leak but a device left in: the worst shielding of this
 class leaks at -60 dB."""
@@ -130,6 +132,7 @@ class Assessment:
     leakage: float | None = None
     survey: FloorSplit | None = None
     phase_cost_db: float = 0.0
+    check: HookUpCheck = NOT_CHECKED
 
     def channel(self, role: Role) -> Channel | None:
         """The first channel with this role, or None."""
@@ -156,6 +159,9 @@ def assess(
     if s21.too_busy:
         return _too_busy(site, hookup, frequency_hz, s21)
     floor = floor_of(s21)
+    check = _check(site, hookup, frequency_hz, s11, s21, floor)
+    if check.state is State.WRONG:
+        return _withheld(site, hookup, frequency_hz, s21, f"{check.short}: {check.cure}", "hook-up", floor, check)
     floor_s11 = floor_of(s11)
     roles = channel_roles(site, hookup)
     reject_hz = next((hz for hz, role in roles if role is Role.REJECT), None)
@@ -206,6 +212,7 @@ def assess(
         lowest=lowest,
         leakage=known.leakage,
         phase_cost_db=phase_cost_db,
+        check=check,
     )
 
 
@@ -381,27 +388,52 @@ def _leak_limit(site: Site, frequency_hz: NDArray[np.float64], split: FloorSplit
     return max(known) if len(known) == len(limits) else None
 
 
+def _check(
+    site: Site, hookup: HookUp, frequency_hz: NDArray[np.float64], s11: Average, s21: Average, floor: Floor
+) -> HookUpCheck:
+    """Whether what hangs between the leads is what was told."""
+    power = floor.additive_power / max(s21.sweeps - s21.thrown_sweeps, 1)
+    return check_hookup(
+        frequency_hz, s11.mean, s21.mean, power, site.low_hz, site.high_hz, hookup.name, hookup.third_port
+    )
+
+
 def _too_busy(site: Site, hookup: HookUp, frequency_hz: NDArray[np.float64], s21: Average) -> Assessment:
-    nothing = cant_say("dB", BUSY, limited_by="bursts")
+    return _withheld(site, hookup, frequency_hz, s21, BUSY, "bursts", None, NOT_CHECKED)
+
+
+def _withheld(
+    site: Site,
+    hookup: HookUp,
+    frequency_hz: NDArray[np.float64],
+    s21: Average,
+    why: str,
+    limit: str,
+    floor: Floor | None,
+    check: HookUpCheck,
+) -> Assessment:
+    """No figure of the device is believed, and why; the trace and the floor may still be looked at."""
+    nothing = cant_say("dB", why, limited_by=limit)
     channels = [Channel(hz, role, nothing, nothing) for hz, role in channel_roles(site, hookup)]
     return Assessment(
         site=site,
         hookup=hookup,
         frequency_hz=frequency_hz,
-        level_db=np.full(frequency_hz.shape, np.nan),
+        level_db=np.full(frequency_hz.shape, np.nan) if floor is None else level_db(s21.mean),
         sweeps=s21.sweeps,
         thrown_sweeps=s21.thrown_sweeps,
-        too_busy=True,
-        floor_now=nothing,
-        floor_averaged=nothing,
-        threshold_db=math.nan,
+        too_busy=floor is None,
+        floor_now=nothing if floor is None else floor.one_sweep,
+        floor_averaged=nothing if floor is None else floor.averaged,
+        threshold_db=math.nan if floor is None else floor.detection_db,
         channels=tuple(channels),
-        clipped=None,
+        clipped=None if floor is None else find_clipped(frequency_hz, s21.mean, floor.averaged_power),
         notch=None,
-        notch_offset=cant_say("Hz", BUSY, limited_by="bursts"),
+        notch_offset=cant_say("Hz", why, limited_by=limit),
         pooled_points=0,
         goals=_goals(site, channels, Proof()),
-        cautions=(BUSY,),
+        cautions=(why,),
+        check=check,
     )
 
 

@@ -150,3 +150,12 @@ def test_a_read_bottom_is_shown_with_its_place() -> None:
         assessor.add(sweep)
     state = dataclasses.replace(picture(3), assessment=assessor.assess())
     assert re.search(r"deepest READING \d+.* dB at READING [+-]\d+", text(rows.notch_rows(state)[1]))
+
+
+def test_a_wrong_hook_up_is_named_with_its_cure() -> None:
+    state = picture(6, bench=("close H open",))
+    shown = texts(state, 80)
+    assert any("HOOK H NOT LOADED" in line for line in shown)
+    assert any("HOOK-UP port H is open: put a load on it" in line for line in shown)
+    assert any("no figure while the hook-up is wrong" in line for line in shown)
+    assert not any("READING" in line and "loss" in line for line in shown)

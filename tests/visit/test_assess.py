@@ -14,6 +14,7 @@ import pytest
 
 from rf.decibel import amplitude_db
 from rf.figure import Figure, Kind
+from rf.hookup_check import State
 from rf.verdict import Verdict
 from tests.benchtop import IDEAL, make_unit, take, take_on_loads
 from visit.assess import Assessment, Known, Role, overall
@@ -267,3 +268,22 @@ def test_a_bottom_above_the_floor_is_read(site: Site) -> None:
     assert found.clipped is None
     assert found.lowest is not None
     assert found.lowest.depth.kind is Kind.READING
+
+
+@pytest.mark.parametrize(
+    ("lines", "says"),
+    [(("close H open",), "H NOT LOADED"), (("connect A H",), "A>H, NOT A>L"), (("connect thru",), "LEADS JOINED")],
+)
+def test_a_wrong_hook_up_gives_no_figure(site: Site, lines: tuple[str, ...], says: str) -> None:
+    """Study, scenarios 2, 5 and 10: the mistake and its cure, and no number is believed."""
+    found = assess(site, take(make_unit("U6"), WIDE_HZ, 6, seed=3, bench=lines))
+    assert found.check.state is State.WRONG
+    assert says in found.check.short
+    assert all(channel.transmission.kind is Kind.CANT_SAY for channel in found.channels)
+    assert found.check.cure in found.cautions[0]
+    assert overall(found) is None
+
+
+def test_a_right_hook_up_is_said_to_be_right(site: Site) -> None:
+    found = assess(site, take(make_unit("U6"), WIDE_HZ, 3, seed=3))
+    assert (found.check.state, found.check.seen) == (State.RIGHT, "A>L")
