@@ -24,7 +24,7 @@ from rf.hookup_check import HookUpCheck, State, check_hookup
 from rf.leakage import FloorSplit, leak_limit_at
 from rf.lowest import Lowest, lowest_point
 from rf.notch import NotchPlace, find_notch
-from rf.passband import Residuals, loss_at, return_loss_at
+from rf.passband import Budgeted, Residuals, loss_at, return_loss_at
 from rf.pool import pool_at, pool_half_width_hz
 from rf.proof import Limits, judge_rejection, rejection_of
 from rf.settling import largest_step_hz
@@ -34,6 +34,8 @@ from visit.hookup import HookUp, Side
 from visit.site import Site
 
 BUSY = "site too busy: over a quarter of the sweeps was hit by bursts; wait, or move the sweep off the carriers"
+UNCORRECTED = "analyzer uncorrected: levels are not re a thru; let it correct itself, then say so in its profile"
+NO_MATCH = cant_say("dB", UNCORRECTED, limited_by="correction")
 NOT_CHECKED = HookUpCheck(State.UNSEEN, "not checked")
 LARGEST_LEAK_DB = -50.0
 """More than this between two leads that end in loads is no leak but a device left in: the worst shielding of this
@@ -85,11 +87,13 @@ class GoalResult:
 @dataclass(frozen=True, slots=True)
 class Known:
     """What earlier runs of the visit told: `leakage` amplitude re thru (None: not surveyed), `bottom_width_hz` of the
-    notch on this side (NaN: not known), `looks` at the goal that were already spent."""
+    notch on this side (NaN: not known), `looks` at the goal that were already spent;
+    `corrected`: levels are re a thru."""
 
     leakage: float | None = None
     bottom_width_hz: float = math.nan
     looks: int = 0
+    corrected: bool = True
 
 
 @dataclass(frozen=True, slots=True)
@@ -184,10 +188,18 @@ def assess(
             pooled = max(pooled, found.points)
             proofs.append(found.proof_db)
             cautions += [found.caution] if found.caution else []
+        if not known.corrected:
+            figure, returned = cant_say("dB", UNCORRECTED, limited_by="correction"), Budgeted(NO_MATCH)
+            parts, budgets = (), []
         made = tuple((name, budget) for name, budget in budgets if budget is not None)
         channels.append(Channel(hz, role, figure, returned.figure, parts, made))
     if phase_cost_db > 0.05:
         cautions.append(f"phase drifts between sweeps: taken out, it would cost {phase_cost_db:.1f} dB")
+    if not known.corrected:
+        if notch is not None:
+            notch = replace(notch, depth=NO_MATCH, rejection_at=tuple(NO_MATCH for _ in notch.rejection_at))
+        proofs = []
+        cautions.append(UNCORRECTED)
     proven = proof(min(proofs, default=-math.inf))
     lowest = _lowest(frequency_hz, s21, floor, reject_hz, limits) if clipped is None else None
     return Assessment(

@@ -52,7 +52,7 @@ class Station:
         self._run: asyncio.Task[None] | None = None
         self._changing = threading.Lock()
         self._news, self._closing = threading.Event(), threading.Event()
-        self._memory = Memory(leakage)
+        self._memory = Memory(leakage, corrected=profile.corrects_itself)
         self._state = LiveState(
             site=site,
             hookup=hookup,
@@ -196,9 +196,9 @@ class Station:
 class Memory:
     """What the runs of this visit told that later runs need. Used by two threads."""
 
-    def __init__(self, leakage: float | None = None) -> None:
+    def __init__(self, leakage: float | None = None, *, corrected: bool = True) -> None:
         self._lock = threading.Lock()
-        self._leakage = leakage
+        self._leakage, self._corrected = leakage, corrected
         self._width_hz: dict[Side, float] = {}
         self._looks: dict[str, int] = {}
 
@@ -216,4 +216,4 @@ class Memory:
         """What is known before a run of this hook-up."""
         with self._lock:
             width = self._width_hz.get(hookup.side, math.nan) if hookup.side is not None else math.nan
-            return Known(self._leakage, width, self._looks.get(hookup.name, 0))
+            return Known(self._leakage, width, self._looks.get(hookup.name, 0), self._corrected)

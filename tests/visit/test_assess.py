@@ -287,3 +287,21 @@ def test_a_wrong_hook_up_gives_no_figure(site: Site, lines: tuple[str, ...], say
 def test_a_right_hook_up_is_said_to_be_right(site: Site) -> None:
     found = assess(site, take(make_unit("U6"), WIDE_HZ, 3, seed=3))
     assert (found.check.state, found.check.seen) == (State.RIGHT, "A>L")
+
+
+def test_an_uncorrected_analyzer_gives_a_place_but_no_level(site: Site) -> None:
+    """The zeros of S21 do not move with a constant error (study, F11); a level without a thru means nothing."""
+    assessor = Assessor(site, HookUp.parse("A>L"), planned=20, known=Known(corrected=False))
+    for sweep in take(make_unit("U6"), WIDE_HZ, 20, seed=3, corrected=False):
+        assessor.add(sweep)
+    found = assessor.assess(final=True)
+    assert found is not None
+    assert all(channel.transmission.kind is Kind.CANT_SAY for channel in found.channels)
+    assert all(channel.return_loss.kind is Kind.CANT_SAY for channel in found.channels)
+    assert "uncorrected" in found.cautions[-1]
+    assert found.proof.proven_db is None
+    assert overall(found) is None
+    assert found.notch_offset.known
+    assert found.notch_offset.low <= 0.0 <= found.notch_offset.high
+    assert found.notch is not None
+    assert not found.notch.rejection_at[0].known
