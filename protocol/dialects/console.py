@@ -82,7 +82,9 @@ class ConsoleDialect(Exchange):
 
     def missing(self, step: Step, got: bytes) -> str:
         """Says when only the echo or only the prompt is missing."""
-        if got and self._console.echo and _echo(step.what.strip("'")).search(got) is None:
+        command = step.what.strip("'")
+        begun = command.encode().startswith(got.strip())
+        if got and self._console.echo and not begun and _echo(command).search(got) is None:
             return f"{step.what} was not echoed; {shown(got)} came instead"
         if got:
             return f"the reply to {step.what} stopped after {len(got)} bytes, before the prompt: {shown(got[-40:])}"

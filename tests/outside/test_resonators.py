@@ -36,6 +36,7 @@ def hanger() -> tuple[np.ndarray, np.ndarray]:
 
 
 @pytest.mark.fetched
+@pytest.mark.timeout(180)  # the first one fetches
 @pytest.mark.parametrize("mismatch", [0.3, 0.7])
 def test_c4_c5_hanger_resonator_behind_a_long_cable(mismatch: float) -> None:
     """Published: fr 5922518993.5 (458.8) Hz, Qi 127756; methods differ by 7 % in Qi, so 10 % are allowed (c4). The
@@ -48,6 +49,7 @@ def test_c4_c5_hanger_resonator_behind_a_long_cable(mismatch: float) -> None:
 
 
 @pytest.mark.fetched
+@pytest.mark.timeout(180)  # the first one fetches
 def test_c5_a_symmetric_circuit_needs_more_error_than_an_asymmetric_one() -> None:
     f, s21 = hanger()
     matched, free = fit(f, s21, 5.9225e9, 1.3e5, 0.0), fit(f, s21, 5.9225e9, 1.3e5, 0.3)
@@ -56,6 +58,7 @@ def test_c5_a_symmetric_circuit_needs_more_error_than_an_asymmetric_one() -> Non
 
 
 @pytest.mark.fetched
+@pytest.mark.timeout(180)  # the first one fetches
 def test_c6_superconducting_resonator() -> None:
     """Documented: f0 8174865670 Hz before its asymmetry shift, qi 284032; circle fit Qi 266327 +- 4994, least squares
     261069. Allowed: 2 kHz (0.25 ppm, 7 % of f/Q) and 10 %."""
