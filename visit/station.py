@@ -65,7 +65,8 @@ class Station:
 
     def __enter__(self) -> Station:
         self._loop.start()
-        self._figures.start()
+        if self._watched:
+            self._figures.start()
         return self
 
     def __exit__(self, *_: object) -> None:
@@ -115,7 +116,8 @@ class Station:
         self._loop.stop()
         self._closing.set()
         self._news.set()
-        self._figures.join()
+        if self._watched:
+            self._figures.join()
 
     def _change(self, **changes: object) -> None:
         """Replace parts of the picture; three threads do this, so one at a time."""
@@ -161,11 +163,10 @@ class Station:
                 progress = self._state.progress
                 if progress.run_id is not None and progress.order is not None:
                     if assessor is None or assessor.run_id != progress.run_id:
-                        assessor = self._assessor(progress.run_id, progress.order, live=self._watched)
+                        assessor = self._assessor(progress.run_id, progress.order, live=True)
                     assessment = self._figures_of(assessor, reader)
                     if assessment is not None:
-                        if self._watched:
-                            self._memory.learn(assessor, assessment)
+                        self._memory.learn(assessor, assessment)
                         if self._state.progress.run_id == assessor.run_id:
                             self._change(assessment=assessment)
                 self._closing.wait(FIGURES_INTERVAL_S)

@@ -12,6 +12,7 @@ import numpy as np
 import pytest
 import scipy.stats
 
+from rf.bound import two_sided
 from rf.figure import reading
 from rf.leakage import leakage_error_db
 from rf.uncertainty import (
@@ -158,3 +159,49 @@ def test_return_loss_budget_names_the_directivity() -> None:
     budget = return_loss_budget(0.1, 1e-4, 35.0)
     assert budget.largest == "directivity"
     assert budget.expanded_db == pytest.approx(1.96 * 8.686 * 10 ** (-35 / 20) / 0.1 / math.sqrt(2), rel=0.05)
+
+
+def test_f5_step_attenuator() -> None:
+    """NIST TN 1900 E11: Ls 30.0402 (u 0.0091, 3 dof), dLs 0.003, L0a, L0b 0.002, Lm arcsine of half-width 0.02828:
+    u 0.0224 dB (30.043 dB; 95 % 30.006 to 30.081)."""
+    lines = [
+        Contribution("Ls", 0.0091, Law.NORMAL, 3.0),
+        Contribution("dLs", 0.003, Law.NORMAL),
+        Contribution("L0a", 0.002, Law.NORMAL),
+        Contribution("L0b", 0.002, Law.NORMAL),
+        Contribution("Lm", 0.02828, Law.U_SHAPED),
+    ]
+    budget = combine(lines)
+    assert budget.standard_db == pytest.approx(0.0224, abs=5e-4)
+    assert budget.largest == "Lm"
+    # The arcsine line rules, so the drawn interval is narrower than 2 u = 0.045 and near the printed 0.037.
+    assert budget.drawn_db() == pytest.approx(0.0375, abs=0.003)
+
+
+@pytest.mark.parametrize(("x1", "u"), [(0.0, 67.4), (0.010, 120.3), (0.050, 504.5)])
+def test_f8_correlated_comparison_loss(x1: float, u: float) -> None:
+    """f7 with r = 0.9 (Monte Carlo of 4e6 draws): the drawn standard deviation, in units of 1e-6."""
+    rng = np.random.default_rng(8)
+    first = rng.normal(size=400_000)
+    second = 0.9 * first + math.sqrt(1 - 0.81) * rng.normal(size=400_000)
+    drawn = ((x1 + 0.005 * first) ** 2 + (0.005 * second) ** 2) * 1e6
+    assert drawn.std() == pytest.approx(u, rel=0.02)
+    covariance = 0.005**2 * np.array([[1.0, 0.9], [0.9, 1.0]])
+    _, first_order = propagate(lambda x: np.array([x[0] ** 2 + x[1] ** 2]), np.array([x1, 0.0]), covariance)
+    assert math.sqrt(first_order[0, 0]) * 1e6 <= u * 1.001  # first order never sees the whole of it
+
+
+@pytest.mark.parametrize(
+    ("true", "magnitude", "sd"), [(0.001, 0.012564, 0.006568), (0.010, 0.015486, 0.007758), (0.100, 0.100501, 0.009975)]
+)
+def test_b9_b10_magnitude_of_a_small_s_parameter(true: float, magnitude: float, sd: float) -> None:
+    """|S| from parts with u = 0.01 each (JCGM 102, 9.3; exact: Rice). First order says u = 0.010 whatever |S| is; the
+    drawn values show the bias, and the two-sided limits of `rf.bound` hold the truth."""
+    rng = np.random.default_rng(9)
+    drawn = np.abs(true + 0.01 * (rng.normal(size=200_000) + 1j * rng.normal(size=200_000)))
+    assert drawn.mean() == pytest.approx(magnitude, rel=5e-3)
+    assert drawn.std() == pytest.approx(sd, rel=5e-3)
+    _, first_order = propagate(lambda x: np.array([math.hypot(x[0], x[1])]), np.array([true, 0.0]), np.eye(2) * 0.01**2)
+    assert math.sqrt(first_order[0, 0]) == pytest.approx(0.01, rel=1e-2)
+    low, high = two_sided(drawn[:2000], 2 * 0.01**2)
+    assert ((low <= true) & (true <= high)).mean() >= 0.93
