@@ -21,7 +21,7 @@ from numpy.typing import NDArray
 
 from rf.chain_fit import ChainFit, Observed, fit_chain
 from rf.chain_model import Chain, ChainShape
-from rf.chain_start import mirrored, starts
+from rf.chain_start import hidden_band, mirrored, starts
 
 DEPARTURES = (0.0, 0.1, 0.3, 0.6, 1.0, 3.0)
 """Scales of the usual departures that are tried."""
@@ -103,7 +103,10 @@ def blend_fits(shape: ChainShape, frequency_hz: NDArray[np.float64], observed: O
 
 def _suspect(blend: Blend, observed: Observed) -> bool:
     """Whether the fit looks like a false minimum: it needs the largest departures, or a large error besides."""
-    if blend.best.departure >= DEPARTURES[-1]:
+    band = hidden_band(
+        blend.best.chain.f * blend.best.shape.reject_hz, observed.data, observed.noise_power, blend.best.shape.reject_hz
+    )
+    if blend.best.departure >= DEPARTURES[-1] or outside(blend.best, band):
         return True
     return blend.p_value < NOTICED and _needed_error(blend.best, observed) > SUSPECT_ERROR
 
@@ -121,21 +124,33 @@ def _start(whole: Chain, observed: Observed, *, thorough: bool = False) -> NDArr
     begins = starts(thin, frequency_hz[::step], thinned.data, thinned.noise_power, observed.unloaded_q, keep)
     if thorough and shape.cavities > 1:
         begins += [mirrored(shape, p) for p in begins]
-    best = _lowest(thin, thinned, begins, steps)
+    band = hidden_band(frequency_hz, observed.data, observed.noise_power, shape.reject_hz)
+    best = _lowest(thin, thinned, begins, steps, band)
     if shape.cavities > 1:
-        best = min(best, _lowest(thin, thinned, [mirrored(shape, best.p)], steps), key=lambda fit: fit.cost)
+        best = min(best, _lowest(thin, thinned, [mirrored(shape, best.p)], steps, band), key=lambda fit: fit.cost)
     return best.p
 
 
-def _lowest(chain: Chain, observed: Observed, begins: list[NDArray[np.float64]], steps: int) -> ChainFit:
-    """The cheapest of the descents that stand. Raises LinAlgError when none does."""
+def outside(fit: ChainFit, band: tuple[float, float]) -> bool:
+    """Whether the mean notch lies more than half the hidden band's width outside that band: a false minimum, for the
+    mean of the zeros is where the response is lowest."""
+    centre = fit.shape.reject_hz * (1.0 + float(fit.p[fit.shape.places].mean()))
+    reach = (band[1] - band[0]) / 2.0
+    return not band[0] - reach <= centre <= band[1] + reach
+
+
+def _lowest(
+    chain: Chain, observed: Observed, begins: list[NDArray[np.float64]], steps: int, band: tuple[float, float]
+) -> ChainFit:
+    """The cheapest of the descents that stand, of those that end inside the hidden band where any does. Raises
+    LinAlgError when none stands."""
     fits = []
     for p in begins:
         with contextlib.suppress(np.linalg.LinAlgError):
             fits.append(fit_chain(chain, observed, p, steps=steps, searching=True))
     if not fits:
         raise np.linalg.LinAlgError("no descent stands")
-    return min(fits, key=lambda fit: fit.cost)
+    return min([fit for fit in fits if not outside(fit, band)] or fits, key=lambda fit: fit.cost)
 
 
 def _climb(chain: Chain, observed: Observed, p: NDArray[np.float64]) -> Blend:
