@@ -26,8 +26,8 @@ from rf.chain_start import hidden_band, mirrored, starts
 DEPARTURES = (0.0, 0.1, 0.3, 0.6, 1.0, 3.0)
 """Scales of the usual departures that are tried."""
 
-HOPELESS = 12.0
-"""A fit whose log evidence lies this far below the best has no weight (6e-6), and larger departures neither."""
+HOPELESS = 5.0
+"""A fit whose log evidence lies this far below the best has hardly any weight (0.7 %), and larger departures less."""
 
 NOTICED = 1e-3
 """Chance of so bad a fit by noise alone below which a residual is taken to be a fault of the circuit."""

@@ -173,19 +173,28 @@ class Chain:
         """
         s = self.shape
         slopes = np.zeros((s.slow.start, self.f.size), np.complex128)
+        total, node, own, other = self._forward(p)
+        back = -1.0 / node
+        self._reflection(slopes, s.source, complex(*p[s.source]), back)
+        self._reflection(slopes, s.load, complex(*p[s.load]), self._back(slopes, own, back, transmitted=True))
+        if other is not None:
+            self._reflection(slopes, s.far, complex(*p[s.far]), self._back(slopes, other, back, transmitted=False))
+        return total, slopes
+
+    def value(self, p: NDArray[np.float64]) -> Values:
+        """log S21 (K,) of the circuit alone, without derivatives: for scans."""
+        return self._forward(p)[0]
+
+    def _forward(self, p: NDArray[np.float64]) -> tuple[Values, Values, _Side, _Side | None]:
+        """log S21, admittance at the tee, the side under test and the other one."""
+        s = self.shape
         own = self._side(p, complex(*p[s.load]), 1.0, [self._cavity(p, k) for k in range(s.cavities - 1, -1, -1)])
         source = complex(*p[s.source])
         node = (1.0 - source) / (1.0 + source) + own.y
         other = self._mirrored(p) if s.other_side else None
         if other is not None:
             node = node + other.y
-        total = own.log_ratio - np.log(node / 2.0)
-        back = -1.0 / node
-        self._reflection(slopes, s.source, source, back)
-        self._reflection(slopes, s.load, complex(*p[s.load]), self._back(slopes, own, back, transmitted=True))
-        if other is not None:
-            self._reflection(slopes, s.far, complex(*p[s.far]), self._back(slopes, other, back, transmitted=False))
-        return total, slopes
+        return own.log_ratio - np.log(node / 2.0), node, own, other
 
     def _side(self, p: NDArray[np.float64], far: complex, quarter_at: float, branches: list[Branch]) -> _Side:
         """From a far end closed by reflection `far` through each branch and one harness line behind it, to the tee.

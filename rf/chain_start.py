@@ -112,7 +112,7 @@ def _slow_terms(chain: Chain, p: NDArray[np.float64], data: NDArray[np.complex12
     """Put the slow terms that fit best into `p`; return the misfit of log S21 over the strong samples, 0 to 1."""
     shape = chain.shape
     with np.errstate(all="ignore"):
-        ratio = data * np.exp(-chain.circuit(p)[0])
+        ratio = data * np.exp(-chain.value(p))
     ratio = np.where(np.isfinite(ratio) & (ratio != 0), ratio, 1.0)
     x = chain.powers[1]
     pair = strong[1:] & strong[:-1]

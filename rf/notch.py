@@ -201,7 +201,7 @@ def _level(blend: Blend, at_hz: float) -> Figure:
         return db * float(log[0].real), db * dlog[:, 0].real
 
     value, sd = blend.estimate(quantity)
-    half = NORMAL_95 * sd
+    half = HALF_WIDTH * sd
     if half > LARGEST_DEPTH_HALF_DB:
         return cant_say("dB", "the skirts do not tell the depth")
     return inferred(value, value - half, value + half, "dB", limited_by="model")
