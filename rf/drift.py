@@ -58,17 +58,44 @@ def _averages(values: NDArray[np.float64], factor: int, step: int) -> NDArray[np
     return np.asarray(sums / factor)
 
 
-def linear_drift(values: NDArray[np.float64]) -> tuple[float, float, float]:
-    """Slope per sweep, its standard deviation, and the value at index 0 of an ordinary straight line through (N,)."""
-    if values.size < 3:
-        raise ValueError("a drift needs three values or more")
-    index = np.arange(values.size, dtype=float)
-    centred = index - index.mean()
+@dataclass(frozen=True, slots=True)
+class Line:
+    """A straight line y = intercept + slope x with standard deviations of both, their correlation, and that of the
+    residual."""
+
+    slope: float
+    slope_sd: float
+    intercept: float
+    intercept_sd: float
+    correlation: float
+    residual_sd: float
+
+
+def straight_line(x: NDArray[np.float64], y: NDArray[np.float64]) -> Line:
+    """Ordinary least squares through (N,), N >= 3 (JCGM 100:2008, H.3). Raises ValueError for fewer."""
+    if x.size < 3 or x.shape != y.shape:
+        raise ValueError("a line needs three points or more")
+    mean = float(x.mean())
+    centred = x - mean
     spread = float(centred @ centred)
-    slope = float(centred @ values) / spread
-    intercept = float(values.mean()) - slope * float(index.mean())
-    residual = values - intercept - slope * index
-    return slope, math.sqrt(float(residual @ residual) / (values.size - 2) / spread), intercept
+    slope = float(centred @ y) / spread
+    intercept = float(y.mean()) - slope * mean
+    residual = y - intercept - slope * x
+    variance = float(residual @ residual) / (x.size - 2)
+    square = float(x @ x)
+    return Line(
+        slope,
+        math.sqrt(variance / spread),
+        intercept,
+        math.sqrt(variance * square / x.size / spread),
+        -float(x.sum()) / math.sqrt(x.size * square),
+        math.sqrt(variance),
+    )
+
+
+def linear_drift(values: NDArray[np.float64]) -> Line:
+    """Straight line through values (N,) against their index from 0: slope per sweep."""
+    return straight_line(np.arange(values.size, dtype=float), values)
 
 
 def von_neumann_ratio(values: NDArray[np.float64]) -> float:

@@ -14,6 +14,10 @@ CONFIDENCE = 0.95
 """Every interval and bound of the program is a 95 % one (two-sided interval, one-sided bound)."""
 
 
+NORMAL_95 = 1.959963984540054
+"""Two-sided 95 % quantile of the normal law."""
+
+
 class Kind(enum.Enum):
     """What a figure is. The value is the word that stands beside it on screen, in files and in reports."""
 

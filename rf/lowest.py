@@ -13,7 +13,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from rf.bound import rejection_figure
-from rf.figure import Figure, Kind, cant_say, reading
+from rf.figure import NORMAL_95, Figure, Kind, cant_say, reading
 
 ABOVE_FLOOR = 100.0
 """The lowest sample's power must be this many times the noise (20 dB) for its neighbourhood to be fitted."""
@@ -23,8 +23,6 @@ FIT_POINTS = 7
 
 FLAT = 1.5
 """Power over the lowest up to which samples belong to the flat of the bottom: 1.8 dB."""
-
-NORMAL_95 = 1.959963984540054
 
 
 @dataclass(frozen=True, slots=True)

@@ -13,15 +13,11 @@ import numpy as np
 from numpy.typing import NDArray
 
 from rf.decibel import amplitude, amplitude_db
-from rf.figure import Figure, at_least, cant_say, reading
+from rf.figure import NORMAL_95, Figure, at_least, cant_say, reading
 from rf.uncertainty import Budget, as_figure, loss_budget, return_loss_budget
 
 FIT_POINTS = 9
 """Samples of the local fit; a pass response is smooth over nine steps of any sensible sweep."""
-
-
-NORMAL_95 = 1.959963984540054
-"""Two-sided 95 % quantile of the normal law."""
 
 
 @dataclass(frozen=True, slots=True)

@@ -6,9 +6,10 @@ Owns: the decision rule (study F20; JCGM 106:2012, guarded acceptance with w = U
 from __future__ import annotations
 
 import enum
+import math
 from collections.abc import Iterable
 
-from rf.figure import Figure, Kind
+from rf.figure import NORMAL_95, Figure, Kind
 
 
 class Verdict(enum.Enum):
@@ -37,6 +38,18 @@ def judge_at_most(figure: Figure, goal: float) -> Verdict:
     if figure.kind is Kind.AT_LEAST:
         return Verdict.FAIL if figure.low > goal else Verdict.CANT_SAY
     return _judge(-figure.high, -figure.value, -figure.low, -goal)
+
+
+def conformance_probability(figure: Figure, goal: float) -> float:
+    """Chance that the true value reaches `goal`, from a READING taken as normal with the half of its 95 % interval's
+    end towards the goal as 1.96 standard deviations (JCGM 106:2012, 7.2.2); NaN for every other kind."""
+    if figure.kind is not Kind.READING:
+        return math.nan
+    end = figure.low if figure.value >= goal else figure.high
+    standard = abs(figure.value - end) / NORMAL_95
+    if standard == 0.0:
+        return 1.0 if figure.value >= goal else 0.0
+    return 0.5 * math.erfc((goal - figure.value) / standard / math.sqrt(2.0))
 
 
 def _judge(low: float, value: float, high: float, goal: float) -> Verdict:

@@ -6,10 +6,12 @@ Owns: the two formats (documented in README). Refuses: colour, progress, and any
 from __future__ import annotations
 
 import json
+import math
 from typing import Any
 
 from rf.decibel import amplitude_db
 from rf.hookup_check import State
+from rf.verdict import conformance_probability
 from rf.words import as_json, rounded_down, text
 from visit.assess import Assessment, Role
 
@@ -70,6 +72,10 @@ def budget_lines(a: Assessment | None) -> list[str]:
                 f"  {part.name:<12}±{part.half_width_db:.3f} dB {part.law.value:<12}u = {part.standard_db:.3f} dB"
                 for part in budget.contributions
             ]
+    for goal in a.goals:
+        chance = conformance_probability(goal.figure, goal.goal_db)
+        if math.isfinite(chance) and goal.name != "loss":
+            lines.append(f"{goal.name} {goal.goal_db:g} dB: met with a chance of {100 * chance:.1f} % by the reading")
     return lines
 
 

@@ -21,6 +21,7 @@ from rf.drift import (
     modified_allan_deviation,
     phase_against,
     phase_drift,
+    straight_line,
     von_neumann_ratio,
 )
 from tests.rf.test_average import noise, signal
@@ -78,12 +79,12 @@ def test_against_the_reference_library() -> None:
 
 
 def test_b22_linear_drift() -> None:
-    slope, _, at_zero = linear_drift(NBS)
-    assert slope == pytest.approx(-10.2, rel=1e-6)
-    assert at_zero - slope == pytest.approx(839.8889, rel=1e-6)  # the table counts from 1
-    slope, _, at_zero = linear_drift(long_set())
-    assert slope == pytest.approx(6.490910e-06, rel=1e-6)
-    assert at_zero - slope == pytest.approx(0.4865258, rel=1e-6)
+    line = linear_drift(NBS)
+    assert line.slope == pytest.approx(-10.2, rel=1e-6)
+    assert line.intercept - line.slope == pytest.approx(839.8889, rel=1e-6)  # the table counts from 1
+    line = linear_drift(long_set())
+    assert line.slope == pytest.approx(6.490910e-06, rel=1e-6)
+    assert line.intercept - line.slope == pytest.approx(0.4865258, rel=1e-6)
 
 
 def test_b23_no_drift_is_claimed_where_there_is_none() -> None:
@@ -111,18 +112,30 @@ def test_b24_cusum_run_lengths(limit: float, shift: float, run_length: float) ->
 
 
 def test_b25_norris() -> None:
-    """Certified: slope 1.00211681802045, intercept -0.262323073774029; ours takes evenly spaced values only, so the
-    certified line is fed through it as the residual-free check of its algebra."""
+    """NIST StRD certified values (the file ships with SciPy)."""
     text = (resources.files("scipy") / "stats/tests/data/nist_linregress/Norris.dat").read_text()
     rows = [line.split() for line in text.splitlines()[60:] if len(line.split()) == 2]
     y, x = np.array(rows, float).T
-    slope, intercept = np.polyfit(x, y, 1)
-    assert slope == pytest.approx(1.00211681802045, rel=1e-10)
-    assert intercept == pytest.approx(-0.262323073774029, rel=1e-9)
-    ours, sd, at_zero = linear_drift(intercept + slope * np.arange(36.0))
-    assert ours == pytest.approx(slope, rel=1e-10)
-    assert at_zero == pytest.approx(intercept, rel=1e-9)
-    assert sd < 1e-10
+    line = straight_line(x, y)
+    assert x.size == 36
+    assert line.slope == pytest.approx(1.00211681802045, rel=1e-10)
+    assert line.slope_sd == pytest.approx(4.29796848199937e-4, rel=1e-8)
+    assert line.intercept == pytest.approx(-0.262323073774029, rel=1e-9)
+    assert line.intercept_sd == pytest.approx(0.232818234301152, rel=1e-8)
+
+
+def test_f2_thermometer_calibration() -> None:
+    """JCGM 100:2008, H.3, table H.6: y1 -0.1712 (0.0029), y2 0.00218 (0.00067), r -0.930, s 0.0035."""
+    t = np.array([21.521, 22.012, 22.512, 23.003, 23.507, 23.999, 24.513, 25.002, 25.503, 26.010, 26.511])
+    b = np.array([-0.171, -0.169, -0.166, -0.159, -0.164, -0.165, -0.156, -0.157, -0.159, -0.161, -0.160])
+    line = straight_line(t - 20.0, b)
+    assert line.intercept == pytest.approx(-0.1712, abs=5e-5)
+    assert line.intercept_sd == pytest.approx(0.0029, abs=5e-5)
+    assert line.slope == pytest.approx(0.00218, abs=5e-6)
+    assert line.slope_sd == pytest.approx(0.00067, abs=5e-6)
+    assert line.correlation == pytest.approx(-0.930, abs=5e-4)
+    assert line.residual_sd == pytest.approx(0.0035, abs=5e-5)
+    assert line.intercept + 10 * line.slope == pytest.approx(-0.1494, abs=1e-4)
 
 
 def test_too_short() -> None:

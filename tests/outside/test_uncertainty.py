@@ -13,7 +13,7 @@ import pytest
 import scipy.stats
 
 from rf.bound import two_sided
-from rf.figure import reading
+from rf.figure import at_least, reading
 from rf.leakage import leakage_error_db
 from rf.uncertainty import (
     Contribution,
@@ -27,7 +27,7 @@ from rf.uncertainty import (
     return_loss_budget,
     shortest_interval,
 )
-from rf.verdict import Verdict, judge_at_least
+from rf.verdict import Verdict, conformance_probability, judge_at_least
 
 
 @pytest.mark.parametrize(("below_db", "worse", "better"), [(20, 0.828, 0.915), (10, 2.387, 3.302), (40, 0.086, 0.087)])
@@ -120,9 +120,13 @@ def test_f12_guard_band_risk(guard: float, risk: float) -> None:
 
 
 def test_f11_f12_conformance_probability() -> None:
-    """82 dB, u 1.2, limit 80: 0.95221; Zener example: Phi(1.40) = 0.91924 (JCGM 106)."""
-    assert scipy.stats.norm.cdf((82 - 80) / 1.2) == pytest.approx(0.95221, abs=1e-5)
-    assert scipy.stats.norm.cdf((-5.40 + 5.47) / 0.05) == pytest.approx(0.91924, abs=1e-5)
+    """82 dB, u 1.2, limit 80: 0.95221; Zener example, -5.47 V, u 0.05, limit -5.40: Phi(1.40) = 0.91924 (JCGM 106)."""
+    half = 1.959963984540054 * 1.2
+    assert conformance_probability(reading(82, 82 - half, 82 + half, "dB"), 80.0) == pytest.approx(0.95221, abs=1e-5)
+    half = 1.959963984540054 * 0.05
+    zener = reading(5.47, 5.47 - half, 5.47 + half, "V")
+    assert conformance_probability(zener, 5.40) == pytest.approx(0.91924, abs=1e-5)
+    assert math.isnan(conformance_probability(at_least(90.0, "dB"), 80.0))
 
 
 def test_first_order_and_drawing_agree_on_a_loss_budget() -> None:
