@@ -23,7 +23,7 @@ from protocol.sweep import SweepSettings
 from rf.decibel import amplitude
 from tui.cli import ExitStatus
 from tui.report_lines import figures_text, json_text
-from visit.assess import Assessment, Known, overall, with_zoom
+from visit.assessment import Assessment, Known, overall, with_zoom
 from visit.assessor import Assessor
 from visit.conductor import Phase, RunOrder, new_visit
 from visit.hookup import HookUp

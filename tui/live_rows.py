@@ -16,7 +16,7 @@ from tui.digits import big
 from tui.marks import FAINT, GREEN, ORANGE, VERMILLION, WORD_STYLE, YELLOW, MarkSet, plain
 from tui.plot import Mark, Plot
 from tui.rows import Row
-from visit.assess import Assessment, Channel, Role
+from visit.assessment import Assessment, Channel, Role
 from visit.conductor import Phase
 from visit.hookup import HookUp
 from visit.live import LiveState

@@ -13,7 +13,7 @@ from rf.decibel import amplitude_db
 from rf.hookup_check import State
 from rf.verdict import conformance_probability
 from rf.words import as_json, rounded_down, text
-from visit.assess import Assessment, Role
+from visit.assessment import Assessment, Role
 
 JSON_SCHEMA = 1
 """Counts up when a key changes its meaning or goes."""

@@ -19,7 +19,10 @@ from rf.figure import CONFIDENCE
 from rf.floor import floor_from_one_sweep
 from rf.leakage import FloorSplit, split_floor
 from rf.sequential import confidence_at, look_number, next_look
-from visit.assess import Assessment, Known, Proof, assess, assess_survey
+from visit.assess import assess
+from visit.assess_alone import assess_alone
+from visit.assessment import Assessment, Known, Proof
+from visit.calibration import Corrector
 from visit.hookup import HookUp
 from visit.record import StoredSweep
 from visit.site import Site
@@ -52,6 +55,7 @@ class Assessor:
         planned: int | None = None,
         live: bool = False,
         known: Known | None = None,
+        corrector: Corrector | None = None,
     ) -> None:
         self.run_id, self.last_id, self.hookup = run_id, 0, hookup
         self.looks = known.looks if known else 0
@@ -61,6 +65,7 @@ class Assessor:
         self._reference: NDArray[np.complex128] | None = None
         self._noise = 0.0
         self._phase_square = 0.0
+        self._corrector = corrector or Corrector(None, hookup.path)
         self._raw: list[NDArray[np.complex128]] = []
         self._proven_db: float | None = None
 
@@ -70,10 +75,11 @@ class Assessor:
             self._frequency_hz = sweep.frequency_hz
         elif not np.array_equal(self._frequency_hz, sweep.frequency_hz):
             raise ValueError("sweeps of one run must share their frequency points")
-        self._s11.add(sweep.s11)
-        self._s21.add(self._aligned(sweep.s21))
+        s11, s21 = self._corrector(self._frequency_hz, sweep.s11, sweep.s21)
+        self._s11.add(s11)
+        self._s21.add(self._aligned(s21))
         if self.hookup.survey and len(self._raw) < MOST_SURVEY_SWEEPS:
-            self._raw.append(sweep.s21)
+            self._raw.append(s21)
         self.last_id = sweep.id
         look = look_number(self._s21.sweeps, self._planned) if self._live else None
         if look is not None:
@@ -117,8 +123,9 @@ class Assessor:
 
     def _assess(self, confidence: float, proof: Callable[[float], Proof]) -> Assessment:
         assert self._frequency_hz is not None
-        if self.hookup.survey:
-            return assess_survey(self._site, self.hookup, self._frequency_hz, self._s21.average(), self._split)
+        if self.hookup.alone:
+            averages = self._s21.average(), self._s11.average()
+            return assess_alone(self._site, self.hookup, self._frequency_hz, *averages, self._split, self._known)
         return assess(
             self._site,
             self.hookup,

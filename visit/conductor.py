@@ -22,7 +22,9 @@ from protocol.analyzer import Analyzer
 from protocol.errors import AnalyzerError, PortLostError, RequestError
 from protocol.profile import Profile
 from protocol.run import SweepPlan, sweeps
-from protocol.sweep import Applied, SweepSettings
+from protocol.sweep import Applied, Sweep, SweepSettings
+from rf.hookup_check import HookUpCheck
+from visit.gate import Gate
 from visit.hookup import HookUp
 from visit.record import VisitFile
 from visit.site import Site
@@ -52,6 +54,8 @@ class RunOrder:
     settings: SweepSettings
     planned_sweeps: int | None
     purpose: str = "live"
+    trusted: bool = False
+    """The hook-up is as told even if the sweeps look otherwise: somebody has gone and seen."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -69,6 +73,10 @@ class Progress:
     saved_at_s: float | None = None
     changes: tuple[str, ...] = field(default=())
     retried: int = 0
+    refusal: HookUpCheck | None = None
+    refused: Sweep | None = None
+    """The last sweep when it was not stored because the hook-up is wrong, and what is wrong; None again with the
+    next good one."""
 
     @property
     def time_left_s(self) -> float | None:
@@ -80,12 +88,35 @@ class Progress:
         return max(self.order.planned_sweeps - self.done, 0) * self.sweep_time_s
 
 
+class WrongHookUpError(RequestError):
+    """The hook-up is not the one that was told, sweep after sweep; none was stored."""
+
+
+Guard = Callable[[RunOrder, Applied], tuple[Gate | None, int | None]]
+"""Told an order and what the analyzer took, gives the gate for its sweeps and the row of the calibration in use."""
+
+
+def unguarded(_: RunOrder, __: Applied) -> tuple[Gate | None, int | None]:
+    """No gate, no calibration."""
+    return None, None
+
+
 class Conductor:
     """Opens the analyzer, runs orders one after the other, closes. All methods belong to the serial loop."""
 
-    def __init__(self, port: str, profile: Profile, visit: VisitFile, publish: Callable[[Progress], None]) -> None:
+    def __init__(
+        self,
+        port: str,
+        profile: Profile,
+        visit: VisitFile,
+        publish: Callable[[Progress], None],
+        *,
+        guard: Guard = unguarded,
+        patience: int | None = None,
+    ) -> None:
+        """`patience`: so many sweeps of a wrong hook-up in a row end a run; None: it waits until it is right."""
         self._port, self._profile, self._visit = port, profile, visit
-        self._publish = publish
+        self._publish, self._guard, self._patience = publish, guard, patience
         self._progress = Progress()
         self._analyzer: Analyzer | None = None
         self._analyzer_id: int | None = None
@@ -107,7 +138,7 @@ class Conductor:
         Raises AnalyzerError or RequestError; the visit file's log says the same line. Cancelling stops at once.
         """
         outcome = "stopped"
-        self._progress = replace(self._progress, run_id=None)
+        self._progress = replace(self._progress, run_id=None, refusal=None, refused=None)
         try:
             if self._analyzer is None:
                 await self.open()
@@ -142,21 +173,42 @@ class Conductor:
         def failed(error: AnalyzerError) -> None:
             self._tell(message=f"{error} (tried again)", retried=self._progress.retried + 1)
 
-        plan = SweepPlan(order.settings, order.planned_sweeps, RETRIES)
-        stream = sweeps(self._analyzer, plan, on_applied=taken, on_fault=failed)
-        async with contextlib.aclosing(stream):
-            async for sweep in stream:
-                run_id = self._progress.run_id
-                if run_id is None:
-                    run_id = await self._on_disk(partial(self._begin, order, applied[-1]))
-                    self._tell(run_id=run_id)
-                await self._on_disk(partial(self._visit.add_sweep, run_id, sweep))
-                done = self._progress.done + 1
-                self._tell(done=done, sweep_time_s=(time.monotonic() - began) / done, saved_at_s=time.time())
+        gate: Gate | None = None
+        refused = kept = 0
+        while order.planned_sweeps is None or kept < order.planned_sweeps:
+            left = None if order.planned_sweeps is None else order.planned_sweeps - kept
+            stream = sweeps(self._analyzer, SweepPlan(order.settings, left, RETRIES), on_applied=taken, on_fault=failed)
+            async with contextlib.aclosing(stream):
+                async for sweep in stream:
+                    if kept == refused == 0:
+                        gate, calibration_id = self._guard(order, applied[-1])
+                    refusal = await self._on_disk(partial(gate.judge, sweep)) if gate is not None else None
+                    if refusal is not None:
+                        refused += 1
+                        self._refuse(sweep, refusal, refused)
+                        continue
+                    refused = 0
+                    if self._progress.run_id is None:
+                        run_id = await self._on_disk(partial(self._begin, order, applied[-1], calibration_id))
+                        self._tell(run_id=run_id)
+                    assert self._progress.run_id is not None
+                    await self._on_disk(partial(self._visit.add_sweep, self._progress.run_id, sweep))
+                    kept += 1
+                    self._tell(
+                        done=kept, sweep_time_s=(time.monotonic() - began) / kept, saved_at_s=time.time(),
+                        refusal=None, refused=None,
+                    )  # fmt: skip
 
-    def _begin(self, order: RunOrder, applied: Applied) -> int:
+    def _refuse(self, sweep: Sweep, refusal: HookUpCheck, refused: int) -> None:
+        """A sweep of a wrong hook-up is shown and not stored."""
+        words = f"not stored, {refusal.short}: {refusal.cure}"
+        self._tell(refusal=refusal, refused=sweep, message=words)
+        if self._patience is not None and refused >= self._patience:
+            raise WrongHookUpError(words)
+
+    def _begin(self, order: RunOrder, applied: Applied, calibration_id: int | None) -> int:
         return self._visit.begin_run(
-            order.purpose, order.hookup, applied, order.planned_sweeps, self._analyzer_id, time.time()
+            order.purpose, order.hookup, applied, order.planned_sweeps, self._analyzer_id, time.time(), calibration_id
         )
 
     async def _drop(self) -> None:

@@ -7,7 +7,7 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 
-from visit.assess import Assessment
+from visit.assessment import Assessment
 from visit.conductor import Phase, Progress
 from visit.hookup import HookUp
 from visit.site import Site

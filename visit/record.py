@@ -22,7 +22,7 @@ from numpy.typing import NDArray
 from protocol.errors import RequestError
 from protocol.sweep import Applied, Sweep, SweepSettings
 from visit.hookup import HookUp
-from visit.schema import APPLICATION_ID, SCHEMA, SCHEMA_VERSION
+from visit.schema import APPLICATION_ID, MIGRATIONS, SCHEMA, SCHEMA_VERSION
 from visit.site import Site, parse_site
 
 BUSY_TIMEOUT_S = 5.0
@@ -45,6 +45,7 @@ class RunRow:
     planned_sweeps: int | None
     outcome: str | None
     started_s: float
+    calibration_id: int | None = None
 
 
 @dataclass(frozen=True, slots=True)
@@ -77,7 +78,7 @@ class VisitFile:
         except OSError as error:
             raise RecordError(f"can't write {path}: {error.strerror}; choose another folder with --visit") from None
         visit = cls(path, _connect(path, read_only=False))
-        with visit._writing() as connection:
+        with visit.writing() as connection:
             connection.executescript(SCHEMA)
             connection.execute("insert into about values (?, ?)", (_program_version(), now_s))
             values = (now_s, site.source, site_path)
@@ -99,7 +100,9 @@ class VisitFile:
             if application != APPLICATION_ID:
                 connection.close()
                 raise RecordError(f"{path}: not a visit file (another program's database); give the right file")
-            if found != SCHEMA_VERSION:
+            if found < SCHEMA_VERSION and found in MIGRATIONS:
+                connection = _migrated(connection, found, read_only=read_only)
+            elif found != SCHEMA_VERSION:
                 connection.close()
                 raise RecordError(
                     f"{path}: visit file version {found}, this program reads {SCHEMA_VERSION}; use the newer program"
@@ -118,7 +121,7 @@ class VisitFile:
             self._connection.close()
 
     @contextmanager
-    def _writing(self) -> Iterator[sqlite3.Connection]:
+    def writing(self) -> Iterator[sqlite3.Connection]:
         """One transaction. Any SQLite fault becomes a RecordError naming the file; nothing half-written stays."""
         with self._lock:
             try:
@@ -129,7 +132,8 @@ class VisitFile:
                     f"{self.path}: could not be written ({error}); free space or check the folder, earlier rows stand"
                 ) from None
 
-    def _rows(self, statement: str, values: tuple[object, ...] = ()) -> list[tuple[object, ...]]:
+    def rows(self, statement: str, values: tuple[object, ...] = ()) -> list[tuple[object, ...]]:
+        """All rows of a question. Raises RecordError."""
         with self._lock:
             try:
                 return self._connection.execute(statement, values).fetchall()
@@ -138,7 +142,7 @@ class VisitFile:
 
     def add_analyzer(self, identity: str, profile_name: str, port: str, now_s: float) -> int:
         """Record that an analyzer was opened; returns its row."""
-        with self._writing() as connection:
+        with self.writing() as connection:
             return _rowid(
                 connection.execute(
                     "insert into analyzer (at_s, identity, profile_name, port) values (?, ?, ?, ?)",
@@ -154,14 +158,16 @@ class VisitFile:
         planned: int | None,
         analyzer_id: int | None,
         now_s: float,
+        calibration_id: int | None = None,
     ) -> int:
         """Record the start of a run with the settings the analyzer reported back; returns its row."""
         actual = applied.actual
-        with self._writing() as connection:
+        with self.writing() as connection:
             return _rowid(
                 connection.execute(
                     "insert into run (at_s, analyzer_id, purpose, driven, read, third, start_hz, stop_hz, points,"
-                    " bandwidth_hz, level_dbm, changes, planned_sweeps) values (?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?)",
+                    " bandwidth_hz, level_dbm, changes, planned_sweeps, path, calibration_id)"
+                    " values (?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?)",
                     (
                         now_s,
                         analyzer_id,
@@ -176,13 +182,15 @@ class VisitFile:
                         actual.level_dbm,
                         "\n".join(applied.changes),
                         planned,
+                        hookup.path.text,
+                        calibration_id,
                     ),
                 )
             )
 
     def end_run(self, run_id: int, outcome: str, now_s: float) -> None:
         """Close a run; the first outcome counts."""
-        with self._writing() as connection:
+        with self.writing() as connection:
             connection.execute(
                 "update run set ended_s = ?, outcome = ? where id = ? and outcome is null",
                 (now_s, outcome, run_id),
@@ -192,7 +200,7 @@ class VisitFile:
         """Commit one sweep; it is on the disk when this returns."""
         blob = sweep.frequency_hz.astype("<f8").tobytes()
         digest = hashlib.sha256(blob).hexdigest()
-        with self._writing() as connection:
+        with self.writing() as connection:
             connection.execute("insert or ignore into grid (digest, frequency_hz) values (?, ?)", (digest, blob))
             connection.execute(
                 "insert into sweep (run_id, sequence, started_s, duration_s, grid_id, s11, s21)"
@@ -210,25 +218,25 @@ class VisitFile:
 
     def remark(self, kind: str, words: str, now_s: float) -> None:
         """Add a line to the log of the visit."""
-        with self._writing() as connection:
+        with self.writing() as connection:
             connection.execute("insert into remark (at_s, kind, words) values (?, ?, ?)", (now_s, kind, words))
 
     def site(self) -> Site:
         """The site as last recorded."""
-        ((toml, path),) = self._rows("select toml, path from site order by id desc limit 1")
+        ((toml, path),) = self.rows("select toml, path from site order by id desc limit 1")
         return parse_site(str(toml), Path(str(path)))
 
     def runs(self) -> list[RunRow]:
         """All runs in the order they were begun."""
-        rows = self._rows(
+        rows = self.rows(
             "select id, purpose, driven, read, third, start_hz, stop_hz, points, bandwidth_hz, level_dbm, changes,"
-            " planned_sweeps, outcome, at_s from run order by id"
+            " planned_sweeps, outcome, at_s, path, calibration_id from run order by id"
         )
         return [_run_row(row) for row in rows]
 
     def sweeps(self, run_id: int, after_id: int = 0, limit: int = -1) -> list[StoredSweep]:
         """Sweeps of a run in the order they came, those with a row id above `after_id`."""
-        rows = self._rows(
+        rows = self.rows(
             "select sweep.id, grid.frequency_hz, s11, s21, started_s, duration_s"
             " from sweep join grid on grid.id = grid_id where run_id = ? and sweep.id > ? order by sweep.id limit ?",
             (run_id, after_id, limit),
@@ -237,7 +245,7 @@ class VisitFile:
 
     def sweep_count(self, run_id: int) -> int:
         """How many sweeps of a run are on the disk."""
-        return int(str(self._rows("select count(*) from sweep where run_id = ?", (run_id,))[0][0]))
+        return int(str(self.rows("select count(*) from sweep where run_id = ?", (run_id,))[0][0]))
 
 
 def _connect(path: Path, *, read_only: bool) -> sqlite3.Connection:
@@ -249,6 +257,18 @@ def _connect(path: Path, *, read_only: bool) -> sqlite3.Connection:
         connection.execute("pragma journal_mode = wal")
         connection.execute("pragma synchronous = full")
         connection.execute("pragma foreign_keys = on")
+    return connection
+
+
+def _migrated(connection: sqlite3.Connection, version: int, *, read_only: bool) -> sqlite3.Connection:
+    """The file brought to the present version; one opened only to read is brought on in memory and stays as it is."""
+    if read_only:
+        copy = sqlite3.connect(":memory:", check_same_thread=False)
+        connection.backup(copy)
+        connection.close()
+        connection = copy
+    for step in range(version, SCHEMA_VERSION):
+        connection.executescript(f"begin; {MIGRATIONS[step]} pragma user_version = {step + 1}; commit;")
     return connection
 
 
@@ -273,11 +293,14 @@ def _run_row(row: tuple[object, ...]) -> RunRow:
         planned,
         outcome,
         at_s,
+        path,
+        calibration_id,
     ) = row
+    told = HookUp.parse(f"{driven} {path}" if driven == read else f"{driven}>{read} {path}")
     return RunRow(
         id=_int(run_id),
         purpose=str(purpose),
-        hookup=HookUp(str(driven), str(read), str(third)),
+        hookup=HookUp(told.driven, told.read, str(third), told.path),
         settings=SweepSettings(
             _float(start),
             _float(stop),
@@ -289,6 +312,7 @@ def _run_row(row: tuple[object, ...]) -> RunRow:
         planned_sweeps=None if planned is None else _int(planned),
         outcome=None if outcome is None else str(outcome),
         started_s=_float(at_s),
+        calibration_id=None if calibration_id is None else _int(calibration_id),
     )
 
 

@@ -9,10 +9,46 @@ from __future__ import annotations
 APPLICATION_ID = 0x646E6F74
 """Stored in the SQLite header ("dnot"), so that another program's database is never taken for a visit."""
 
-SCHEMA_VERSION = 1
-"""Versions: 1 = first."""
+SCHEMA_VERSION = 2
+"""Versions: 1 = first; 2 = what lies in the path, calibrations, known parts, instrument cards."""
 
-SCHEMA = """
+CALIBRATION_TABLES = """
+create table calibration (          -- a calibration made on this computer, from runs of this file
+    id integer primary key,
+    at_s real not null,
+    kit text not null,              -- whole text of the kit file
+    temperature_c real,
+    short_run integer not null references run,
+    open_run integer not null references run,
+    load_run integer not null references run,
+    thru_run integer not null references run,
+    isolation_run integer references run, -- null: isolation left out
+    isolation_limit real,           -- amplitude re thru under which the isolation's own noise lies (95 %)
+    terms blob not null             -- NumPy archive: frequency_hz and the six error terms, as solved
+);
+create table known_part (           -- a part of known value read through a calibration: proof that it holds
+    id integer primary key,
+    at_s real not null,
+    calibration_id integer references calibration, -- null: the analyzer's own correction
+    run_id integer not null references run,
+    part text not null,             -- 'thru', 'load', 'pad', ...
+    expected_db real not null,
+    seen_db real not null,
+    low_db real not null,
+    high_db real not null,
+    good integer not null,          -- 1 or 0
+    says text not null
+);
+create table card (                 -- what the analyzer was measured to be able to do
+    id integer primary key,
+    at_s real not null,
+    identity text not null,
+    json text not null
+);
+"""
+
+SCHEMA = (
+    """
 create table about (                -- one row: who made this file
     program_version text not null,
     created_s real not null         -- Unix time
@@ -38,6 +74,8 @@ create table run (                  -- sweeps of one hook-up with one setting, a
     driven text not null,           -- port of the duplexer on the analyzer's port 1: A, L, H or loads
     read text not null,             -- port of the duplexer on the analyzer's port 2
     third text not null,            -- what closes the remaining port
+    path text not null default '',  -- what was put into the leads after calibration: 'pad2=10 jumper=half'
+    calibration_id integer references calibration, -- applied when looked at; the sweeps are stored as they came
     start_hz real not null,         -- as the analyzer reported it back
     stop_hz real not null,
     points integer not null,
@@ -71,3 +109,14 @@ create table remark (               -- log of the visit: bench actions, faults, 
     words text not null
 );
 """
+    + CALIBRATION_TABLES
+)
+
+MIGRATIONS = {
+    1: """
+alter table run add column path text not null default '';
+alter table run add column calibration_id integer references calibration;
+"""
+    + CALIBRATION_TABLES,
+}
+"""What takes a file of each earlier version one version on."""

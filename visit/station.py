@@ -10,6 +10,7 @@ import asyncio
 import contextlib
 import math
 import threading
+import time
 from collections.abc import Coroutine
 from concurrent.futures import Future
 from dataclasses import replace
@@ -18,13 +19,20 @@ from typing import Any
 from protocol.errors import AnalyzerError, RequestError
 from protocol.loop_thread import LoopThread
 from protocol.profile import Profile
-from visit.assess import Assessment, Known
+from protocol.sweep import Applied, Sweep
+from rf.standards import Kit
+from visit.assessment import Assessment, Known
 from visit.assessor import Assessor
-from visit.conductor import Conductor, Progress, RunOrder
+from visit.calibrating import Calibrator
+from visit.conductor import Conductor, Progress, RunOrder, WrongHookUpError
+from visit.gate import Gate
 from visit.hookup import HookUp, Side
 from visit.live import LiveState
-from visit.record import VisitFile
+from visit.record import StoredSweep, VisitFile
 from visit.site import Site
+
+PATIENT_SWEEPS = 3
+"""Nobody is there to move a lead: a hook-up that looks wrong this often in a row ends the run."""
 
 FIGURES_INTERVAL_S = 0.4
 """Figures are made at most this often; a technician's eye needs no more, and a slow laptop keeps half a core free."""
@@ -43,16 +51,20 @@ class Station:
         *,
         watched: bool = True,
         leakage: float | None = None,
+        kit: tuple[Kit, str] | None = None,
     ) -> None:
         """`watched`: somebody looks at the figures while they come and may stop, so proofs wait for the looks.
-        `leakage`: amplitude re thru that an earlier survey bounded."""
+        `leakage`: amplitude re thru that an earlier survey bounded. `kit`: what the calibration's parts are."""
         self._visit, self._watched = visit, watched
         self._loop = LoopThread(name="serial")
-        self._conductor = Conductor(port, profile, visit, self._publish)
+        self.calibrator = Calibrator(visit, own=profile.corrects_itself, kit=kit)
+        self.calibrator.temperature_c = site.temperature_c
+        patience = None if watched else PATIENT_SWEEPS
+        self._conductor = Conductor(port, profile, visit, self._publish, guard=self._guard, patience=patience)
         self._run: asyncio.Task[None] | None = None
         self._changing = threading.Lock()
         self._news, self._closing = threading.Event(), threading.Event()
-        self._memory = Memory(leakage, corrected=profile.corrects_itself)
+        self._memory = Memory(leakage)
         self._state = LiveState(
             site=site,
             hookup=hookup,
@@ -91,12 +103,18 @@ class Station:
         return self._submit(self._switch(None))
 
     def measure(self, order: RunOrder) -> None:
-        """Carry out one order and wait for its end. Raises AnalyzerError or RequestError."""
-        self._submit(self._conductor.run(order)).result()
+        """Carry out one order and wait for its end; a wrong hook-up ends it with nothing stored, and `assess_now`
+        says why. Raises AnalyzerError or RequestError."""
+        with contextlib.suppress(WrongHookUpError):
+            self._submit(self._conductor.run(order)).result()
 
     def assess_now(self) -> Assessment:
         """What the last run shows, read from the visit file. Raises RequestError when no sweep was kept."""
         progress = self._state.progress
+        if progress.refused is not None and progress.order is not None:
+            refused = self._refused(progress.order, progress.refused)
+            assert refused is not None  # it holds one sweep
+            return refused
         if progress.run_id is None or progress.order is None:
             raise RequestError("no sweep was kept, so there is nothing to assess; measure again")
         assessor = self._assessor(progress.run_id, progress.order, live=False)
@@ -161,7 +179,9 @@ class Station:
                 self._news.wait()
                 self._news.clear()
                 progress = self._state.progress
-                if progress.run_id is not None and progress.order is not None:
+                if progress.refused is not None and progress.order is not None:
+                    self._change(assessment=self._refused(progress.order, progress.refused))
+                elif progress.run_id is not None and progress.order is not None:
                     if assessor is None or assessor.run_id != progress.run_id:
                         assessor = self._assessor(progress.run_id, progress.order, live=True)
                     assessment = self._figures_of(assessor, reader)
@@ -182,8 +202,42 @@ class Station:
             return None
 
     def _assessor(self, run_id: int, order: RunOrder, *, live: bool) -> Assessor:
-        known = self._memory.known(order.hookup)
-        return Assessor(self._state.site, order.hookup, run_id, planned=order.planned_sweeps, live=live, known=known)
+        applied = self._state.progress.applied
+        settings = applied.actual if applied is not None else order.settings
+        corrector, uncorrected = self.calibrator.corrector(settings, order.hookup)
+        calibration = self.calibrator.in_use
+        known = replace(
+            self._memory.known(order.hookup),
+            uncorrected=uncorrected,
+            doubts=self.calibrator.doubts(settings, time.time()),
+            residuals=None if calibration is None or uncorrected else calibration.residuals(order.hookup.path),
+            trusted=order.trusted or order.hookup.third != "load",
+        )
+        if known.leakage is None and calibration is not None:
+            known = replace(known, leakage=calibration.isolation_limit)
+        if known.leakage is not None:
+            # What leaks inside the instrument is neither damped by a pad before port 2 nor lifted by an amplifier there.
+            known = replace(known, leakage=known.leakage / corrector.through)
+        return Assessor(
+            self._state.site, order.hookup, run_id, planned=order.planned_sweeps, live=live, known=known,
+            corrector=corrector,
+        )  # fmt: skip
+
+    def _refused(self, order: RunOrder, sweep: Sweep) -> Assessment | None:
+        """What a sweep shows that was not stored."""
+        assessor = self._assessor(0, replace(order, planned_sweeps=None), live=False)
+        assessor.add(StoredSweep(0, sweep.frequency_hz, sweep.s11, sweep.s21, sweep.started_s, sweep.duration_s))
+        return assessor.assess()
+
+    def _guard(self, order: RunOrder, applied: Applied) -> tuple[Gate | None, int | None]:
+        """The gate for a run's sweeps, and the calibration that corrects them."""
+        calibration = self.calibrator.in_use
+        corrector, uncorrected = self.calibrator.corrector(applied.actual, order.hookup)
+        row = calibration.id if calibration is not None and not calibration.problem(applied.actual) else None
+        if order.hookup.alone and not order.hookup.survey:
+            return None, row
+        levels = not uncorrected and not order.trusted and order.hookup.third == "load"
+        return Gate(self._state.site, order.hookup, corrector, levels=levels), row
 
     @staticmethod
     def _read_new(reader: VisitFile, assessor: Assessor) -> bool:
@@ -197,9 +251,9 @@ class Station:
 class Memory:
     """What the runs of this visit told that later runs need. Used by two threads."""
 
-    def __init__(self, leakage: float | None = None, *, corrected: bool = True) -> None:
+    def __init__(self, leakage: float | None = None) -> None:
         self._lock = threading.Lock()
-        self._leakage, self._corrected = leakage, corrected
+        self._leakage = leakage
         self._width_hz: dict[Side, float] = {}
         self._looks: dict[str, int] = {}
 
@@ -211,10 +265,10 @@ class Memory:
             side, notch = assessment.hookup.side, assessment.notch
             if side is not None and notch is not None and notch.trusted:
                 self._width_hz[side] = notch.bottom_width_hz
-            self._looks[assessment.hookup.name] = assessor.looks
+            self._looks[assessment.hookup.text] = assessor.looks
 
     def known(self, hookup: HookUp) -> Known:
         """What is known before a run of this hook-up."""
         with self._lock:
             width = self._width_hz.get(hookup.side, math.nan) if hookup.side is not None else math.nan
-            return Known(self._leakage, width, self._looks.get(hookup.name, 0), self._corrected)
+            return Known(self._leakage, width, self._looks.get(hookup.text, 0))

@@ -38,10 +38,8 @@ class Control:
 
     def _connect(self, *words: str) -> str:
         hookup = self.instrument.hookup
-        if words == ("thru",):
-            hookup.joined, hookup.on_loads = True, False
-        elif words == ("loads",):
-            hookup.joined, hookup.on_loads = False, True
+        if len(words) == 1 and words[0] in ("thru", "loads", "short", "open", "load", "antenna"):
+            hookup.hang(words[0])
         else:
             hookup.connect(words[0], words[1])
             hookup.closing.clear()
@@ -68,6 +66,19 @@ class Control:
         if value > 0:
             pads[int(port)] = value
         return f"pad {value:g} dB at port {port}"
+
+    def _amp(self, gain: str) -> str:
+        self.instrument.hookup.amp_db = _number(gain)
+        return f"amplifier of {_number(gain):g} dB before port 2"
+
+    def _antenna(self, level: str) -> str:
+        self.instrument.hookup.antenna_db = _number(level)
+        return f"antenna with {_number(level):g} dB return loss"
+
+    def _level(self, full_scale: str) -> str:
+        """Where the receiver gives way, in dB over a thru."""
+        self.instrument.options.full_scale_db = _number(full_scale)
+        return f"full scale {full_scale}"
 
     def _jumper(self, length: str, at: str = "1") -> str:
         quarters = {"none": 0.0, "quarter": 1.0, "half": 2.0}

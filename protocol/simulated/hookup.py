@@ -15,6 +15,8 @@ from numpy.typing import NDArray
 
 from protocol.simulated.duplexer import PORTS, Z0_OHM, Duplexer
 
+SHORT_DELAY_S, OPEN_FARAD = 5e-12, 50e-15
+
 SMALL_LEAK = 1e-9
 """Transmission of a path that is open: nothing a receiver could find, but not a zero."""
 
@@ -30,6 +32,11 @@ class HookUp:
     read: str = "L"
     joined: bool = False
     on_loads: bool = False
+    standard: str = ""
+    """A part of the calibration kit (or the antenna's feeder) on lead 1, lead 2 hanging on a load."""
+    antenna_db: float = 14.0
+    amp_db: float = 0.0
+    """Gain of an amplifier before port 2; it lies in front of what leaks inside the instrument."""
     closing: dict[str, complex] = field(default_factory=dict)
     pads_db: dict[int, float] = field(default_factory=dict)
     jumper_quarters: float = 0.0
@@ -43,7 +50,14 @@ class HookUp:
         """Hang port 1 on `driven`, port 2 on `read`. Raises ValueError."""
         if driven not in PORTS or read not in PORTS or driven == read:
             raise ValueError(f"can't connect {driven} and {read}: use two of A, L, H")
-        self.driven, self.read, self.joined, self.on_loads, self.lead_off = driven, read, False, False, None
+        self.driven, self.read, self.lead_off = driven, read, None
+        self.hang("")
+
+    def hang(self, what: str) -> None:
+        """Hang something other than the duplexer on the leads: thru, loads, short, open, load, antenna; "" the
+        duplexer."""
+        self.joined, self.on_loads = what == "thru", what == "loads"
+        self.standard = "" if what in ("", "thru", "loads") else what
 
     def two_port(self, unit: Duplexer, frequency_hz: NDArray[np.float64]) -> TwoPort:
         """What port 1 and port 2 of the analyzer see, (K, 2, 2)."""
@@ -53,6 +67,8 @@ class HookUp:
             matched[:, 0, 0] = matched[:, 1, 1] = 10 ** (-40 / 20)
             matched[:, 0, 1] = matched[:, 1, 0] = SMALL_LEAK
             return matched
+        if self.standard:
+            return self._standard(frequency_hz)
         if self.joined:
             return self._path(_lossless_through(count), frequency_hz)
         if self.lead_off is not None:
@@ -66,6 +82,19 @@ class HookUp:
         a, b = PORTS.index(self.driven), PORTS.index(self.read)
         c = 3 - a - b
         return close_port(three, a, b, c, self._closing(PORTS[c], frequency_hz))
+
+    def _standard(self, frequency_hz: NDArray[np.float64]) -> TwoPort:
+        """A one-port on lead 1. The open has 50 fF of fringing, the short 5 ps of line: what a real kit departs by."""
+        omega = 2.0 * np.pi * frequency_hz
+        seen = np.full((frequency_hz.size, 2, 2), SMALL_LEAK, complex)
+        seen[:, 0, 0] = {
+            "short": -np.exp(-2j * omega * SHORT_DELAY_S),
+            "open": (1 - 1j * omega * OPEN_FARAD * Z0_OHM) / (1 + 1j * omega * OPEN_FARAD * Z0_OHM),
+            "load": np.full(omega.shape, 10 ** (-40 / 20), complex),
+            "antenna": 10 ** (-self.antenna_db / 20) * np.exp(-2j * omega * 60e-9),
+        }[self.standard]
+        seen[:, 1, 1] = 10 ** (-40 / 20)
+        return seen
 
     def _closing(self, port: str, frequency_hz: NDArray[np.float64]) -> NDArray[np.complex128]:
         reflection = self.closing.get(port, 0.0)

@@ -101,6 +101,7 @@ class Instrument:
         device = self.hookup.two_port(self.unit, true_hz)
         reflected, through = self._with_errors(device, self._errors(true_hz))
         gain = self._gain()
+        through = through * 10.0 ** (self.hookup.amp_db / 20.0)
         reflected, through = self._compress(reflected * gain), self._compress(through * gain)
         through = through + self._leakage()
         sigma = float(np.sqrt(self._noise_power() / 2.0))

@@ -17,7 +17,7 @@ from rf.figure import Figure, Kind
 from rf.hookup_check import State
 from rf.verdict import Verdict
 from tests.benchtop import IDEAL, make_unit, take, take_on_loads
-from visit.assess import Assessment, Known, Role, overall
+from visit.assessment import Assessment, Known, Role, overall
 from visit.assessor import Assessor
 from visit.hookup import HookUp
 from visit.record import StoredSweep
@@ -291,7 +291,7 @@ def test_a_right_hook_up_is_said_to_be_right(site: Site) -> None:
 
 def test_an_uncorrected_analyzer_gives_a_place_but_no_level(site: Site) -> None:
     """The zeros of S21 do not move with a constant error (study, F11); a level without a thru means nothing."""
-    assessor = Assessor(site, HookUp.parse("A>L"), planned=20, known=Known(corrected=False))
+    assessor = Assessor(site, HookUp.parse("A>L"), planned=20, known=Known(uncorrected="analyzer uncorrected: calibrate it"))
     for sweep in take(make_unit("U6"), WIDE_HZ, 20, seed=3, corrected=False):
         assessor.add(sweep)
     found = assessor.assess(final=True)
