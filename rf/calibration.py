@@ -123,6 +123,16 @@ def correct(terms: ErrorTerms, m11: Complex, m21: Complex) -> tuple[Complex, Com
     return a / loop, (m21 - terms.isolation) / terms.transmission_tracking / loop
 
 
+def without_port2(terms: ErrorTerms, s11: Complex, s21: Complex) -> Complex:
+    """S11 (K,) of a reciprocal device without what port 2 sent back through it.
+
+    One orientation reads S11 + S21 S12 e22 / (1 - e22 S22) and S21 / (1 - e22 S22); with S12 = S21 the product of the
+    second with itself and e22 is the addition but for a factor 1 - e22 S22, which a matched device leaves near 1. A
+    duplexer is reciprocal; an amplifier in the path is not.
+    """
+    return np.asarray(s11 - terms.load_match * s21**2)
+
+
 def correct_both(
     terms: ErrorTerms, forward: tuple[Complex, Complex], reverse: tuple[Complex, Complex]
 ) -> NDArray[np.complex128]:
@@ -177,8 +187,7 @@ def interpolation_error_db(terms: ErrorTerms) -> float:
         guess = _spline(f[::2], values[::2], f[1:-1:2])
         missed = np.abs(guess - values[1:-1:2]) / np.abs(values[1:-1:2])
         inner = missed[1:-1]  # the ends of a spline are worse than anything between
-        # Noise of the standards does not fall with the step: the median is it, what stands out is curvature.
-        worst = max(worst, float(inner.max() - np.median(inner)) / SPLINE_GAIN)
+        worst = max(worst, float(inner.max()) / SPLINE_GAIN)
     return amplitude_db(1.0 + worst)
 
 

@@ -25,12 +25,14 @@ class Residuals:
     """What remains uncorrected, stated by whoever calibrated; defaults are common practice for this class of analyzer.
 
     `tracking_db`: a good thru reads 0 +- this; `directivity_db`: residual directivity as return loss;
-    `port2_return_loss_db`: match that the analyzer's port 2 offers; `drift_db`: change since the calibration.
+    `port2_return_loss_db`: match that the analyzer's port 2 offers; `port2_left_db`: how much of it, as return loss, is
+    not taken out of S11; `drift_db`: change since the calibration.
     """
 
     tracking_db: float = 0.1
     directivity_db: float = 35.0
     port2_return_loss_db: float = 20.0
+    port2_left_db: float = 20.0
     drift_db: float = 0.0
 
 
@@ -99,22 +101,26 @@ def return_loss_at(
     averaged_power: NDArray[np.float64],
     channel_hz: float,
     residuals: Residuals | None = None,
+    through: float = 0.0,
 ) -> Budgeted:
-    """Return loss in dB at `channel_hz` from a mean S11 sweep (K,) over noise (K,).
+    """Return loss in dB at `channel_hz` from a mean S11 sweep (K,) over noise (K,); `through` is |S21| there.
 
-    The residual directivity adds to the reflection with unknown phase: |G| lies in |x| -+ D (common practice), the
-    noise on top. AT LEAST when nothing is left at the weak end, where a budget in dB has no meaning.
+    The residual directivity adds to the reflection with unknown phase, and so does what port 2 sends back through the
+    device, |S21|^2 G2 (the forward one-path model with e22 left in): |G| lies in |x| -+ (D + |S21|^2 G2) (common
+    practice), the noise on top. AT LEAST when nothing is left at the weak end, where a budget in dB has no meaning.
     """
     stated = residuals or Residuals()
     fit = local_fit(frequency_hz, s11, averaged_power, channel_hz)
     if fit is None:
         return Budgeted(cant_say("dB", f"the sweep does not cover {channel_hz / 1e6:.4f} MHz"))
     size, directivity = abs(fit.value), amplitude(-stated.directivity_db)
-    half = math.hypot(directivity, NORMAL_95 * fit.noise / math.sqrt(2.0))
-    limit = "directivity" if directivity > 1.4 * fit.noise else "random"
+    behind = min(through, 1.0) ** 2 * amplitude(-stated.port2_left_db)
+    half = math.hypot(directivity + behind, NORMAL_95 * fit.noise / math.sqrt(2.0))
+    limit = "port 2" if behind > directivity else "directivity"
+    limit = limit if directivity + behind > 1.4 * fit.noise else "random"
     if size - half <= half / 2.0:
         return Budgeted(at_least(-amplitude_db(size + half), "dB", limited_by=limit))
-    budget = return_loss_budget(size, fit.noise, stated.directivity_db, stated.tracking_db, stated.drift_db)
+    budget = return_loss_budget(size, fit.noise, stated.directivity_db, stated.tracking_db, stated.drift_db, behind)
     figure = reading(
         -amplitude_db(size),
         -amplitude_db(min(size + half, 1.0)) + 0.0,

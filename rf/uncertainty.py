@@ -159,13 +159,22 @@ def loss_budget(
 
 
 def return_loss_budget(
-    reflection: float, noise: float, directivity_db: float, tracking_db: float = 0.1, drift_db: float = 0.0
+    reflection: float,
+    noise: float,
+    directivity_db: float,
+    tracking_db: float = 0.1,
+    drift_db: float = 0.0,
+    behind: float = 0.0,
 ) -> Budget:
-    """Budget of a return loss read as amplitude `reflection` over noise E|n|^2 ** 0.5 = `noise`, to first order."""
+    """Budget of a return loss read as amplitude `reflection` over noise E|n|^2 ** 0.5 = `noise`, to first order.
+
+    `behind`: amplitude of what port 2 sends back through the device, |S21|^2 times what is left of its reflection.
+    """
     return combine(
         (
             Contribution("random", DB_PER_SHARE * noise / reflection / math.sqrt(2.0), Law.NORMAL),
             Contribution("directivity", DB_PER_SHARE * amplitude(-directivity_db) / reflection, Law.U_SHAPED),
+            Contribution("port 2", DB_PER_SHARE * behind / reflection, Law.U_SHAPED),
             Contribution("correction", tracking_db, Law.RECTANGULAR),
             Contribution("drift", drift_db, Law.RECTANGULAR),
         )

@@ -88,7 +88,9 @@ def assess(
     no_level = cant_say("dB", known.uncorrected, limited_by="correction")
     channels, pooled, cautions, proofs = [], 0, [*known.doubts], list[float]()
     for hz, role in roles:
-        returned = return_loss_at(frequency_hz, s11.mean, floor_s11.averaged_power, hz, residuals)
+        nearest = int(np.argmin(np.abs(frequency_hz - hz)))
+        passing = float(np.abs(s21.mean[nearest]))
+        returned = return_loss_at(frequency_hz, s11.mean, floor_s11.averaged_power, hz, residuals, passing)
         budgets = [("return loss", returned.budget)]
         if role is Role.PASS:
             match_db = returned.figure.value if returned.figure.known else 10.0

@@ -16,7 +16,7 @@ from numpy.typing import NDArray
 
 from protocol.errors import RequestError
 from protocol.sweep import SweepSettings
-from rf.calibration import ErrorTerms, Raw, correct, on_grid, solve
+from rf.calibration import ErrorTerms, Raw, correct, on_grid, solve, without_port2
 from rf.decibel import amplitude, amplitude_db
 from rf.forecast import IsolationAdvice, isolation_advice
 from rf.passband import Residuals
@@ -120,7 +120,8 @@ class Calibration:
         tracking = max(CONNECTION_DB, abs(thru[-1].seen.value)) if thru else 0.1
         port2 = min(self.terms.port2_return_loss_db + 2.0 * path.pad2_db, LEAST_RETURN_LOSS_DB)
         directivity = max(self.kit.load.return_loss_db - 2.0 * path.pad1_db, 0.0)
-        return Residuals(tracking_db=tracking, directivity_db=directivity, port2_return_loss_db=port2)
+        left = port2 if path.amp_db else self.kit.load.return_loss_db
+        return Residuals(tracking, directivity, port2, left)
 
 
 class CalibrationBook:
@@ -151,9 +152,9 @@ class CalibrationBook:
 
     def advice(self, result_sweeps: int, isolation_sweeps: int, leakage_db: float | None) -> IsolationAdvice:
         """Whether to store an isolation standard of so many sweeps for results of so many."""
-        thru = self.taken["thru"]
-        level = float(np.median(np.abs(thru.s21)))
-        floor_db = 10.0 * math.log10(max(thru.noise_power, 1e-30)) - amplitude_db(level)
+        level = float(np.median(np.abs(self.taken["thru"].s21)))
+        # Nothing comes through while the load hangs on lead 1: what scatters then is the floor.
+        floor_db = 10.0 * math.log10(max(self.taken["load"].noise_power, 1e-30)) - amplitude_db(level)
         return isolation_advice(floor_db, result_sweeps, isolation_sweeps, leakage_db)
 
     def solved(self, temperature_c: float | None) -> Calibration:
@@ -195,6 +196,8 @@ class Corrector:
                     ready = on_grid(self._terms, frequency_hz)
                 self._ready = ready
             s11, s21 = correct(ready, s11, s21)
+            if self._path.amp_db == 0.0:
+                s11 = without_port2(ready, s11, s21)
         if self._path == Path():
             return s11, s21
         return s11 / self._reflected, s21 / self.through

@@ -216,7 +216,8 @@ class Station:
         if known.leakage is None and calibration is not None:
             known = replace(known, leakage=calibration.isolation_limit)
         if known.leakage is not None:
-            # What leaks inside the instrument is neither damped by a pad before port 2 nor lifted by an amplifier there.
+            # What leaks inside the instrument is neither damped by a pad before port 2 nor lifted by an amplifier
+            # there.
             known = replace(known, leakage=known.leakage / corrector.through)
         return Assessor(
             self._state.site, order.hookup, run_id, planned=order.planned_sweeps, live=live, known=known,

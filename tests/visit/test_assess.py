@@ -291,7 +291,9 @@ def test_a_right_hook_up_is_said_to_be_right(site: Site) -> None:
 
 def test_an_uncorrected_analyzer_gives_a_place_but_no_level(site: Site) -> None:
     """The zeros of S21 do not move with a constant error (study, F11); a level without a thru means nothing."""
-    assessor = Assessor(site, HookUp.parse("A>L"), planned=20, known=Known(uncorrected="analyzer uncorrected: calibrate it"))
+    assessor = Assessor(
+        site, HookUp.parse("A>L"), planned=20, known=Known(uncorrected="analyzer uncorrected: calibrate it")
+    )
     for sweep in take(make_unit("U6"), WIDE_HZ, 20, seed=3, corrected=False):
         assessor.add(sweep)
     found = assessor.assess(final=True)
