@@ -19,6 +19,9 @@ scenario 35)."""
 FEWEST_OVERLAPPING = 10
 LARGEST_DISAGREEMENT_DB = 0.5
 OVER_FLOOR_DB = 10.0
+NOISE_SIGMAS = 3.0
+"""So many standard deviations of a sample's level (8.686 10^(-SNR/20) / sqrt 2 dB, check b19) are the noise's own
+doing and speak of no disagreement."""
 
 Complex = NDArray[np.complex128]
 
@@ -43,8 +46,8 @@ def stitch(plain: Complex, amplified: Complex, stated_gain_db: float, plain_floo
     `plain_floor_db` the averaged floor of the plain range.
 
     The stated gain is taken out of the amplified range and both are compared where they overlap: the ranges are joined
-    only if the levels agree within half a decibel at every one of ten samples or more. What is left between them (the
-    complex mean ratio) is then taken out too.
+    only if the levels agree within half a decibel, noise apart, at every one of ten samples or more. What is left
+    between them (the complex mean ratio) is then taken out too.
     """
     low = max(OVERLAP_FROM_DB, plain_floor_db + OVER_FLOOR_DB)
     levels = level_db(plain)
@@ -58,7 +61,8 @@ def stitch(plain: Complex, amplified: Complex, stated_gain_db: float, plain_floo
         return Stitched(False, why, points=count)
     ratio = amplified[overlap] / plain[overlap]
     off = level_db(ratio) - stated_gain_db
-    worst = float(np.abs(off).max())
+    noise_db = NOISE_SIGMAS * 8.685889638 / np.sqrt(2.0) * 10.0 ** ((plain_floor_db - levels[overlap]) / 20.0)
+    worst = float(np.maximum(np.abs(off) - noise_db, 0.0).max())
     if worst > LARGEST_DISAGREEMENT_DB:
         why = f"the ranges disagree by {worst:.1f} dB where they overlap: amplifier overloaded, or its gain not as told"
         return Stitched(False, why, disagreement_db=worst, points=count)

@@ -65,9 +65,9 @@ def assemble(hookups: Mapping[str, Taken]) -> NDArray[np.complex128]:
 
 def _complete(names: Mapping[str, tuple[int, int]]) -> None:
     pairs = {frozenset(pair) for pair in names.values()}
-    missing = [f"{PORTS[i]}-{PORTS[j]}" for i, j in ((0, 1), (0, 2), (1, 2)) if frozenset((i, j)) not in pairs]
+    missing = [f"{PORTS[i]} and {PORTS[j]}" for i, j in ((0, 1), (0, 2), (1, 2)) if frozenset((i, j)) not in pairs]
     if missing:
-        raise ValueError(f"no hook-up between {' and '.join(missing)} yet")
+        raise ValueError(f"no hook-up between {', '.join(missing)} yet")
     undriven = [PORTS[port] for port in range(3) if port not in {driven for driven, _ in names.values()}]
     if undriven:
         raise ValueError(f"no hook-up drives {' and '.join(undriven)} yet, so its match is not known")
@@ -86,7 +86,7 @@ def _seen(s: NDArray[np.complex128], driven: int, read: int, port2: Complex, thi
     return np.asarray(back), np.asarray(out[:, 0])
 
 
-def isolation(s: NDArray[np.complex128], antenna: Complex | float = 0.0) -> Complex:
+def isolation(s: NDArray[np.complex128], antenna: Complex | complex = 0.0) -> Complex:
     """Transmission from L to H (K,) with reflection `antenna` (K,) on the antenna port: S_HL + S_HA G S_AL / (1 -
     S_AA G)."""
     return np.asarray(s[:, 2, 1] + s[:, 2, 0] * antenna * s[:, 0, 1] / (1.0 - s[:, 0, 0] * antenna))

@@ -220,17 +220,17 @@ class HelpDialog(ModalScreen[None]):
 class BudgetDialog(ModalScreen[None]):
     """Contributions behind every figure."""
 
-    BINDINGS: ClassVar[list[BindingType]] = [*LEAVE, Binding("q,u,enter", "leave", "leave", show=False)]
+    BINDINGS: ClassVar[list[BindingType]] = [*LEAVE, Binding("q,u,t,enter", "leave", "leave", show=False)]
     DEFAULT_CSS = BOX_CSS.format(name="BudgetDialog") + "BudgetDialog > .box { width: 78; }"
 
-    def __init__(self, lines: Sequence[str]) -> None:
+    def __init__(self, lines: Sequence[str], title: str = "What the figures are made of") -> None:
         super().__init__()
-        self._lines = lines
+        self._lines, self._title = lines, title
 
     def compose(self) -> ComposeResult:
         """The lines as they stand in the report."""
         with VerticalScroll(classes="box"):
-            yield Static("\n".join(["What the figures are made of (Esc or q: back)", "", *self._lines]), markup=False)
+            yield Static("\n".join([f"{self._title} (Esc or q: back)", "", *self._lines]), markup=False)
 
     def action_leave(self) -> None:
         """Back to the live screen."""

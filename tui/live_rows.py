@@ -51,13 +51,24 @@ def head_row(state: LiveState, width: int) -> Row:
     parts = [
         f" low {site.low_hz / 1e6:.3f} {uses[0]}  high {site.high_hz / 1e6:.3f} {uses[1]}",
         f"HOOK {_hook_words(state, width)}",
-        ("CAL analyzer's own" if width >= 100 else "CAL own") if state.corrects_itself else "CAL none",
+        f"CAL {_calibration_words(state, width)}",
     ]
     if site.temperature_c is not None:
         parts.append(f"{site.temperature_c:.0f}°C")
     if width >= 100:
         parts.append(site.name)
     return [(" │ ".join(parts), "bold")]
+
+
+def _calibration_words(state: LiveState, width: int) -> str:
+    """Whose correction it is, how old ours is, and whether it is in doubt."""
+    doubts = state.assessment.doubts if state.assessment is not None else state.doubts
+    mark = "?" if doubts else " ok"
+    if state.calibrated_at_s is not None:
+        return f"{max(time.time() - state.calibrated_at_s, 0.0) / 60:.0f}m{mark}"
+    if not state.corrects_itself:
+        return "none"
+    return ("analyzer's own" if width >= 100 else "own") + ("?" if doubts else "")
 
 
 def _hook_words(state: LiveState, width: int) -> str:
@@ -83,10 +94,19 @@ def reject_rows(state: LiveState, width: int, marks: MarkSet) -> list[Row]:
         title += said if sum(len(part) for part, _ in title + said) <= width else []
     if state.hookup.survey:
         return _survey_title(assessment)
+    if state.hookup.alone:
+        return [
+            [(f" {state.hookup.name.upper()}  on the leads, no duplexer: no rejection here", "bold")],
+            *[[("", "")]] * 4,
+        ]
     if channel is None:
         blank: Row = [("", "")]
         return [title, [("  waiting for the first sweep", FAINT)], blank, blank, _bar_row(None, goal, width)]
-    return [title, *_big_rows(channel.transmission, marks), _bar_row(channel.transmission, goal, width)]
+    return [
+        title,
+        *_big_rows(channel.transmission, marks, doubtful=bool(assessment and assessment.doubts)),
+        _bar_row(channel.transmission, goal, width),
+    ]
 
 
 def _survey_title(assessment: Assessment | None) -> list[Row]:
@@ -119,10 +139,10 @@ def _verdict_runs(assessment: Assessment | None) -> Row:
     return [(f"[{result.verdict.value}]", f"bold {style}")]
 
 
-def _big_rows(figure: Figure, marks: MarkSet) -> list[Row]:
+def _big_rows(figure: Figure, marks: MarkSet, *, doubtful: bool) -> list[Row]:
     """Three rows: the word at the left of the middle one, the number in big digits, why at the right."""
     parts = words(figure)
-    style = WORD_STYLE[parts.word]
+    style = FAINT if doubtful else WORD_STYLE[parts.word]
     word = f"  {parts.word:<10}"
     notes = _notes(figure, parts)
     lines = big(parts.number, marks) if parts.number else ("", "", "")
@@ -325,9 +345,24 @@ def path_row(state: LiveState, width: int) -> Row:
 
 def path_strip(hookup: HookUp) -> str:
     """The leads in one line, e.g. ``P1-cable-[A L]-cable-P2  H: load``."""
+    path = hookup.path
+    first = f"P1-cable-{f'pad{path.pad1_db:g}-' if path.pad1_db else ''}"
+    last = "".join(
+        text
+        for text, there in (
+            (f"{path.jumper}wave-", path.jumper != "none"),
+            (f"pad{path.pad2_db:g}-", path.pad2_db),
+            (f"amp{path.amp_db:g}-", path.amp_db),
+        )
+        if there
+    )
     if hookup.survey:
-        return "P1-cable-load   load-cable-P2"
-    return f"P1-cable-[{hookup.driven}  {hookup.read}]-cable-P2  {hookup.third_port}: {hookup.third}"
+        return f"{first}load   load-{last}cable-P2"
+    if hookup.name == "thru":
+        return f"{first}thru-{last}cable-P2"
+    if hookup.alone:
+        return f"{first}{hookup.name}   P2 free"
+    return f"{first}[{hookup.driven}  {hookup.read}]-{last}cable-P2  {hookup.third_port}: {hookup.third}"
 
 
 def safety_row(width: int) -> Row:

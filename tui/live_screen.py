@@ -17,6 +17,8 @@ from textual.screen import Screen
 from protocol.errors import RequestError
 from protocol.sweep import SweepSettings
 from tui import live_rows as rows
+from tui.bench_words import bench_lines
+from tui.calibration_screen import CalibrationScreen
 from tui.dialogs import BenchDialog, BudgetDialog, HelpDialog, HookUpDialog, SweepDialog
 from tui.marks import FAINT, MarkSet
 from tui.plot import plot_rows, ruler_row
@@ -45,6 +47,14 @@ class LiveScreen(Screen[None]):
         Binding("e", "edit", "edit", id="edit", tooltip="type span, points, bandwidth, sweeps"),
         Binding("u", "budget", "budget", id="budget", show=False, tooltip="what every figure is made of"),
         Binding("k", "hookup", "leads", id="hookup", tooltip="tell where the leads hang"),
+        Binding("c", "calibrate", "cal", id="calibrate", tooltip="calibrate: short, open, load, thru, proof"),
+        Binding(
+            "v", "verify", "check cal", id="verify", show=False, tooltip="read a known thru: does the calibration hold?"
+        ),
+        Binding(
+            "y", "trust", "trust", id="trust", show=False, tooltip="the hook-up is as told, whatever it looks like"
+        ),
+        Binding("t", "together", "together", id="together", show=False, tooltip="what several hook-ups show together"),
         Binding("b", "bench", "bench", id="bench", tooltip="demo only: change the simulated bench"),
         Binding("question_mark", "help", "help", id="help", tooltip="all keys and words"),
         Binding("l", "redraw", "redraw", id="redraw", show=False, tooltip="draw the whole screen again"),
@@ -167,12 +177,36 @@ class LiveScreen(Screen[None]):
         self._tool.station.stop_run().result()
         try:
             if self._tool.bench is not None:
-                words = f"{hookup.driven} {hookup.read} {hookup.third_port}={hookup.third}"
-                self._tool.bench.say("connect loads" if hookup.survey else f"connect {words}")
+                for line in bench_lines(hookup, self._tool.site):
+                    self._tool.bench.say(line)
         except RequestError as error:
             self.notify(str(error), severity="error")
             return
-        self._start(replace(self._order, hookup=hookup))
+        self._start(replace(self._order, hookup=hookup, trusted=False))
+
+    def action_calibrate(self) -> None:
+        """Calibrate on this computer with the sweep in hand."""
+        self._leave_for(CalibrationScreen(self._tool, self._order))
+
+    def action_verify(self) -> None:
+        """Read a known thru through the correction in use."""
+        self._leave_for(CalibrationScreen(self._tool, self._order, proof_only=True))
+
+    def _leave_for(self, screen: CalibrationScreen) -> None:
+        self.app.push_screen(screen, lambda _: self._back())
+
+    def _back(self) -> None:
+        """The duplexer goes back on the leads: in the demo the bench does it."""
+        self._hooked_up(self._order.hookup)
+
+    def action_trust(self) -> None:
+        """Store what comes even if the hook-up looks wrong; somebody has gone and seen."""
+        self._tool.station.note("hook-up", f"{self._order.hookup.text} trusted against its looks")
+        self._start(replace(self._order, trusted=True))
+
+    def action_together(self) -> None:
+        """What the runs of this visit show only together."""
+        self.app.push_screen(BudgetDialog(self._tool.station.together(), "What several hook-ups show together"))
 
     def action_bench(self) -> None:
         """Change the simulated bench by a line of words."""

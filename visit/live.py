@@ -25,7 +25,9 @@ class LiveState:
     port: str = ""
     visit_name: str = ""
     figures_fault: str = ""
-    goal_seconds: float | None = None
+    calibrated_at_s: float | None = None
+    """Unix time of this computer's own calibration, None without one."""
+    doubts: tuple[str, ...] = ()
 
     @property
     def phase(self) -> Phase:

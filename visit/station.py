@@ -30,6 +30,7 @@ from visit.hookup import HookUp, Side
 from visit.live import LiveState
 from visit.record import StoredSweep, VisitFile
 from visit.site import Site
+from visit.together import Together
 
 PATIENT_SWEEPS = 3
 """Nobody is there to move a lead: a hook-up that looks wrong this often in a row ends the run."""
@@ -95,7 +96,13 @@ class Station:
 
     def order(self, order: RunOrder) -> Future[None]:
         """Stop what runs and start this; opens the analyzer when it is not open. Faults show in the state."""
-        self._change(hookup=order.hookup, assessment=None)
+        calibration = self.calibrator.in_use
+        self._change(
+            hookup=order.hookup,
+            assessment=None,
+            calibrated_at_s=None if calibration is None else calibration.at_s,
+            doubts=self.calibrator.doubts(order.settings, time.time()),
+        )
         return self._submit(self._switch(order))
 
     def stop_run(self) -> Future[None]:
@@ -124,6 +131,18 @@ class Station:
         assert assessment is not None
         self._memory.learn(assessor, assessment)
         return assessment
+
+    def together(self) -> list[str]:
+        """What the runs of this visit show together, read from the file. Raises RequestError when it can't be read."""
+        reader = VisitFile.open(self._visit.path, read_only=True)
+        try:
+            return Together(reader, self._state.site).lines()
+        finally:
+            reader.close()
+
+    def note(self, kind: str, words: str) -> None:
+        """A line in the log of the visit."""
+        self._visit.remark(kind, words, time.time())
 
     def close(self) -> None:
         """Stop the run, close the port, end both threads. The visit file stays open for its owner."""
