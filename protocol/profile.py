@@ -12,13 +12,14 @@ from dataclasses import dataclass, field
 from pathlib import Path
 
 from protocol.errors import RequestError
+from protocol.profile_registers import Registers, read_registers
 from protocol.strict_toml import Table
 from protocol.sweep import Limits
 from protocol.templates import COMMAND_FIELDS, DATA_FIELDS, SETTING_FIELDS, Template
 
 SCHEMA = 1
 FAMILIES = ("scpi", "console", "registers")
-"""Families of tongue. A file of the family "registers" is recognised; its table is not part of schema 1."""
+"""Families of tongue."""
 
 _LINE_ENDS = ("\r\n", "\n", "\r")
 
@@ -158,6 +159,7 @@ class Profile:
     """True when the analyzer's sign of time is the other one, so that its phases turn the wrong way."""
     console: Console | None = None
     scpi: Scpi | None = None
+    registers: Registers | None = None
     notes: str = ""
     source: str = field(default="", compare=False)
     """The file that this was read from."""
@@ -195,8 +197,6 @@ def read_profile(top: Table, source: str) -> Profile:
     if schema != SCHEMA:
         raise top.error("schema", f"is {schema}, but this program reads schema {SCHEMA}")
     family = top.choice("family", FAMILIES)
-    if family == "registers":
-        raise top.error("family", "register analyzers are not part of schema 1; use scpi or console")
     name, notes = top.text("name"), top.text("notes", "")
     corrects_itself = top.boolean("corrects_itself")
     conjugate = top.boolean("conjugate", default=False)
@@ -205,8 +205,11 @@ def read_profile(top: Table, source: str) -> Profile:
     serial = _serial(top.table("serial", required=False))
     console = _console(top.table("console"), limits) if family == "console" else None
     scpi = _scpi(top.table("scpi", required=False)) if family == "scpi" else None
+    registers = read_registers(top.table("registers"), limits) if family == "registers" else None
     top.done()
-    return Profile(name, family, limits, timing, serial, corrects_itself, conjugate, console, scpi, notes, source)
+    return Profile(
+        name, family, limits, timing, serial, corrects_itself, conjugate, console, scpi, registers, notes, source
+    )  # fmt: skip
 
 
 def _limits(table: Table) -> Limits:

@@ -29,8 +29,8 @@ EXPIRES_S, EXPIRES_K = 3600.0, 5.0
 32; common practice of this class of analyzer)."""
 
 CONNECTION_DB = 0.05
-"""What a good connector repeats to and a receiver is bent by at the thru's level; stays in every level after a calibration
-(common practice)."""
+"""What a good connector repeats to and a receiver is bent by at the thru's level; stays in every level after a
+calibration (common practice)."""
 
 LEAST_RETURN_LOSS_DB = 40.0
 """No pad and no calibration is trusted to show a better match at port 2 than this."""

@@ -19,6 +19,7 @@ from protocol.simulated.duplexer import load_unit
 from protocol.simulated.hookup import HookUp
 from protocol.simulated.instrument import Instrument, InstrumentOptions
 from protocol.simulated.mischief import Mischief
+from protocol.simulated.register_server import RegisterServer
 from protocol.simulated.scpi_server import ScpiServer
 from protocol.simulated.serve import PtyPort, Server, announce
 from protocol.simulated.tongue import Tongue
@@ -42,7 +43,7 @@ def build_parser() -> argparse.ArgumentParser:
     parser.add_argument("--unit", default="U6", help="duplexer on the bench: U6, V6, V4, P6 (default U6)")
     parser.add_argument("--hookup", default="A>L", help="port 1 > port 2, e.g. A>L (default)")
     parser.add_argument("--device", metavar="FILE", help="a Touchstone file on the bench instead of the unit")
-    parser.add_argument("--profile", default="scpi", help="tongue: scpi, or a console profile by name or file")
+    parser.add_argument("--profile", default="scpi", help="tongue: scpi, or another profile by name or file")
     parser.add_argument("--speed", type=float, default=1.0, help="real seconds per simulated second; 0: no waiting")
     parser.add_argument("--seed", type=int, default=1, help="same seed and same orders give the same numbers")
     parser.add_argument("--link", type=Path, help="keep a symbolic link to the node here")
@@ -96,7 +97,8 @@ def main(arguments: Sequence[str] | None = None) -> int:
             _take_limits(instrument, options, profile.limits.min_points, profile.limits.max_points)
             tongue = ConsoleServer(instrument, profile)
         else:
-            raise ValueError(f"the simulated analyzer does not speak the family {profile.family!r}")
+            _take_limits(instrument, options, profile.limits.min_points, profile.limits.max_points)
+            tongue = RegisterServer(instrument, profile)
         port = PtyPort(options.link)
     except (ValueError, RequestError, OSError) as error:
         print(f"deepnotch simulate: {error}", file=sys.stderr)  # noqa: T201 - one line for people

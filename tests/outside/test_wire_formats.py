@@ -26,6 +26,7 @@ from protocol.dialects.events import (
 )
 from protocol.dialects.exchange import WireError
 from protocol.dialects.numbers import INFINITE, NOT_A_NUMBER, check_finite
+from protocol.dialects.registers import checksums
 from protocol.dialects.scpi import BANDWIDTH, COMPLETE, ERROR_QUERY, POINTS, START, STOP, TRIGGER, ScpiDialect
 from protocol.profile import load_profile, parse_profile
 from protocol.sweep import SweepSettings
@@ -224,3 +225,12 @@ def test_formats_carry_the_same_sweep(number_format: str, tolerance: float, byte
     assert isinstance(reply, SweepReply)
     np.testing.assert_allclose(reply.s11, s[0], rtol=tolerance, atol=tolerance)
     np.testing.assert_allclose(reply.s21, s[1], rtol=tolerance, atol=tolerance)
+
+
+def test_register_checksums() -> None:
+    """CRC-16/CCITT-FALSE of "123456789" is 0x29B1 (catalogue of parametrised CRC algorithms; from memory)."""
+
+    row = np.frombuffer(b"123456789", np.uint8)[None, :]
+    assert int(checksums(row, "crc16")[0]) == 0x29B1
+    assert int(checksums(row, "sum8")[0]) == sum(b"123456789") & 0xFF
+    assert int(checksums(row, "xor8")[0]) == 0x31

@@ -17,6 +17,7 @@ from protocol.sweep import SweepSettings
 TEXT = Path(load_profile("console-lines").source).read_text(encoding="utf-8")
 TRACES = Path(load_profile("console-traces").source).read_text(encoding="utf-8")
 SCPI = Path(load_profile("scpi").source).read_text(encoding="utf-8")
+REGISTERS = Path(load_profile("registers").source).read_text(encoding="utf-8")
 
 
 def line_of(text: str, part: str) -> int:
@@ -44,7 +45,18 @@ def test_a_path_and_a_name_give_the_same(tmp_path: Path) -> None:
     [
         ("text", "schema = 1", "schema = 2", "schema", "reads schema 1"),
         ("text", 'family = "console"', 'family = "morse"', "family", "must be one of"),
-        ("text", 'family = "console"', 'family = "registers"', "family", "not part of schema 1"),
+        ("registers", 'byte_order = "big"', 'byte_order = "middle"', "registers.byte_order", "must be one of"),
+        ("registers", '"6D {address:2} {width}"', '"6D {width}"', "registers.read", "needs {address}"),
+        ("registers", '"6D {address:2} {width}"', '"6D {address:2} {count}"', "registers.read", "can't hold {count}"),
+        ("registers", '"6D {address:2} {width}"', '"6X {address:2}"', "registers.read", "not bytes in hexadecimal"),
+        ("registers", '"index u2"', '"index u3"', "registers.record", "not a field and a kind"),
+        ("registers", '"through_re i4", ', "", "registers.record", "must give s11 and s21"),
+        ("registers", '"reflected_re i4"', '"reference_re i4"', "registers.record", "read twice"),
+        ("registers", "codes = [1, 2, 3, 4, 5, 6]", "codes = [1, 2]", "registers.map.bandwidth.codes", "one per value"),
+        ("registers", "value = 0x494E5641", "", "registers.map.identity.value", "is missing"),
+        ("registers", "[registers.map.step_hz]", "[registers.map.stop]", "registers.map.step_hz", "one of stop_hz"),
+        ("registers", "[registers.map.trigger]", "[registers.map.stop]", "registers.map.trigger", "needs clear"),
+        ("registers", "[registers.map.level_dbm]", "[registers.map.nonsense]", "registers.map.nonsense", "not a known"),
         ("text", "max_points = 401", "max_points = 4", "limits.max_points", "not be below"),
         ("text", "max_points = 401", 'max_points = "401"', "limits.max_points", "must be a number"),
         ("text", "max_points = 401", "max_points = 401.5", "limits.max_points", "whole number"),
@@ -76,7 +88,7 @@ def test_a_path_and_a_name_give_the_same(tmp_path: Path) -> None:
     ],
 )  # fmt: skip
 def test_each_mistake_is_one_line_naming_file_and_key(base: str, old: str, new: str, key: str, says: str) -> None:
-    text = {"text": TEXT, "traces": TRACES, "scpi": SCPI}[base]
+    text = {"text": TEXT, "traces": TRACES, "scpi": SCPI, "registers": REGISTERS}[base]
     assert old in text
     with pytest.raises(RequestError) as caught:
         parse_profile(text.replace(old, new, 1), "mine.toml")

@@ -42,7 +42,7 @@ def test_a_half_wave_jumper_parts_signal_and_leakage(tmp_path: Path) -> None:
 
 @pytest.mark.parametrize(("leakage", "said"), [([], "signal"), (["--leakage", "-70"], "mostly leakage or floor")])
 def test_a_pad_tells_signal_from_leakage(tmp_path: Path, leakage: list[str], said: str) -> None:
-    """Scenario 27: 10 dB at port 2 lower a signal by 10 dB and a leak by nothing. A notch of 78 dB stands above the noise."""
+    """Scenario 27: 10 dB at port 2 lower a signal by 10 dB and a leak by nothing; a notch of 78 dB."""
     with table(tmp_path, "demo-450", "U6", "--floor", "-95", *leakage) as bench:
         bench.bench.say("turn L 1 +2MHz")
         bench.measure("A>L", U6_ZOOM, 25)
@@ -102,7 +102,8 @@ def test_three_hookups_make_three_ports(tmp_path: Path) -> None:
         assert bench.measure("antenna", settings, 10) is not None
         lines = bench.station.together()
     assert lines[0] == "three ports from A>L, L>H, H>A; loads as measured"
-    antenna = 10 ** (-6 / 20) * np.exp(-4j * np.pi * np.array([150.0e6, 150.6e6]) * 60e-9)
+    turn = np.exp(-4j * np.pi * np.array([150.0e6, 150.6e6]) * 60e-9)
+    antenna = np.asarray(10 ** (-6 / 20) * turn, np.complex128)
     closed = -20 * np.log10(np.abs(isolation(s, antenna)))
     plain = -20 * np.log10(np.abs(isolation(s)))
     for index in (0, 1):
