@@ -92,7 +92,7 @@ class Console:
     in_end: bytes
     """Ends each line that the analyzer sends."""
     error_prefix: str
-    """A reply line that begins so is a refusal."""
+    """A reply line that begins so is a refusal; empty when the analyzer never refuses in words."""
     chatter_prefix: str
     """Reply lines that begin so are remarks and are dropped; empty when there are none."""
     resolution_hz: float
@@ -308,7 +308,7 @@ def _console(table: Table, limits: Limits) -> Console:
         echo=table.boolean("echo"),
         out_end=table.choice("out_end", _LINE_ENDS).encode("ascii"),
         in_end=table.choice("in_end", _LINE_ENDS).encode("ascii"),
-        error_prefix=_ascii(table, "error_prefix"),
+        error_prefix=_ascii(table, "error_prefix", ""),
         chatter_prefix=_ascii(table, "chatter_prefix", ""),
         resolution_hz=table.number("resolution_hz", 1.0, low=1e-6, high=1e6),
         bandwidth_codes=codes,

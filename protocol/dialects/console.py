@@ -229,7 +229,7 @@ class ConsoleDialect(Exchange):
             lines = body.split(self._console.in_end)
             body = self._console.in_end.join(line for line in lines if not line.startswith(chatter))
         error = self._console.error_prefix.encode("ascii")
-        if error in body:
+        if error and error in body:
             for line in self._lines(body):
                 if line.startswith(error):
                     raise WireError(f"the analyzer refused {text!r}: {plain(line)}", refused=True)
