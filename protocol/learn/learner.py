@@ -67,8 +67,8 @@ async def learn(port: str, ask: Ask = nobody, tell: Callable[[str], None] = sile
         found = await learn_scpi(port, probe, tell)
         if found is None:
             raise NotLearnedError(
-                f"{port}: speaks SCPI ({probe.identity[:60]}), but no known way of asking for S11 and S21 gave data; write a"
-                " profile by hand (docs/profiles.md)"
+                f"{port}: speaks SCPI ({probe.identity[:60]}), but no known way of asking for S11 and S21 gave data;"
+                " write a profile by hand (docs/profiles.md)"
             )
     assert found is not None
     text, unknown = found
@@ -90,20 +90,21 @@ async def _console(talk: Talk, port: str, ask: Ask, tell: Callable[[str], None])
     trial = Trial(talk, entries, draft)
     if not await trial.run():
         raise NotLearnedError(
-            f"{port}: not learned: {trial.problem}. Commands seen: {', '.join(e.word for e in entries)[:200]}. Write a profile"
-            " by hand (docs/profiles.md)"
+            f"{port}: not learned: {trial.problem}. Commands seen: {', '.join(e.word for e in entries)[:200]}. Write a"
+            " profile by hand (docs/profiles.md)"
         )
     measure = Measure(talk, entries, draft, trial, ask)
     tell("bandwidth")
     await measure.bandwidth()
     tell("what each column is")
     await measure.widen()
-    settings = measure.naming_settings()
-    sweeps = await measure.sweeps(settings, NAMING_SWEEPS)
     naming = Naming(draft, ask)
-    if len(sweeps) < NAMING_SWEEPS or not await naming.run(sweeps, settings):
-        raise NotLearnedError(f"{port}: not learned: {'; '.join(draft.unknown[-1:]) or 'sweeps failed'}")
-    await naming.sense(settings)
+    async for settings, sweeps in measure.naming_sweeps(NAMING_SWEEPS):
+        if naming.look(sweeps, settings):
+            break
+    if not naming.named and not await naming.asked():
+        raise NotLearnedError(f"{port}: not learned: {'; '.join(naming.problems) or 'sweeps failed'}")
+    await naming.sense(await measure.sweeps(TRIALS[1], NAMING_SWEEPS), TRIALS[1])
     tell("read-back, limits, timing")
     await measure.readback()
     await measure.limits()

@@ -7,6 +7,7 @@ from __future__ import annotations
 
 import re
 from collections.abc import Sequence
+from dataclasses import replace
 
 from protocol.learn.vocabulary import Argument, Entry
 
@@ -82,8 +83,12 @@ def _arguments(rest: str) -> tuple[tuple[Argument, ...], str]:
         text = match.group(0).strip().rstrip(",")
         if match.group(1) and text.startswith("(") and not _argument_like(text):
             break
-        found += _argument(text)
-        at = match.end()
+        unit = re.match(r" ?([kMG]?Hz|dBm)\b(?=\s|$)", rest[match.end() :])
+        pieces = _argument(text)
+        if unit and pieces:
+            pieces[-1] = replace(pieces[-1], suffix=rest[match.end() : match.end() + unit.end()])
+        found += pieces
+        at = match.end() + (unit.end() if unit else 0)
     tail = rest[at:]
     description = re.sub(r"^[\s:=\-\u2013;,]+", "", tail).strip()
     if not found:

@@ -7,13 +7,13 @@ from __future__ import annotations
 
 import math
 import re
-from collections.abc import Sequence
+from collections.abc import AsyncIterator, Sequence
 
 import numpy as np
 
 from protocol.learn.draft import Ask, Draft
 from protocol.learn.shapes import NUMBER, Block, axis_columns
-from protocol.learn.talk import Talk, words_of
+from protocol.learn.talk import UNKNOWN_WORDS, Talk, words_of
 from protocol.learn.trial import TRIALS, Acquisition, Trial, fill
 from protocol.learn.vocabulary import UNITS, Entry, ranked
 from protocol.sweep import SweepSettings
@@ -23,6 +23,12 @@ USUAL_BANDWIDTHS_HZ = (10.0, 30.0, 100.0, 300.0, 1000.0, 3000.0, 10_000.0, 30_00
 POINT_COUNTS = (11, 21, 51, 101, 201, 256, 401, 501, 801, 1001, 1024, 1601, 2001, 4001)
 STARTS_HZ = (10e3, 50e3, 100e3, 300e3, 1e6, 5e6, 10e6, 25e6, 50e6, 100e6)
 STOPS_HZ = (6e9, 4.4e9, 3e9, 1.5e9, 1.3e9, 1e9, 900e6, 600e6, 500e6, 300e6, 200e6)
+TILE_HZ = 10e6
+TILES_HZ = tuple(float(f) * 1e6 for f in (*range(136, 176, 10), *range(400, 520, 10)))
+"""The land-mobile and amateur bands in which a duplexer on the leads has its notches."""
+CLOSE_HZ = 2e6
+"""A look at a low place is so wide; nearer in, the reflection of a matched port crosses zero too."""
+
 EFFECT = 1.3
 """Sweep time or noise must change by this between the narrowest and the widest bandwidth for the setting to count as
 seen."""
@@ -61,9 +67,33 @@ class Measure:
             taken.append(blocks)
         return taken
 
-    def naming_settings(self) -> SweepSettings:
-        """Small sweeps for naming the columns, over the widest span known to be taken, so that S21 meets the noise."""
-        return self._naming
+    async def naming_sweeps(self, count: int) -> AsyncIterator[tuple[SweepSettings, list[list[Block]]]]:
+        """Sweeps for naming the columns: the widest span known to be taken; then, if that did not do, closely around
+        the smallest values of each trace in the bands where repeaters work. A transmission meets the noise there."""
+        taken = await self.sweeps(self._naming, count)
+        if len(taken) == count:
+            yield self._naming, taken
+        points = await self._dense_points()
+        lowest: dict[tuple[int, int, str], tuple[float, float]] = {}
+        for low in TILES_HZ:
+            settings = SweepSettings(low, low + TILE_HZ, points, 1000.0)
+            for blocks in await self.sweeps(settings, 1):
+                for key, size, place in _low_places(blocks, settings):
+                    if key not in lowest or size < lowest[key][0]:
+                        lowest[key] = (size, place)
+        for _, place in sorted(lowest.values()):
+            settings = SweepSettings(place - CLOSE_HZ / 2, place + CLOSE_HZ / 2, TRIALS[0].points, 1000.0)
+            taken = await self.sweeps(settings, count)
+            if len(taken) == count:
+                yield settings, taken
+
+    async def _dense_points(self) -> int:
+        """As many points as are taken, out of a few usual numbers."""
+        for points in (401, 201):
+            taken = await self.sweeps(SweepSettings(140e6, 150e6, points, 1000.0), 1)
+            if taken and taken[0][0].points == points:
+                return points
+        return TRIALS[0].points
 
     async def widen(self) -> None:
         """Find a wide span that is taken."""
@@ -148,10 +178,12 @@ class Measure:
             if len(entry.needed) > 1 or entry.word in {word_of(text) for text in draft.setters.values()}:
                 continue
             choices = entry.arguments[0].choices if entry.arguments else ()
-            accepted = []
-            for choice in choices or [f"{hz:g}" for hz in USUAL_BANDWIDTHS_HZ]:
-                if await self._talk.ask(f"{entry.word} {choice}") is not None:
-                    accepted.append(choice)
+            choices = choices or await self._refused_choices(entry)
+            accepted = [
+                choice
+                for choice in choices or [f"{hz:g}" for hz in USUAL_BANDWIDTHS_HZ]
+                if await self._talk.ask(f"{entry.word} {choice}") is not None
+            ]
             hertz = [_hertz(choice, entry) for choice in accepted]
             if accepted and all(value is not None for value in hertz):
                 pairs = sorted(
@@ -175,6 +207,15 @@ class Measure:
         draft.unknown.append(
             "how to set the bandwidth: no command for it was understood; the floor may be higher than need be"
         )
+
+    async def _refused_choices(self, entry: Entry) -> tuple[str, ...]:
+        """The values that a refusal lists when it is given one that can't be."""
+        got = await self._talk.raw(f"{entry.word} {UNKNOWN_WORDS[0]}".encode() + self._talk.manner.out_end)
+        for line in self._talk.body(f"{entry.word} {UNKNOWN_WORDS[0]}", got):
+            listed = re.search(r"[\w.]+(?:\s*[|/,]\s*(?:or\s+)?[\w.]+)+", line.replace(" or ", ", "))
+            if listed:
+                return tuple(re.split(r"\s*[|/,]\s*", listed.group()))
+        return ()
 
     async def _coded(self, entry: Entry, accepted: list[str]) -> bool:
         """Bandwidths that are words: their hertz must be told."""
@@ -305,13 +346,28 @@ class Measure:
                     continue
                 rows.append([settings.points, settings.points / hz, 1.0])
                 times.append(time.monotonic() - began)
-        if len(rows) >= 3:
+        if len(rows) >= 2:
             from scipy.optimize import nnls  # noqa: PLC0415 - heavy imports stay out of start-up
 
             (settling, factor, overhead), _ = nnls(np.array(rows), np.array(times))
             draft.settling_s, draft.bandwidth_factor = float(settling), max(float(factor), 0.5)
             draft.overhead_s = float(overhead) + 0.02
             draft.evidence["timing"] = f"{len(rows)} sweeps of {counts[0]} to {counts[-1]} points were timed"
+
+
+def _low_places(blocks: Sequence[Block], settings: SweepSettings) -> list[tuple[tuple[int, int, str], float, float]]:
+    """Where neighbouring columns are smallest, taken as parts of a number and taken as decibels: (key, size, place)."""
+    found = []
+    for read, block in enumerate(blocks):
+        names, _ = axis_columns(block, settings.start_hz, settings.stop_hz)
+        free = [number for number, name in enumerate(names) if name == ""]
+        for first, second in zip(free[::2], free[1::2], strict=False):
+            sizes = np.hypot(block.columns[:, first], block.columns[:, second])
+            for kind, column in (("parts", sizes), ("decibels", block.columns[:, first])):
+                index = int(np.argmin(column))
+                place = settings.start_hz + index * settings.step_hz
+                found.append(((read, first, kind), float(column[index]), place))
+    return found
 
 
 def word_of(template: str) -> str:

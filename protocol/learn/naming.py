@@ -25,15 +25,16 @@ from protocol.learn.shapes import (
 from protocol.sweep import SweepSettings
 
 Complex = NDArray[np.complex128]
+Pair = tuple[int, tuple[int, int], tuple[str, str]]
+"""Which read, which two columns, which parts of a complex number they are."""
 
 IN_NOISE = 0.02
 """A trace with so many of its samples in the noise is a transmission: a reflection never falls below its
 directivity."""
 
 REFERENCE_WORDS = {"reference", "ref", "incident", "forward", "fwd"}
-OPEN_DB = 1.0
-TOTAL_DB = -0.5
-"""An open lead returns all: |S11| within these of 0 dB."""
+RAW_LEAD_S = 3e-9
+"""A flat total reflection behind so much delay is the open end of a lead that nobody has calibrated out."""
 
 
 class Naming:
@@ -41,29 +42,33 @@ class Naming:
 
     def __init__(self, draft: Draft, ask: Ask) -> None:
         self._draft, self._ask = draft, ask
-        self.s11: list[Complex] = []
-        self.s21: list[Complex] = []
+        self.named = False
+        self.problems: list[str] = []
+        self._first: tuple[list[Pair], list[list[Complex]]] | None = None
+        self._roles: dict[str, Pair] = {}
 
-    async def run(self, sweeps: Sequence[Sequence[Block]], settings: SweepSettings) -> bool:
-        """Name everything; False when S11 and S21 could not be told apart. `sweeps`: blocks of each read, per sweep."""
+    def look(self, sweeps: Sequence[Sequence[Block]], settings: SweepSettings) -> bool:
+        """Name everything by what these sweeps show; False when S11 and S21 could not be told apart in them. `sweeps`:
+        blocks of each read, per sweep."""
         draft = self._draft
-        pairs: list[tuple[int, tuple[int, int], tuple[str, str]]] = []
+        pairs: list[Pair] = []
         forms: list[str] = []
         receivers = 0
         for number, read in enumerate(draft.reads):
-            names, _ = axis_columns(read.block, settings.start_hz, settings.stop_hz)
-            hints = read.hints + hints_of(read.block.heading or "", *read.block.literals)
+            block = sweeps[0][number]
+            names, _ = axis_columns(block, settings.start_hz, settings.stop_hz)
+            hints = read.hints + hints_of(block.heading or "", *block.literals)
             free = [column for column, name in enumerate(names) if name == ""]
             if len(free) in (5, 7, 9):
-                free = self._without_constant(read.block, free)
+                free = self._without_constant(block, free)
             if len(free) % 2:
                 draft.unknown.append(
                     f"the {len(free)} numbers per point of {read.command or draft.sweep!r}: an odd count"
                 )
                 return False
-            chosen = free[:6] if len(free) == 6 and self._has_reference(read.block, free) else free[:4]
+            chosen = free[:6] if len(free) == 6 and self._has_reference(block, free) else free[:4]
             for first, second in zip(chosen[::2], chosen[1::2], strict=True):
-                form = pair_form(read.block.columns[:, first], read.block.columns[:, second], hints)
+                form = pair_form(block.columns[:, first], block.columns[:, second], hints)
                 pairs.append((number, (first, second), form[:2]))
                 forms.append(f"{form[0]} and {form[1]}: {form[2]}")
             receivers = max(receivers, len(chosen) // 2)
@@ -75,18 +80,55 @@ class Naming:
             return False
         draft.evidence["form"] = forms[0]
         values = [[complex_of(blocks[number], columns, parts) for blocks in sweeps] for number, columns, parts in pairs]
-        order = await self._receivers(values) if len(pairs) == 3 else await self._traces(pairs, values)
-        if order is None:
-            return False
+        if self._first is None:
+            self._first = (pairs, values)
+        order = self._receivers(values) if len(pairs) == 3 else self._traces(pairs, values)
+        if order is not None:
+            self._name(order, self._first[0])
+        return self.named
+
+    def _name(
+        self,
+        order: Sequence[str],
+        pairs: Sequence[Pair],
+    ) -> None:
+        """Put the names on the columns."""
+        draft = self._draft
         for name, (number, columns, parts) in zip(order, pairs, strict=True):
             for column, part in zip(columns, parts, strict=True):
                 draft.reads[number].block.names[column] = f"{name}_{part}"
-        named = dict(zip(order, values, strict=True))
-        if "reference" in named:
-            ratio = list(zip(named["reference"], named["reflected"], named["through"], strict=True))
-            self.s11, self.s21 = [b / a for a, b, _ in ratio], [c / a for a, _, c in ratio]
+        self._roles = dict(zip(order, pairs, strict=True))
+        self.named = True
+
+    def _named_trace(self, name: str, blocks: Sequence[Block]) -> Complex:
+        number, columns, parts = self._roles[name]
+        return complex_of(blocks[number], columns, parts)
+
+    async def asked(self) -> bool:
+        """Let the technician say what the sweeps could not; False when nobody answers."""
+        if self._first is None:
+            return False
+        pairs, values = self._first
+        if len(pairs) == 3:
+            order: Sequence[str] = ("reference", "reflected", "through")
+            answer = await self._ask("Three receivers come. Is the order reference, reflected, through?", ("yes", "no"))
+            good = answer == "yes"
         else:
-            self.s11, self.s21 = named["s11"], named["s21"]
+            levels = [20 * math.log10(max(float(np.median(np.abs(trace[0]))), 1e-12)) for trace in values]
+            answer = await self._ask(
+                f"Two traces come, at {levels[0]:.0f} and {levels[1]:.0f} dB. Which one is S11 (the reflection)?",
+                ("first", "second"),
+            )
+            order = ("s11", "s21") if answer == "first" else ("s21", "s11")
+            good = answer in ("first", "second")
+        if not good:
+            self.problems = [
+                "which trace is S11 and which S21: no name tells it and neither lies in the noise; learn again with"
+                " both leads open, or with a load on each"
+            ]
+            return False
+        self._draft.evidence["order"] = "as the technician said"
+        self._name(order, pairs)
         return True
 
     @staticmethod
@@ -99,9 +141,7 @@ class Naming:
         sizes = [np.hypot(block.columns[:, a], block.columns[:, b]) for a, b in zip(free[::2], free[1::2], strict=True)]
         return any(size.min() > 0.2 * size.max() > 0.0 for size in sizes)
 
-    async def _traces(
-        self, pairs: Sequence[tuple[int, tuple[int, int], tuple[str, str]]], values: Sequence[Sequence[Complex]]
-    ) -> tuple[str, ...] | None:
+    def _traces(self, pairs: Sequence[Pair], values: Sequence[Sequence[Complex]]) -> tuple[str, ...] | None:
         """Which of two traces is S11."""
         draft = self._draft
         reads = [draft.reads[number] for number, _, _ in pairs]
@@ -121,24 +161,13 @@ class Naming:
         for first, second in ((0, 1), (1, 0)):
             if noisy[second] > IN_NOISE >= noisy[first] and levels[first] > levels[second]:
                 draft.evidence["order"] = (
-                    f"one trace lies in the noise at {100 * noisy[second]:.0f} % of its points ({levels[second]:.0f} dB),"
-                    f" which no reflection does; the other stands at {levels[first]:.1f} dB"
+                    f"one trace lies in the noise at {100 * noisy[second]:.0f} % of its points"
+                    f" ({levels[second]:.0f} dB), which no reflection does; the other stands at {levels[first]:.1f} dB"
                 )
                 return ("s11", "s21") if first == 0 else ("s21", "s11")
-        answer = await self._ask(
-            f"Two traces come, at {levels[0]:.0f} and {levels[1]:.0f} dB. Which one is S11 (the reflection)?",
-            ("first", "second"),
-        )
-        if answer in ("first", "second"):
-            draft.evidence["order"] = "as the technician said"
-            return ("s11", "s21") if answer == "first" else ("s21", "s11")
-        draft.unknown.append(
-            "which trace is S11 and which S21: no name tells it and both stand above the noise; learn again with both leads"
-            " open, or with a load on each"
-        )
         return None
 
-    async def _receivers(self, values: Sequence[Sequence[Complex]]) -> tuple[str, ...] | None:
+    def _receivers(self, values: Sequence[Sequence[Complex]]) -> tuple[str, ...] | None:
         """Which of three receivers is the reference, the reflected and the through one."""
         draft = self._draft
         sizes = [np.abs(trace[0]) for trace in values]
@@ -149,24 +178,24 @@ class Naming:
         through = max(rest, key=lambda index: (noisy[index], -float(np.median(sizes[index]))))
         reflected = next(index for index in rest if index != through)
         if not noisy[through] > IN_NOISE >= noisy[reflected]:
-            answer = await self._ask(
-                "Three receivers come. In which order (reference, reflected, through)?",
-                ("reference reflected through",),
-            )
-            if answer != "reference reflected through":
-                draft.unknown.append("which receiver is the reflected one: learn again with both leads open")
-                return None
-            draft.evidence["order"] = "as the technician said"
-            return ("reference", "reflected", "through")
+            return None
         names = {reference: "reference", reflected: "reflected", through: "through"}
         draft.evidence["order"] = "the steadiest receiver is the reference, the one in the noise the through receiver"
         return tuple(names[index] for index in range(3))
 
-    async def sense(self, settings: SweepSettings) -> None:
-        """Sign of time, and whether the analyzer corrects itself; from the sweeps that named the columns."""
+    async def sense(self, sweeps: Sequence[Sequence[Block]], settings: SweepSettings) -> None:
+        """Sign of time, and whether the analyzer corrects itself, from sweeps of a span so narrow that no line turns
+        the phase by half a turn between points. A passive reflection turns the usual way too (Foster's reactance
+        theorem)."""
         draft = self._draft
-        s11 = np.mean(np.array(self.s11), axis=0)
-        s21 = np.mean(np.array(self.s21), axis=0)
+        traces = {
+            name: np.mean(np.array([self._named_trace(name, blocks) for blocks in sweeps]), axis=0)
+            for name in self._roles
+        }
+        if "reference" in traces:
+            s11, s21 = (traces[name] / traces["reference"] for name in ("reflected", "through"))
+        else:
+            s11, s21 = traces["s11"], traces["s21"]
         strong = s21 if float(np.median(np.abs(s21))) > 0.1 else s11
         turn = np.angle(strong[1:] * strong[:-1].conj())
         slope = float(np.median(turn))
@@ -187,10 +216,11 @@ class Naming:
         loss."""
         draft = self._draft
         level = 20 * math.log10(max(float(np.median(np.abs(s11))), 1e-12))
-        if level > -3.0 and agree > 0.9 and abs(delay_s) > 1e-9:
+        ripple = 20 * math.log10(float(np.abs(s11).max() / max(float(np.abs(s11).min()), 1e-12)))
+        if abs(level) < 3.0 and ripple < 1.0 and agree > 0.9 and abs(delay_s) > RAW_LEAD_S:
             draft.corrects_itself = False
             draft.evidence["corrects_itself"] = (
-                f"a total reflection reads {level:+.2f} dB behind {abs(delay_s) * 1e9:.1f} ns of lead: no calibration is on"
+                f"a total reflection reads {level:+.2f} dB behind {abs(delay_s) * 1e9:.1f} ns of lead: it does not"
             )
             return
         answer = await self._ask(

@@ -6,11 +6,11 @@ reply is told.
 
 from __future__ import annotations
 
-import os.path
 import re
 from collections import Counter
 from collections.abc import Sequence
 from dataclasses import dataclass, field
+from itertools import takewhile
 
 from protocol.learn.listing import parse_listing
 from protocol.learn.talk import NEWLINE, UNKNOWN_WORDS, Talk, blotted, words_of
@@ -130,7 +130,9 @@ def _prefix_of(remarks: Sequence[str]) -> str:
     """How unasked lines begin: their signs before the first letter, else their first word."""
     if not remarks:
         return ""
-    common = os.path.commonprefix(list(remarks))
+    common = "".join(
+        next(iter(signs)) for signs in takewhile(lambda s: len(s) == 1, map(set, zip(*remarks, strict=False)))
+    )
     marks = re.match(r"[^A-Za-z0-9\s]+", common)
     if marks:
         return marks.group()

@@ -63,9 +63,10 @@ def _together(entries: Iterable[Entry], unit: str) -> list[tuple[tuple[str, str,
     for entry in sorted(listed, key=lambda e: -e.score("span")):
         roles = set(entry.roles)
         if {"start", "stop"} <= roles or {"centre", "span"} <= roles:
-            template = _filled(entry, unit)
-            if template:
-                found.append((("span", template, entry.word),))
+            for suffixed in (True, False):
+                template = _filled(entry, unit, suffixed=suffixed)
+                if template:
+                    found.append((("span", template, entry.word),))
     for entry in ranked(listed, "span", 2.0):
         if entry.shown or entry.arguments:
             continue
@@ -78,13 +79,14 @@ def _together(entries: Iterable[Entry], unit: str) -> list[tuple[tuple[str, str,
     return found
 
 
-def _filled(entry: Entry, unit: str) -> str:
+def _filled(entry: Entry, unit: str, *, suffixed: bool) -> str:
     """The template of an entry whose arguments are all known; "" when one is not."""
     parts = [entry.word]
     for argument in entry.arguments:
         role = argument.role
         own = UNIT_NAMES.get(argument.unit_hz or 0.0)
         text = field_of(role, own or _described(entry) or unit) if role else ""
+        text = f"{text}{argument.suffix}" if text and suffixed else text
         if not text:
             if argument.optional:
                 continue
@@ -114,12 +116,14 @@ def _apart(entries: Sequence[Entry], first: str, second: str, unit: str) -> list
         for high in highs[:3]:
             if low.word == high.word:
                 continue
-            parts: list[tuple[str, str, str]] = []
-            for entry, name in ((low, first), (high, second)):
-                argument = entry.needed[0] if entry.needed else Argument("")
-                own = UNIT_NAMES.get(argument.unit_hz or 0.0) or _described(entry) or unit
-                parts.append((names[name], f"{entry.word} {field_of(fields[name], own)}", entry.word))
-            found.append(tuple(parts))
+            for suffixed in (True, False):
+                parts: list[tuple[str, str, str]] = []
+                for entry, name in ((low, first), (high, second)):
+                    argument = entry.needed[0] if entry.needed else Argument("")
+                    own = UNIT_NAMES.get(argument.unit_hz or 0.0) or _described(entry) or unit
+                    behind = argument.suffix if suffixed else ""
+                    parts.append((names[name], f"{entry.word} {field_of(fields[name], own)}{behind}", entry.word))
+                found.append(tuple(parts))
     return found
 
 

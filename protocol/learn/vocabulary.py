@@ -70,6 +70,8 @@ class Argument:
     text: str
     choices: tuple[str, ...] = ()
     optional: bool = False
+    suffix: str = ""
+    """A unit that stands behind it in the listing; it may have to be sent too."""
 
     @property
     def role(self) -> str:
@@ -87,7 +89,7 @@ class Argument:
     @property
     def unit_hz(self) -> float | None:
         """Hertz per unit where the argument names one."""
-        return next((UNITS[word] for word in words_of(self.text) if word in UNITS), None)
+        return next((UNITS[word] for word in words_of(f"{self.text} {self.suffix}") if word in UNITS), None)
 
 
 @dataclass(frozen=True)
