@@ -262,7 +262,7 @@ def _serial(table: Table) -> SerialSettings:
 
 
 def _template(table: Table, key: str, allowed: frozenset[str], default: str = "") -> Template | None:
-    source = table.text(key, default)
+    source = table.text(key, default, empty=True)
     return _parsed(table, key, source, allowed) if source else None
 
 

@@ -38,6 +38,7 @@ def build_parser() -> argparse.ArgumentParser:
     demo = commands.add_parser("demo", help="live screen on a simulated analyzer and duplexer")
     demo.add_argument("--unit", default="U6", help="simulated duplexer: U6, V6 or V4 (default U6)")
     demo.add_argument("--speed", type=float, default=1.0, help="1: real time; 0: as fast as the machine can")
+    demo.add_argument("--raw", action="store_true", help="an analyzer that does not correct itself, to calibrate")
     _measuring(demo, sweeps=100)
     _screen(demo)
 
@@ -45,10 +46,13 @@ def build_parser() -> argparse.ArgumentParser:
     _port(live)
     _measuring(live, sweeps=100)
     _screen(live)
+    _kit(live)
 
     check = commands.add_parser("check", help="the same measurement without a screen")
     _port(check)
     _measuring(check, sweeps=25)
+    _kit(check)
+    check.add_argument("--trust-hookup", action="store_true", help="store sweeps even if the hook-up looks wrong")
     check.add_argument("--zoom", type=int, metavar="N", help="then N sweeps zoomed on the channel to reject")
     check.add_argument("--json", action="store_true", help="figures as JSON on stdout")
 
@@ -58,6 +62,25 @@ def build_parser() -> argparse.ArgumentParser:
     read.add_argument("--hookup", default="A>L", help="port 1 and port 2 of the recording, e.g. A>L")
     _known(read)
     read.add_argument("--json", action="store_true", help="figures as JSON on stdout")
+
+    learn = commands.add_parser("learn", help="learn the tongue of an unknown analyzer and write a profile for it")
+    learn.add_argument("port", metavar="PORT", help="serial device of the analyzer (see: deepnotch ports)")
+    learn.add_argument("--out", type=Path, metavar="FILE", help="profile to write (default: in your data folder)")
+    learn.add_argument(
+        "--ask", choices=("yes", "no"), default="yes", help="whether anybody is there to answer questions"
+    )
+
+    card = commands.add_parser(
+        "card", help="measure floor, leak, pace and drift of an analyzer with a load on each lead"
+    )
+    card.add_argument("port", metavar="PORT", help="serial device of the analyzer")
+    card.add_argument("--profile", default="scpi", help="name or file of the analyzer's profile (default scpi)")
+    card.add_argument("--site", type=Path, required=True, help="site file (TOML): the card is measured at its channels")
+    card.add_argument("--sweeps", type=int, default=20, help="sweeps per bandwidth (default 20)")
+    card.add_argument("--json", action="store_true", help="the card as JSON on stdout")
+
+    together = commands.add_parser("together", help="what several hook-ups of a visit file show together")
+    together.add_argument("visit", type=Path, metavar="FILE.visit", help="visit file")
 
     simulate = commands.add_parser("simulate", help="start a simulated analyzer and print its device node")
     simulate.add_argument("options", nargs=argparse.REMAINDER, help="see: deepnotch simulate --help")
@@ -74,18 +97,28 @@ def _port(parser: argparse.ArgumentParser) -> None:
 
 
 def _measuring(parser: argparse.ArgumentParser, sweeps: int) -> None:
-    parser.add_argument("--hookup", default="A>L", help="port 1 > port 2: A>L (default), A>H, L>H; or loads: a survey")
+    parser.add_argument(
+        "--hookup",
+        default="A>L",
+        help='port 1 > port 2: A>L (default), A>H, L>H; or loads: a survey; "A>L pad2=10 jumper=half"',
+    )
     parser.add_argument("--sweeps", type=int, default=sweeps, help=f"sweeps to average (default {sweeps})")
     parser.add_argument("--start", type=float, metavar="MHZ", help="start in MHz (default: wide over both channels)")
     parser.add_argument("--stop", type=float, metavar="MHZ", help="stop in MHz")
     parser.add_argument("--points", type=int, help="points of a sweep (default 401)")
     parser.add_argument("--bandwidth", type=float, default=1000.0, metavar="HZ", help="bandwidth in Hz (default 1000)")
     _known(parser)
-    parser.add_argument("--visit", type=Path, help="visit file to create (default: in your data folder)")
+    parser.add_argument("--visit", type=Path, help="visit file to create or go on with (default: in your data folder)")
 
 
 def _known(parser: argparse.ArgumentParser) -> None:
     parser.add_argument("--leakage", type=float, metavar="DB", help="limit of the leak that a survey printed, e.g. -98")
+
+
+def _kit(parser: argparse.ArgumentParser) -> None:
+    parser.add_argument(
+        "--kit", type=Path, metavar="FILE", help="what the calibration's parts are (TOML; default: ideal)"
+    )
 
 
 def _screen(parser: argparse.ArgumentParser) -> None:

@@ -1,4 +1,4 @@
-"""The commands behind the words: demo, live, check, read, ports, profiles.
+"""The commands behind the words: demo, live, check, read, learn, card, together, ports, profiles.
 
 Owns: putting site, profile, visit file and station together for each. Each returns its exit status. stdout gets data
 only, stderr gets what is meant for people. Refuses: to know how anything is measured or computed.
@@ -21,17 +21,20 @@ from protocol.ports import list_ports
 from protocol.profile import Profile, load_profile, profile_names
 from protocol.sweep import SweepSettings
 from rf.decibel import amplitude
+from tui.bench_words import bench_lines
 from tui.cli import ExitStatus
 from tui.report_lines import figures_text, json_text
 from visit.assessment import Assessment, Known, overall, with_zoom
 from visit.assessor import Assessor
 from visit.conductor import Phase, RunOrder, new_visit
 from visit.hookup import HookUp
+from visit.kit import load_kit
 from visit.presets import wide, zoom
+from visit.record import VisitFile
 from visit.recorded import read_recorded
 from visit.site import Site, load_site
 from visit.station import Station
-from visit.tool import BenchLike, Tool, default_visit_path
+from visit.tool import BenchLike, Tool, default_profile_path, default_visit_path
 
 DEMO_SITES = {"U6": "demo-450.toml", "V6": "demo-150.toml", "V4": "demo-154.toml"}
 DEMO_SEED = 7
@@ -45,9 +48,14 @@ def demo(options: argparse.Namespace) -> ExitStatus:
         raise RequestError(f"no demo unit {options.unit!r}; there are {', '.join(DEMO_SITES)}")
     site_path = Path(str(importlib.resources.files("fixtures") / "sites" / DEMO_SITES[options.unit]))
     words = ["--unit", options.unit, "--speed", str(options.speed), "--seed", str(DEMO_SEED)]
-    words += ["--hookup", options.hookup]
+    hookup = HookUp.parse(options.hookup)
+    words += ["--hookup", "A>L" if hookup.alone else hookup.name, *(["--raw"] if options.raw else [])]
     with start_bench(words) as bench:
+        site = load_site(site_path)
+        for line in bench_lines(hookup, site):
+            bench.say(line)
         options.port, options.profile, options.site = bench.node, "scpi", site_path
+        options.kit = Path(str(importlib.resources.files("fixtures") / "kits" / "bench.toml"))
         return _screen(options, bench)
 
 
@@ -143,16 +151,84 @@ def _station(
     """Everything opened for a measurement, everything closed behind it."""
     site = load_site(options.site)
     profile = load_profile(options.profile)
-    order = RunOrder(HookUp.parse(options.hookup), _settings(options, site, profile), options.sweeps, options.command)
+    if getattr(options, "raw", False):
+        profile = replace(profile, corrects_itself=False)
+    trusted = getattr(options, "trust_hookup", False)
+    purpose = "live" if watched else options.command
+    order = RunOrder(
+        HookUp.parse(options.hookup), _settings(options, site, profile), options.sweeps, purpose, trusted
+    )  # fmt: skip
     path = options.visit or default_visit_path(site, time.time())
-    visit = new_visit(path, site, str(options.site))
+    kit = load_kit(options.kit)
+    visit = VisitFile.open(path) if path.exists() else new_visit(path, site, str(options.site))
     try:
+        _same_site(visit, site, path)
         with Station(
-            options.port, profile, site, visit, order.hookup, watched=watched, leakage=_leakage(options)
+            options.port, profile, site, visit, order.hookup, watched=watched, leakage=_leakage(options), kit=kit
         ) as station:
+            station.calibrator.resume()
             yield station, site, profile, order, path
     finally:
         visit.close()
+
+
+def _same_site(visit: VisitFile, site: Site, path: Path) -> None:
+    """A visit is gone on with at its own site only. Raises RequestError."""
+    kept = visit.site()
+    if (kept.name, kept.low_hz, kept.high_hz) != (site.name, site.low_hz, site.high_hz):
+        raise RequestError(f"{path} is a visit to {kept.name!r}, not to {site.name!r}; give another name with --visit")
+
+
+def learn(options: argparse.Namespace) -> ExitStatus:
+    """Learn an unknown analyzer and write its profile."""
+    import asyncio  # noqa: PLC0415 - only commands that talk to a port by themselves
+
+    from protocol.learn.learner import learn as learn_port  # noqa: PLC0415
+    from tui.asking import at_the_terminal, nobody  # noqa: PLC0415
+
+    _say("Transmitter off, nothing on the leads: port 1 and port 2 open. Only harmless commands are sent.")
+    path = options.out or default_profile_path(time.time())
+    if path.exists():
+        raise RequestError(f"{path} exists already; give another name with --out, nothing was changed")
+    ask = at_the_terminal if options.ask == "yes" and sys.stdin.isatty() else nobody
+    learned = asyncio.run(learn_port(options.port, ask, lambda line: _say(f".. {line}")))
+    path.parent.mkdir(mode=0o700, parents=True, exist_ok=True)
+    path.write_text(learned.text, encoding="utf-8")
+    _say(f"proof: {learned.proof}")
+    for sentence in learned.unknown:
+        _say(f"not known: {sentence}")
+    print(path)  # noqa: T201 - data
+    return ExitStatus.GOALS_MET
+
+
+def card(options: argparse.Namespace) -> ExitStatus:
+    """Measure what the analyzer can do, and compare with last time."""
+    import asyncio  # noqa: PLC0415
+
+    from visit.card import card_lines, card_text, keep_card, last_card, measure_card  # noqa: PLC0415
+
+    site, profile = load_site(options.site), load_profile(options.profile)
+    if options.sweeps < 5:
+        raise RequestError("--sweeps must be 5 or more: the floor is told from their scatter")
+    _say("A load on each lead, the duplexer left out. Transmitter off.")
+    made = asyncio.run(measure_card(options.port, profile, site, options.sweeps, lambda line: _say(f".. {line}")))
+    before = last_card(made.identity)
+    path = keep_card(made)
+    print(card_text(made) if options.json else "\n".join(card_lines(made, before)))  # noqa: T201 - data
+    _say(f"card: {path}")
+    return ExitStatus.GOALS_MET
+
+
+def together(options: argparse.Namespace) -> ExitStatus:
+    """What several hook-ups show together."""
+    from visit.together import Together  # noqa: PLC0415
+
+    visit = VisitFile.open(options.visit, read_only=True)
+    try:
+        print("\n".join(Together(visit, visit.site()).lines()))  # noqa: T201 - data
+    finally:
+        visit.close()
+    return ExitStatus.GOALS_MET
 
 
 def _leakage(options: argparse.Namespace) -> float | None:

@@ -36,13 +36,24 @@ class Tool:
     bench: BenchLike | None = None
 
 
-def default_visit_path(site: Site, now_s: float) -> Path:
-    """A new visit file in the user's data folder, named after site and time. Raises RequestError without a folder."""
+def data_folder() -> Path:
+    """The user's data folder, made when it is not there. Raises RequestError."""
     folder = Path(platformdirs.user_data_dir("deepnotch"))
     try:
         folder.mkdir(mode=0o700, parents=True, exist_ok=True)
     except OSError as error:
-        raise RequestError(f"can't make {folder}: {error.strerror}; name a visit file with --visit") from None
+        raise RequestError(f"can't make {folder}: {error.strerror}; name a file in another folder") from None
+    return folder
+
+
+def default_profile_path(now_s: float) -> Path:
+    """Where a learned profile is kept."""
+    return data_folder() / "profiles" / time.strftime("learned-%Y%m%d-%H%M%S.toml", time.localtime(now_s))
+
+
+def default_visit_path(site: Site, now_s: float) -> Path:
+    """A new visit file in the user's data folder, named after site and time. Raises RequestError without a folder."""
+    folder = data_folder()
     safe = "".join(letter if letter.isalnum() else "-" for letter in site.name.lower()).strip("-") or "site"
     stamp = time.strftime("%Y%m%d-%H%M%S", time.localtime(now_s))
     return folder / f"{safe}-{stamp}-{os.getpid()}.visit"

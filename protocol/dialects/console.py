@@ -184,6 +184,8 @@ class ConsoleDialect(Exchange):
         if code is not None and code not in self._console.bandwidth_codes:
             raise WireError(f"the analyzer names a bandwidth that its profile does not know: {str(code)[:40]!r}")
         known = {name: float(value) for name, value in values.items() if not isinstance(value, str)}
+        if self._console.sweep is not None:  # what travels with the sweep command does not hold yet
+            known = {name: value for name, value in known.items() if name not in self._console.sweep.bases}
         if isinstance(code, str):
             known["bandwidth_hz"] = self._bandwidths[self._console.bandwidth_codes.index(code)]
         centre, span = known.pop("centre_hz", None), known.pop("span_hz", None)

@@ -37,6 +37,8 @@ class Learned:
     profile: Profile
     unknown: list[str] = field(default_factory=list)
     proof: str = ""
+    said: tuple[str, ...] = ()
+    """All that was sent while learning."""
 
 
 class NotLearnedError(AnalyzerError):
@@ -75,7 +77,7 @@ async def learn(port: str, ask: Ask = nobody, tell: Callable[[str], None] = sile
     profile = _checked(port, text)
     tell("proof: one sweep through the ordinary path")
     proof = await _prove(port, profile)
-    return Learned(text, profile, unknown, proof)
+    return Learned(text, profile, unknown, proof, tuple(line for line, _ in talk.transcript))
 
 
 async def _console(talk: Talk, port: str, ask: Ask, tell: Callable[[str], None]) -> tuple[str, list[str]]:

@@ -11,8 +11,9 @@ from dataclasses import replace
 
 from protocol.learn.vocabulary import Argument, Entry
 
-_WORD = re.compile(r"[A-Za-z*:][A-Za-z0-9_:.*\-]*\??$")
-_BRACKETED = re.compile(r"\[[^\]]*\]|<[^>]*>|\{[^}]*\}|\([^)]*\)")
+_WORD = re.compile(r"\?$|[A-Za-z*:][A-Za-z0-9_:.*\-]*\??$")
+_NESTED = r"\[(?:[^\[\]]|\[[^\]]*\])*\]|<[^>]*>|\{(?:[^{}]|\{[^}]*\})*\}|\((?:[^()]|\([^()]*\))*\)"
+_BRACKETED = re.compile(_NESTED)
 _PART = re.compile(r"\s+(?:-{1,2}|:|=|\u2013)\s+|\t+|\s{2,}|:\s+|\s*;\s*")
 _HEADLINE = re.compile(r"(?i)^(?:commands?|available|usage|help|known|there are|type|words?|list)\b.*:?\s*$")
 
@@ -38,7 +39,7 @@ def _in_a_row(lines: Sequence[str]) -> bool:
         return False
     rows = [_row(line) for line in lines]
     words = sum(len(row) for row in rows)
-    tokens = sum(len(re.split(r"[\s,;|]+", line.partition(":")[2] or line)) for line in lines)
+    tokens = sum(len(re.split(r"[\s,;|]+", (line.partition(":")[2] or line).strip())) for line in lines)
     bare = not any(_BRACKETED.search(line) for line in lines)
     return (
         bare
@@ -73,8 +74,9 @@ def _arguments(rest: str) -> tuple[tuple[Argument, ...], str]:
     found: list[Argument] = []
     at = 0
     part = re.compile(
-        r"(?:\s*(\[[^\]]*\]|<[^>]*>|\{[^}]*\}|\([^)]*\))|\s?((?!S\d\d)[A-Z][A-Z0-9_]*(?:_[A-Za-z]+)?)(?=[\s\],;:]|$)|\s*"
-        r"([A-Za-z0-9.\-+]+(?:\|[A-Za-z0-9.\-+]+)+)|\s*([0-9.]+\.\.[0-9.]+)),?"
+        rf"(?:\s*({_NESTED})"
+        r"|\s?((?!S\d\d)[A-Z][A-Z0-9_]*(?:_[A-Za-z]+)?(?:\([A-Za-z]+\))?)(?=[\s\],;:]|$)"
+        r"|\s*([A-Za-z0-9.\-+]+(?:\|[A-Za-z0-9.\-+]+)+)|\s*([0-9.]+\.\.[0-9.]+)),?"
     )
     while True:
         match = part.match(rest, at)

@@ -141,6 +141,8 @@ class Measure:
                 draft.readback.append((command, fresh))
                 covered |= {name for line, fields in lines if line in fresh for name in fields}
                 draft.evidence[f"readback {command}"] = "its numbers followed two different settings"
+        if not {"span", "start"} & draft.setters.keys():
+            return  # they travel with the sweep command
         for name in ("start_hz", "stop_hz", "points"):
             if name not in covered and not (name != "points" and {"centre_hz", "span_hz"} <= covered):
                 draft.unknown.append(

@@ -168,7 +168,7 @@ async def _listing(talk: Talk, evidence: dict[str, str]) -> tuple[list[Entry], s
 
 async def details(talk: Talk, opening: Opening, entry: Entry) -> Entry:
     """An entry whose arguments the list did not show, asked for by name (help sweep)."""
-    if entry.shown or entry.unsafe or not opening.help_word or opening.help_word == "?":
+    if entry.shown or entry.unsafe or not opening.help_word:
         return entry
     lines = await talk.ask(f"{opening.help_word} {entry.word}")
     fuller = [found for found in parse_listing(lines or []) if found.word == entry.word and found.arguments]

@@ -44,7 +44,7 @@ def field_of(role: str, unit: str) -> str:
 def plans(entries: Sequence[Entry]) -> list[Plan]:
     """All ways to set span and points, the likeliest first."""
     safe = [entry for entry in entries if not entry.unsafe]
-    points = [entry for entry in ranked(safe, "points") if entry.shown is False or len(entry.needed) == 1]
+    points = [entry for entry in ranked(safe, "points") if entry.shown is False or len(entry.arguments) == 1]
     found: list[Plan] = []
     for unit in ("hz", "khz", "mhz"):
         for single in _together(safe, unit):
@@ -67,7 +67,7 @@ def _together(entries: Iterable[Entry], unit: str) -> list[tuple[tuple[str, str,
                 template = _filled(entry, unit, suffixed=suffixed)
                 if template:
                     found.append((("span", template, entry.word),))
-    for entry in ranked(listed, "span", 2.0):
+    for entry in [*ranked(listed, "span", 2.0), *ranked(listed, "sweep", 3.0)]:
         if entry.shown or entry.arguments:
             continue
         for order in itertools.permutations(("start", "stop", "points")):
@@ -107,7 +107,7 @@ def _apart(entries: Sequence[Entry], first: str, second: str, unit: str) -> list
     names = {"start": "start", "stop": "stop", "centre": "start", "width": "stop"}
     fields = {"start": "start", "stop": "stop", "centre": "centre", "width": "span"}
     lows, highs = (
-        [entry for entry in ranked(entries, name, 2.0) if len(entry.needed) == 1 or not entry.shown]
+        [entry for entry in ranked(entries, name, 2.0) if len(entry.arguments) == 1 or not entry.shown]
         for name in (first, second)
     )
     if first == "centre":
@@ -119,7 +119,7 @@ def _apart(entries: Sequence[Entry], first: str, second: str, unit: str) -> list
             for suffixed in (True, False):
                 parts: list[tuple[str, str, str]] = []
                 for entry, name in ((low, first), (high, second)):
-                    argument = entry.needed[0] if entry.needed else Argument("")
+                    argument = entry.arguments[0] if entry.arguments else Argument("")
                     own = UNIT_NAMES.get(argument.unit_hz or 0.0) or _described(entry) or unit
                     behind = argument.suffix if suffixed else ""
                     parts.append((names[name], f"{entry.word} {field_of(fields[name], own)}{behind}", entry.word))

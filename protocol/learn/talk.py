@@ -28,6 +28,9 @@ FORBIDDEN = frozenset(
 UNKNOWN_WORDS = ("deepnotch-hello", "deepnotch-again")
 """No instrument has these; how they are refused shows what a refusal looks like."""
 
+LONGEST_REFUSAL = 3
+"""A reply of more lines is no refusal, even if one of them begins like one."""
+
 PAGER = re.compile(rb"(?i)(?:more|continue|any key|next page|press|page \d+ (?:of|/) ?\d+)[^\r\n]*$")
 MOST_PAGES = 60
 FIRST_S, QUIET_S, LONGEST_S = 0.8, 0.15, 8.0
@@ -40,7 +43,8 @@ class UnsafeError(Exception):
 
 def words_of(text: str) -> list[str]:
     """Lower-case words of a command or description; case changes, digits and signs part words."""
-    parted = re.sub(r"([a-z])([A-Z])", r"\1 \2", text)
+    units = re.sub(r"([kMG]?)Hz", lambda unit: f" {unit.group().lower()} ", text)
+    parted = re.sub(r"([a-z])([A-Z])", r"\1 \2", units)
     return re.findall(r"[a-z]+\d*|\d+", parted.lower())
 
 
@@ -100,6 +104,8 @@ class Talk:
     def refused(self, line: str, lines: list[str]) -> bool:
         """Whether a reply to `line` is a refusal, as far as refusals are known."""
         prefix, whole = self.manner.error_prefix, self.manner.refusal
+        if len(lines) > LONGEST_REFUSAL:
+            return False
         if prefix and any(text.startswith(prefix) for text in lines):
             return True
         return bool(whole) and any(blotted(text, line) == whole for text in lines)
@@ -143,7 +149,7 @@ class Talk:
     def _settle_s(self, got: bytes, quiet_s: float) -> float:
         """Silence to wait for: short once the prompt stands at the end."""
         prompt = self.manner.prompt
-        return quiet_s / 4 if prompt and got.endswith(prompt) else quiet_s if not prompt else FIRST_S
+        return quiet_s / 6 if prompt and got.endswith(prompt) else quiet_s if not prompt else FIRST_S
 
     def _pager_key(self, got: bytes) -> bytes | None:
         """What turns the page, when the instrument waits for that."""

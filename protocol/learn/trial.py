@@ -147,11 +147,16 @@ class Trial:
         """Reads that together give both traces; empty when they do not."""
         found: list[ReadDraft] = []
         tried = set(used) | set(plan.words)
+        gave: set[str] = set()
         for command, entry in self._data_commands(tried):
+            if entry.word in gave and not entry.arguments:
+                continue  # it gave its data without an argument
             lines = await self._talk.ask(command, first_s=5.0, longest_s=SWEEP_S)
             block = find_block(lines, settings.points) if lines else None
             if block is None or block.points != settings.points:
                 continue
+            if command == entry.word:
+                gave.add(entry.word)
             found.append(ReadDraft(command, block, hints_of(command, entry.description, *(lines or [""])[:1])))
             values = _values(block, settings)
             if values >= FEWEST_VALUES:

@@ -16,6 +16,9 @@ def _set(text: str) -> frozenset[str]:
     return frozenset(text.split())
 
 
+REFLECTION = _set("s11 reflection reflected refl reflect r11 returned rl gamma echo")
+TRANSMISSION = _set("s21 transmission transmitted through thru trans tran t21 gain")
+
 FUNCTIONS: dict[str, frozenset[str]] = {
     name: frozenset(text.split())
     for name, text in {
@@ -23,8 +26,8 @@ FUNCTIONS: dict[str, frozenset[str]] = {
         "identify": "id idn ident identify identity who whoami version ver about model name device describe type hello"
         " info information identification revision",
         "span": "span sweep range band between window limits frequency frequencies freq scan stimulus",
-        "start": "start from begin beginning fstart low lower lowest first f1 startfreq left",
-        "stop": "stop to end ending fstop high upper highest last until f2 stopfreq right",
+        "start": "start from begin beginning fstart lo low lower lowest first f1 startfreq left",
+        "stop": "stop to end ending fstop hi high upper highest last until f2 stopfreq right",
         "centre": "centre center mid middle cf",
         "width": "span width",
         "points": "points pts point n np num number count steps samples rows length npoints nop",
@@ -44,6 +47,8 @@ FUNCTIONS: dict[str, frozenset[str]] = {
     }.items()
 }
 
+FUNCTIONS["data"] |= REFLECTION | TRANSMISSION
+
 ARGUMENTS: dict[str, frozenset[str]] = {
     "start": _set("start from begin low lower f1 fstart first lo fmin min left fa startfreq f0 beg"),
     "stop": _set("stop to end high upper f2 fstop last hi fmax max until right fb stopfreq fin"),
@@ -56,9 +61,6 @@ ARGUMENTS: dict[str, frozenset[str]] = {
     "parameter": _set("s11 s21 parameter param trace port channel ch which quantity sparam index i"),
     "count": _set("count averages avg times"),
 }
-
-REFLECTION = _set("s11 reflection reflected refl reflect r11 returned rl gamma echo")
-TRANSMISSION = _set("s21 transmission transmitted through thru trans tran t21 gain")
 
 UNITS = {"hz": 1.0, "hertz": 1.0, "khz": 1e3, "kilohertz": 1e3, "mhz": 1e6, "megahertz": 1e6, "ghz": 1e9}
 
@@ -76,6 +78,8 @@ class Argument:
     @property
     def role(self) -> str:
         """What it stands for, "" when its name says nothing."""
+        if self.choices:
+            return ""
         words = set(words_of(self.text))
         roles = [name for name, known in ARGUMENTS.items() if words & known]
         if "count" in roles and "points" in roles:
@@ -122,12 +126,14 @@ class Entry:
     def score(self, function: str) -> float:
         """How well it fits a function: its own word counts most, then its description's first words."""
         known = FUNCTIONS[function]
+        role = {"width": "span"}.get(function, function)
+        named = 2.0 if len(self.arguments) == 1 and self.arguments[0].role == role else 0.0
         own = words_of(self.word)
-        score = 3.0 * len(set(own) & known)
+        score = named + 3.0 * len(set(own) & known)
         # Run-together words: "setpoints", "ifbandwidth".
-        if score == 0.0:
+        if score == named:
             joined = "".join(own)
-            score = 2.0 * any(len(word) > 3 and word in joined for word in known)
+            score += 2.0 * any(len(word) > 3 and word in joined for word in known)
         description = words_of(self.description)
         for place, word in enumerate(description):
             if word in known:

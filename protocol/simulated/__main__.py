@@ -18,6 +18,7 @@ from protocol.simulated.control import Control, recorded_device
 from protocol.simulated.duplexer import load_unit
 from protocol.simulated.hookup import HookUp
 from protocol.simulated.instrument import Instrument, InstrumentOptions
+from protocol.simulated.manners import PLAIN, load_manners
 from protocol.simulated.mischief import Mischief
 from protocol.simulated.register_server import RegisterServer
 from protocol.simulated.scpi_server import ScpiServer
@@ -44,6 +45,8 @@ def build_parser() -> argparse.ArgumentParser:
     parser.add_argument("--hookup", default="A>L", help="port 1 > port 2, e.g. A>L (default)")
     parser.add_argument("--device", metavar="FILE", help="a Touchstone file on the bench instead of the unit")
     parser.add_argument("--profile", default="scpi", help="tongue: scpi, or another profile by name or file")
+    parser.add_argument("--manners", type=Path, metavar="FILE", help="listing, pages, remarks of a console")
+    parser.add_argument("--scpi-style", choices=("define", "named", "traces"), default="define", help="SCPI's ways")
     parser.add_argument("--speed", type=float, default=1.0, help="real seconds per simulated second; 0: no waiting")
     parser.add_argument("--seed", type=int, default=1, help="same seed and same orders give the same numbers")
     parser.add_argument("--link", type=Path, help="keep a symbolic link to the node here")
@@ -92,10 +95,10 @@ def main(arguments: Sequence[str] | None = None) -> int:
         instrument = make_instrument(options)
         profile = load_profile(options.profile)
         if profile.family == "scpi":
-            tongue: Tongue = ScpiServer(instrument)
+            tongue: Tongue = ScpiServer(instrument, options.scpi_style)
         elif profile.console is not None:
             _take_limits(instrument, options, profile.limits.min_points, profile.limits.max_points)
-            tongue = ConsoleServer(instrument, profile)
+            tongue = ConsoleServer(instrument, profile, load_manners(options.manners) if options.manners else PLAIN)
         else:
             _take_limits(instrument, options, profile.limits.min_points, profile.limits.max_points)
             tongue = RegisterServer(instrument, profile)

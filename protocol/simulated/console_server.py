@@ -9,10 +9,9 @@ from __future__ import annotations
 import cmath
 import math
 
-import numpy as np
-
 from protocol.profile import Profile, Read
 from protocol.simulated.instrument import Instrument, SimulatedSweep
+from protocol.simulated.manners import PLAIN, Manners
 from protocol.simulated.scpi_server import IDENTITY
 from protocol.simulated.tongue import Action, Data, Drop, Front, Refusal, Wait
 from protocol.templates import Template
@@ -23,9 +22,11 @@ LONGEST_LINE = 1000
 class ConsoleServer:
     """Takes bytes, gives echo, reply lines and prompt."""
 
-    def __init__(self, instrument: Instrument, profile: Profile) -> None:
+    def __init__(self, instrument: Instrument, profile: Profile, manners: Manners = PLAIN) -> None:
         assert profile.console is not None
-        self._profile, self._console = profile, profile.console
+        self._profile, self._console, self._manners = profile, profile.console, manners
+        self._pages: list[list[str]] = []
+        self._answers = 0
         self.front = Front(instrument)
         self.wrong_count = self.refusals = 0
         self._pending = b""
@@ -34,7 +35,12 @@ class ConsoleServer:
         """Take bytes; a line ends with the profile's line end or any of CR and LF."""
         self._pending += data
         actions: list[Action] = []
-        while (at := _line_end(self._pending)) >= 0:
+        while self._pending and (self._pages or _line_end(self._pending) >= 0):
+            if self._pages:
+                self._pending = self._pending[1:]  # any key turns the page
+                actions += self._page()
+                continue
+            at = _line_end(self._pending)
             line, self._pending = self._pending[:at], self._pending[at + 1 :]
             if self._pending[:1] == b"\n" and self._console.out_end == b"\r\n":
                 self._pending = self._pending[1:]
@@ -48,14 +54,34 @@ class ConsoleServer:
         echo = line + c.in_end if c.echo else b""
         if not line.strip():
             return [echo + c.prompt]
+        self._answers += 1
+        if self._manners.chatter_every and self._answers % self._manners.chatter_every == 0:
+            echo += self._text(self._manners.chatter)
         try:
             body = self._obey(line.strip())
         except Refusal as refusal:
-            body = [f"{c.error_prefix} {refusal.words.lower()}".encode() + c.in_end]
+            words = self._manners.refusal.replace("{word}", line.strip().split()[0].decode("ascii", "replace"))
+            body = [self._text(words or f"{c.error_prefix} {refusal.words.lower()}")]
         actions: list[Action] = [echo] if echo else []
         actions += body
-        actions.append(c.prompt)
+        if not self._pages:
+            actions.append(c.prompt)
         return _merged(actions)
+
+    def _page(self) -> list[Action]:
+        """The next page of a listing; the prompt behind the last one."""
+        lines = self._pages.pop(0)
+        last = not self._pages
+        end = self._console.in_end if self._manners.pager else b""
+        return [end + self._text(*lines) + (self._console.prompt if last else self._manners.pager.encode("ascii"))]
+
+    def _listing(self, lines: list[str]) -> list[Action]:
+        """A listing whole, or its first page with the rest in waiting."""
+        size = self._manners.page_lines
+        if not size or len(lines) <= size:
+            return [self._text(*lines)]
+        self._pages = [lines[at : at + size] for at in range(size, len(lines), size)]
+        return [self._text(*lines[:size]) + self._manners.pager.encode("ascii")]
 
     def _obey(self, line: bytes) -> list[Action]:
         c = self._console
@@ -73,16 +99,24 @@ class ConsoleServer:
         if c.identify.read(line) is not None:
             prefix = f"{c.identity_line} " if c.identity_line else ""
             return [self._text(prefix + IDENTITY)]
-        if c.sweep is not None and c.sweep.read(line) is not None:
+        own_settings = c.sweep.read(line) if c.sweep is not None else None
+        if own_settings is not None:
+            self._set(own_settings)
             wait: list[Action] = [Wait(self.front.sweep())]
             own = next((read for read in c.reads if read.command is None), None)
             return wait + (self._data(own) if own is not None else [])
         if c.abort is not None and c.abort.read(line) is not None:
             return [Drop()]
         if c.help is not None and c.help.read(line) is not None:
-            return [self._text(*self._help())]
+            return self._listing(list(self._manners.listing or self._help()))
+        if c.help is not None and line.startswith(c.help.source.encode() + b" "):
+            detail = self._manners.details.get(line.split()[-1].decode("ascii", "replace"))
+            if detail is not None:
+                return [self._text(detail)]
         for quiet in (c.average, c.resume, c.pause):
             if quiet is not None and quiet.read(line) is not None:
+                if quiet is c.pause and c.sweep is None:
+                    self.front.sweep()  # one that sweeps by itself has one at hand when it is stopped
                 return []
         raise Refusal(-113, "unknown word")
 
@@ -132,7 +166,7 @@ class ConsoleServer:
         if self.wrong_count:
             self.wrong_count -= 1
             count -= 1
-        points = [_point(read.line, sweep, index) for index in range(count)]
+        points = [_point(read.line, sweep, index, self._manners.number) for index in range(count)]
         lines = [read.separator.join(points)] if read.points_per_line == 0 else []
         if read.points_per_line:
             step = read.points_per_line
@@ -158,7 +192,7 @@ def _line_end(data: bytes) -> int:
     return min(found) if found else -1
 
 
-def _point(template: Template, sweep: SimulatedSweep, index: int) -> str:
+def _point(template: Template, sweep: SimulatedSweep, index: int, number: str) -> str:
     """One point in the profile's shape; raw receivers are given with a reference that turns and shrinks over the
     span."""
     reference = 0.3 * cmath.exp(0.01j * index)
@@ -177,12 +211,12 @@ def _point(template: Template, sweep: SimulatedSweep, index: int) -> str:
             parts.append(str(index))
         else:
             name, _, form = field.name.rpartition("_")
-            parts.append(_part(values[name], form))
+            parts.append(_part(values[name], form, number))
         parts.append(literal)
     return "".join(parts)
 
 
-def _part(value: complex, form: str) -> str:
+def _part(value: complex, form: str, spelled: str) -> str:
     number = {
         "re": value.real,
         "im": value.imag,
@@ -191,7 +225,7 @@ def _part(value: complex, form: str) -> str:
         "deg": math.degrees(cmath.phase(value)),
         "rad": cmath.phase(value),
     }[form]
-    return f"{np.float64(number):.9e}"
+    return format(float(number), spelled)
 
 
 def _merged(actions: list[Action]) -> list[Action]:

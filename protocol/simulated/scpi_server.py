@@ -26,6 +26,15 @@ SETTINGS = {
     "SENSe:BANDwidth[:RESolution]": "bandwidth_hz",
     "SOURce:POWer[:LEVel]": "level_dbm",
 }
+MISSING: dict[str, tuple[str, ...]] = {
+    "define": (),
+    "named": ("CALCulate:PARameter:DEFine",),
+    "traces": (
+        "CALCulate:PARameter:DEFine", "CALCulate:PARameter:SELect", "CALCulate:DATA", "ABORt", "SOURce:POWer[:LEVel]",
+    ),
+}  # fmt: skip
+"""What each style lacks of the commands below."""
+REALS = {"define": ("32", "64"), "named": ("32",), "traces": ()}
 NUMBER = re.compile(r"\s*([+-]?(?:\d+\.?\d*|\.\d+)(?:[eE][+-]?\d+)?)\s*(HZ|KHZ|MHZ|GHZ|DBM)?\s*", re.IGNORECASE)
 SUFFIXES = {"HZ": 1.0, "KHZ": 1e3, "MHZ": 1e6, "GHZ": 1e9, "DBM": 1.0}
 
@@ -43,7 +52,11 @@ def mnemonic_pattern(header: str) -> re.Pattern[str]:
 class ScpiServer:
     """Takes bytes, gives replies; errors go into the queue and make no reply, as the standard has it."""
 
-    def __init__(self, instrument: Instrument) -> None:
+    def __init__(self, instrument: Instrument, style: str = "define") -> None:
+        """`style`: which of the standard's ways this instrument has. "define": traces are defined and selected.
+        "named": both are there and are selected, numbers are 32 bits wide with the least significant byte first.
+        "traces": asked for by TRACe:DATA?, text only, no level, no ABORt, no MIN and MAX."""
+        self._style = style
         self.front = Front(instrument)
         self.wrong_count = self.refusals = 0
         self._pending = b""
@@ -56,7 +69,7 @@ class ScpiServer:
 
     def _reset_formats(self) -> None:
         self._format, self._size, self._swapped = "ASC", 0, False
-        self._traces: dict[str, str] = {}
+        self._traces: dict[str, str] = {} if self._style == "define" else {"S11": "S11", "S21": "S21"}
         self._selected = ""
 
     def _commands(self) -> dict[str, Callable[[str], Action | list[Action] | None]]:
@@ -119,6 +132,8 @@ class ScpiServer:
         header, _, argument = unit.partition(" ")
         if header.startswith("*"):
             return self._common(header.upper(), argument)
+        if any(mnemonic_pattern(missing).fullmatch(header.rstrip("?")) for missing in MISSING[self._style]):
+            raise Refusal(-113, "Undefined header")
         if header.endswith("?"):
             return [self._query(header[:-1], argument.strip())]
         for pattern, name in ((mnemonic_pattern(head), name) for head, name in SETTINGS.items()):
@@ -155,6 +170,8 @@ class ScpiServer:
     def _query(self, header: str, argument: str) -> bytes:
         for head, name in SETTINGS.items():
             if mnemonic_pattern(head).fullmatch(header):
+                if argument and self._style == "traces":
+                    raise Refusal(-108, "Parameter not allowed")
                 ends = self.front.range_of(name)
                 value = {"MIN": ends[0], "MAX": ends[1]}.get(argument.upper()[:3], self.front.value(name))
                 return _shortest(value)
@@ -177,6 +194,9 @@ class ScpiServer:
                 return make()
         if mnemonic_pattern("CALCulate:DATA").fullmatch(header):
             return self._data(argument)
+        if self._style == "traces" and mnemonic_pattern("TRACe[:DATA]").fullmatch(header):
+            self._selected = argument.strip("\"'").upper()
+            return self._data("SDATA")
         raise Refusal(-113, "Undefined header")
 
     def _data(self, argument: str) -> bytes:
@@ -227,13 +247,13 @@ class ScpiServer:
         name, _, size = argument.upper().partition(",")
         if name.strip() in ("ASC", "ASCII"):
             self._format, self._size = "ASC", 0
-        elif name.strip() == "REAL" and size.strip() in ("32", "64"):
+        elif name.strip() == "REAL" and size.strip() in REALS[self._style]:
             self._format, self._size = "REAL", int(size)
         else:
             raise Refusal(-224, "Illegal parameter value")
 
     def _set_border(self, argument: str) -> None:
-        if argument.upper()[:4] not in ("NORM", "SWAP"):
+        if argument.upper()[:4] not in (("SWAP",) if self._style == "named" else ("NORM", "SWAP")):
             raise Refusal(-224, "Illegal parameter value")
         self._swapped = argument.upper().startswith("SWAP")
 
