@@ -37,6 +37,8 @@ def _in_a_row(lines: Sequence[str]) -> bool:
     """Words only, several a line: no descriptions, no arguments."""
     if not lines:
         return False
+    if any(head and not _HEADLINE.match(head) for head, colon, _ in (line.partition(":") for line in lines) if colon):
+        return False
     rows = [_row(line) for line in lines]
     words = sum(len(row) for row in rows)
     tokens = sum(len(re.split(r"[\s,;|]+", (line.partition(":")[2] or line).strip())) for line in lines)
@@ -66,7 +68,12 @@ def _line(line: str) -> list[Entry]:
         return []
     word, rest = match.group(1).rstrip(":"), line[match.end() :]
     arguments, description = _arguments(rest)
-    return [Entry(word, arguments, description)]
+    return [Entry(word, arguments, description, comma=len(arguments) > 1 and _parted_by_commas(rest))]
+
+
+def _parted_by_commas(rest: str) -> bool:
+    """Whether a comma stands between the first two arguments."""
+    return re.match(rf"\s*(?:{_NESTED}|[A-Z][A-Z0-9_]*(?:\([A-Za-z]+\))?)\s*,", rest) is not None
 
 
 def _arguments(rest: str) -> tuple[tuple[Argument, ...], str]:

@@ -81,7 +81,7 @@ def _together(entries: Iterable[Entry], unit: str) -> list[tuple[tuple[str, str,
 
 def _filled(entry: Entry, unit: str, *, suffixed: bool) -> str:
     """The template of an entry whose arguments are all known; "" when one is not."""
-    parts = [entry.word]
+    parts: list[str] = []
     for argument in entry.arguments:
         role = argument.role
         own = UNIT_NAMES.get(argument.unit_hz or 0.0)
@@ -92,7 +92,7 @@ def _filled(entry: Entry, unit: str, *, suffixed: bool) -> str:
                 continue
             return ""
         parts.append(text)
-    return " ".join(parts)
+    return f"{entry.word} {(',' if entry.comma else ' ').join(parts)}"
 
 
 def _described(entry: Entry) -> str:

@@ -103,6 +103,8 @@ class Entry:
     word: str
     arguments: tuple[Argument, ...] = ()
     description: str = ""
+    comma: bool = False
+    """Its arguments are parted by commas."""
     shown: bool = True
     """False when the listing gives the bare word only, so that its arguments are not known."""
 

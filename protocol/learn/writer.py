@@ -68,8 +68,7 @@ def console_profile(draft: Draft, manner: Manner, when: str) -> str:
     page = Page(draft.evidence)
     page.lines = head(draft.identity[:60] or "learned console", "console", when, draft.unknown)
     page.put("corrects_itself", _bool(draft.corrects_itself))
-    if draft.conjugate:
-        page.put("conjugate", "true")
+    page.put("conjugate", _bool(draft.conjugate))
     page.table("[limits]")
     page.put("start_hz", f"{draft.start_hz:.0f}")
     page.put("stop_hz", f"{draft.stop_hz:.0f}")

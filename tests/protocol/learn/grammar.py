@@ -214,7 +214,8 @@ def make_variant(seed: int) -> Variant:
             "[timing]\nsettling_s = 0.0002\nbandwidth_factor = 1.0\noverhead_s = 0.02\n[console]",
             f"prompt = {json.dumps(prompt)}", f"echo = {json.dumps(echo)}",
             f"out_end = {json.dumps(r.choice(LINE_ENDS))}", f"in_end = {json.dumps(in_end)}",
-            f"error_prefix = {json.dumps(prefix)}", f"chatter_prefix = {json.dumps(chatter.split()[0] if chatter else '')}",
+            f"error_prefix = {json.dumps(prefix)}",
+            f"chatter_prefix = {json.dumps(chatter.split()[0] if chatter else '')}",
             *([f"bandwidth_codes = {json.dumps(codes)}"] if codes else []), "[console.commands]",
             *(f"{name} = {json.dumps(text)}" for name, text in commands.items()),
         ]
