@@ -10,6 +10,7 @@ m21 = e30 + e10e32 S21 / D, D = (1 - e11 S11)(1 - e22 S22) - e11 e22 S21 S12.
 from __future__ import annotations
 
 import math
+from collections.abc import Sequence
 from dataclasses import dataclass, fields
 
 import numpy as np
@@ -60,44 +61,41 @@ class ErrorTerms:
         return -amplitude_db(float(np.abs(self.load_match).max()))
 
 
+def reflection_terms(
+    frequency_hz: NDArray[np.float64], measured: Sequence[Complex], ideals: Sequence[Complex]
+) -> tuple[Complex, Complex, Complex]:
+    """e00, e11 and e10e01 (K,) from three one-port standards or more, by least squares over all of them (scikit-rf)."""
+    from skrf import Frequency, Network  # noqa: PLC0415 - loads only where a calibration is made
+    from skrf.calibration import OnePort  # noqa: PLC0415
+
+    axis = Frequency.from_f(np.asarray(frequency_hz, float), unit="hz")
+
+    def networks(values: Sequence[Complex]) -> list[Network]:
+        return [Network(frequency=axis, s=np.asarray(value).reshape(-1, 1, 1)) for value in values]
+
+    calibration = OnePort(measured=networks(measured), ideals=networks(ideals), sloppy_input=False)
+    calibration.run()
+    found = {name: np.asarray(value, np.complex128) for name, value in calibration.coefs.items()}
+    return found["directivity"], found["source match"], found["reflection tracking"]
+
+
 def solve(frequency_hz: NDArray[np.float64], raw: Raw, kit: Kit) -> ErrorTerms:
     """Error terms from raw standards and the kit's definitions; arrays (K,). Raises ValueError where standards agree so
-    well that nothing can be solved."""
-    from skrf import Frequency, Network  # noqa: PLC0415 - loads only where a calibration is made
-    from skrf.calibration import TwoPortOnePath  # noqa: PLC0415
-    from skrf.network import two_port_reflect  # noqa: PLC0415
+    well that nothing can be solved.
 
+    The thru T (matched) gives the rest: its corrected reflection is T^2 e22, and m21 - e30 = e10e32 T / (1 - e11 e22
+    T^2).
+    """
     f = np.asarray(frequency_hz, float)
-    axis = Frequency.from_f(f, unit="hz")
-    parts = [kit.part(kind).reflection(f) for kind in ("short", "open", "load")]
     _spread(raw)
-
-    def one(values: Complex) -> Network:
-        return Network(frequency=axis, s=values.reshape(-1, 1, 1))
-
-    def two(s11: Complex, s21: Complex, s12: Complex) -> Network:
-        s = np.zeros((f.size, 2, 2), complex)
-        s[:, 0, 0], s[:, 1, 0], s[:, 0, 1] = s11, s21, s12
-        return Network(frequency=axis, s=s)
-
+    ideals = [kit.part(kind).reflection(f) for kind in ("short", "open", "load")]
+    e00, e11, e10e01 = reflection_terms(f, (raw.short, raw.open, raw.load), ideals)
     through = kit.thru.transmission(f)
-    ideals = [two_port_reflect(one(part), one(part)) for part in parts]
-    ideals.append(two(np.zeros(f.size, complex), through, through))
-    nothing = np.zeros(f.size, complex)
-    measured = [two(values, nothing, nothing) for values in (raw.short, raw.open, raw.load)]
-    measured.append(two(raw.thru_s11, raw.thru_s21, nothing))
-    isolation = None if raw.isolation is None else two(nothing, raw.isolation, nothing)
-    calibration = TwoPortOnePath(
-        measured=measured, ideals=ideals, isolation=isolation, n_thrus=1, source_port=1, sloppy_input=False
-    )
-    calibration.run()
-    found = {
-        name.removeprefix("forward "): np.asarray(value, np.complex128) for name, value in calibration.coefs.items()
-    }
-    return ErrorTerms(
-        f, found["directivity"], found["source match"], found["reflection tracking"], found["load match"],
-        found["transmission tracking"], nothing if raw.isolation is None else raw.isolation,
-    )  # fmt: skip
+    a = (raw.thru_s11 - e00) / e10e01
+    e22 = a / (1.0 + e11 * a) / through**2
+    isolation = np.zeros(f.size, complex) if raw.isolation is None else raw.isolation
+    tracking = (raw.thru_s21 - isolation) * (1.0 - e11 * e22 * through**2) / through
+    return ErrorTerms(f, e00, e11, e10e01, e22, tracking, isolation)
 
 
 def _spread(raw: Raw) -> None:

@@ -29,6 +29,12 @@ PASS_DB = -6.0
 CONTRAST_DB = 15.0
 """A side passes one channel by so much more than the other."""
 
+NOTCH_CONTRAST_DB = 30.0
+"""Between a pass and the notch of even a small unit lies more than this."""
+
+GAP_DB, GAP_DEEPEST_DB = -6.0, -35.0
+"""A small series capacitance at port 2 passes between these levels: 1 pF 12 dB down at 450 MHz, 22 at 150."""
+
 TOTAL_DB = -1.0
 """S11 above this everywhere: port 1 sees nothing that takes power."""
 
@@ -65,7 +71,8 @@ class _Look:
     s11_worst: float
     s21_all: NDArray[np.float64]
     floor_db: float
-    best_pass_hz: float
+    off_plan_hz: float | None
+    """How far from the plan the pair of a pass and a notch lies that fits best; None where none is within the sweep."""
 
 
 def check_hookup(
@@ -106,11 +113,34 @@ def _look(
 ) -> _Look:
     reflected, through = level_db(s11), level_db(s21)
     low, high = int(np.argmin(np.abs(f - low_hz))), int(np.argmin(np.abs(f - high_hz)))
+    fits = _best_offset(f, reflected, through, low_hz, high_hz)
     return _Look(
         float(reflected[low]), float(reflected[high]), float(through[low]), float(through[high]),
         float(reflected.min()), float(reflected.max()), through, 10.0 * math.log10(noise_power) + 7.0,
-        float(f[np.argmax(through)]),
+        fits,
     )  # fmt: skip
+
+
+def _best_offset(
+    f: NDArray[np.float64],
+    reflected: NDArray[np.float64],
+    through: NDArray[np.float64],
+    low_hz: float,
+    high_hz: float,
+) -> float | None:
+    """Offset at which both channels are matched best while one passes and the other is held back; 0 within a tenth of
+    the spacing."""
+    step = float(f[1] - f[0])
+    apart = round((high_hz - low_hz) / step)
+    first, second = slice(0, f.size - apart), slice(apart, f.size)
+    passing = np.maximum(through[first], through[second])
+    contrast = np.abs(through[first] - through[second])
+    fits = (passing > PASS_DB) & (contrast > NOTCH_CONTRAST_DB)
+    if not fits.any():
+        return None
+    match = np.where(fits, reflected[first] + reflected[second], np.inf)
+    offset = float(f[int(np.argmin(match))]) - low_hz
+    return 0.0 if abs(offset) < 0.1 * (high_hz - low_hz) else offset
 
 
 def _passes(here: float, there: float) -> bool:
@@ -165,6 +195,10 @@ def _one_side(look: _Look, side: str, told: str, third: str) -> HookUpCheck:
             "LEADS EXCHANGED", f"port 1 is on {side}, port 2 on A: S21 holds, S11 is {side}'s; exchange the leads",
             from_side,
         )  # fmt: skip
+    off = look.off_plan_hz
+    if told == from_antenna and off is not None and off != 0.0 and min(own, other) > GOOD_LOAD_DB - 5.0:
+        cure = f"pass, notch and match lie {off / 1e6:+.1f} MHz off the plan: check the pair in the site file first"
+        return HookUpCheck(State.NOTE, f"OFF PLAN {off / 1e6:+.1f} MHz", cure, from_antenna)
     if told == from_antenna:
         if other > GOOD_LOAD_DB and other > MATCHED_DB - 10.0:
             cure = f"the load on {third} returns {-other:.0f} dB: the rejection may be off by about a decibel"
@@ -185,10 +219,21 @@ def _no_pass(look: _Look, told: str, low_hz: float, high_hz: float) -> HookUpChe
         return _sides(look.s11_low, "H", "L", told)
     if reject and matched == (False, False) and min(look.s11_low, look.s11_high) > REFLECTING_DB:
         return _wrong("A OPEN", "sides only, and the antenna port is open: put a load on A", "L>H")
-    off = (
-        look.best_pass_hz - (low_hz if abs(look.best_pass_hz - low_hz) < abs(look.best_pass_hz - high_hz) else high_hz)
-    ) / 1e6
-    cure = f"no pass at either channel; the best one lies {off:+.1f} MHz off: check the pair in the site file first"
+    passed, held = max(look.s21_low, look.s21_high), min(look.s21_low, look.s21_high)
+    side, own, other = (
+        ("L", look.s11_low, look.s11_high) if look.s21_low > look.s21_high else ("H", look.s11_high, look.s11_low)
+    )
+    if GAP_DEEPEST_DB < passed < GAP_DB and passed - held > NOTCH_CONTRAST_DB and other < MATCHED_DB:
+        if own > GAP_DB:
+            cure = f"series gap suspected at port 2 or {side}: {-passed:.0f} dB are missing and come back to port 1"
+            return _wrong("GAP IN THE PATH", f"{cure}; look at the centre pins, this is not the duplexer's loss")
+        if own < GOOD_LOAD_DB + 5.0:
+            cure = f"matched, but {-passed:.0f} dB down: a pad at port 2? take it out, or tell it (pad2=DB)"
+            return HookUpCheck(State.NOTE, "PAD AT PORT 2?", cure, f"A>{side}")
+    where = "none lies within the sweep: sweep wider"
+    if look.off_plan_hz is not None:
+        where = f"nearest pass-like point at {look.off_plan_hz / 1e6:+.1f} MHz"
+    cure = f"no pass found at the plan; {where}; check the pair in the site file first"
     return HookUpCheck(State.UNSEEN, "NOT RECOGNISED", cure)
 
 

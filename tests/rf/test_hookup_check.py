@@ -103,9 +103,18 @@ def test_12_a_pad_hides_it() -> None:
     assert "pad" in found.cure
 
 
-def test_13_broken_pin() -> None:
-    found = check("A>L", "connect A L", "gap 3pF")
-    assert found.state in (State.WRONG, State.UNSEEN)
+@pytest.mark.parametrize(("unit", "missing"), [("U6", 13), ("V6", 22)])
+def test_13_broken_pin(unit: str, missing: int) -> None:
+    """1 pF in series: 11.3 dB on top of the loss at 450 MHz, 20.6 at 150 (study, scenario 13)."""
+    found = check("A>L", "connect A L", "gap 1pF", unit=unit)
+    assert (found.state, found.short) == (State.WRONG, "GAP IN THE PATH"), found
+    assert "series gap suspected" in found.cure and f"{missing} dB" in found.cure and "not the duplexer's" in found.cure
+
+
+@pytest.mark.parametrize("unit", ["U6", "V6"])
+def test_a_pad_at_port_2_that_nobody_told_of(unit: str) -> None:
+    found = check("A>L", "connect A L", "pad 2 10", unit=unit)
+    assert (found.state, found.short) == (State.NOTE, "PAD AT PORT 2?") and "pad2=DB" in found.cure
 
 
 def test_14_wrong_pair() -> None:
