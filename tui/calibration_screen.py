@@ -6,6 +6,7 @@ Owns: the order of the steps and the words for each. Refuses: to judge; `visit.c
 from __future__ import annotations
 
 import asyncio
+import textwrap
 from dataclasses import dataclass
 from typing import ClassVar
 
@@ -101,9 +102,8 @@ class CalibrationScreen(Screen[None]):
             mark = ">" if number == self._at else " "
             lines.append(f" {mark} {number + 1} {entry.name:<11}{entry.state:<5} {entry.said}"[:79])
         step = self._step
-        lines += ["", f" {DIRECTIONS[step.name]}" if step else self._summary(), ""]
-        lines += [f" {line}" for line in _folded(self._words, 76)]
-        lines += ["", f" SAFETY  {SAFETY}", "", f" {self._keys()}"]
+        lines += ["", *_folded(DIRECTIONS[step.name] if step else self._summary(), 2), ""]
+        lines += [*_folded(self._words, 3), "", *_folded(f"SAFETY  {SAFETY}", 2), "", f" {self._keys()}"]
         self.query_one("#text", Static).update("\n".join(lines))
 
     def _summary(self) -> str:
@@ -249,10 +249,7 @@ class CalibrationScreen(Screen[None]):
         self.dismiss(None)
 
 
-def _folded(text: str, width: int) -> list[str]:
-    lines = [""]
-    for word in text.split():
-        if lines[-1] and len(lines[-1]) + 1 + len(word) > width:
-            lines.append("")
-        lines[-1] = f"{lines[-1]} {word}".strip()
-    return [*lines, "", ""][:3]
+def _folded(text: str, rows: int) -> list[str]:
+    """Text in lines that fit 80 columns, always so many."""
+    lines = [f" {line}" for line in textwrap.wrap(text, 77)]
+    return [*lines, *[""] * rows][:rows]

@@ -18,8 +18,10 @@ from textual.widgets.option_list import Option
 
 from protocol.errors import RequestError
 from protocol.sweep import SweepSettings
+from rf.match import line_m
 from visit.conductor import RunOrder
 from visit.hookup import HookUp
+from visit.site import Site
 
 BOX_CSS = """
 {name} {{ align: center middle; }}
@@ -111,10 +113,10 @@ class SweepDialog(ModalScreen[tuple[SweepSettings, int | None] | None]):
 
 
 class HookUpDialog(ModalScreen[HookUp | None]):
-    """Choose which port is driven and which is read."""
+    """Choose which port is driven and which is read, and say what lies in the leads."""
 
     BINDINGS: ClassVar[list[BindingType]] = [*LEAVE, Binding("q", "leave", "leave", show=False)]
-    DEFAULT_CSS = BOX_CSS.format(name="HookUpDialog")
+    DEFAULT_CSS = BOX_CSS.format(name="HookUpDialog") + "HookUpDialog > .box { width: 78; }"
     CHOICES: ClassVar[tuple[HookUp, ...]] = (
         HookUp("A", "L"),
         HookUp("A", "H"),
@@ -122,24 +124,45 @@ class HookUpDialog(ModalScreen[HookUp | None]):
         HookUp("L", "A"),
         HookUp("H", "A"),
         HookUp.parse("loads"),
+        HookUp.parse("load"),
+        HookUp.parse("antenna"),
     )
 
-    def __init__(self, now: HookUp) -> None:
+    def __init__(self, now: HookUp, site: Site | None = None) -> None:
         super().__init__()
-        self._now = now
+        self._now, self._site = now, site
 
     def compose(self) -> ComposeResult:
-        """The choices with what they show."""
+        """The choices with what they show, the path, and what to mind before it is changed."""
         with Vertical(classes="box"):
             yield Static(
-                "Where do the leads hang? Transmitter off, locked, proved dead first.\nEnter: take   Esc: leave"
+                "Where do the leads hang? Transmitter off, locked, proved dead first.\n"
+                "Enter: take   Tab: what lies in the leads   Esc: leave"
             )
             yield OptionList(*(Option(self._text(hookup), id=hookup.name) for hookup in self.CHOICES))
+            with Horizontal():
+                yield Label("put in after calibration")
+                field = Input(self._now.path.text, id="path", placeholder="pad1=6 pad2=10 amp=20 jumper=half")
+                field.cursor_blink = False
+                yield field
+            yield Static(self._cautions(), id="fault", markup=False)
+
+    def _cautions(self) -> str:
+        lines = ["amp: only before port 2; lower the level by its gain first, a pad proves it is not overdriven"]
+        side = self._now.side
+        if self._site is not None and side is not None:
+            metres = line_m(self._site.reject_hz(side), 0.5, 0.66)
+            lines.append(f"half-wave jumper: {metres:.3f} m of solid-dielectric cable (velocity 0.66), with plugs")
+        return "\n".join(lines)
 
     def _text(self, hookup: HookUp) -> str:
-        here = " <- now" if hookup == self._now else ""
-        if hookup.survey:
-            return f"both leads on loads: survey of floor and leakage{here}"
+        here = " <- now" if hookup.name == self._now.name else ""
+        if hookup.alone:
+            return {
+                "loads": "both leads on loads: survey of floor and leakage",
+                "load": "the third port's load on P1: taken into three ports",
+                "antenna": "feeder on P1 (measure incoming power first): its match, isolation with it",
+            }[hookup.name] + here
         side = hookup.side
         what = "both channels, side to side" if side is None else f"{side.word} side"
         advice = "" if hookup.driven == "A" or side is None else " (driving A sees more)"
@@ -147,7 +170,17 @@ class HookUpDialog(ModalScreen[HookUp | None]):
 
     def on_option_list_option_selected(self, event: OptionList.OptionSelected) -> None:
         """Answer with the chosen hook-up."""
-        self.dismiss(HookUp.parse(str(event.option.id)))
+        self._take(str(event.option.id))
+
+    def on_input_submitted(self) -> None:
+        """The present hook-up with what was typed."""
+        self._take(self._now.name)
+
+    def _take(self, name: str) -> None:
+        try:
+            self.dismiss(HookUp.parse(f"{name} {self.query_one('#path', Input).value}"))
+        except RequestError as error:
+            self.query_one("#fault", Static).update(f"! {error}")
 
     def action_leave(self) -> None:
         """Leave without a change."""

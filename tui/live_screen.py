@@ -35,6 +35,9 @@ REFRESH_S = 0.5
 
 FEWEST_PLOT_ROWS = 6
 
+WIDE_KEYS = 90
+"""Columns from which all keys fit into the last row."""
+
 
 class LiveScreen(Screen[None]):
     """The screen a technician watches while measuring."""
@@ -114,13 +117,15 @@ class LiveScreen(Screen[None]):
             "path": [rows.path_row(state, width)],
             "safety": [rows.safety_row(width)],
             "message": [rows.message_row(state)],
-            "keys": [self._key_row()],
+            "keys": [self._key_row(width)],
         }
 
-    def _key_row(self) -> Row:
+    def _key_row(self, width: int) -> Row:
         shown = [b for b in self.BINDINGS if isinstance(b, Binding) and b.show]
         if self._tool.bench is None:
             shown = [b for b in shown if b.id != "bench"]
+        if width < WIDE_KEYS:
+            shown = [b for b in shown if b.id != "edit"]  # the help has all of them
         names = {"question_mark": "?", "space": "space"}
         return [(" " + "  ".join(f"{names.get(b.key, b.key)} {b.description}" for b in shown), FAINT)]
 
@@ -169,7 +174,7 @@ class LiveScreen(Screen[None]):
 
     def action_hookup(self) -> None:
         """Tell where the leads hang."""
-        self.app.push_screen(HookUpDialog(self._order.hookup), self._hooked_up)
+        self.app.push_screen(HookUpDialog(self._order.hookup, self._tool.site), self._hooked_up)
 
     def _hooked_up(self, hookup: HookUp | None) -> None:
         if hookup is None:

@@ -171,6 +171,7 @@ def test_ports_and_profiles(capsys: pytest.CaptureFixture[str]) -> None:
     assert [line.split("\t")[0] for line in capsys.readouterr().out.splitlines()] == [
         "console-lines",
         "console-traces",
+        "registers",
         "scpi",
     ]
     assert main(["ports"]) == 0

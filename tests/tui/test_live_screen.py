@@ -137,11 +137,11 @@ async def test_hook_up_moves_the_simulated_leads_too(state: LiveState) -> None:
     async with app.run_test(size=SIZES[0]) as pilot:
         await pilot.press("k")
         assert isinstance(app.screen, HookUpDialog)
-        assert app.screen.query_one(OptionList).option_count == 6
+        assert app.screen.query_one(OptionList).option_count == 8
         await pilot.press("down", "enter")
         await pilot.pause()
     assert station.orders[-1].hookup == HookUp("A", "H")
-    assert bench.told == ["connect A H L=load"]
+    assert bench.told == ["connect A H L=load", "pad 1 0", "pad 2 0", "amp 0", "jumper none"]
     assert station.stops == 1
 
 
