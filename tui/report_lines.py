@@ -145,6 +145,7 @@ def json_text(a: Assessment) -> str:
             {"name": goal.name, "goal_db": goal.goal_db, "verdict": goal.verdict.value, "figure": as_json(goal.figure)}
             for goal in a.goals
         ],
+        "doubts": list(a.doubts),
         "cautions": list(a.cautions),
     }
     return json.dumps(data, indent=2, allow_nan=False)
