@@ -25,6 +25,7 @@ from visit.hookup import HookUp
 from visit.tool import Tool
 
 LOOK_S = 0.2
+MOST_ISOLATION = 400
 
 DIRECTIONS = {
     "short": "Put the SHORT on the end of lead 1, there where it will meet the duplexer. Lead 2 hangs free.",
@@ -50,6 +51,7 @@ class Step:
     name: str
     state: str = ""
     said: str = ""
+    sweeps: int = SWEEPS
 
 
 class CalibrationScreen(Screen[None]):
@@ -141,7 +143,7 @@ class CalibrationScreen(Screen[None]):
             self._draw()
             return
         self._measuring, step.state, self._words = True, "...", ""
-        self._tool.station.order(RunOrder(hookup, self._order.settings, SWEEPS, purpose))
+        self._tool.station.order(RunOrder(hookup, self._order.settings, step.sweeps, purpose))
         self._draw()
 
     def _look(self) -> None:
@@ -160,7 +162,7 @@ class CalibrationScreen(Screen[None]):
             self._measuring = False
             self.run_worker(self._judge(step, progress.run_id), exclusive=True)
         else:
-            step.said = f"{progress.done} of {SWEEPS} sweeps"
+            step.said = f"{progress.done} of {step.sweeps} sweeps"
             self._draw()
 
     async def _judge(self, step: Step, run_id: int) -> None:
@@ -215,9 +217,15 @@ class CalibrationScreen(Screen[None]):
 
     def action_again(self) -> None:
         """One step back."""
-        if not self._measuring and self._at > 0:
+        step = self._step
+        if self._measuring:
+            return
+        if step is not None and step.name == "isolation":
+            self._steps.remove(step)
+            self._words = ""
+        elif self._at > 0:
             self._at -= 1
-            self._draw()
+        self._draw()
 
     def action_isolation(self) -> None:
         """Put an isolation step before the proof, or say why it is not worth it."""
@@ -226,8 +234,9 @@ class CalibrationScreen(Screen[None]):
             return
         planned = self._order.planned_sweeps or 100
         advice = self._tool.station.calibrator.book.advice(planned, SWEEPS, None)
-        self._words = f"{advice.why}. Enter to take {SWEEPS} isolation sweeps all the same, r to leave it out."
-        self._steps.insert(self._at, Step("isolation"))
+        count = min(4 * planned, MOST_ISOLATION)
+        self._words = f"{SWEEPS} sweeps: {advice.why}. Enter takes {count}, r leaves it out."
+        self._steps.insert(self._at, Step("isolation", sweeps=count))
         self._draw()
 
     def action_load(self) -> None:

@@ -187,6 +187,45 @@ class HookUpDialog(ModalScreen[HookUp | None]):
         self.dismiss(None)
 
 
+class TemperatureDialog(ModalScreen[float | None]):
+    """Type the temperature at the analyzer."""
+
+    BINDINGS: ClassVar[list[BindingType]] = LEAVE
+    DEFAULT_CSS = BOX_CSS.format(name="TemperatureDialog")
+
+    def __init__(self, now_c: float | None) -> None:
+        super().__init__()
+        self._now_c = now_c
+
+    def compose(self) -> ComposeResult:
+        """One number."""
+        with Vertical(classes="box"):
+            yield Static("Temperature at the analyzer. Enter: take   Esc: leave")
+            with Horizontal():
+                yield Label("degrees Celsius")
+                field = Input("" if self._now_c is None else f"{self._now_c:g}", id="celsius")
+                field.cursor_blink = False
+                yield field
+            yield Static("", id="fault")
+
+    def on_input_submitted(self, event: Input.Submitted) -> None:
+        """Answer with a number that can be."""
+        try:
+            value = float(event.value.strip().replace(",", "."))
+            if not -60.0 <= value <= 80.0:
+                raise ValueError
+        except ValueError:
+            self.query_one("#fault", Static).update(
+                f"! {event.value.strip()!r} is not a temperature in degrees Celsius"
+            )
+            return
+        self.dismiss(value)
+
+    def action_leave(self) -> None:
+        """Leave without a change."""
+        self.dismiss(None)
+
+
 class BenchDialog(ModalScreen[None]):
     """Demo only: a line of words to the simulated bench."""
 

@@ -19,7 +19,7 @@ from protocol.sweep import SweepSettings
 from tui import live_rows as rows
 from tui.bench_words import bench_lines
 from tui.calibration_screen import CalibrationScreen
-from tui.dialogs import BenchDialog, BudgetDialog, HelpDialog, HookUpDialog, SweepDialog
+from tui.dialogs import BenchDialog, BudgetDialog, HelpDialog, HookUpDialog, SweepDialog, TemperatureDialog
 from tui.marks import FAINT, MarkSet
 from tui.plot import plot_rows, ruler_row
 from tui.report_lines import budget_lines
@@ -54,6 +54,7 @@ class LiveScreen(Screen[None]):
         Binding(
             "v", "verify", "check cal", id="verify", show=False, tooltip="read a known thru: does the calibration hold?"
         ),
+        Binding("d", "temperature", "degrees", id="temperature", show=False, tooltip="tell the temperature now"),
         Binding(
             "y", "trust", "trust", id="trust", show=False, tooltip="the hook-up is as told, whatever it looks like"
         ),
@@ -203,6 +204,17 @@ class LiveScreen(Screen[None]):
     def _back(self) -> None:
         """The duplexer goes back on the leads: in the demo the bench does it."""
         self._hooked_up(self._order.hookup)
+
+    def action_temperature(self) -> None:
+        """Tell the temperature; five kelvin from the calibration's put it in doubt."""
+        calibrator = self._tool.station.calibrator
+        self.app.push_screen(TemperatureDialog(calibrator.temperature_c), self._warmed)
+
+    def _warmed(self, celsius: float | None) -> None:
+        if celsius is not None:
+            self._tool.station.calibrator.temperature_c = celsius
+            self._tool.station.note("temperature", f"{celsius:g} C")
+            self._start(self._order)
 
     def action_trust(self) -> None:
         """Store what comes even if the hook-up looks wrong; somebody has gone and seen."""

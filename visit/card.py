@@ -25,9 +25,9 @@ from rf.average import average_sweeps
 from rf.decibel import amplitude_db
 from rf.floor import floor_from_scatter
 from rf.leakage import leak_limit_at, split_floor
+from visit.folders import data_folder
 from visit.presets import wide
 from visit.site import Site
-from visit.tool import data_folder
 
 SCHEMA = 1
 NOT_LOADS_DB = -50.0
@@ -165,6 +165,16 @@ def last_card(identity: str) -> Card | None:
         raise RequestError(
             f"{path}: the last card is damaged ({error}); move the file away, the new one is kept"
         ) from None
+
+
+def kept_text(identity: str) -> str | None:
+    """The newest kept card of an instrument as JSON for the record of a visit; None when there is none, or none that
+    can be read (a visit does not fail for want of a card)."""
+    try:
+        card = last_card(identity)
+    except RequestError:
+        return None
+    return None if card is None else card_text(card)
 
 
 def _card(data: dict[str, Any]) -> Card:

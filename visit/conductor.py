@@ -24,6 +24,8 @@ from protocol.profile import Profile
 from protocol.run import SweepPlan, sweeps
 from protocol.sweep import Applied, Sweep, SweepSettings
 from rf.hookup_check import HookUpCheck
+from visit.calibration_record import add_card
+from visit.card import kept_text
 from visit.gate import Gate
 from visit.hookup import HookUp
 from visit.record import VisitFile
@@ -130,6 +132,9 @@ class Conductor:
         self._analyzer_id = await self._on_disk(
             lambda: self._visit.add_analyzer(identity, self._profile.name, self._port, time.time())
         )
+        card = await self._on_disk(lambda: kept_text(identity))
+        if card is not None:
+            await self._on_disk(partial(add_card, self._visit, time.time(), identity, card))
         self._tell(phase=Phase.IDLE, message="", identity=identity)
 
     async def run(self, order: RunOrder) -> None:

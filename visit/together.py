@@ -14,8 +14,9 @@ from numpy.typing import NDArray
 
 from rf.average import average_sweeps
 from rf.bound import rejection_figure
-from rf.decibel import amplitude, amplitude_db
-from rf.figure import Figure
+from rf.calibration import correct_both, on_grid
+from rf.decibel import amplitude, amplitude_db, level_db
+from rf.figure import Figure, reading
 from rf.leakage import pad_test, two_states
 from rf.pool import Pooled, pool_at
 from rf.proof import Limits, rejection_of
@@ -23,7 +24,7 @@ from rf.stitch import stitch
 from rf.three_port import PORTS, Taken, assemble, isolation, isolation_any_phase
 from rf.words import text
 from visit.assessment import floor_of
-from visit.calibration import Calibration, Corrector
+from visit.calibration import CONNECTION_DB, Calibration, Corrector
 from visit.calibration_record import calibrations
 from visit.hookup import ANTENNA, HookUp, Path
 from visit.record import RunRow, VisitFile
@@ -66,7 +67,14 @@ class Together:
 
     def lines(self) -> list[str]:
         """All findings as sentences; what is missing for the next finding where there is none."""
-        found = [*self.jumper_tests(), *self.pad_tests(), *self.ranges(), *self.three_ports()]
+        found = [
+            *self.doubtful(),
+            *self.both_ways(),
+            *self.jumper_tests(),
+            *self.pad_tests(),
+            *self.ranges(),
+            *self.three_ports(),
+        ]
         return found or [
             "nothing yet. What more hook-ups would show:",
             "  the same zoom with a half-wave jumper (jumper=half): leakage and signal apart",
@@ -141,6 +149,61 @@ class Together:
         return (self._site.low_hz, self._site.high_hz) if side is None else (self._site.reject_hz(side),)
 
     # Findings
+
+    def doubtful(self) -> list[str]:
+        """Runs that a failed closing check puts in doubt: all since the last good one."""
+        lines = []
+        for calibration in self._calibrations.values():
+            since = calibration.doubtful_from_s()
+            if since is None:
+                continue
+            runs = [run.id for run in self._runs if run.calibration_id == calibration.id and run.started_s >= since]
+            runs = [run for run in runs if run not in self._known_part_runs()]
+            if runs:
+                which = ", ".join(str(run) for run in runs)
+                lines.append(
+                    f"doubtful: run {which}: the check after it failed ({calibration.checks[-1].verified.says})"
+                )
+        return lines
+
+    def _known_part_runs(self) -> set[int]:
+        return {int(str(row[0])) for row in self._visit.rows("select run_id from known_part")}
+
+    def both_ways(self) -> list[str]:
+        """A device measured in both orientations on one grid with one calibration: the full two-port correction."""
+        lines = []
+        for driven, read in (("A", "L"), ("A", "H"), ("L", "H")):
+            forward = self._latest(HookUp(driven, read))
+            reverse = self._latest(HookUp(read, driven), forward.run) if forward is not None else None
+            calibration = self._calibrations.get(forward.run.calibration_id or 0) if forward is not None else None
+            if forward is None or reverse is None or calibration is None:
+                continue
+            if reverse.run.calibration_id != forward.run.calibration_id:
+                continue
+            terms = on_grid(calibration.terms, forward.frequency_hz)
+            s = correct_both(terms, self._raw(forward.run), self._raw(reverse.run))
+            ends = f"{driven} and {read}"
+            for channel in (self._site.low_hz, self._site.high_hz):
+                if not forward.frequency_hz[0] <= channel <= forward.frequency_hz[-1]:
+                    continue
+                at = int(np.argmin(np.abs(forward.frequency_hz - channel)))
+                noise = float(np.sqrt(forward.power[at]))
+                levels = [level_db(s[at : at + 1, i, j])[0] for i, j in ((1, 0), (0, 1), (0, 0), (1, 1))]
+                if abs(s[at, 1, 0]) < 30.0 * noise:
+                    continue  # a reject channel is read better zoomed, one way
+                half = CONNECTION_DB + 8.686 * noise / abs(s[at, 1, 0])
+                loss = -(levels[0] + levels[1]) / 2.0
+                lines.append(
+                    f"{driven}>{read} and {read}>{driven} at {channel / 1e6:.4f} MHz, corrected both ways: loss"
+                    f" {text(reading(loss, loss - half, loss + half, 'dB'))}, match of {ends} {-levels[2]:.1f} and"
+                    f" {-levels[3]:.1f} dB; the two directions differ by {abs(levels[0] - levels[1]):.2f} dB"
+                )
+        return lines
+
+    def _raw(self, run: RunRow) -> tuple[Complex, Complex]:
+        stored = self._visit.sweeps(run.id)
+        s11 = average_sweeps(np.array([sweep.s11 for sweep in stored])).mean
+        return s11, average_sweeps(np.array([sweep.s21 for sweep in stored])).mean
 
     def jumper_tests(self) -> list[str]:
         """Signal and leakage parted by a half-wave jumper (study, scenario 26)."""

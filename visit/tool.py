@@ -11,10 +11,8 @@ from dataclasses import dataclass
 from pathlib import Path
 from typing import Protocol
 
-import platformdirs
-
-from protocol.errors import RequestError
 from protocol.profile import Profile
+from visit.folders import data_folder
 from visit.site import Site
 from visit.station import Station
 
@@ -34,16 +32,6 @@ class Tool:
     profile: Profile
     station: Station
     bench: BenchLike | None = None
-
-
-def data_folder() -> Path:
-    """The user's data folder, made when it is not there. Raises RequestError."""
-    folder = Path(platformdirs.user_data_dir("deepnotch"))
-    try:
-        folder.mkdir(mode=0o700, parents=True, exist_ok=True)
-    except OSError as error:
-        raise RequestError(f"can't make {folder}: {error.strerror}; name a file in another folder") from None
-    return folder
 
 
 def default_profile_path(now_s: float) -> Path:

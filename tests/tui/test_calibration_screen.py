@@ -137,7 +137,7 @@ async def test_isolation_says_what_it_costs(tmp_path: Path) -> None:
             await hand.press("i")
             await hand.until(lambda: "> 5 isolation" in hand.text())
             assert "isolation calibration noisier than the result" in hand.text()
-            assert "100 isolation sweeps" in " ".join(hand.text().split())
+            assert "Enter takes 100" in " ".join(hand.text().split())
             await hand.press("enter")
             await hand.until(lambda: "> 6 proof" in hand.text())
             await hand.press("enter")
