@@ -180,7 +180,20 @@ class ConsoleServer:
 
     def _help(self) -> list[str]:
         c = self._console
-        templates = (c.identify, c.span, c.start, c.stop, c.points, c.bandwidth, c.level, c.average, c.sweep, c.abort)
+        templates = (
+            c.identify,
+            c.span,
+            c.start,
+            c.stop,
+            c.points,
+            c.bandwidth,
+            c.level,
+            c.average,
+            c.sweep,
+            c.abort,
+            c.pause,
+            c.resume,
+        )
         words = [t.source for t in templates if t is not None]
         return [word.replace("{", "<").replace("}", ">") for word in words] + [
             read.command.source for read in c.reads if read.command is not None

@@ -13,7 +13,7 @@ from pathlib import Path
 import numpy as np
 import pytest
 
-from rf.calibration import Raw, correct, correct_both, reflection_terms, solve, without_port2
+from rf.calibration import ErrorTerms, Raw, correct, correct_both, reflection_terms, solve, without_port2
 from rf.match import line_m, mismatch_loss_db, reflection_of_vswr, return_loss_db
 from rf.standards import IDEAL_KIT, Kit, Offset, Part, Thru
 from rf.uncertainty import mismatch_db
@@ -175,9 +175,8 @@ def waveguide_kit(f: np.ndarray) -> Kit:
     return Kit("waveguide", Part("short"), Part("open", table=(f, delayed)), Part("load"), Thru())
 
 
-@pytest.mark.fetched
-@pytest.mark.filterwarnings("ignore")
-def test_a7_a8_measured_attenuator(metrology: Path) -> None:
+def measured_terms(metrology: Path) -> tuple[np.ndarray, ErrorTerms]:
+    """The terms of the measured one-path set."""
     folder = metrology / "three_receiver_cal/data"
     f, short = read(folder / "short.s2p")
     parts = {name: read(folder / f"{name}.s2p")[1] for name in ("quarter wave delay short", "load", "thru")}
@@ -185,7 +184,14 @@ def test_a7_a8_measured_attenuator(metrology: Path) -> None:
         short[:, 0, 0], parts["quarter wave delay short"][:, 0, 0], parts["load"][:, 0, 0], parts["thru"][:, 0, 0],
         parts["thru"][:, 1, 0],
     )  # fmt: skip
-    terms = solve(f, standards, waveguide_kit(f))
+    return f, solve(f, standards, waveguide_kit(f))
+
+
+@pytest.mark.fetched
+@pytest.mark.filterwarnings("ignore")
+def test_a7_a8_measured_attenuator(metrology: Path) -> None:
+    f, terms = measured_terms(metrology)
+    folder = metrology / "three_receiver_cal/data"
     one, other = (read(folder / f"attenuator ({way}).s2p")[1] for way in ("forward", "reverse"))
     raw_levels = 20 * np.log10(np.abs(one[:, 1, 0]))
     assert raw_levels.mean() == pytest.approx(-7.3746, abs=0.005)
@@ -203,14 +209,8 @@ def test_a7_a8_measured_attenuator(metrology: Path) -> None:
 @pytest.mark.fetched
 @pytest.mark.filterwarnings("ignore")
 def test_a9_measured_shim_against_a_field_simulation(metrology: Path) -> None:
+    f, terms = measured_terms(metrology)
     folder = metrology / "three_receiver_cal/data"
-    f, short = read(folder / "short.s2p")
-    parts = {name: read(folder / f"{name}.s2p")[1] for name in ("quarter wave delay short", "load", "thru")}
-    standards = Raw(
-        short[:, 0, 0], parts["quarter wave delay short"][:, 0, 0], parts["load"][:, 0, 0], parts["thru"][:, 0, 0],
-        parts["thru"][:, 1, 0],
-    )  # fmt: skip
-    terms = solve(f, standards, waveguide_kit(f))
     one, other = (read(folder / f"wr15 shim and swg ({way}).s2p")[1] for way in ("forward", "reverse"))
     s = correct_both(terms, (one[:, 0, 0], one[:, 1, 0]), (other[:, 0, 0], other[:, 1, 0]))
     known_hz, simulated = read(folder / "simulation.s2p")
