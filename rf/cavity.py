@@ -1,0 +1,85 @@
+"""Closed forms of cavities: loss, Q, drift with temperature, and how far a unit may warm before it leaves its goal.
+
+Owns: the formulas with their sources. Refuses: a promise; a holding range is a note that rests on the metal's
+coefficient.
+"""
+
+from __future__ import annotations
+
+import math
+from dataclasses import dataclass
+
+EXPANSION_PER_K: dict[str, float] = {
+    "aluminium": 23.1e-6,
+    "brass": 19.0e-6,
+    "copper": 16.5e-6,
+    "nickel-iron": 1.2e-6,
+}
+"""Linear expansion at 20 C (engineering tables; sources lie 3 % apart). A rod compensated with nickel-iron is taken as
+1.2e-6."""
+
+COPPER_SIEMENS = 5.813e7
+MU0 = 4e-7 * math.pi
+SPEED_OF_LIGHT = 299_792_458.0
+
+
+def insertion_loss_db(loaded_over_unloaded: float) -> float:
+    """Loss of a matched resonator at resonance: 20 log(1 / (1 - QL / Qu))."""
+    return -20.0 * math.log10(1.0 - loaded_over_unloaded)
+
+
+def loaded_over_unloaded(loss_db: float) -> float:
+    """The inverse."""
+    return 1.0 - 10.0 ** (-loss_db / 20.0)
+
+
+def off_tune_db(loaded_q: float, at_hz: float, resonance_hz: float) -> float:
+    """Attenuation of a single pass cavity off its resonance: 10 log(1 + QL^2 (f/f0 - f0/f)^2)."""
+    x = at_hz / resonance_hz - resonance_hz / at_hz
+    return 10.0 * math.log10(1.0 + (loaded_q * x) ** 2)
+
+
+def coaxial_q(frequency_hz: float, inner_m: float, outer_m: float, siemens: float = COPPER_SIEMENS) -> float:
+    """Q of an air-filled half-wave coaxial resonator of radii a and b: beta / (2 alpha), alpha of the conductors
+    (Pozar, Microwave Engineering, half-wave coaxial resonator)."""
+    surface = math.sqrt(math.pi * frequency_hz * MU0 / siemens)
+    alpha = surface / (2.0 * 376.730313668 * math.log(outer_m / inner_m)) * (1.0 / inner_m + 1.0 / outer_m)
+    beta = 2.0 * math.pi * frequency_hz / SPEED_OF_LIGHT
+    return beta / (2.0 * alpha)
+
+
+def multipole_loss_db(sum_g: float, fractional_bandwidth: float, unloaded_q: float) -> float:
+    """Midband loss of a multi-pole filter: 4.343 sum(g) / (FBW Qu) (after Matthaei, Young and Jones)."""
+    return 4.343 * sum_g / (fractional_bandwidth * unloaded_q)
+
+
+def drift_hz_per_k(frequency_hz: float, expansion_per_k: float) -> float:
+    """A cavity that grows falls in frequency: df = -f a dT (study, F14)."""
+    return -frequency_hz * expansion_per_k
+
+
+@dataclass(frozen=True, slots=True)
+class HoldingRange:
+    """`shift_hz` that the notch may move before the rejection falls to the goal, and the kelvin that make it."""
+
+    shift_hz: float
+    kelvin: float
+    metal: str
+
+
+def holding_range(
+    rejection_db: float, goal_db: float, notch_offset_hz: float, bottom_width_hz: float, frequency_hz: float, metal: str
+) -> HoldingRange | None:
+    """How far common drift may go: three equal cavities rise by 20 log|1 + j x|^3 with x the shift in half bottom
+    widths (the bottom is +3 dB wide); None when the goal is missed already or nothing is known of the width.
+
+    Raises KeyError for a metal that is not in `EXPANSION_PER_K`.
+    """
+    spare = rejection_db - goal_db
+    if not (spare > 0.0 and bottom_width_hz > 0.0 and math.isfinite(notch_offset_hz)):
+        return None
+    # (1 + x^2)^(n/2) with n cavities: at +3 dB x = sqrt(2^(1/n) - 1) is half the width; n = 3 as in usual units.
+    unit = bottom_width_hz / 2.0 / math.sqrt(2.0 ** (1.0 / 3.0) - 1.0)
+    reach = unit * math.sqrt(10.0 ** (spare / 30.0) - 1.0)
+    shift = max(reach - abs(notch_offset_hz), 0.0)
+    return HoldingRange(shift, shift / abs(drift_hz_per_k(frequency_hz, EXPANSION_PER_K[metal])), metal)
