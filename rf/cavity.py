@@ -30,7 +30,7 @@ def insertion_loss_db(loaded_over_unloaded: float) -> float:
 
 def loaded_over_unloaded(loss_db: float) -> float:
     """The inverse."""
-    return 1.0 - 10.0 ** (-loss_db / 20.0)
+    return float(1.0 - 10.0 ** (-loss_db / 20.0))
 
 
 def off_tune_db(loaded_q: float, at_hz: float, resonance_hz: float) -> float:

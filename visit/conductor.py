@@ -132,6 +132,8 @@ class Conductor:
         self._analyzer_id = await self._on_disk(
             lambda: self._visit.add_analyzer(identity, self._profile.name, self._port, time.time())
         )
+        own = "yes" if self._profile.corrects_itself else "no"
+        await self._on_disk(partial(self._visit.remark, "corrects itself", own, time.time()))
         card = await self._on_disk(lambda: kept_text(identity))
         if card is not None:
             await self._on_disk(partial(add_card, self._visit, time.time(), identity, card))

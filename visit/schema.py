@@ -9,8 +9,9 @@ from __future__ import annotations
 APPLICATION_ID = 0x646E6F74
 """Stored in the SQLite header ("dnot"), so that another program's database is never taken for a visit."""
 
-SCHEMA_VERSION = 2
-"""Versions: 1 = first; 2 = what lies in the path, calibrations, known parts, instrument cards."""
+SCHEMA_VERSION = 3
+"""Versions: 1 = first; 2 = what lies in the path, calibrations, known parts, instrument cards; 3 = steps, entries,
+stages, nudges."""
 
 CALIBRATION_TABLES = """
 create table calibration (          -- a calibration made on this computer, from runs of this file
@@ -44,6 +45,45 @@ create table card (                 -- what the analyzer was measured to be able
     at_s real not null,
     identity text not null,
     json text not null
+);
+"""
+
+DAY_TABLES = """
+create table step (                 -- steps of the day as they were done or left out; the newest row of a step counts
+    id integer primary key,
+    at_s real not null,
+    number integer not null,
+    state text not null,            -- 'done' or 'skipped'
+    words text not null             -- why it was left out
+);
+create table entry (                -- what was read by eye and written down
+    id integer primary key,
+    at_s real not null,
+    step integer not null,
+    name text not null,
+    value real,                     -- null: words only
+    unit text not null,
+    words text not null
+);
+create table stage (                -- figures frozen at a stage of the visit; never changed, a later one is a new row
+    id integer primary key,
+    at_s real not null,
+    name text not null,             -- 'as found' or 'as left'
+    hookup text not null,
+    run_ids text not null,          -- the runs that the figures rest on, parted by blanks
+    figures text not null           -- JSON, as the command prints it
+);
+create table nudge (                -- one screw turned: what was said and what the sweeps show
+    id integer primary key,
+    at_s real not null,
+    side text not null,             -- 'L' or 'H'
+    cavity integer,                 -- as told; null: not told
+    screw text not null,            -- 'rod' or 'trimmer'
+    direction text not null,        -- in the technician's own words
+    turns real,                     -- as told; null: not told
+    before_run integer not null references run,
+    after_run integer not null references run,
+    figures text not null           -- JSON: place before, place after, movement, each with its word
 );
 """
 
@@ -110,6 +150,7 @@ create table remark (               -- log of the visit: bench actions, faults, 
 );
 """
     + CALIBRATION_TABLES
+    + DAY_TABLES
 )
 
 MIGRATIONS = {
@@ -118,5 +159,6 @@ alter table run add column path text not null default '';
 alter table run add column calibration_id integer references calibration;
 """
     + CALIBRATION_TABLES,
+    2: DAY_TABLES,
 }
 """What takes a file of each earlier version one version on."""

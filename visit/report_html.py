@@ -1,0 +1,130 @@
+"""A report as one self-contained HTML page: table, curves as SVG, all text escaped, prints to A4.
+
+Owns: layout and drawing. Refuses: scripts, links, and anything from outside the page.
+"""
+
+from __future__ import annotations
+
+import html
+import math
+import time
+
+import numpy as np
+
+from visit.report import Picture, Report, Trace
+from visit.report_text import sections
+
+STYLE = """
+body { font: 10.5pt/1.4 sans-serif; max-width: 19cm; margin: 1cm auto; color: #111; }
+h1 { font-size: 16pt; margin: 0 0 .2em; } h2 { font-size: 12pt; margin: 1.2em 0 .3em; border-bottom: 1px solid #888; }
+table { border-collapse: collapse; width: 100%; } td, th { border: 1px solid #999; padding: .15em .4em; text-align: left;
+vertical-align: top; overflow-wrap: anywhere; } th { background: #eee; } p, li { margin: .2em 0; overflow-wrap: anywhere; }
+svg { width: 100%; height: auto; } .small { font-size: 9pt; color: #444; } tr, svg, li { break-inside: avoid; }
+@page { size: A4; margin: 1.5cm; }
+"""
+WIDTH, HEIGHT, LEFT, RIGHT, TOP, BOTTOM = 720, 300, 52, 12, 26, 40
+STROKES = {"as found": 'stroke="#888" stroke-dasharray="5 3"', "as left": 'stroke="#000"'}
+
+
+def report_html(report: Report) -> str:
+    """The whole page."""
+    site = report.site
+    first, last = (time.strftime("%Y-%m-%d %H:%M", time.localtime(at)) for at in report.visited_s)
+    title = f"Visit report: {site.name}" + (f", {site.call_sign}" if site.call_sign else "")
+    parts = [
+        "<!DOCTYPE html>",
+        f'<html lang="en"><head><meta charset="utf-8"><title>{_safe(title)}</title><style>{STYLE}</style></head><body>',
+        f"<h1>{_safe(title)}</h1>",
+        f"<p>low {site.low_hz / 1e6:.4f} MHz, high {site.high_hz / 1e6:.4f} MHz, transmitter on the {site.transmit.word}"
+        f" side, {_safe(site.kind)}; measured {first} to {last}</p>",
+        '<p class="small">READING keeps clear of floor and leak; AT LEAST is a bound (95 %); INFERRED comes from a fitted'
+        " model and proves nothing; CAN'T SAY: nothing follows from the data.</p>",
+        _table(report),
+        *(_svg(picture) for picture in report.pictures),
+    ]
+    for name, lines in sections(report):
+        items = "".join(f"<li>{_safe(line)}</li>" for line in lines)
+        parts.append(f"<h2>{_safe(name.capitalize())}</h2><ul>{items}</ul>")
+    parts.append(f'<p class="small">SHA-256 of all sweeps: {report.digest}</p></body></html>')
+    return "\n".join(parts) + "\n"
+
+
+def _safe(text: str) -> str:
+    """Escaped, control characters gone."""
+    return html.escape("".join(letter if letter.isprintable() else " " for letter in text))
+
+
+def _table(report: Report) -> str:
+    rows = [
+        "<table><tr><th>hook-up</th><th>figure</th><th>as found</th><th>as left</th><th>goal</th><th>verdict</th></tr>"
+    ]
+    for row in report.rows:
+        cells = (row.hookup, row.name, row.found, row.left, row.goal, row.verdict)
+        rows.append("<tr>" + "".join(f"<td>{_safe(cell)}</td>" for cell in cells) + "</tr>")
+    return "".join(rows) + "</table>"
+
+
+def _svg(picture: Picture) -> str:
+    """Curves over frequency; what lies under the averaged floor is hatched as no information."""
+    low_hz = min(float(trace.frequency_hz[0]) for trace in picture.traces)
+    high_hz = max(float(trace.frequency_hz[-1]) for trace in picture.traces)
+    floors = [trace.floor_db for trace in picture.traces if math.isfinite(trace.floor_db)]
+    bottom = math.floor((min([*floors, picture.goal_db]) - 5.0) / 10.0) * 10.0
+
+    def x(hz: float) -> float:
+        return LEFT + (hz - low_hz) / (high_hz - low_hz) * (WIDTH - LEFT - RIGHT)
+
+    def y(db: float) -> float:
+        share = min(max((0.0 - db) / (0.0 - bottom), 0.0), 1.0)
+        return TOP + share * (HEIGHT - TOP - BOTTOM)
+
+    parts = [
+        f'<h2>{_safe(picture.title)}</h2><svg viewBox="0 0 {WIDTH} {HEIGHT}" role="img"'
+        f' aria-label="{_safe(picture.title)}" font-family="sans-serif" font-size="11">',
+        f'<rect x="{LEFT}" y="{TOP}" width="{WIDTH - LEFT - RIGHT}" height="{HEIGHT - TOP - BOTTOM}" fill="none"'
+        ' stroke="#666"/>',
+    ]
+    for level in np.arange(0.0, bottom - 1.0, -20.0):
+        parts.append(
+            f'<line x1="{LEFT}" x2="{WIDTH - RIGHT}" y1="{y(level):.1f}" y2="{y(level):.1f}" stroke="#ddd"/>'
+            f'<text x="{LEFT - 6}" y="{y(level) + 4:.1f}" text-anchor="end">{level:.0f}</text>'
+        )
+    parts.append(f'<text x="{LEFT - 6}" y="{TOP - 10}" text-anchor="end">dB</text>')
+    for name, hz in picture.marks_hz:
+        if low_hz <= hz <= high_hz:
+            parts.append(
+                f'<line x1="{x(hz):.1f}" x2="{x(hz):.1f}" y1="{TOP}" y2="{HEIGHT - BOTTOM}" stroke="#aaa"/>'
+                f'<text x="{x(hz):.1f}" y="{TOP - 10}" text-anchor="middle">{_safe(name)} {hz / 1e6:.3f}</text>'
+            )
+    parts.append(
+        f'<line x1="{LEFT}" x2="{WIDTH - RIGHT}" y1="{y(picture.goal_db):.1f}" y2="{y(picture.goal_db):.1f}"'
+        f' stroke="#b50" stroke-dasharray="2 3"/><text x="{WIDTH - RIGHT - 4}" y="{y(picture.goal_db) - 3:.1f}"'
+        f' text-anchor="end" fill="#b50">goal {-picture.goal_db:g}</text>'
+    )
+    if floors:
+        floor = max(floors)
+        parts.append(
+            f'<rect x="{LEFT}" y="{y(floor):.1f}" width="{WIDTH - LEFT - RIGHT}"'
+            f' height="{max(HEIGHT - BOTTOM - y(floor), 0.0):.1f}" fill="#000" fill-opacity="0.07"/>'
+            f'<text x="{LEFT + 4}" y="{min(y(floor) + 12, HEIGHT - BOTTOM - 3):.1f}">averaged floor: no information below'
+            "</text>"
+        )
+    for trace in picture.traces:
+        points = " ".join(f"{x(hz):.1f},{y(db):.1f}" for hz, db in _finite(trace))
+        parts.append(f'<polyline fill="none" stroke-width="1.4" {STROKES[trace.label]} points="{points}"/>')
+    for place, anchor, hz in ((LEFT, "start", low_hz), (WIDTH - RIGHT, "end", high_hz)):
+        parts.append(f'<text x="{place}" y="{HEIGHT - BOTTOM + 15}" text-anchor="{anchor}">{hz / 1e6:.3f} MHz</text>')
+    at = LEFT
+    for trace in picture.traces:
+        parts.append(
+            f'<line x1="{at}" x2="{at + 26}" y1="{HEIGHT - 10}" y2="{HEIGHT - 10}" stroke-width="1.6"'
+            f' {STROKES[trace.label]}/><text x="{at + 32}" y="{HEIGHT - 6}">{_safe(trace.label)}</text>'
+        )
+        at += 120
+    return "".join(parts) + "</svg>"
+
+
+def _finite(trace: Trace) -> list[tuple[float, float]]:
+    return [
+        (float(hz), float(db)) for hz, db in zip(trace.frequency_hz, trace.level_db, strict=True) if math.isfinite(db)
+    ]

@@ -1,0 +1,66 @@
+"""A report as plain text, 80 columns, for mail and paper.
+
+Owns: the layout. Refuses: figures of its own.
+"""
+
+from __future__ import annotations
+
+import textwrap
+import time
+
+from visit.report import Report
+
+WIDTH = 79
+
+
+def report_text(report: Report) -> str:
+    """The whole report."""
+    site = report.site
+    first, last = (time.strftime("%Y-%m-%d %H:%M", time.localtime(at)) for at in report.visited_s)
+    lines = [
+        f"VISIT REPORT  {site.name}" + (f"  {site.call_sign}" if site.call_sign else ""),
+        f"low {site.low_hz / 1e6:.4f} MHz, high {site.high_hz / 1e6:.4f} MHz, transmitter on the {site.transmit.word} side,"
+        f" {site.kind}",
+        f"measured {first} to {last}; sweeps SHA-256 {report.digest[:16]}",
+        "",
+        "Words: READING keeps clear of floor and leak; AT LEAST is a bound (95 %); INFERRED comes",
+        "from a fitted model and proves nothing; CAN'T SAY: nothing follows from the data.",
+    ]
+    hookup = ""
+    for row in report.rows:
+        if row.hookup != hookup:
+            hookup = row.hookup
+            lines += ["", f"{hookup}"]
+        lines.append(f"  {row.name}")
+        lines.append(f"    as found  {row.found}")
+        lines.append(f"    as left   {row.left}")
+        if row.goal:
+            limit = f"; limited by {row.limited_by}" if row.limited_by else ""
+            lines.append(f"    goal      {row.goal}: {row.verdict}{limit}")
+    for title, entries in sections(report):
+        lines += ["", title.upper()]
+        for entry in entries:
+            lines += textwrap.wrap(entry, WIDTH - 2, initial_indent="  ", subsequent_indent="    ")
+    return "\n".join(line for text in lines for line in _fits(text)) + "\n"
+
+
+def _fits(line: str) -> list[str]:
+    return [line] if len(line) <= WIDTH else textwrap.wrap(line, WIDTH, subsequent_indent="    ")
+
+
+def sections(report: Report) -> list[tuple[str, list[str]]]:
+    """Titles and lines of everything behind the table, only what is there."""
+    found = [
+        ("sentences for the file", report.sentences),
+        ("what could not be shown", report.not_shown or ["nothing: every goal was shown to be met or missed"]),
+        ("in doubt", report.doubts),
+        ("evidence of the floor", report.evidence),
+        ("several hook-ups together", report.together),
+        ("calibration and checks", report.calibration),
+        ("instrument", report.instrument),
+        ("screws", report.nudges),
+        ("computed beside", report.computed),
+        ("entered by hand", report.entered),
+        ("steps left out", report.left_out),
+    ]
+    return [(title, lines) for title, lines in found if lines]
