@@ -82,6 +82,27 @@ def build_parser() -> argparse.ArgumentParser:
     together = commands.add_parser("together", help="what several hook-ups of a visit file show together")
     together.add_argument("visit", type=Path, metavar="FILE.visit", help="visit file")
 
+    report = commands.add_parser("report", help="report of a visit: text on stdout, or a page to print")
+    report.add_argument("visit", type=Path, metavar="FILE.visit", help="visit file")
+    report.add_argument("--html", type=Path, metavar="FILE", help="write a self-contained page (prints to PDF)")
+
+    export = commands.add_parser("export", help="sweeps as Touchstone and CSV, figures as JSON")
+    export.add_argument("visit", type=Path, metavar="FILE.visit", help="visit file")
+    export.add_argument("--to", type=Path, required=True, metavar="FOLDER", help="folder to write into")
+
+    trend = commands.add_parser("trend", help="visits of one site against one another")
+    trend.add_argument("visits", nargs="+", type=Path, metavar="FILE.visit", help="visit files of one site")
+
+    archive = commands.add_parser("archive", help="questions over a folder of visits")
+    archive.add_argument("folder", type=Path, help="folder of visit files")
+    archive.add_argument("--ask", metavar="QUESTION", help="worst, overdue, drift, faults, or a SELECT over visits")
+    archive.add_argument("--build", action="store_true", help="read new and changed files first")
+    archive.add_argument("--scheduler", metavar="ADDRESS", help="Dask scheduler to read them with; local: two workers")
+
+    freeze = commands.add_parser("freeze", help="freeze the figures of a visit as found or as left")
+    freeze.add_argument("visit", type=Path, metavar="FILE.visit", help="visit file")
+    freeze.add_argument("name", choices=("found", "left"), help="which stage")
+
     simulate = commands.add_parser("simulate", help="start a simulated analyzer and print its device node")
     simulate.add_argument("options", nargs=argparse.REMAINDER, help="see: deepnotch simulate --help")
 

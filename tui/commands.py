@@ -166,7 +166,7 @@ def _station(
         with Station(
             options.port, profile, site, visit, order.hookup, watched=watched, leakage=_leakage(options), kit=kit
         ) as station:
-            station.calibrator.resume()
+            station.resume()
             yield station, site, profile, order, path
     finally:
         visit.close()
@@ -228,6 +228,97 @@ def together(options: argparse.Namespace) -> ExitStatus:
         print("\n".join(Together(visit, visit.site()).lines()))  # noqa: T201 - data
     finally:
         visit.close()
+    return ExitStatus.GOALS_MET
+
+
+def report(options: argparse.Namespace) -> ExitStatus:
+    """The report of a visit."""
+    from visit.report import build_report  # noqa: PLC0415 - only reports need it
+    from visit.report_html import report_html  # noqa: PLC0415
+    from visit.report_text import report_text  # noqa: PLC0415
+
+    visit = VisitFile.open(options.visit, read_only=True)
+    try:
+        made = build_report(visit)
+    finally:
+        visit.close()
+    if options.html is None:
+        print(report_text(made), end="")  # noqa: T201 - data
+        return ExitStatus.GOALS_MET
+    try:
+        options.html.write_text(report_html(made), encoding="utf-8")
+    except OSError as error:
+        raise RequestError(f"can't write {options.html}: {error.strerror}; choose another folder") from None
+    print(options.html)  # noqa: T201 - data
+    return ExitStatus.GOALS_MET
+
+
+def export(options: argparse.Namespace) -> ExitStatus:
+    """Sweeps and figures for other programs."""
+    from visit.exports import export_visit  # noqa: PLC0415
+
+    visit = VisitFile.open(options.visit, read_only=True)
+    try:
+        for path in export_visit(visit, options.to):
+            print(path)  # noqa: T201 - data
+    finally:
+        visit.close()
+    return ExitStatus.GOALS_MET
+
+
+def trend(options: argparse.Namespace) -> ExitStatus:
+    """Visits of one site against one another."""
+    from visit.trend import points_of, trend_lines  # noqa: PLC0415
+
+    points = [point for path in options.visits for point in points_of(path)]
+    if len({point.site for point in points}) > 1:
+        raise RequestError("these are visits to different sites; give those of one site")
+    print("\n".join(trend_lines(points)))  # noqa: T201 - data
+    return ExitStatus.GOALS_MET
+
+
+def archive(options: argparse.Namespace) -> ExitStatus:
+    """Questions over a folder of visits."""
+    from visit.archive import ask, build  # noqa: PLC0415
+
+    if options.build:
+        count = build(options.folder, options.scheduler, _counted)
+        _say(f"{count} visit files read")
+    if options.ask is not None:
+        names, rows = ask(options.folder, options.ask)
+        print("\t".join(names))  # noqa: T201 - data
+        for row in rows:
+            print("\t".join("" if value is None else _plain(value) for value in row))  # noqa: T201 - data
+    elif not options.build:
+        raise RequestError("nothing asked: give --ask (worst, overdue, drift, faults) or --build")
+    return ExitStatus.GOALS_MET
+
+
+def _counted(done: int, of: int) -> None:
+    """Progress on a terminal."""
+    if sys.stderr.isatty() and (done % 10 == 0 or done == of):
+        end = "\n" if done == of else ""
+        print(f"\r{done} of {of} visit files", end=end, file=sys.stderr, flush=True)  # noqa: T201 - for people
+
+
+def _plain(value: object) -> str:
+    """A cell: numbers short, text without control characters."""
+    text = f"{value:.6g}" if isinstance(value, float) else str(value)
+    return "".join(letter if letter.isprintable() else " " for letter in text)
+
+
+def freeze(options: argparse.Namespace) -> ExitStatus:
+    """Freeze the figures of a visit."""
+    from visit.stages import AS_FOUND, AS_LEFT  # noqa: PLC0415
+    from visit.stages import freeze as freeze_now  # noqa: PLC0415
+
+    visit = VisitFile.open(options.visit)
+    try:
+        frozen = freeze_now(visit, AS_FOUND if options.name == "found" else AS_LEFT)
+    finally:
+        visit.close()
+    for stage in frozen:
+        print(f"{stage.name}\t{stage.hookup}\truns {' '.join(map(str, stage.run_ids))}")  # noqa: T201 - data
     return ExitStatus.GOALS_MET
 
 

@@ -100,6 +100,27 @@ class Replay:
                     return assessment.notch.bottom_width_hz
         return math.nan
 
+    def newest_survey(self) -> float | None:
+        """The leak's limit by the newest survey with bare leads; None without one."""
+        for run in reversed(self.runs):
+            if run.hookup.text == "loads":
+                survey = self.assess(run)
+                if survey is not None and survey.leakage is not None:
+                    return survey.leakage
+        return None
+
+    def widths(self) -> dict[Side, float]:
+        """Bottom width of each side by its newest trusted fit."""
+        found: dict[Side, float] = {}
+        for run in reversed(self.runs):
+            side = run.hookup.side
+            if side is None or side in found or not _covers_both(run, self.site):
+                continue
+            assessment = self.assess(run)
+            if assessment is not None and assessment.notch is not None and assessment.notch.trusted:
+                found[side] = assessment.notch.bottom_width_hz
+        return found
+
     def figures(self, hookup: HookUp, *, after_s: float = -math.inf, before_s: float = math.inf) -> Figures | None:
         """The newest wide run of a hook-up within a time, its rejection from the newest zoom after it where there is
         one."""

@@ -273,7 +273,8 @@ def _turning(report: Report, visit: VisitFile, site: Site) -> None:
         said = (
             "movement not told"
             if moved["value"] is None
-            else f"moved {moved['value'] / 1e3:+.1f} kHz ({moved['low'] / 1e3:+.1f} to {moved['high'] / 1e3:+.1f}) INFERRED"
+            else f"moved {moved['value'] / 1e3:+.1f} kHz, INFERRED"
+            f" {moved['low'] / 1e3:+.1f} to {moved['high'] / 1e3:+.1f}"
         )
         report.nudges.append(
             f"{time.strftime('%H:%M', time.localtime(row.at_s))} {who}{': ' + how if how else ''}: {said}"
@@ -310,7 +311,8 @@ def _arithmetic(report: Report, day: Day, replay: Replay) -> None:
         )
         line = (
             f"the duplexer explains {low:.1f} to {high:.1f} dB of desensitisation at most (transmitter noise"
-            f" {NOISE_BAND_DBC_HZ[0]:g} to {NOISE_BAND_DBC_HZ[1]:g} dBc/Hz, receiver {USUAL_NOISE_FIGURE_DB:g} dB: assumed)"
+            f" {NOISE_BAND_DBC_HZ[0]:g} to {NOISE_BAND_DBC_HZ[1]:g} dBc/Hz, receiver"
+            f" {USUAL_NOISE_FIGURE_DB:g} dB: assumed)"
         )
         if seen is not None:
             line += f"; {seen:g} dB were seen" + ("" if seen <= high + 0.5 else ": look elsewhere")
@@ -340,8 +342,8 @@ def _arithmetic(report: Report, day: Day, replay: Replay) -> None:
             )
             if held is not None:
                 report.computed.append(
-                    f"{one.hookup.name} holds {site.goals.rejection_db:g} dB within {held.shift_hz / 1e3:.0f} kHz, about"
-                    f" ±{held.kelvin:.0f} K if {metal}: INFERRED, no promise"
+                    f"{one.hookup.name} holds {site.goals.rejection_db:g} dB within {held.shift_hz / 1e3:.0f} kHz,"
+                    f" about ±{held.kelvin:.0f} K if {metal}: INFERRED, no promise"
                 )
 
 

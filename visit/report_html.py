@@ -16,9 +16,11 @@ from visit.report_text import sections
 
 STYLE = """
 body { font: 10.5pt/1.4 sans-serif; max-width: 19cm; margin: 1cm auto; color: #111; }
-h1 { font-size: 16pt; margin: 0 0 .2em; } h2 { font-size: 12pt; margin: 1.2em 0 .3em; border-bottom: 1px solid #888; }
-table { border-collapse: collapse; width: 100%; } td, th { border: 1px solid #999; padding: .15em .4em; text-align: left;
-vertical-align: top; overflow-wrap: anywhere; } th { background: #eee; } p, li { margin: .2em 0; overflow-wrap: anywhere; }
+h1 { font-size: 16pt; margin: 0 0 .2em; }
+h2 { font-size: 12pt; margin: 1.2em 0 .3em; border-bottom: 1px solid #888; }
+table { border-collapse: collapse; width: 100%; }
+td, th { border: 1px solid #999; padding: .15em .4em; text-align: left; vertical-align: top; overflow-wrap: anywhere; }
+th { background: #eee; } p, li { margin: .2em 0; overflow-wrap: anywhere; }
 svg { width: 100%; height: auto; } .small { font-size: 9pt; color: #444; } tr, svg, li { break-inside: avoid; }
 @page { size: A4; margin: 1.5cm; }
 """
@@ -33,12 +35,13 @@ def report_html(report: Report) -> str:
     title = f"Visit report: {site.name}" + (f", {site.call_sign}" if site.call_sign else "")
     parts = [
         "<!DOCTYPE html>",
-        f'<html lang="en"><head><meta charset="utf-8"><title>{_safe(title)}</title><style>{STYLE}</style></head><body>',
+        f'<html lang="en"><head><meta charset="utf-8"><title>{_safe(title)}</title>',
+        f"<style>{STYLE}</style></head><body>",
         f"<h1>{_safe(title)}</h1>",
-        f"<p>low {site.low_hz / 1e6:.4f} MHz, high {site.high_hz / 1e6:.4f} MHz, transmitter on the {site.transmit.word}"
-        f" side, {_safe(site.kind)}; measured {first} to {last}</p>",
-        '<p class="small">READING keeps clear of floor and leak; AT LEAST is a bound (95 %); INFERRED comes from a fitted'
-        " model and proves nothing; CAN'T SAY: nothing follows from the data.</p>",
+        f"<p>low {site.low_hz / 1e6:.4f} MHz, high {site.high_hz / 1e6:.4f} MHz, transmitter on the"
+        f" {site.transmit.word} side, {_safe(site.kind)}; measured {first} to {last}</p>",
+        '<p class="small">READING keeps clear of floor and leak; AT LEAST is a bound (95 %); INFERRED comes from a'
+        " fitted model and proves nothing; CAN'T SAY: nothing follows from the data.</p>",
         _table(report),
         *(_svg(picture) for picture in report.pictures),
     ]
@@ -84,11 +87,11 @@ def _svg(picture: Picture) -> str:
         f'<rect x="{LEFT}" y="{TOP}" width="{WIDTH - LEFT - RIGHT}" height="{HEIGHT - TOP - BOTTOM}" fill="none"'
         ' stroke="#666"/>',
     ]
-    for level in np.arange(0.0, bottom - 1.0, -20.0):
-        parts.append(
-            f'<line x1="{LEFT}" x2="{WIDTH - RIGHT}" y1="{y(level):.1f}" y2="{y(level):.1f}" stroke="#ddd"/>'
-            f'<text x="{LEFT - 6}" y="{y(level) + 4:.1f}" text-anchor="end">{level:.0f}</text>'
-        )
+    parts += [
+        f'<line x1="{LEFT}" x2="{WIDTH - RIGHT}" y1="{y(level):.1f}" y2="{y(level):.1f}" stroke="#ddd"/>'
+        f'<text x="{LEFT - 6}" y="{y(level) + 4:.1f}" text-anchor="end">{level:.0f}</text>'
+        for level in np.arange(0.0, bottom - 1.0, -20.0)
+    ]
     parts.append(f'<text x="{LEFT - 6}" y="{TOP - 10}" text-anchor="end">dB</text>')
     for name, hz in picture.marks_hz:
         if low_hz <= hz <= high_hz:
@@ -106,8 +109,8 @@ def _svg(picture: Picture) -> str:
         parts.append(
             f'<rect x="{LEFT}" y="{y(floor):.1f}" width="{WIDTH - LEFT - RIGHT}"'
             f' height="{max(HEIGHT - BOTTOM - y(floor), 0.0):.1f}" fill="#000" fill-opacity="0.07"/>'
-            f'<text x="{LEFT + 4}" y="{min(y(floor) + 12, HEIGHT - BOTTOM - 3):.1f}">averaged floor: no information below'
-            "</text>"
+            f'<text x="{LEFT + 4}" y="{min(y(floor) + 12, HEIGHT - BOTTOM - 3):.1f}">averaged floor:'
+            " no information below</text>"
         )
     for trace in picture.traces:
         points = " ".join(f"{x(hz):.1f},{y(db):.1f}" for hz, db in _finite(trace))

@@ -19,12 +19,12 @@ def report_text(report: Report) -> str:
     first, last = (time.strftime("%Y-%m-%d %H:%M", time.localtime(at)) for at in report.visited_s)
     lines = [
         f"VISIT REPORT  {site.name}" + (f"  {site.call_sign}" if site.call_sign else ""),
-        f"low {site.low_hz / 1e6:.4f} MHz, high {site.high_hz / 1e6:.4f} MHz, transmitter on the {site.transmit.word} side,"
-        f" {site.kind}",
+        f"low {site.low_hz / 1e6:.4f} MHz, high {site.high_hz / 1e6:.4f} MHz, transmitter on the"
+        f" {site.transmit.word} side, {site.kind}",
         f"measured {first} to {last}; sweeps SHA-256 {report.digest[:16]}",
         "",
-        "Words: READING keeps clear of floor and leak; AT LEAST is a bound (95 %); INFERRED comes",
-        "from a fitted model and proves nothing; CAN'T SAY: nothing follows from the data.",
+        "READING keeps clear of floor and leak; AT LEAST is a bound (95 %); INFERRED is",
+        "from a fitted model and proves nothing; CAN'T SAY: nothing follows from it.",
     ]
     hookup = ""
     for row in report.rows:

@@ -35,6 +35,8 @@ def freeze(visit: VisitFile, name: str, after_s: float = float("-inf")) -> list[
     as found is frozen already."""
     if name == AS_FOUND and any(stage.name == AS_FOUND for stage in stages(visit)):
         raise RequestError("as found is frozen already and is never overwritten; freeze as left instead")
+    if name == AS_LEFT:  # what was not measured again since as found is not as left
+        after_s = max([after_s, *(stage.at_s for stage in stages(visit) if stage.name == AS_FOUND)])
     found = Replay(visit).all_figures(after_s=after_s)
     if not found:
         raise RequestError("no hook-up with a wide sweep was measured yet: nothing to freeze")

@@ -29,6 +29,7 @@ from visit.gate import Gate
 from visit.hookup import HookUp, Side
 from visit.live import LiveState
 from visit.record import StoredSweep, VisitFile
+from visit.replay import Replay
 from visit.site import Site
 from visit.together import Together
 
@@ -84,6 +85,13 @@ class Station:
 
     def __exit__(self, *_: object) -> None:
         self.close()
+
+    def resume(self) -> None:
+        """Take up what the visit file holds already: calibration, survey, bottom widths, looks that were spent. Raises
+        RecordError."""
+        self.calibrator.resume()
+        if self._visit.runs():
+            self._memory.resume(Replay(self._visit, corrects_itself=self._state.corrects_itself))
 
     def state(self) -> LiveState:
         """The latest picture; never blocks."""
@@ -276,6 +284,18 @@ class Memory:
         self._leakage = leakage
         self._width_hz: dict[Side, float] = {}
         self._looks: dict[str, int] = {}
+
+    def resume(self, replay: Replay) -> None:
+        """Learn from the runs of the file. Each run with a figure counts as a look at its goal."""
+        with self._lock:
+            for run in replay.runs:
+                if run.hookup.survey or run.hookup.alone:
+                    continue
+                self._looks[run.hookup.text] = self._looks.get(run.hookup.text, 0) + 1
+            survey = replay.newest_survey()
+            if survey is not None and self._leakage is None:
+                self._leakage = survey
+            self._width_hz |= replay.widths()
 
     def learn(self, assessor: Assessor, assessment: Assessment) -> None:
         """Keep the leakage of a survey, the bottom width of a fitted notch, and the looks that were spent."""

@@ -1,0 +1,195 @@
+"""Thousands of visits: a folder of visit files summed up in one Parquet table and asked by SQL.
+
+Owns: one row per visit and side, building the table (on this machine or on a Dask cluster), the questions. Refuses: to
+keep anything that the visit files do not hold; the table can be thrown away and made again.
+"""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Callable, Iterator, Sequence
+from pathlib import Path
+from typing import Any
+
+from protocol.errors import RequestError
+from visit.trend import Point, points_of
+
+TABLE = "archive.parquet"
+COLUMNS = {
+    "path": "VARCHAR",
+    "changed_s": "DOUBLE",
+    "site": "VARCHAR",
+    "at_s": "DOUBLE",
+    "side": "VARCHAR",
+    "reject_hz": "DOUBLE",
+    "temperature_c": "DOUBLE",
+    "notch_offset_hz": "DOUBLE",
+    "rejection_kind": "VARCHAR",
+    "rejection_db": "DOUBLE",
+    "loss_db": "DOUBLE",
+    "fault": "VARCHAR",
+}
+"""Columns of the table. `rejection_db` is the value or the bound, as `rejection_kind` says; `fault` why a file could
+not be read, its other columns empty."""
+
+QUESTIONS = {
+    "worst": "select site, side, max_by(rejection_db, at_s) as rejection_db, max_by(rejection_kind, at_s) as kind,"
+    " max(at_s) as at_s from visits where fault = '' group by site, side order by rejection_db limit 20",
+    "overdue": "select site, max(at_s) as at_s, count(*) as rows from visits where fault = '' group by site order by"
+    " at_s limit 20",
+    "drift": "select site, side, regr_slope(notch_offset_hz, temperature_c) / any_value(reject_hz) * 1e6 as ppm_per_k,"
+    " count(*) as visits from visits where fault = '' and temperature_c is not null group by site, side"
+    " having count(*) > 2 order by abs(ppm_per_k) desc limit 20",
+    "faults": "select path, fault from visits where fault <> '' order by path limit 100",
+}
+"""Questions by name; anything else is taken as SQL over the table `visits`, read only."""
+
+
+def summary_rows(path: str) -> list[dict[str, Any]]:
+    """The rows of one visit file; one row with its fault when it can't be read. Runs on any worker."""
+    changed = Path(path).stat().st_mtime
+    try:
+        points = points_of(Path(path))
+    except RequestError as error:
+        return [_row(path, changed, None, str(error))]
+    return [_row(path, changed, point, "") for point in points] or [
+        _row(path, changed, None, "no wide sweep of a side")
+    ]
+
+
+def _row(path: str, changed: float, point: Point | None, fault: str) -> dict[str, Any]:
+    row: dict[str, Any] = dict.fromkeys(COLUMNS)
+    row |= {"path": path, "changed_s": changed, "fault": fault}
+    if point is None:
+        return row
+    values = {
+        "site": point.site,
+        "at_s": point.at_s,
+        "side": point.side,
+        "reject_hz": point.reject_hz,
+        "temperature_c": point.temperature_c,
+        "notch_offset_hz": point.notch_offset.value,
+        "rejection_kind": point.rejection.kind.value,
+        "rejection_db": point.rejection.value,
+        "loss_db": point.loss.value,
+    }
+    row |= {key: None if isinstance(v, float) and not math.isfinite(v) else v for key, v in values.items()}
+    return row
+
+
+def visit_files(folder: Path) -> list[str]:
+    """All visit files below a folder. Raises RequestError when there is none."""
+    found = sorted(str(path) for path in folder.rglob("*.visit"))
+    if not found:
+        raise RequestError(f"{folder}: no visit file (*.visit) in it or below; give the folder where they are")
+    return found
+
+
+Progress = Callable[[int, int], None]
+
+
+def build(folder: Path, scheduler: str | None = None, progress: Progress = lambda *_: None) -> int:
+    """Bring the table of a folder up to date: only files that are new or changed are read again. Returns how many.
+
+    `scheduler` is the address of a Dask scheduler, "local" two workers here; None this process alone. Raises
+    RequestError.
+    """
+    files = visit_files(folder)
+    known = {row["path"]: row["changed_s"] for row in _kept(folder)}
+    kept = [row for row in _kept(folder) if row["path"] in set(files)]
+    fresh = [path for path in files if known.get(path) != Path(path).stat().st_mtime]
+    stale = set(fresh)
+    rows = [row for row in kept if row["path"] not in stale]
+    for done, found in enumerate(_computed(fresh, scheduler), 1):
+        rows += found
+        progress(done, len(fresh))
+    if fresh or len(rows) != len(kept):
+        _store(folder, rows)
+    return len(fresh)
+
+
+def _computed(paths: Sequence[str], scheduler: str | None) -> Iterator[list[dict[str, Any]]]:
+    if scheduler is None:
+        yield from map(summary_rows, paths)
+        return
+    try:
+        from distributed import Client, LocalCluster, as_completed  # noqa: PLC0415 - only for clusters
+    except ImportError:
+        raise RequestError("a cluster needs Dask: pip install 'deepnotch[archive]', or leave --scheduler out") from None
+    try:
+        if scheduler == "local":
+            cluster = LocalCluster(n_workers=2, threads_per_worker=1, dashboard_address=None)
+            client = Client(cluster)
+        else:
+            cluster, client = None, Client(scheduler, timeout=10)
+    except (OSError, TimeoutError, ValueError) as error:
+        raise RequestError(f"no Dask scheduler answers at {scheduler} ({error}); check the address") from None
+    try:
+        futures = client.map(summary_rows, list(paths), pure=False)
+        order = {future.key: index for index, future in enumerate(futures)}
+        waiting: dict[int, list[dict[str, Any]]] = {}
+        following = 0
+        for future in as_completed(futures):
+            waiting[order[future.key]] = future.result()
+            while following in waiting:
+                yield waiting.pop(following)
+                following += 1
+    finally:
+        client.close()
+        if cluster is not None:
+            cluster.close()
+
+
+def _duckdb() -> Any:
+    try:
+        import duckdb  # noqa: PLC0415 - only for the archive
+    except ImportError:
+        raise RequestError("the archive needs DuckDB: pip install 'deepnotch[archive]'") from None
+    return duckdb
+
+
+def _kept(folder: Path) -> list[dict[str, Any]]:
+    table = folder / TABLE
+    if not table.exists():
+        return []
+    with _duckdb().connect() as connection:
+        rows = connection.execute("select * from read_parquet(?)", [str(table)]).fetchall()
+    return [dict(zip(COLUMNS, row, strict=True)) for row in rows]
+
+
+def _store(folder: Path, rows: Sequence[dict[str, Any]]) -> None:
+    """Write the table whole, beside the old one, then in its place."""
+    part = folder / f"{TABLE}.part"
+    part.unlink(missing_ok=True)
+    with _duckdb().connect() as connection:
+        columns = ", ".join(f"{name} {kind}" for name, kind in COLUMNS.items())
+        connection.execute(f"create table visits ({columns})")
+        if rows:
+            marks = ", ".join("?" for _ in COLUMNS)
+            connection.executemany(f"insert into visits values ({marks})", [list(row.values()) for row in rows])  # noqa: S608
+        target = str(part).replace("'", "''")
+        connection.execute(f"copy (select * from visits order by path, side) to '{target}' (format parquet)")  # noqa: S608
+    part.replace(folder / TABLE)
+
+
+def ask(folder: Path, question: str) -> tuple[list[str], list[tuple[Any, ...]]]:
+    """Column names and rows of a question: a name of `QUESTIONS`, or one SELECT over `visits`. Raises RequestError."""
+    table = folder / TABLE
+    if not table.exists():
+        raise RequestError(f"{table} is not there yet: deepnotch archive {folder} --build first")
+    sql = QUESTIONS.get(question, question)
+    if not sql.lstrip().lower().startswith("select"):
+        names = ", ".join(QUESTIONS)
+        raise RequestError(f"{question!r} is neither one of {names} nor a SELECT over the table visits")
+    duckdb = _duckdb()
+    with duckdb.connect() as connection:
+        connection.execute("create table visits as select * from read_parquet(?)", [str(table)])
+        # From here on the question sees this table alone: no file, no extension, no setting.
+        connection.execute("set enable_external_access = false")
+        connection.execute("set lock_configuration = true")
+        try:
+            cursor = connection.execute(sql)
+            return [column[0] for column in cursor.description], cursor.fetchall()
+        except duckdb.Error as error:
+            first = str(error).splitlines()[0]
+            raise RequestError(f"the archive can't answer that: {first}") from None

@@ -1,0 +1,152 @@
+"""The sweeps and figures of a visit for other programs: Touchstone 1.1, CSV, JSON.
+
+Owns: the files, each with its provenance in comments. Refuses: to invent a parameter: what was not measured is zero
+and the comment says so.
+"""
+
+from __future__ import annotations
+
+import csv
+import io
+import json
+import os
+import time
+from collections.abc import Sequence
+from pathlib import Path
+
+import numpy as np
+from numpy.typing import NDArray
+
+from protocol.errors import RequestError
+from rf.average import average_sweeps
+from visit.calibration import Corrector
+from visit.figures_json import assessment_data
+from visit.record import RunRow, VisitFile
+from visit.replay import Replay
+from visit.stages import stages
+
+Complex = NDArray[np.complex128]
+
+
+def export_visit(visit: VisitFile, folder: Path) -> list[Path]:
+    """Write all runs as .s2p (or .s1p), the figures as JSON and CSV. Raises RequestError when a file exists or can't be
+    written; what was written before stays."""
+    replay = Replay(visit)
+    folder.mkdir(mode=0o700, parents=True, exist_ok=True)
+    written = []
+    for run in replay.runs:
+        found = averaged(visit, replay, run)
+        if found is None:
+            continue
+        frequency, s11, s21, sweeps = found
+        name = f"run{run.id:03d}-{_safe_name(run.hookup.text)}"
+        comments = _provenance(replay, run, sweeps)
+        if run.hookup.name in ("short", "open", "load", "antenna"):
+            written.append(_write(folder / f"{name}.s1p", touchstone(frequency, [s11], comments)))
+        else:
+            comments.append("S12 = S21 (reciprocal device); S22 was not measured and is written as 0")
+            columns = [s11, s21, s21, np.zeros_like(s11)]
+            written.append(_write(folder / f"{name}.s2p", touchstone(frequency, columns, comments)))
+        written.append(_write(folder / f"{name}.csv", csv_text(frequency, s11, s21)))
+    figures = {
+        "site": replay.site.name,
+        "figures": [assessment_data(one.assessment) for one in replay.all_figures()],
+        "stages": [
+            {
+                "name": stage.name,
+                "hookup": stage.hookup,
+                "at_s": stage.at_s,
+                "runs": stage.run_ids,
+                "figures": stage.figures,
+            }
+            for stage in stages(visit)
+        ],
+    }
+    written.append(_write(folder / "figures.json", json.dumps(figures, indent=2, allow_nan=False) + "\n"))
+    return written
+
+
+def averaged(visit: VisitFile, replay: Replay, run: RunRow) -> tuple[NDArray[np.float64], Complex, Complex, int] | None:
+    """A run averaged and corrected: frequency (K,), S11, S21, sweeps; None when it kept none."""
+    stored = visit.sweeps(run.id)
+    if not stored:
+        return None
+    calibration = replay.calibrations.get(run.calibration_id or 0)
+    corrector = Corrector(calibration.terms if calibration else None, run.hookup.path)
+    f = stored[0].frequency_hz
+    pairs = [corrector(f, sweep.s11, sweep.s21) for sweep in stored]
+    s11 = average_sweeps(np.array([pair[0] for pair in pairs])).mean
+    return f, s11, average_sweeps(np.array([pair[1] for pair in pairs])).mean, len(stored)
+
+
+def touchstone(frequency_hz: NDArray[np.float64], columns: Sequence[Complex], comments: Sequence[str]) -> str:
+    """Touchstone 1.1 text: one column (1-port) or four in the order 11 21 12 22 (2-port), RI, 50 ohm."""
+    lines = [f"! {_ascii(comment)}" for comment in comments]
+    lines.append("# Hz S RI R 50")
+    for index, hz in enumerate(frequency_hz):
+        values = " ".join(f"{column[index].real:.12e} {column[index].imag:.12e}" for column in columns)
+        lines.append(f"{hz:.6f} {values}")
+    return "\n".join(lines) + "\n"
+
+
+def touchstone3(frequency_hz: NDArray[np.float64], s: NDArray[np.complex128], comments: Sequence[str]) -> str:
+    """Touchstone 1.1 text of a three-port (K, 3, 3): a row of the matrix a line."""
+    lines = [f"! {_ascii(comment)}" for comment in comments]
+    lines.append("# Hz S RI R 50")
+    for index, hz in enumerate(frequency_hz):
+        for row in range(3):
+            values = " ".join(f"{s[index, row, col].real:.12e} {s[index, row, col].imag:.12e}" for col in range(3))
+            lines.append(f"{f'{hz:.6f} ' if row == 0 else '  '}{values}")
+    return "\n".join(lines) + "\n"
+
+
+def csv_text(frequency_hz: NDArray[np.float64], s11: Complex, s21: Complex) -> str:
+    """Frequency, S11 and S21 as real and imaginary parts and in decibels; numbers only below the heading."""
+    buffer = io.StringIO()
+    writer = csv.writer(buffer, lineterminator="\n")
+    writer.writerow(("frequency_hz", "s11_re", "s11_im", "s21_re", "s21_im", "s11_db", "s21_db"))
+    with np.errstate(divide="ignore"):
+        levels = 20.0 * np.log10(np.abs(np.stack((s11, s21))))
+    for index, hz in enumerate(frequency_hz):
+        a, b = s11[index], s21[index]
+        numbers = (a.real, a.imag, b.real, b.imag)
+        decibels = (f"{level:.4f}" if np.isfinite(level) else "" for level in levels[:, index])
+        writer.writerow((f"{hz:.6f}", *(f"{number:.12e}" for number in numbers), *decibels))
+    return buffer.getvalue()
+
+
+def plain_cell(text: str) -> str:
+    """Text for a spreadsheet cell that no program takes for a formula, control characters gone."""
+    clean = "".join(letter if letter.isprintable() else " " for letter in text)
+    return f"'{clean}" if clean[:1] in ("=", "+", "-", "@", "\t", "|", "%") else clean
+
+
+def _provenance(replay: Replay, run: RunRow, sweeps: int) -> list[str]:
+    site = replay.site
+    at = time.strftime("%Y-%m-%d %H:%M:%S", time.localtime(run.started_s))
+    calibration = replay.calibrations.get(run.calibration_id or 0)
+    kit = "analyzer's own" if calibration is None else f"on the host, {calibration.kit.name}"
+    return [
+        f"{site.name} {site.call_sign}".strip(),
+        f"run {run.id}, {run.hookup.text}, {at}, mean of {sweeps} sweeps, {run.settings.bandwidth_hz:g} Hz bandwidth",
+        f"correction: {kit}; pads and amplifier told with the hook-up are taken out",
+    ]
+
+
+def _ascii(text: str) -> str:
+    return "".join(letter if " " <= letter <= "~" else "?" for letter in text)
+
+
+def _safe_name(text: str) -> str:
+    return "".join(letter if letter.isalnum() else "-" for letter in text).strip("-")
+
+
+def _write(path: Path, text: str) -> Path:
+    try:
+        with os.fdopen(os.open(path, os.O_CREAT | os.O_EXCL | os.O_WRONLY, 0o600), "w", encoding="utf-8") as file:
+            file.write(text)
+    except FileExistsError:
+        raise RequestError(f"{path} exists already; give another folder, nothing was overwritten") from None
+    except OSError as error:
+        raise RequestError(f"can't write {path}: {error.strerror}; choose another folder") from None
+    return path
