@@ -33,6 +33,8 @@ covariance is short there by more than a stated factor can mend (trials on units
 SHORT = 2.5
 """Intervals are widened by 1 + SHORT x that share: what the covariance lacked in the same trials."""
 
+Q_SPREAD = 0.1
+
 Complex = NDArray[np.complex128]
 
 
@@ -62,6 +64,7 @@ def find_nudge(
     unloaded_q: float,
     *,
     relative_error: float = 1e-3,
+    q_spread: float = Q_SPREAD,
 ) -> Nudge:
     """Compare averaged S21 (K,) before and after, with E|n|^2 (K,) of each and the relative error of the levels.
 
@@ -73,7 +76,7 @@ def find_nudge(
     x, y = np.asarray(before), np.asarray(after)
     px = np.broadcast_to(np.asarray(power_before, float), x.shape) + (relative_error * np.abs(x)) ** 2
     py = np.broadcast_to(np.asarray(power_after, float), y.shape) + (relative_error * np.abs(y)) ** 2
-    fit = _Fit(frequency_hz, x, y, px, py, unloaded_q)
+    fit = _Fit(frequency_hz, x, y, px, py, unloaded_q, q_spread)
     still = fit.unmoved()
     dof = 2.0 * x.size - 4.0
     if still < dof + SMALLEST_MOVE * math.sqrt(2.0 * dof):
@@ -97,10 +100,12 @@ class _Fit:
         px: NDArray[np.float64],
         py: NDArray[np.float64],
         unloaded_q: float,
+        q_spread: float,
     ) -> None:
         self.centre, self.scale = float(f[0] + f[-1]) / 2.0, float(f[-1] - f[0]) / 2.0
         self.u = (f - self.centre) / self.scale
         self.x, self.y, self.px, self.py = x, y, px, py
+        self.q_spread = q_spread
         self.lift = 1j * self.centre / (2.0 * unloaded_q) / self.scale
         self.basis = np.vander(self.u, 3, increasing=True).astype(complex)
 
@@ -112,8 +117,10 @@ class _Fit:
         return float((np.abs(self.y * weight - design @ g) ** 2).sum() * 2.0)
 
     def residual(self, places: NDArray[np.float64]) -> NDArray[np.float64]:
-        """Weighted cross-multiplied residuals at (before, after), g eliminated by least squares."""
-        z, w = places[0] + self.lift, places[1] + self.lift
+        """Weighted cross-multiplied residuals at (before, after, ln of Q over its expected value), g eliminated by
+        least squares; the last entry holds Q to what is known of it."""
+        lift = self.lift * math.exp(-places[2])
+        z, w = places[0] + lift, places[1] + lift
         left, right = self.y * (self.u - z), self.x * (self.u - w)
         g = np.array([1.0, 0.0, 0.0], complex)
         for _ in range(2):
@@ -122,33 +129,34 @@ class _Fit:
             design = (left / sigma)[:, None] * self.basis
             g, *_ = np.linalg.lstsq(design, right / sigma, rcond=None)
         r = design @ g - right / sigma
-        return np.concatenate((r.real, r.imag)) * math.sqrt(2.0)
+        fit = np.concatenate((r.real, r.imag)) * math.sqrt(2.0)
+        return np.append(fit, places[2] / self.q_spread)
 
     def solved(self) -> Nudge:
         """The best pair of places from a grid of starts, with covariance."""
         from scipy.optimize import least_squares  # noqa: PLC0415 - heavy imports stay out of start-up
 
         grid = np.linspace(-1.0, 1.0, GRID)
-        cost = np.array([[float((self.residual(np.array([a, b])) ** 2).sum()) for b in grid] for a in grid])
+        cost = np.array([[float((self.residual(np.array([a, b, 0.0])) ** 2).sum()) for b in grid] for a in grid])
         starts = np.argsort(cost, axis=None)[:6]
         found = [
-            least_squares(self.residual, np.array([grid[k // GRID], grid[k % GRID]]), x_scale=0.05, method="lm")
+            least_squares(self.residual, np.array([grid[k // GRID], grid[k % GRID], 0.0]), x_scale=0.05, method="lm")
             for k in starts
         ]
         best = min(found, key=lambda one: one.cost)
-        dof = self.residual(best.x).size - 6
+        dof = self.residual(best.x).size - 8
         misfit = float(2.0 * best.cost / dof)
         try:
             jacobian = np.asarray(best.jac, np.float64)
             covariance = np.linalg.inv(jacobian.T @ jacobian) * max(misfit, 1.0)
         except np.linalg.LinAlgError:
             return _nothing("the sweeps do not tell one zero from another", misfit)
-        place, after = (float(v) * self.scale + self.centre for v in best.x)
+        place, after = (float(v) * self.scale + self.centre for v in best.x[:2])
         sd = np.sqrt(np.diag(covariance)) * self.scale
         moved_sd = math.sqrt(max(covariance[0, 0] + covariance[1, 1] - 2.0 * covariance[0, 1], 0.0)) * self.scale
         if misfit > LARGEST_MISFIT:
             return _nothing("one moved zero does not explain the change: was more than one screw turned?", misfit)
-        if not (np.abs(best.x) < 1.5).all() or sd.max() > self.scale:
+        if not (np.abs(best.x[:2]) < 1.5).all() or sd[:2].max() > self.scale:
             return _nothing("the zero that moved lies outside the sweep, or too deep in the noise", misfit)
         share = float((np.abs(self.x) ** 2 < 4.0 * self.px).mean())
         wider = 1.0 + SHORT * share

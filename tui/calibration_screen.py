@@ -104,8 +104,8 @@ class CalibrationScreen(Screen[None]):
             mark = ">" if number == self._at else " "
             lines.append(f" {mark} {number + 1} {entry.name:<11}{entry.state:<5} {entry.said}"[:79])
         step = self._step
-        lines += ["", *_folded(DIRECTIONS[step.name] if step else self._summary(), 2), ""]
-        lines += [*_folded(self._words, 3), "", *_folded(f"SAFETY  {SAFETY}", 2), "", f" {self._keys()}"]
+        lines += ["", *folded(DIRECTIONS[step.name] if step else self._summary(), 2), ""]
+        lines += [*folded(self._words, 3), "", *folded(f"SAFETY  {SAFETY}", 2), "", f" {self._keys()}"]
         self.query_one("#text", Static).update("\n".join(lines))
 
     def _summary(self) -> str:
@@ -258,7 +258,7 @@ class CalibrationScreen(Screen[None]):
         self.dismiss(None)
 
 
-def _folded(text: str, rows: int) -> list[str]:
+def folded(text: str, rows: int) -> list[str]:
     """Text in lines that fit 80 columns, always so many."""
     lines = [f" {line}" for line in textwrap.wrap(text, 77)]
     return [*lines, *[""] * rows][:rows]

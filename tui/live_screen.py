@@ -19,12 +19,15 @@ from protocol.sweep import SweepSettings
 from tui import live_rows as rows
 from tui.bench_words import bench_lines
 from tui.calibration_screen import CalibrationScreen
+from tui.day_screen import DayScreen
 from tui.dialogs import BenchDialog, BudgetDialog, HelpDialog, HookUpDialog, SweepDialog, TemperatureDialog
 from tui.marks import FAINT, MarkSet
 from tui.plot import plot_rows, ruler_row
 from tui.report_lines import budget_lines
 from tui.rows import Row, Rows
+from tui.tune_screen import TuneScreen
 from visit.conductor import RunOrder
+from visit.day import FREEZE_STEP
 from visit.hookup import HookUp
 from visit.live import LiveState
 from visit.presets import wide, zoom
@@ -54,6 +57,8 @@ class LiveScreen(Screen[None]):
         Binding(
             "v", "verify", "check cal", id="verify", show=False, tooltip="read a known thru: does the calibration hold?"
         ),
+        Binding("g", "day", "guide", id="day", show=False, tooltip="the day step by step: what is next"),
+        Binding("x", "tune", "turn screws", id="tune", show=False, tooltip="turn screws: which way, how far"),
         Binding("d", "temperature", "degrees", id="temperature", show=False, tooltip="tell the temperature now"),
         Binding(
             "y", "trust", "trust", id="trust", show=False, tooltip="the hook-up is as told, whatever it looks like"
@@ -204,6 +209,49 @@ class LiveScreen(Screen[None]):
     def _back(self) -> None:
         """The duplexer goes back on the leads: in the demo the bench does it."""
         self._hooked_up(self._order.hookup)
+
+    def action_day(self) -> None:
+        """The day, step by step."""
+        self.app.push_screen(DayScreen(self._tool), self._carry_out)
+
+    def _carry_out(self, what: str | None) -> None:
+        """What a step of the day asks the program for."""
+        if what in ("freeze", "report"):
+            self._freeze_or_report(what)
+        elif what == "calibrate":
+            self.action_calibrate()
+        elif what == "zoom":
+            self.action_zoom()
+        elif what == "tune":
+            self.action_tune()
+        elif what:
+            self._order = replace(self._order, settings=wide(self._tool.site, self._tool.profile.limits))
+            self._hooked_up(HookUp.parse(what))
+
+    def _freeze_or_report(self, what: str) -> None:
+        day = self._tool.station.day()
+        try:
+            if what == "report":
+                self._tool.station.freeze("as left")
+                self.notify("as left is frozen; write it with: deepnotch report FILE.visit --html FILE", timeout=10)
+                return
+            names = self._tool.station.freeze("as found")
+            day.done(FREEZE_STEP, ", ".join(names))
+            self.notify(f"as found is frozen: {', '.join(names)}", timeout=6)
+        except RequestError as error:
+            self.notify(str(error), severity="error", timeout=10)
+
+    def action_tune(self) -> None:
+        """Turn screws."""
+        if self._order.hookup.side is None:
+            self.notify("tuning needs a hook-up with the antenna port and one side (k)", severity="error", timeout=6)
+            return
+        if not self._tool.station.day().frozen():
+            self.notify(
+                "freeze as found first (g, its step): without it nobody can tell what the turning did", timeout=10
+            )
+            return
+        self.app.push_screen(TuneScreen(self._tool, self._order, self._marks), lambda _: self._start(self._order))
 
     def action_temperature(self) -> None:
         """Tell the temperature; five kelvin from the calibration's put it in doubt."""

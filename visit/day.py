@@ -91,17 +91,20 @@ class Day:
 
     def done(self, number: int, words: str = "") -> None:
         """Mark a step done. Raises RequestError when it can't be yet."""
-        self._check(number)
+        self.check(number)
+        if STEPS[number - 1].hard:
+            self._proved_dead(number)
         self._add(number, "done", words)
 
     def skip(self, number: int, reason: str) -> None:
         """Leave a step out, with a reason. Raises RequestError without one."""
-        self._check(number)
+        self.check(number)
         if not reason.strip():
             raise RequestError("a step is left out with a reason only: say why in a word or two")
         self._add(number, "skipped", reason.strip())
 
-    def _check(self, number: int) -> None:
+    def check(self, number: int) -> None:
+        """Raises RequestError when something must come before this step."""
         if not 1 <= number <= len(STEPS):
             raise RequestError(f"there is no step {number}; the day has {len(STEPS)}")
         states = self.states()
@@ -112,6 +115,15 @@ class Day:
             raise RequestError(
                 f"first step {FREEZE_STEP}: {STEPS[FREEZE_STEP - 1].title}; no screw is turned before it"
             )
+
+    def _proved_dead(self, number: int) -> None:
+        """The hard stop before anything is opened: who holds the key, and no power seen."""
+        entered = {name: value for step, name, value, _, _ in self.entries() if step == number}
+        for ask in STEPS[number - 1].asks:
+            if ask.name not in entered:
+                raise RequestError(f"step {number} first: {ask.name}; nothing is opened before it is written down")
+            if ask.unit == "W" and entered[ask.name] != 0.0:
+                raise RequestError(f"{entered[ask.name]:g} W are still there: off, locked, tagged, then prove it again")
 
     def _add(self, number: int, state: str, words: str) -> None:
         with self._visit.writing() as connection:

@@ -15,7 +15,8 @@ import numpy as np
 
 from protocol.errors import RequestError
 from rf.average import average_sweeps
-from rf.nudge import Nudge, find_nudge
+from rf.notch import NotchPlace
+from rf.nudge import Q_SPREAD, Nudge, find_nudge
 from rf.words import as_json, text
 from visit.assessment import floor_of
 from visit.hookup import Side
@@ -27,7 +28,12 @@ from visit.stages import AS_FOUND, stages
 REACH = 1.0 / 3.0
 """Share of the channel spacing around the reject channel that is compared: farther out the pass begins to move too."""
 
-USUAL_Q = 1000.0
+MODEL_ERROR = 5e-3
+"""The rest of the response is not slow to better than this over the compared span; far from the zeros, where levels are
+strong, that outweighs the noise."""
+
+USUAL_Q, Q_UNKNOWN = 2000.0, 0.7
+"""Without a fitted Q: cavities of 1000 to 4000 (study, part 4)."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -79,7 +85,8 @@ def compare(visit: VisitFile, before: RunRow, after: RunRow, site: Site, unloade
     relative = max(floor.relative_error for floor in floors) / np.sqrt(max(min(x.sweeps, y.sweeps), 1))
     return find_nudge(
         f[near], x.mean[near], y.mean[near], powers[0][near], powers[1][near], unloaded_q or USUAL_Q,
-        relative_error=max(float(relative), 3e-4),
+        relative_error=max(float(relative), MODEL_ERROR),
+        q_spread=Q_UNKNOWN if unloaded_q is None else Q_SPREAD,
     )  # fmt: skip
 
 
@@ -153,6 +160,16 @@ def advice(rows: list[NudgeRow], side: Side, offset_hz: float, uncertainty_hz: f
     way = (last.told.direction or "your last turn") if again else f"against {last.told.direction or 'your last turn'}"
     much = f", about {abs(need) / abs(per_turn):.2g} turns" if per_turn else ""
     return f"{words}: {which} {way}{much}"
+
+
+def gain_words(notch: NotchPlace) -> str:
+    """What centring would still bring against the uncertainty of it: when to stop."""
+    at, depth = notch.rejection_at[0], notch.depth
+    if not depth.known:
+        return "what centring would bring can't be said"
+    gain, half = max(depth.value - at.value, 0.0), (at.high - at.low) / 2.0
+    stop = ": stop, it is less than the uncertainty" if gain < half else ""
+    return f"centred it would be {text(depth)}: {gain:.1f} dB to gain, uncertainty {half:.1f} dB{stop}"
 
 
 def nudge_words(nudge: Nudge, reject_hz: float, told: Told) -> str:

@@ -23,6 +23,7 @@ td, th { border: 1px solid #999; padding: .15em .4em; text-align: left; vertical
 th { background: #eee; } p, li { margin: .2em 0; overflow-wrap: anywhere; }
 svg { width: 100%; height: auto; } .small { font-size: 9pt; color: #444; } tr, svg, li { break-inside: avoid; }
 @page { size: A4; margin: 1.5cm; }
+@media print { body { max-width: none; margin: 0; } }
 """
 WIDTH, HEIGHT, LEFT, RIGHT, TOP, BOTTOM = 720, 300, 52, 12, 26, 40
 STROKES = {"as found": 'stroke="#888" stroke-dasharray="5 3"', "as left": 'stroke="#000"'}
@@ -109,7 +110,7 @@ def _svg(picture: Picture) -> str:
         parts.append(
             f'<rect x="{LEFT}" y="{y(floor):.1f}" width="{WIDTH - LEFT - RIGHT}"'
             f' height="{max(HEIGHT - BOTTOM - y(floor), 0.0):.1f}" fill="#000" fill-opacity="0.07"/>'
-            f'<text x="{LEFT + 4}" y="{min(y(floor) + 12, HEIGHT - BOTTOM - 3):.1f}">averaged floor:'
+            f'<text x="{LEFT + 4}" y="{HEIGHT - BOTTOM - 4}">averaged floor:'
             " no information below</text>"
         )
     for trace in picture.traces:

@@ -20,17 +20,21 @@ from protocol.errors import AnalyzerError, RequestError
 from protocol.loop_thread import LoopThread
 from protocol.profile import Profile
 from protocol.sweep import Applied, Sweep
+from rf.figure import Figure
 from rf.standards import Kit
 from visit.assessment import Assessment, Known
 from visit.assessor import Assessor
 from visit.calibrating import Calibrator
 from visit.conductor import Conductor, Progress, RunOrder, WrongHookUpError
+from visit.day import Day
 from visit.gate import Gate
 from visit.hookup import HookUp, Side
 from visit.live import LiveState
+from visit.nudges import Told, add_nudge, advice, compare, ledger, nudge_words
 from visit.record import StoredSweep, VisitFile
 from visit.replay import Replay
 from visit.site import Site
+from visit.stages import AS_FOUND, freeze, stages
 from visit.together import Together
 
 PATIENT_SWEEPS = 3
@@ -139,6 +143,44 @@ class Station:
         assert assessment is not None
         self._memory.learn(assessor, assessment)
         return assessment
+
+    def day(self) -> Day:
+        """The steps of this visit."""
+        return Day(self._visit)
+
+    def freeze(self, name: str) -> list[str]:
+        """Freeze as found or as left; the hook-ups that were. Raises RequestError."""
+        return [stage.hookup for stage in freeze(self._visit, name)]
+
+    def nudged(self, before: int, after: int, told: Told) -> str:
+        """Compare two runs around a turn, write the ledger, say what the turn did. Raises RequestError."""
+        runs = {run.id: run for run in self._visit.runs()}
+        first, second = runs[before], runs[after]
+        side = first.hookup.side
+        quality = self._memory.unloaded_q(side)
+        nudge = compare(self._visit, first, second, self._state.site, quality)
+        add_nudge(self._visit, first, second, told, nudge)
+        assert side is not None
+        return nudge_words(nudge, self._state.site.reject_hz(side), told)
+
+    def turning_advice(self, side: Side, offset: Figure) -> str:
+        """Which way to turn and how far."""
+        return advice(ledger(self._visit), side, offset.value, (offset.high - offset.low) / 2.0)
+
+    def ghosts(self, side: Side) -> list[str]:
+        """What it was when we came, on this side, and how the other side stands."""
+        lines = []
+        for stage in stages(self._visit):
+            for channel in stage.figures["channels"]:
+                if stage.name == AS_FOUND and channel["role"] == "reject" and ">" in stage.hookup:
+                    figure, mine = channel["rejection"], stage.hookup.endswith(side.value)
+                    if "A" not in stage.hookup or figure["value"] is None:
+                        continue
+                    words = f"{figure['kind'].replace('_', ' ').upper()} {figure['value']:.1f} dB"
+                    offset = stage.figures["notch_offset"]["value"]
+                    place = "" if offset is None else f", notch {offset / 1e3:+.1f} kHz"
+                    lines.append(f"{'FOUND ' if mine else 'OTHER '} {stage.hookup}: {words}{place}")
+        return lines
 
     def together(self) -> list[str]:
         """What the runs of this visit show together, read from the file. Raises RequestError when it can't be read."""
@@ -284,6 +326,12 @@ class Memory:
         self._leakage = leakage
         self._width_hz: dict[Side, float] = {}
         self._looks: dict[str, int] = {}
+        self._q: dict[Side, float] = {}
+
+    def unloaded_q(self, side: Side | None) -> float | None:
+        """Q of a side's cavities by its last fit; None before one."""
+        with self._lock:
+            return None if side is None else self._q.get(side)
 
     def resume(self, replay: Replay) -> None:
         """Learn from the runs of the file. Each run with a figure counts as a look at its goal."""
@@ -305,6 +353,8 @@ class Memory:
             side, notch = assessment.hookup.side, assessment.notch
             if side is not None and notch is not None and notch.trusted:
                 self._width_hz[side] = notch.bottom_width_hz
+                if notch.unloaded_q.known:
+                    self._q[side] = notch.unloaded_q.value
             self._looks[assessment.hookup.text] = assessor.looks
 
     def known(self, hookup: HookUp) -> Known:

@@ -183,7 +183,7 @@ def test_scenario_19_nudge(floor_db: float, place_hz: float, moved_hz: float) ->
     places, moves, inside = [], [], 0
     for _ in range(20):
         noise = (rng.normal(size=(2, 401)) + 1j * rng.normal(size=(2, 401))) * math.sqrt(power / 2)
-        found = find_nudge(f, before + noise[0], after + noise[1], power, power, 3300.0)
+        found = find_nudge(f, before + noise[0], after + noise[1], power, power, 3300.0, q_spread=1e-3)
         places.append(found.before.value - 150.58e6)
         moves.append(found.moved.value - 30e3)
         inside += found.before.low <= 150.58e6 <= found.before.high and found.moved.low <= 30e3 <= found.moved.high

@@ -57,14 +57,16 @@ class Table:
 
 
 @contextlib.contextmanager
-def table(folder: Path, site_name: str, unit: str, *options: str, raw: bool = False) -> Iterator[Table]:
+def table(
+    folder: Path, site_name: str, unit: str, *options: str, raw: bool = False, watched: bool = False
+) -> Iterator[Table]:
     """A fresh visit on a fresh bench; `raw`: the analyzer does not correct itself."""
     words = ["--speed", "0", "--seed", "4", "--unit", unit, *(["--raw"] if raw else []), *options]
     profile = dataclasses.replace(load_profile("scpi"), corrects_itself=not raw)
     chosen = site(site_name)
     with start_bench(words) as bench:
         visit = new_visit(folder / "a.visit", chosen, "demo")
-        with Station(bench.node, profile, chosen, visit, HookUp("A", "L"), watched=False, kit=KIT) as station:
+        with Station(bench.node, profile, chosen, visit, HookUp("A", "L"), watched=watched, kit=KIT) as station:
             try:
                 yield Table(bench, station, chosen)
             finally:
