@@ -30,6 +30,7 @@ from visit.conductor import RunOrder
 from visit.day import FREEZE_STEP
 from visit.hookup import HookUp
 from visit.live import LiveState
+from visit.planner import plan_proof
 from visit.presets import wide, zoom
 from visit.tool import Tool
 
@@ -57,6 +58,7 @@ class LiveScreen(Screen[None]):
         Binding(
             "v", "verify", "check cal", id="verify", show=False, tooltip="read a known thru: does the calibration hold?"
         ),
+        Binding("p", "prove", "prove", id="prove", show=False, tooltip="plan the proof of the rejection and start it"),
         Binding("g", "day", "guide", id="day", show=False, tooltip="the day step by step: what is next"),
         Binding("x", "tune", "turn screws", id="tune", show=False, tooltip="turn screws: which way, how far"),
         Binding("d", "temperature", "degrees", id="temperature", show=False, tooltip="tell the temperature now"),
@@ -164,6 +166,22 @@ class LiveScreen(Screen[None]):
             return
         settings = zoom(self._tool.site.reject_hz(side), notch.bottom_width_hz, self._order.settings.bandwidth_hz)
         self._start(replace(self._order, settings=settings))
+
+    def action_prove(self) -> None:
+        """Plan the proof from what the wide run told, say how long it takes, start it."""
+        state = self._tool.station.state()
+        if state.assessment is None:
+            self.notify("a proof needs a fitted wide sweep first (w)", severity="error", timeout=6)
+            return
+        points = self._order.settings.points
+        each = (state.progress.sweep_time_s or 0.5) / points
+        try:
+            plan = plan_proof(self._tool.site, state.assessment, self._order.settings.bandwidth_hz, each)
+        except RequestError as error:
+            self.notify(str(error), severity="error", timeout=8)
+            return
+        self.notify(plan.says, timeout=12)
+        self._start(replace(self._order, settings=plan.settings, planned_sweeps=plan.sweeps))
 
     def action_more(self) -> None:
         """Ten times as many sweeps: the floor falls 10 dB."""

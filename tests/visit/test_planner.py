@@ -1,0 +1,63 @@
+"""Forecast of the proof (study, scenarios 21 and 22)."""
+
+from __future__ import annotations
+
+import dataclasses
+from pathlib import Path
+
+import pytest
+
+from protocol.errors import RequestError
+from rf.figure import inferred
+from tests.benchtop import IDEAL, make_unit, take
+from visit.assessment import Assessment, Known
+from visit.assessor import Assessor
+from visit.hookup import HookUp
+from visit.planner import plan_proof
+from visit.site import Site, load_site
+
+SITE = load_site(Path(__file__).parents[2] / "fixtures/sites/demo-450.toml")
+
+
+def wide_run(site: Site = SITE, leakage: float | None = None) -> Assessment:
+    assessor = Assessor(site, HookUp("A", "L"), planned=20, known=Known(leakage))
+    for sweep in take(make_unit("U6"), (442.5e6, 462.5e6), 20, seed=4, **IDEAL):
+        assessor.add(sweep)
+    made = assessor.assess(final=True)
+    assert made is not None
+    return made
+
+
+def goal(site: Site, rejection_db: float) -> Site:
+    return dataclasses.replace(site, goals=dataclasses.replace(site.goals, rejection_db=rejection_db))
+
+
+def test_scenario_21_a_dozen_zoom_sweeps() -> None:
+    """Floor -70, truth 97.9, goal 90: 12 zoom sweeps, 6 s at half a second each (without mismatch; here 20 dB at
+    port 2)."""
+    run = wide_run()
+    assert run.notch is not None
+    notch = dataclasses.replace(run.notch, rejection_at=(inferred(97.9, 97.0, 98.8, "dB"),))
+    plan = plan_proof(SITE, dataclasses.replace(run, notch=notch), 1000.0, 0.5 / 101)
+    assert 10 <= plan.sweeps <= 25 and plan.limited_by == "random"
+    assert "should show 90 dB" in plan.says and plan.seconds == pytest.approx(plan.sweeps * 0.55, rel=0.05)
+
+
+def test_scenario_22_a_marginal_truth() -> None:
+    """Goal 95 against 97.9: many more; goal 97.5: too close, conditional."""
+    site = goal(SITE, 95.0)
+    assert plan_proof(site, dataclasses.replace(wide_run(), site=site), 1000.0, 0.005).sweeps > 60
+    close = plan_proof(goal(SITE, 97.5), wide_run(), 1000.0, 0.005)
+    assert "conditional" in close.says and close.limited_by == "the unit itself"
+
+
+def test_a_leak_is_named_before_anybody_waits() -> None:
+    leaky = dataclasses.replace(wide_run(), leakage=10 ** (-88 / 20))
+    plan = plan_proof(SITE, leaky, 1000.0, 0.005)
+    assert plan.limited_by == "leakage" and "half-wave jumper" in plan.says
+
+
+def test_without_a_fit_there_is_no_plan() -> None:
+    bare = dataclasses.replace(wide_run(), notch=None)
+    with pytest.raises(RequestError, match="fitted wide sweep first"):
+        plan_proof(SITE, bare, 1000.0, 0.005)
