@@ -23,7 +23,7 @@ from tui.digits import big
 from tui.marks import MarkSet
 from visit.assessment import Assessment, Role
 from visit.conductor import Phase, RunOrder
-from visit.nudges import REACH, Told, gain_words
+from visit.nudges import LOCK_NUT, REACH, Told, gain_words
 from visit.tool import Tool
 
 LOOK_S = 0.2
@@ -161,7 +161,7 @@ class TuneScreen(Screen[None]):
         lines += ["", *folded(self._advice(a), 2), "", *folded(f"LAST   {self._last}", 2)]
         lines += ["", *self._states(a), ""]
         lines.append(f" NEXT   {which}")
-        lines.append(" t before and after a turn   e tell which screw   o locking   + - longer, shorter   q back")
+        lines.append(" t before and after a turn  e which screw  o locking  + - longer, shorter  q back")
         self.query_one("#text", Static).update("\n".join(line[:79] for line in lines[:23]))
 
     def _advice(self, a: Assessment | None) -> str:
@@ -200,7 +200,7 @@ class TuneScreen(Screen[None]):
 
     def action_lock(self) -> None:
         """The next turn is the lock nut."""
-        self._told = Told(self._told.cavity, "lock nut", "", None)
+        self._told = Told(self._told.cavity, LOCK_NUT, "", None)
         self._last = "press t, tighten while watching, press t again: what moves is the locking"
         self._draw()
 

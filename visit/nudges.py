@@ -15,6 +15,7 @@ import numpy as np
 
 from protocol.errors import RequestError
 from rf.average import average_sweeps
+from rf.cavity import HoldingRange
 from rf.notch import NotchPlace
 from rf.nudge import Q_SPREAD, Nudge, find_nudge
 from rf.words import as_json, text
@@ -25,12 +26,17 @@ from visit.replay import Replay
 from visit.site import Site
 from visit.stages import AS_FOUND, stages
 
+LOCK_NUT = "lock nut"
 REACH = 1.0 / 3.0
 """Share of the channel spacing around the reject channel that is compared: farther out the pass begins to move too."""
 
 MODEL_ERROR = 5e-3
 """The rest of the response is not slow to better than this over the compared span; far from the zeros, where levels are
 strong, that outweighs the noise."""
+
+ONE_CAVITY = 2.1
+"""One cavity of three may move so much farther than all together before the same rejection is lost (study, scenario 38:
+30 kHz against 14)."""
 
 USUAL_Q, Q_UNKNOWN = 2000.0, 0.7
 """Without a fitted Q: cavities of 1000 to 4000 (study, part 4)."""
@@ -168,8 +174,21 @@ def gain_words(notch: NotchPlace) -> str:
     if not depth.known:
         return "what centring would bring can't be said"
     gain, half = max(depth.value - at.value, 0.0), (at.high - at.low) / 2.0
-    stop = ": stop, it is less than the uncertainty" if gain < half else ""
-    return f"centred it would be {text(depth)}: {gain:.1f} dB to gain, uncertainty {half:.1f} dB{stop}"
+    stop = ": stop, less than the uncertainty" if gain < half else f", uncertainty {half:.1f}"
+    return f"centred {text(depth)}: {gain:.1f} dB to gain{stop}"
+
+
+def lock_words(nudge: Nudge, held: HoldingRange | None, goal_db: float) -> str:
+    """What the lock nut did against what the unit allows (study, scenario 38)."""
+    if not nudge.known:
+        return f"locking: {nudge.why or 'not told'}"
+    words = f"locking moved it by {text(nudge.moved, signed=True)}"
+    if held is None:
+        return f"{words}; how much is allowed is not known"
+    far = max(abs(nudge.moved.low), abs(nudge.moved.high))
+    one, common = ONE_CAVITY * held.shift_hz, held.shift_hz
+    said = f"still {goal_db:g} dB" if far <= one else f"{goal_db:g} dB is in danger: unlock, set it against, lock again"
+    return f"{words}; allowed {common / 1e3:.0f} kHz in common, {one / 1e3:.0f} one cavity alone: {said}"
 
 
 def nudge_words(nudge: Nudge, reject_hz: float, told: Told) -> str:

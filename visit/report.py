@@ -15,13 +15,16 @@ import numpy as np
 from numpy.typing import NDArray
 
 from rf.cavity import EXPANSION_PER_K, holding_range
+from rf.decibel import level_db
+from rf.fault_distance import strongest_echo
 from rf.figure import Figure
-from rf.repeater import explained_desense_db, power_loss_db, watt_dbm
+from rf.repeater import explained_desense_db, needed_rejection, power_loss_db, watt_dbm
 from rf.words import text
 from visit.assessment import Assessment, Role
 from visit.calibration_record import checks_of
 from visit.day import STEPS, Day
-from visit.hookup import HookUp
+from visit.exports import averaged
+from visit.hookup import ANTENNA, HookUp
 from visit.nudges import ledger
 from visit.record import VisitFile
 from visit.replay import Figures, Replay
@@ -34,6 +37,10 @@ NOISE_BAND_DBC_HZ = (-140.0, -125.0)
 """Noise of transmitters at the receive frequency is seldom known: quiet and loud ones (common practice; shown as a
 band)."""
 USUAL_NOISE_FIGURE_DB = 8.0
+BLOCKING_DBM = -20.0
+VELOCITIES = (0.66, 0.84, 0.88)
+"""Solid polyethylene, foam, corrugated foam line (common practice)."""
+FEEDER_LOSSES_DB = (1.0, 2.0, 3.0)
 TRACE_POINTS = 400
 
 
@@ -317,6 +324,17 @@ def _arithmetic(report: Report, day: Day, replay: Replay) -> None:
         if seen is not None:
             line += f"; {seen:g} dB were seen" + ("" if seen <= high + 0.5 else ": look elsewhere")
         report.computed.append(line)
+    if power:
+        needs = [
+            needed_rejection(watt_dbm(power), noise, USUAL_NOISE_FIGURE_DB, BLOCKING_DBM, 0.5)
+            for noise in NOISE_BAND_DBC_HZ
+        ]
+        report.computed.append(
+            f"needed for 0.5 dB of desensitisation: {needs[0].noise_db:.0f} to {needs[1].noise_db:.0f} dB against the"
+            f" transmitter's noise, {needs[0].carrier_db:.0f} dB against its carrier (receiver blocked at"
+            f" {BLOCKING_DBM:g} dBm: assumed)"
+        )
+    _feeder(report, replay)
     for one in replay.all_figures():
         a, tested = one.assessment, one.hookup.side
         channel = a.channel(Role.REJECT)
@@ -345,6 +363,30 @@ def _arithmetic(report: Report, day: Day, replay: Replay) -> None:
                     f"{one.hookup.name} holds {site.goals.rejection_db:g} dB within {held.shift_hz / 1e3:.0f} kHz,"
                     f" about ±{held.kelvin:.0f} K if {metal}: INFERRED, no promise"
                 )
+
+
+def _feeder(report: Report, replay: Replay) -> None:
+    """Match of the antenna through its feeder and the strongest echo, from the newest run on the feeder."""
+    for run in reversed(replay.runs):
+        if run.hookup.name != ANTENNA:
+            continue
+        found = averaged(replay.visit, replay, run)
+        if found is None:
+            return
+        frequency, s11, _, _ = found
+        echo = strongest_echo(frequency, s11, 1.0)
+        words = ", ".join(f"{echo.distance_m * factor:.1f} m at velocity {factor:g}" for factor in VELOCITIES)
+        report.computed.append(
+            f"feeder: strongest echo {echo.return_loss_db:.1f} dB at {words}; told to {echo.resolution_m:.1f} m, up to"
+            f" {echo.range_m:.0f} m (velocity 1)"
+        )
+        for hz in (replay.site.low_hz, replay.site.high_hz):
+            seen = -level_db(s11[int(np.argmin(np.abs(frequency - hz)))][None])[0]
+            behind = ", ".join(f"{seen - 2 * loss:.1f} behind {loss:g} dB" for loss in FEEDER_LOSSES_DB)
+            report.computed.append(
+                f"antenna at {hz / 1e6:.4f} MHz: return loss {seen:.1f} dB through the feeder; {behind}"
+            )
+        return
 
 
 def _together(visit: VisitFile, site: Site) -> list[str]:

@@ -20,6 +20,7 @@ from protocol.errors import AnalyzerError, RequestError
 from protocol.loop_thread import LoopThread
 from protocol.profile import Profile
 from protocol.sweep import Applied, Sweep
+from rf.cavity import holding_range
 from rf.figure import Figure
 from rf.standards import Kit
 from visit.assessment import Assessment, Known
@@ -30,7 +31,7 @@ from visit.day import Day
 from visit.gate import Gate
 from visit.hookup import HookUp, Side
 from visit.live import LiveState
-from visit.nudges import Told, add_nudge, advice, compare, ledger, nudge_words
+from visit.nudges import LOCK_NUT, Told, add_nudge, advice, compare, ledger, lock_words, nudge_words
 from visit.record import StoredSweep, VisitFile
 from visit.replay import Replay
 from visit.site import Site
@@ -161,6 +162,12 @@ class Station:
         nudge = compare(self._visit, first, second, self._state.site, quality)
         add_nudge(self._visit, first, second, told, nudge)
         assert side is not None
+        if told.screw == LOCK_NUT:
+            site, best = self._state.site, self._memory.best_db(side)
+            width = self._memory.known(first.hookup).bottom_width_hz
+            goal = site.goals.rejection_db
+            held = holding_range(best, goal, 0.0, width, site.reject_hz(side), "copper") if width > 0.0 else None
+            return lock_words(nudge, held, goal)
         return nudge_words(nudge, self._state.site.reject_hz(side), told)
 
     def turning_advice(self, side: Side, offset: Figure) -> str:
@@ -327,6 +334,12 @@ class Memory:
         self._width_hz: dict[Side, float] = {}
         self._looks: dict[str, int] = {}
         self._q: dict[Side, float] = {}
+        self._best_db: dict[Side, float] = {}
+
+    def best_db(self, side: Side) -> float:
+        """What the skirts say of a side's rejection when it is centred; NaN before a fit."""
+        with self._lock:
+            return self._best_db.get(side, math.nan)
 
     def unloaded_q(self, side: Side | None) -> float | None:
         """Q of a side's cavities by its last fit; None before one."""
@@ -353,6 +366,8 @@ class Memory:
             side, notch = assessment.hookup.side, assessment.notch
             if side is not None and notch is not None and notch.trusted:
                 self._width_hz[side] = notch.bottom_width_hz
+                if notch.depth.known:
+                    self._best_db[side] = notch.depth.value
                 if notch.unloaded_q.known:
                     self._q[side] = notch.unloaded_q.value
             self._looks[assessment.hookup.text] = assessor.looks
