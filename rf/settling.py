@@ -12,6 +12,18 @@ STEP_SHARE = 0.25
 the width of it, where the response is at most 0.3 dB higher."""
 
 
+def settling_caution(dwell_s: float, unloaded_q: float, frequency_hz: float, depth_db: float = 100.0) -> str:
+    """What to say of a dwell per point that is too short for the cavities to settle; "" when it is long enough (study,
+    scenario 31)."""
+    need = settling_time_s(unloaded_q, frequency_hz, depth_db)
+    if not 0.0 < dwell_s < need:
+        return ""
+    return (
+        f"{dwell_s * 1e3:.2g} ms a point is short for Q {unloaded_q:.0f}: {need * 1e3:.2g} ms are needed for"
+        f" {depth_db:.0f} dB; take a narrower bandwidth"
+    )
+
+
 def largest_step_hz(bottom_width_hz: float) -> float:
     """Widest step in hertz for a notch whose bottom is `bottom_width_hz` wide 3 dB up [study F16]."""
     return STEP_SHARE * bottom_width_hz

@@ -45,6 +45,7 @@ def build_parser() -> argparse.ArgumentParser:
     live = commands.add_parser("live", help="live screen on the analyzer at a serial port")
     _port(live)
     _measuring(live, sweeps=100)
+    live.add_argument("--resume", action="store_true", help="go on with the last run of --visit if it was broken off")
     _screen(live)
     _kit(live)
 
@@ -52,6 +53,7 @@ def build_parser() -> argparse.ArgumentParser:
     _port(check)
     _measuring(check, sweeps=25)
     _kit(check)
+    check.add_argument("--resume", action="store_true", help="go on with the last run of --visit if it was broken off")
     check.add_argument("--trust-hookup", action="store_true", help="store sweeps even if the hook-up looks wrong")
     check.add_argument("--zoom", type=int, metavar="N", help="then N sweeps zoomed on the channel to reject")
     check.add_argument("--json", action="store_true", help="figures as JSON on stdout")

@@ -167,9 +167,26 @@ def _station(
             options.port, profile, site, visit, order.hookup, watched=watched, leakage=_leakage(options), kit=kit
         ) as station:
             station.resume()
+            if getattr(options, "resume", False):
+                order = _resumed(visit, order, path)
             yield station, site, profile, order, path
     finally:
         visit.close()
+
+
+def _resumed(visit: VisitFile, order: RunOrder, path: Path) -> RunOrder:
+    """The order that goes on with the run that was broken off last. Raises RequestError when there is none."""
+    run = next((run for run in reversed(visit.runs()) if run.purpose in ("live", "check", "zoom")), None)
+    if run is None or run.outcome == "complete" or run.planned_sweeps is None:
+        raise RequestError(f"{path}: no run was broken off; leave --resume out")
+    done = visit.sweep_count(run.id)
+    if done >= run.planned_sweeps:
+        raise RequestError(f"{path}: the last run has all its {done} sweeps; leave --resume out")
+    visit.reopen(run.id, time.time())
+    _say(f"run {run.id} goes on: {done} of {run.planned_sweeps} sweeps are there")
+    return replace(
+        order, hookup=run.hookup, settings=run.settings, planned_sweeps=run.planned_sweeps, resume=run.id
+    )  # fmt: skip
 
 
 def _same_site(visit: VisitFile, site: Site, path: Path) -> None:

@@ -140,7 +140,7 @@ class LiveScreen(Screen[None]):
     # What the keys do
 
     def _start(self, order: RunOrder) -> None:
-        self._order = order
+        self._order = order = replace(order, resume=None)  # whatever is started from here is a run of its own
         self._tool.station.order(order)
         self.look()
 

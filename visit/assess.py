@@ -25,7 +25,7 @@ from rf.notch import NotchPlace, find_notch
 from rf.passband import Budgeted, Residuals, loss_at, return_loss_at
 from rf.pool import pool_at, pool_half_width_hz
 from rf.proof import Limits, rejection_of
-from rf.settling import largest_step_hz
+from rf.settling import largest_step_hz, settling_caution
 from visit.assessment import (
     Assessment,
     Channel,
@@ -108,6 +108,9 @@ def assess(
             parts, budgets = (), []
         made = tuple((name, budget) for name, budget in budgets if budget is not None)
         channels.append(Channel(hz, role, figure, returned.figure, parts, made))
+    if notch is not None and notch.trusted and notch.unloaded_q.known and reject_hz is not None:
+        short = settling_caution(known.dwell_s, notch.unloaded_q.value, reject_hz)
+        cautions += [short] if short else []
     if phase_cost_db > 0.05:
         cautions.append(f"phase drifts between sweeps: taken out, it would cost {phase_cost_db:.1f} dB")
     if known.uncorrected:

@@ -83,6 +83,8 @@ class Known:
     doubts: tuple[str, ...] = ()
     residuals: Residuals | None = None
     trusted: bool = False
+    dwell_s: float = 0.0
+    """Time that the analyzer spends on a point by its profile; 0: not known."""
 
 
 @dataclass(frozen=True, slots=True)

@@ -58,6 +58,8 @@ class RunOrder:
     purpose: str = "live"
     trusted: bool = False
     """The hook-up is as told even if the sweeps look otherwise: somebody has gone and seen."""
+    resume: int | None = None
+    """Row of a run that was broken off: its average goes on; `planned_sweeps` counts the sweeps it has already."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -181,13 +183,17 @@ class Conductor:
             self._tell(message=f"{error} (tried again)", retried=self._progress.retried + 1)
 
         gate: Gate | None = None
-        refused = kept = 0
+        refused, kept, first = 0, 0, 0
+        if order.resume is not None:
+            kept, first = await self._on_disk(partial(self._visit.kept, order.resume))
+            self._tell(run_id=order.resume, done=kept)
+        before = kept
         while order.planned_sweeps is None or kept < order.planned_sweeps:
             left = None if order.planned_sweeps is None else order.planned_sweeps - kept
             stream = sweeps(self._analyzer, SweepPlan(order.settings, left, RETRIES), on_applied=taken, on_fault=failed)
             async with contextlib.aclosing(stream):
                 async for sweep in stream:
-                    if kept == refused == 0:
+                    if kept == before and refused == 0:
                         gate, calibration_id = self._guard(order, applied[-1])
                     refusal = await self._on_disk(partial(gate.judge, sweep)) if gate is not None else None
                     if refusal is not None:
@@ -199,10 +205,11 @@ class Conductor:
                         run_id = await self._on_disk(partial(self._begin, order, applied[-1], calibration_id))
                         self._tell(run_id=run_id)
                     assert self._progress.run_id is not None
-                    await self._on_disk(partial(self._visit.add_sweep, self._progress.run_id, sweep))
+                    numbered = replace(sweep, sequence=sweep.sequence + first)
+                    await self._on_disk(partial(self._visit.add_sweep, self._progress.run_id, numbered))
                     kept += 1
                     self._tell(
-                        done=kept, sweep_time_s=(time.monotonic() - began) / kept, saved_at_s=time.time(),
+                        done=kept, sweep_time_s=(time.monotonic() - began) / (kept - before), saved_at_s=time.time(),
                         refusal=None, refused=None,
                     )  # fmt: skip
 

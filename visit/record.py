@@ -243,6 +243,18 @@ class VisitFile:
         )
         return [_stored_sweep(row) for row in rows]
 
+    def kept(self, run_id: int) -> tuple[int, int]:
+        """How many sweeps of a run are on the disk, and the sequence number after the last one."""
+        ((count, last),) = self.rows("select count(*), max(sequence) from sweep where run_id = ?", (run_id,))
+        return int(str(count)), 0 if last is None else int(str(last)) + 1
+
+    def reopen(self, run_id: int, now_s: float) -> None:
+        """A run that was broken off goes on: its end is taken back, and the log says so."""
+        with self.writing() as connection:
+            connection.execute("update run set ended_s = null, outcome = null where id = ?", (run_id,))
+            words = f"run {run_id} goes on"
+            connection.execute("insert into remark (at_s, kind, words) values (?, 'resumed', ?)", (now_s, words))
+
     def sweep_count(self, run_id: int) -> int:
         """How many sweeps of a run are on the disk."""
         return int(str(self.rows("select count(*) from sweep where run_id = ?", (run_id,))[0][0]))

@@ -1,7 +1,8 @@
 """The layout of a visit file: one SQLite database per site visit. This text is its documentation.
 
 Owns: the schema, its version, the marks by which a file is known to be ours. Refuses: any access; see `visit.record`.
-Meaning is append-only: rows are added, never changed, except the two columns that close a run.
+Meaning is append-only: rows are added, never changed, except the two columns that close a run (and open it again
+when it goes on; the log says so).
 """
 
 from __future__ import annotations

@@ -68,6 +68,7 @@ class Station:
         self.calibrator.temperature_c = site.temperature_c
         patience = None if watched else PATIENT_SWEEPS
         self._conductor = Conductor(port, profile, visit, self._publish, guard=self._guard, patience=patience)
+        self._timing = profile.timing
         self._run: asyncio.Task[None] | None = None
         self._changing = threading.Lock()
         self._news, self._closing = threading.Event(), threading.Event()
@@ -288,6 +289,7 @@ class Station:
             doubts=self.calibrator.doubts(settings, time.time()),
             residuals=None if calibration is None or uncorrected else calibration.residuals(order.hookup.path),
             trusted=order.trusted or order.hookup.third != "load",
+            dwell_s=self._timing.settling_s + self._timing.bandwidth_factor / settings.bandwidth_hz,
         )
         if known.leakage is None and calibration is not None:
             known = replace(known, leakage=calibration.isolation_limit)

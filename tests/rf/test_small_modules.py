@@ -14,7 +14,7 @@ from rf.decibel import amplitude, amplitude_db, level_db, power_db
 from rf.figure import Figure, Kind, at_least, cant_say, inferred, reading
 from rf.passband import Residuals, local_fit, loss_at, return_loss_at
 from rf.pool import pool_at, pool_half_width_hz
-from rf.settling import largest_step_hz, settling_time_s
+from rf.settling import largest_step_hz, settling_caution, settling_time_s
 from rf.verdict import Verdict, judge_at_least, judge_at_most, judge_visit
 from tests.rf.test_average import noise
 
@@ -136,7 +136,9 @@ def test_step_rule() -> None:
 
 
 def test_settling_time() -> None:
-    """Study, F15: Q 8000 at 150 MHz, 100 dB: 0.2 ms."""
+    """Study, F15 and scenario 31: Q 8000 at 150 MHz, 100 dB: 0.2 ms; a dwell of 0.1 ms is warned of."""
+    assert "0.1 ms a point is short for Q 8000: 0.2 ms" in settling_caution(1e-4, 8000, 150e6)
+    assert settling_caution(2.1e-4, 8000, 150e6) == "" == settling_caution(0.0, 8000, 150e6)
     assert settling_time_s(8000, 150e6, 100.0) == pytest.approx(0.2e-3, rel=0.03)
 
 

@@ -2,9 +2,12 @@
 
 from __future__ import annotations
 
+import contextlib
 import dataclasses
 import json
 import sqlite3
+import subprocess
+import sys
 from collections.abc import Iterator
 from pathlib import Path
 
@@ -177,3 +180,36 @@ def test_an_uncorrected_analyzer_says_what_to_do(tmp_path: Path, capfd: pytest.C
         words = ["check", "--port", bench.node, "--profile", "console-traces", "--site", SITE, "--sweeps", "3"]
         main([*words, "--points", "201", "--visit", str(tmp_path / "a.visit")])
     assert "analyzer uncorrected: calibrate it" in capfd.readouterr().out
+
+
+def test_scenario_41_a_broken_run_goes_on(tmp_path: Path, capfd: pytest.CaptureFixture[str]) -> None:
+    """The link drops in sweep 8 of 20: after the next start all are there, the average goes on, none counts twice."""
+    path = tmp_path / "a.visit"
+    with start_bench(["--speed", "0.05", "--seed", "4"]) as bench:
+        words = [sys.executable, "-m", "tui.cli", "check", "--port", bench.node, "--site", SITE, "--visit", str(path)]
+        process = subprocess.Popen([*words, "--sweeps", "20"], stdout=subprocess.DEVNULL, stderr=subprocess.DEVNULL)
+        seen = 0
+        while seen < 8:
+            assert process.poll() is None
+            if path.exists():
+                with contextlib.suppress(RequestError):
+                    visit = VisitFile.open(path, read_only=True)
+                    runs = visit.runs()
+                    seen = visit.sweep_count(runs[-1].id) if runs else 0
+                    visit.close()
+        process.kill()
+        process.wait()
+        again = VisitFile.open(path, read_only=True)
+        kept = [sweep.started_s for sweep in again.sweeps(again.runs()[-1].id)]
+        again.close()
+        assert 8 <= len(kept) < 20
+        assert main([*words[3:], "--resume", "--json"]) == ExitStatus.CANT_SAY
+        out, err = capfd.readouterr()
+        assert f"{len(kept)} of 20 sweeps are there" in err and json.loads(out)["sweeps"] == 20
+        assert main([*words[3:], "--resume"]) == ExitStatus.USAGE
+        assert "no run was broken off" in capfd.readouterr().err
+    whole = VisitFile.open(path, read_only=True)
+    sweeps = whole.sweeps(whole.runs()[-1].id)
+    whole.close()
+    assert len(sweeps) == 20 and [sweep.started_s for sweep in sweeps][: len(kept)] == kept
+    assert len({sweep.started_s for sweep in sweeps}) == 20
