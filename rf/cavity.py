@@ -67,6 +67,12 @@ class HoldingRange:
     metal: str
 
 
+def bottom_unit_hz(bottom_width_hz: float) -> float:
+    """Shift at which three equal cavities have risen by 30 log sqrt 2 dB: the bottom goes as (1 + x^2)^(n/2), and at
+    +3 dB x = sqrt(2^(1/n) - 1) is half the width; n = 3 as in usual units."""
+    return bottom_width_hz / 2.0 / math.sqrt(2.0 ** (1.0 / 3.0) - 1.0)
+
+
 def holding_range(
     rejection_db: float, goal_db: float, notch_offset_hz: float, bottom_width_hz: float, frequency_hz: float, metal: str
 ) -> HoldingRange | None:
@@ -78,8 +84,6 @@ def holding_range(
     spare = rejection_db - goal_db
     if not (spare > 0.0 and bottom_width_hz > 0.0 and math.isfinite(notch_offset_hz)):
         return None
-    # (1 + x^2)^(n/2) with n cavities: at +3 dB x = sqrt(2^(1/n) - 1) is half the width; n = 3 as in usual units.
-    unit = bottom_width_hz / 2.0 / math.sqrt(2.0 ** (1.0 / 3.0) - 1.0)
-    reach = unit * math.sqrt(10.0 ** (spare / 30.0) - 1.0)
+    reach = bottom_unit_hz(bottom_width_hz) * math.sqrt(10.0 ** (spare / 30.0) - 1.0)
     shift = max(reach - abs(notch_offset_hz), 0.0)
     return HoldingRange(shift, shift / abs(drift_hz_per_k(frequency_hz, EXPANSION_PER_K[metal])), metal)

@@ -161,7 +161,7 @@ class TuneScreen(Screen[None]):
         lines += ["", *folded(self._advice(a), 2), "", *folded(f"LAST   {self._last}", 2)]
         lines += ["", *self._states(a), ""]
         lines.append(f" NEXT   {which}")
-        lines.append(" t before and after a turn  e which screw  o locking  + - longer, shorter  q back")
+        lines.append(" t before and after a turn  e which screw  o locking  + - longer  q back")
         self.query_one("#text", Static).update("\n".join(line[:79] for line in lines[:23]))
 
     def _advice(self, a: Assessment | None) -> str:
@@ -176,7 +176,7 @@ class TuneScreen(Screen[None]):
             lines.append(f" NOW    rejection {text(reject.transmission)}")
         if a is not None and a.notch is not None and a.notch.trusted and a.notch.rejection_at[0].known:
             lines.append(f" SKIRTS {text(a.notch.rejection_at[0])} here; best so far {self._best_db:.1f}")
-            lines.append(f"        {gain_words(a.notch)}")
+            lines.append(f"        {gain_words(a.notch, a.notch_offset.value)}")
         lines += [f" {line}" for line in self._tool.station.ghosts(self._side)]
         return lines
 

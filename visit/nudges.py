@@ -7,6 +7,7 @@ nudge before as found is frozen, and advice on a movement that is not known.
 from __future__ import annotations
 
 import json
+import math
 import time
 from dataclasses import dataclass
 from typing import Any
@@ -15,7 +16,7 @@ import numpy as np
 
 from protocol.errors import RequestError
 from rf.average import average_sweeps
-from rf.cavity import HoldingRange
+from rf.cavity import HoldingRange, bottom_unit_hz
 from rf.notch import NotchPlace
 from rf.nudge import Q_SPREAD, Nudge, find_nudge
 from rf.words import as_json, text
@@ -168,14 +169,14 @@ def advice(rows: list[NudgeRow], side: Side, offset_hz: float, uncertainty_hz: f
     return f"{words}: {which} {way}{much}"
 
 
-def gain_words(notch: NotchPlace) -> str:
-    """What centring would still bring against the uncertainty of it: when to stop."""
-    at, depth = notch.rejection_at[0], notch.depth
-    if not depth.known:
+def gain_words(notch: NotchPlace, offset_hz: float) -> str:
+    """What bringing the mean onto the channel would bring against the uncertainty: when to stop (study, part 5, 16)."""
+    at, unit = notch.rejection_at[0], bottom_unit_hz(notch.bottom_width_hz)
+    if not (at.known and unit > 0.0):
         return "what centring would bring can't be said"
-    gain, half = max(depth.value - at.value, 0.0), (at.high - at.low) / 2.0
-    stop = ": stop, less than the uncertainty" if gain < half else f", uncertainty {half:.1f}"
-    return f"centred {text(depth)}: {gain:.1f} dB to gain{stop}"
+    gain, half = 30.0 * math.log10(1.0 + (offset_hz / unit) ** 2), (at.high - at.low) / 2.0
+    words = "stop, less than that" if gain < half else "more than that"
+    return f"centring brings about {gain:.1f} dB, uncertainty {half:.1f}: {words}"
 
 
 def lock_words(nudge: Nudge, held: HoldingRange | None, goal_db: float) -> str:
