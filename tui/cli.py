@@ -86,6 +86,9 @@ def build_parser() -> argparse.ArgumentParser:
 
     report = commands.add_parser("report", help="report of a visit: text on stdout, or a page to print")
     report.add_argument("visit", type=Path, metavar="FILE.visit", help="visit file")
+    report.add_argument(
+        "--earlier", type=Path, nargs="+", metavar="FILE.visit", help="earlier visits to the site: drift and its plot"
+    )
     report.add_argument("--html", type=Path, metavar="FILE", help="write a self-contained page (prints to PDF)")
 
     export = commands.add_parser("export", help="sweeps as Touchstone and CSV, figures as JSON")

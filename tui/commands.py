@@ -256,7 +256,7 @@ def report(options: argparse.Namespace) -> ExitStatus:
 
     visit = VisitFile.open(options.visit, read_only=True)
     try:
-        made = build_report(visit)
+        made = build_report(visit, options.earlier or ())
     finally:
         visit.close()
     if options.html is None:

@@ -8,12 +8,15 @@ from __future__ import annotations
 
 import hashlib
 import time
+from collections.abc import Sequence
 from dataclasses import dataclass, field
+from pathlib import Path
 from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
 
+from protocol.errors import RequestError
 from rf.cavity import EXPANSION_PER_K, holding_range
 from rf.decibel import level_db
 from rf.fault_distance import strongest_echo
@@ -30,6 +33,7 @@ from visit.record import VisitFile
 from visit.replay import Figures, Replay
 from visit.site import Site
 from visit.stages import AS_FOUND, AS_LEFT, Stage, differences, stage_at
+from visit.trend import Point, by_side, points_of
 
 AGREE_DB = 0.3
 """Loss by wattmeters and by sweep agree within this (study, idea 26)."""
@@ -94,14 +98,20 @@ class Report:
     entered: list[str] = field(default_factory=list)
     computed: list[str] = field(default_factory=list)
     together: list[str] = field(default_factory=list)
+    years: dict[str, list[Point]] = field(default_factory=dict)
+    """Side: its points of this visit and of the earlier ones that were given, in time order."""
+    next_due: str = ""
     not_shown: list[str] = field(default_factory=list)
     left_out: list[str] = field(default_factory=list)
     doubts: list[str] = field(default_factory=list)
     sentences: list[str] = field(default_factory=list)
 
 
-def build_report(visit: VisitFile) -> Report:
-    """Gather the report of a visit. Raises RecordError when the file can't be read."""
+def build_report(visit: VisitFile, earlier: Sequence[Path] = ()) -> Report:
+    """Gather the report of a visit, and how it stands against earlier visits to the same site.
+
+    Raises RecordError when a file can't be read, RequestError when an earlier visit is one to another site.
+    """
     replay, day = Replay(visit), Day(visit)
     site = replay.site
     found, left = stage_at(visit, AS_FOUND), stage_at(visit, AS_LEFT)
@@ -120,8 +130,21 @@ def build_report(visit: VisitFile) -> Report:
         if state == "skipped"
     ]
     report.doubts += differences(visit)
+    due = next(((value, words) for _, name, value, _, words in reversed(day.entries()) if name == "next due"), None)
+    report.next_due = "" if due is None else due[1] if due[0] is None else f"{due[0]:g}"
+    report.years = _years(visit.path, site, earlier)
     _sentences(report, left or found)
     return report
+
+
+def _years(path: Path, site: Site, earlier: Sequence[Path]) -> dict[str, list[Point]]:
+    if not earlier:
+        return {}
+    points = [point for each in (*earlier, path) for point in points_of(each)]
+    strangers = [point for point in points if point.site != site.name]
+    if strangers:
+        raise RequestError(f"{strangers[0].path} is a visit to {strangers[0].site!r}, not to {site.name!r}")
+    return by_side(points)
 
 
 def _digest(visit: VisitFile) -> str:

@@ -13,6 +13,7 @@ import numpy as np
 
 from visit.report import Picture, Report, Trace
 from visit.report_text import sections
+from visit.trend import Point
 
 STYLE = """
 body { font: 10.5pt/1.4 sans-serif; max-width: 19cm; margin: 1cm auto; color: #111; }
@@ -25,6 +26,7 @@ svg { width: 100%; height: auto; } .small { font-size: 9pt; color: #444; } tr, s
 @page { size: A4; margin: 1.5cm; }
 @media print { body { max-width: none; margin: 0; } }
 """
+DATE_WIDTH = 95.0
 WIDTH, HEIGHT, LEFT, RIGHT, TOP, BOTTOM = 720, 300, 52, 12, 26, 40
 STROKES = {"as found": 'stroke="#888" stroke-dasharray="5 3"', "as left": 'stroke="#000"'}
 
@@ -45,8 +47,9 @@ def report_html(report: Report) -> str:
         " fitted model and proves nothing; CAN'T SAY: nothing follows from the data.</p>",
         _table(report),
         *(_svg(picture) for picture in report.pictures),
+        *(_years_svg(points) for points in report.years.values()),
     ]
-    for name, lines in sections(report):
+    for name, lines in sections(report, drawn=False):
         items = "".join(f"<li>{_safe(line)}</li>" for line in lines)
         parts.append(f"<h2>{_safe(name.capitalize())}</h2><ul>{items}</ul>")
     parts.append(f'<p class="small">SHA-256 of all sweeps: {report.digest}</p></body></html>')
@@ -125,6 +128,50 @@ def _svg(picture: Picture) -> str:
             f' {STROKES[trace.label]}/><text x="{at + 32}" y="{HEIGHT - 6}">{_safe(trace.label)}</text>'
         )
         at += 120
+    return "".join(parts) + "</svg>"
+
+
+def _years_svg(points: list[Point]) -> str:
+    """Where the notch was at each visit, with its interval; the line is the channel."""
+    known = [point for point in points if point.notch_offset.known]
+    if len(known) < 2:
+        return ""
+    title = f"Side {known[0].side}: notch against {known[0].reject_hz / 1e6:.4f} MHz over the visits"
+    first_s, last_s = known[0].at_s, max(known[-1].at_s, known[0].at_s + 86400.0)
+    low = min(0.0, *(point.notch_offset.low for point in known))
+    high = max(0.0, *(point.notch_offset.high for point in known))
+
+    def x(at_s: float) -> float:
+        return LEFT + 30 + (at_s - first_s) / (last_s - first_s) * (WIDTH - LEFT - RIGHT - 60)
+
+    def y(hz: float) -> float:
+        return TOP + 8 + (high - hz) / (high - low) * (HEIGHT - TOP - BOTTOM - 16)
+
+    parts = [
+        f'<h2>{_safe(title)}</h2><svg viewBox="0 0 {WIDTH} {HEIGHT}" role="img" aria-label="{_safe(title)}"'
+        ' font-family="sans-serif" font-size="11">'
+        f'<rect x="{LEFT}" y="{TOP}" width="{WIDTH - LEFT - RIGHT}" height="{HEIGHT - TOP - BOTTOM}" fill="none"'
+        f' stroke="#666"/><text x="{LEFT - 6}" y="{TOP - 10}" text-anchor="end">kHz</text>'
+    ]
+    parts += [
+        f'<line x1="{LEFT}" x2="{WIDTH - RIGHT}" y1="{y(level):.1f}" y2="{y(level):.1f}"'
+        f' stroke="{"#b50" if level == 0.0 else "#ddd"}"/>'
+        f'<text x="{LEFT - 6}" y="{y(level) + 4:.1f}" text-anchor="end">{level / 1e3:+.1f}</text>'
+        for level in (low, 0.0, high)
+        if level == 0.0 or abs(y(level) - y(0.0)) > 12
+    ]
+    free = -math.inf
+    for point in known:
+        at, figure = x(point.at_s), point.notch_offset
+        parts.append(
+            f'<line x1="{at:.1f}" x2="{at:.1f}" y1="{y(figure.high):.1f}" y2="{y(figure.low):.1f}" stroke="#000"/>'
+            f'<circle cx="{at:.1f}" cy="{y(figure.value):.1f}" r="3"/>'
+        )
+        if at - free >= DATE_WIDTH:  # dates that would cover one another are left out; the table below has all
+            free = at
+            warm = "" if point.temperature_c is None else f" {point.temperature_c:.0f} C"
+            day = time.strftime("%Y-%m-%d", time.localtime(point.at_s))
+            parts.append(f'<text x="{at:.1f}" y="{HEIGHT - BOTTOM + 15}" text-anchor="middle">{day}{warm}</text>')
     return "".join(parts) + "</svg>"
 
 

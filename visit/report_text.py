@@ -9,6 +9,7 @@ import textwrap
 import time
 
 from visit.report import Report
+from visit.trend import chart, side_lines
 
 WIDTH = 79
 
@@ -48,13 +49,23 @@ def _fits(line: str) -> list[str]:
     return [line] if len(line) <= WIDTH else textwrap.wrap(line, WIDTH, subsequent_indent="    ")
 
 
-def sections(report: Report) -> list[tuple[str, list[str]]]:
-    """Titles and lines of everything behind the table, only what is there."""
+def years_lines(report: Report, *, drawn: bool = True) -> list[str]:
+    """How this visit stands against the earlier ones; `drawn`: with the chart of letters."""
+    lines = []
+    for mine in report.years.values():
+        lines += side_lines(mine) + (chart(mine) if drawn else [])
+    return [line[2:] if line.startswith("  ") else line for line in lines]
+
+
+def sections(report: Report, *, drawn: bool = True) -> list[tuple[str, list[str]]]:
+    """Titles and lines of everything behind the table, only what is there; `drawn`: charts of letters included."""
     found = [
         ("sentences for the file", report.sentences),
         ("what could not be shown", report.not_shown or ["nothing: every goal was shown to be met or missed"]),
         ("in doubt", report.doubts),
         ("evidence of the floor", report.evidence),
+        ("next due", [report.next_due or "not written down (step 40 asks for it)"]),
+        ("against earlier visits", years_lines(report, drawn=drawn)),
         ("several hook-ups together", report.together),
         ("calibration and checks", report.calibration),
         ("instrument", report.instrument),

@@ -12,7 +12,9 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 from pathlib import Path
 
-from rf.figure import Figure
+import numpy as np
+
+from rf.figure import Figure, cant_say, inferred
 from rf.words import text
 from visit.assessment import Role
 from visit.day import Day
@@ -24,6 +26,14 @@ COMPENSATED_PPM, LOOSE_PPM = 5.0, 12.0
 """A compensated rod stays below the first; metal without compensation lies above the second (copper 17, aluminium
 23)."""
 FEWEST_KELVIN = 3.0
+FEWEST_YEARS = 0.25
+FEWEST_VISITS = 4
+"""Three unknowns (place, slope with temperature, slope with time) and one visit to see whether they fit."""
+MOST_ALIKE = 20.0
+"""Condition number of the three columns, each of length 1, up to which temperature and time can be told apart."""
+NORMAL_95 = 1.959964
+YEAR_S = 365.25 * 86400.0
+CHART_COLUMNS = 60
 
 
 @dataclass(frozen=True, slots=True)
@@ -107,30 +117,110 @@ def drift_between(earlier: Point, later: Point) -> Drift:
     return Drift(shift, kelvin, ppm, f"{words} over {kelvin:+.0f} K: {ppm:.2g} ppm/K, {says}")
 
 
+@dataclass(frozen=True, slots=True)
+class Slopes:
+    """What three visits and more say together: movement with temperature and with time, and what both leave over."""
+
+    per_kelvin: Figure
+    """In ppm/K of the channel, the unit in which metals are told."""
+    per_year: Figure
+    """In kHz/year."""
+
+
+def slopes(points: Sequence[Point]) -> Slopes:
+    """Both slopes of one side's notch by weighted least squares over all visits, each 95 % (JCGM 100, annex H.3, has
+    the straight line; Student's factor and the scatter that is seen, where it is more than the places' own).
+
+    Without enough visits, or where temperature and time ran together, the slope is CAN'T SAY.
+    """
+    usable = [p for p in points if p.notch_offset.known and p.temperature_c is not None]
+    few = f"{FEWEST_VISITS} visits with a temperature are needed, there are {len(usable)}"
+    if len(usable) < FEWEST_VISITS:
+        return Slopes(cant_say("ppm/K", few), cant_say("kHz/year", few))
+    years = np.array([point.at_s for point in usable]) / YEAR_S
+    kelvin = np.array([point.temperature_c or 0.0 for point in usable])
+    weight = 1.0 / np.array([max((p.notch_offset.high - p.notch_offset.low) / 2 / NORMAL_95, 1.0) for p in usable])
+    changed = [np.ptp(kelvin) >= FEWEST_KELVIN, np.ptp(years) >= FEWEST_YEARS]
+    columns = [column - column.mean() for column, used in zip((kelvin, years), changed, strict=True) if used]
+    design = np.column_stack([np.ones_like(years), *columns])
+    place = np.array([point.notch_offset.value for point in usable])
+    weighted = design * weight[:, None]
+    alike = np.linalg.cond(weighted / np.maximum(np.linalg.norm(weighted, axis=0), 1e-30))
+    if not alike < MOST_ALIKE:
+        why = "temperature and time ran together over these visits"
+        return Slopes(cant_say("ppm/K", why), cant_say("kHz/year", why))
+    found, *_ = np.linalg.lstsq(weighted, place * weight, rcond=None)
+    spare = len(usable) - design.shape[1]
+    scatter = float(np.sum((weighted @ found - place * weight) ** 2)) / spare
+    spread = np.sqrt(np.diag(np.linalg.inv(weighted.T @ weighted)) * max(scatter, 1.0))
+    from scipy.special import stdtrit  # noqa: PLC0415 - Student's factor, 0.1 s that only this needs
+
+    half = float(stdtrit(spare, 0.975)) * spread
+    told = iter(zip(found[1:], half[1:], strict=True))
+
+    def slope(used: bool, factor: float, unit: str, why: str) -> Figure:
+        if not used:
+            return cant_say(unit, why)
+        value, width = next(told)
+        return inferred(value * factor, (value - width) * factor, (value + width) * factor, unit)
+
+    return Slopes(
+        slope(changed[0], 1e6 / usable[-1].reject_hz, "ppm/K", "all visits were about equally warm"),
+        slope(changed[1], 1e-3, "kHz/year", "all visits were within a few weeks"),
+    )
+
+
+def by_side(points: Sequence[Point]) -> dict[str, list[Point]]:
+    """Points of each side in time order."""
+    sides = {side: sorted((p for p in points if p.side == side), key=lambda point: point.at_s) for side in ("L", "H")}
+    return {side: mine for side, mine in sides.items() if mine}
+
+
 def trend_lines(points: Sequence[Point]) -> list[str]:
-    """A table in time order per side, with the drift from visit to visit and a small curve."""
+    """All sides, each with its lines and its chart."""
     lines = []
-    for side in ("L", "H"):
-        mine = sorted((point for point in points if point.side == side), key=lambda point: point.at_s)
-        if not mine:
-            continue
-        lines.append(f"{mine[0].site}, side {side}, notch against {mine[0].reject_hz / 1e6:.4f} MHz")
-        for before, point in zip([None, *mine[:-1]], mine, strict=True):
-            day = time.strftime("%Y-%m-%d", time.localtime(point.at_s))
-            warm = "   ? C" if point.temperature_c is None else f"{point.temperature_c:4.0f} C"
-            lines.append(
-                f"  {day} {warm}  notch {text(point.notch_offset, signed=True)}  rejection {text(point.rejection)}"
-                f"  loss {text(point.loss)}"
-            )
-            if before is not None:
-                lines.append(f"      since the last visit: {drift_between(before, point).says}")
-        known = [point.notch_offset.value for point in mine if point.notch_offset.known]
-        if len(known) > 1:
-            lines.append(f"  notch  {spark(known)}  {min(known) / 1e3:+.1f} to {max(known) / 1e3:+.1f} kHz")
+    for mine in by_side(points).values():
+        lines += side_lines(mine) + chart(mine)
     return lines or ["no visit with a wide sweep of a side was found"]
 
 
-def spark(values: Sequence[float]) -> str:
-    """A curve of digits 0 to 9 (no special glyphs: it is printed, mailed and read aloud)."""
-    low, high = min(values), max(values)
-    return "".join(str(round((value - low) / (high - low) * 9)) if high > low else "5" for value in values)
+def side_lines(mine: Sequence[Point]) -> list[str]:
+    """One side in time order, with the drift from visit to visit and both slopes."""
+    lines = [f"{mine[0].site}, side {mine[0].side}, notch against {mine[0].reject_hz / 1e6:.4f} MHz"]
+    for before, point in zip([None, *mine[:-1]], mine, strict=True):
+        day = time.strftime("%Y-%m-%d", time.localtime(point.at_s))
+        warm = "   ? C" if point.temperature_c is None else f"{point.temperature_c:4.0f} C"
+        lines.append(
+            f"  {day} {warm}  notch {text(point.notch_offset, signed=True)}  rejection {text(point.rejection)}"
+            f"  loss {text(point.loss)}"
+        )
+        if before is not None:
+            lines.append(f"      since the last visit: {drift_between(before, point).says}")
+    both = slopes(mine)
+    for name, slope in (("with temperature", both.per_kelvin), ("with time", both.per_year)):
+        lines.append(f"  {name}: {text(slope, signed=True)}{'' if slope.known else ': ' + slope.why}")
+    return lines
+
+
+def chart(points: Sequence[Point]) -> list[str]:
+    """One line a visit: where the notch was with its interval, `|` at the channel (letters only: it is printed,
+    mailed and read aloud)."""
+    known = [point for point in points if point.notch_offset.known]
+    if len(known) < 2:
+        return []
+    low = min(0.0, *(point.notch_offset.low for point in known))
+    high = max(0.0, *(point.notch_offset.high for point in known))
+
+    def at(hz: float) -> int:
+        return round((hz - low) / (high - low) * (CHART_COLUMNS - 1))
+
+    lines = [f"  {'notch':10}  {low / 1e3:<+9.1f}{'kHz':^{CHART_COLUMNS - 18}}{high / 1e3:>+9.1f}"]
+    for point in known:
+        cells = [" "] * CHART_COLUMNS
+        first, last = at(point.notch_offset.low), at(point.notch_offset.high)
+        cells[first : last + 1] = "-" * (last - first + 1)
+        cells[first], cells[last] = "[", "]"
+        cells[at(0.0)] = "|"
+        cells[at(point.notch_offset.value)] = "o"
+        lines.append(f"  {time.strftime('%Y-%m-%d', time.localtime(point.at_s))}  {''.join(cells).rstrip()}")
+    return lines

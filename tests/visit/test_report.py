@@ -38,7 +38,7 @@ from visit.report_html import report_html
 from visit.report_text import report_text
 from visit.site import parse_site
 from visit.stages import differences
-from visit.trend import Point, drift_between, points_of, spark, trend_lines
+from visit.trend import Point, drift_between, points_of, trend_lines
 
 
 @pytest.fixture(scope="module")
@@ -229,7 +229,6 @@ def test_scenario_37_thermal(offset: float, ppm: float, says: str) -> None:
 def test_drift_within_the_uncertainty_and_without_temperatures() -> None:
     assert "within the uncertainty" in drift_between(point(20, 1e3), point(20, 1.2e3)).says
     assert drift_between(point(20, 1e3), point(21, 9e3)).ppm_per_k is None
-    assert spark([1.0, 2.0, 3.0]) == "049" and spark([1.0, 1.0]) == "55"
 
 
 def test_trend_over_files(visit_path: Path, tmp_path: Path) -> None:
