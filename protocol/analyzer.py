@@ -47,6 +47,8 @@ PROOF_BYTES = 1 << 16
 """The end of what came is kept to look for the proof in."""
 SCPI_RESOLUTION_HZ = 1e-3
 """SCPI dialects write frequencies with three decimals."""
+LARGEST_S = 1e3
+"""60 dB: an amplifier before port 2 brings 40 at most; more is no measurement."""
 GOODBYE_S = 0.5
 """Closing stops a sweep that runs, but waits no longer than this for the bytes to go."""
 
@@ -150,6 +152,7 @@ class Analyzer:
             parts = []
             for tile in self._tiles:
                 if self._holds is not tile:
+                    await self._confirm()  # the tile before: nobody asks for it any more after this
                     await self._restore(tile)
                 parts.append(await self._measure(tile.actual))
             whole = join(parts)
@@ -163,6 +166,14 @@ class Analyzer:
                 whole.started_s,
                 whole.duration_s,
             )
+
+    async def confirm(self) -> None:
+        """Ask whether the analyzer still holds what the last sweep was set to: a restart loses it without a word.
+
+        Raises AnalyzerError when it does not; the next sweep sets it again. What can't be read back is not compared.
+        """
+        async with self._busy:
+            await self._confirm()
 
     async def close(self) -> None:
         """Stop a sweep that runs, give the port back. Harmless when it is closed."""
@@ -202,9 +213,7 @@ class Analyzer:
         """Set one tile and compare what the analyzer took."""
         self._holds = None
         await self._ask(Apply(settings), pending=settings)
-        reply = await self._ask(ReadSettings(), pending=settings)
-        assert isinstance(reply, SettingsReply)
-        values = dict(reply.values)
+        values = await self._read_settings(settings)
         resolution = self._profile.console.resolution_hz if self._profile.console else SCPI_RESOLUTION_HZ
         start, stop = (round(end / resolution) * resolution for end in (settings.start_hz, settings.stop_hz))
         try:
@@ -223,6 +232,26 @@ class Analyzer:
         applied = Applied(settings, actual, _changes(settings, actual, resolution), verified)
         self._holds = applied
         return applied
+
+    async def _read_settings(self, settings: SweepSettings) -> dict[str, float]:
+        reply = await self._ask(ReadSettings(), pending=settings)
+        assert isinstance(reply, SettingsReply)
+        return dict(reply.values)
+
+    async def _confirm(self) -> None:
+        """Compare what the analyzer holds with the tile that it was set to."""
+        tile = self._holds
+        if tile is None:
+            return
+        self._holds = None
+        values = await self._read_settings(tile.actual)
+        for name in tile.verified:
+            if name in values and values[name] != getattr(tile.actual, name):
+                raise AnalyzerError(
+                    f"{self.port}: the analyzer no longer holds the {name.partition('_')[0]} that was set (has it"
+                    " restarted?); sweep thrown away"
+                )
+        self._holds = tile
 
     async def _restore(self, tile: Applied) -> None:
         """Set a tile that was applied before; it must be taken as it was then."""
@@ -259,6 +288,12 @@ class Analyzer:
                     f"{self.port}: the frequencies that came ({frequency[0]:.0f} to {frequency[-1]:.0f} Hz) are not "
                     "those that were set; sweep thrown away"
                 )
+        largest = max(float(np.abs(reply.s11).max(initial=0.0)), float(np.abs(reply.s21).max(initial=0.0)))
+        if largest > LARGEST_S:
+            raise AnalyzerError(
+                f"{self.port}: the analyzer sent {20 * np.log10(largest):.0f} dB, which no bench gives (overload, or"
+                " its correction is off); lower the level, look at its calibration; sweep thrown away"
+            )
         s11, s21 = (reply.s11.conj(), reply.s21.conj()) if self._profile.conjugate else (reply.s11, reply.s21)
         return Measured(frequency, s11, s21, started, duration)
 

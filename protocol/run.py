@@ -1,6 +1,8 @@
 """Repeated sweeps by a plan.
 
-Owns: `SweepPlan` and `sweeps`, which sweeps on while its consumer is busy. Refuses: to keep, judge or average sweeps.
+Owns: `SweepPlan` and `sweeps`, which sweeps on while its consumer is busy. Refuses: to keep or average sweeps, and to
+hand on one that the analyzer may have taken with other settings (it restarted) or sent before (it is frozen): either
+would look like a floor that falls.
 
 The consumer awaits: it takes sweeps from a queue of AHEAD sweeps and the analyzer goes on meanwhile. No sweep is ever
 dropped; only a consumer that is AHEAD sweeps behind (a disk that hangs for minutes) stops the sweeping until it takes
@@ -11,6 +13,8 @@ from __future__ import annotations
 
 import asyncio
 import contextlib
+import time
+from collections import deque
 from collections.abc import AsyncGenerator, Callable
 from dataclasses import dataclass
 
@@ -21,6 +25,13 @@ from protocol.tiles import split
 
 AHEAD = 256
 """Sweeps that may wait for the consumer; 401 points each they take 4 MB."""
+CONFIRM_S = 0.25
+"""Settings are read back this often at most; sweeps taken in between wait for it. Slow sweeps are confirmed one by
+one."""
+REMEMBERED = 16
+"""A sweep that equals one of so many before it, to the last digit, was not measured anew."""
+FEWEST_COMPARED = 11
+"""So few points of a coarse analyzer may be equal by chance."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -89,18 +100,43 @@ async def _produce(
     if on_applied is not None:
         on_applied(applied)
     done = failed = 0
+    waiting: list[Sweep] = []  # taken, but not yet known to be taken with the right settings
+    seen: deque[int] = deque(maxlen=REMEMBERED)
+    confirmed = time.monotonic()
     while plan.count is None or done < plan.count:
         try:
             sweep = await analyzer.sweep()
+            _check_new(sweep, seen, analyzer.port)
+            waiting.append(sweep)
+            if time.monotonic() - confirmed < CONFIRM_S and done + len(waiting) != plan.count:
+                continue
+            await analyzer.confirm()
         except PortLostError:
             raise
         except AnalyzerError as error:
+            waiting.clear()
             failed += 1
             if failed > plan.retries:
                 raise
             if on_fault is not None:
                 on_fault(error)
             continue
+        confirmed = time.monotonic()
         failed = 0
-        done += 1
-        await queue.put(sweep)
+        done += len(waiting)
+        for sweep in waiting:
+            await queue.put(sweep)
+        waiting.clear()
+
+
+def _check_new(sweep: Sweep, seen: deque[int], port: str) -> None:
+    """Raise AnalyzerError for a sweep that came before: noise alone makes two sweeps differ."""
+    if sweep.s21.size < FEWEST_COMPARED:
+        return
+    mark = hash(sweep.s21.tobytes())
+    if mark in seen:
+        raise AnalyzerError(
+            f"{port}: the same transmission came again, to the last digit: the analyzer is frozen, or its numbers are"
+            " too coarse for this floor; switch it off and on, or take more bandwidth"
+        )
+    seen.append(mark)

@@ -25,6 +25,8 @@ from visit.hookup import HookUp
 from visit.schema import APPLICATION_ID, MIGRATIONS, SCHEMA, SCHEMA_VERSION
 from visit.site import Site, parse_site
 
+BYTES_A_POINT = 32
+"""Of a stored sweep: two complex numbers of 16 bytes."""
 BUSY_TIMEOUT_S = 5.0
 """How long a writer waits for another process's commit before it gives up; commits take milliseconds."""
 
@@ -233,6 +235,13 @@ class VisitFile:
             " planned_sweeps, outcome, at_s, path, calibration_id from run order by id"
         )
         return [_run_row(row) for row in rows]
+
+    def run(self, run_id: int) -> RunRow:
+        """One run. Raises RecordError when there is no such run."""
+        found = next((run for run in self.runs() if run.id == run_id), None)
+        if found is None:
+            raise RecordError(f"{self.path}: no run {run_id} in this file; choose one of those that the report lists")
+        return found
 
     def sweeps(self, run_id: int, after_id: int = 0, limit: int = -1) -> list[StoredSweep]:
         """Sweeps of a run in the order they came, those with a row id above `after_id`."""

@@ -54,14 +54,23 @@ class Replay:
         stored = self.visit.sweeps(run.id)
         if not stored:
             return None
-        calibration = self.calibrations.get(run.calibration_id or 0)
-        assessor = Assessor(
-            self.site, run.hookup, run.id, planned=run.planned_sweeps, known=self._known(run, calibration),
-            corrector=Corrector(calibration.terms if calibration else None, run.hookup.path),
-        )  # fmt: skip
+        assessor = self.assessor(run)
         for sweep in stored:
             assessor.add(sweep)
         return assessor.assess(final=True)
+
+    def assessor(self, run: RunRow, *, live: bool = False) -> Assessor:
+        """What takes in the sweeps of a run, with all that was known when it was begun. `live`: somebody watches the
+        run as it comes; each earlier run of the hook-up counts as a look then."""
+        calibration = self.calibrations.get(run.calibration_id or 0)
+        known = self._known(run, calibration)
+        if live:
+            earlier = [other for other in self.runs if other.id < run.id and other.hookup.text == run.hookup.text]
+            known = replace(known, looks=len(earlier))
+        return Assessor(
+            self.site, run.hookup, run.id, planned=run.planned_sweeps, live=live, known=known,
+            corrector=Corrector(calibration.terms if calibration else None, run.hookup.path),
+        )  # fmt: skip
 
     def _known(self, run: RunRow, calibration: Calibration | None) -> Known:
         uncorrected = "" if self._own or calibration is not None else "analyzer uncorrected: calibrate it"

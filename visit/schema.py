@@ -10,9 +10,9 @@ from __future__ import annotations
 APPLICATION_ID = 0x646E6F74
 """Stored in the SQLite header ("dnot"), so that another program's database is never taken for a visit."""
 
-SCHEMA_VERSION = 3
+SCHEMA_VERSION = 4
 """Versions: 1 = first; 2 = what lies in the path, calibrations, known parts, instrument cards; 3 = steps, entries,
-stages, nudges."""
+stages, nudges; 4 = who measures, who wants to take over."""
 
 CALIBRATION_TABLES = """
 create table calibration (          -- a calibration made on this computer, from runs of this file
@@ -88,6 +88,22 @@ create table nudge (                -- one screw turned: what was said and what 
 );
 """
 
+KEEPER_TABLES = """
+create table keeper (               -- a process that measures into this file; the newest one that still lives counts
+    id integer primary key,
+    at_s real not null,
+    pid integer not null,
+    mark text not null,             -- boot and start of the process: a number used again by another is not taken for it
+    port text not null
+);
+create table handover (             -- somebody asks a keeper to stop at the end of a sweep and to give the port
+    id integer primary key,
+    at_s real not null,
+    keeper_id integer not null references keeper,
+    pid integer not null            -- who asks
+);
+"""
+
 SCHEMA = (
     """
 create table about (                -- one row: who made this file
@@ -152,6 +168,7 @@ create table remark (               -- log of the visit: bench actions, faults, 
 """
     + CALIBRATION_TABLES
     + DAY_TABLES
+    + KEEPER_TABLES
 )
 
 MIGRATIONS = {
@@ -161,5 +178,6 @@ alter table run add column calibration_id integer references calibration;
 """
     + CALIBRATION_TABLES,
     2: DAY_TABLES,
+    3: KEEPER_TABLES,
 }
 """What takes a file of each earlier version one version on."""

@@ -26,10 +26,11 @@ from rf.standards import Kit
 from visit.assessment import Assessment, Known
 from visit.assessor import Assessor
 from visit.calibrating import Calibrator
-from visit.conductor import Conductor, Progress, RunOrder, WrongHookUpError
+from visit.conductor import COME_BACK_S, Conductor, Progress, RunOrder, WrongHookUpError
 from visit.day import Day
 from visit.gate import Gate
 from visit.hookup import HookUp, Side
+from visit.keeper import ASK_EVERY_S
 from visit.live import LiveState
 from visit.nudges import LOCK_NUT, Told, add_nudge, advice, compare, ledger, lock_words, nudge_words
 from visit.record import StoredSweep, VisitFile
@@ -59,17 +60,22 @@ class Station:
         watched: bool = True,
         leakage: float | None = None,
         kit: tuple[Kit, str] | None = None,
+        come_back_s: float = COME_BACK_S,
     ) -> None:
         """`watched`: somebody looks at the figures while they come and may stop, so proofs wait for the looks.
-        `leakage`: amplitude re thru that an earlier survey bounded. `kit`: what the calibration's parts are."""
+        `leakage`: amplitude re thru that an earlier survey bounded. `kit`: what the calibration's parts are.
+        `come_back_s`: how long a lost port is waited for."""
         self._visit, self._watched = visit, watched
         self._loop = LoopThread(name="serial")
         self.calibrator = Calibrator(visit, own=profile.corrects_itself, kit=kit)
         self.calibrator.temperature_c = site.temperature_c
         patience = None if watched else PATIENT_SWEEPS
-        self._conductor = Conductor(port, profile, visit, self._publish, guard=self._guard, patience=patience)
+        self._conductor = Conductor(
+            port, profile, visit, self._publish, guard=self._guard, patience=patience, come_back_s=come_back_s
+        )
         self._timing = profile.timing
         self._run: asyncio.Task[None] | None = None
+        self._listening: asyncio.Task[None] | None = None
         self._changing = threading.Lock()
         self._news, self._closing = threading.Event(), threading.Event()
         self._memory = Memory(leakage)
@@ -85,6 +91,7 @@ class Station:
 
     def __enter__(self) -> Station:
         self._loop.start()
+        self._submit(self._listen()).result()
         if self._watched:
             self._figures.start()
         return self
@@ -123,11 +130,19 @@ class Station:
         """Stop the running order at once; what was committed stays."""
         return self._submit(self._switch(None))
 
+    def halt(self, outcome: str) -> None:
+        """End the run at the end of the sweep in hand, with this outcome; does not wait for it."""
+        self._submit(self._halt(outcome))
+
+    def wait(self) -> None:
+        """Wait until no order is being carried out."""
+        self._submit(self._ended()).result()
+
     def measure(self, order: RunOrder) -> None:
         """Carry out one order and wait for its end; a wrong hook-up ends it with nothing stored, and `assess_now`
         says why. Raises AnalyzerError or RequestError."""
         with contextlib.suppress(WrongHookUpError):
-            self._submit(self._conductor.run(order)).result()
+            self._submit(self._measured(order)).result()
 
     def assess_now(self) -> Assessment:
         """What the last run shows, read from the visit file. Raises RequestError when no sweep was kept."""
@@ -227,6 +242,33 @@ class Station:
         if order is not None:
             self._run = asyncio.create_task(self._guarded(order), name="run")
 
+    async def _measured(self, order: RunOrder) -> None:
+        """The order as a task of its own, so that a handover finds it; its fault goes to the caller."""
+        self._run = asyncio.create_task(self._conductor.run(order), name="run")
+        await self._run
+
+    async def _listen(self) -> None:
+        self._listening = asyncio.create_task(self._hand_over_when_asked(), name="handover")
+
+    async def _hand_over_when_asked(self) -> None:
+        """Another process may ask for the analyzer through the file: end the run at the end of its sweep, let go."""
+        while True:
+            await asyncio.sleep(ASK_EVERY_S)
+            with contextlib.suppress(RequestError):  # a file that can't be read now is asked again
+                pid = await self._conductor.asked()
+                if pid is not None:
+                    await self._halt(f"handed over to process {pid}")
+                    await self._ended()
+                    await self._conductor.give_to(pid)
+
+    async def _halt(self, outcome: str) -> None:
+        self._conductor.halt(outcome)
+
+    async def _ended(self) -> None:
+        """The run that is in hand, whatever its end; it stays the one to be asked for its outcome."""
+        if self._run is not None:
+            await asyncio.wait([self._run])
+
     async def _guarded(self, order: RunOrder) -> None:
         """A fault is shown by the conductor's progress; it must not also surface as an unread exception."""
         with contextlib.suppress(AnalyzerError, RequestError):
@@ -236,10 +278,13 @@ class Station:
         run, self._run = self._run, None
         if run is not None:
             run.cancel()
-            with contextlib.suppress(asyncio.CancelledError):
+            with contextlib.suppress(asyncio.CancelledError, AnalyzerError, RequestError):
                 await run
 
     async def _shut(self) -> None:
+        if self._listening is not None:
+            self._listening.cancel()
+            await asyncio.wait([self._listening])
         await self._cancel_run()
         await self._conductor.close()
 

@@ -209,6 +209,16 @@ class RegisterDialect(Exchange):
                 raise WireError("points are missing or came twice (by their index); sweep thrown away")
             records = records[np.argsort(index)]
 
+        for name in names:
+            if name.rpartition("_")[2] in ("re", "im") and records.dtype[name].kind == "i":
+                ends = np.iinfo(records.dtype[name])
+                over = np.flatnonzero((records[name] == ends.min) | (records[name] == ends.max))
+                if over.size:
+                    raise WireError(
+                        f"a receiver is overloaded at {over.size} points, the first is {over[0] + 1} (its numbers stand"
+                        " at the end of their range); lower the level, look for a transmitter"
+                    )
+
         def column(name: str) -> NDArray[np.complex128]:
             return records[f"{name}_re"].astype(float) + 1j * records[f"{name}_im"].astype(float)
 

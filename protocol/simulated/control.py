@@ -129,6 +129,16 @@ class Control:
         self.instrument.hookup.recorded = None if path == "none" else recorded_device(path)
         return f"device {path}"
 
+    def _freeze(self, state: str) -> str:
+        if state not in ("on", "off"):
+            raise ValueError("say: freeze on, or freeze off")
+        self.instrument.frozen = state == "on"
+        return f"the instrument sends {'the same sweep again' if self.instrument.frozen else 'new sweeps'}"
+
+    def _restart(self) -> str:
+        self.instrument.restart()
+        return "restarted without a word: settings are gone"
+
     def _status(self) -> str:
         hookup, unit = self.instrument.hookup, self.instrument.unit
         notches = "; ".join(f"{side} " + " ".join(f"{hz:.0f}" for hz in unit.notch_hz(side)) for side in unit.sides)

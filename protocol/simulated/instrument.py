@@ -80,13 +80,16 @@ class Instrument:
 
     def __init__(self, options: InstrumentOptions, unit: Duplexer, hookup: HookUp) -> None:
         self.options, self.unit, self.hookup = options, unit, hookup
-        self.start_hz, self.stop_hz, self.points = 100e6, 500e6, min(max(201, options.min_points), options.max_points)
-        self.bandwidth_hz, self.level_dbm = 1000.0, options.default_level_dbm
+        self.start_hz = self.stop_hz = self.bandwidth_hz = self.level_dbm = 0.0
+        self.points = 0
+        self.restart()
         self.clock_s = 0.0
         rng = np.random.default_rng(options.seed)
         self._phase = rng.uniform(0, 2 * np.pi, 6)
         self._noise = np.random.default_rng(options.seed + 1)
         self._events = np.random.default_rng(options.seed + 2)
+        self.frozen = False
+        self._last: SimulatedSweep | None = None
 
     @property
     def sweep_time_s(self) -> float:
@@ -95,7 +98,19 @@ class Instrument:
         return self.points * (o.settling_s + o.bandwidth_factor / self.bandwidth_hz) + o.overhead_s
 
     def sweep(self) -> SimulatedSweep:
-        """One sweep; the simulated clock goes on by its duration."""
+        """One sweep; the simulated clock goes on by its duration. A frozen instrument gives its last one again."""
+        if self.frozen and self._last is not None and self._last.frequency_hz.size == self.points:
+            return self._last
+        self._last = self._measure()
+        return self._last
+
+    def restart(self) -> None:
+        """Switched off and on: whatever was set is gone."""
+        self.start_hz, self.stop_hz = 100e6, 500e6
+        self.points = min(max(201, self.options.min_points), self.options.max_points)
+        self.bandwidth_hz, self.level_dbm = 1000.0, self.options.default_level_dbm
+
+    def _measure(self) -> SimulatedSweep:
         shown = np.linspace(self.start_hz, self.stop_hz, self.points)
         true_hz = shown * (1.0 + self.options.frequency_error_ppm * 1e-6)
         device = self.hookup.two_port(self.unit, true_hz)

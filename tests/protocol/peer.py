@@ -34,10 +34,22 @@ class Instrument:
         self.fault = ""
         self.held = b""
         self.busy, self.queue = False, b""
+        self.sweeps, self.frozen = 0, False
 
     def grid(self) -> list[float]:
         step = (self.stop - self.start) / (self.points - 1)
         return [self.start + i * step for i in range(self.points)]
+
+    def trigger(self) -> None:
+        """A sweep begins. It differs from the one before in its last digits, as noise has it, unless it is frozen; a
+        restart that nobody hears of loses the settings."""
+        self.sweeps += not self.frozen
+        if self.take_fault("restart"):
+            self.start, self.stop, self.points, self.bandwidth = 100e6, 200e6, self.points, 1000.0
+
+    def s(self, frequency_hz: float) -> tuple[complex, complex]:
+        a, b = s_parameters(frequency_hz)
+        return a, b + 3e-10 * (max(self.sweeps - 1, 0) % 32)  # the first sweep is exact
 
     def set_points(self, value: float) -> None:
         self.points = min(int(value), self.max_points)
@@ -111,6 +123,7 @@ class Lines:
                 pass
             case ["measure"]:
                 self.swept = True
+                i.trigger()
             case ["table"] if self.swept:
                 return self.table()
             case ["settings"]:
@@ -131,7 +144,7 @@ class Lines:
             grid = grid[:-1]
         rows = [f"rows {self.i.points}"]
         for f in grid:
-            a, b = s_parameters(f)
+            a, b = self.i.s(f)
             rows.append(f"{f:.0f} {a.real:.9e} {a.imag:.9e} {b.real:.9e} {b.imag:.9e}")
         if fault == "nan":
             rows[3] = rows[3].replace(rows[3].split()[1], "9.91E37")
@@ -179,6 +192,7 @@ class Traces(Lines):
                 i.bandwidth = codes[code]
             case ["single"]:
                 self.swept = True
+                i.trigger()
                 if i.take_fault("stuck"):
                     i.held = self.prompt
                     return b""
@@ -203,7 +217,7 @@ class Traces(Lines):
         if fault == "error":
             return b"fault 9: receiver unlocked\n" + self.prompt
         grid = self.i.grid()[: -1 if fault == "count" else None]
-        values = [s_parameters(f)[which] for f in grid]
+        values = [self.i.s(f)[which] for f in grid]
         text = damage(fault, ";".join(f"{v.real:.8f},{v.imag:.10f}" for v in values).encode())
         return text if fault == "half" else text + b"\n" + self.prompt
 
@@ -273,7 +287,9 @@ class Scpi:
                 self.selected = value.strip('"')
             case "CALCulate:DATA?":
                 return self.data()
-            case "INITiate:IMMediate" | "INITiate:CONTinuous" | "CALCulate:PARameter:DEFine" | "ABORt":
+            case "INITiate:IMMediate":
+                i.trigger()
+            case "INITiate:CONTinuous" | "CALCulate:PARameter:DEFine" | "ABORt":
                 pass
             case "SENSe:AVERage:STATe":
                 pass
@@ -288,7 +304,7 @@ class Scpi:
             return b""
         values: list[float] = []
         for f in self.i.grid()[: -1 if fault == "count" else None]:
-            v = s_parameters(f)[0 if self.selected == "S11" else 1]
+            v = self.i.s(f)[0 if self.selected == "S11" else 1]
             values += [v.real, v.imag]
         if fault == "nan":
             values[6] = 9.91e37
@@ -332,6 +348,8 @@ def main() -> None:
             match words:
                 case ["fault", name]:
                     instrument.fault = name
+                case ["freeze"]:
+                    instrument.frozen = True
                 case ["limit", number]:
                     instrument.max_points = int(number)
                 case ["busy"]:  # reads, but answers nothing before it is told to serve

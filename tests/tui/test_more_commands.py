@@ -20,7 +20,7 @@ from tui.cli import ExitStatus, main
 from visit.card import Card, Floor, card_lines, card_text, keep_card, last_card
 from visit.kit import load_kit, parse_kit
 from visit.record import VisitFile
-from visit.schema import CALIBRATION_TABLES, DAY_TABLES, SCHEMA_VERSION
+from visit.schema import CALIBRATION_TABLES, DAY_TABLES, KEEPER_TABLES, SCHEMA_VERSION
 
 SITE = str(Path(__file__).parents[2] / "fixtures/sites/demo-450.toml")
 
@@ -155,8 +155,8 @@ def test_a_visit_of_the_first_version_is_brought_on(bench: Bench, tmp_path: Path
     path = tmp_path / "a.visit"
     main(["check", "--port", bench.node, "--site", SITE, "--visit", str(path), "--sweeps", "3"])
     with sqlite3.connect(path) as connection:
-        for table in ("calibration", "known_part", "card", "step", "entry", "stage", "nudge"):
-            assert f"create table {table} " in CALIBRATION_TABLES + DAY_TABLES
+        for table in ("calibration", "known_part", "card", "step", "entry", "stage", "nudge", "keeper", "handover"):
+            assert f"create table {table} " in CALIBRATION_TABLES + DAY_TABLES + KEEPER_TABLES
             connection.execute(f"drop table {table}")
         connection.execute("alter table run drop column path")
         connection.execute("alter table run drop column calibration_id")

@@ -6,6 +6,7 @@ import threading
 import time
 from collections.abc import Callable, Iterator
 from pathlib import Path
+from typing import Any
 
 import pytest
 
@@ -39,8 +40,9 @@ def visit(tmp_path: Path) -> Iterator[VisitFile]:
     visit.close()
 
 
-def make_station(bench: Bench, visit: VisitFile) -> Station:
-    return Station(bench.node, load_profile(bench.profile), SITE, visit, HookUp("A", "L"))  # type: ignore[attr-defined]
+def make_station(bench: Bench, visit: VisitFile, **options: Any) -> Station:
+    profile = load_profile(bench.profile)  # type: ignore[attr-defined]
+    return Station(bench.node, profile, SITE, visit, HookUp("A", "L"), **options)
 
 
 def order(count: int | None) -> RunOrder:
@@ -96,8 +98,8 @@ def test_a_new_order_replaces_the_running_one(bench: Bench, visit: VisitFile) ->
     assert [run.outcome for run in visit.runs()] == ["stopped", "complete"]
 
 
-def test_unplugged_and_plugged_again(bench: Bench, visit: VisitFile) -> None:
-    with make_station(bench, visit) as station:
+def test_unplugged_for_good(bench: Bench, visit: VisitFile) -> None:
+    with make_station(bench, visit, come_back_s=0.0) as station:
         station.order(order(None))
         wait_for(station, lambda s: s.progress.done >= 2)
         bench.say("unplug")

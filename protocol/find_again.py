@@ -1,0 +1,51 @@
+"""Where a device may be found again after it was unplugged: under its lasting name, or as the same piece of hardware.
+
+Owns: `Address`, what is remembered of a port while it is there, and the names to try later. Refuses: to open any of
+them, and to offer a port of other hardware: bytes must not be sent to a stranger's device.
+"""
+
+from __future__ import annotations
+
+import contextlib
+import os
+from dataclasses import dataclass
+from pathlib import Path
+
+from protocol.ports import BY_ID, Hardware, hardware_ports
+
+
+@dataclass(frozen=True, slots=True)
+class Address:
+    """A port as it was given, its lasting name ("" without one), its hardware (None where USB tells nothing), and the
+    nodes of others that look the same by hardware."""
+
+    port: str
+    stable: str = ""
+    hardware: Hardware | None = None
+    twins: frozenset[str] = frozenset()
+
+
+def address_of(port: str, by_id: Path = BY_ID) -> Address:
+    """What is to be remembered of a port; call it while the device is there."""
+    node = os.path.realpath(port)
+    stable = ""
+    with contextlib.suppress(OSError):  # no udev here, or no USB port plugged in
+        stable = next((str(entry) for entry in sorted(by_id.iterdir()) if os.path.realpath(entry) == node), "")
+    all_hardware = hardware_ports()
+    hardware = all_hardware.get(node)
+    twins = [other for other, same in all_hardware.items() if hardware is not None and same == hardware]
+    return Address(port, stable, hardware, frozenset(twins) - {node})
+
+
+def names_again(address: Address) -> tuple[str, ...]:
+    """Names under which the device is there now, the surest first; empty while it is away.
+
+    The port as it was given counts only when it is there and not taken by other hardware meanwhile.
+    """
+    found = [address.stable] if address.stable and Path(address.stable).exists() else []
+    if address.hardware is not None:
+        same = (node for node, hardware in hardware_ports().items() if hardware == address.hardware)
+        found += [node for node in same if node not in address.twins]
+    elif Path(address.port).exists():
+        found.append(address.port)
+    return tuple(dict.fromkeys(found))
