@@ -14,6 +14,7 @@ from pathlib import Path
 from protocol.profile import load_profile
 from protocol.simulated.bench import start_bench
 from tui.app import DeepnotchApp
+from tui.live_screen import LiveScreen
 from tui.marks import MarkSet
 from visit.conductor import Phase, RunOrder, new_visit
 from visit.hookup import HookUp
@@ -36,7 +37,7 @@ async def draw(to: Path) -> None:
             # Two cavities a little off, so that there is something to tune.
             bench.say("turn L 1 +60kHz")
             bench.say("turn L 3 -20kHz")
-            app = DeepnotchApp(Tool(site, profile, station, bench), order, MarkSet.BRAILLE)
+            app = DeepnotchApp(LiveScreen(Tool(site, profile, station, bench), order, MarkSet.BRAILLE))
             async with app.run_test(size=(100, 30)) as pilot, asyncio.timeout(PATIENCE_S):
                 while True:
                     state = station.state()

@@ -1,4 +1,4 @@
-"""The Textual application: only wires the live screen to a station.
+"""The Textual application: one screen on a terminal, and why it ended.
 
 Owns: start, clean leave on hang-up and termination, the settings that keep a thin line thin. Refuses: everything else.
 """
@@ -6,37 +6,89 @@ Owns: start, clean leave on hang-up and termination, the settings that keep a th
 from __future__ import annotations
 
 import asyncio
+import enum
 import os
-import signal
+import sys
 
 from textual.app import App
+from textual.screen import Screen
 
+from protocol.errors import RequestError
 from tui.live_screen import LiveScreen
 from tui.marks import MarkSet
+from tui.terminal_gone import Signals, terminal_gone
+from tui.watch_screen import WatchScreen
 from visit.conductor import RunOrder
 from visit.tool import Tool
+from visit.watch import Watcher
+
+LOOK_FOR_TERMINAL_S = 1.0
 
 
-class DeepnotchApp(App[None]):
-    """One live screen."""
+class Left(enum.Enum):
+    """Why a screen ended."""
+
+    BY_KEY = "by key"
+    HUNG_UP = "hung up"
+    TERMINATED = "terminated"
+    TAKE_OVER = "take over"
+
+
+class DeepnotchApp(App[bool]):
+    """One screen; True when a watching screen ended to take over."""
 
     TITLE = "deepnotch"
     ENABLE_COMMAND_PALETTE = False
 
-    def __init__(self, tool: Tool, order: RunOrder, marks: MarkSet) -> None:
+    def __init__(self, screen: Screen[None], signals: Signals | None = None) -> None:
         super().__init__()
         self.animation_level = "none"
-        self._tool, self._order, self._marks = tool, order, marks
+        self._first, self._signals = screen, signals
+        self._home: asyncio.AbstractEventLoop | None = None
 
     def on_mount(self) -> None:
-        """Leave cleanly when the terminal goes or somebody asks (a default SIGHUP would kill without clean-up)."""
-        loop = asyncio.get_running_loop()
-        for name in (signal.SIGHUP, signal.SIGTERM):
-            loop.add_signal_handler(name, self.exit)
-        self.push_screen(LiveScreen(self._tool, self._order, self._marks))
+        """Show the screen; look whether the terminal is still there (a default SIGHUP would kill without clean-up)."""
+        self._home = asyncio.get_running_loop()
+        self.push_screen(self._first)
+        if self._signals is not None:
+            self._signals.listen(self.leave_soon, self.leave_soon)
+            self.set_interval(LOOK_FOR_TERMINAL_S, self._look_for_terminal)
+
+    def _look_for_terminal(self) -> None:
+        if terminal_gone() and self._signals is not None:
+            self._signals.hang_up()
+
+    def leave_soon(self) -> None:
+        """End the screen; may be called by a signal's handler."""
+        if self._home is not None:
+            self._home.call_soon_threadsafe(self.exit, False)
 
 
-def run_screen(tool: Tool, order: RunOrder, marks: MarkSet) -> None:
-    """Show the live screen until the user leaves. Mouse reports are off: they are traffic for nothing."""
+def run_screen(tool: Tool, order: RunOrder, marks: MarkSet, signals: Signals) -> Left:
+    """Show the live screen until the user leaves or the terminal goes."""
+    return _run(LiveScreen(tool, order, marks), signals)
+
+
+def run_watch(watcher: Watcher, marks: MarkSet, signals: Signals, *, can_take_over: bool) -> Left:
+    """Show somebody else's run."""
+    return _run(WatchScreen(watcher, marks, can_take_over=can_take_over), signals)
+
+
+def _run(screen: Screen[None], signals: Signals) -> Left:
+    """Mouse reports are off: they are traffic for nothing."""
     os.environ.setdefault("TEXTUAL_FPS", "10")
-    DeepnotchApp(tool, order, marks).run(mouse=False)
+    take_over = DeepnotchApp(screen, signals).run(mouse=False)
+    if signals.hung_up:
+        return Left.HUNG_UP
+    if signals.terminated:
+        return Left.TERMINATED
+    return Left.TAKE_OVER if take_over else Left.BY_KEY
+
+
+def check_terminal() -> None:
+    """Raises RequestError where no screen can stand: no terminal, or one that can't place a cursor."""
+    no_screen = "a screen needs a terminal; without one measure with `deepnotch check`"
+    if not (sys.__stdin__ and sys.__stderr__ and sys.__stdin__.isatty() and sys.__stderr__.isatty()):
+        raise RequestError(f"this is no terminal (input or error output leads elsewhere): {no_screen}")
+    if os.environ.get("TERM", "") in ("", "dumb"):
+        raise RequestError(f"this terminal can't place a cursor (TERM={os.environ.get('TERM', '')!r}): {no_screen}")

@@ -23,6 +23,7 @@ class ExitStatus(enum.IntEnum):
     CANT_SAY = 3
     FAULT = 4
     INTERRUPTED = 130
+    TERMINATED = 143
 
 
 def build_parser() -> argparse.ArgumentParser:
@@ -54,9 +55,16 @@ def build_parser() -> argparse.ArgumentParser:
     _measuring(check, sweeps=25)
     _kit(check)
     check.add_argument("--resume", action="store_true", help="go on with the last run of --visit if it was broken off")
+    check.add_argument(
+        "--take-over", action="store_true", help="another process measures into --visit: go on with its run here"
+    )
     check.add_argument("--trust-hookup", action="store_true", help="store sweeps even if the hook-up looks wrong")
     check.add_argument("--zoom", type=int, metavar="N", help="then N sweeps zoomed on the channel to reject")
     check.add_argument("--json", action="store_true", help="figures as JSON on stdout")
+
+    watch = commands.add_parser("watch", help="look on while another process measures")
+    watch.add_argument("visit", type=Path, metavar="FILE.visit", help="visit file that it measures into")
+    _screen(watch)
 
     read = commands.add_parser("read", help="figures from recorded sweeps (Touchstone .s2p), no analyzer needed")
     read.add_argument("files", nargs="+", type=Path, metavar="FILE.s2p", help="repeated sweeps of one hook-up")

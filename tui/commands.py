@@ -7,34 +7,48 @@ only, stderr gets what is meant for people. Refuses: to know how anything is mea
 from __future__ import annotations
 
 import argparse
-import contextlib
 import importlib.resources
 import sys
 import threading
 import time
-from collections.abc import Iterator
 from dataclasses import replace
 from pathlib import Path
+from typing import TYPE_CHECKING
 
 from protocol.errors import RequestError
 from protocol.ports import list_ports
-from protocol.profile import Profile, load_profile, profile_names
-from protocol.sweep import SweepSettings
-from rf.decibel import amplitude
+from protocol.profile import load_profile, profile_names
 from tui.bench_words import bench_lines
 from tui.cli import ExitStatus
 from tui.report_lines import figures_text, json_text
+from tui.session import (
+    TERMINATED,
+    broken_off,
+    end_at_sweep,
+    given_leakage,
+    go_on_alone,
+    measured_by_another,
+    say,
+    session,
+    show,
+    take_over_or_refuse,
+)
+from tui.terminal_gone import Signals, let_go_of_terminal
 from visit.assessment import Assessment, Known, overall, with_zoom
 from visit.assessor import Assessor
-from visit.conductor import Phase, RunOrder, new_visit
+from visit.conductor import HaltedError, Phase, RunOrder
 from visit.hookup import HookUp
-from visit.kit import load_kit
-from visit.presets import wide, zoom
+from visit.keeper import run_words
+from visit.presets import zoom
 from visit.record import VisitFile
 from visit.recorded import read_recorded
 from visit.site import Site, load_site
 from visit.station import Station
-from visit.tool import BenchLike, Tool, default_profile_path, default_visit_path
+from visit.tool import BenchLike, Tool, default_profile_path
+from visit.watch import LOOK_EVERY_S, Watcher
+
+if TYPE_CHECKING:
+    from tui.app import Left
 
 DEMO_SITES = {"U6": "demo-450.toml", "V6": "demo-150.toml", "V4": "demo-154.toml"}
 DEMO_SEED = 7
@@ -65,14 +79,61 @@ def live(options: argparse.Namespace) -> ExitStatus:
 
 
 def _screen(options: argparse.Namespace, bench: BenchLike | None) -> ExitStatus:
-    from tui.app import run_screen  # noqa: PLC0415 - Textual loads only for screens
+    from tui.app import Left, check_terminal, run_screen  # noqa: PLC0415 - Textual loads only for screens
     from tui.marks import terminal_marks  # noqa: PLC0415
 
+    check_terminal()
     marks = terminal_marks(options.marks)
-    with _station(options) as (station, site, profile, order, path):
-        run_screen(Tool(site, profile, station, bench), order, marks)
-    _say(f"visit file: {path}")
-    return ExitStatus.GOALS_MET
+    with Signals() as signals:
+        busy = None if bench is not None else measured_by_another(options)
+        if busy is not None:
+            left = _watch_on_screen(busy, options, signals, can_take_over=True)
+            if left is not Left.TAKE_OVER:
+                return ExitStatus.TERMINATED if signals.terminated else ExitStatus.GOALS_MET
+            options.visit, options.resume = busy, broken_off(busy)
+        with session(options) as now:
+            left = run_screen(Tool(now.site, now.profile, now.station, bench), now.order, marks, signals)
+            if left is Left.HUNG_UP:
+                go_on_alone(now, signals)
+            elif left is Left.TERMINATED:
+                end_at_sweep(now)
+    say(f"visit file: {now.path}")
+    return ExitStatus.TERMINATED if signals.terminated else ExitStatus.GOALS_MET
+
+
+def _watch_on_screen(path: Path, options: argparse.Namespace, signals: Signals, *, can_take_over: bool) -> Left:
+    from tui.app import run_watch  # noqa: PLC0415
+    from tui.marks import terminal_marks  # noqa: PLC0415
+
+    with Watcher(path) as watcher:
+        return run_watch(watcher, terminal_marks(options.marks), signals, can_take_over=can_take_over)
+
+
+def watch(options: argparse.Namespace) -> ExitStatus:
+    """Look on while another process measures: a screen on a terminal, otherwise a line whenever a sweep came."""
+    if sys.stdin.isatty() and sys.stdout.isatty() and sys.stderr.isatty():
+        from tui.app import check_terminal  # noqa: PLC0415
+
+        check_terminal()
+        with Signals() as signals:
+            _watch_on_screen(options.visit, options, signals, can_take_over=False)
+        return ExitStatus.TERMINATED if signals.terminated else ExitStatus.GOALS_MET
+    with Watcher(options.visit) as watcher:
+        return _follow(watcher)
+
+
+def _follow(watcher: Watcher) -> ExitStatus:
+    """A line for each change, until nobody measures any more."""
+    pause, shown = threading.Event(), ""
+    while True:
+        keeper, progress = watcher.keeper, watcher.state().progress
+        line = f"{run_words(watcher.visit)}, {progress.phase.value}"
+        if line != shown:
+            shown = line
+            print(line, flush=True)  # noqa: T201 - data
+        if keeper is None:
+            return ExitStatus.GOALS_MET if progress.phase is Phase.COMPLETE else ExitStatus.CANT_SAY
+        pause.wait(LOOK_EVERY_S)
 
 
 def check(options: argparse.Namespace) -> ExitStatus:
@@ -81,11 +142,20 @@ def check(options: argparse.Namespace) -> ExitStatus:
         raise RequestError("--sweeps must be 1 or more")
     if options.zoom is not None and options.zoom < 1:
         raise RequestError("--zoom must be 1 or more")
-    with _station(options, watched=False) as (station, site, _, order, path):
-        assessment = _measured(station, order)
-        if options.zoom is not None:
-            assessment = with_zoom(assessment, _measured(station, _zoom_order(order, site, assessment, options.zoom)))
-    _say(f"visit file: {path}")
+    busy = measured_by_another(options)
+    if busy is not None:
+        take_over_or_refuse(busy, options)
+    with Signals() as signals, session(options, watched=False) as now:
+        signals.listen(let_go_of_terminal, lambda: now.station.halt(TERMINATED))
+        try:
+            assessment = _measured(now.station, now.order)
+            if options.zoom is not None:
+                closer = _measured(now.station, _zoom_order(now.order, now.site, assessment, options.zoom))
+                assessment = with_zoom(assessment, closer)
+        except HaltedError as error:
+            say(f"deepnotch: {error}: {run_words(now.visit)} kept in {now.path}; go on with --resume")
+            return ExitStatus.TERMINATED if signals.terminated else ExitStatus.CANT_SAY
+    say(f"visit file: {now.path}")
     return _print_figures(assessment, options.json)
 
 
@@ -115,7 +185,7 @@ def _zoom_order(order: RunOrder, site: Site, wide_run: Assessment, sweeps: int) 
 def read(options: argparse.Namespace) -> ExitStatus:
     """Figures from recorded sweeps."""
     site = load_site(options.site)
-    known = Known(_leakage(options))
+    known = Known(given_leakage(options))
     assessor = Assessor(site, HookUp.parse(options.hookup), planned=len(options.files), known=known)
     for name, sweep in zip(options.files, read_recorded(options.files), strict=True):
         try:
@@ -133,7 +203,7 @@ def ports(_: argparse.Namespace) -> ExitStatus:
     for port in found:
         print("\t".join(text for text in (port.best, port.node, port.description) if text))  # noqa: T201 - data
     if not found:
-        _say("no serial device found: plug the analyzer in, then look again")
+        say("no serial device found: plug the analyzer in, then look again")
     return ExitStatus.GOALS_MET
 
 
@@ -144,58 +214,6 @@ def profiles(_: argparse.Namespace) -> ExitStatus:
     return ExitStatus.GOALS_MET
 
 
-@contextlib.contextmanager
-def _station(
-    options: argparse.Namespace, *, watched: bool = True
-) -> Iterator[tuple[Station, Site, Profile, RunOrder, Path]]:
-    """Everything opened for a measurement, everything closed behind it."""
-    site = load_site(options.site)
-    profile = load_profile(options.profile)
-    if getattr(options, "raw", False):
-        profile = replace(profile, corrects_itself=False)
-    trusted = getattr(options, "trust_hookup", False)
-    purpose = "live" if watched else options.command
-    order = RunOrder(
-        HookUp.parse(options.hookup), _settings(options, site, profile), options.sweeps, purpose, trusted
-    )  # fmt: skip
-    path = options.visit or default_visit_path(site, time.time())
-    kit = load_kit(options.kit)
-    visit = VisitFile.open(path) if path.exists() else new_visit(path, site, str(options.site))
-    try:
-        _same_site(visit, site, path)
-        with Station(
-            options.port, profile, site, visit, order.hookup, watched=watched, leakage=_leakage(options), kit=kit
-        ) as station:
-            station.resume()
-            if getattr(options, "resume", False):
-                order = _resumed(visit, order, path)
-            yield station, site, profile, order, path
-    finally:
-        visit.close()
-
-
-def _resumed(visit: VisitFile, order: RunOrder, path: Path) -> RunOrder:
-    """The order that goes on with the run that was broken off last. Raises RequestError when there is none."""
-    run = next((run for run in reversed(visit.runs()) if run.purpose in ("live", "check", "zoom")), None)
-    if run is None or run.outcome == "complete" or run.planned_sweeps is None:
-        raise RequestError(f"{path}: no run was broken off; leave --resume out")
-    done = visit.sweep_count(run.id)
-    if done >= run.planned_sweeps:
-        raise RequestError(f"{path}: the last run has all its {done} sweeps; leave --resume out")
-    visit.reopen(run.id, time.time())
-    _say(f"run {run.id} goes on: {done} of {run.planned_sweeps} sweeps are there")
-    return replace(
-        order, hookup=run.hookup, settings=run.settings, planned_sweeps=run.planned_sweeps, resume=run.id
-    )  # fmt: skip
-
-
-def _same_site(visit: VisitFile, site: Site, path: Path) -> None:
-    """A visit is gone on with at its own site only. Raises RequestError."""
-    kept = visit.site()
-    if (kept.name, kept.low_hz, kept.high_hz) != (site.name, site.low_hz, site.high_hz):
-        raise RequestError(f"{path} is a visit to {kept.name!r}, not to {site.name!r}; give another name with --visit")
-
-
 def learn(options: argparse.Namespace) -> ExitStatus:
     """Learn an unknown analyzer and write its profile."""
     import asyncio  # noqa: PLC0415 - only commands that talk to a port by themselves
@@ -203,17 +221,17 @@ def learn(options: argparse.Namespace) -> ExitStatus:
     from protocol.learn.learner import learn as learn_port  # noqa: PLC0415
     from tui.asking import at_the_terminal, nobody  # noqa: PLC0415
 
-    _say("Transmitter off, nothing on the leads: port 1 and port 2 open. Only harmless commands are sent.")
+    say("Transmitter off, nothing on the leads: port 1 and port 2 open. Only harmless commands are sent.")
     path = options.out or default_profile_path(time.time())
     if path.exists():
         raise RequestError(f"{path} exists already; give another name with --out, nothing was changed")
     ask = at_the_terminal if options.ask == "yes" and sys.stdin.isatty() else nobody
-    learned = asyncio.run(learn_port(options.port, ask, lambda line: _say(f".. {line}")))
+    learned = asyncio.run(learn_port(options.port, ask, lambda line: say(f".. {line}")))
     path.parent.mkdir(mode=0o700, parents=True, exist_ok=True)
     path.write_text(learned.text, encoding="utf-8")
-    _say(f"proof: {learned.proof}")
+    say(f"proof: {learned.proof}")
     for sentence in learned.unknown:
-        _say(f"not known: {sentence}")
+        say(f"not known: {sentence}")
     print(path)  # noqa: T201 - data
     return ExitStatus.GOALS_MET
 
@@ -227,12 +245,12 @@ def card(options: argparse.Namespace) -> ExitStatus:
     site, profile = load_site(options.site), load_profile(options.profile)
     if options.sweeps < 5:
         raise RequestError("--sweeps must be 5 or more: the floor is told from their scatter")
-    _say("A load on each lead, the duplexer left out. Transmitter off.")
-    made = asyncio.run(measure_card(options.port, profile, site, options.sweeps, lambda line: _say(f".. {line}")))
+    say("A load on each lead, the duplexer left out. Transmitter off.")
+    made = asyncio.run(measure_card(options.port, profile, site, options.sweeps, lambda line: say(f".. {line}")))
     before = last_card(made.identity)
     path = keep_card(made)
     print(card_text(made) if options.json else "\n".join(card_lines(made, before)))  # noqa: T201 - data
-    _say(f"card: {path}")
+    say(f"card: {path}")
     return ExitStatus.GOALS_MET
 
 
@@ -300,7 +318,7 @@ def archive(options: argparse.Namespace) -> ExitStatus:
 
     if options.build:
         count = build(options.folder, options.scheduler, _counted)
-        _say(f"{count} visit files read")
+        say(f"{count} visit files read")
     if options.ask is not None:
         names, rows = ask(options.folder, options.ask)
         print("\t".join(names))  # noqa: T201 - data
@@ -339,22 +357,6 @@ def freeze(options: argparse.Namespace) -> ExitStatus:
     return ExitStatus.GOALS_MET
 
 
-def _leakage(options: argparse.Namespace) -> float | None:
-    """Amplitude of the leak that an earlier survey bounded. Raises RequestError for one above a thru."""
-    if options.leakage is None:
-        return None
-    if not -200.0 <= options.leakage < 0.0:
-        raise RequestError("--leakage is a level in dB re thru, so below 0; take the limit that a survey printed")
-    return amplitude(options.leakage)
-
-
-def _settings(options: argparse.Namespace, site: Site, profile: Profile) -> SweepSettings:
-    preset = wide(site, profile.limits, options.bandwidth)
-    start = preset.start_hz if options.start is None else options.start * 1e6
-    stop = preset.stop_hz if options.stop is None else options.stop * 1e6
-    return SweepSettings(start, stop, options.points or preset.points, options.bandwidth)
-
-
 def _progress(station: Station, done: threading.Event) -> None:
     """A bar on a terminal, otherwise a line now and then; ends when `done` is set."""
     terminal = sys.stderr.isatty()
@@ -366,11 +368,11 @@ def _progress(station: Station, done: threading.Event) -> None:
         if terminal:
             filled = round(30 * progress.done / planned)
             bar = "#" * filled + "." * (30 - filled)
-            print(f"\r[{bar}] {progress.done} of {planned} sweeps", end="", file=sys.stderr, flush=True)  # noqa: T201
+            show(f"\r[{bar}] {progress.done} of {planned} sweeps")
         else:
-            _say(f"{progress.done} of {planned} sweeps")
+            say(f"{progress.done} of {planned} sweeps")
     if terminal:
-        print("\r" + " " * 60 + "\r", end="", file=sys.stderr, flush=True)  # noqa: T201
+        show("\r" + " " * 60 + "\r")
 
 
 def _print_figures(assessment: Assessment, as_json: bool) -> ExitStatus:
@@ -379,7 +381,3 @@ def _print_figures(assessment: Assessment, as_json: bool) -> ExitStatus:
     if met is None:
         return ExitStatus.CANT_SAY
     return ExitStatus.GOALS_MET if met else ExitStatus.GOALS_NOT_MET
-
-
-def _say(line: str) -> None:
-    print(line, file=sys.stderr)  # noqa: T201 - for people

@@ -9,22 +9,18 @@ from __future__ import annotations
 from dataclasses import replace
 from typing import ClassVar
 
-from textual.app import ComposeResult
 from textual.binding import Binding, BindingType
-from textual.containers import Vertical
-from textual.screen import Screen
 
 from protocol.errors import RequestError
 from protocol.sweep import SweepSettings
-from tui import live_rows as rows
 from tui.bench_words import bench_lines
 from tui.calibration_screen import CalibrationScreen
 from tui.day_screen import DayScreen
 from tui.dialogs import BenchDialog, BudgetDialog, HelpDialog, HookUpDialog, SweepDialog, TemperatureDialog
 from tui.marks import FAINT, MarkSet
-from tui.plot import plot_rows, ruler_row
+from tui.panel import Panel
 from tui.report_lines import budget_lines
-from tui.rows import Row, Rows
+from tui.rows import Row
 from tui.tune_screen import TuneScreen
 from visit.conductor import RunOrder
 from visit.day import FREEZE_STEP
@@ -34,16 +30,11 @@ from visit.planner import plan_proof
 from visit.presets import wide, zoom
 from visit.tool import Tool
 
-REFRESH_S = 0.5
-"""The screen looks for news this often; known practice for a thin SSH line (a figure nobody can read faster)."""
-
-FEWEST_PLOT_ROWS = 6
-
 WIDE_KEYS = 90
 """Columns from which all keys fit into the last row."""
 
 
-class LiveScreen(Screen[None]):
+class LiveScreen(Panel):
     """The screen a technician watches while measuring."""
 
     BINDINGS: ClassVar[list[BindingType]] = [
@@ -72,63 +63,20 @@ class LiveScreen(Screen[None]):
         Binding("q", "quit", "quit", id="quit", tooltip="stop, keep all that was measured, leave"),
     ]
 
-    DEFAULT_CSS = """
-    LiveScreen { layout: vertical; overflow: hidden; }
-    #plot { height: 1fr; }
-    #reject { height: 5; }
-    #notch { height: 2; }
-    """
-
     def __init__(self, tool: Tool, order: RunOrder, marks: MarkSet) -> None:
-        super().__init__()
-        self._tool, self._order, self._marks = tool, order, marks
-
-    def compose(self) -> ComposeResult:
-        """Blocks from top to bottom; all but the plot have a fixed height."""
-        with Vertical():
-            for name in ("head", "reject", "plot", "ruler", "notch", "pass", "floor", "sweeps", "path", "safety"):
-                yield Rows(id=name)
-            yield Rows(id="message")
-            yield Rows(id="keys")
+        super().__init__(marks)
+        self._tool, self._order = tool, order
 
     def on_mount(self) -> None:
-        """Start measuring and looking."""
+        """Start measuring; the panel's own handler, which Textual calls too, begins to look."""
         self._tool.station.order(self._order)
-        self.set_interval(REFRESH_S, self.look)
-        self.call_after_refresh(self.look)
 
-    def on_resize(self) -> None:
-        """The plot takes what the other rows leave."""
-        self.call_after_refresh(self.look)
+    def picture(self) -> LiveState:
+        """The station's latest picture."""
+        return self._tool.station.state()
 
-    def look(self) -> None:
-        """Show the latest state; unchanged rows write nothing to the terminal."""
-        state = self._tool.station.state()
-        width = self.size.width
-        for name, block in self._blocks(state, width).items():
-            self.query_one(f"#{name}", Rows).show(rows.plain_rows(block, self._marks))
-
-    def _blocks(self, state: LiveState, width: int) -> dict[str, list[Row]]:
-        figure = rows.plot_of(state)
-        height = self.query_one("#plot", Rows).size.height
-        empty: list[Row] = [[("", "")]]
-        drawn = height >= 1 and figure is not None
-        return {
-            "head": [rows.head_row(state, width)],
-            "reject": rows.reject_rows(state, width, self._marks),
-            "plot": plot_rows(figure, width, height, self._marks) if drawn and figure else empty,
-            "ruler": [ruler_row(figure, width)] if figure else empty,
-            "notch": rows.notch_rows(state),
-            "pass": [rows.pass_row(state)],
-            "floor": [rows.floor_row(state)],
-            "sweeps": [rows.sweeps_row(state)],
-            "path": [rows.path_row(state, width)],
-            "safety": [rows.safety_row(width)],
-            "message": [rows.message_row(state)],
-            "keys": [self._key_row(width)],
-        }
-
-    def _key_row(self, width: int) -> Row:
+    def key_row(self, width: int) -> Row:
+        """Keys, as many as fit."""
         shown = [b for b in self.BINDINGS if isinstance(b, Binding) and b.show]
         if self._tool.bench is None:
             shown = [b for b in shown if b.id != "bench"]

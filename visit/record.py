@@ -91,8 +91,11 @@ class VisitFile:
         return visit
 
     @classmethod
-    def open(cls, path: Path, *, read_only: bool = False) -> VisitFile:
-        """Open an existing file after checking that it is a whole visit of a known version. Raises RecordError."""
+    def open(cls, path: Path, *, read_only: bool = False, glance: bool = False) -> VisitFile:
+        """Open an existing file after checking that it is a whole visit of a known version. Raises RecordError.
+
+        `glance`: only to see whether somebody measures into it; not checked, and one of an earlier version is refused.
+        """
         if not path.is_file():
             raise RecordError(f"{path}: no such visit file; check the name")
         try:
@@ -102,7 +105,9 @@ class VisitFile:
             if application != APPLICATION_ID:
                 connection.close()
                 raise RecordError(f"{path}: not a visit file (another program's database); give the right file")
-            if found < SCHEMA_VERSION and found in MIGRATIONS:
+            if glance and found == SCHEMA_VERSION:
+                return cls(path, connection)
+            if not glance and found < SCHEMA_VERSION and found in MIGRATIONS:
                 connection = _migrated(connection, found, read_only=read_only)
             elif found != SCHEMA_VERSION:
                 connection.close()

@@ -6,7 +6,6 @@ Owns: a thread that looks at the file for news and makes figures of them. Refuse
 from __future__ import annotations
 
 import threading
-from dataclasses import dataclass
 from pathlib import Path
 
 from protocol.errors import RequestError
@@ -21,15 +20,6 @@ from visit.record import RunRow, VisitFile
 from visit.replay import Replay
 
 LOOK_EVERY_S = 0.4
-
-
-@dataclass(frozen=True, slots=True)
-class _Told:
-    """What the file says beside runs and sweeps."""
-
-    identity: str
-    port: str
-    trouble: str
 
 
 class Watcher:
@@ -108,17 +98,17 @@ class Watcher:
 
     def _progress(self, run: RunRow, keeper: Keeper | None) -> Progress:
         """Where the run stands, by its row and the newest words of the log."""
-        told = self._told(run)
         done = self._visit.sweep_count(run.id)
         timing = self._visit.rows(
             "select min(started_s), max(started_s + duration_s) from sweep where run_id = ?", (run.id,)
         )
         first, last = (None if value is None else float(str(value)) for value in timing[0])
-        phase, message = _phase(run, keeper, told.trouble)
+        phase, message = _phase(run, keeper, self._trouble(run))
+        analyzer = self._visit.rows("select identity from analyzer order by id desc limit 1")
         return Progress(
             phase=phase,
             message=message,
-            identity=told.identity,
+            identity=str(analyzer[0][0]) if analyzer else "",
             run_id=run.id,
             order=RunOrder(run.hookup, run.settings, run.planned_sweeps, run.purpose),
             applied=Applied(run.settings, run.settings),
@@ -128,15 +118,13 @@ class Watcher:
             changes=run.changes,
         )
 
-    def _told(self, run: RunRow) -> _Told:
-        rows = self._visit.rows("select identity, port from analyzer order by id desc limit 1")
-        identity, port = rows[0] if rows else ("", "")
+    def _trouble(self, run: RunRow) -> str:
+        """What the log says of the port when it is away, else nothing."""
         trouble = self._visit.rows(
             "select kind, words from remark where kind in ('port', 'port back') and at_s >= ? order by id desc limit 1",
             (run.started_s,),
         )
-        words = str(trouble[0][1]) if trouble and trouble[0][0] == "port" else ""
-        return _Told(str(identity), str(port), words)
+        return str(trouble[0][1]) if trouble and trouble[0][0] == "port" else ""
 
 
 def _phase(run: RunRow, keeper: Keeper | None, trouble: str) -> tuple[Phase, str]:

@@ -86,6 +86,7 @@ def start_bench(options: Sequence[str] = ()) -> Bench:
         stdout=subprocess.PIPE,
         stderr=subprocess.PIPE,
         text=True,
+        start_new_session=True,  # a hang-up of the terminal is for the program that measures, not for the bench
     )
     assert process.stdout is not None and process.stderr is not None and process.stdin is not None
     first = process.stdout.readline().split()

@@ -38,7 +38,7 @@ def no_signals(monkeypatch: pytest.MonkeyPatch) -> Iterator[None]:
 class Hand:
     """Presses keys and counts them."""
 
-    def __init__(self, pilot: Pilot[None]) -> None:
+    def __init__(self, pilot: Pilot[bool]) -> None:
         self.pilot, self.keys = pilot, 0
 
     async def press(self, *keys: str) -> None:
@@ -65,7 +65,7 @@ def make_app(bench: Table, *, profile_corrects: bool = False) -> DeepnotchApp:
     profile = dataclasses.replace(load_profile("scpi"), corrects_itself=profile_corrects)
     tool = Tool(bench.site, profile, bench.station, bench.bench)
     order = RunOrder(HookUp("A", "L"), wide(bench.site), 25)
-    return DeepnotchApp(tool, order, MarkSet.ASCII)
+    return DeepnotchApp(LiveScreen(tool, order, MarkSet.ASCII))
 
 
 async def test_from_power_up_to_a_trusted_thru_in_25_keys(tmp_path: Path) -> None:

@@ -30,7 +30,7 @@ def make_app(
     state: LiveState, bench: StillBench | None = None, marks: MarkSet = MarkSet.BRAILLE
 ) -> tuple[DeepnotchApp, StillStation]:
     tool, station = make_tool(state, bench)
-    return DeepnotchApp(tool, first_order(state), marks), station
+    return DeepnotchApp(LiveScreen(tool, first_order(state), marks)), station
 
 
 def shown(app: DeepnotchApp) -> list[str]:
