@@ -33,9 +33,18 @@ def choose_marks(wish: str | None, environment: Mapping[str, str], encoding: str
         unicode = codecs.lookup(encoding).name in ("utf-8", "utf-16")
     except LookupError:
         unicode = False
-    if not unicode or environment.get("TERM") == "dumb":
+    if not unicode or plain_locale(environment) or environment.get("TERM") == "dumb":
         return MarkSet.ASCII
     return MarkSet.BLOCKS if environment.get("TERM") == "linux" else MarkSet.BRAILLE
+
+
+def plain_locale(environment: Mapping[str, str]) -> bool:
+    """True where somebody chose the C locale, ASCII and nothing more. Python answers UTF-8 there all the same (PEP 538
+    puts C.UTF-8 into LC_CTYPE, PEP 540 turns its UTF-8 mode on), but the terminal need not know it."""
+    chosen = environment.get("LC_ALL") or environment.get("LC_CTYPE") or environment.get("LANG") or ""
+    if chosen in ("C.UTF-8", "C.utf8", "UTF-8") and not environment.get("LC_ALL"):
+        chosen = environment.get("LANG") or chosen
+    return chosen in ("C", "POSIX")
 
 
 def terminal_marks(wish: str | None = None) -> MarkSet:

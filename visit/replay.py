@@ -39,7 +39,7 @@ class Replay:
         profile said when the visit was made."""
         self.visit, self.site = visit, visit.site()
         self.calibrations = calibrations(visit)
-        self._own = _profile_corrects(visit) if corrects_itself is None else corrects_itself
+        self.corrects_itself = _profile_corrects(visit) if corrects_itself is None else corrects_itself
         self.runs = [run for run in visit.runs() if run.purpose not in NOT_FIGURES]
         self._surveys: dict[int, Assessment | None] = {}
         self._made: dict[int, Assessment | None] = {}
@@ -73,7 +73,7 @@ class Replay:
         )  # fmt: skip
 
     def _known(self, run: RunRow, calibration: Calibration | None) -> Known:
-        uncorrected = "" if self._own or calibration is not None else "analyzer uncorrected: calibrate it"
+        uncorrected = "" if self.corrects_itself or calibration is not None else "analyzer uncorrected: calibrate it"
         known = Known(uncorrected=uncorrected, trusted=True)
         if not run.hookup.survey:
             known = replace(known, leakage=self._leakage(run))

@@ -76,7 +76,9 @@ class Station:
         self._timing = profile.timing
         self._run: asyncio.Task[None] | None = None
         self._listening: asyncio.Task[None] | None = None
+        self._handing_over = asyncio.Lock()
         self._changing = threading.Lock()
+        self._unseen = False
         self._news, self._closing = threading.Event(), threading.Event()
         self._memory = Memory(leakage)
         self._state = LiveState(
@@ -133,6 +135,10 @@ class Station:
     def halt(self, outcome: str) -> None:
         """End the run at the end of the sweep in hand, with this outcome; does not wait for it."""
         self._submit(self._halt(outcome))
+
+    def nobody_looks(self) -> None:
+        """The screen is gone for good: no more figures are made while the run goes on."""
+        self._unseen = True
 
     def wait(self) -> None:
         """Wait until no order is being carried out."""
@@ -257,9 +263,10 @@ class Station:
             with contextlib.suppress(RequestError):  # a file that can't be read now is asked again
                 pid = await self._conductor.asked()
                 if pid is not None:
-                    await self._halt(f"handed over to process {pid}")
-                    await self._ended()
-                    await self._conductor.give_to(pid)
+                    async with self._handing_over:
+                        await self._halt(f"handed over to process {pid}")
+                        await self._ended()
+                        await self._conductor.give_to(pid)
 
     async def _halt(self, outcome: str) -> None:
         self._conductor.halt(outcome)
@@ -283,7 +290,8 @@ class Station:
 
     async def _shut(self) -> None:
         if self._listening is not None:
-            self._listening.cancel()
+            async with self._handing_over:  # a handover that has begun is brought to its end
+                self._listening.cancel()
             await asyncio.wait([self._listening])
         await self._cancel_run()
         await self._conductor.close()
@@ -301,6 +309,8 @@ class Station:
                 self._news.wait()
                 self._news.clear()
                 progress = self._state.progress
+                if self._unseen:
+                    continue
                 if progress.refused is not None and progress.order is not None:
                     self._change(assessment=self._refused(progress.order, progress.refused))
                 elif progress.run_id is not None and progress.order is not None:

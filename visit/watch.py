@@ -31,6 +31,7 @@ class Watcher:
         self._closing = threading.Event()
         self._assessor: Assessor | None = None
         self._calibrated_at_s: float | None = None
+        self._corrects_itself = False
         self._figures_fault = ""
         self._state = LiveState(self._visit.site(), HookUp("A", "L"), Progress(), visit_name=path.name)
         self._thread = threading.Thread(target=self._watch, name="watching", daemon=True)
@@ -75,6 +76,7 @@ class Watcher:
             replay = Replay(self._visit)
             self._assessor = replay.assessor(run, live=True)
             calibration = replay.calibrations.get(run.calibration_id or 0)
+            self._corrects_itself = replay.corrects_itself
             self._calibrated_at_s = None if calibration is None else calibration.at_s
         fresh = self._visit.sweeps(run.id, self._assessor.last_id)
         for sweep in fresh:
@@ -84,7 +86,7 @@ class Watcher:
         self._state = LiveState(
             self._state.site, run.hookup, progress, told, port=keeper.port if keeper else "",
             visit_name=self._visit.path.name, figures_fault=self._figures_fault,
-            calibrated_at_s=self._calibrated_at_s,
+            calibrated_at_s=self._calibrated_at_s, corrects_itself=self._corrects_itself,
         )  # fmt: skip
 
     def _figures(self) -> Assessment | None:

@@ -90,3 +90,18 @@ def test_no_room_no_plot(width: int, height: int) -> None:
 )
 def test_choice_of_signs(wish: str | None, environment: dict[str, str], encoding: str, expected: MarkSet) -> None:
     assert choose_marks(wish, environment, encoding) is expected
+
+
+@pytest.mark.parametrize(
+    ("environment", "expected"),
+    [
+        ({"LC_ALL": "C"}, MarkSet.ASCII),
+        ({"LANG": "POSIX"}, MarkSet.ASCII),
+        ({"LANG": "C", "LC_CTYPE": "C.UTF-8"}, MarkSet.ASCII),  # what Python makes of LANG=C
+        ({"LANG": "C.UTF-8"}, MarkSet.BRAILLE),
+        ({"LANG": "C", "LC_ALL": "C.UTF-8"}, MarkSet.BRAILLE),
+        ({}, MarkSet.BRAILLE),
+    ],
+)
+def test_the_plain_locale_gets_plain_signs(environment: dict[str, str], expected: MarkSet) -> None:
+    assert choose_marks(None, environment, "utf-8") is expected
