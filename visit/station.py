@@ -250,6 +250,7 @@ class Station:
 
     async def _measured(self, order: RunOrder) -> None:
         """The order as a task of its own, so that a handover finds it; its fault goes to the caller."""
+        await self._cancel_run()
         self._run = asyncio.create_task(self._conductor.run(order), name="run")
         await self._run
 

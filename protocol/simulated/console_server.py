@@ -31,6 +31,10 @@ class ConsoleServer:
         self.wrong_count = self.refusals = 0
         self._pending = b""
 
+    def restart(self) -> None:
+        """Nothing is kept here but the last sweep."""
+        self.front.last = None
+
     def feed(self, data: bytes) -> list[Action]:
         """Take bytes; a line ends with the profile's line end or any of CR and LF."""
         self._pending += data

@@ -89,7 +89,7 @@ class Instrument:
         self._noise = np.random.default_rng(options.seed + 1)
         self._events = np.random.default_rng(options.seed + 2)
         self.frozen = False
-        self._last: SimulatedSweep | None = None
+        self._shown: dict[tuple[float, float, int], SimulatedSweep] = {}
 
     @property
     def sweep_time_s(self) -> float:
@@ -98,11 +98,12 @@ class Instrument:
         return self.points * (o.settling_s + o.bandwidth_factor / self.bandwidth_hz) + o.overhead_s
 
     def sweep(self) -> SimulatedSweep:
-        """One sweep; the simulated clock goes on by its duration. A frozen instrument gives its last one again."""
-        if self.frozen and self._last is not None and self._last.frequency_hz.size == self.points:
-            return self._last
-        self._last = self._measure()
-        return self._last
+        """One sweep; the simulated clock goes on by its duration. A frozen instrument gives the last one of these
+        settings again."""
+        settings = (self.start_hz, self.stop_hz, self.points)
+        if not (self.frozen and settings in self._shown):
+            self._shown[settings] = self._measure()
+        return self._shown[settings]
 
     def restart(self) -> None:
         """Switched off and on: whatever was set is gone."""

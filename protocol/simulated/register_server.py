@@ -97,6 +97,12 @@ class RegisterServer:
             return register.divider / raw if raw else None
         return raw * register.unit + register.offset
 
+    def restart(self) -> None:
+        """Whatever was written is gone."""
+        self._values = dict.fromkeys(self._values, 0)
+        self._written.clear()
+        self._queue = b""
+
     def _sweep(self) -> list[Action]:
         values = {name: self._setting(name, r) for name, r in self._r.registers.items()}
         start, points = values["start_hz"], values["points"]

@@ -89,6 +89,10 @@ class ScpiServer:
             "FORMat:BORDer": self._set_border,
         }
 
+    def restart(self) -> None:
+        """Nothing is kept here but the last sweep."""
+        self.front.last = None
+
     def feed(self, data: bytes) -> list[Action]:
         """Take bytes; each finished line is one message."""
         self._pending += data

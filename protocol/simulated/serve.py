@@ -140,6 +140,8 @@ class Server:
         words = line.split()
         if words[:1] == ["fault"] and len(words) in (2, 3):
             return self._mischief.ask(words[1], words[2] if len(words) == 3 else "1", self._tongue)
+        if words == ["restart"]:
+            self._tongue.restart()
         if words == ["unplug"]:
             self._port.unplug()
             return "unplugged"

@@ -42,6 +42,9 @@ class Tongue(Protocol):
     def feed(self, data: bytes) -> list[Action]:
         """Take bytes from the wire, give what is to be done."""
 
+    def restart(self) -> None:
+        """Forget what only the tongue holds; the instrument forgets its settings by itself."""
+
 
 class Refusal(Exception):  # noqa: N818 - not an error of the program: the instrument says no
     """The instrument says no; `code` is the SCPI error number."""
