@@ -1,5 +1,5 @@
 # Habits of the house. `make help` lists the targets.
-.PHONY: help demo test long bench lint check picture
+.PHONY: help demo test long soak bench lint check picture
 
 help: ## list the targets
 	@grep -E '^[a-z]+:.*##' Makefile | sed 's/:.*## /	/'
@@ -12,6 +12,9 @@ test: ## the tests
 
 long: ## the long Monte Carlo runs (minutes)
 	.venv/bin/python -m pytest -n 2 -m long --timeout 3000
+
+soak: ## 24 simulated hours of sweeps with faults at random (about ten minutes)
+	.venv/bin/python -m pytest -n 0 -s -m long tests/visit/test_soak.py --timeout 3000
 
 bench: ## measure speed, as ratios against a reference in the same run
 	.venv/bin/python -m pytest tests/benchmarks --benchmark-only -n 0

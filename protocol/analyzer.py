@@ -37,6 +37,7 @@ from protocol.dialects.events import (
 from protocol.errors import AnalyzerError, PortLostError, RequestError
 from protocol.link import Link, Patience, SerialLink
 from protocol.pace import Pace
+from protocol.port_errors import also_open
 from protocol.profile import Profile
 from protocol.sweep import Applied, Identity, Limits, Sweep, SweepSettings
 from protocol.tiles import Measured, join, joined, split
@@ -308,8 +309,11 @@ class Analyzer:
         reply = await self._drive(data, pending)
         if isinstance(reply, Fault):
             self._in_step = reply.refused
-            fault = RequestError if reply.refused and isinstance(request, Apply) else AnalyzerError
-            raise fault(f"{self.port}: {reply.message}")
+            if reply.refused and isinstance(request, Apply):
+                raise RequestError(f"{self.port}: {reply.message}")
+            other = "" if reply.refused else await asyncio.to_thread(also_open, self.port)
+            blame = f" ({other} has the port open too and takes its bytes: end it)" if other else ""
+            raise AnalyzerError(f"{self.port}: {reply.message}{blame}")
         self._in_step = True
         return reply
 

@@ -12,6 +12,7 @@ import getpass
 import grp
 import os
 import termios
+from collections.abc import Iterator
 from pathlib import Path
 
 import serial
@@ -84,17 +85,36 @@ def _cure(port: str) -> str:
 
 def holder(port: str) -> str:
     """Who has the port open or locked, as far as /proc tells: "name (pid N)", else "another program"."""
-    found = _lock_owner(port) or _open_in(port)
+    found = _lock_owner(port) or next(_openers(port), None)
     if found is None:
         return "another program"
-    try:
-        name = Path(f"/proc/{found}/comm").read_text(encoding="utf-8", errors="replace").strip()
-    except OSError:
-        name = "another program"
     if found == os.getpid():
         return "this program itself"
-    name = "".join(char if char.isprintable() and char.isascii() else "?" for char in name)
-    return f"{name} (pid {found})"
+    return f"{_name_of(found)} (pid {found})"
+
+
+def also_open(port: str) -> str:
+    """ "name (pid N)" of another program that has the port open beside this one and takes its bytes away, "" when none
+    is seen. Who holds the far end of a pseudo-terminal is no stranger to it."""
+    for found in _openers(port):
+        if not any(link.endswith("/ptmx") for link in _open_files(found)):
+            return f"{_name_of(found)} (pid {found})"
+    return ""
+
+
+def _open_files(pid: int) -> list[str]:
+    try:
+        return [os.readlink(entry) for entry in Path(f"/proc/{pid}/fd").iterdir()]  # noqa: PTH115
+    except OSError:
+        return []
+
+
+def _name_of(pid: int) -> str:
+    try:
+        name = Path(f"/proc/{pid}/comm").read_text(encoding="utf-8", errors="replace").strip()
+    except OSError:
+        name = "another program"
+    return "".join(char if char.isprintable() and char.isascii() else "?" for char in name)
 
 
 def _lock_owner(port: str) -> int | None:
@@ -112,18 +132,12 @@ def _lock_owner(port: str) -> int | None:
     return None
 
 
-def _open_in(port: str) -> int | None:
-    """Another process that has the device node open; only processes of the same user can be seen without root."""
+def _openers(port: str) -> Iterator[int]:
+    """Other processes that have the device node open; only those of the same user can be seen without root."""
     try:
         target = str(Path(port).resolve(strict=True))
     except OSError:
-        return None
+        return
     for folder in Path("/proc").iterdir():
-        if not folder.name.isdigit() or int(folder.name) == os.getpid():
-            continue
-        try:
-            if any(os.readlink(entry) == target for entry in (folder / "fd").iterdir()):  # noqa: PTH115
-                return int(folder.name)
-        except OSError:
-            continue
-    return None
+        if folder.name.isdigit() and int(folder.name) != os.getpid() and target in _open_files(int(folder.name)):
+            yield int(folder.name)

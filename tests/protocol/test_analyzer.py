@@ -5,6 +5,8 @@ from __future__ import annotations
 import asyncio
 import contextlib
 import dataclasses
+import subprocess
+import sys
 from collections.abc import AsyncIterator, Callable
 
 import numpy as np
@@ -338,3 +340,26 @@ def test_from_another_thread(start_peer: Start) -> None:
         got = [sweep.sequence for sweep in thread.iterate(sweeps(analyzer, SweepPlan(SETTINGS, 3)))]
         assert got == [0, 1, 2]
         thread.run(analyzer.close(), 10)
+
+
+async def test_a_program_that_takes_the_bytes_away_is_named(start_peer: Start) -> None:
+    """Root may open a port that is held exclusively; so may whoever opened it before us."""
+    peer = start_peer("scpi")
+    reader = "import os,sys\nfd=os.open(sys.argv[1],os.O_RDWR|os.O_NOCTTY)\nprint('open',flush=True)\nsys.stdin.read()"
+    with subprocess.Popen(
+        [sys.executable, "-c", reader, peer.node], stdin=subprocess.PIPE, stdout=subprocess.PIPE, text=True
+    ) as thief:
+        assert thief.stdout is not None and thief.stdin is not None
+        assert thief.stdout.readline() == "open\n"
+        async with opened(peer, quick_profile("scpi")) as analyzer:
+            await analyzer.apply(SETTINGS)
+            peer.tell("fault silence")
+            with pytest.raises(AnalyzerError, match=rf"\(pid {thief.pid}\) has the port open too"):
+                await analyzer.sweep()
+            thief.stdin.close()
+            thief.wait(5)
+            await analyzer.sweep()
+            peer.tell("fault silence")
+            with pytest.raises(AnalyzerError) as alone:
+                await analyzer.sweep()
+            assert "open too" not in str(alone.value)
