@@ -34,7 +34,7 @@ from protocol.dialects.events import (
     TextReply,
     Waiting,
 )
-from protocol.errors import AnalyzerError, PortLostError, RequestError
+from protocol.errors import AnalyzerError, PortLostError, RequestError, SettingsLostError
 from protocol.link import Link, Patience, SerialLink
 from protocol.pace import Pace
 from protocol.port_errors import also_open
@@ -248,7 +248,7 @@ class Analyzer:
         values = await self._read_settings(tile.actual)
         for name in tile.verified:
             if name in values and values[name] != getattr(tile.actual, name):
-                raise AnalyzerError(
+                raise SettingsLostError(
                     f"{self.port}: the analyzer no longer holds the {name.partition('_')[0]} that was set (has it"
                     " restarted?); sweep thrown away"
                 )

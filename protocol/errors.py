@@ -11,5 +11,9 @@ class AnalyzerError(Exception):
     """The instrument or the wire failed. The message is one line: what, whose fault, what to do next."""
 
 
+class SettingsLostError(AnalyzerError):
+    """The analyzer no longer holds what was set: it has restarted, and its own correction may be gone as well."""
+
+
 class PortLostError(AnalyzerError):
     """The port is gone (unplugged, hung up, taken away). It was closed before this was raised."""

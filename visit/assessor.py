@@ -8,6 +8,7 @@ from __future__ import annotations
 
 import math
 from collections.abc import Callable
+from dataclasses import replace
 
 import numpy as np
 from numpy.typing import NDArray
@@ -84,6 +85,10 @@ class Assessor:
         look = look_number(self._s21.sweeps, self._planned) if self._live else None
         if look is not None:
             self._look()
+
+    def doubt(self, doubts: tuple[str, ...]) -> None:
+        """What speaks against the correction now; it may have grown old, or the analyzer restarted, during the run."""
+        self._known = replace(self._known, doubts=doubts)
 
     def _aligned(self, s21: NDArray[np.complex128]) -> NDArray[np.complex128]:
         """The sweep turned to the phase of the first one, where the strong samples show that it drifted: a drift of p

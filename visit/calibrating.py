@@ -6,6 +6,7 @@ from any thread. Refuses: to sweep (the station does) and to draw.
 
 from __future__ import annotations
 
+import math
 import threading
 import time
 from dataclasses import replace
@@ -22,9 +23,18 @@ from visit.calibration import Calibration, CalibrationBook, Check, Corrector, Ta
 from visit.calibration_record import add_calibration, add_known_part, calibrations, checks_of
 from visit.hookup import HookUp
 from visit.kit import load_kit
-from visit.record import VisitFile
+from visit.record import PORT_BACK, RESTARTED, VisitFile
 
+CLOCK_SLACK_S = 60.0
 BURSTS = "bursts hit over a quarter of these sweeps: measure the part again when it is quiet"
+
+
+def restart_doubt(restarted_s: float, proved_s: float) -> tuple[str, ...]:
+    """What an analyzer that was off since its correction was last proved leaves in doubt (Unix times)."""
+    if restarted_s <= proved_s:
+        return ()
+    at = time.strftime("%H:%M", time.localtime(restarted_s))
+    return (f"the analyzer was off at {at}: prove its correction on the thru",)
 
 
 class Calibrator:
@@ -39,6 +49,11 @@ class Calibrator:
         self._in_use: Calibration | None = None
         self._own_checks: tuple[Check, ...] = ()
         self.temperature_c: float | None = None
+        self._restarted_s = -math.inf
+
+    def restarted(self, at_s: float) -> None:
+        """The analyzer was off for a moment: what corrects must be proved anew."""
+        self._restarted_s = at_s
 
     def _new_book(self) -> CalibrationBook:
         kit, text = self._kit
@@ -59,6 +74,8 @@ class Calibrator:
         found = calibrations(self._visit)
         self._in_use = found[max(found)] if found else None
         self._own_checks = checks_of(self._visit, None)
+        for (at_s,) in self._visit.rows("select at_s from remark where kind in (?, ?)", (PORT_BACK, RESTARTED)):
+            self._restarted_s = max(self._restarted_s, float(str(at_s)))
 
     def begin(self) -> None:
         """Start over with an empty book; the calibration in use stays until a new one is finished."""
@@ -119,11 +136,16 @@ class Calibrator:
 
     def doubts(self, settings: SweepSettings | None, now_s: float) -> tuple[str, ...]:
         """What speaks against the correction in use."""
+        proved_s = max((check.at_s for check in self.checks if check.verified.good), default=-math.inf)
+        found: tuple[str, ...] = ()
         if self._in_use is not None:
-            return self._in_use.doubts(settings, now_s, self.temperature_c)
-        if self._own_checks and not self._own_checks[-1].verified.good:
-            return (f"last check failed ({self._own_checks[-1].verified.says})",)
-        return ()
+            proved_s = max(proved_s, self._in_use.at_s)
+            found = self._in_use.doubts(settings, now_s, self.temperature_c)
+        elif self._own_checks and not self._own_checks[-1].verified.good:
+            found = (f"last check failed ({self._own_checks[-1].verified.says})",)
+        if now_s < proved_s - CLOCK_SLACK_S:
+            found = (*found, "the computer's clock was set back since the correction was proved: prove it again")
+        return (*found, *restart_doubt(self._restarted_s, proved_s))
 
     def _averaged(self, run_id: int) -> Taken:
         run = next((row for row in self._visit.runs() if row.id == run_id), None)

@@ -20,7 +20,7 @@ from pathlib import Path
 from typing import TypeVar
 
 from protocol.analyzer import Analyzer
-from protocol.errors import AnalyzerError, PortLostError, RequestError
+from protocol.errors import AnalyzerError, PortLostError, RequestError, SettingsLostError
 from protocol.find_again import Address, address_of, names_again
 from protocol.profile import Profile
 from protocol.run import SweepPlan, sweeps
@@ -32,7 +32,7 @@ from visit.clockwatch import ClockWatch
 from visit.gate import Gate
 from visit.hookup import HookUp
 from visit.keeper import asked, hand_over, register
-from visit.record import BYTES_A_POINT, RecordError, VisitFile
+from visit.record import BYTES_A_POINT, PORT_BACK, RESTARTED, RecordError, VisitFile
 from visit.site import Site
 
 T = TypeVar("T")
@@ -43,7 +43,7 @@ COME_BACK_S = 900.0
 """So long a run waits for its analyzer to be plugged in again before it ends as a fault."""
 LEAST_FREE_BYTES = 16 << 20
 """Beside the sweeps to come, so much must be free on the disk for a run to begin without a warning."""
-RETRIES = 2
+RETRIES = 4
 """Sweeps in a row that may fail before a run gives up; one garbled reply must not end an hour's average."""
 
 
@@ -133,10 +133,11 @@ class Conductor:
         guard: Guard = unguarded,
         patience: int | None = None,
         come_back_s: float = COME_BACK_S,
+        on_restart: Callable[[], None] = lambda: None,
         clock: ClockWatch | None = None,
     ) -> None:
         """`patience`: so many sweeps of a wrong hook-up in a row end a run; None: it waits until it is right.
-        `come_back_s`: how long a lost port is waited for."""
+        `come_back_s`: how long a lost port is waited for. `on_restart` hears that the analyzer was off meanwhile."""
         self._port, self._profile, self._visit = port, profile, visit
         self._publish, self._guard, self._patience = publish, guard, patience
         self._progress = Progress()
@@ -145,6 +146,8 @@ class Conductor:
         self._keeper_id: int | None = None
         self._address: Address | None = None
         self._come_back_s, self._clock = come_back_s, clock or ClockWatch()
+        self._on_restart = on_restart
+        self._lost_settings = False
         self._halted = ""
         self._halting = asyncio.Event()
         """Set together with `_halted`, the outcome of a run that must end at the end of its sweep."""
@@ -241,7 +244,8 @@ class Conductor:
                 await self._on_disk(partial(self._visit.remark, "port", str(error), time.time()))
                 await self._until_back(error)
                 words = f"the analyzer came back after {time.monotonic() - began:.0f} s; the run goes on"
-                await self._on_disk(partial(self._visit.remark, "port back", words, time.time()))
+                await self._on_disk(partial(self._visit.remark, PORT_BACK, words, time.time()))
+                self._on_restart()
                 self._tell(phase=Phase.SWEEPING, message=words)
                 if self._progress.run_id is not None:
                     order = replace(order, resume=self._progress.run_id)
@@ -305,6 +309,7 @@ class Conductor:
             self._tell(applied=settings, changes=settings.changes)
 
         def failed(error: AnalyzerError) -> None:
+            self._lost_settings |= isinstance(error, SettingsLostError)
             self._tell(message=f"{error} (tried again)", retried=self._progress.retried + 1)
 
         gate: Gate | None = None
@@ -345,6 +350,11 @@ class Conductor:
 
     async def _look_around(self) -> None:
         """Between two sweeps: did the computer sleep, must the run end here? Raises HaltedError."""
+        if self._lost_settings:
+            self._lost_settings = False
+            words = "the analyzer had lost its settings; they were set again"
+            await self._on_disk(partial(self._visit.remark, RESTARTED, words, time.time()))
+            self._on_restart()
         said = self._clock.look()
         if said is not None:
             self._tell(message=said)

@@ -31,6 +31,10 @@ BUSY_TIMEOUT_S = 5.0
 """How long a writer waits for another process's commit before it gives up; commits take milliseconds."""
 
 
+PORT_BACK, RESTARTED = "port back", "restarted"
+"""Kinds of remarks after which a correction must be proved anew: the analyzer was off meanwhile."""
+
+
 class RecordError(RequestError):
     """The visit file can't be used. One line: what, whose fault, what to do next."""
 

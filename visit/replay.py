@@ -12,10 +12,11 @@ from dataclasses import dataclass, replace
 
 from visit.assessment import Assessment, Known, Role, with_zoom
 from visit.assessor import Assessor
+from visit.calibrating import restart_doubt
 from visit.calibration import Calibration, Corrector
-from visit.calibration_record import calibrations
+from visit.calibration_record import calibrations, checks_of
 from visit.hookup import HookUp, Side
-from visit.record import RunRow, VisitFile
+from visit.record import PORT_BACK, RESTARTED, RunRow, VisitFile
 from visit.site import Site
 
 NOT_FIGURES = ("calibration", "known part")
@@ -85,7 +86,18 @@ class Replay:
             if since is not None and run.started_s < since:
                 doubts = tuple(doubt for doubt in doubts if "last check failed" not in doubt)
             known = replace(known, residuals=calibration.residuals(run.hookup.path), doubts=doubts)
-        return known
+        return replace(known, doubts=(*known.doubts, *self._restart_doubt(run, calibration)))
+
+    def _restart_doubt(self, run: RunRow, calibration: Calibration | None) -> tuple[str, ...]:
+        """Was the analyzer off between the last proof of its correction and the end of this run?"""
+        ((last,),) = self.visit.rows("select max(started_s + duration_s) from sweep where run_id = ?", (run.id,))
+        off = self.visit.rows("select at_s from remark where kind in (?, ?)", (PORT_BACK, RESTARTED))
+        restarted = [float(str(at_s)) for (at_s,) in off if last is not None and float(str(at_s)) <= float(str(last))]
+        checks = checks_of(self.visit, None) if calibration is None else calibration.checks
+        proved = [check.at_s for check in checks if check.verified.good and check.at_s <= run.started_s]
+        if calibration is not None:
+            proved.append(calibration.at_s)
+        return restart_doubt(max(restarted, default=-math.inf), max(proved, default=-math.inf))
 
     def _leakage(self, run: RunRow) -> float | None:
         """The limit of the newest survey before a run."""

@@ -71,8 +71,9 @@ class Station:
         self.calibrator.temperature_c = site.temperature_c
         patience = None if watched else PATIENT_SWEEPS
         self._conductor = Conductor(
-            port, profile, visit, self._publish, guard=self._guard, patience=patience, come_back_s=come_back_s
-        )
+            port, profile, visit, self._publish, guard=self._guard, patience=patience, come_back_s=come_back_s,
+            on_restart=lambda: self.calibrator.restarted(time.time()),
+        )  # fmt: skip
         self._timing = profile.timing
         self._run: asyncio.Task[None] | None = None
         self._listening: asyncio.Task[None] | None = None
@@ -317,6 +318,8 @@ class Station:
                 elif progress.run_id is not None and progress.order is not None:
                     if assessor is None or assessor.run_id != progress.run_id:
                         assessor = self._assessor(progress.run_id, progress.order, live=True)
+                    settings = progress.applied.actual if progress.applied is not None else None
+                    assessor.doubt(self.calibrator.doubts(settings, time.time()))
                     assessment = self._figures_of(assessor, reader)
                     if assessment is not None:
                         self._memory.learn(assessor, assessment)

@@ -20,12 +20,14 @@ from protocol.find_again import Address, address_of, names_again
 from protocol.profile import load_profile
 from protocol.simulated.bench import Bench, start_bench
 from protocol.sweep import SweepSettings
+from rf.verdict import Verdict
 from tests.visit.stations import site
 from visit.clockwatch import ClockWatch
 from visit.conductor import Phase, RunOrder, new_visit
 from visit.hookup import HookUp
 from visit.live import LiveState
 from visit.record import VisitFile
+from visit.replay import Replay
 from visit.station import Station
 
 SITE = site("demo-450")
@@ -186,6 +188,29 @@ def test_a_frozen_analyzer_does_not_look_like_a_falling_floor(family: str, visit
         station.measure(order(5))
     counts = [len(visit.sweeps(run.id)) for run in visit.runs()]
     assert counts[0] == 5 and counts[-1] == 5 and all(count <= 1 for count in counts[1:-1])
+
+
+def test_after_a_restart_the_correction_must_be_proved(visit: VisitFile) -> None:
+    """An analyzer that corrects itself may have lost its correction: readings are in doubt until a thru is read."""
+    with on_bench(visit, "scpi") as (bench, station):
+        station.order(order(10))
+        wait_for(station, lambda s: s.progress.done >= 3)
+        bench.say("unplug")
+        wait_for(station, lambda s: s.progress.phase is Phase.WAITING)
+        bench.say("replug")
+        wait_for(station, lambda s: s.progress.phase is Phase.COMPLETE)
+        found = station.assess_now()
+        assert any("was off at" in doubt for doubt in found.doubts)
+        assert not any(goal.verdict is Verdict.PASS for goal in found.goals)
+        assert Replay(visit).assess(visit.runs()[0]).doubts == found.doubts  # type: ignore[union-attr]
+        bench.say("connect thru")
+        station.measure(RunOrder(HookUp.parse("thru"), SETTINGS, 5, "known part"))
+        run_id = station.state().progress.run_id
+        assert run_id is not None and station.calibrator.read_known("thru", run_id).good
+        bench.say("connect A L")
+        station.measure(order(5))
+        assert station.assess_now().doubts == ()
+    assert Replay(visit).assess(visit.runs()[-1]).doubts == ()  # type: ignore[union-attr]
 
 
 def test_another_program_types_at_the_analyzer(visit: VisitFile) -> None:
