@@ -135,6 +135,12 @@ class Control:
         self.instrument.frozen = state == "on"
         return f"the instrument sends {'the same sweep again' if self.instrument.frozen else 'new sweeps'}"
 
+    def _overload(self, state: str) -> str:
+        if state not in ("on", "off"):
+            raise ValueError("say: overload on, or overload off")
+        self.instrument.overloaded = state == "on"
+        return f"overload {state}"
+
     def _restart(self) -> str:
         self.instrument.restart()
         return "restarted without a word: settings are gone"

@@ -88,7 +88,7 @@ class Instrument:
         self._phase = rng.uniform(0, 2 * np.pi, 6)
         self._noise = np.random.default_rng(options.seed + 1)
         self._events = np.random.default_rng(options.seed + 2)
-        self.frozen = False
+        self.frozen = self.overloaded = False
         self._shown: dict[tuple[float, float, int], SimulatedSweep] = {}
 
     @property
@@ -124,6 +124,8 @@ class Instrument:
         noise = self._noise.normal(size=(4, self.points)) * sigma
         reflected = reflected + noise[0] + 1j * noise[1]
         through = through + noise[2] + 1j * noise[3] + self._strangers(shown, sigma)
+        if self.overloaded:
+            through = through * 1e7
         duration = self.sweep_time_s
         self.clock_s += duration
         return SimulatedSweep(shown, reflected, through, duration)

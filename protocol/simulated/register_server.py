@@ -144,8 +144,10 @@ class RegisterServer:
             elif field.endswith(("_re", "_im")):
                 values = receivers[field[:-3]]
                 part = values.real if field.endswith("_re") else values.imag
-                integer = self._r.record[field].kind in "iu"
-                records[field] = np.round(part * COUNTS) if integer else part
+                kind = self._r.record[field]
+                if kind.kind in "iu":  # a converter that is overloaded stays at the end of its range
+                    part = np.clip(np.round(part * COUNTS), np.iinfo(kind).min, np.iinfo(kind).max)
+                records[field] = part
         if self._r.checksum != "none":
             width = 2 if self._r.checksum == "crc16" else 1
             rows = np.frombuffer(records.tobytes(), np.uint8).reshape(count, -1)[:, :-width]

@@ -77,6 +77,18 @@ async def test_a_fault_is_one_line_and_the_port_stays_usable(name: str, fault: s
 
 
 @pytest.mark.parametrize("name", PROFILES)
+async def test_an_overloaded_receiver_gives_no_sweep(name: str) -> None:
+    async with opened(name) as (bench, analyzer):
+        await analyzer.apply(SETTINGS)
+        await bench.tell("overload on")
+        with pytest.raises(AnalyzerError, match="overload") as caught:
+            await analyzer.sweep()
+        assert "\n" not in str(caught.value) and "lower the level" in str(caught.value)
+        await bench.tell("overload off")
+        assert np.abs((await analyzer.sweep()).s21).max() < 1.0
+
+
+@pytest.mark.parametrize("name", PROFILES)
 async def test_bytes_one_at_a_time_are_no_fault(name: str) -> None:
     async with opened(name) as (bench, analyzer):
         await analyzer.apply(SETTINGS)

@@ -1,0 +1,95 @@
+"""Takes each guard of tests/guards.toml out, one at a time in a copy of the tree, and looks whether its test turns red.
+
+`python scripts/guards.py` runs all (a quarter of an hour), with names some of them; `--table` writes docs/faults.md.
+Exit status 0 when every test turned red without its guard, 1 otherwise. Refuses: to touch the tree itself.
+"""
+
+from __future__ import annotations
+
+import shutil
+import subprocess
+import sys
+import tempfile
+import time
+import tomllib
+from dataclasses import dataclass
+from pathlib import Path
+
+ROOT = Path(__file__).parents[1]
+LIST, TABLE = ROOT / "tests/guards.toml", ROOT / "docs/faults.md"
+SKIPPED = shutil.ignore_patterns(".git", ".venv", ".fetched", "*.pyc", "__pycache__", ".mypy_cache", ".ruff_cache")
+LONGEST_S = 240.0
+HEAD = """# Faults and promises
+
+Each row has a test in `tests/` that turns red when the guard behind the promise is taken out;
+`python scripts/guards.py` takes out one after the other in a copy of the tree and looks. This table is made from
+`tests/guards.toml` by `python scripts/guards.py --table`.
+
+| fault | promise | test |
+|---|---|---|
+"""
+
+
+@dataclass(frozen=True, slots=True)
+class Guard:
+    """In `file`, `there` is replaced by `gone`; `test` (from the folder tests/ on) must fail then."""
+
+    name: str
+    fault: str
+    promise: str
+    test: str
+    file: str
+    there: str
+    gone: str
+
+
+def guards() -> list[Guard]:
+    """The list as it stands."""
+    return [Guard(**entry) for entry in tomllib.loads(LIST.read_text(encoding="utf-8"))["guard"]]
+
+
+def table() -> str:
+    """docs/faults.md."""
+    return HEAD + "".join(f"| {guard.fault} | {guard.promise} | `{guard.test}` |\n" for guard in guards())
+
+
+def red_without(guard: Guard, tree: Path) -> str:
+    """Says "red" when the test fails without the guard, else what is wrong."""
+    path = tree / guard.file
+    whole = path.read_text(encoding="utf-8")
+    if guard.there not in whole:
+        return "NOT THERE"
+    path.write_text(whole.replace(guard.there, guard.gone), encoding="utf-8")
+    try:
+        done = subprocess.run(
+            [sys.executable, "-m", "pytest", "-q", "-n", "0", "-x", "--timeout", "100", f"tests/{guard.test}"],
+            cwd=tree, capture_output=True, text=True, timeout=LONGEST_S, check=False,
+        )  # fmt: skip
+    except subprocess.TimeoutExpired:
+        return "red"  # it hangs without its guard
+    finally:
+        path.write_text(whole, encoding="utf-8")
+    return "red" if done.returncode == 1 else f"NOT RED ({done.returncode})"
+
+
+def main(words: list[str]) -> int:
+    """Try the guards that are named, or all."""
+    if words == ["--table"]:
+        TABLE.write_text(table(), encoding="utf-8")
+        return 0
+    chosen = [guard for guard in guards() if not words or guard.name in words]
+    missed = 0
+    with tempfile.TemporaryDirectory() as folder:
+        tree = Path(folder) / "tree"
+        shutil.copytree(ROOT, tree, ignore=SKIPPED)
+        for guard in chosen:
+            began = time.monotonic()
+            found = red_without(guard, tree)
+            missed += found != "red"
+            print(f"{guard.name:22} {found:12} {time.monotonic() - began:5.1f} s  {guard.test}", flush=True)
+    print(f"{len(chosen) - missed} of {len(chosen)} guards: their test turns red without them")
+    return 1 if missed else 0
+
+
+if __name__ == "__main__":
+    sys.exit(main(sys.argv[1:]))
