@@ -157,6 +157,9 @@ def go_on_alone(now: Session, signals: Signals) -> None:
     """The terminal is gone: let go of it, measure on to the planned end."""
     let_go_of_terminal()
     now.station.nobody_looks()
+    if not now.station.running:
+        now.visit.remark("terminal", "the terminal went away; nothing was running", time.time())
+        return
     progress = now.station.state().progress
     planned = progress.order.planned_sweeps if progress.order is not None else None
     words = "the terminal went away; the run goes on without one" if planned is not None else NO_END

@@ -101,6 +101,23 @@ def test_after_a_hang_up_the_run_goes_on_to_its_end(bench: Bench, path: Path) ->
     assert sequences(path) == list(range(SWEEPS)) and outcomes(path) == ["complete"]
 
 
+def test_the_demo_goes_on_as_well(path: Path) -> None:
+    """The simulated analyzer is a child of the program; the hang-up is not for it."""
+    with terminal("demo", "--speed", "0.2", "--visit", str(path), "--sweeps", str(SWEEPS)) as screen:
+        sweeping(screen)
+        screen.hang_up()
+        assert screen.process.wait(PATIENCE_S) == 0
+    assert sequences(path) == list(range(SWEEPS)) and outcomes(path) == ["complete"]
+
+
+def test_a_hang_up_when_nothing_runs(bench: Bench, path: Path) -> None:
+    with terminal(*words("live", bench, path)[:-1], "3") as screen:
+        screen.wait_for("3 of 3")
+        screen.hang_up()
+        assert screen.process.wait(PATIENCE_S) == 0
+    assert outcomes(path) == ["complete"] and remarks(path)[-1][1] == "the terminal went away; nothing was running"
+
+
 def test_a_run_without_an_end_stops_at_a_hang_up(bench: Bench, path: Path) -> None:
     with terminal(*words("live", bench, path)) as screen:
         sweeping(screen)
