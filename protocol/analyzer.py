@@ -107,6 +107,12 @@ class Analyzer:
         return self._profile
 
     @property
+    def identity(self) -> Identity:
+        """Who answered last; asked when it was opened."""
+        assert self._identity is not None
+        return self._identity
+
+    @property
     def limits(self) -> Limits:
         """What it can be asked for: the profile's limits, lowered where the analyzer was seen to take less."""
         return self._limits

@@ -154,7 +154,7 @@ class Conductor:
         self._disk = ThreadPoolExecutor(1, thread_name_prefix="visit-file")
 
     async def open(self) -> None:
-        """Open the port and ask who is there. Raises AnalyzerError or RequestError."""
+        """Open the port and note who is there. Raises AnalyzerError or RequestError."""
         self._tell(phase=Phase.OPENING, message=f"opening {self._port}")
         if self._keeper_id is None:
             self._keeper_id = await self._on_disk(lambda: register(self._visit, self._port))
@@ -164,9 +164,9 @@ class Conductor:
         self._tell(phase=Phase.IDLE, message="")
 
     async def _note_analyzer(self, port: str) -> None:
-        """Ask who it is and note it. Raises AnalyzerError."""
+        """Note who answered."""
         assert self._analyzer is not None
-        identity = (await self._analyzer.identify()).text
+        identity = self._analyzer.identity.text
         self._analyzer_id = await self._on_disk(
             lambda: self._visit.add_analyzer(identity, self._profile.name, port, time.time())
         )
@@ -276,7 +276,7 @@ class Conductor:
         before = self._progress.identity
         self._analyzer = await Analyzer.open(name, self._profile)
         try:
-            identity = (await self._analyzer.identify()).text
+            identity = self._analyzer.identity.text
             if identity != before:
                 raise RequestError(f"{name}: another analyzer answers ({identity}); plug the first one in again")
             await self._note_analyzer(name)

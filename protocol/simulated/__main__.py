@@ -47,6 +47,7 @@ def build_parser() -> argparse.ArgumentParser:
     parser.add_argument("--profile", default="scpi", help="tongue: scpi, or another profile by name or file")
     parser.add_argument("--manners", type=Path, metavar="FILE", help="listing, pages, remarks of a console")
     parser.add_argument("--scpi-style", choices=("define", "named", "traces"), default="define", help="SCPI's ways")
+    parser.add_argument("--serial", default="SIM-0001", help="serial number in its identity (default SIM-0001)")
     parser.add_argument("--speed", type=float, default=1.0, help="real seconds per simulated second; 0: no waiting")
     parser.add_argument("--seed", type=int, default=1, help="same seed and same orders give the same numbers")
     parser.add_argument("--link", type=Path, help="keep a symbolic link to the node here")
@@ -73,6 +74,7 @@ def make_instrument(options: argparse.Namespace) -> Instrument:
         hookup.recorded = recorded_device(options.device)
     settings = InstrumentOptions(
         seed=options.seed,
+        serial=options.serial,
         floor_db=options.floor,
         leakage_db=options.leakage,
         corrected=not options.raw,

@@ -102,7 +102,7 @@ class ConsoleServer:
                 return []
         if c.identify.read(line) is not None:
             prefix = f"{c.identity_line} " if c.identity_line else ""
-            return [self._text(prefix + IDENTITY)]
+            return [self._text(prefix + IDENTITY.format(serial=self.front.instrument.options.serial))]
         own_settings = c.sweep.read(line) if c.sweep is not None else None
         if own_settings is not None:
             self._set(own_settings)

@@ -25,6 +25,7 @@ class InstrumentOptions:
     """Everything that may be set when the instrument is made; levels in dB re a straight thru."""
 
     seed: int = 1
+    serial: str = "SIM-0001"
     floor_db: float = -70.0
     """Random floor of one point at 1 kHz bandwidth and the default level."""
     leakage_db: float | None = None

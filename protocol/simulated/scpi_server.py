@@ -16,7 +16,7 @@ from numpy.typing import NDArray
 from protocol.simulated.instrument import Instrument, SimulatedSweep
 from protocol.simulated.tongue import Action, Data, Drop, Front, Refusal, Wait
 
-IDENTITY = "Invented Instruments,Bench Two-Port,SIM-0001,1.0"
+IDENTITY = "Invented Instruments,Bench Two-Port,{serial},1.0"
 QUEUE_LENGTH = 20
 LONGEST_LINE = 10_000
 SETTINGS = {
@@ -152,7 +152,12 @@ class ScpiServer:
 
     def _common(self, header: str, argument: str) -> list[Action]:
         """IEEE 488.2 common commands."""
-        simple = {"*IDN?": IDENTITY, "*OPC?": "1", "*TST?": "0", "*STB?": str(4 if self._errors else 0)}
+        simple = {
+            "*IDN?": IDENTITY.format(serial=self.front.instrument.options.serial),
+            "*OPC?": "1",
+            "*TST?": "0",
+            "*STB?": str(4 if self._errors else 0),
+        }
         if header in simple:
             return [simple[header].encode()]
         if header == "*ESR?":

@@ -117,16 +117,17 @@ def test_unplugged_in_every_state(family: str, state: str, visit: VisitFile) -> 
 
 
 def test_another_analyzer_on_the_same_name_is_not_taken(visit: VisitFile, tmp_path: Path) -> None:
+    """One of the same make, that answers all questions as the lost one does, but for its serial number."""
     link = tmp_path / "lasting-name"
     with on_bench(visit, "scpi") as (bench, station):
         station.order(order(None))  # type: ignore[arg-type]
         wait_for(station, lambda s: s.progress.done >= 2)
         bench.say("unplug")
-        with start_bench(["--speed", "0", "--seed", "9", "--profile", "console-lines"]) as stranger:
+        with start_bench(["--speed", "0", "--seed", "9", "--serial", "SIM-0002"]) as stranger:
             link.unlink()
             link.symlink_to(stranger.node)
             state = wait_for(station, lambda s: "still waiting" in s.progress.message)
-            assert state.progress.phase is Phase.WAITING
+            assert state.progress.phase is Phase.WAITING and "another analyzer" in state.progress.message
             link.unlink()
         bench.say("replug")
         wait_for(station, lambda s: s.progress.phase is Phase.SWEEPING and s.progress.done >= 6)
@@ -284,6 +285,24 @@ def test_names_under_which_a_device_is_looked_for(tmp_path: Path, monkeypatch: p
     node.touch()
     hardware[str(node)] = (5, 5, "")  # the old number, but other hardware now
     assert names_again(address) == ()
+
+
+def test_a_number_that_was_given_away_is_not_opened(tmp_path: Path) -> None:
+    """The link of a bridge that died still leads to a pseudo-terminal's number, which a login may have got since."""
+    link = tmp_path / "port"
+    master, slave = os.openpty()
+    try:
+        link.symlink_to(os.ttyname(slave))
+        plain, named = address_of(os.ttyname(slave), Path("/nowhere")), address_of(str(link), Path("/nowhere"))
+        assert names_again(plain) == () == names_again(named)  # there is one of that number, and it is not the same
+        link.unlink()
+        assert names_again(named) == ()
+        (tmp_path / "keeps the first link's inode number").touch()
+        link.symlink_to(os.ttyname(slave))
+        assert names_again(named) == (str(link),)
+    finally:
+        os.close(master)
+        os.close(slave)
 
 
 def test_twins_without_a_serial_number_are_told_apart(monkeypatch: pytest.MonkeyPatch) -> None:
