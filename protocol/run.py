@@ -59,7 +59,7 @@ async def sweeps(
     plan: SweepPlan,
     *,
     on_applied: Callable[[Applied], None] | None = None,
-    on_fault: Callable[[AnalyzerError], None] | None = None,
+    on_fault: Callable[[AnalyzerError | RequestError], None] | None = None,
 ) -> AsyncGenerator[Sweep, None]:
     """Apply the plan's settings and give one sweep after the other.
 
@@ -94,9 +94,9 @@ async def _produce(
     plan: SweepPlan,
     queue: asyncio.Queue[Sweep | None],
     on_applied: Callable[[Applied], None] | None,
-    on_fault: Callable[[AnalyzerError], None] | None,
+    on_fault: Callable[[AnalyzerError | RequestError], None] | None,
 ) -> None:
-    applied = await analyzer.apply(plan.settings)
+    applied = await _applied(analyzer, plan, on_fault)
     if on_applied is not None:
         on_applied(applied)
     done = failed = 0
@@ -113,7 +113,7 @@ async def _produce(
             await analyzer.confirm()
         except PortLostError:
             raise
-        except AnalyzerError as error:
+        except (AnalyzerError, RequestError) as error:  # what was taken once is refused when a command came garbled
             waiting.clear()
             failed += 1
             if failed > plan.retries:
@@ -127,6 +127,29 @@ async def _produce(
         for sweep in waiting:
             await queue.put(sweep)
         waiting.clear()
+
+
+async def _applied(
+    analyzer: Analyzer, plan: SweepPlan, on_fault: Callable[[AnalyzerError | RequestError], None] | None
+) -> Applied:
+    """Apply the plan's settings. A failure is tried again as a sweep's is; a refusal once, for a command that another
+    program typed into is refused as well, and a true refusal comes twice."""
+    failed, refused = 0, False
+    while True:
+        try:
+            return await analyzer.apply(plan.settings)
+        except PortLostError:
+            raise
+        except AnalyzerError as error:
+            failed += 1
+            if failed > plan.retries:
+                raise
+            if on_fault is not None:
+                on_fault(error)
+        except RequestError:
+            if refused or plan.retries == 0:
+                raise
+            refused = True
 
 
 def _check_new(sweep: Sweep, seen: deque[int], port: str) -> None:

@@ -308,7 +308,7 @@ class Conductor:
             applied.append(settings)
             self._tell(applied=settings, changes=settings.changes)
 
-        def failed(error: AnalyzerError) -> None:
+        def failed(error: AnalyzerError | RequestError) -> None:
             self._lost_settings |= isinstance(error, SettingsLostError)
             self._tell(message=f"{error} (tried again)", retried=self._progress.retried + 1)
 

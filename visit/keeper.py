@@ -13,7 +13,7 @@ from dataclasses import dataclass
 from pathlib import Path
 
 from protocol.errors import RequestError
-from visit.record import VisitFile
+from visit.record import RecordBusyError, VisitFile
 
 ASK_EVERY_S = 0.2
 """How often a keeper looks for a request, and an asker for its effect."""
@@ -118,16 +118,20 @@ def take_over(visit: VisitFile, keeper: Keeper, tick: threading.Event | None = N
 
     The patience counts from the last sweep that came: a keeper in the middle of a slow sweep is not a dead one.
     """
-    ask(visit, keeper)
     pause = tick or threading.Event()
     longest = visit.rows("select duration_s from sweep order by id desc limit 1")
     patience = PATIENCE_S + 3.0 * (float(str(longest[0][0])) if longest else 0.0)
+    stubborn = RequestError(
+        f"process {keeper.pid} does not let go within {patience:.0f} s; end it with `kill {keeper.pid}`, then try"
+        " again: what it measured is kept"
+    )
+    try:
+        ask(visit, keeper)
+    except RecordBusyError:
+        raise stubborn from None
     until = time.monotonic() + patience
     while keeper.lives and not _let_go(visit, keeper):
         if time.monotonic() >= until:
-            raise RequestError(
-                f"process {keeper.pid} does not let go within {patience:.0f} s; end it with `kill {keeper.pid}`, then"
-                " try again: what it measured is kept"
-            )
+            raise stubborn
         if pause.wait(ASK_EVERY_S):
             raise RequestError("taking over was left; the other process stops at the end of its sweep all the same")

@@ -39,6 +39,10 @@ class RecordError(RequestError):
     """The visit file can't be used. One line: what, whose fault, what to do next."""
 
 
+class RecordBusyError(RecordError):
+    """Another process holds the file in the midst of a commit and does not go on: it was stopped, or its disk hangs."""
+
+
 @dataclass(frozen=True, slots=True)
 class RunRow:
     """One run as recorded. `outcome` is None while it runs."""
@@ -139,6 +143,11 @@ class VisitFile:
                 with self._connection:
                     yield self._connection
             except sqlite3.Error as error:
+                if getattr(error, "sqlite_errorcode", 0) & 0xFF in (sqlite3.SQLITE_BUSY, sqlite3.SQLITE_LOCKED):
+                    raise RecordBusyError(
+                        f"{self.path}: another process is in the midst of writing and does not go on; end it, then try"
+                        " again: what was committed stands"
+                    ) from None
                 raise RecordError(
                     f"{self.path}: could not be written ({error}); free space or check the folder, earlier rows stand"
                 ) from None

@@ -29,7 +29,7 @@ WORDS = """control lines on standard input (one answer each):
   connect A L load=H | connect thru | connect loads, short, open, load, antenna | close H open | close H load 14
   pad 2 10 | amp 20 | jumper half 450e6 | lead 2 off | gap 1pF | device FILE.s2p | device none
   turn L 1 +30kHz [trimmer] | temperature 4 | bursts 0.1 40 | carrier 451e6 -30 | leakage -85 | floor -70
-  fault silence|trickle|garbage|half|garble|count|refuse|chatter [N] | fault slow SECONDS
+  fault silence|trickle|garbage|half|garble|count|refuse|mishear|chatter [N] | fault slow SECONDS
   freeze on|off | overload on|off | restart | unplug | replug | status"""
 
 

@@ -12,7 +12,7 @@ import numpy as np
 
 from protocol.simulated.tongue import Action, Data, Tongue, Wait
 
-NAMES = ("silence", "trickle", "garbage", "half", "garble", "count", "refuse", "chatter", "slow")
+NAMES = ("silence", "trickle", "garbage", "half", "garble", "count", "refuse", "chatter", "mishear", "slow")
 CHATTER = b"note: fan speed changed\r\n"
 
 
@@ -33,6 +33,8 @@ class Mischief:
             raise ValueError(f"{amount!r} is not a number") from None
         if name == "count":
             tongue.wrong_count = int(value)
+        elif name == "mishear":
+            tongue.front.misheard = int(value)
         elif name == "refuse":
             tongue.refusals = int(value)
         else:

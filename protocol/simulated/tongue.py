@@ -34,6 +34,7 @@ Action = bytes | Wait | Drop
 class Tongue(Protocol):
     """A server for one family of commands."""
 
+    front: Front
     wrong_count: int
     """So many of the next traces lack a point."""
     refusals: int
@@ -60,10 +61,15 @@ class Front:
     def __init__(self, instrument: Instrument) -> None:
         self.instrument = instrument
         self.last: SimulatedSweep | None = None
+        self.misheard = 0
+        """So many settings to come are not understood, as when another program typed in between."""
 
     def set_value(self, name: str, value: float) -> None:
         """Set start_hz, stop_hz, points, bandwidth_hz or level_dbm. Raises Refusal outside the limits, unless the
         instrument clips quietly."""
+        if self.misheard:
+            self.misheard -= 1
+            raise Refusal(-113, "Undefined header")
         low, high = self.range_of(name)
         if not low <= value <= high:
             if not self.instrument.options.clamp_quietly:

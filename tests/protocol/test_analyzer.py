@@ -312,7 +312,7 @@ async def test_a_run_left_early_ends_at_once_and_the_analyzer_serves_on(start_pe
 
 async def test_a_run_tries_failed_sweeps_again_as_often_as_allowed(start_peer: Start) -> None:
     peer = start_peer("console-lines")
-    heard: list[AnalyzerError] = []
+    heard: list[AnalyzerError | RequestError] = []
     async with opened(peer, quick_profile("console-lines")) as analyzer:
         peer.tell("fault garbage")
         plan = SweepPlan(SETTINGS, 6, retries=1)

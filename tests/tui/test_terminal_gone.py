@@ -5,9 +5,11 @@ The program runs in a process of its own on a pty, the simulated analyzer behind
 
 from __future__ import annotations
 
+import contextlib
 import os
 import re
 import signal
+import sqlite3
 import subprocess
 import sys
 import time
@@ -184,17 +186,25 @@ def test_take_over_without_a_screen(bench: Bench, path: Path, capfd: pytest.Capt
     assert sequences(path) == list(range(SWEEPS)) and outcomes(path) == ["complete"]
 
 
+@pytest.mark.parametrize("writing", [False, True])
 def test_a_process_that_does_not_let_go_is_named(
-    bench: Bench, path: Path, capfd: pytest.CaptureFixture[str], monkeypatch: pytest.MonkeyPatch
+    writing: bool, bench: Bench, path: Path, capfd: pytest.CaptureFixture[str], monkeypatch: pytest.MonkeyPatch
 ) -> None:
+    """Stopped between two commits, and in the midst of one."""
     monkeypatch.setattr("visit.keeper.PATIENCE_S", 0.5)
+    monkeypatch.setattr("visit.record.BUSY_TIMEOUT_S", 0.5)
     first = start_check(bench, path)
     wait_until(lambda: len(sequences(path)) > 3, "sweeps come")
     first.send_signal(signal.SIGSTOP)
-    try:
-        assert main(words("check", bench, path, "--take-over")) == ExitStatus.USAGE
-    finally:
-        first.send_signal(signal.SIGCONT)
+    with contextlib.closing(sqlite3.connect(path)) as hand:
+        try:
+            if writing:
+                with contextlib.suppress(sqlite3.OperationalError):  # it was stopped there indeed
+                    hand.execute("begin immediate")
+            assert main(words("check", bench, path, "--take-over")) == ExitStatus.USAGE
+        finally:
+            hand.rollback()
+            first.send_signal(signal.SIGCONT)
     assert f"end it with `kill {first.pid}`" in capfd.readouterr().err
     first.communicate(timeout=PATIENCE_S)
 

@@ -16,7 +16,7 @@ import numpy as np
 import pytest
 
 from protocol import find_again
-from protocol.errors import AnalyzerError
+from protocol.errors import AnalyzerError, RequestError
 from protocol.find_again import Address, address_of, names_again
 from protocol.profile import load_profile
 from protocol.simulated.bench import Bench, start_bench
@@ -238,6 +238,32 @@ def test_another_program_types_at_the_analyzer(family: str, visit: VisitFile) ->
     assert kept(visit)[1] == "complete" and len(kept(visit)[0]) == 25
     levels = [abs(sweep.s21[sweep.s21.size * 3 // 8]) for sweep in visit.sweeps(1)]  # 450 MHz: 1.4 dB of loss
     assert max(levels) - min(levels) < 0.01
+
+
+@pytest.mark.parametrize("started", [False, True])
+@pytest.mark.parametrize("family", ["scpi", "console-lines"])
+def test_a_command_that_came_garbled_is_said_again(visit: VisitFile, family: str, started: bool) -> None:
+    """Somebody else's typing makes one of our commands an unknown word: refused once, it is no refusal."""
+    with on_bench(visit, family) as (bench, station):
+        if started:
+            station.order(order(60))
+            wait_for(station, lambda s: s.progress.done >= 2)
+            bench.say("fault mishear 1")
+            bench.say("fault garbage 1")  # a sweep that failed has its settings made again
+            wait_for(station, lambda s: s.progress.phase is Phase.COMPLETE)
+            assert station.state().progress.retried == 2
+        else:
+            bench.say("fault mishear 1")
+            station.measure(order(60))
+    assert kept(visit) == (list(range(60)), "complete")
+
+
+def test_a_true_refusal_ends_the_run(visit: VisitFile) -> None:
+    with on_bench(visit, "scpi", speed="0") as (bench, station):
+        bench.say("fault mishear 1000")
+        with pytest.raises(RequestError, match="refused"):
+            station.measure(order(4))
+    assert visit.runs() == []
 
 
 def test_a_clock_that_jumps_is_noted(visit: VisitFile) -> None:
