@@ -19,6 +19,10 @@ LIMIT = float(-np.log(FALSE_REJECT))
 TRUNCATION = 1.0 - LIMIT * np.exp(-LIMIT) / (1.0 - np.exp(-LIMIT))
 """Mean of an exponential variable cut at LIMIT times its mean: what cutting takes from the scatter of clean data."""
 
+MEDIAN_SHORTFALL = 1.3
+"""The median of |d|^2 about the median of N sweeps is too small by this over N, taken in the median over the points
+(own simulation: 0.73 at 5 sweeps, 0.88 at 10, 0.93 at 16)."""
+
 BUSY_SHARE = 0.25
 """Above this share of hit sweeps (or thrown samples of a point) the median start is no longer safe: no value is
 given."""
@@ -62,7 +66,8 @@ def average_sweeps(sweeps: NDArray[np.complex128]) -> Average:
     """Average `sweeps` (N, K), N >= 1, throwing out bursts.
 
     Start: median of real and imaginary part over the sweeps; scale from the median of |d|^2 (= P ln 2 for complex
-    Gaussian noise). Then mean and scatter of what lies within the limit, three times. Scatter is sum|x - mean|^2 / (n
+    Gaussian noise). Then mean and scatter of what lies within the limit, three times; a sample lies nearer to a mean
+    it is part of than to one it is not, by (n - 1) / n and (n + 1) / n of its power. Scatter is sum|x - mean|^2 / (n
     - 1) [study, F2], corrected for the cut. Raises ValueError for an empty or non-finite input.
     """
     data = np.atleast_2d(np.asarray(sweeps, np.complex128))
@@ -80,7 +85,7 @@ def _keep(data: NDArray[np.complex128]) -> tuple[NDArray[np.bool_], NDArray[np.b
         return keep, np.zeros(count, bool)
     centre = np.median(data.real, axis=0) + 1j * np.median(data.imag, axis=0)
     square = _square(data - centre)
-    scale = np.median(square, axis=0) / np.log(2.0)
+    scale = np.median(square, axis=0) / np.log(2.0) / (1.0 - MEDIAN_SHORTFALL / count)
     for _ in range(3):
         keep = square <= _limit(scale)
         keep[keep.mean(axis=1) < 1.0 - WHOLE_SWEEP_SHARE] = False
@@ -88,7 +93,9 @@ def _keep(data: NDArray[np.complex128]) -> tuple[NDArray[np.bool_], NDArray[np.b
         safe = np.maximum(kept, 1)
         centre = np.where(kept > 0, (data * keep).sum(axis=0) / safe, centre)
         square = _square(data - centre)
-        scale = np.where(kept > 1, (square * keep).sum(axis=0) / np.maximum(kept - 1, 1) / TRUNCATION, scale)
+        square = square / np.where(keep, 1.0 - 1.0 / np.maximum(safe, 2), 1.0 + 1.0 / safe)
+        scale = np.where(kept > 1, (square * keep).sum(axis=0) / safe / TRUNCATION, scale)
+        scale = scale / (1.0 - 1.0 / (9.0 * np.maximum(kept - 1, 1))) ** 3
     return keep, _hit((~keep).sum(axis=1), points)
 
 

@@ -7,7 +7,7 @@ from collections.abc import Callable
 import numpy as np
 import pytest
 
-from rf.average import BUSY_SHARE, Average, RunningAverage, average_sweeps
+from rf.average import BUSY_SHARE, FALSE_REJECT, Average, RunningAverage, average_sweeps
 from rf.floor import floor_from_scatter
 
 POINTS = 401
@@ -48,6 +48,16 @@ def test_clean_sweeps(make: Make, count: int) -> None:
     assert found.thrown_sweeps == 0
     # The kept samples give the plain mean up to the few thrown out.
     assert np.sqrt(np.mean(np.abs(found.mean - sweeps.mean(axis=0)) ** 2)) < 0.3 * np.sqrt(1e-7 / count)
+
+
+@pytest.mark.parametrize("count", [5, 6, 8, 10, 25, 100])
+def test_clean_samples_are_thrown_out_as_rarely_as_promised(count: int) -> None:
+    """FALSE_REJECT of complex Gaussian noise, whatever the number of sweeps; no clean run counts as too busy."""
+    rng = np.random.default_rng(3)
+    averages = [average_sweeps(noise(rng, count, POINTS)) for _ in range(40)]
+    share = sum(int(average.thrown.sum()) for average in averages) / (40 * count * POINTS)
+    assert share == pytest.approx(FALSE_REJECT, rel=0.25)
+    assert not any(average.too_busy for average in averages)
 
 
 @pytest.mark.parametrize("make", [average_sweeps, running])
