@@ -8,11 +8,12 @@ from __future__ import annotations
 
 import math
 import re
-import tomllib
 from pathlib import Path
 from typing import Any
 
 from protocol.errors import RequestError
+from protocol.files import read_text, toml_table
+from protocol.harmless import harmless
 
 _HEADER = re.compile(r"^\s*(\[\[?)\s*([^\]]+?)\s*\]\]?\s*(?:#.*)?$")
 _KEY = re.compile(r"^\s*([A-Za-z0-9_\-\"']+)\s*=")
@@ -30,21 +31,15 @@ class Table:
     @classmethod
     def load(cls, path: Path) -> Table:
         """The top table of a file. Raises RequestError when it cannot be read or is not TOML."""
-        try:
-            text = path.read_text(encoding="utf-8")
-        except OSError as error:
-            raise RequestError(f"{path}: cannot be read ({error.strerror}); check the name") from error
-        except UnicodeDecodeError as error:
-            raise RequestError(f"{path}: is not UTF-8 text; save it as UTF-8") from error
-        return cls.parse(text, str(path))
+        return cls.parse(read_text(path, "a profile"), str(path))
 
     @classmethod
     def parse(cls, text: str, file: str) -> Table:
         """The top table of `text`; `file` is the name used in errors."""
         try:
-            values = tomllib.loads(text)
-        except tomllib.TOMLDecodeError as error:
-            raise RequestError(f"{file}: not valid TOML: {error}") from error
+            values = toml_table(text)
+        except ValueError as error:
+            raise RequestError(f"{file}: not valid TOML: {error}") from None
         return cls(values, (), file, text)
 
     def error(self, key: str, what: str) -> RequestError:
@@ -68,7 +63,7 @@ class Table:
         """A string; `empty` allows "" in the file."""
         value = self._take(key, "a text", _REQUIRED if default is None else default)
         if not isinstance(value, str):
-            raise self.error(key, f"must be a text in quotes, not {value!r}")
+            raise self.error(key, f"must be a text in quotes, not {shown(value)}")
         if value == "" and not empty and default != "":
             raise self.error(key, "must not be empty")
         return value
@@ -77,7 +72,7 @@ class Table:
         """True or false."""
         value = self._take(key, "true or false", _REQUIRED if default is None else default)
         if not isinstance(value, bool):
-            raise self.error(key, f"must be true or false, not {value!r}")
+            raise self.error(key, f"must be true or false, not {shown(value)}")
         return value
 
     def number(self, key: str, default: float | None = None, *, low: float, high: float) -> float:
@@ -89,7 +84,7 @@ class Table:
         """A whole number within `low`..`high`."""
         value = self.number(key, default, low=low, high=high)
         if value != int(value):
-            raise self.error(key, f"must be a whole number, not {value!r}")
+            raise self.error(key, f"must be a whole number, not {shown(value)}")
         return int(value)
 
     def numbers(
@@ -98,14 +93,14 @@ class Table:
         """A list of finite numbers, each within `low`..`high`."""
         values = self._take(key, "a list of numbers", _REQUIRED if default is None else default)
         if not isinstance(values, (list, tuple)):
-            raise self.error(key, f"must be a list of numbers, not {values!r}")
+            raise self.error(key, f"must be a list of numbers, not {shown(values)}")
         return tuple(self._number(key, value, low, high) for value in values)
 
     def texts(self, key: str, default: tuple[str, ...] | None = None) -> tuple[str, ...]:
         """A list of strings."""
         values = self._take(key, "a list of texts", _REQUIRED if default is None else default)
         if not isinstance(values, (list, tuple)) or not all(isinstance(value, str) for value in values):
-            raise self.error(key, f"must be a list of texts, not {values!r}")
+            raise self.error(key, f"must be a list of texts, not {shown(values)}")
         return tuple(values)
 
     def choice(self, key: str, choices: tuple[str, ...], default: str | None = None) -> str:
@@ -113,7 +108,7 @@ class Table:
         listed = ", ".join(repr(choice) for choice in choices)
         value = self._take(key, f"one of {listed}", _REQUIRED if default is None else default)
         if value not in choices:
-            raise self.error(key, f"must be one of {listed}, not {value!r}")
+            raise self.error(key, f"must be one of {listed}, not {shown(value)}")
         return str(value)
 
     def table(self, key: str, *, required: bool = True) -> Table:
@@ -139,14 +134,29 @@ class Table:
             raise self.error(key, "is not a known key here; check the spelling")
 
     def _number(self, key: str, value: Any, low: float, high: float) -> float:
-        if isinstance(value, bool) or not isinstance(value, (int, float)) or not math.isfinite(value):
-            raise self.error(key, f"must be a number, not {value!r}")
+        if isinstance(value, bool) or not isinstance(value, (int, float)) or not finite(value):
+            raise self.error(key, f"must be a number, not {shown(value)}")
         if not low <= value <= high:
-            raise self.error(key, f"must lie within {low:g} to {high:g}, not {value:g}")
+            raise self.error(key, f"must lie within {low:g} to {high:g}, not {shown(value)}")
         return float(value)
 
 
 _REQUIRED: Any = object()
+SHOWN = 80
+"""Letters of a wrong value that a message shows."""
+
+
+def finite(value: float) -> bool:
+    """False also for a whole number that no floating-point number holds."""
+    try:
+        return math.isfinite(value)
+    except OverflowError:
+        return False
+
+
+def shown(value: object) -> str:
+    """A wrong value for a message, shortened."""
+    return harmless(repr(value), SHOWN)
 
 
 def _line_of(text: str, path: tuple[str, ...]) -> int:

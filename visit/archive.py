@@ -12,6 +12,7 @@ from pathlib import Path
 from typing import Any
 
 from protocol.errors import RequestError
+from protocol.harmless import harmless
 from visit.trend import Point, points_of
 
 TABLE = "archive.parquet"
@@ -43,6 +44,26 @@ QUESTIONS = {
     "faults": "select path, fault from visits where fault <> '' order by path limit 100",
 }
 """Questions by name; anything else is taken as SQL over the table `visits`, read only."""
+
+LONGEST_QUESTION = 4000
+MOST_ROWS, MOST_LETTERS = 100_000, 20_000_000
+LONGEST_QUESTION_S = 60
+_ALONE = {
+    "autoinstall_known_extensions": "false",
+    "autoload_known_extensions": "false",
+    "allow_community_extensions": "false",
+    "allow_persistent_secrets": "false",
+    "python_enable_replacements": "false",
+    "temp_directory": "",
+    "memory_limit": "2GB",
+}
+"""No extension is fetched or loaded, no variable of the program is taken for a table, nothing is spilled to disk."""
+_LOCKED = (
+    f"set max_execution_time = {LONGEST_QUESTION_S * 1000}",
+    "set enable_external_access = false",
+    "set lock_configuration = true",
+)
+"""From here on a question sees the table `visits` alone: no file, no network, no setting, and it comes to an end."""
 
 
 def summary_rows(path: str) -> list[dict[str, Any]]:
@@ -152,8 +173,13 @@ def _kept(folder: Path) -> list[dict[str, Any]]:
     table = folder / TABLE
     if not table.exists():
         return []
-    with _duckdb().connect() as connection:
-        rows = connection.execute("select * from read_parquet(?)", [str(table)]).fetchall()
+    duckdb = _duckdb()
+    try:
+        with duckdb.connect(config=_ALONE) as connection:
+            names = ", ".join(COLUMNS)
+            rows = connection.execute(f"select {names} from read_parquet(?)", [str(table)]).fetchall()  # noqa: S608
+    except (duckdb.Error, UnicodeDecodeError) as error:
+        raise RequestError(f"{table}: damaged ({_first_line(error)}); throw it away and --build again") from None
     return [dict(zip(COLUMNS, row, strict=True)) for row in rows]
 
 
@@ -161,7 +187,7 @@ def _store(folder: Path, rows: Sequence[dict[str, Any]]) -> None:
     """Write the table whole, beside the old one, then in its place."""
     part = folder / f"{TABLE}.part"
     part.unlink(missing_ok=True)
-    with _duckdb().connect() as connection:
+    with _duckdb().connect(config=_ALONE) as connection:
         columns = ", ".join(f"{name} {kind}" for name, kind in COLUMNS.items())
         connection.execute(f"create table visits ({columns})")
         if rows:
@@ -178,18 +204,38 @@ def ask(folder: Path, question: str) -> tuple[list[str], list[tuple[Any, ...]]]:
     if not table.exists():
         raise RequestError(f"{table} is not there yet: deepnotch archive {folder} --build first")
     sql = QUESTIONS.get(question, question)
-    if not sql.lstrip().lower().startswith("select"):
-        names = ", ".join(QUESTIONS)
-        raise RequestError(f"{question!r} is neither one of {names} nor a SELECT over the table visits")
+    if len(sql) > LONGEST_QUESTION:
+        raise RequestError(f"a question of more than {LONGEST_QUESTION} letters; ask in fewer")
     duckdb = _duckdb()
-    with duckdb.connect() as connection:
-        connection.execute("create table visits as select * from read_parquet(?)", [str(table)])
-        # From here on the question sees this table alone: no file, no extension, no setting.
-        connection.execute("set enable_external_access = false")
-        connection.execute("set lock_configuration = true")
+    try:
+        statements = duckdb.extract_statements(sql.encode("utf-8").decode("utf-8"))
+    except (duckdb.Error, UnicodeError) as error:
+        raise RequestError(f"the archive can't read that: {_first_line(error)}") from None
+    if [statement.type for statement in statements] != [duckdb.StatementType.SELECT]:
+        names = ", ".join(QUESTIONS)
+        raise RequestError(f"{harmless(question, 80)!r} is neither one of {names} nor one SELECT over the table visits")
+    with duckdb.connect(config=_ALONE) as connection:
         try:
-            cursor = connection.execute(sql)
-            return [column[0] for column in cursor.description], cursor.fetchall()
+            connection.execute("create table visits as select * from read_parquet(?)", [str(table)])
+            for setting in _LOCKED:
+                connection.execute(setting)
+            return _answer(connection.execute(statements[0]))
         except duckdb.Error as error:
-            first = str(error).splitlines()[0]
-            raise RequestError(f"the archive can't answer that: {first}") from None
+            raise RequestError(f"the archive can't answer that: {_first_line(error)}") from None
+        except UnicodeDecodeError:
+            raise RequestError(f"{table}: damaged; throw it away and --build it again") from None
+
+
+def _answer(cursor: Any) -> tuple[list[str], list[tuple[Any, ...]]]:
+    """Row by row, so that an answer without end, or of endless texts, is given up in time."""
+    names, rows, letters = [column[0] for column in cursor.description], [], 0
+    while (row := cursor.fetchone()) is not None:
+        rows.append(row)
+        letters += sum(len(value) for value in row if isinstance(value, str | bytes))
+        if len(rows) > MOST_ROWS or letters > MOST_LETTERS:
+            raise RequestError(f"the answer has more than {MOST_ROWS} rows or is very long; ask for less with LIMIT")
+    return names, rows
+
+
+def _first_line(error: Exception) -> str:
+    return harmless((str(error).splitlines() or [type(error).__name__])[0], 200)

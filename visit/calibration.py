@@ -7,7 +7,6 @@ algebra is in `rf.calibration`.
 
 from __future__ import annotations
 
-import io
 import math
 from dataclasses import dataclass, field
 
@@ -202,16 +201,3 @@ class Corrector:
         if self._path == Path():
             return s11, s21
         return s11 / self._reflected, s21 / self.through
-
-
-def terms_blob(terms: ErrorTerms) -> bytes:
-    """The terms as bytes for the record (NumPy's own archive)."""
-    buffer = io.BytesIO()
-    np.savez_compressed(buffer, **{name: getattr(terms, name) for name in ErrorTerms.__slots__})
-    return buffer.getvalue()
-
-
-def terms_from(blob: bytes) -> ErrorTerms:
-    """The terms back from the record."""
-    with np.load(io.BytesIO(blob), allow_pickle=False) as archive:
-        return ErrorTerms(**{name: archive[name] for name in ErrorTerms.__slots__})

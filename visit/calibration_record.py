@@ -11,9 +11,10 @@ from pathlib import Path
 
 from rf.figure import reading
 from rf.standard_check import Verified
-from visit.calibration import Calibration, CalibrationBook, Check, terms_blob, terms_from
+from visit.calibration import Calibration, CalibrationBook, Check
 from visit.kit import parse_kit
 from visit.record import RecordError, VisitFile
+from visit.stored_terms import terms_blob, terms_from
 
 
 def add_calibration(visit: VisitFile, calibration: Calibration, book: CalibrationBook) -> Calibration:
@@ -92,7 +93,7 @@ def calibrations(visit: VisitFile) -> dict[int, Calibration]:
         assert isinstance(row, int) and isinstance(short_run, int) and isinstance(blob, bytes)
         try:
             terms = terms_from(blob)
-        except (ValueError, KeyError, OSError) as error:
+        except ValueError as error:
             raise RecordError(
                 f"{visit.path}: calibration {row} is damaged ({error}); work on the second copy"
             ) from None

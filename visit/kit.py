@@ -13,26 +13,21 @@ import numpy as np
 from numpy.typing import NDArray
 
 from protocol.errors import RequestError
+from protocol.files import read_text
 from protocol.strict_toml import Table
+from protocol.touchstone import read_touchstone
 from rf.standards import Kit, Offset, Part, Thru
 
 SCHEMA = 1
 IDEAL = 'schema = 1\nname = "ideal parts (none was described)"\n'
 """What stands in the record when no kit file was given."""
 
-LARGEST_BYTES = 50_000_000
-
 
 def load_kit(path: Path | None) -> tuple[Kit, str]:
     """The kit and the text that it was read from; without a path the ideal one. Raises RequestError."""
     if path is None:
         return parse_kit(IDEAL, Path("kit")), IDEAL
-    try:
-        text = path.read_text(encoding="utf-8")
-    except UnicodeDecodeError:
-        raise RequestError(f"{path}: not UTF-8 text, so not a kit file; give the right file") from None
-    except OSError as error:
-        raise RequestError(f"{path}: {error.strerror or error}; check the name of the kit file") from None
+    text = read_text(path, "a kit file")
     return parse_kit(text, path), text
 
 
@@ -90,21 +85,10 @@ def _one_port(table: Table, path: Path) -> tuple[NDArray[np.float64], NDArray[np
 
 
 def _touchstone(table: Table, path: Path, ports: int) -> tuple[NDArray[np.float64], NDArray[np.complex128]]:
-    from skrf import Network  # noqa: PLC0415 - scikit-rf loads only where files are read
-
     try:
-        if path.stat().st_size > LARGEST_BYTES:
-            raise table.error("touchstone", f"{path} is larger than {LARGEST_BYTES} bytes")
-        network = Network(str(path))
-        frequency, s = np.asarray(network.f, float), np.asarray(network.s, np.complex128)
-    except OSError as error:
-        raise table.error("touchstone", f"{path}: {error.strerror or error}") from None
-    except RequestError:
-        raise
-    except Exception as error:
-        raise table.error("touchstone", f"{path} is not readable as Touchstone ({type(error).__name__})") from None
-    if s.shape[1] != ports or frequency.size < 2 or not np.isfinite(s).all() or not (np.diff(frequency) > 0).all():
-        raise table.error(
-            "touchstone", f"{path} must hold {ports} port(s) and 2 rising frequencies or more, all finite"
-        )
+        frequency, s = read_touchstone(path, "this part", ports)
+    except RequestError as error:
+        raise table.error("touchstone", str(error)) from None
+    if frequency.size < 2:
+        raise table.error("touchstone", f"{path} must hold 2 frequencies or more")
     return frequency, s

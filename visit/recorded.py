@@ -1,6 +1,6 @@
 """Recorded sweeps from Touchstone files, as if they had just come from an analyzer.
 
-Owns: reading two-port files through scikit-rf and saying in one line what is wrong with one. Refuses: other file kinds.
+Owns: which of a file's numbers are a sweep, and saying in one line what is wrong with one. Refuses: other file kinds.
 """
 
 from __future__ import annotations
@@ -8,13 +8,11 @@ from __future__ import annotations
 from collections.abc import Sequence
 from pathlib import Path
 
-import numpy as np
-
 from protocol.errors import RequestError
+from protocol.touchstone import read_touchstone
 from visit.record import StoredSweep
 
-LARGEST_BYTES = 50_000_000
-"""A recorded sweep takes some hundred kilobytes; a larger file is some other thing."""
+FEWEST_POINTS = 33
 
 
 def read_recorded(paths: Sequence[Path]) -> list[StoredSweep]:
@@ -23,25 +21,7 @@ def read_recorded(paths: Sequence[Path]) -> list[StoredSweep]:
 
 
 def _read(path: Path, number: int) -> StoredSweep:
-    from skrf import Network  # noqa: PLC0415 - scikit-rf loads only where files are read
-
-    try:
-        if path.stat().st_size > LARGEST_BYTES:
-            raise RequestError(
-                f"{path}: larger than {LARGEST_BYTES} bytes, so not a recorded sweep; give the right file"
-            )
-        network = Network(str(path))
-        matrix, frequency = np.asarray(network.s, np.complex128), np.asarray(network.f, np.float64)
-    except OSError as error:
-        raise RequestError(f"{path}: {error.strerror or error}; check the name of the file") from None
-    except RequestError:
-        raise
-    except Exception as error:
-        raise RequestError(
-            f"{path}: not readable as Touchstone ({type(error).__name__}: {error}); give a .s2p file"
-        ) from None
-    if matrix.shape[1:] != (2, 2):
-        raise RequestError(f"{path}: has {matrix.shape[1]} port(s), a hook-up needs 2; give a .s2p file")
-    if frequency.size < 33 or not (np.isfinite(matrix).all() and (np.diff(frequency) > 0).all()):
-        raise RequestError(f"{path}: needs 33 points or more, rising in frequency, all finite; record the sweep again")
-    return StoredSweep(number + 1, frequency, matrix[:, 0, 0].copy(), matrix[:, 1, 0].copy(), 0.0, 0.0)
+    frequency, s = read_touchstone(path, "a recorded sweep", 2)
+    if frequency.size < FEWEST_POINTS:
+        raise RequestError(f"{path}: needs {FEWEST_POINTS} points or more; record the sweep again")
+    return StoredSweep(number + 1, frequency, s[:, 0, 0].copy(), s[:, 1, 0].copy(), 0.0, 0.0)

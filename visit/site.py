@@ -6,22 +6,20 @@ or a goal that the owner did not write, except the goals of common practice that
 
 from __future__ import annotations
 
-import math
 import re
-import tomllib
 from collections.abc import Mapping
 from dataclasses import dataclass, field
 from pathlib import Path
 from typing import Any, TypeVar
 
 from protocol.errors import RequestError
+from protocol.files import read_text, toml_table
+from protocol.strict_toml import finite, shown
 from visit.hookup import Side
 
 T = TypeVar("T")
 
 KINDS = ("band-reject", "pass-reject", "band-pass")
-MAX_SITE_BYTES = 100_000
-"""A site file is a page of text; anything larger is some other file."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -64,8 +62,8 @@ class _Reader:
     def __init__(self, path: Path, text: str) -> None:
         self.path, self.lines = path, text.splitlines()
         try:
-            self.table: Mapping[str, Any] = tomllib.loads(text)
-        except tomllib.TOMLDecodeError as error:
+            self.table: Mapping[str, Any] = toml_table(text)
+        except ValueError as error:
             raise RequestError(f"{path}: not readable as TOML: {error}; correct that line") from None
 
     def line_of(self, key: str) -> int:
@@ -83,16 +81,16 @@ class _Reader:
         if name not in table:
             return default
         value = table[name]
-        if isinstance(value, bool) or not isinstance(value, int | float) or not math.isfinite(value):
-            raise self.fault(key, f"must be a number, not {value!r}")
+        if isinstance(value, bool) or not isinstance(value, int | float) or not finite(value):
+            raise self.fault(key, f"must be a number, not {shown(value)}")
         if not low <= value <= high:
-            raise self.fault(key, f"must lie in {low:g}..{high:g}, not {value!r}")
+            raise self.fault(key, f"must lie in {low:g}..{high:g}, not {shown(value)}")
         return float(value)
 
     def text(self, key: str, default: str) -> str:
         value = self.table.get(key, default)
         if not isinstance(value, str):
-            raise self.fault(key, f"must be text in quotes, not {value!r}")
+            raise self.fault(key, f"must be text in quotes, not {shown(value)}")
         return value
 
     def unknown(self, table: Mapping[str, Any], known: set[str], prefix: str = "") -> None:
@@ -118,15 +116,7 @@ GOAL_KEYS = {"rejection_db", "loss_db", "return_loss_db"}
 
 def load_site(path: Path) -> Site:
     """Read and check a site file. Raises RequestError naming the file, the line and the key."""
-    try:
-        if path.stat().st_size > MAX_SITE_BYTES:
-            raise RequestError(f"{path}: larger than {MAX_SITE_BYTES} bytes, so not a site file; give the right file")
-        text = path.read_text(encoding="utf-8")
-    except UnicodeDecodeError:
-        raise RequestError(f"{path}: not UTF-8 text, so not a site file; give the right file") from None
-    except OSError as error:
-        raise RequestError(f"{path}: {error.strerror or error}; check the name of the site file") from None
-    return parse_site(text, path)
+    return parse_site(read_text(path, "a site file"), path)
 
 
 def parse_site(text: str, path: Path) -> Site:
@@ -144,10 +134,12 @@ def parse_site(text: str, path: Path) -> Site:
         raise reader.fault("low_hz", f"must lie below high_hz, but {low:.0f} >= {high:.0f}: are the two exchanged?")
     transmit = reader.text("transmit", "")
     if transmit not in ("low", "high"):
-        raise reader.fault("transmit", f'must be "low" or "high" (the side the transmitter is on), not {transmit!r}')
+        raise reader.fault(
+            "transmit", f'must be "low" or "high" (the side the transmitter is on), not {shown(transmit)}'
+        )
     kind = reader.text("kind", "band-reject")
     if kind not in KINDS:
-        raise reader.fault("kind", f"must be one of {', '.join(KINDS)}, not {kind!r}")
+        raise reader.fault("kind", f"must be one of {', '.join(KINDS)}, not {shown(kind)}")
     cavities = reader.number(table, "cavities", 1, 8, None)
     if cavities is not None and cavities != int(cavities):
         raise reader.fault("cavities", "must be a whole number (cavities of one side)")

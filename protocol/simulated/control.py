@@ -7,11 +7,14 @@ from __future__ import annotations
 
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass
+from pathlib import Path
 
 import numpy as np
 from numpy.typing import NDArray
 
+from protocol.errors import RequestError
 from protocol.simulated.instrument import Instrument
+from protocol.touchstone import read_touchstone
 
 UNITS = {"hz": 1.0, "khz": 1e3, "mhz": 1e6, "pf": 1e-12}
 
@@ -170,15 +173,10 @@ def _number(text: str) -> float:
 
 def recorded_device(path: str) -> Callable[[NDArray[np.float64]], NDArray[np.complex128]]:
     """A Touchstone file as the device on the bench, interpolated linearly between its points. Raises ValueError."""
-    from skrf import Network  # noqa: PLC0415 - only needed when a file is given
-
     try:
-        network = Network(path)
-        table, known = np.asarray(network.s, complex), np.asarray(network.f, float)
-    except Exception as error:
-        raise ValueError(f"{path}: not readable as Touchstone ({type(error).__name__}: {error})") from None
-    if table.shape[1] not in (2, 3):
-        raise ValueError(f"{path}: has {table.shape[1]} port(s); a device here has 2 or 3")
+        known, table = read_touchstone(Path(path), "a device here", 2, 3)
+    except RequestError as error:
+        raise ValueError(str(error)) from None
 
     def s(frequency_hz: NDArray[np.float64]) -> NDArray[np.complex128]:
         out = np.empty((frequency_hz.size, *table.shape[1:]), complex)

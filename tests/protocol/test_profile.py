@@ -111,7 +111,7 @@ def test_broken_toml_names_the_line() -> None:
 
 
 def test_missing_files_and_names() -> None:
-    with pytest.raises(RequestError, match="cannot be read"):
+    with pytest.raises(RequestError, match="No such file"):
         load_profile("/nowhere/mine.toml")
     with pytest.raises(RequestError, match="there are: console-lines"):
         load_profile("no-such-profile")
