@@ -152,18 +152,23 @@ class _Cells:
             for x in range(left, right + 1):
                 self.set(y, x, "/" if marks is MarkSet.ASCII else "╱", FAINT)
         label = "no information"
-        row, at = (first + self.height) // 2, (left + right + 1 - len(label)) // 2
+        goals = {self.goal_row(mark) for mark in self.plot.marks}  # a mark amid the words would spoil both
+        rows = sorted(range(first, self.height), key=lambda y: abs(y - (first + self.height) // 2))
+        row, at = next((y for y in rows if y not in goals), rows[0]), (left + right + 1 - len(label)) // 2
         at = min(max(at, 0), self.columns - len(label))
         for offset, letter in enumerate(label):
-            self.set(min(row, self.height - 1), at + offset, letter, "")
+            self.set(row, at + offset, letter, "")
+
+    def goal_row(self, mark: Mark) -> int:
+        """Row of a goal; -1 for a mark without one."""
+        return min(max(self.level_row(mark.goal_db), 0), self.height - 1) if math.isfinite(mark.goal_db) else -1
 
     def goals(self, marks: MarkSet) -> None:
         for mark in self.plot.marks:
             if math.isfinite(mark.goal_db) and self.start <= mark.frequency_hz <= self.stop:
                 sign = "G" if marks is MarkSet.ASCII else "◆"
                 style = GREEN if mark.goal_db > -30 else YELLOW
-                y = min(max(self.level_row(mark.goal_db), 0), self.height - 1)
-                self.set(y, self.column(mark.frequency_hz), sign, style)
+                self.set(self.goal_row(mark), self.column(mark.frequency_hz), sign, style)
 
     def _inside(self, x: int, band: tuple[float, float]) -> bool:
         return self.column(band[0]) <= x <= self.column(band[1])
