@@ -85,6 +85,7 @@ async def complete(hand: Visitor, bench: object) -> None:
     )
 
 
+@pytest.mark.timeout(240)  # minutes of a technician, and a busy machine
 async def test_the_whole_day(tmp_path: Path) -> None:
     with table(tmp_path, "demo-150", "V6", "--floor", "-85", raw=True, watched=True) as bench:
         unit = make_unit("V6", (-30e3, 0.0, 0.0))
