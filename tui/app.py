@@ -10,13 +10,13 @@ import enum
 import os
 import sys
 
-from textual.app import App
 from textual.screen import Screen
 
 from protocol.errors import RequestError
 from tui.live_screen import LiveScreen
 from tui.marks import MarkSet
 from tui.terminal_gone import Signals, terminal_gone
+from tui.thin_line import ThinApp
 from tui.watch_screen import WatchScreen
 from visit.conductor import RunOrder
 from visit.tool import Tool
@@ -34,7 +34,7 @@ class Left(enum.Enum):
     TAKE_OVER = "take over"
 
 
-class DeepnotchApp(App[bool]):
+class DeepnotchApp(ThinApp[bool]):
     """One screen; True when a watching screen ended to take over."""
 
     TITLE = "deepnotch"

@@ -24,7 +24,7 @@ from visit.hookup import HookUp
 from visit.site import Site
 
 BOX_CSS = """
-{name} {{ align: center middle; }}
+{name} {{ align: center middle; background: transparent; }}
 {name} > .box {{
     width: 64; height: auto; max-height: 22; border: ascii $foreground; padding: 0 1; background: $surface;
 }}

@@ -253,10 +253,6 @@ class LiveScreen(Panel):
         keys = [b for b in self.BINDINGS if isinstance(b, Binding)]
         self.app.push_screen(HelpDialog([(b.key.replace("question_mark", "?"), b.tooltip) for b in keys]))
 
-    def action_redraw(self) -> None:
-        """Draw the whole screen again."""
-        self.refresh(layout=True, repaint=True)
-
     def action_quit(self) -> None:
         """Leave; the station is closed by whoever opened it."""
         self.app.exit()

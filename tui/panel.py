@@ -14,6 +14,7 @@ from tui import live_rows as rows
 from tui.marks import MarkSet
 from tui.plot import plot_rows, ruler_row
 from tui.rows import Row, Rows
+from tui.thin_line import ThinApp
 from visit.live import LiveState
 
 REFRESH_S = 0.5
@@ -65,6 +66,11 @@ class Panel(Screen[None]):
         width = self.size.width
         for name, block in self._blocks(state, width).items():
             self.query_one(f"#{name}", Rows).show(rows.plain_rows(block, self._marks))
+
+    def action_redraw(self) -> None:
+        """Draw the whole screen again, whatever stands on the terminal."""
+        if isinstance(self.app, ThinApp):
+            self.app.draw_anew()
 
     def _blocks(self, state: LiveState, width: int) -> dict[str, list[Row]]:
         figure = rows.plot_of(state)

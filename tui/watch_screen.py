@@ -80,10 +80,6 @@ class WatchScreen(Panel):
         keys = [b for b in self.BINDINGS if isinstance(b, Binding)]
         self.app.push_screen(HelpDialog([(b.key.replace("question_mark", "?"), b.tooltip) for b in keys]))
 
-    def action_redraw(self) -> None:
-        """Draw the whole screen again."""
-        self.refresh(layout=True, repaint=True)
-
     def action_leave(self) -> None:
         """Leave; nothing of the measurement changes."""
         self._left.set()

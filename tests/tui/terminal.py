@@ -23,9 +23,17 @@ PATIENCE_S = 40.0
 
 
 class Terminal:
-    """80 by 24. `hang_up` is what happens when an ssh link drops."""
+    """80 by 24. `hang_up` is what happens when an ssh link drops. `answers`: it tells where its cursor is when it
+    is asked, as all but toys do."""
 
-    def __init__(self, words: Sequence[str], environment: Mapping[str, str] | None = None, rows: int = 24) -> None:
+    def __init__(
+        self,
+        words: Sequence[str],
+        environment: Mapping[str, str] | None = None,
+        rows: int = 24,
+        *,
+        answers: bool = True,
+    ) -> None:
         self._master, slave = pty.openpty()
         fcntl.ioctl(slave, termios.TIOCSWINSZ, struct.pack("HHHH", rows, 80, 0, 0))
         self.process = subprocess.Popen(
@@ -36,6 +44,8 @@ class Terminal:
         )
         os.close(slave)
         self._screen = pyte.Screen(80, rows)
+        if answers:
+            self._screen.write_process_input = self.type  # type: ignore[method-assign]
         self._stream = pyte.ByteStream(self._screen)
         self.raw = b""
 
@@ -43,6 +53,11 @@ class Terminal:
     def text(self) -> str:
         """The screen as lines."""
         return "\n".join(line.rstrip() for line in self._screen.display)
+
+    @property
+    def cells(self) -> list[list[object]]:
+        """Every character with its colours."""
+        return [[self._screen.buffer[y][x] for x in range(80)] for y in range(self._screen.lines)]
 
     def read(self, patience_s: float = 0.1) -> bool:
         """Take what the program has drawn; False when nothing came."""
@@ -69,8 +84,8 @@ class Terminal:
             self.read()
         return self.text
 
-    def type(self, keys: str) -> None:
-        os.write(self._master, keys.encode())
+    def type(self, data: str) -> None:
+        os.write(self._master, data.encode())
 
     def hang_up(self) -> None:
         """Close our side: the kernel sends SIGHUP to the program."""
@@ -97,9 +112,9 @@ class Terminal:
 
 
 @contextlib.contextmanager
-def terminal(*words: str, environment: Mapping[str, str] | None = None) -> Iterator[Terminal]:
+def terminal(*words: str, environment: Mapping[str, str] | None = None, answers: bool = True) -> Iterator[Terminal]:
     """A program in a terminal, ended with the block."""
-    made = Terminal(words, environment)
+    made = Terminal(words, environment, answers=answers)
     try:
         yield made
     finally:

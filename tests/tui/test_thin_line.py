@@ -1,0 +1,110 @@
+"""The program on a pty of its own: how much it writes, and what it does when nobody takes what it writes.
+
+Counts of bytes only; times are for scripts/thin_line.py and the benchmarks.
+"""
+
+from __future__ import annotations
+
+import re
+import time
+from pathlib import Path
+
+import pytest
+
+from tests.tui.terminal import PATIENCE_S, Terminal, terminal
+from tests.tui.test_terminal_gone import outcomes, sequences, wait_until
+from tui.panel import REFRESH_S
+
+LONGEST_PICTURE = 8000
+"""Bytes of a whole screen of 80 by 24 with all its colours, and some."""
+
+
+def words(path: Path, sweeps: int, speed: float) -> list[str]:
+    return ["demo", "--speed", str(speed), "--visit", str(path), "--sweeps", str(sweeps)]
+
+
+def sweeping(screen: Terminal, planned: int) -> None:
+    screen.wait_for(lambda text: bool(re.search(rf"SWEEPS +[1-9]\d* of {planned}", text)))
+
+
+def drain(screen: Terminal, quiet_s: float = 1.0) -> int:
+    """Read until nothing has come for a while; how much came."""
+    before = len(screen.raw)
+    while screen.read(quiet_s):
+        pass
+    return len(screen.raw) - before
+
+
+def redrawn_shows_the_same(screen: Terminal) -> None:
+    before = screen.cells
+    screen.type("l")
+    assert drain(screen) > 2000  # really drawn anew
+    assert screen.cells == before
+
+
+@pytest.fixture
+def path(tmp_path: Path) -> Path:
+    return tmp_path / "a.visit"
+
+
+def test_bytes_of_a_run_and_of_an_idle_screen(path: Path) -> None:
+    """80 by 24: 2 kB a refresh and 10 kB/s at most while a run is shown, nothing when nothing changes."""
+    with terminal(*words(path, 16, 0.5)) as screen:
+        sweeping(screen, 16)
+        before, began, refreshes = len(screen.raw), time.monotonic(), 0
+        while "16 of 16" not in screen.text or "complete" not in screen.text:
+            assert time.monotonic() - began < PATIENCE_S, screen.text
+            refreshes += screen.read(REFRESH_S / 5)
+        spent = len(screen.raw) - before
+        # A refresh may come in several reads, never several in one: each would only look cheaper than it is.
+        looks = (time.monotonic() - began) / REFRESH_S
+        assert refreshes >= 3
+        assert spent / min(refreshes, looks) < 2000 and spent / (looks * REFRESH_S) < 10_000
+        drain(screen)
+        began = time.monotonic()
+        while time.monotonic() - began < 10 * REFRESH_S:
+            assert not screen.read(REFRESH_S), screen.raw[-200:]
+
+
+def test_a_dialog_costs_what_it_covers(path: Path) -> None:
+    with terminal(*words(path, 2, 0)) as screen:
+        screen.wait_for("2 of 2")
+        drain(screen)
+        live = screen.cells
+        screen.type("d")
+        assert drain(screen) < 2500 and "emperature" in screen.text
+        screen.type("\x1b")
+        assert drain(screen) < 2500 and screen.cells == live
+        redrawn_shows_the_same(screen)
+
+
+@pytest.mark.parametrize("answers", [True, False])
+def test_a_terminal_that_takes_nothing(path: Path, answers: bool) -> None:
+    """The run goes on, little is written, and when it drains the screen is right."""
+    with terminal(*words(path, 40, 0.3), answers=answers) as screen:
+        sweeping(screen, 40)
+        if not answers:  # the kernel's buffer is filled by keys, whole screens, one after the other
+            for _ in range(12):
+                screen.type("l")
+        wait_until(lambda: outcomes(path) == ["complete"], "the run goes on to its end")
+        assert len(sequences(path)) == 40
+        came = drain(screen)
+        # One that answers had one picture outstanding and, after 2 s, 6 s, 14 s, another; the kernel holds some 20 kB.
+        assert came < (3 * 2000 + LONGEST_PICTURE if answers else 5 * LONGEST_PICTURE)
+        screen.wait_for(lambda text: "40 of 40" in text and "complete" in text)
+        drain(screen)
+        redrawn_shows_the_same(screen)
+        screen.type("q")
+        assert screen.wait_for_end() == 0
+
+
+def test_leaving_a_terminal_that_takes_nothing(path: Path) -> None:
+    """Told to end, it ends, whatever stands unread."""
+    with terminal(*words(path, 200, 0.3), answers=False) as screen:
+        sweeping(screen, 200)
+        for _ in range(40):
+            screen.type("l?\x1b")
+        wait_until(lambda: len(sequences(path)) > 20, "the run goes on")
+        screen.process.terminate()
+        assert screen.process.wait(PATIENCE_S) == 143
+    assert len(sequences(path)) > 20 and "SIGTERM" in str(outcomes(path)[0])
