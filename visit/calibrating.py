@@ -9,6 +9,7 @@ from __future__ import annotations
 import math
 import threading
 import time
+from collections.abc import Sequence
 from dataclasses import replace
 
 import numpy as np
@@ -35,6 +36,15 @@ def restart_doubt(restarted_s: float, proved_s: float) -> tuple[str, ...]:
         return ()
     at = time.strftime("%H:%M", time.localtime(restarted_s))
     return (f"the analyzer was off at {at}: prove its correction on the thru",)
+
+
+def failed_check_doubt(own_checks: Sequence[Check], run_s: float) -> tuple[str, ...]:
+    """What a failed check of an analyzer's own correction leaves in doubt: all since the last good one (Unix time)."""
+    if not own_checks or own_checks[-1].verified.good:
+        return ()
+    if run_s < max((check.at_s for check in own_checks if check.verified.good), default=-math.inf):
+        return ()
+    return (f"last check failed ({own_checks[-1].verified.says})",)
 
 
 class Calibrator:
@@ -141,8 +151,8 @@ class Calibrator:
         if self._in_use is not None:
             proved_s = max(proved_s, self._in_use.at_s)
             found = self._in_use.doubts(settings, now_s, self.temperature_c)
-        elif self._own_checks and not self._own_checks[-1].verified.good:
-            found = (f"last check failed ({self._own_checks[-1].verified.says})",)
+        elif self._own:
+            found = failed_check_doubt(self._own_checks, now_s)
         if now_s < proved_s - CLOCK_SLACK_S:
             found = (*found, "the computer's clock was set back since the correction was proved: prove it again")
         return (*found, *restart_doubt(self._restarted_s, proved_s))

@@ -12,7 +12,7 @@ from dataclasses import dataclass, replace
 
 from visit.assessment import Assessment, Known, Role, with_zoom
 from visit.assessor import Assessor
-from visit.calibrating import restart_doubt
+from visit.calibrating import failed_check_doubt, restart_doubt
 from visit.calibration import Calibration, Corrector
 from visit.calibration_record import calibrations, checks_of
 from visit.hookup import HookUp, Side
@@ -86,6 +86,8 @@ class Replay:
             if since is not None and run.started_s < since:
                 doubts = tuple(doubt for doubt in doubts if "last check failed" not in doubt)
             known = replace(known, residuals=calibration.residuals(run.hookup.path), doubts=doubts)
+        elif self.corrects_itself:
+            known = replace(known, doubts=failed_check_doubt(checks_of(self.visit, None), run.started_s))
         return replace(known, doubts=(*known.doubts, *self._restart_doubt(run, calibration)))
 
     def _restart_doubt(self, run: RunRow, calibration: Calibration | None) -> tuple[str, ...]:

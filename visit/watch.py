@@ -6,6 +6,7 @@ Owns: a thread that looks at the file for news and makes figures of them. Refuse
 from __future__ import annotations
 
 import threading
+from dataclasses import replace
 from pathlib import Path
 
 from protocol.errors import RequestError
@@ -65,7 +66,7 @@ class Watcher:
             try:
                 self._look()
             except RequestError as error:  # the file can't be read just now: say so, look again
-                self._figures_fault = str(error)
+                self._state = replace(self._state, figures_fault=str(error))
 
     def _look(self) -> None:
         runs = self._visit.runs()

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import dataclasses
+import time
 from collections.abc import Iterator
 from importlib.resources import files
 from pathlib import Path
@@ -17,12 +18,14 @@ from protocol.sweep import SweepSettings
 from rf.decibel import level_db
 from rf.verdict import Verdict
 from tests.benchtop import exact, make_unit
+from tests.visit.stations import table
 from visit.assessment import Role
 from visit.calibration_record import calibrations
 from visit.conductor import Phase, RunOrder, new_visit
 from visit.hookup import HookUp
 from visit.kit import load_kit
 from visit.record import VisitFile
+from visit.replay import Replay
 from visit.site import load_site
 from visit.station import Station
 
@@ -247,3 +250,22 @@ def test_standards_swept_differently_are_refused(bench: Bench, station: Station)
         station.calibrator.judge("open", run)
     with pytest.raises(RequestError, match="open, load, thru not taken"):
         station.calibrator.finish()
+
+
+def test_a_failed_check_of_the_analyzers_own_correction_is_in_the_file(tmp_path: Path) -> None:
+    """What was measured before the last good check stays good, on the screen and in every later reading of the file."""
+    with table(tmp_path, "demo-450", "U6") as bench_and_station:
+        measure_known = bench_and_station.measure
+        calibrator = bench_and_station.station.calibrator
+        runs = [bench_and_station.measure("A>L", SETTINGS, 5)]
+        good = measure_known("thru", SETTINGS, 5)
+        assert good is not None and calibrator.read_known("thru", good).good
+        runs.append(bench_and_station.measure("A>L", SETTINGS, 5))
+        bench_and_station.bench.say("connect thru")
+        bench_and_station.bench.say("pad 2 1")  # a lead that has gone bad
+        bad = bench_and_station.measure_as_hung("thru", SETTINGS, 5)
+        assert bad is not None and not calibrator.read_known("thru", bad).good
+        visit = bench_and_station.station._visit
+        told = {run.id: Replay(visit).assess(run) for run in visit.runs() if run.id in runs}
+        before, after = (told[run_id].doubts for run_id in runs if run_id is not None)  # type: ignore[union-attr]
+        assert not before and after == calibrator.doubts(SETTINGS, time.time()) and "last check failed" in after[0]

@@ -294,7 +294,7 @@ def test_an_archive_is_built_asked_and_brought_up_to_date(visit: VisitFile, tmp_
     assert build(tmp_path) == 1
     assert ask(tmp_path, "select count(*) from visits where fault = ''")[1] == [(11,)]
     assert len(visit_files(tmp_path)) == 12
-    for question, says in (("drop table visits", "nor a SELECT"), ("select nonsense", "can't answer"),
+    for question, says in (("drop table visits", "nor one SELECT"), ("select nonsense", "can't answer"),
                            ("select * from read_csv('/etc/passwd')", "can't answer")):  # fmt: skip
         with pytest.raises(RequestError, match=says):
             ask(tmp_path, question)
