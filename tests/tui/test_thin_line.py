@@ -14,7 +14,10 @@ import pytest
 from tests.tui.terminal import PATIENCE_S, Terminal, terminal
 from tests.tui.test_terminal_gone import outcomes, sequences, wait_until
 from tui.panel import REFRESH_S
+from tui.thin_line import ASK
 
+QUESTION = ASK.encode()
+"""Stands at the end of every picture."""
 LONGEST_PICTURE = 8000
 """Bytes of a whole screen of 80 by 24 with all its colours, and some."""
 
@@ -51,15 +54,11 @@ def test_bytes_of_a_run_and_of_an_idle_screen(path: Path) -> None:
     """80 by 24: 2 kB a refresh and 10 kB/s at most while a run is shown, nothing when nothing changes."""
     with terminal(*words(path, 16, 0.5)) as screen:
         sweeping(screen, 16)
-        before, began, refreshes = len(screen.raw), time.monotonic(), 0
-        while "16 of 16" not in screen.text or "complete" not in screen.text:
-            assert time.monotonic() - began < PATIENCE_S, screen.text
-            refreshes += screen.read(REFRESH_S / 5)
+        before, began = len(screen.raw), time.monotonic()
+        screen.wait_for(lambda text: "16 of 16" in text and "complete" in text)
+        took_s, pictures = time.monotonic() - began, screen.raw[before:].count(QUESTION)
         spent = len(screen.raw) - before
-        # A refresh may come in several reads, never several in one: each would only look cheaper than it is.
-        looks = (time.monotonic() - began) / REFRESH_S
-        assert refreshes >= 3
-        assert spent / min(refreshes, looks) < 2000 and spent / (looks * REFRESH_S) < 10_000
+        assert pictures >= 3 and spent / pictures < 2000 and spent / took_s < 10_000
         drain(screen)
         began = time.monotonic()
         while time.monotonic() - began < 10 * REFRESH_S:
@@ -88,9 +87,11 @@ def test_a_terminal_that_takes_nothing(path: Path, answers: bool) -> None:
                 screen.type("l")
         wait_until(lambda: outcomes(path) == ["complete"], "the run goes on to its end")
         assert len(sequences(path)) == 40
+        before = len(screen.raw)
         came = drain(screen)
-        # One that answers had one picture outstanding and, after 2 s, 6 s, 14 s, another; the kernel holds some 20 kB.
-        assert came < (3 * 2000 + LONGEST_PICTURE if answers else 5 * LONGEST_PICTURE)
+        # The kernel holds some 20 kB. One that answers has one picture outstanding, and one more after 2, 6 and 14 s.
+        assert came < 5 * LONGEST_PICTURE
+        assert not answers or screen.raw[before:].count(QUESTION) <= 6
         screen.wait_for(lambda text: "40 of 40" in text and "complete" in text)
         drain(screen)
         redrawn_shows_the_same(screen)
