@@ -6,11 +6,14 @@ what their parsers do not catch (depth, endless numbers).
 
 from __future__ import annotations
 
+import contextlib
 import errno
 import json
+import math
 import os
 import stat
 import tomllib
+from collections.abc import Iterator
 from pathlib import Path
 from typing import Any
 
@@ -19,6 +22,8 @@ from protocol.harmless import harmless
 
 MAX_TEXT_BYTES = 100_000
 """A site, kit or profile is a page or two of text; anything larger is some other file."""
+DEEPEST = 30
+"""Lists and objects within one another; our own have eight."""
 PRIVATE_FILE, PRIVATE_FOLDER = 0o600, 0o700
 
 
@@ -65,22 +70,42 @@ def toml_table(text: str) -> dict[str, Any]:
 def json_data(text: str) -> Any:
     """A JSON text; NaN and infinity are no JSON. Raises ValueError for everything that is wrong with it."""
     try:
-        return json.loads(text, parse_constant=_no_number)
+        data = json.loads(text, parse_constant=_number, parse_float=_number)
     except RecursionError:
         raise ValueError("nested too deep") from None
+    level = [data]
+    for _ in range(DEEPEST):
+        level = [inner for outer in level for inner in _within(outer)]
+        if not level:
+            return data
+    raise ValueError("nested too deep")
 
 
-def _no_number(word: str) -> float:
-    raise ValueError(f"{word} is no number of JSON")
+def _within(data: Any) -> list[Any]:
+    return list(data.values()) if isinstance(data, dict) else data if isinstance(data, list) else []
+
+
+def _number(word: str) -> float:
+    value = float(word)
+    if not math.isfinite(value):
+        raise ValueError(f"{word} is no number of JSON")
+    return value
+
+
+@contextlib.contextmanager
+def for_the_user_alone() -> Iterator[None]:
+    """Files and folders that a library makes within the block are private too."""
+    before = os.umask(0o077)
+    try:
+        yield
+    finally:
+        os.umask(before)
 
 
 def private_folder(folder: Path) -> Path:
     """The folder, made for the user alone where it is not there; one that is there keeps its mode."""
-    before = os.umask(0o077)  # parents too
-    try:
+    with for_the_user_alone():  # parents too
         folder.mkdir(mode=PRIVATE_FOLDER, parents=True, exist_ok=True)
-    finally:
-        os.umask(before)
     return folder
 
 
@@ -91,4 +116,11 @@ def write_private(path: Path, text: str, *, new: bool = False) -> None:
     """
     how = os.O_CREAT | os.O_WRONLY | os.O_CLOEXEC | (os.O_EXCL if new else os.O_TRUNC)
     with os.fdopen(os.open(path, how, PRIVATE_FILE), "w", encoding="utf-8", errors="replace") as file:
+        file.write(text)
+
+
+def append_private(path: Path, text: str) -> None:
+    """Add to a file that only its user can read, made where it is not there. Faults are OSError."""
+    how = os.O_CREAT | os.O_WRONLY | os.O_APPEND | os.O_CLOEXEC
+    with os.fdopen(os.open(path, how, PRIVATE_FILE), "a", encoding="utf-8", errors="replace") as file:
         file.write(text)

@@ -10,9 +10,11 @@ import enum
 import os
 import sys
 
+from textual.notifications import SeverityLevel
 from textual.screen import Screen
 
 from protocol.errors import RequestError
+from protocol.harmless import harmless
 from tui.live_screen import LiveScreen
 from tui.marks import MarkSet
 from tui.terminal_gone import Signals, terminal_gone
@@ -45,6 +47,19 @@ class DeepnotchApp(ThinApp[bool]):
         self.animation_level = "none"
         self._first, self._signals = screen, signals
         self._home: asyncio.AbstractEventLoop | None = None
+
+    def notify(
+        self,
+        message: str,
+        *,
+        title: str = "",
+        severity: SeverityLevel = "information",
+        timeout: float | None = None,
+        markup: bool = False,
+    ) -> None:
+        """As Textual does, the words harmless and never taken for markup: they may be a stranger's."""
+        del markup
+        super().notify(harmless(message), title=title, severity=severity, timeout=timeout, markup=False)
 
     def on_mount(self) -> None:
         """Show the screen; look whether the terminal is still there (a default SIGHUP would kill without clean-up)."""

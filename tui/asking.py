@@ -9,11 +9,14 @@ import asyncio
 import sys
 from collections.abc import Sequence
 
+from protocol.harmless import harmless
+from tui.printing import show
+
 
 async def at_the_terminal(question: str, answers: Sequence[str]) -> str:
     """Ask on stderr, read one line; "" for an empty line or an answer that was not offered."""
     offered = f" ({' / '.join(answers)}; Enter: I don't know)" if answers else " (Enter: I don't know)"
-    print(f"? {question}{offered} ", end="", file=sys.stderr, flush=True)  # noqa: T201 - for people
+    show(f"? {harmless(question)}{harmless(offered)} ")
     line = str(await asyncio.to_thread(sys.stdin.readline)).strip()
     if not answers or line in answers:
         return line

@@ -14,11 +14,11 @@ from textual.app import ComposeResult
 from textual.binding import Binding, BindingType
 from textual.containers import Vertical
 from textual.screen import Screen
-from textual.widgets import Static
 
 from protocol.errors import RequestError
 from rf.standard_check import PAD_WITHIN_DB, THRU_WITHIN_DB
 from tui.bench_words import bench_lines
+from tui.plain import Plain
 from visit.calibration import SWEEPS
 from visit.conductor import Phase, RunOrder
 from visit.hookup import HookUp
@@ -79,7 +79,7 @@ class CalibrationScreen(Screen[None]):
     def compose(self) -> ComposeResult:
         """One text; it is short and changes rarely."""
         with Vertical():
-            yield Static(id="text", markup=False)
+            yield Plain(id="text")
 
     def on_mount(self) -> None:
         """Show the first step; stop what ran."""
@@ -106,7 +106,7 @@ class CalibrationScreen(Screen[None]):
         step = self._step
         lines += ["", *folded(DIRECTIONS[step.name] if step else self._summary(), 2), ""]
         lines += [*folded(self._words, 3), "", *folded(f"SAFETY  {SAFETY}", 2), "", f" {self._keys()}"]
-        self.query_one("#text", Static).update("\n".join(lines))
+        self.query_one("#text", Plain).show(lines)
 
     def _summary(self) -> str:
         checks = self._tool.station.calibrator.checks

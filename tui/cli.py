@@ -12,6 +12,7 @@ import os
 import sys
 from collections.abc import Sequence
 from pathlib import Path
+from typing import NoReturn
 
 
 class ExitStatus(enum.IntEnum):
@@ -26,9 +27,19 @@ class ExitStatus(enum.IntEnum):
     TERMINATED = 143
 
 
+class Parser(argparse.ArgumentParser):
+    """Says what is wrong with the words in one line; a file name among them may come from a stranger."""
+
+    def error(self, message: str) -> NoReturn:
+        """Usage and the fault on stderr, status 2."""
+        from protocol.harmless import harmless  # noqa: PLC0415 - only where something is wrong
+
+        super().error(harmless(message))
+
+
 def build_parser() -> argparse.ArgumentParser:
     """All commands and options."""
-    parser = argparse.ArgumentParser(
+    parser = Parser(
         prog="deepnotch",
         description="Adjust and prove a repeater's antenna duplexer with a low-cost two-port analyzer.",
         epilog="Exit status: 0 goals met (or done), 1 goals not met, 2 usage, 3 can't say, 4 analyzer or link fault.",
@@ -180,14 +191,16 @@ def main(arguments: Sequence[str] | None = None) -> int:
     os.environ.setdefault("OPENBLAS_NUM_THREADS", "1")
     from protocol.errors import AnalyzerError, RequestError  # noqa: PLC0415 - after --help was answered
     from tui import commands  # noqa: PLC0415
+    from tui.printing import plain_streams, say  # noqa: PLC0415
 
+    plain_streams()
     try:
         return int(getattr(commands, options.command)(options))
     except RequestError as error:
-        print(f"deepnotch: {error}", file=sys.stderr)  # noqa: T201 - one line for people
+        say(f"deepnotch: {error}")
         return ExitStatus.USAGE
     except AnalyzerError as error:
-        print(f"deepnotch: {error}", file=sys.stderr)  # noqa: T201
+        say(f"deepnotch: {error}")
         return ExitStatus.FAULT
     except KeyboardInterrupt:
         return ExitStatus.INTERRUPTED

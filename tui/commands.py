@@ -16,11 +16,13 @@ from pathlib import Path
 from typing import TYPE_CHECKING
 
 from protocol.errors import RequestError
+from protocol.files import private_folder, write_private
 from protocol.ports import list_ports
 from protocol.profile import load_profile, profile_names
 from tui.bench_words import bench_lines
 from tui.cli import ExitStatus
-from tui.report_lines import figures_text, json_text
+from tui.printing import data, row, say, show
+from tui.report_lines import figures_lines, json_text
 from tui.session import (
     TERMINATED,
     broken_off,
@@ -28,9 +30,7 @@ from tui.session import (
     given_leakage,
     go_on_alone,
     measured_by_another,
-    say,
     session,
-    show,
     take_over_or_refuse,
 )
 from tui.terminal_gone import Signals, let_go_of_terminal
@@ -130,7 +130,7 @@ def _follow(watcher: Watcher) -> ExitStatus:
         line = f"{run_words(watcher.visit)}, {progress.phase.value}"
         if line != shown:
             shown = line
-            print(line, flush=True)  # noqa: T201 - data
+            data([line])
         if keeper is None:
             return ExitStatus.GOALS_MET if progress.phase is Phase.COMPLETE else ExitStatus.CANT_SAY
         pause.wait(LOOK_EVERY_S)
@@ -201,7 +201,7 @@ def ports(_: argparse.Namespace) -> ExitStatus:
     """List serial devices by stable name."""
     found = list_ports()
     for port in found:
-        print("\t".join(text for text in (port.best, port.node, port.description) if text))  # noqa: T201 - data
+        row(*(text for text in (port.best, port.node, port.description) if text))
     if not found:
         say("no serial device found: plug the analyzer in, then look again")
     return ExitStatus.GOALS_MET
@@ -210,7 +210,7 @@ def ports(_: argparse.Namespace) -> ExitStatus:
 def profiles(_: argparse.Namespace) -> ExitStatus:
     """List the profiles that ship with the program."""
     for name in profile_names():
-        print(f"{name}\t{load_profile(name).name}")  # noqa: T201 - data
+        row(name, load_profile(name).name)
     return ExitStatus.GOALS_MET
 
 
@@ -227,12 +227,15 @@ def learn(options: argparse.Namespace) -> ExitStatus:
         raise RequestError(f"{path} exists already; give another name with --out, nothing was changed")
     ask = at_the_terminal if options.ask == "yes" and sys.stdin.isatty() else nobody
     learned = asyncio.run(learn_port(options.port, ask, lambda line: say(f".. {line}")))
-    path.parent.mkdir(mode=0o700, parents=True, exist_ok=True)
-    path.write_text(learned.text, encoding="utf-8")
+    try:
+        private_folder(path.parent)
+        write_private(path, learned.text, new=True)
+    except OSError as error:
+        raise RequestError(f"can't write {path}: {error.strerror}; choose another place with --out") from None
     say(f"proof: {learned.proof}")
     for sentence in learned.unknown:
         say(f"not known: {sentence}")
-    print(path)  # noqa: T201 - data
+    data([path])
     return ExitStatus.GOALS_MET
 
 
@@ -249,7 +252,7 @@ def card(options: argparse.Namespace) -> ExitStatus:
     made = asyncio.run(measure_card(options.port, profile, site, options.sweeps, lambda line: say(f".. {line}")))
     before = last_card(made.identity)
     path = keep_card(made)
-    print(card_text(made) if options.json else "\n".join(card_lines(made, before)))  # noqa: T201 - data
+    data(card_text(made).splitlines() if options.json else card_lines(made, before))
     say(f"card: {path}")
     return ExitStatus.GOALS_MET
 
@@ -260,7 +263,7 @@ def together(options: argparse.Namespace) -> ExitStatus:
 
     visit = VisitFile.open(options.visit, read_only=True)
     try:
-        print("\n".join(Together(visit, visit.site()).lines()))  # noqa: T201 - data
+        data(Together(visit, visit.site()).lines())
     finally:
         visit.close()
     return ExitStatus.GOALS_MET
@@ -278,13 +281,13 @@ def report(options: argparse.Namespace) -> ExitStatus:
     finally:
         visit.close()
     if options.html is None:
-        print(report_text(made), end="")  # noqa: T201 - data
+        data(report_text(made).splitlines())
         return ExitStatus.GOALS_MET
     try:
-        options.html.write_text(report_html(made), encoding="utf-8")
+        write_private(options.html, report_html(made))
     except OSError as error:
         raise RequestError(f"can't write {options.html}: {error.strerror}; choose another folder") from None
-    print(options.html)  # noqa: T201 - data
+    data([options.html])
     return ExitStatus.GOALS_MET
 
 
@@ -294,8 +297,7 @@ def export(options: argparse.Namespace) -> ExitStatus:
 
     visit = VisitFile.open(options.visit, read_only=True)
     try:
-        for path in export_visit(visit, options.to):
-            print(path)  # noqa: T201 - data
+        data(export_visit(visit, options.to))
     finally:
         visit.close()
     return ExitStatus.GOALS_MET
@@ -308,7 +310,7 @@ def trend(options: argparse.Namespace) -> ExitStatus:
     points = [point for path in options.visits for point in points_of(path)]
     if len({point.site for point in points}) > 1:
         raise RequestError("these are visits to different sites; give those of one site")
-    print("\n".join(trend_lines(points)))  # noqa: T201 - data
+    data(trend_lines(points))
     return ExitStatus.GOALS_MET
 
 
@@ -321,9 +323,9 @@ def archive(options: argparse.Namespace) -> ExitStatus:
         say(f"{count} visit files read")
     if options.ask is not None:
         names, rows = ask(options.folder, options.ask)
-        print("\t".join(names))  # noqa: T201 - data
-        for row in rows:
-            print("\t".join("" if value is None else _plain(value) for value in row))  # noqa: T201 - data
+        row(*names)
+        for answer in rows:
+            row(*("" if value is None else _short(value) for value in answer))
     elif not options.build:
         raise RequestError("nothing asked: give --ask (worst, overdue, drift, faults) or --build")
     return ExitStatus.GOALS_MET
@@ -333,13 +335,12 @@ def _counted(done: int, of: int) -> None:
     """Progress on a terminal."""
     if sys.stderr.isatty() and (done % 10 == 0 or done == of):
         end = "\n" if done == of else ""
-        print(f"\r{done} of {of} visit files", end=end, file=sys.stderr, flush=True)  # noqa: T201 - for people
+        show(f"\r{done} of {of} visit files{end}")
 
 
-def _plain(value: object) -> str:
-    """A cell: numbers short, text without control characters."""
-    text = f"{value:.6g}" if isinstance(value, float) else str(value)
-    return "".join(letter if letter.isprintable() else " " for letter in text)
+def _short(value: object) -> str:
+    """A cell: numbers short."""
+    return f"{value:.6g}" if isinstance(value, float) else str(value)
 
 
 def freeze(options: argparse.Namespace) -> ExitStatus:
@@ -353,7 +354,7 @@ def freeze(options: argparse.Namespace) -> ExitStatus:
     finally:
         visit.close()
     for stage in frozen:
-        print(f"{stage.name}\t{stage.hookup}\truns {' '.join(map(str, stage.run_ids))}")  # noqa: T201 - data
+        row(stage.name, stage.hookup, f"runs {' '.join(map(str, stage.run_ids))}")
     return ExitStatus.GOALS_MET
 
 
@@ -376,7 +377,7 @@ def _progress(station: Station, done: threading.Event) -> None:
 
 
 def _print_figures(assessment: Assessment, as_json: bool) -> ExitStatus:
-    print(json_text(assessment) if as_json else figures_text(assessment))  # noqa: T201 - data
+    data(json_text(assessment).splitlines() if as_json else figures_lines(assessment))
     met = overall(assessment)
     if met is None:
         return ExitStatus.CANT_SAY

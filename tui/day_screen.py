@@ -13,10 +13,11 @@ from textual.binding import Binding, BindingType
 from textual.containers import Vertical
 from textual.events import Key
 from textual.screen import Screen
-from textual.widgets import Input, Static
+from textual.widgets import Input
 
 from protocol.errors import RequestError
 from tui.calibration_screen import folded
+from tui.plain import Plain
 from visit.day import STEPS, Ask, Step, turning_order
 from visit.tool import Tool
 
@@ -55,7 +56,7 @@ class DayScreen(Screen[str | None]):
     def compose(self) -> ComposeResult:
         """Text, and a line to type into."""
         with Vertical():
-            yield Static(id="text", markup=False)
+            yield Plain(id="text")
             field = Input(id="line")
             field.cursor_blink = False
             field.display = False
@@ -104,7 +105,7 @@ class DayScreen(Screen[str | None]):
             )
             fill = "f write down   " if step.asks else ""
             lines.append(f" {does}{fill}d done   s leave out   1-{len(STEPS)} go to step   q back")
-        self.query_one("#text", Static).update("\n".join(line[:79] for line in lines[: ROWS - 1]))
+        self.query_one("#text", Plain).show(line[:79] for line in lines[: ROWS - 1])
 
     # Keys
 

@@ -19,6 +19,7 @@ from textual.widgets.option_list import Option
 from protocol.errors import RequestError
 from protocol.sweep import SweepSettings
 from rf.match import line_m
+from tui.plain import Plain
 from visit.conductor import RunOrder
 from visit.hookup import HookUp
 from visit.site import Site
@@ -79,7 +80,7 @@ class SweepDialog(ModalScreen[tuple[SweepSettings, int | None] | None]):
                     field = Input(value, id=name)
                     field.cursor_blink = False
                     yield field
-            yield Static("", id="fault")
+            yield Plain(id="fault")
 
     def on_input_submitted(self) -> None:
         """Check all fields; say what is wrong, or answer."""
@@ -96,7 +97,7 @@ class SweepDialog(ModalScreen[tuple[SweepSettings, int | None] | None]):
             if planned is not None and planned < 1:
                 raise RequestError("sweeps must be 1 or more")
         except RequestError as error:
-            self.query_one("#fault", Static).update(f"! {error}")
+            self.query_one("#fault", Plain).show([f"! {error}"])
             return
         self.dismiss((settings, planned))
 
@@ -145,7 +146,7 @@ class HookUpDialog(ModalScreen[HookUp | None]):
                 field = Input(self._now.path.text, id="path", placeholder="pad1=6 pad2=10 amp=20 jumper=half")
                 field.cursor_blink = False
                 yield field
-            yield Static(self._cautions(), id="fault", markup=False)
+            yield Plain(self._cautions().splitlines(), id="fault")
 
     def _cautions(self) -> str:
         lines = ["amp: only before port 2; lower the level by its gain first, a pad proves it is not overdriven"]
@@ -180,7 +181,7 @@ class HookUpDialog(ModalScreen[HookUp | None]):
         try:
             self.dismiss(HookUp.parse(f"{name} {self.query_one('#path', Input).value}"))
         except RequestError as error:
-            self.query_one("#fault", Static).update(f"! {error}")
+            self.query_one("#fault", Plain).show([f"! {error}"])
 
     def action_leave(self) -> None:
         """Leave without a change."""
@@ -206,7 +207,7 @@ class TemperatureDialog(ModalScreen[float | None]):
                 field = Input("" if self._now_c is None else f"{self._now_c:g}", id="celsius")
                 field.cursor_blink = False
                 yield field
-            yield Static("", id="fault")
+            yield Plain(id="fault")
 
     def on_input_submitted(self, event: Input.Submitted) -> None:
         """Answer with a number that can be."""
@@ -215,9 +216,7 @@ class TemperatureDialog(ModalScreen[float | None]):
             if not -60.0 <= value <= 80.0:
                 raise ValueError
         except ValueError:
-            self.query_one("#fault", Static).update(
-                f"! {event.value.strip()!r} is not a temperature in degrees Celsius"
-            )
+            self.query_one("#fault", Plain).show([f"! {event.value.strip()!r} is not a temperature in degrees Celsius"])
             return
         self.dismiss(value)
 
@@ -250,7 +249,7 @@ class BenchDialog(ModalScreen[None]):
             field = Input(id="line")
             field.cursor_blink = False
             yield field
-            yield Static("", id="fault")
+            yield Plain(id="fault")
 
     def on_input_submitted(self, event: Input.Submitted) -> None:
         """Tell the bench and show what it answers."""
@@ -258,7 +257,7 @@ class BenchDialog(ModalScreen[None]):
             answer = self._bench.say(event.value.strip())
         except RequestError as error:
             answer = f"! {error}"
-        self.query_one("#fault", Static).update(answer or "done")
+        self.query_one("#fault", Plain).show((answer or "done").splitlines())
         event.input.value = ""
 
     def action_leave(self) -> None:
@@ -280,9 +279,7 @@ class HelpDialog(ModalScreen[None]):
         """Generated from the bindings, so that it cannot go stale."""
         lines = [f"  {key:<6} {what}" for key, what in self._keys]
         with VerticalScroll(classes="box"):
-            yield Static(
-                "\n".join(["Keys (Esc or q: back)", *lines, "", "Words beside every figure", *WORDS_HELP]), markup=False
-            )
+            yield Plain(["Keys (Esc or q: back)", *lines, "", "Words beside every figure", *WORDS_HELP])
 
     def action_leave(self) -> None:
         """Back to the live screen."""
@@ -302,7 +299,7 @@ class BudgetDialog(ModalScreen[None]):
     def compose(self) -> ComposeResult:
         """The lines as they stand in the report."""
         with VerticalScroll(classes="box"):
-            yield Static("\n".join([f"{self._title} (Esc or q: back)", "", *self._lines]), markup=False)
+            yield Plain([f"{self._title} (Esc or q: back)", "", *self._lines])
 
     def action_leave(self) -> None:
         """Back to the live screen."""

@@ -5,17 +5,17 @@ Owns: the two formats (documented in README). Refuses: colour, progress, and any
 
 from __future__ import annotations
 
-import json
 import math
 
 from rf.decibel import amplitude_db
 from rf.verdict import conformance_probability
 from rf.words import rounded_down, text
+from tui.printing import json_lines
 from visit.assessment import Assessment, Role
 from visit.figures_json import assessment_data
 
 
-def figures_text(a: Assessment) -> str:
+def figures_lines(a: Assessment) -> list[str]:
     """One figure a line: name, figure with its word, what limits it."""
     cure = f" ({a.check.cure})" if a.check.cure else ""
     lines = [
@@ -49,7 +49,7 @@ def figures_text(a: Assessment) -> str:
         lines.append(f"proven        {rounded_down(a.proof.proven_db, 1):.1f} dB or more, looks counted in")
     lines += [f"goal          {goal.name} {goal.goal_db:g} dB: {goal.verdict.value}" for goal in a.goals]
     lines += [f"note          {caution}" for caution in a.cautions]
-    return "\n".join(lines)
+    return lines
 
 
 def budget_lines(a: Assessment | None) -> list[str]:
@@ -81,4 +81,4 @@ def _line(name: str, figure: str, limit: str) -> str:
 
 def json_text(a: Assessment) -> str:
     """The documented JSON form, one object."""
-    return json.dumps(assessment_data(a), indent=2, allow_nan=False)
+    return json_lines(assessment_data(a))

@@ -14,6 +14,8 @@ from textual.geometry import Region
 from textual.strip import Strip
 from textual.widget import Widget
 
+from protocol.harmless import harmless
+
 Run = tuple[str, str]
 """Text and its style."""
 
@@ -34,7 +36,7 @@ class Rows(Widget):
 
     def show(self, rows: Sequence[Sequence[Run]]) -> None:
         """Show these rows; only rows that differ from what stands are repainted."""
-        new = [tuple((text, style) for text, style in row) for row in rows]
+        new = [tuple((harmless(text), style) for text, style in row) for row in rows]
         old, self._rows = self._rows, new
         changed = [y for y in range(max(len(old), len(new))) if old[y : y + 1] != new[y : y + 1]]
         if changed:

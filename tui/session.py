@@ -9,7 +9,6 @@ from __future__ import annotations
 import argparse
 import contextlib
 import os
-import sys
 import time
 from collections.abc import Iterator
 from dataclasses import dataclass, replace
@@ -19,6 +18,7 @@ from protocol.errors import RequestError
 from protocol.profile import Profile, load_profile
 from protocol.sweep import SweepSettings
 from rf.decibel import amplitude
+from tui.printing import say
 from tui.terminal_gone import Signals, let_go_of_terminal
 from visit.conductor import RunOrder, new_visit
 from visit.folders import data_folder
@@ -174,17 +174,6 @@ def end_at_sweep(now: Session) -> None:
     """Told to end: the sweep in hand is still taken."""
     now.station.halt(TERMINATED)
     now.station.wait()
-
-
-def say(line: str) -> None:
-    """A line for people."""
-    show(line + "\n")
-
-
-def show(text: str) -> None:
-    """Text for people; a terminal that is gone must not end what is being measured."""
-    with contextlib.suppress(OSError):
-        print(text, end="", file=sys.stderr, flush=True)  # noqa: T201 - for people
 
 
 def given_leakage(options: argparse.Namespace) -> float | None:

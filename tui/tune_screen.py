@@ -13,7 +13,7 @@ from textual.app import ComposeResult
 from textual.binding import Binding, BindingType
 from textual.containers import Vertical
 from textual.screen import Screen
-from textual.widgets import Input, Static
+from textual.widgets import Input
 
 from protocol.errors import RequestError
 from protocol.sweep import SweepSettings
@@ -21,6 +21,7 @@ from rf.words import text
 from tui.calibration_screen import folded
 from tui.digits import big
 from tui.marks import MarkSet
+from tui.plain import Plain
 from visit.assessment import Assessment, Role
 from visit.conductor import Phase, RunOrder
 from visit.nudges import LOCK_NUT, REACH, Told, gain_words
@@ -73,7 +74,7 @@ class TuneScreen(Screen[None]):
     def compose(self) -> ComposeResult:
         """Text, and a line to type into."""
         with Vertical():
-            yield Static(id="text", markup=False)
+            yield Plain(id="text")
             field = Input(id="line", placeholder="cavity 1-8, rod or trimmer, turns, direction: 1 rod 0.25 clockwise")
             field.cursor_blink = False
             field.display = False
@@ -162,7 +163,7 @@ class TuneScreen(Screen[None]):
         lines += ["", *self._states(a), ""]
         lines.append(f" NEXT   {which}")
         lines.append(" t before and after a turn  e which screw  o locking  + - longer  q back")
-        self.query_one("#text", Static).update("\n".join(line[:79] for line in lines[:23]))
+        self.query_one("#text", Plain).show(line[:79] for line in lines[:23])
 
     def _advice(self, a: Assessment | None) -> str:
         if a is None or not a.notch_offset.known:

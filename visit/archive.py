@@ -12,6 +12,7 @@ from pathlib import Path
 from typing import Any
 
 from protocol.errors import RequestError
+from protocol.files import for_the_user_alone
 from protocol.harmless import harmless
 from visit.trend import Point, points_of
 
@@ -194,7 +195,8 @@ def _store(folder: Path, rows: Sequence[dict[str, Any]]) -> None:
             marks = ", ".join("?" for _ in COLUMNS)
             connection.executemany(f"insert into visits values ({marks})", [list(row.values()) for row in rows])  # noqa: S608
         target = str(part).replace("'", "''")
-        connection.execute(f"copy (select * from visits order by path, side) to '{target}' (format parquet)")  # noqa: S608
+        with for_the_user_alone():
+            connection.execute(f"copy (select * from visits order by path, side) to '{target}' (format parquet)")  # noqa: S608
     part.replace(folder / TABLE)
 
 

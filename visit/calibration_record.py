@@ -77,7 +77,10 @@ def checks_of(visit: VisitFile, calibration_id: int | None) -> tuple[Check, ...]
     )
     found = []
     for part, expected, seen, low, high, good, says, at_s in rows:
-        figure = reading(_float(seen), _float(low), _float(high), "dB")
+        try:
+            figure = reading(_float(seen), _float(low), _float(high), "dB")
+        except ValueError as error:
+            raise RecordError(f"{visit.path}: damaged (a known part: {error}); work on the second copy") from None
         found.append(Check(Verified(str(part), _float(expected), figure, bool(good), str(says)), _float(at_s)))
     return tuple(found)
 
@@ -93,6 +96,8 @@ def calibrations(visit: VisitFile) -> dict[int, Calibration]:
         assert isinstance(row, int) and isinstance(short_run, int) and isinstance(blob, bytes)
         try:
             terms = terms_from(blob)
+            if short_run not in settings:
+                raise ValueError("the run of its short is missing")
         except ValueError as error:
             raise RecordError(
                 f"{visit.path}: calibration {row} is damaged ({error}); work on the second copy"

@@ -19,6 +19,8 @@ import numpy as np
 
 from protocol.analyzer import Analyzer
 from protocol.errors import RequestError
+from protocol.files import append_private, json_data, private_folder, read_text
+from protocol.harmless import harmless_data
 from protocol.profile import Profile
 from protocol.sweep import Sweep, SweepSettings
 from rf.average import average_sweeps
@@ -30,6 +32,7 @@ from visit.presets import wide
 from visit.site import Site
 
 SCHEMA = 1
+LARGEST_BYTES = 20_000_000
 NOT_LOADS_DB = -50.0
 """A mean level above this between two loads is no leak of this class of analyzer: something else hangs there."""
 WORSE_DB, SLOWER = 2.0, 1.2
@@ -130,13 +133,13 @@ def _drift(taken: list[Sweep]) -> float:
 
 def card_text(card: Card) -> str:
     """The card as JSON."""
-    return json.dumps(asdict(card), indent=2, allow_nan=False)
+    return json.dumps(harmless_data(asdict(card)), indent=2, allow_nan=False)
 
 
 def _file(identity: str) -> Path:
     safe = re.sub(r"[^a-z0-9]+", "-", identity.lower()).strip("-")[:80] or "unknown"
     folder = data_folder() / "cards"
-    folder.mkdir(mode=0o700, exist_ok=True)
+    private_folder(folder)
     return folder / f"{safe}.jsonl"
 
 
@@ -144,8 +147,7 @@ def keep_card(card: Card) -> Path:
     """Append the card to the file of its instrument."""
     path = _file(card.identity)
     try:
-        with path.open("a", encoding="utf-8") as file:
-            file.write(json.dumps(asdict(card), allow_nan=False) + "\n")
+        append_private(path, json.dumps(harmless_data(asdict(card)), allow_nan=False) + "\n")
     except OSError as error:
         raise RequestError(f"can't write {path}: {error.strerror}; the card was shown and is not kept") from None
     return path
@@ -156,12 +158,12 @@ def last_card(identity: str) -> Card | None:
     path = _file(identity)
     if not path.exists():
         return None
-    lines = [line for line in path.read_text(encoding="utf-8").splitlines() if line.strip()]
+    lines = [line for line in read_text(path, "cards of an instrument", LARGEST_BYTES).splitlines() if line.strip()]
     if not lines:
         return None
     try:
-        return _card(json.loads(lines[-1]))
-    except (ValueError, KeyError, TypeError) as error:
+        return _card(json_data(lines[-1]))
+    except (ValueError, KeyError, TypeError, AttributeError) as error:
         raise RequestError(
             f"{path}: the last card is damaged ({error}); move the file away, the new one is kept"
         ) from None
@@ -178,8 +180,8 @@ def kept_text(identity: str) -> str | None:
 
 
 def _card(data: dict[str, Any]) -> Card:
-    if data.get("schema") != SCHEMA:
-        raise ValueError(f"schema {data.get('schema')}")
+    if not isinstance(data, dict) or data.get("schema") != SCHEMA:
+        raise ValueError("no card of this program")
     floors = tuple(Floor(**entry) for entry in data.pop("floors"))
     low, high = data.pop("span_hz")
     return Card(

@@ -58,6 +58,7 @@ def _steps() -> tuple[Step, ...]:
 
 
 STEPS = _steps()
+UNITS = {ask.name: ask.unit for step in STEPS for ask in step.asks}
 LOCK_STEP = next(step.number for step in STEPS if step.hard)
 FREEZE_STEP = next(step.number for step in STEPS if step.screen == "freeze")
 FIRST_TURN = next(step.number for step in STEPS if step.screen == "tune")
@@ -163,6 +164,8 @@ class Day:
     def value(self, name: str, *, first: bool = False) -> float | None:
         """The newest (or first) number entered under a name."""
         found = [value for _, entered, value, _, _ in self.entries() if entered == name and value is not None]
+        for value in found:  # what was entered was looked at then; a file may come from a stranger
+            _sensible(name, value, UNITS.get(name, ""))
         return None if not found else found[0 if first else -1]
 
     def frozen(self) -> bool:

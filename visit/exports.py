@@ -9,7 +9,7 @@ from __future__ import annotations
 import csv
 import io
 import json
-import os
+import math
 import time
 from collections.abc import Sequence
 from pathlib import Path
@@ -18,27 +18,36 @@ import numpy as np
 from numpy.typing import NDArray
 
 from protocol.errors import RequestError
+from protocol.files import private_folder, write_private
+from protocol.harmless import harmless, harmless_data
 from rf.average import average_sweeps
+from rf.figure import Figure
+from visit.assessment import Role
 from visit.calibration import Corrector
 from visit.figures_json import assessment_data
 from visit.record import RunRow, VisitFile
-from visit.replay import Replay
+from visit.replay import Figures, Replay
 from visit.stages import stages
 
 Complex = NDArray[np.complex128]
+LONGEST_COMMENT = 500
+"""Letters of a line of comment; a program that reads Touchstone may have a short line."""
 
 
 def export_visit(visit: VisitFile, folder: Path) -> list[Path]:
     """Write all runs as .s2p (or .s1p), the figures as JSON and CSV. Raises RequestError when a file exists or can't be
     written; what was written before stays."""
     replay = Replay(visit)
-    folder.mkdir(mode=0o700, parents=True, exist_ok=True)
+    try:
+        private_folder(folder)
+    except OSError as error:
+        raise RequestError(f"can't make {folder}: {error.strerror}; choose another folder") from None
     written = []
     for run in replay.runs:
-        found = averaged(visit, replay, run)
-        if found is None:
+        made = averaged(visit, replay, run)
+        if made is None:
             continue
-        frequency, s11, s21, sweeps = found
+        frequency, s11, s21, sweeps = made
         name = f"run{run.id:03d}-{_safe_name(run.hookup.text)}"
         comments = _provenance(replay, run, sweeps)
         if run.hookup.name in ("short", "open", "load", "antenna"):
@@ -48,9 +57,10 @@ def export_visit(visit: VisitFile, folder: Path) -> list[Path]:
             columns = [s11, s21, s21, np.zeros_like(s11)]
             written.append(_write(folder / f"{name}.s2p", touchstone(frequency, columns, comments)))
         written.append(_write(folder / f"{name}.csv", csv_text(frequency, s11, s21)))
+    found = replay.all_figures()
     figures = {
         "site": replay.site.name,
-        "figures": [assessment_data(one.assessment) for one in replay.all_figures()],
+        "figures": [assessment_data(one.assessment) for one in found],
         "stages": [
             {
                 "name": stage.name,
@@ -62,7 +72,9 @@ def export_visit(visit: VisitFile, folder: Path) -> list[Path]:
             for stage in stages(visit)
         ],
     }
-    written.append(_write(folder / "figures.json", json.dumps(figures, indent=2, allow_nan=False) + "\n"))
+    text = json.dumps(harmless_data(figures), indent=2, allow_nan=False) + "\n"
+    written.append(_write(folder / "figures.json", text))
+    written.append(_write(folder / "figures.csv", figures_csv(replay.site.name, found)))
     return written
 
 
@@ -115,10 +127,35 @@ def csv_text(frequency_hz: NDArray[np.float64], s11: Complex, s21: Complex) -> s
     return buffer.getvalue()
 
 
+def figures_csv(site: str, found: Sequence[Figures]) -> str:
+    """The figures of all hook-ups, a line each, every number with its kind; texts are never formulas."""
+    buffer = io.StringIO()
+    writer = csv.writer(buffer, lineterminator="\n")
+    writer.writerow(("site", "hookup", "figure", "frequency_hz", "kind", "value", "low", "high", "unit", "limited_by"))
+    for one in found:
+        a = one.assessment
+        lines: list[tuple[str, float | None, Figure]] = []
+        for channel in a.channels:
+            name = "rejection" if channel.role is Role.REJECT else "loss"
+            lines += [(name, channel.frequency_hz, channel.transmission)]
+            lines += [("return loss", channel.frequency_hz, channel.return_loss)]
+        for name, at_hz, figure in (*lines, ("notch offset", None, a.notch_offset)):
+            numbers = (figure.value, figure.low, figure.high)
+            shown = ("" if not math.isfinite(number) else f"{number:.6g}" for number in numbers)
+            texts = (site, one.hookup.text, name, "" if at_hz is None else f"{at_hz:.6f}", figure.kind.value)
+            ends = (figure.unit, figure.limited_by)
+            writer.writerow((*map(plain_cell, texts), *shown, *map(plain_cell, ends)))
+    return buffer.getvalue()
+
+
+FORMULA = "=+-@|%\uff1d\uff0b\uff0d\uff20"
+"""What a cell begins with that a spreadsheet computes or sends; the last four are the wide forms of the first."""
+
+
 def plain_cell(text: str) -> str:
-    """Text for a spreadsheet cell that no program takes for a formula, control characters gone."""
-    clean = "".join(letter if letter.isprintable() else " " for letter in text)
-    return f"'{clean}" if clean[:1] in ("=", "+", "-", "@", "\t", "|", "%") else clean
+    """Text for a spreadsheet cell: harmless, and behind an apostrophe where a program would take it for a formula."""
+    clean = harmless(text)
+    return f"'{clean}" if clean.lstrip()[:1] in FORMULA and clean.strip() else clean
 
 
 def _provenance(replay: Replay, run: RunRow, sweeps: int) -> list[str]:
@@ -134,7 +171,7 @@ def _provenance(replay: Replay, run: RunRow, sweeps: int) -> list[str]:
 
 
 def _ascii(text: str) -> str:
-    return "".join(letter if " " <= letter <= "~" else "?" for letter in text)
+    return "".join(letter if " " <= letter <= "~" else "?" for letter in harmless(text, LONGEST_COMMENT))
 
 
 def _safe_name(text: str) -> str:
@@ -143,8 +180,7 @@ def _safe_name(text: str) -> str:
 
 def _write(path: Path, text: str) -> Path:
     try:
-        with os.fdopen(os.open(path, os.O_CREAT | os.O_EXCL | os.O_WRONLY, 0o600), "w", encoding="utf-8") as file:
-            file.write(text)
+        write_private(path, text, new=True)
     except FileExistsError:
         raise RequestError(f"{path} exists already; give another folder, nothing was overwritten") from None
     except OSError as error:

@@ -10,13 +10,14 @@ from pathlib import Path
 import platformdirs
 
 from protocol.errors import RequestError
+from protocol.files import private_folder
 
 
 def data_folder() -> Path:
     """The user's data folder, made when it is not there. Raises RequestError."""
     folder = Path(platformdirs.user_data_dir("deepnotch"))
     try:
-        folder.mkdir(mode=0o700, parents=True, exist_ok=True)
+        private_folder(folder)
     except OSError as error:
         raise RequestError(f"can't make {folder}: {error.strerror}; name a file in another folder") from None
     return folder

@@ -44,6 +44,9 @@ ANTENNA = "antenna"
 ALONE = (LOADS, *KIT, ANTENNA)
 """Hook-ups without the duplexer."""
 
+THIRDS = ("", "load", "open", "short")
+"""What may close the remaining port; nothing where there is none."""
+
 JUMPERS = ("none", "half", "quarter")
 LARGEST_DB = 60.0
 
@@ -102,7 +105,7 @@ class HookUp:
         path, third = Path(), "load"
         for word in words[1:]:
             name, equals, value = word.partition("=")
-            if name == "third" and value in ("load", "open", "short"):
+            if name == "third" and value in THIRDS[1:]:
                 third = value
             elif equals and name in ("pad1", "pad2", "amp"):
                 path = _with(path, name, _number(word, value))

@@ -26,6 +26,7 @@ from visit.record import RunRow, VisitFile
 from visit.replay import Replay
 from visit.site import Site
 from visit.stages import AS_FOUND, stages
+from visit.stored_json import stored_figure, stored_object
 
 LOCK_NUT = "lock nut"
 REACH = 1.0 / 3.0
@@ -133,9 +134,10 @@ def ledger(visit: VisitFile) -> list[NudgeRow]:
             None if cavity is None else int(str(cavity)), str(screw), str(direction),
             None if turns is None else float(str(turns)),
         )  # fmt: skip
-        found.append(
-            NudgeRow(float(str(at_s)), str(side), told, int(str(before)), int(str(after)), json.loads(str(figures)))
-        )
+        data = stored_object(visit, figures, "the ledger of screws")
+        moved = stored_figure(visit, data, "moved", "the ledger of screws")
+        data["moved"] = {**data["moved"], **moved}
+        found.append(NudgeRow(float(str(at_s)), str(side), told, int(str(before)), int(str(after)), data))
     return found
 
 

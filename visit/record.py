@@ -20,13 +20,19 @@ import numpy as np
 from numpy.typing import NDArray
 
 from protocol.errors import RequestError
+from protocol.harmless import harmless
 from protocol.sweep import Applied, Sweep, SweepSettings
-from visit.hookup import HookUp
+from visit.hookup import THIRDS, HookUp
 from visit.schema import APPLICATION_ID, MIGRATIONS, SCHEMA, SCHEMA_VERSION
 from visit.site import Site, parse_site
+from visit.soundness import PATIENCE_S, UnsoundError, bounded, check_rows, check_schema, patient
 
+LARGEST_STORED = 1e6
+"""Amplitude re a thru; a sweep from an analyzer is refused above a thousand."""
 BYTES_A_POINT = 32
 """Of a stored sweep: two complex numbers of 16 bytes."""
+SLOWEST_BYTES_S = 10e6
+"""A disk that is read more slowly makes the check of a large file give up."""
 BUSY_TIMEOUT_S = 5.0
 """How long a writer waits for another process's commit before it gives up; commits take milliseconds."""
 
@@ -89,6 +95,8 @@ class VisitFile:
             raise RecordError(f"can't write {path}: {error.strerror}; choose another folder with --visit") from None
         visit = cls(path, _connect(path, read_only=False))
         with visit.writing() as connection:
+            _for_writing(connection)
+        with visit.writing() as connection:
             connection.executescript(SCHEMA)
             connection.execute("insert into about values (?, ?)", (_program_version(), now_s))
             values = (now_s, site.source, site_path)
@@ -108,27 +116,17 @@ class VisitFile:
             raise RecordError(f"{path}: no such visit file; check the name")
         try:
             connection = _connect(path, read_only=read_only)
-            application = connection.execute("pragma application_id").fetchone()[0]
-            found = connection.execute("pragma user_version").fetchone()[0]
-            if application != APPLICATION_ID:
-                connection.close()
-                raise RecordError(f"{path}: not a visit file (another program's database); give the right file")
-            if glance and found == SCHEMA_VERSION:
-                return cls(path, connection)
-            if not glance and found < SCHEMA_VERSION and found in MIGRATIONS:
-                connection = _migrated(connection, found, read_only=read_only)
-            elif found != SCHEMA_VERSION:
-                connection.close()
-                raise RecordError(
-                    f"{path}: visit file version {found}, this program reads {SCHEMA_VERSION}; use the newer program"
-                )
-            verdict = connection.execute("pragma quick_check(1)").fetchone()[0]
-            if verdict != "ok":
-                connection.close()
-                raise RecordError(f"{path}: damaged ({verdict}); work on the second copy and keep this one untouched")
         except sqlite3.Error as error:
             raise RecordError(f"{path}: can't be read as a visit file ({error}); work on the second copy") from None
-        return cls(path, connection)
+        try:
+            return cls(path, _checked(connection, path, read_only=read_only, glance=glance))
+        except BaseException as error:
+            connection.close()
+            if isinstance(error, sqlite3.Error):
+                raise RecordError(f"{path}: can't be read as a visit file ({error}); work on the second copy") from None
+            if isinstance(error, UnsoundError):
+                raise RecordError(f"{path}: damaged ({error}); work on the second copy, keep this untouched") from None
+            raise
 
     def close(self) -> None:
         """Close the file; harmless when closed already."""
@@ -243,8 +241,10 @@ class VisitFile:
 
     def site(self) -> Site:
         """The site as last recorded."""
-        ((toml, path),) = self.rows("select toml, path from site order by id desc limit 1")
-        return parse_site(str(toml), Path(str(path)))
+        rows = self.rows("select toml, path from site order by id desc limit 1")
+        if not rows:
+            raise self._damaged("it holds no site")
+        return parse_site(str(rows[0][0]), Path(harmless(rows[0][1], 200)))
 
     def runs(self) -> list[RunRow]:
         """All runs in the order they were begun."""
@@ -252,7 +252,10 @@ class VisitFile:
             "select id, purpose, driven, read, third, start_hz, stop_hz, points, bandwidth_hz, level_dbm, changes,"
             " planned_sweeps, outcome, at_s, path, calibration_id from run order by id"
         )
-        return [_run_row(row) for row in rows]
+        try:
+            return [_run_row(row) for row in rows]
+        except RequestError as error:  # a hook-up or a span that does not exist
+            raise self._damaged(f"a run: {error}") from None
 
     def run(self, run_id: int) -> RunRow:
         """One run. Raises RecordError when there is no such run."""
@@ -264,11 +267,35 @@ class VisitFile:
     def sweeps(self, run_id: int, after_id: int = 0, limit: int = -1) -> list[StoredSweep]:
         """Sweeps of a run in the order they came, those with a row id above `after_id`."""
         rows = self.rows(
-            "select sweep.id, grid.frequency_hz, s11, s21, started_s, duration_s"
-            " from sweep join grid on grid.id = grid_id where run_id = ? and sweep.id > ? order by sweep.id limit ?",
+            "select id, grid_id, s11, s21, started_s, duration_s from sweep where run_id = ? and id > ?"
+            " order by id limit ?",
             (run_id, after_id, limit),
         )
-        return [_stored_sweep(row) for row in rows]
+        grids: dict[object, NDArray[np.float64]] = {}
+        found = []
+        for sweep_id, grid_id, s11, s21, started, duration in rows:
+            if grid_id not in grids:
+                grids[grid_id] = self._grid(grid_id)
+            frequency = grids[grid_id]
+            first, second = _trace(s11, frequency.size), _trace(s21, frequency.size)
+            if first is None or second is None:
+                raise self._damaged(f"sweep {sweep_id} of run {run_id} holds values that no analyzer gives")
+            found.append(StoredSweep(_int(sweep_id), frequency, first, second, _float(started), _float(duration)))
+        return found
+
+    def _grid(self, grid_id: object) -> NDArray[np.float64]:
+        rows = self.rows("select frequency_hz from grid where id = ?", (grid_id,))
+        blob = rows[0][0] if rows else b""
+        if isinstance(blob, bytes) and len(blob) % 8 == 0:
+            frequency = np.frombuffer(blob, "<f8")
+            if frequency.size >= 2 and frequency[0] > 0 and frequency[-1] < 1e12 and (np.diff(frequency) > 0).all():
+                return frequency
+        raise self._damaged(f"frequency points {grid_id} do not rise")
+
+    def _damaged(self, what: str) -> RecordError:
+        return RecordError(
+            f"{self.path}: damaged ({harmless(what, 300)}); work on the second copy and keep this one untouched"
+        )
 
     def kept(self, run_id: int) -> tuple[int, int]:
         """How many sweeps of a run are on the disk, and the sequence number after the last one."""
@@ -287,28 +314,72 @@ class VisitFile:
         return int(str(self.rows("select count(*) from sweep where run_id = ?", (run_id,))[0][0]))
 
 
+def _checked(connection: sqlite3.Connection, path: Path, *, read_only: bool, glance: bool) -> sqlite3.Connection:
+    """The connection when the file is a sound visit, brought to the present version. Raises RecordError, UnsoundError
+    or sqlite3.Error; the caller closes."""
+    patient(connection, PATIENCE_S + path.stat().st_size / SLOWEST_BYTES_S)
+    application = connection.execute("pragma application_id").fetchone()[0]
+    found = connection.execute("pragma user_version").fetchone()[0]
+    if application != APPLICATION_ID:
+        raise RecordError(f"{path}: not a visit file (another program's database); give the right file")
+    if found != SCHEMA_VERSION and (glance or found not in MIGRATIONS):
+        raise RecordError(
+            f"{path}: visit file version {found}, this program reads {SCHEMA_VERSION}; use the newer program"
+        )
+    check_schema(connection, found)
+    if not glance:
+        verdict = connection.execute("pragma quick_check(1)").fetchone()[0]
+        if verdict != "ok":
+            raise RecordError(f"{path}: damaged ({verdict}); work on the second copy and keep this one untouched")
+        check_rows(connection, found)
+        if found < SCHEMA_VERSION:
+            connection = _migrated(connection, found, read_only=read_only)
+        if not read_only:
+            _for_writing(connection)
+    patient(connection, None)
+    return connection
+
+
 def _connect(path: Path, *, read_only: bool) -> sqlite3.Connection:
-    """Autocommit off by explicit transactions; write-ahead log so that readers never wait for the writer."""
+    """Autocommit off by explicit transactions; nothing is written yet."""
     mode = "ro" if read_only else "rw"
     uri = f"{path.absolute().as_uri()}?mode={mode}"
     connection = sqlite3.connect(uri, uri=True, timeout=BUSY_TIMEOUT_S, check_same_thread=False)
-    if not read_only:
-        connection.execute("pragma journal_mode = wal")
-        connection.execute("pragma synchronous = full")
-        connection.execute("pragma foreign_keys = on")
+    try:
+        bounded(connection)
+    except BaseException:
+        connection.close()
+        raise
     return connection
+
+
+def _for_writing(connection: sqlite3.Connection) -> None:
+    """Write-ahead log, so that readers never wait for the writer; only for a file that is known to be a visit."""
+    connection.execute("pragma journal_mode = wal")
+    connection.execute("pragma synchronous = full")
+    connection.execute("pragma foreign_keys = on")
 
 
 def _migrated(connection: sqlite3.Connection, version: int, *, read_only: bool) -> sqlite3.Connection:
     """The file brought to the present version; one opened only to read is brought on in memory and stays as it is."""
     if read_only:
         copy = sqlite3.connect(":memory:", check_same_thread=False)
-        connection.backup(copy)
+        try:
+            bounded(copy)
+            connection.backup(copy)
+            _bring_on(copy, version)
+        except BaseException:
+            copy.close()
+            raise
         connection.close()
-        connection = copy
+        return copy
+    _bring_on(connection, version)
+    return connection
+
+
+def _bring_on(connection: sqlite3.Connection, version: int) -> None:
     for step in range(version, SCHEMA_VERSION):
         connection.executescript(f"begin; {MIGRATIONS[step]} pragma user_version = {step + 1}; commit;")
-    return connection
 
 
 def _rowid(cursor: sqlite3.Cursor) -> int:
@@ -336,6 +407,8 @@ def _run_row(row: tuple[object, ...]) -> RunRow:
         calibration_id,
     ) = row
     told = HookUp.parse(f"{driven} {path}" if driven == read else f"{driven}>{read} {path}")
+    if third not in THIRDS:
+        raise RequestError(f"{harmless(third, 20)!r} closes no port")
     return RunRow(
         id=_int(run_id),
         purpose=str(purpose),
@@ -355,17 +428,12 @@ def _run_row(row: tuple[object, ...]) -> RunRow:
     )
 
 
-def _stored_sweep(row: tuple[object, ...]) -> StoredSweep:
-    sweep_id, grid, s11, s21, started, duration = row
-    assert isinstance(grid, bytes) and isinstance(s11, bytes) and isinstance(s21, bytes)
-    return StoredSweep(
-        _int(sweep_id),
-        np.frombuffer(grid, "<f8"),
-        np.frombuffer(s11, "<c16"),
-        np.frombuffer(s21, "<c16"),
-        _float(started),
-        _float(duration),
-    )
+def _trace(blob: object, points: int) -> NDArray[np.complex128] | None:
+    """An array as stored; None when it is none of so many points, or holds what no analyzer gives."""
+    if not isinstance(blob, bytes) or len(blob) != 16 * points:
+        return None
+    trace = np.frombuffer(blob, "<c16")
+    return trace if np.abs(trace).max() <= LARGEST_STORED else None
 
 
 def _int(value: object) -> int:

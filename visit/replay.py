@@ -16,7 +16,7 @@ from visit.calibrating import failed_check_doubt, restart_doubt
 from visit.calibration import Calibration, Corrector
 from visit.calibration_record import calibrations, checks_of
 from visit.hookup import HookUp, Side
-from visit.record import PORT_BACK, RESTARTED, RunRow, VisitFile
+from visit.record import PORT_BACK, RESTARTED, RecordError, RunRow, VisitFile
 from visit.site import Site
 
 NOT_FIGURES = ("calibration", "known part")
@@ -56,9 +56,14 @@ class Replay:
         if not stored:
             return None
         assessor = self.assessor(run)
-        for sweep in stored:
-            assessor.add(sweep)
-        return assessor.assess(final=True)
+        try:
+            for sweep in stored:
+                assessor.add(sweep)
+            return assessor.assess(final=True)
+        except (ValueError, ArithmeticError, IndexError) as error:  # sweeps that no bench gives
+            raise RecordError(
+                f"{self.visit.path}: run {run.id} gives no figures ({type(error).__name__}: {error}); its sweeps stay"
+            ) from None
 
     def assessor(self, run: RunRow, *, live: bool = False) -> Assessor:
         """What takes in the sweeps of a run, with all that was known when it was begun. `live`: somebody watches the

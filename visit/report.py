@@ -32,7 +32,9 @@ from visit.nudges import ledger
 from visit.record import VisitFile
 from visit.replay import Figures, Replay
 from visit.site import Site
+from visit.soundness import YEAR_10000
 from visit.stages import AS_FOUND, AS_LEFT, Stage, differences, stage_at
+from visit.stored_json import stored_number, stored_object
 from visit.trend import Point, by_side, points_of
 
 AGREE_DB = 0.3
@@ -125,7 +127,7 @@ def build_report(visit: VisitFile, earlier: Sequence[Path] = ()) -> Report:
     _arithmetic(report, day, replay)
     report.together = _together(visit, site)
     report.left_out = [
-        f"step {number}, {STEPS[number - 1].title}: {words}"
+        f"step {number}, {_title(number)}: {words}"
         for number, (state, words) in sorted(day.states().items())
         if state == "skipped"
     ]
@@ -135,6 +137,10 @@ def build_report(visit: VisitFile, earlier: Sequence[Path] = ()) -> Report:
     report.years = _years(visit.path, site, earlier)
     _sentences(report, left or found)
     return report
+
+
+def _title(number: int) -> str:
+    return STEPS[number - 1].title if 1 <= number <= len(STEPS) else "unknown to this program"
 
 
 def _years(path: Path, site: Site, earlier: Sequence[Path]) -> dict[str, list[Point]]:
@@ -162,14 +168,26 @@ def _instrument(visit: VisitFile) -> list[str]:
         f"{identity}, profile {profile}, on {port}"
         for identity, profile, port in visit.rows("select distinct identity, profile_name, port from analyzer")
     ]
-    for (words,) in visit.rows("select json from card order by id desc limit 1"):
-        import json  # noqa: PLC0415 - only where a card is there
-
-        card = json.loads(str(words))
-        day = time.strftime("%Y-%m-%d", time.localtime(card["at_s"]))
-        floors = ", ".join(f"{entry['floor_db']:.1f} dB at {entry['bandwidth_hz']:g} Hz" for entry in card["floors"])
-        lines.append(f"card of {day}: floor {floors}")
+    for at_s, words in visit.rows("select at_s, json from card order by id desc limit 1"):
+        card = stored_object(visit, words, "the card of the instrument")
+        floors = card.get("floors")
+        shown = []
+        for entry in floors if isinstance(floors, list) else []:
+            numbers = [
+                stored_number(visit, entry.get(key) if isinstance(entry, dict) else "", "the card of the instrument")
+                for key in ("floor_db", "bandwidth_hz")
+            ]
+            if None not in numbers:
+                shown.append(f"{numbers[0]:.1f} dB at {numbers[1]:g} Hz")
+        day = time.strftime("%Y-%m-%d", time.localtime(_card_time(card, float(str(at_s)))))
+        lines.append(f"card of {day}: floor {', '.join(shown)}")
     return lines
+
+
+def _card_time(card: dict[str, Any], stored_s: float) -> float:
+    """When it was measured, by its own words where they can be."""
+    at_s = card.get("at_s")
+    return float(at_s) if isinstance(at_s, int | float) and 0 <= at_s < YEAR_10000 else stored_s
 
 
 def _calibration(visit: VisitFile, replay: Replay) -> list[str]:

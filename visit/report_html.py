@@ -11,6 +11,7 @@ import time
 
 import numpy as np
 
+from protocol.harmless import harmless
 from visit.report import Picture, Report, Trace
 from visit.report_text import sections
 from visit.trend import Point
@@ -57,8 +58,8 @@ def report_html(report: Report) -> str:
 
 
 def _safe(text: str) -> str:
-    """Escaped, control characters gone."""
-    return html.escape("".join(letter if letter.isprintable() else " " for letter in text))
+    """Harmless, and escaped for text and for attributes in quotes."""
+    return html.escape(harmless(text))
 
 
 def _table(report: Report) -> str:

@@ -8,6 +8,7 @@ from __future__ import annotations
 import textwrap
 import time
 
+from protocol.harmless import harmless
 from visit.report import Report
 from visit.trend import chart, side_lines
 
@@ -41,8 +42,8 @@ def report_text(report: Report) -> str:
     for title, entries in sections(report):
         lines += ["", title.upper()]
         for entry in entries:
-            lines += textwrap.wrap(entry, WIDTH - 2, initial_indent="  ", subsequent_indent="    ")
-    return "\n".join(line for text in lines for line in _fits(text)) + "\n"
+            lines += textwrap.wrap(harmless(entry), WIDTH - 2, initial_indent="  ", subsequent_indent="    ")
+    return "\n".join(line for text in lines for line in _fits(harmless(text))) + "\n"
 
 
 def _fits(line: str) -> list[str]:

@@ -181,3 +181,10 @@ alter table run add column calibration_id integer references calibration;
     3: KEEPER_TABLES,
 }
 """What takes a file of each earlier version one version on."""
+
+ADDED = {
+    2: ("calibration", "known_part", "card", "run.path", "run.calibration_id"),
+    3: ("step", "entry", "stage", "nudge"),
+    4: ("keeper", "handover"),
+}
+"""Tables and columns (table.column) that a version brought."""

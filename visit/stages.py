@@ -13,8 +13,10 @@ from typing import Any
 
 from protocol.errors import RequestError
 from visit.figures_json import assessment_data
+from visit.hookup import HookUp
 from visit.record import VisitFile
 from visit.replay import Replay
+from visit.stored_json import damaged, stored_object
 
 AS_FOUND, AS_LEFT = "as found", "as left"
 
@@ -62,13 +64,26 @@ def stages(visit: VisitFile) -> list[Stage]:
     return [
         Stage(
             str(name),
-            str(hookup),
+            _hookup(visit, str(hookup)),
             float(str(at_s)),
-            tuple(int(word) for word in str(runs).split()),
-            json.loads(str(figures)),
+            _runs(visit, str(runs)),
+            stored_object(visit, figures, "a frozen stage"),
         )
         for name, hookup, at_s, runs, figures in rows
     ]
+
+
+def _hookup(visit: VisitFile, words: str) -> str:
+    try:
+        return HookUp.parse(words).text
+    except RequestError as error:
+        raise damaged(visit, "a frozen stage", str(error)) from None
+
+
+def _runs(visit: VisitFile, words: str) -> tuple[int, ...]:
+    if not words.split() or not all(word.isdecimal() and len(word) < 18 for word in words.split()):
+        raise damaged(visit, "a frozen stage", "it does not say which runs it rests on")
+    return tuple(int(word) for word in words.split())
 
 
 def stage_at(visit: VisitFile, name: str) -> dict[str, Stage]:
@@ -97,7 +112,7 @@ def differences(visit: VisitFile) -> list[str]:
         lines += [
             f"{stage.name}, {stage.hookup}: {key} comes out otherwise with this program"
             for key in ("channels", "notch_offset", "proven_db")
-            if _rounded(today[key]) != _rounded(stage.figures[key])
+            if _rounded(today[key]) != _rounded(stage.figures.get(key))
         ]
     return lines
 

@@ -16,6 +16,9 @@ from visit.folders import data_folder
 from visit.site import Site
 from visit.station import Station
 
+LONGEST_NAME = 40
+"""Letters of the site's name in the name of its visit file."""
+
 
 class BenchLike(Protocol):
     """The simulated bench as far as a screen needs it."""
@@ -42,6 +45,7 @@ def default_profile_path(now_s: float) -> Path:
 def default_visit_path(site: Site, now_s: float) -> Path:
     """A new visit file in the user's data folder, named after site and time. Raises RequestError without a folder."""
     folder = data_folder()
-    safe = "".join(letter if letter.isalnum() else "-" for letter in site.name.lower()).strip("-") or "site"
+    letters = "".join(letter if letter.isalnum() else "-" for letter in site.name.lower())
+    safe = letters[:LONGEST_NAME].strip("-") or "site"
     stamp = time.strftime("%Y%m%d-%H%M%S", time.localtime(now_s))
     return folder / f"{safe}-{stamp}-{os.getpid()}.visit"

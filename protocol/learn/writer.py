@@ -8,6 +8,7 @@ from __future__ import annotations
 import json
 import math
 
+from protocol.harmless import harmless
 from protocol.learn.draft import Draft, ReadDraft
 from protocol.learn.talk import Manner
 
@@ -21,7 +22,7 @@ def wrapped(lines: list[str], width: int = 110) -> list[str]:
     """Sentences as comment lines."""
     out = []
     for line in lines:
-        rest = f"# {line}"
+        rest = f"# {harmless(line)}"
         while len(rest) > width:
             cut = rest.rfind(" ", 0, width)
             cut = cut if cut > 2 else width
@@ -41,15 +42,11 @@ class Page:
     def put(self, key: str, value: str, evidence: str = "") -> None:
         """`key = value`, the evidence as a comment."""
         why = evidence or self._evidence.get(key, "")
-        self.lines.append(f"{key} = {value}" + (f"  # {_harmless(why)}" if why else ""))
+        self.lines.append(f"{key} = {value}" + (f"  # {harmless(why)}" if why else ""))
 
     def table(self, name: str) -> None:
         """A new table."""
         self.lines += ["", name]
-
-
-def _harmless(why: str) -> str:
-    return "".join(letter if letter.isprintable() else "?" for letter in why)
 
 
 def head(name: str, family: str, when: str, unknown: list[str]) -> list[str]:

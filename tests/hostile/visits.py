@@ -1,0 +1,128 @@
+"""A small whole visit, and strangers' versions of it: every table has a row, every way out has something to show."""
+
+from __future__ import annotations
+
+import functools
+import json
+import sqlite3
+import tempfile
+from pathlib import Path
+from typing import Any
+
+import numpy as np
+
+from protocol.sweep import Applied, Sweep, SweepSettings
+from rf.calibration import ErrorTerms
+from tests.benchtop import make_unit, take
+from visit.archive import summary_rows
+from visit.day import Day
+from visit.exports import export_visit
+from visit.hookup import HookUp
+from visit.record import VisitFile
+from visit.replay import Replay
+from visit.report import build_report
+from visit.report_html import report_html
+from visit.report_text import report_text
+from visit.site import load_site
+from visit.stages import freeze, stages
+from visit.stored_terms import terms_blob
+from visit.together import Together
+from visit.trend import points_of, trend_lines
+from visit.watch import Watcher
+
+SITE = Path(__file__).parents[2] / "fixtures/sites/demo-450.toml"
+POINTS, SWEEPS = 101, 3
+BEGAN_S = 1_750_000_000.0
+KIT = 'schema = 1\nname = "box"\n'
+TIMED = (
+    "insert into nudge values (1, 1750000100, 'L', 1, 'rod', 'in', 0.5, 1, 1, ?)",
+    "insert into card values (1, 1750000000, 'bench', ?)",
+)
+FIGURE = {"value": 1000.0, "low": 900.0, "high": 1100.0}
+CARD = {"schema": 1, "at_s": BEGAN_S, "floors": [{"floor_db": -80.0, "bandwidth_hz": 1000.0}]}
+
+
+@functools.cache
+def whole() -> bytes:
+    """The file's bytes; made once."""
+    with tempfile.TemporaryDirectory() as folder:
+        path = Path(folder) / "whole.visit"
+        site = load_site(SITE)
+        visit = VisitFile.create(path, site, "demo", BEGAN_S)
+        span = (442.5e6, 462.5e6)
+        settings = SweepSettings(*span, POINTS, 1000.0)
+        analyzer = visit.add_analyzer("Bench analyzer 1", "scpi", "/dev/ttyX0", BEGAN_S)
+        applied = Applied(settings, settings, ("took 101 points",))
+        run = visit.begin_run("live", HookUp("A", "L"), applied, SWEEPS, analyzer, BEGAN_S)
+        for number, sweep in enumerate(take(make_unit("U6"), span, SWEEPS, points=POINTS)):
+            visit.add_sweep(
+                run, Sweep(settings, sweep.frequency_hz, sweep.s11, sweep.s21, number, BEGAN_S + number, 0.5)
+            )
+        visit.end_run(run, "complete", BEGAN_S + 10)
+        freeze(visit, "as found")
+        visit.remark("note", "a word", BEGAN_S)
+        day = Day(visit)
+        day.skip(1, "nobody there")
+        day.enter(1, next(iter(_asks(1))), "12")
+        terms = ErrorTerms(np.linspace(*span, 11), *(np.full(11, value, complex) for value in (0, 0, 1, 0, 1, 0)))
+        with visit.writing() as connection:
+            connection.execute(TIMED[0], (json.dumps(dict.fromkeys(("before", "after", "moved"), FIGURE)),))
+            connection.execute(TIMED[1], (json.dumps(CARD),))
+            connection.execute(
+                "insert into calibration values (1, ?, ?, 20.0, 1, 1, 1, 1, null, 1e-5, ?)",
+                (BEGAN_S, KIT, terms_blob(terms)),
+            )
+            connection.execute(
+                "insert into known_part values (1, ?, 1, 1, 'thru', 0, 0.01, -0.1, 0.1, 1, 'thru holds')", (BEGAN_S,)
+            )
+            connection.execute("insert into keeper values (1, ?, 2147483, 'gone', '/dev/ttyX0')", (BEGAN_S,))
+            connection.execute("insert into handover values (1, ?, 1, 2147483)", (BEGAN_S,))
+            connection.execute("update stage set at_s = ?", (BEGAN_S + 11,))
+            connection.execute("update step set at_s = ?", (BEGAN_S + 11,))
+            connection.execute("update entry set at_s = ?", (BEGAN_S + 11,))
+        visit.close()
+        with sqlite3.connect(path) as raw:
+            raw.execute("pragma journal_mode = delete")
+        raw.close()
+        return path.read_bytes()
+
+
+def _asks(number: int) -> list[str]:
+    from visit.day import STEPS
+
+    return [ask.name for ask in STEPS[number - 1].asks] or [STEPS[0].title]
+
+
+def changed(path: Path, *statements: str | tuple[str, tuple[Any, ...]], schema: bool = False) -> Path:
+    """A copy of the whole visit at `path`, changed by SQL as a stranger would; `schema`: of the schema itself."""
+    path.write_bytes(whole())
+    connection = sqlite3.connect(path)
+    try:
+        if schema:
+            connection.execute("pragma writable_schema = on")
+        for statement in statements:
+            text, values = (statement, ()) if isinstance(statement, str) else statement
+            connection.execute(text, values)
+        connection.commit()
+    finally:
+        connection.close()
+    return path
+
+
+def every_way_out(path: Path, folder: Path) -> None:
+    """All that the program does with a visit file that it is given."""
+    visit = VisitFile.open(path, read_only=True)
+    try:
+        report = build_report(visit)
+        report_text(report)
+        report_html(report)
+        stages(visit)
+        Together(visit, visit.site()).lines()
+        export_visit(visit, folder)
+        Replay(visit).widths()
+    finally:
+        visit.close()
+    trend_lines(points_of(path))
+    summary_rows(str(path))
+    with Watcher(path) as watcher:
+        watcher.state()
