@@ -242,10 +242,18 @@ def test_a_poisoned_visit_on_a_screen(evil: Path) -> None:
         screen.wait_for("WATCHING")
         screen.type("o")
         screen.wait_for("to take over")
-        assert "[b]x" in screen.text[screen.text.index("to take over") :]
         screen.type("q")
         assert screen.wait_for_end() == 0
         check_screen(screen.raw)
+
+
+def test_the_markup_of_a_file_name_is_shown(tmp_path: Path) -> None:
+    with terminal("watch", str(changed(tmp_path / "[b]x[red]y.visit"))) as screen:
+        screen.wait_for("WATCHING")
+        screen.type("o")
+        screen.wait_for(lambda text: "[b]x" in text and "[red]y" in text, 8.0)
+        screen.type("q")
+        assert screen.wait_for_end() == 0
 
 
 def test_a_poisoned_site_and_kit_on_screens(bench: Bench, tmp_path: Path) -> None:
