@@ -200,18 +200,25 @@ class SerialLink:
             raise type(self._fault)(str(self._fault)) from self._fault.__cause__
 
     def _on_readable(self) -> None:
-        for _ in range(READS):
-            try:
+        """What has come, in one piece: whoever waits looks at it once, not after every 4096 bytes."""
+        pieces: list[bytes] = []
+        cause: Exception | None = None
+        gone = False
+        try:
+            for _ in range(READS):
                 data = os.read(self._fd, READ_SIZE)
-            except (BlockingIOError, InterruptedError):
-                return
-            except PORT_FAULTS as error:
-                self._lose(error)
-                return
-            if not data:  # with VMIN 1 only a port that was hung up reads empty; ignored, it would spin for ever
-                self._lose(None)
-                return
-            self._take(data)
+                if not data:  # with VMIN 1 only a port that was hung up reads empty; ignored, it would spin for ever
+                    gone = True
+                    break
+                pieces.append(data)
+        except (BlockingIOError, InterruptedError):
+            pass
+        except PORT_FAULTS as error:
+            cause, gone = error, True
+        if pieces:
+            self._take(b"".join(pieces))
+        if gone:
+            self._lose(cause)
 
     def _take(self, data: bytes) -> None:
         if self._listener is not None and not self._listener.done.done():

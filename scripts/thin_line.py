@@ -1,8 +1,8 @@
 """The live screen over `ssh -C` through a real sshd on loopback, the link shaped to a few kbit/s: bytes and key times.
 
 Run by hand: .venv/bin/python scripts/thin_line.py [KBIT_S ...]     (64 and 4 when none is given; two minutes each)
-Needs `apt install openssh-server`. The sshd is its own: high port, fresh keys, nothing of the system's configuration; it
-ends with the script. A relay between client and server paces the bytes of both directions and delays them by 100 ms.
+Needs `apt install openssh-server`. The sshd is its own: high port, fresh keys, nothing of the system's configuration;
+it ends with the script. A relay between client and server paces the bytes of both directions and delays them by 100 ms.
 """
 
 from __future__ import annotations

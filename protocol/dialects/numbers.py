@@ -1,7 +1,11 @@
 """From text to numbers, strictly: every byte of a reply is accounted for before one number is believed.
 
 Owns: number lists and tables of points, and the standard's codes for "not a number" and "infinite". Refuses: to
-drop, repair or bridge anything. One pattern checks the whole reply; numpy converts it afterwards.
+drop, repair or bridge anything.
+
+Two ways. The quick one takes the digits out: what is left must be the separators of a whole reply, byte for byte; then
+NumPy must find a number in every place between them. Whatever it does not take (a blank too many, damage) a pattern
+decides, slower, and names the place of the damage.
 """
 
 from __future__ import annotations
@@ -23,11 +27,29 @@ INFINITE = 9.9e37
 
 _LIST = re.compile(rb"[ \t]*+" + NUMBER + rb"[ \t]*+(?:,[ \t]*+" + NUMBER + rb"[ \t]*+)*+")
 _FAST_LITERAL = re.compile(r"[^0-9+\-.eE]+")
+_DIGITS = b"0123456789+-.eE"
 _TO_BLANK = bytes(byte if chr(byte) in "0123456789+-.eE" else 0x20 for byte in range(256))
+
+
+def _quick(text: bytes, left: bytes, count: int, separator: str) -> NDArray[np.float64] | None:
+    """`count` numbers, when nothing but `left` stands between them; None when that is not sure."""
+    if text.translate(None, _DIGITS) != left:
+        return None
+    plain = text.translate(_TO_BLANK) if separator == " " else text
+    try:
+        values = np.fromstring(plain, dtype=np.float64, sep=separator)
+    except (ValueError, DeprecationWarning):  # it met what is no number; before NumPy 2.3 a warning
+        return None
+    sure = values.size == count and bool(np.isfinite(values).all())  # two blanks are one to it; 1e9999 is infinite
+    return values if sure else None
 
 
 def number_list(line: bytes, what: str) -> NDArray[np.float64]:
     """A comma-separated list, shape (values,). Raises WireError when it is anything else."""
+    commas = line.count(b",")
+    values = _quick(line, b"," * commas, commas + 1, ",")
+    if values is not None:
+        return values
     if _LIST.fullmatch(line) is None:
         for index, item in enumerate(line.split(b","), 1):
             if re.fullmatch(NUMBER, item.strip(b" \t")) is None:
@@ -86,10 +108,12 @@ class PointTable:
     def columns(self, body: bytes, points: int, what: str) -> dict[str, NDArray[np.float64]]:
         """Columns by field name (frequencies in hertz), each of shape (points,). Raises WireError."""
         body = self._unwrapped(body, points, what)
-        if self.pattern.fullmatch(body) is None:
-            raise self._damage(body, what)
         fields = self.read.line.fields
-        values = self._values(body)
+        values = _quick(body, self._left(points), points * len(fields), " ") if self.fast else None
+        if values is None:
+            if self.pattern.fullmatch(body) is None:
+                raise self._damage(body, what)
+            values = self._values(body)
         if values.size != points * len(fields):
             count = values.size / len(fields)
             raise WireError(
@@ -102,6 +126,13 @@ class PointTable:
             for column, field in enumerate(fields)
             if field.base != "skip"
         }
+
+    def _left(self, points: int) -> bytes:
+        """What is left of the reply without the digits, when it is written as the profile writes it."""
+        line = "".join(self.read.line.literals).encode("ascii")
+        if self.read.points_per_line == 1:
+            return (line + self.end) * points
+        return self.read.separator.encode("ascii").join([line] * points) + self.end
 
     def _values(self, body: bytes) -> NDArray[np.float64]:
         if self.fast:
