@@ -11,6 +11,7 @@ import errno
 import json
 import math
 import os
+import re
 import stat
 import tomllib
 from collections.abc import Iterator
@@ -24,6 +25,7 @@ MAX_TEXT_BYTES = 100_000
 """A site, kit or profile is a page or two of text; anything larger is some other file."""
 DEEPEST = 30
 """Lists and objects within one another; our own have eight."""
+_DOTTED = re.compile(r"""(?<![\w-])(?:(?:[\w-]++|"[^"\n]*+"|'[^'\n]*+')[ \t]*+\.[ \t]*+){20}""")
 PRIVATE_FILE, PRIVATE_FOLDER = 0o600, 0o700
 
 
@@ -59,6 +61,8 @@ def read_text(path: Path, kind: str, limit: int = MAX_TEXT_BYTES) -> str:
 
 def toml_table(text: str) -> dict[str, Any]:
     """A TOML text as a table. Raises ValueError with a short line for everything that is wrong with it."""
+    if _DOTTED.search(text):  # the parser takes the cube of their number: an hour for a page of dots
+        raise ValueError("a key of twenty parts or more")
     try:
         return tomllib.loads(text)
     except RecursionError:

@@ -89,6 +89,8 @@ class Template:
             if name not in allowed:
                 near = ", ".join(sorted(field for field in allowed if field[:3] == name[:3])) or "see the manual page"
                 raise ValueError(f"has the unknown field {{{name}}}; known here: {near}")
+        if sum(name in WORD_FIELDS for name in names) > 2:
+            raise ValueError("has more than two words to read; a reply could be parted in endlessly many ways")
         return cls(source, tuple(literals), tuple(Field(name) for name in names))
 
     @property
@@ -119,7 +121,7 @@ class Template:
             parts.append(rb"[ \t]++".join(re.escape(piece.encode("ascii")) for piece in pieces))
             if index < last:
                 word = self.fields[index].name in WORD_FIELDS
-                parts.append(b"(" + (rb"[!-~]+?" if word else NUMBER) + b")")
+                parts.append(b"(" + (rb"[!-~]{1,40}?" if word else NUMBER) + b")")
         return b"".join(parts)
 
     @cached_property

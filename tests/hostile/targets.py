@@ -1,0 +1,312 @@
+"""What is fuzzed: each target takes any bytes and must come to an end, taken or refused in one line.
+
+The tests feed them by hypothesis, `scripts/fuzz.py` by coverage. Anything but a refusal is a fault and is raised.
+"""
+
+from __future__ import annotations
+
+import functools
+import sqlite3
+import tempfile
+from collections.abc import Callable
+from importlib.resources import files
+from pathlib import Path
+
+import numpy as np
+
+from protocol.dialects import make_dialect
+from protocol.dialects.events import (
+    Apply,
+    Fault,
+    Identify,
+    IdentityReply,
+    ReadHelp,
+    ReadSettings,
+    Request,
+    Send,
+    Setup,
+    SweepReply,
+    TakeSweep,
+    TextReply,
+)
+from protocol.dialects.exchange import PLAIN_LIMIT, Exchange
+from protocol.files import json_data
+from protocol.harmless import harmless
+from protocol.learn.listing import parse_listing
+from protocol.learn.shapes import find_block
+from protocol.profile import Profile, load_profile, parse_profile
+from protocol.sweep import SweepSettings
+from protocol.touchstone import parse_touchstone
+from tests.hostile.oracle import outcome
+from tests.hostile.visits import changed, every_way_out, whole
+from visit.hookup import HookUp
+from visit.kit import parse_kit
+from visit.schema import SCHEMA_VERSION
+from visit.site import parse_site
+from visit.soundness import layout
+from visit.stored_terms import terms_from
+
+SETTINGS = SweepSettings(450e6, 451e6, 5, 1000.0)
+REQUESTS: tuple[Request, ...] = (
+    Identify(),
+    Setup(),
+    Apply(SETTINGS),
+    ReadSettings(),
+    TakeSweep(SETTINGS),
+    ReadHelp(),
+)
+LARGEST_REPLY = 2 * PLAIN_LIMIT + 4 * 2 * SETTINGS.points * 10 * 40
+"""Bytes that a dialect may hold of an answer to these requests, over the limit of a plain reply twice."""
+MOST_STEPS = 2000
+
+
+def _text(data: bytes) -> str:
+    return data.decode("utf-8", errors="replace")
+
+
+def profile(data: bytes) -> None:
+    """A profile of a stranger; one that is taken must make a dialect that can be asked."""
+
+    def call() -> None:
+        make_dialect(parse_profile(_text(data))).start(Identify())
+
+    outcome(call)
+
+
+def site(data: bytes) -> None:
+    """A site file."""
+    outcome(lambda: parse_site(_text(data), Path("site.toml")))
+
+
+def kit(data: bytes) -> None:
+    """A kit file; the Touchstone files that it names are not there."""
+    outcome(lambda: parse_kit(_text(data), Path("/nowhere/kit.toml")))
+
+
+def touchstone(data: bytes) -> None:
+    """A Touchstone file; the first byte says by which name it goes."""
+    name = ("a.s1p", "a.s2p", "a.ts", "a.s3p")[data[0] % 4 if data else 0]
+
+    def call() -> None:
+        frequency, s = parse_touchstone(data[1:], Path(name), "a sweep", 1, 2)
+        assert s.shape[0] == frequency.size
+        assert np.isfinite(s).all() and (np.diff(frequency) > 0).all()
+
+    outcome(call)
+
+
+def terms(data: bytes) -> None:
+    """The stored arrays of a calibration."""
+    try:
+        found = terms_from(data)
+    except ValueError as error:
+        assert str(error)
+        return
+    assert np.isfinite(found.isolation).all()
+
+
+def hookup(data: bytes) -> None:
+    """The words of a hook-up; what is taken reads back as itself."""
+
+    def call() -> None:
+        told = HookUp.parse(_text(data))
+        assert told.alone or HookUp.parse(told.text).path == told.path
+
+    outcome(call)
+
+
+def json(data: bytes) -> None:
+    """A JSON text of a visit file."""
+    try:
+        json_data(_text(data))
+    except ValueError as error:
+        assert str(error)
+
+
+def words(data: bytes) -> None:
+    """A name or a note."""
+    line = harmless(_text(data))
+    assert line.isprintable() and harmless(line) == line
+
+
+def listing(data: bytes) -> None:
+    """An analyzer's own list of commands and its data, as the learner takes them apart."""
+    lines = [harmless(line, 400) for line in _text(data).split("\n")[:200]]
+    parse_listing(lines)
+    for points in (None, 5, 11):
+        find_block(lines, points)
+
+
+def visit_bytes(data: bytes) -> None:
+    """A visit file with bytes changed: three bytes each, place and value."""
+    file = bytearray(whole())
+    for at in range(0, len(data) - 2, 3):
+        place = int.from_bytes(data[at : at + 2], "little") * len(file) >> 16
+        file[place] = data[at + 2]
+    _visit(bytes(file))
+
+
+def visit_value(data: bytes) -> None:
+    """A visit file with one value changed: column, kind, value."""
+    columns = [(table, column) for table, columns in layout(SCHEMA_VERSION).items() for column in columns]
+    if len(data) < 2:
+        return
+    table, column = columns[data[0] % len(columns)]
+    rest = data[2:]
+    value: object = (
+        None,
+        int.from_bytes(rest[:8], "little", signed=True),
+        _float(rest),
+        _text(rest),
+        rest,
+    )[data[1] % 5]
+    with tempfile.TemporaryDirectory() as folder:
+        try:
+            path = changed(Path(folder) / "a.visit", (f"update {table} set {column} = ?", (value,)))
+        except sqlite3.Error:
+            return
+        outcome(lambda: every_way_out(path, Path(folder) / "out"))
+
+
+def _float(data: bytes) -> float:
+    return float(np.frombuffer(data[:8].ljust(8, b"\0"), "<f8")[0])
+
+
+def _visit(file: bytes) -> None:
+    with tempfile.TemporaryDirectory() as folder:
+        path = Path(folder) / "a.visit"
+        path.write_bytes(file)
+        outcome(lambda: every_way_out(path, Path(folder) / "out"))
+
+
+# Dialects
+
+
+@functools.cache
+def _profiles(family: str) -> tuple[Profile, ...]:
+    shipped = [load_profile(name) for name in ("scpi", "console-lines", "console-traces", "registers")]
+    text = (files("fixtures") / "profiles" / "scpi.toml").read_text(encoding="utf-8")
+    ascii_scpi = parse_profile(text.replace('format = "real64"', 'format = "ascii"'))
+    return tuple(one for one in (*shipped, ascii_scpi) if one.family == family)
+
+
+def _dialect(family: str, data: bytes) -> None:
+    """All requests in turn, answered by `data` in pieces; the first bytes choose the profile and the pieces."""
+    choice = data[:2].ljust(2, b"\0")
+    known = _profiles(family)
+    dialect = make_dialect(known[choice[0] % len(known)])
+    size = (1, 2, 7, 64, 1 << 16)[choice[1] % 5]
+    for request in REQUESTS:
+        try:
+            dialect.start(request)
+        except Exception as error:
+            outcome(lambda error=error: _raise(error))  # type: ignore[misc]
+            continue
+        _answer(dialect, data[2:], size)
+
+
+def _raise(error: Exception) -> None:
+    raise error
+
+
+def _answer(dialect: Exchange | object, answer: bytes, size: int) -> None:
+    assert isinstance(dialect, Exchange)
+    place = steps = 0
+    while True:
+        piece = answer[place : place + size]
+        place += size
+        for event in dialect.receive(piece) if piece else [dialect.silence()]:
+            steps += 1
+            if isinstance(event, Send):
+                assert steps < MOST_STEPS, "it asks for ever"
+                continue
+            if isinstance(event, Fault):
+                assert event.message and event.message.isprintable() and len(event.message) < 600
+            elif isinstance(event, SweepReply):
+                assert event.s11.shape == event.s21.shape == (SETTINGS.points,)
+                assert np.isfinite(event.s11).all() and np.isfinite(event.s21).all()
+            elif isinstance(event, IdentityReply):
+                assert event.identity.text.isascii() and event.identity.text.isprintable()
+            elif isinstance(event, TextReply):
+                assert all(line.isascii() and line.isprintable() for line in event.lines)
+            dialect.forget()
+            return
+        assert len(dialect._buffer) <= LARGEST_REPLY + (1 << 16), "it keeps an answer without end"
+
+
+TARGETS: dict[str, Callable[[bytes], None]] = {
+    "scpi": functools.partial(_dialect, "scpi"),
+    "console": functools.partial(_dialect, "console"),
+    "registers": functools.partial(_dialect, "registers"),
+    "listing": listing,
+    "profile": profile,
+    "site": site,
+    "kit": kit,
+    "touchstone": touchstone,
+    "terms": terms,
+    "hookup": hookup,
+    "json": json,
+    "words": words,
+    "visit-bytes": visit_bytes,
+    "visit-value": visit_value,
+}
+
+
+def seeds(name: str) -> list[bytes]:
+    """Inputs to begin with: real files and answers, so that the fuzzer need not find their shape."""
+    folder = Path(str(files("fixtures")))
+    if name == "profile":
+        return [path.read_bytes() for path in sorted((folder / "profiles").glob("*.toml"))]
+    if name == "site":
+        return [path.read_bytes() for path in sorted((folder / "sites").glob("*.toml"))]
+    if name == "kit":
+        parts = b'[short]\ntouchstone = "a.s1p"\n[open]\ndelay_s = 1e-12\nfringing_f = [5e-14]\n'
+        return [path.read_bytes() for path in sorted((folder / "kits").glob("*.toml"))] + [
+            b'schema = 1\nname = "x"\n' + parts
+        ]
+    if name == "touchstone":
+        row = b".1 0 .2 0 .2 0 0 0\n"
+        one = b"\x01! c\n# Hz S RI R 50\n1e6 " + row + b"2e6 " + row
+        two = b"\x02[Version] 2.0\n# MHz S MA R 50\n[Number of Ports] 2\n[Two-Port Data Order] 12_21\n"
+        two += b"[Number of Frequencies] 1\n[Network Data]\n1 " + row + b"[End]\n"
+        return [one, two, b"\x00# GHz Z DB R 75\n1 1 0\n"]
+    if name == "terms":
+        return [_stored_terms()]
+    if name == "hookup":
+        return [b"A>L pad2=10 jumper=half third=open", b"loads", b"antenna"]
+    if name == "json":
+        return [b'{"moved": {"value": 1.0, "low": null, "high": [1, true]}}']
+    if name == "visit-value":
+        return [bytes([column, kind]) + b"[1]" for column in range(0, 110, 7) for kind in range(5)]
+    return SEEDS.get(name, [b""])
+
+
+def _stored_terms() -> bytes:
+    connection = sqlite3.connect(":memory:")
+    try:
+        with tempfile.TemporaryDirectory() as folder:
+            path = Path(folder) / "a.visit"
+            path.write_bytes(whole())
+            connection.close()
+            connection = sqlite3.connect(path)
+            return bytes(connection.execute("select terms from calibration").fetchone()[0])
+    finally:
+        connection.close()
+
+
+NO_ERROR = b'0,"No error"\n'
+ROW = b"450000000 0.5 -0.25 0 1e-5\r\n"
+SEEDS = {
+    "scpi": [
+        b"\x00\x04Maker,Model,1,2\n" + NO_ERROR * 9,
+        b"\x01\x01" + (b"1\n" + NO_ERROR) * 8 + b"0,1,2,3,4,5,6,7,8,9\n" + NO_ERROR,
+        b"\x00\x02#280" + bytes(80) + b"\n" + NO_ERROR + b'-113,"Undefined header"\n',
+    ],
+    "console": [
+        b"\x00\x04id\r\nModel one\r\nyour turn: measure\r\nyour turn: table\r\n" + ROW * 5 + b"your turn: ",
+        b"\x01\x02\r\n> 1.0 2.0\r\n> ",
+    ],
+    "registers": [b"\x00\x04" + bytes(range(64)) * 8],
+    "listing": [b"Commands: sweep start stop points\nsweep {start} {stop} [points]\n1.0 2.0 3.0\n1.0 2.0 3.0\n"],
+    "words": ["Ågård \x1b[31m \u202e".encode()],
+}

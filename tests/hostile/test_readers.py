@@ -1,0 +1,140 @@
+"""Every reader and every dialect against any bytes: no traceback, no hang, no memory over its limit."""
+
+from __future__ import annotations
+
+import time
+from pathlib import Path
+
+import pytest
+from hypothesis import given, settings
+from hypothesis import strategies as st
+
+from protocol.dialects import make_dialect
+from protocol.dialects.events import Fault, Send
+from protocol.errors import RequestError
+from protocol.files import json_data, read_text
+from protocol.profile import load_profile, parse_profile
+from protocol.strict_toml import Table
+from tests.hostile.oracle import memory_for, outcome
+from tests.hostile.targets import LARGEST_REPLY, REQUESTS, TARGETS, seeds
+from visit.kit import parse_kit
+from visit.site import load_site, parse_site
+
+LIGHT = [name for name in TARGETS if not name.startswith("visit")]
+
+
+def mutated(name: str) -> st.SearchStrategy[bytes]:
+    """A seed with pieces cut out, doubled or replaced; or any bytes."""
+    edits = st.lists(st.tuples(st.floats(0, 1), st.integers(0, 40), st.binary(max_size=12)), max_size=5)
+
+    def edited(seed: bytes, changes: list[tuple[float, int, bytes]]) -> bytes:
+        for place, length, new in changes:
+            at = int(place * len(seed))
+            seed = seed[:at] + new + seed[at + length :]
+        return seed
+
+    return st.one_of(st.binary(max_size=300), st.builds(edited, st.sampled_from(seeds(name)), edits))
+
+
+@pytest.mark.parametrize("name", LIGHT)
+def test_any_bytes(name: str) -> None:
+    @settings(max_examples=150)
+    @given(mutated(name))
+    def run(data: bytes) -> None:
+        TARGETS[name](data)
+
+    run()
+
+
+@pytest.mark.parametrize("name", TARGETS)
+def test_the_seeds(name: str) -> None:
+    for seed in seeds(name)[: 3 if name.startswith("visit") else None]:
+        TARGETS[name](seed)
+
+
+@pytest.mark.parametrize("name", ["scpi", "console-lines", "console-traces", "registers"])
+@pytest.mark.parametrize("piece", [b"x", b"\n", b"#", b"1,", b'0,"', b"\x00", b"> ", b"450000000 0 0 0 0\r\n"])
+def test_an_answer_without_end(name: str, piece: bytes) -> None:
+    """Each request ends in a fault or a reply; what a dialect keeps meanwhile stays below its limit."""
+    for request in REQUESTS:
+        dialect = make_dialect(load_profile(name))
+        try:
+            dialect.start(request)
+        except RequestError:
+            continue
+        over, flood, kept = False, piece * (4096 // len(piece)), 0
+        for _ in range(2 * LARGEST_REPLY // 4096):
+            events = dialect.receive(flood)
+            kept = max(kept, len(dialect._buffer))  # type: ignore[attr-defined]
+            over = any(not isinstance(event, Send) for event in events)
+            if over:
+                assert not isinstance(events[-1], Fault) or len(events[-1].message) < 600
+                break
+        assert over, f"{request} takes in {piece!r} for ever"
+        assert kept <= LARGEST_REPLY
+
+
+TOML = {
+    "deep": "a = " + "[" * 40_000,
+    "deep tables": "a = " + "{a = " * 15_000,
+    "a long number": "low_hz = " + "9" * 90_000,
+    "a number no float holds": "low_hz = 1" + "0" * 400,
+    "many dots": "a" + ".a" * 40_000 + " = 1",
+    "a deep table": "[" + "a." * 40_000 + "a]\n",
+    "many dots in quotes": "a" + ' . "a b"' * 12_000 + " = 1",
+    "a long word": "a" * 90_000,
+    "quotes": "'" * 90_000,
+    "many keys": "\n".join(f"a{n} = {n}" for n in range(9000)),
+    "many lists": "[[a]]\n" * 15_000,
+    "a date that is none": "a = 2020-13-45T99:99:99",
+    "a letter that is none": 'a = "\\ud800"',
+    "a long text": 'name = "' + "x" * 90_000,
+    "not a number": "low_hz = nan\nhigh_hz = inf\nname = 'x'\ntransmit = 'low'",
+    "a list for a text": "name = [[[[1]]]]\nlow_hz = 1e6\nhigh_hz = 2e6\ntransmit = 'low'",
+}
+
+
+@pytest.mark.parametrize("name", TOML)
+def test_toml_made_to_be_hard(name: str) -> None:
+    text = TOML[name]
+    began = time.process_time()
+
+    def every() -> None:
+        for call in (
+            lambda: parse_site(text, Path("a.toml")),
+            lambda: parse_kit(text, Path("a.toml")),
+            lambda: parse_profile(text),
+            lambda: Table.parse(text, "a.toml").integer("low_hz", low=0, high=10),
+        ):
+            assert outcome(call)
+
+    assert memory_for(every) < 120e6
+    assert time.process_time() - began < 20.0
+
+
+def test_numbers_that_no_float_holds_are_told_with_their_key() -> None:
+    table = Table.parse(TOML["a number no float holds"], "a")
+    assert "low_hz" in outcome(lambda: table.integer("low_hz", low=0, high=9))
+
+
+def test_files_that_are_too_large(tmp_path: Path) -> None:
+    path = tmp_path / "site.toml"
+    path.write_bytes(b"#" * 200_000)
+    assert "larger than" in outcome(lambda: load_site(path))
+    with path.open("wb") as file:
+        file.truncate(1 << 40)  # a hole: no room on the disk, a terabyte to read
+    assert memory_for(lambda: read_text(path, "a site file")) < 2e6
+
+
+def test_a_reply_line_can_be_read_in_one_way_only() -> None:
+    """A profile with many words in a line would try them in endlessly many ways."""
+    text = Path(load_profile("console-lines").source).read_text(encoding="utf-8")
+    line = "{bandwidth_code}" * 12
+    evil = text + f'\n[[console.readback]]\ncommand = "state"\nlines = ["{line}", "{{start_hz}}"]\n'
+    assert "more than two words" in outcome(lambda: parse_profile(evil))
+
+
+@pytest.mark.parametrize("text", ["[" * 9**5, "1" * 10_000, "NaN", "-Infinity", "1e999", "[" * 40 + "]" * 40, "\x00"])
+def test_json_made_to_be_hard(text: str) -> None:
+    with pytest.raises(ValueError, match=r"."):
+        json_data(text)
