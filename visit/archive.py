@@ -69,14 +69,27 @@ _LOCKED = (
 
 def summary_rows(path: str) -> list[dict[str, Any]]:
     """The rows of one visit file; one row with its fault when it can't be read. Runs on any worker."""
-    changed = Path(path).stat().st_mtime
+    changed, told = _changed_s(path), _told(path)
     try:
         points = points_of(Path(path))
     except RequestError as error:
-        return [_row(path, changed, None, str(error))]
-    return [_row(path, changed, point, "") for point in points] or [
-        _row(path, changed, None, "no wide sweep of a side")
+        return [_row(told, changed, None, harmless(error))]
+    return [_row(told, changed, point, "") for point in points] or [
+        _row(told, changed, None, "no wide sweep of a side")
     ]
+
+
+def _told(path: str) -> str:
+    """A name for the table, which holds no bytes that are no letters."""
+    return path.encode("utf-8", "backslashreplace").decode("utf-8")
+
+
+def _changed_s(path: str) -> float:
+    """0 for a name that leads nowhere."""
+    try:
+        return Path(path).stat().st_mtime
+    except OSError:
+        return 0.0
 
 
 def _row(path: str, changed: float, point: Point | None, fault: str) -> dict[str, Any]:
@@ -118,9 +131,10 @@ def build(folder: Path, scheduler: str | None = None, progress: Progress = lambd
     """
     files = visit_files(folder)
     known = {row["path"]: row["changed_s"] for row in _kept(folder)}
-    kept = [row for row in _kept(folder) if row["path"] in set(files)]
-    fresh = [path for path in files if known.get(path) != Path(path).stat().st_mtime]
-    stale = set(fresh)
+    there = set(map(_told, files))
+    kept = [row for row in _kept(folder) if row["path"] in there]
+    fresh = [path for path in files if known.get(_told(path)) != _changed_s(path)]
+    stale = set(map(_told, fresh))
     rows = [row for row in kept if row["path"] not in stale]
     for done, found in enumerate(_computed(fresh, scheduler), 1):
         rows += found
@@ -133,17 +147,33 @@ def build(folder: Path, scheduler: str | None = None, progress: Progress = lambd
 def _computed(paths: Sequence[str], scheduler: str | None) -> Iterator[list[dict[str, Any]]]:
     if scheduler is None:
         yield from map(summary_rows, paths)
-        return
+    elif scheduler == "local":
+        yield from _by_two(paths)
+    else:
+        yield from _by_cluster(paths, scheduler)
+
+
+def _by_two(paths: Sequence[str]) -> Iterator[list[dict[str, Any]]]:
+    """Two processes of our own at the ends of two pipes: nothing listens on any network, not even on this machine's
+    own address, where whoever else has an account could reach it."""
+    from concurrent.futures import ProcessPoolExecutor  # noqa: PLC0415 - only for large archives
+    from concurrent.futures.process import BrokenProcessPool  # noqa: PLC0415
+    from multiprocessing import get_context  # noqa: PLC0415
+
     try:
-        from distributed import Client, LocalCluster, as_completed  # noqa: PLC0415 - only for clusters
+        with ProcessPoolExecutor(max_workers=2, mp_context=get_context("spawn")) as pool:
+            yield from pool.map(summary_rows, paths)
+    except BrokenProcessPool:
+        raise RequestError("a process that read visits was ended; build again without --scheduler") from None
+
+
+def _by_cluster(paths: Sequence[str], scheduler: str) -> Iterator[list[dict[str, Any]]]:
+    try:
+        from distributed import Client, as_completed  # noqa: PLC0415 - only for clusters
     except ImportError:
         raise RequestError("a cluster needs Dask: pip install 'deepnotch[archive]', or leave --scheduler out") from None
     try:
-        if scheduler == "local":
-            cluster = LocalCluster(n_workers=2, threads_per_worker=1, dashboard_address=None)
-            client = Client(cluster)
-        else:
-            cluster, client = None, Client(scheduler, timeout=10)
+        client = Client(scheduler, timeout=10)
     except (OSError, TimeoutError, ValueError) as error:
         raise RequestError(f"no Dask scheduler answers at {scheduler} ({error}); check the address") from None
     try:
@@ -158,8 +188,6 @@ def _computed(paths: Sequence[str], scheduler: str | None) -> Iterator[list[dict
                 following += 1
     finally:
         client.close()
-        if cluster is not None:
-            cluster.close()
 
 
 def _duckdb() -> Any:

@@ -302,7 +302,8 @@ def test_an_archive_is_built_asked_and_brought_up_to_date(visit: VisitFile, tmp_
 
 @pytest.mark.timeout(120)
 @pytest.mark.filterwarnings("ignore")
-def test_a_cluster_of_two_workers_gives_the_same_table(visit: VisitFile, tmp_path: Path) -> None:
+@pytest.mark.parametrize("where", ["local", "cluster"])
+def test_two_workers_give_the_same_table(visit: VisitFile, tmp_path: Path, where: str) -> None:
     cache = pieces(visit, 3)
     here, there = tmp_path / "here", tmp_path / "there"
     for folder in (here, there):
@@ -312,6 +313,11 @@ def test_a_cluster_of_two_workers_gives_the_same_table(visit: VisitFile, tmp_pat
         shutil.copy2(here / f"{number:04d}.visit", there / f"{number:04d}.visit")
     words = "from visit.archive import build; from pathlib import Path; import sys"
     run = f"{words}\nif __name__ == '__main__': print(build(Path(sys.argv[1]), 'local'))"
+    if where == "cluster":
+        run = f"""{words}; from distributed import LocalCluster
+if __name__ == '__main__':
+    with LocalCluster(n_workers=2, threads_per_worker=1, dashboard_address=None) as cluster:
+        print(build(Path(sys.argv[1]), cluster.scheduler_address))"""
     done = subprocess.run(
         [sys.executable, "-c", run, str(there)],
         check=True, capture_output=True, text=True, timeout=100, env={**os.environ, "OPENBLAS_NUM_THREADS": "1"},
