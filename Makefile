@@ -1,5 +1,5 @@
 # Habits of the house. `make help` lists the targets.
-.PHONY: help demo test long soak bench lint check picture
+.PHONY: help demo test long soak bench speed lint check picture
 
 help: ## list the targets
 	@grep -E '^[a-z]+:.*##' Makefile | sed 's/:.*## /	/'
@@ -18,6 +18,10 @@ soak: ## 24 simulated hours of sweeps with faults at random (about ten minutes)
 
 bench: ## measure speed, as ratios against a reference in the same run
 	.venv/bin/python -m pytest tests/benchmarks --benchmark-only -n 0
+
+speed: ## measure all that README says of speed and of the line (quiet machine, ten minutes)
+	.venv/bin/python scripts/speed_table.py
+	.venv/bin/python -m pytest tests/benchmarks --benchmark-only -n 0 -q -s
 
 lint: ## style, types, import rules
 	.venv/bin/ruff check . && .venv/bin/ruff format --check . && .venv/bin/mypy && .venv/bin/lint-imports
