@@ -187,12 +187,14 @@ def read(options: argparse.Namespace) -> ExitStatus:
     site = load_site(options.site)
     known = Known(given_leakage(options))
     assessor = Assessor(site, HookUp.parse(options.hookup), planned=len(options.files), known=known)
-    for name, sweep in zip(options.files, read_recorded(options.files), strict=True):
-        try:
+    at = options.files[0]
+    try:
+        for path, sweep in zip(options.files, read_recorded(options.files), strict=True):
+            at = path
             assessor.add(sweep)
-        except ValueError as error:
-            raise RequestError(f"{name}: {error}; give only repeated sweeps of one hook-up") from None
-    assessment = assessor.assess(final=True)
+        assessment = assessor.assess(final=True)
+    except (ValueError, ArithmeticError, IndexError) as error:  # other points, copies of one sweep, no bench's numbers
+        raise RequestError(f"{at}: {error}; give only repeated sweeps of one hook-up, each once") from None
     assert assessment is not None
     return _print_figures(assessment, options.json)
 

@@ -26,7 +26,7 @@ from visit.assessment import Role
 from visit.calibration import Corrector
 from visit.figures_json import assessment_data
 from visit.record import RunRow, VisitFile
-from visit.replay import Figures, Replay
+from visit.replay import Figures, Replay, no_figures
 from visit.stages import stages
 
 Complex = NDArray[np.complex128]
@@ -86,9 +86,10 @@ def averaged(visit: VisitFile, replay: Replay, run: RunRow) -> tuple[NDArray[np.
     calibration = replay.calibrations.get(run.calibration_id or 0)
     corrector = Corrector(calibration.terms if calibration else None, run.hookup.path)
     f = stored[0].frequency_hz
-    pairs = [corrector(f, sweep.s11, sweep.s21) for sweep in stored]
-    s11 = average_sweeps(np.array([pair[0] for pair in pairs])).mean
-    return f, s11, average_sweeps(np.array([pair[1] for pair in pairs])).mean, len(stored)
+    with no_figures(visit, f"run {run.id}"):
+        pairs = [corrector(f, sweep.s11, sweep.s21) for sweep in stored]
+        s11 = average_sweeps(np.array([pair[0] for pair in pairs])).mean
+        return f, s11, average_sweeps(np.array([pair[1] for pair in pairs])).mean, len(stored)
 
 
 def touchstone(frequency_hz: NDArray[np.float64], columns: Sequence[Complex], comments: Sequence[str]) -> str:

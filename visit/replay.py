@@ -7,9 +7,11 @@ its newest wide run and its newest zoom. Refuses: ports and screens; the station
 from __future__ import annotations
 
 import math
-from collections.abc import Sequence
+from collections.abc import Iterator, Sequence
+from contextlib import contextmanager
 from dataclasses import dataclass, replace
 
+from protocol.harmless import harmless
 from visit.assessment import Assessment, Known, Role, with_zoom
 from visit.assessor import Assessor
 from visit.calibrating import failed_check_doubt, restart_doubt
@@ -21,6 +23,16 @@ from visit.site import Site
 
 NOT_FIGURES = ("calibration", "known part")
 """Purposes of runs that show no duplexer."""
+
+
+@contextmanager
+def no_figures(visit: VisitFile, what: str) -> Iterator[None]:
+    """Numbers that no bench gives (a file may come from a stranger) end the arithmetic in a RecordError."""
+    try:
+        yield
+    except (ValueError, ArithmeticError, IndexError) as error:
+        why = harmless(f"{type(error).__name__}: {error}", 200)
+        raise RecordError(f"{visit.path}: {what} gives no figures ({why}); its sweeps stay") from None
 
 
 @dataclass(frozen=True, slots=True)
@@ -56,14 +68,10 @@ class Replay:
         if not stored:
             return None
         assessor = self.assessor(run)
-        try:
+        with no_figures(self.visit, f"run {run.id}"):
             for sweep in stored:
                 assessor.add(sweep)
             return assessor.assess(final=True)
-        except (ValueError, ArithmeticError, IndexError) as error:  # sweeps that no bench gives
-            raise RecordError(
-                f"{self.visit.path}: run {run.id} gives no figures ({type(error).__name__}: {error}); its sweeps stay"
-            ) from None
 
     def assessor(self, run: RunRow, *, live: bool = False) -> Assessor:
         """What takes in the sweeps of a run, with all that was known when it was begun. `live`: somebody watches the

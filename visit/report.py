@@ -30,7 +30,7 @@ from visit.exports import averaged
 from visit.hookup import ANTENNA, HookUp
 from visit.nudges import ledger
 from visit.record import VisitFile
-from visit.replay import Figures, Replay
+from visit.replay import Figures, Replay, no_figures
 from visit.site import Site
 from visit.soundness import YEAR_10000
 from visit.stages import AS_FOUND, AS_LEFT, Stage, differences, stage_at
@@ -114,6 +114,11 @@ def build_report(visit: VisitFile, earlier: Sequence[Path] = ()) -> Report:
 
     Raises RecordError when a file can't be read, RequestError when an earlier visit is one to another site.
     """
+    with no_figures(visit, "the report"):
+        return _gathered(visit, earlier)
+
+
+def _gathered(visit: VisitFile, earlier: Sequence[Path]) -> Report:
     replay, day = Replay(visit), Day(visit)
     site = replay.site
     found, left = stage_at(visit, AS_FOUND), stage_at(visit, AS_LEFT)

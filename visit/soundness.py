@@ -19,6 +19,9 @@ LARGEST_VALUE = 32 << 20
 """Bytes of one array or text; a million points take 16 million."""
 LONGEST_TEXT = 1 << 20
 MOST_POINTS = 1_000_000
+MOST_ROWS = {"sweep": 1_000_000, "grid": 1_000_000, "run": 20_000, "stage": 1000, "calibration": 1000}
+MOST_OTHER_ROWS = 20_000
+"""Rows of a table; a long visit has some hundred runs. Times of a report go with their products."""
 YEAR_10000 = 253_402_300_799.0
 PATIENCE_S = 30.0
 """One step of the checks takes this long at most: tables that lead in circles come to an end. A gigabyte takes ten."""
@@ -133,6 +136,9 @@ def check_schema(connection: sqlite3.Connection, version: int) -> None:
 def check_rows(connection: sqlite3.Connection, version: int) -> None:
     """Raises UnsoundError for the first value of a wrong kind or size, and for sweeps that do not fit their points."""
     for table, columns in layout(version).items():
+        most = MOST_ROWS.get(table, MOST_OTHER_ROWS)
+        if connection.execute(f"select count(*) from (select 1 from {table} limit {most + 1})").fetchone()[0] > most:  # noqa: S608
+            raise UnsoundError(f"table {table} has more than {most} rows")
         cases = " ".join(f"when not ({_sound(column)}) then '{column.name}'" for column in columns.values())
         statement = f"select rowid, case {cases} end as wrong from {table} where wrong is not null limit 1"  # noqa: S608
         for row, column in connection.execute(statement):

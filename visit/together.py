@@ -28,6 +28,7 @@ from visit.calibration import CONNECTION_DB, Calibration, Corrector
 from visit.calibration_record import calibrations
 from visit.hookup import ANTENNA, HookUp, Path
 from visit.record import RunRow, VisitFile
+from visit.replay import no_figures
 from visit.site import Site
 
 ZOOMED_SHARE = 0.02
@@ -67,14 +68,15 @@ class Together:
 
     def lines(self) -> list[str]:
         """All findings as sentences; what is missing for the next finding where there is none."""
-        found = [
-            *self.doubtful(),
-            *self.both_ways(),
-            *self.jumper_tests(),
-            *self.pad_tests(),
-            *self.ranges(),
-            *self.three_ports(),
-        ]
+        with no_figures(self._visit, "what its runs show together"):
+            found = [
+                *self.doubtful(),
+                *self.both_ways(),
+                *self.jumper_tests(),
+                *self.pad_tests(),
+                *self.ranges(),
+                *self.three_ports(),
+            ]
         return found or [
             "nothing yet. What more hook-ups would show:",
             "  the same zoom with a half-wave jumper (jumper=half): leakage and signal apart",

@@ -20,7 +20,7 @@ from visit.assessment import Role
 from visit.day import Day
 from visit.hookup import HookUp
 from visit.record import VisitFile
-from visit.replay import Replay
+from visit.replay import Replay, no_figures
 
 COMPENSATED_PPM, LOOSE_PPM = 5.0, 12.0
 """A compensated rod stays below the first; metal without compensation lies above the second (copper 17, aluminium
@@ -61,7 +61,8 @@ def points_of(path: Path) -> list[Point]:
         warm = site.temperature_c if warm is None else warm
         found = []
         for side in ("L", "H"):
-            figures = replay.figures(HookUp("A", side))
+            with no_figures(visit, f"side {side}"):
+                figures = replay.figures(HookUp("A", side))
             if figures is None:
                 continue
             a = figures.assessment

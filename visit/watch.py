@@ -18,7 +18,7 @@ from visit.hookup import HookUp
 from visit.keeper import Keeper, living
 from visit.live import LiveState
 from visit.record import RunRow, VisitFile
-from visit.replay import Replay
+from visit.replay import Replay, no_figures
 
 LOOK_EVERY_S = 0.4
 
@@ -29,16 +29,25 @@ class Watcher:
     def __init__(self, path: Path) -> None:
         """Raises RecordError when the file can't be read."""
         self._visit = VisitFile.open(path, read_only=True)
+        try:
+            site = self._visit.site()
+        except RequestError:
+            self._visit.close()
+            raise
         self._closing = threading.Event()
         self._assessor: Assessor | None = None
         self._calibrated_at_s: float | None = None
         self._corrects_itself = False
         self._figures_fault = ""
-        self._state = LiveState(self._visit.site(), HookUp("A", "L"), Progress(), visit_name=path.name)
+        self._state = LiveState(site, HookUp("A", "L"), Progress(), visit_name=path.name)
         self._thread = threading.Thread(target=self._watch, name="watching", daemon=True)
 
     def __enter__(self) -> Watcher:
-        self._look()
+        try:
+            self._look()
+        except BaseException:
+            self._visit.close()
+            raise
         self._thread.start()
         return self
 
@@ -80,8 +89,9 @@ class Watcher:
             self._corrects_itself = replay.corrects_itself
             self._calibrated_at_s = None if calibration is None else calibration.at_s
         fresh = self._visit.sweeps(run.id, self._assessor.last_id)
-        for sweep in fresh:
-            self._assessor.add(sweep)
+        with no_figures(self._visit, f"run {run.id}"):
+            for sweep in fresh:
+                self._assessor.add(sweep)
         progress = self._progress(run, keeper)
         told = self._state.assessment if not fresh and self._state.progress.run_id == run.id else self._figures()
         self._state = LiveState(

@@ -12,7 +12,9 @@ from hypothesis import HealthCheck, given, settings
 from hypothesis import strategies as st
 
 from tests.hostile.oracle import memory_for, outcome
-from tests.hostile.visits import POINTS, changed, every_way_out, whole
+from tests.hostile.visits import POINTS, SITE, changed, every_way_out, whole
+from tests.visit.test_recorded import write_s2p
+from tui.cli import ExitStatus, main
 from visit.record import VisitFile
 from visit.schema import SCHEMA_VERSION
 from visit.soundness import layout
@@ -125,6 +127,21 @@ def test_arrays_that_lie_about_their_size_are_refused(tmp_path: Path, name: str)
     assert "damaged" in outcome(lambda: every_way_out(path, tmp_path / "out2"))
 
 
+MANY = "with recursive n(x) as (select 100 union all select x + 1 from n where x < {last}) "
+ROWS = {
+    "stages": MANY + "insert into stage select x, 1750000011, 'as left', 'A>L', '1', '{{}}' from n",
+    "runs": MANY + "insert into run select x, at_s, analyzer_id, purpose, driven, read, third, path, calibration_id,"
+    " start_hz, stop_hz, points, bandwidth_hz, level_dbm, changes, planned_sweeps, ended_s, outcome from run, n",
+    "remarks": MANY + "insert into remark select x, 1, 'port', '' from n",
+}  # fmt: skip
+
+
+@pytest.mark.parametrize("name", ROWS)
+def test_tables_without_end_are_refused(tmp_path: Path, name: str) -> None:
+    path = changed(tmp_path / "a.visit", ROWS[name].format(last=25_000))
+    assert "rows" in opened(path)
+
+
 values = st.one_of(
     st.none(),
     st.integers(-(2**63), 2**63 - 1),
@@ -148,7 +165,7 @@ def test_a_value_of_any_kind_in_any_column(tmp_path: Path, place: tuple[str, str
     outcome(lambda: every_way_out(path, tmp_path / "out"))
 
 
-@settings(quick, max_examples=60)
+@settings(quick, max_examples=30)
 @given(st.lists(st.tuples(st.floats(0, 1, exclude_max=True), st.integers(0, 255)), min_size=1, max_size=30))
 def test_bytes_that_were_changed(tmp_path: Path, changes: list[tuple[float, int]]) -> None:
     data = bytearray(whole())
@@ -206,3 +223,31 @@ def test_a_frozen_stage_without_its_keys_is_told(tmp_path: Path) -> None:
     visit = VisitFile.open(path, read_only=True)
     assert stages(visit)[0].figures == {}
     visit.close()
+
+
+SAME = "update sweep set s21 = (select s21 from sweep where id = 1), s11 = (select s11 from sweep where id = 1)"
+NONE = "update sweep set s21 = zeroblob(1616), s11 = zeroblob(1616)"
+ALONE = ("loads", "thru", "short", "open", "load", "antenna")
+BENCHES = {
+    "the same sweep": (SAME,),
+    "nothing": (NONE,),
+    "one sweep": ("delete from sweep where id > 1",),
+    "pads and an amplifier": ("update run set path = 'amp=60 pad1=60 pad2=60 jumper=half'",),
+    "a calibration too coarse": ("update run set calibration_id = 1",),
+    **{f"{name}": (f"update run set driven = '{name}', read = '{name}', third = ''",) for name in ALONE},
+    **{f"{name}, none": (f"update run set driven = '{name}', read = '{name}', third = ''", NONE) for name in ALONE},
+    "side to side": ("update run set driven = 'L', read = 'H'",),
+}
+
+
+@pytest.mark.parametrize("name", BENCHES)
+def test_sweeps_that_no_bench_gives(tmp_path: Path, name: str) -> None:
+    path = changed(tmp_path / "a.visit", *BENCHES[name])
+    outcome(lambda: every_way_out(path, tmp_path / "out"))
+
+
+def test_the_same_recorded_sweep_twice_is_one_line(tmp_path: Path, capfd: pytest.CaptureFixture[str]) -> None:
+    write_s2p(tmp_path / "a.s2p")
+    words = ["read", *[str(tmp_path / "a.s2p")] * 2, "--site", str(SITE)]
+    assert main(words) == ExitStatus.USAGE
+    assert "each once" in capfd.readouterr().err

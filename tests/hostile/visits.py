@@ -6,11 +6,13 @@ import functools
 import json
 import sqlite3
 import tempfile
+from collections.abc import Callable
 from pathlib import Path
 from typing import Any
 
 import numpy as np
 
+from protocol.errors import RequestError
 from protocol.sweep import Applied, Sweep, SweepSettings
 from rf.calibration import ErrorTerms
 from tests.benchtop import make_unit, take
@@ -24,7 +26,7 @@ from visit.report import build_report
 from visit.report_html import report_html
 from visit.report_text import report_text
 from visit.site import load_site
-from visit.stages import freeze, stages
+from visit.stages import differences, freeze, stages
 from visit.stored_terms import terms_blob
 from visit.together import Together
 from visit.trend import points_of, trend_lines
@@ -109,20 +111,41 @@ def changed(path: Path, *statements: str | tuple[str, tuple[Any, ...]], schema: 
     return path
 
 
-def every_way_out(path: Path, folder: Path) -> None:
-    """All that the program does with a visit file that it is given."""
+def _of(path: Path, way: Callable[[VisitFile], object]) -> None:
     visit = VisitFile.open(path, read_only=True)
     try:
-        report = build_report(visit)
-        report_text(report)
-        report_html(report)
-        stages(visit)
-        Together(visit, visit.site()).lines()
-        export_visit(visit, folder)
-        Replay(visit).widths()
+        way(visit)
     finally:
         visit.close()
-    trend_lines(points_of(path))
-    summary_rows(str(path))
+
+
+def _look_on(path: Path) -> None:
     with Watcher(path) as watcher:
         watcher.state()
+
+
+def _reported(visit: VisitFile) -> None:
+    report = build_report(visit)
+    report_text(report)
+    report_html(report)
+
+
+def every_way_out(path: Path, folder: Path) -> None:
+    """All that the program does with a visit file that it is given, each by itself; raises the first refusal."""
+    refused: RequestError | None = None
+    for way in (
+        lambda: _of(path, _reported),
+        lambda: _of(path, stages),
+        lambda: _of(path, lambda visit: Together(visit, visit.site()).lines()),
+        lambda: _of(path, lambda visit: export_visit(visit, folder)),
+        lambda: _of(path, lambda visit: (Replay(visit).widths(), differences(visit))),
+        lambda: trend_lines(points_of(path)),
+        lambda: summary_rows(str(path)),
+        lambda: _look_on(path),
+    ):
+        try:
+            way()
+        except RequestError as error:
+            refused = refused or error
+    if refused is not None:
+        raise refused
