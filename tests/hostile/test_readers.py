@@ -38,7 +38,7 @@ def mutated(name: str) -> st.SearchStrategy[bytes]:
 
 @pytest.mark.parametrize("name", LIGHT)
 def test_any_bytes(name: str) -> None:
-    @settings(max_examples=150)
+    @settings(max_examples=60)
     @given(mutated(name))
     def run(data: bytes) -> None:
         TARGETS[name](data)
@@ -48,7 +48,7 @@ def test_any_bytes(name: str) -> None:
 
 @pytest.mark.parametrize("name", TARGETS)
 def test_the_seeds(name: str) -> None:
-    for seed in seeds(name)[: 3 if name.startswith("visit") else None]:
+    for seed in seeds(name)[: 1 if name.startswith("visit") else None]:
         TARGETS[name](seed)
 
 
@@ -84,8 +84,8 @@ TOML = {
     "many dots in quotes": "a" + ' . "a b"' * 12_000 + " = 1",
     "a long word": "a" * 90_000,
     "quotes": "'" * 90_000,
-    "many keys": "\n".join(f"a{n} = {n}" for n in range(9000)),
-    "many lists": "[[a]]\n" * 15_000,
+    "many keys": "\n".join(f"a{n} = {n}" for n in range(3000)),
+    "many lists": "[[a]]\n" * 4000,
     "a date that is none": "a = 2020-13-45T99:99:99",
     "a letter that is none": 'a = "\\ud800"',
     "a long text": 'name = "' + "x" * 90_000,

@@ -12,7 +12,7 @@ from hypothesis import HealthCheck, given, settings
 from hypothesis import strategies as st
 
 from tests.hostile.oracle import memory_for, outcome
-from tests.hostile.visits import POINTS, SITE, changed, every_way_out, whole
+from tests.hostile.visits import POINTS, SITE, changed, every_way_out, reported, whole
 from tests.visit.test_recorded import write_s2p
 from tui.cli import ExitStatus, main
 from visit.record import VisitFile
@@ -20,7 +20,7 @@ from visit.schema import SCHEMA_VERSION
 from visit.soundness import layout
 from visit.stages import stages
 
-quick = settings(max_examples=25, suppress_health_check=[HealthCheck.function_scoped_fixture])
+quick = settings(max_examples=15, suppress_health_check=[HealthCheck.function_scoped_fixture])
 COLUMNS = [(table, column) for table, columns in layout(SCHEMA_VERSION).items() for column in columns]
 
 
@@ -165,7 +165,7 @@ def test_a_value_of_any_kind_in_any_column(tmp_path: Path, place: tuple[str, str
     outcome(lambda: every_way_out(path, tmp_path / "out"))
 
 
-@settings(quick, max_examples=30)
+@settings(quick, max_examples=15)
 @given(st.lists(st.tuples(st.floats(0, 1, exclude_max=True), st.integers(0, 255)), min_size=1, max_size=30))
 def test_bytes_that_were_changed(tmp_path: Path, changes: list[tuple[float, int]]) -> None:
     data = bytearray(whole())
@@ -214,7 +214,7 @@ FOUND = [
 @pytest.mark.parametrize(("table", "column", "value"), FOUND, ids=range(len(FOUND)))
 def test_values_that_do_not_fit_their_place(tmp_path: Path, table: str, column: str, value: object) -> None:
     path = changed(tmp_path / "a.visit", (f"update {table} set {column} = ?", (value,)))
-    outcome(lambda: every_way_out(path, tmp_path / "out"))
+    outcome(lambda: reported(path))
 
 
 def test_a_frozen_stage_without_its_keys_is_told(tmp_path: Path) -> None:

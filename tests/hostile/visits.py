@@ -130,11 +130,16 @@ def _reported(visit: VisitFile) -> None:
     report_html(report)
 
 
+def reported(path: Path) -> None:
+    """Most of what a file holds stands in its report."""
+    _of(path, _reported)
+
+
 def every_way_out(path: Path, folder: Path) -> None:
     """All that the program does with a visit file that it is given, each by itself; raises the first refusal."""
     refused: RequestError | None = None
     for way in (
-        lambda: _of(path, _reported),
+        lambda: reported(path),
         lambda: _of(path, stages),
         lambda: _of(path, lambda visit: Together(visit, visit.site()).lines()),
         lambda: _of(path, lambda visit: export_visit(visit, folder)),
