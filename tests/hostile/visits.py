@@ -20,6 +20,8 @@ from visit.archive import summary_rows
 from visit.day import Day
 from visit.exports import export_visit
 from visit.hookup import HookUp
+from visit.keeper import living
+from visit.nudges import ledger
 from visit.record import VisitFile
 from visit.replay import Replay
 from visit.report import build_report
@@ -154,3 +156,21 @@ def every_way_out(path: Path, folder: Path) -> None:
             refused = refused or error
     if refused is not None:
         raise refused
+
+
+def all_read(path: Path) -> None:
+    """Everything of a file taken in, no figure made: fast enough for a fuzzer."""
+
+    def way(visit: VisitFile) -> None:
+        replay = Replay(visit)
+        for run in replay.runs:
+            visit.sweeps(run.id)
+        day = Day(visit)
+        day.states()
+        for _, name, *_ in day.entries():
+            day.value(name)
+        ledger(visit)
+        stages(visit)
+        living(visit)
+
+    _of(path, way)
