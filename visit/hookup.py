@@ -10,6 +10,7 @@ import enum
 from dataclasses import dataclass, fields, replace
 
 from protocol.errors import RequestError
+from protocol.harmless import harmless
 
 
 class Side(enum.Enum):
@@ -49,6 +50,8 @@ THIRDS = ("", "load", "open", "short")
 
 JUMPERS = ("none", "half", "quarter")
 LARGEST_DB = 60.0
+SHOWN = 60
+"""Letters of what was told that a message repeats."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -67,7 +70,7 @@ class Path:
             if not 0.0 <= value <= LARGEST_DB:
                 raise RequestError(f"{name.removesuffix('_db')}={value:g} is not between 0 and {LARGEST_DB:g} dB")
         if self.jumper not in JUMPERS:
-            raise RequestError(f"jumper={self.jumper} does not exist; there are {', '.join(JUMPERS)}")
+            raise RequestError(f"jumper={_short(self.jumper)} does not exist; there are {', '.join(JUMPERS)}")
 
     @property
     def text(self) -> str:
@@ -94,7 +97,9 @@ class HookUp:
         if self.alone:
             return
         if self.driven not in PORTS or self.read not in PORTS or self.driven == self.read:
-            raise RequestError(f"hook-up {self.driven}>{self.read} does not exist: use two of the ports A, L, H")
+            raise RequestError(
+                f"hook-up {_short(self.driven)}>{_short(self.read)} does not exist: use two of the ports A, L, H"
+            )
 
     @classmethod
     def parse(cls, text: str) -> HookUp:
@@ -113,7 +118,7 @@ class HookUp:
                 path = replace(path, jumper=value)
             else:
                 raise RequestError(
-                    f"{word!r} is not understood; add pad1=DB, pad2=DB, amp=DB, jumper=half or third=open"
+                    f"{_short(word)!r} is not understood; add pad1=DB, pad2=DB, amp=DB, jumper=half or third=open"
                 )
         first = words[0].lower()
         if first in ALONE:
@@ -121,7 +126,7 @@ class HookUp:
         parts = words[0].upper().split(">")
         if len(parts) != 2:
             raise RequestError(
-                f"hook-up {text!r} is not of the form A>L (port 1 before the arrow, port 2 behind it), nor"
+                f"hook-up {_short(text)!r} is not of the form A>L (port 1 before the arrow, port 2 behind it), nor"
                 f" {', '.join(ALONE)}"
             )
         return cls(parts[0], parts[1], third, path)
@@ -170,8 +175,12 @@ def _with(path: Path, name: str, decibels: float) -> Path:
     )
 
 
+def _short(words: str) -> str:
+    return harmless(words, SHOWN)
+
+
 def _number(word: str, value: str) -> float:
     try:
         return float(value)
     except ValueError:
-        raise RequestError(f"{word}: {value!r} is not a number of decibels") from None
+        raise RequestError(f"{_short(word)}: {_short(value)!r} is not a number of decibels") from None

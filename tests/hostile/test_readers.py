@@ -17,6 +17,7 @@ from protocol.profile import load_profile, parse_profile
 from protocol.strict_toml import Table
 from tests.hostile.oracle import memory_for, outcome
 from tests.hostile.targets import LARGEST_REPLY, REQUESTS, TARGETS, seeds
+from visit.hookup import HookUp
 from visit.kit import parse_kit
 from visit.site import load_site, parse_site
 
@@ -138,3 +139,15 @@ def test_a_reply_line_can_be_read_in_one_way_only() -> None:
 def test_json_made_to_be_hard(text: str) -> None:
     with pytest.raises(ValueError, match=r"."):
         json_data(text)
+
+
+def test_a_long_hook_up_is_told_in_a_short_line() -> None:
+    """Found by the fuzzer: 384 bytes of nothing between arrows came back as 1607 letters."""
+    for told in (
+        ">" + "\0" * 300 + ">" + "\0" * 80,
+        "x>" + "y" * 5000,
+        "A>L " + "z" * 5000,
+        "A>L jumper=" + "j" * 5000,
+    ):
+        TARGETS["hookup"](told.encode())
+        assert len(outcome(lambda told=told: HookUp.parse(told))) < 400  # type: ignore[misc]
