@@ -15,9 +15,13 @@ from io import TextIOWrapper
 from typing import Any, cast
 
 from textual.drivers.linux_driver import LinuxDriver
+from textual.events import CursorPosition
+from textual.message import Message
 
 from tui.terminal_gone import let_go_of_terminal
 
+ASK = "\x1b[6n"
+"""A terminal answers this with where its cursor is (ECMA-48 DSR 6)."""
 MOST_WAITING = 20
 """Textual's writer blocks its caller when 30 pieces wait. From here on they are dropped: whoever stalls the terminal
 must not stall the keys, the signals and the leaving."""
@@ -58,6 +62,9 @@ class ThinDriver(LinuxDriver):
     def __init__(self, *arguments: Any, **named: Any) -> None:
         super().__init__(*arguments, **named)
         self._given = 0
+        self._answers = False
+        self._answered = threading.Event()
+        self._answered.set()
         stream = sys.__stderr__
         assert stream is not None  # check_terminal has looked
         self._outlet = Outlet(stream.fileno(), stream.encoding)
@@ -71,8 +78,24 @@ class ThinDriver(LinuxDriver):
     def write(self, data: str) -> None:
         """Hand to the writing thread; dropped when the terminal takes nothing."""
         if self.waiting < MOST_WAITING:
+            if ASK in data:
+                self._answered.clear()
             self._given += 1
             super().write(data)
+
+    def process_message(self, message: Message) -> None:
+        """In the reading thread: note an answer at once."""
+        if isinstance(message, CursorPosition):
+            self._answered.set()
+            self._answers = True
+        super().process_message(message)
+
+    def disable_input(self) -> None:
+        """Wait for an answer that is still on its way: the shell would take it for something typed."""
+        if self._answers and not self.exit_event.is_set():
+            self._answered.wait(LEAVE_S)
+            self._answered.set()
+        super().disable_input()
 
     def close(self) -> None:
         """Wait for the last bytes, but not for ever. A terminal that does not take them gets nothing any more."""

@@ -22,11 +22,10 @@ from textual.screen import Screen
 from textual.timer import Timer
 
 from tui.glass import Glass
-from tui.thin_driver import ThinDriver
+from tui.thin_driver import ASK, ThinDriver
 
 T = TypeVar("T")
 
-ASK = "\x1b[6n"
 NO_ANSWER_S = 2.0
 """A terminal that has answered before and does not for so long is written to again, then after twice as long, ..."""
 LONGEST_S = 60.0

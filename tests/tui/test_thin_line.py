@@ -14,7 +14,7 @@ import pytest
 from tests.tui.terminal import PATIENCE_S, Terminal, terminal
 from tests.tui.test_terminal_gone import outcomes, sequences, wait_until
 from tui.panel import REFRESH_S
-from tui.thin_line import ASK
+from tui.thin_driver import ASK
 
 QUESTION = ASK.encode()
 """Stands at the end of every picture."""
@@ -109,3 +109,19 @@ def test_leaving_a_terminal_that_takes_nothing(path: Path) -> None:
         screen.process.terminate()
         assert screen.process.wait(PATIENCE_S) == 143
     assert len(sequences(path)) > 20 and "SIGTERM" in str(outcomes(path)[0])
+
+
+def test_no_answer_is_left_for_the_shell(path: Path) -> None:
+    """A screen that ends waits for the answer on its way: afterwards it would stand on the command line as if typed."""
+    with terminal(*words(path, 2, 0), answers=False) as screen:
+        screen.wait_for("2 of 2")
+        drain(screen)
+        screen.type("\x1b[24;1R")  # it answers, so answers are waited for
+        screen.type("?")
+        screen.wait_for("Keys (Esc or q: back)")
+        drain(screen)
+        screen.type("qq")
+        drain(screen)
+        assert screen.process.poll() is None
+        screen.type("\x1b[24;1R")
+        assert screen.wait_for_end() == 0
