@@ -122,6 +122,7 @@ def test_no_answer_is_left_for_the_shell(path: Path) -> None:
         drain(screen)
         screen.type("qq")
         drain(screen)
-        assert screen.process.poll() is None
+        assert b"\x1b[?1049l" not in screen.raw  # the screen still stands
         screen.type("\x1b[24;1R")
         assert screen.wait_for_end() == 0
+        assert b"\x1b[?1049l" in screen.raw
