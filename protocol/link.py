@@ -27,6 +27,8 @@ T = TypeVar("T")
 
 READ_SIZE = 1 << 16
 """One read takes all that the kernel holds."""
+LESS_THAN_FULL = 2048
+"""The kernel gives up to 4095 bytes of a terminal at a time as long as there are more."""
 READS = 8
 """Reads in a row before other work on the loop gets its turn; drivers hand out 4096 bytes at a time at most."""
 BUFFER_LIMIT = 8 << 20
@@ -211,6 +213,8 @@ class SerialLink:
                     gone = True
                     break
                 pieces.append(data)
+                if len(data) < LESS_THAN_FULL:
+                    break  # most likely the last; asking whether there is more costs as much as reading it
         except (BlockingIOError, InterruptedError):
             pass
         except PORT_FAULTS as error:
