@@ -11,6 +11,7 @@ import importlib.resources
 import sys
 import threading
 import time
+from concurrent.futures import ThreadPoolExecutor
 from dataclasses import replace
 from pathlib import Path
 from typing import TYPE_CHECKING
@@ -64,7 +65,10 @@ def demo(options: argparse.Namespace) -> ExitStatus:
     words = ["--unit", options.unit, "--speed", str(options.speed), "--seed", str(DEMO_SEED)]
     hookup = HookUp.parse(options.hookup)
     words += ["--hookup", "A>L" if hookup.alone else hookup.name, *(["--raw"] if options.raw else [])]
-    with start_bench(words) as bench:
+    with ThreadPoolExecutor(1) as pool:
+        starting = pool.submit(start_bench, words)
+        import tui.app  # noqa: F401, PLC0415 - Textual loads while the bench's process starts
+    with starting.result() as bench:
         site = load_site(site_path)
         for line in bench_lines(hookup, site):
             bench.say(line)
