@@ -30,7 +30,7 @@ WORDS = """control lines on standard input (one answer each):
   pad 2 10 | amp 20 | jumper half 450e6 | lead 2 off | gap 1pF | device FILE.s2p | device none
   turn L 1 +30kHz [trimmer] | temperature 4 | bursts 0.1 40 | carrier 451e6 -30 | leakage -85 | floor -70
   fault silence|trickle|garbage|half|garble|count|refuse|mishear|chatter [N] | fault slow SECONDS
-  freeze on|off | overload on|off | restart | unplug | replug | status"""
+  freeze on|off | overload on|off | restart | forget | unplug | replug | status"""
 
 
 def build_parser() -> argparse.ArgumentParser:

@@ -148,6 +148,11 @@ class Control:
         self.instrument.restart()
         return "restarted without a word: settings are gone"
 
+    def _forget(self) -> str:
+        """As a restart between two sweeps: the sweep in hand is still sent."""
+        self.instrument.restart()
+        return "settings are gone"
+
     def _status(self) -> str:
         hookup, unit = self.instrument.hookup, self.instrument.unit
         notches = "; ".join(f"{side} " + " ".join(f"{hz:.0f}" for hz in unit.notch_hz(side)) for side in unit.sides)

@@ -19,7 +19,7 @@ import serial
 
 import protocol.link
 from protocol.errors import AnalyzerError, PortLostError, RequestError
-from protocol.link import SerialLink
+from protocol.link import Patience, SerialLink
 from protocol.port_errors import holder, translated_io, translated_opening
 from protocol.ports import list_ports
 from protocol.profile import SerialSettings
@@ -265,3 +265,24 @@ def test_ports_have_lasting_names(tmp_path: Path) -> None:
     assert ports["/dev/null"].best == str(tmp_path / "usb-Nowhere_Box-if00")
     assert all(port.node.startswith("/dev/") and port.description.isascii() for port in ports.values())
     list_ports(tmp_path / "missing")
+
+
+async def test_bytes_that_trickle_for_ever_are_given_up(pair: Pair, link: SerialLink) -> None:
+    """Each comes within its patience; all together they may not take longer than a whole reply."""
+    came = bytearray()
+    loop = asyncio.get_running_loop()
+
+    def trickle() -> None:
+        os.write(pair.far, b"1")
+        if len(came) < 60:
+            loop.call_later(0.02, trickle)
+
+    def sink(piece: bytes) -> bool:
+        came.extend(piece)
+        return len(came) >= 60
+
+    trickle()
+    with pytest.raises(TimeoutError):
+        await link.feed(sink, Patience(0.5, 0.5, 0.6))
+    assert 0 < len(came) < 60
+    came.extend(bytes(60))  # ends the trickle

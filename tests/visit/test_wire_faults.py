@@ -10,6 +10,7 @@ import os
 import threading
 import time
 from collections.abc import Callable, Iterator
+from dataclasses import replace
 from pathlib import Path
 
 import numpy as np
@@ -18,7 +19,7 @@ import pytest
 from protocol import find_again
 from protocol.errors import AnalyzerError, RequestError
 from protocol.find_again import Address, address_of, names_again
-from protocol.profile import load_profile
+from protocol.profile import Profile, load_profile
 from protocol.simulated.bench import Bench, start_bench
 from protocol.sweep import SweepSettings
 from rf.verdict import Verdict
@@ -47,12 +48,14 @@ def visit(tmp_path: Path) -> Iterator[VisitFile]:
 
 
 @contextlib.contextmanager
-def on_bench(visit: VisitFile, family: str, *options: str, speed: str = "0.05") -> Iterator[tuple[Bench, Station]]:
+def on_bench(
+    visit: VisitFile, family: str, *options: str, speed: str = "0.05", profile: Profile | None = None
+) -> Iterator[tuple[Bench, Station]]:
     """A station that knows its analyzer by a lasting name, as udev gives one."""
     link = visit.path.with_name("lasting-name")
     with (
         start_bench(["--speed", speed, "--seed", "4", "--profile", family, "--link", str(link), *options]) as bench,
-        Station(str(link), load_profile(family), SITE, visit, HookUp("A", "L"), watched=False) as station,
+        Station(str(link), profile or load_profile(family), SITE, visit, HookUp("A", "L"), watched=False) as station,
     ):
         yield bench, station
 
@@ -164,13 +167,18 @@ def test_stop_while_the_port_is_waited_for(visit: VisitFile) -> None:
     assert kept(visit)[1] == "enough"
 
 
-@pytest.mark.parametrize("family", FAMILIES)
+@pytest.mark.parametrize("family", [*FAMILIES, "blind"])
 def test_a_restart_without_a_word_spoils_no_sweep(family: str, visit: VisitFile) -> None:
-    """Its settings are gone: the sweep taken without them is thrown away, then they are set again."""
-    with on_bench(visit, family) as (bench, station):
-        station.order(order())
+    """Its settings are gone: the sweep taken without them is thrown away, then they are set again. A blind analyzer
+    tells no frequencies and starts with as many points as were set: its replies look as they did before."""
+    profile, points = load_profile("scpi" if family == "blind" else family), 401
+    if family == "blind":
+        assert profile.scpi is not None
+        profile, points = replace(profile, scpi=replace(profile.scpi, frequencies=None)), 201
+    with on_bench(visit, "scpi" if family == "blind" else family, profile=profile) as (bench, station):
+        station.order(replace(order(), settings=replace(SETTINGS, points=points)))
         wait_for(station, lambda s: s.progress.done >= 5)
-        bench.say("restart")
+        bench.say("forget" if family == "blind" else "restart")
         wait_for(station, lambda s: s.progress.phase is Phase.COMPLETE)
         assert station.state().progress.retried >= 1
     numbers, outcome = kept(visit)
