@@ -13,7 +13,7 @@ from rf.figure import reading
 from rf.standard_check import Verified
 from visit.calibration import Calibration, CalibrationBook, Check
 from visit.kit import parse_kit
-from visit.record import RecordError, VisitFile
+from visit.record import VisitFile, damaged
 from visit.stored_terms import terms_blob, terms_from
 
 
@@ -80,7 +80,7 @@ def checks_of(visit: VisitFile, calibration_id: int | None) -> tuple[Check, ...]
         try:
             figure = reading(_float(seen), _float(low), _float(high), "dB")
         except ValueError as error:
-            raise RecordError(f"{visit.path}: damaged (a known part: {error}); work on the second copy") from None
+            raise damaged(visit.path, error, "a known part") from None
         found.append(Check(Verified(str(part), _float(expected), figure, bool(good), str(says)), _float(at_s)))
     return tuple(found)
 
@@ -99,9 +99,7 @@ def calibrations(visit: VisitFile) -> dict[int, Calibration]:
             if short_run not in settings:
                 raise ValueError("the run of its short is missing")
         except ValueError as error:
-            raise RecordError(
-                f"{visit.path}: calibration {row} is damaged ({error}); work on the second copy"
-            ) from None
+            raise damaged(visit.path, error, f"calibration {row}") from None
         found[row] = Calibration(
             row,
             parse_kit(_without_files(str(kit)), Path("kit of the visit")),

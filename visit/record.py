@@ -45,6 +45,12 @@ class RecordError(RequestError):
     """The visit file can't be used. One line: what, whose fault, what to do next."""
 
 
+def damaged(path: Path, why: object, what: str = "") -> RecordError:
+    """The one line for a file, or a part of it, that is not what it should be."""
+    subject = f"{what} is damaged" if what else "damaged"
+    return RecordError(f"{path}: {subject} ({harmless(why, 300)}); work on the second copy and keep this one untouched")
+
+
 class RecordBusyError(RecordError):
     """Another process holds the file in the midst of a commit and does not go on: it was stopped, or its disk hangs."""
 
@@ -125,7 +131,7 @@ class VisitFile:
             if isinstance(error, sqlite3.Error):
                 raise RecordError(f"{path}: can't be read as a visit file ({error}); work on the second copy") from None
             if isinstance(error, UnsoundError):
-                raise RecordError(f"{path}: damaged ({error}); work on the second copy, keep this untouched") from None
+                raise damaged(path, error) from None
             raise
 
     def close(self) -> None:
@@ -243,7 +249,7 @@ class VisitFile:
         """The site as last recorded."""
         rows = self.rows("select toml, path from site order by id desc limit 1")
         if not rows:
-            raise self._damaged("it holds no site")
+            raise damaged(self.path, "it holds no site")
         return parse_site(str(rows[0][0]), Path(harmless(rows[0][1], 200)))
 
     def runs(self) -> list[RunRow]:
@@ -255,7 +261,7 @@ class VisitFile:
         try:
             return [_run_row(row) for row in rows]
         except RequestError as error:  # a hook-up or a span that does not exist
-            raise self._damaged(f"a run: {error}") from None
+            raise damaged(self.path, f"a run: {error}") from None
 
     def run(self, run_id: int) -> RunRow:
         """One run. Raises RecordError when there is no such run."""
@@ -279,7 +285,7 @@ class VisitFile:
             frequency = grids[grid_id]
             first, second = _trace(s11, frequency.size), _trace(s21, frequency.size)
             if first is None or second is None:
-                raise self._damaged(f"sweep {sweep_id} of run {run_id} holds values that no analyzer gives")
+                raise damaged(self.path, f"sweep {sweep_id} of run {run_id} holds values that no analyzer gives")
             found.append(StoredSweep(_int(sweep_id), frequency, first, second, _float(started), _float(duration)))
         return found
 
@@ -290,12 +296,7 @@ class VisitFile:
             frequency = np.frombuffer(blob, "<f8")
             if frequency.size >= 2 and frequency[0] > 0 and frequency[-1] < 1e12 and (np.diff(frequency) > 0).all():
                 return frequency
-        raise self._damaged(f"frequency points {grid_id} do not rise")
-
-    def _damaged(self, what: str) -> RecordError:
-        return RecordError(
-            f"{self.path}: damaged ({harmless(what, 300)}); work on the second copy and keep this one untouched"
-        )
+        raise damaged(self.path, f"frequency points {grid_id} do not rise")
 
     def kept(self, run_id: int) -> tuple[int, int]:
         """How many sweeps of a run are on the disk, and the sequence number after the last one."""
@@ -330,7 +331,7 @@ def _checked(connection: sqlite3.Connection, path: Path, *, read_only: bool, gla
     if not glance:
         verdict = connection.execute("pragma quick_check(1)").fetchone()[0]
         if verdict != "ok":
-            raise RecordError(f"{path}: damaged ({verdict}); work on the second copy and keep this one untouched")
+            raise damaged(path, verdict)
         check_rows(connection, found)
         if found < SCHEMA_VERSION:
             connection = _migrated(connection, found, read_only=read_only)

@@ -14,9 +14,9 @@ from typing import Any
 from protocol.errors import RequestError
 from visit.figures_json import assessment_data
 from visit.hookup import HookUp
-from visit.record import VisitFile
+from visit.record import VisitFile, damaged
 from visit.replay import Replay
-from visit.stored_json import damaged, stored_object
+from visit.stored_json import stored_object
 
 AS_FOUND, AS_LEFT = "as found", "as left"
 
@@ -77,12 +77,12 @@ def _hookup(visit: VisitFile, words: str) -> str:
     try:
         return HookUp.parse(words).text
     except RequestError as error:
-        raise damaged(visit, "a frozen stage", str(error)) from None
+        raise damaged(visit.path, error, "a frozen stage") from None
 
 
 def _runs(visit: VisitFile, words: str) -> tuple[int, ...]:
     if not words.split() or not all(word.isdecimal() and len(word) < 18 for word in words.split()):
-        raise damaged(visit, "a frozen stage", "it does not say which runs it rests on")
+        raise damaged(visit.path, "it does not say which runs it rests on", "a frozen stage")
     return tuple(int(word) for word in words.split())
 
 

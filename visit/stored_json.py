@@ -9,8 +9,7 @@ import math
 from typing import Any
 
 from protocol.files import json_data
-from protocol.harmless import harmless
-from visit.record import RecordError, VisitFile
+from visit.record import VisitFile, damaged
 
 
 def stored_object(visit: VisitFile, text: object, what: str) -> dict[str, Any]:
@@ -18,9 +17,9 @@ def stored_object(visit: VisitFile, text: object, what: str) -> dict[str, Any]:
     try:
         data = json_data(str(text))
     except ValueError as error:
-        raise damaged(visit, what, str(error)) from None
+        raise damaged(visit.path, error, what) from None
     if not isinstance(data, dict):
-        raise damaged(visit, what, "no object")
+        raise damaged(visit.path, "no object", what)
     return data
 
 
@@ -28,10 +27,10 @@ def stored_figure(visit: VisitFile, data: dict[str, Any], key: str, what: str) -
     """Value and ends of a figure within an object: finite numbers, all of them, or None. Raises RecordError."""
     figure = data.get(key)
     if not isinstance(figure, dict):
-        raise damaged(visit, what, f"{key} is missing")
+        raise damaged(visit.path, f"{key} is missing", what)
     found = {name: stored_number(visit, figure.get(name), what) for name in ("value", "low", "high")}
     if found["value"] is not None and None in found.values():
-        raise damaged(visit, what, f"{key} has no ends")
+        raise damaged(visit.path, f"{key} has no ends", what)
     return found
 
 
@@ -40,12 +39,5 @@ def stored_number(visit: VisitFile, value: object, what: str) -> float | None:
     if value is None:
         return None
     if isinstance(value, bool) or not isinstance(value, int | float) or not abs(value) < 1e15:
-        raise damaged(visit, what, "a text stands for a number, or a number that can't be")
+        raise damaged(visit.path, "a text stands for a number, or a number that can't be", what)
     return float(value) if math.isfinite(value) else None
-
-
-def damaged(visit: VisitFile, what: str, why: str) -> RecordError:
-    """The line."""
-    return RecordError(
-        f"{visit.path}: {what} is damaged ({harmless(why, 300)}); work on the second copy, keep this one untouched"
-    )
