@@ -6,6 +6,7 @@ format (HTML, CSV, JSON); the way out does that besides.
 
 from __future__ import annotations
 
+import json
 import unicodedata
 from typing import Any
 
@@ -41,6 +42,11 @@ _PARTERS = "\x1c\x1d\x1e\x1f"
 """Separators that count as blanks for `str.isspace` and are control characters all the same."""
 
 
+def ascii_only(text: str) -> str:
+    """One line of printable ASCII, `?` for every other letter; for what can show no more."""
+    return "".join(letter if " " <= letter <= "~" else "?" for letter in text)
+
+
 def harmless_data(data: Any) -> Any:
     """The same of every text within lists and dictionaries, keys included; numbers stay what they are."""
     if isinstance(data, str):
@@ -48,3 +54,8 @@ def harmless_data(data: Any) -> Any:
     if isinstance(data, dict):
         return {harmless(key): harmless_data(value) for key, value in data.items()}
     return [harmless_data(value) for value in data] if isinstance(data, list | tuple) else data
+
+
+def harmless_json(data: Any, indent: int | None = 2) -> str:
+    """Harmless data as JSON text, ASCII only; what a reader takes out of it again is harmless too."""
+    return json.dumps(harmless_data(data), indent=indent, allow_nan=False)

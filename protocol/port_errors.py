@@ -18,6 +18,7 @@ from pathlib import Path
 import serial
 
 from protocol.errors import AnalyzerError, PortLostError, RequestError
+from protocol.harmless import ascii_only
 
 PORT_FAULTS: tuple[type[Exception], ...] = (serial.SerialException, OSError, termios.error)
 """All that opening, reading, writing and closing a port may raise."""
@@ -114,7 +115,7 @@ def _name_of(pid: int) -> str:
         name = Path(f"/proc/{pid}/comm").read_text(encoding="utf-8", errors="replace").strip()
     except OSError:
         name = "another program"
-    return "".join(char if char.isprintable() and char.isascii() else "?" for char in name)
+    return ascii_only(name)
 
 
 def _lock_owner(port: str) -> int | None:

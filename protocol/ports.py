@@ -9,6 +9,10 @@ import os
 from dataclasses import dataclass
 from pathlib import Path
 
+from protocol.harmless import ascii_only
+
+SHOWN = 80
+"""Letters of what a device says of itself."""
 BY_ID = Path("/dev/serial/by-id")
 """Where udev keeps names that stay the same whatever the number of the port."""
 
@@ -56,12 +60,7 @@ def list_ports(by_id: Path = BY_ID) -> tuple[Port, ...]:
     for info in pyserial_ports.comports():
         node = os.path.realpath(info.device)
         words = [text for text in (info.manufacturer, info.product or info.description) if text and text != "n/a"]
-        found[node] = Port(info.device, stable.get(node, ""), _plain(" ".join(dict.fromkeys(words))))
+        found[node] = Port(info.device, stable.get(node, ""), ascii_only(" ".join(dict.fromkeys(words)))[:SHOWN])
     for node, name in stable.items():
         found.setdefault(node, Port(node, name))
     return tuple(found[node] for node in sorted(found))
-
-
-def _plain(text: str) -> str:
-    """Printable ASCII only: the text comes from the device."""
-    return "".join(char if char.isascii() and char.isprintable() else "?" for char in text)[:80]

@@ -8,12 +8,10 @@ from __future__ import annotations
 
 import contextlib
 import io
-import json
 import sys
 from collections.abc import Iterable
-from typing import Any
 
-from protocol.harmless import harmless, harmless_data
+from protocol.harmless import harmless
 
 
 def data(lines: Iterable[object]) -> None:
@@ -25,11 +23,6 @@ def data(lines: Iterable[object]) -> None:
 def row(*cells: object) -> None:
     """One line of cells parted by tabs on stdout."""
     print("\t".join(harmless(cell) for cell in cells), flush=True)  # noqa: T201 - data
-
-
-def json_lines(value: Any) -> str:
-    """An object as JSON text: ASCII only, and what a reader takes out of it again is harmless too."""
-    return json.dumps(harmless_data(value), indent=2, allow_nan=False)
 
 
 def say(line: object) -> None:

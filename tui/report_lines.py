@@ -7,10 +7,10 @@ from __future__ import annotations
 
 import math
 
+from protocol.harmless import harmless_json
 from rf.decibel import amplitude_db
 from rf.verdict import conformance_probability
 from rf.words import rounded_down, text
-from tui.printing import json_lines
 from visit.assessment import Assessment, Role
 from visit.figures_json import assessment_data
 
@@ -81,4 +81,4 @@ def _line(name: str, figure: str, limit: str) -> str:
 
 def json_text(a: Assessment) -> str:
     """The documented JSON form, one object."""
-    return json_lines(assessment_data(a))
+    return harmless_json(assessment_data(a))

@@ -6,7 +6,6 @@ per instrument. Refuses: figures of a duplexer; and a card when the leads do not
 
 from __future__ import annotations
 
-import json
 import math
 import re
 import time
@@ -20,7 +19,7 @@ import numpy as np
 from protocol.analyzer import Analyzer
 from protocol.errors import RequestError
 from protocol.files import append_private, json_data, private_folder, read_text
-from protocol.harmless import harmless_data
+from protocol.harmless import harmless_json
 from protocol.profile import Profile
 from protocol.sweep import Sweep, SweepSettings
 from rf.average import average_sweeps
@@ -133,7 +132,7 @@ def _drift(taken: list[Sweep]) -> float:
 
 def card_text(card: Card) -> str:
     """The card as JSON."""
-    return json.dumps(harmless_data(asdict(card)), indent=2, allow_nan=False)
+    return harmless_json(asdict(card))
 
 
 def _file(identity: str) -> Path:
@@ -147,7 +146,7 @@ def keep_card(card: Card) -> Path:
     """Append the card to the file of its instrument."""
     path = _file(card.identity)
     try:
-        append_private(path, json.dumps(harmless_data(asdict(card)), allow_nan=False) + "\n")
+        append_private(path, harmless_json(asdict(card), indent=None) + "\n")
     except OSError as error:
         raise RequestError(f"can't write {path}: {error.strerror}; the card was shown and is not kept") from None
     return path

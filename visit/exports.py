@@ -8,7 +8,6 @@ from __future__ import annotations
 
 import csv
 import io
-import json
 import math
 import time
 from collections.abc import Sequence
@@ -19,7 +18,7 @@ from numpy.typing import NDArray
 
 from protocol.errors import RequestError
 from protocol.files import private_folder, write_private
-from protocol.harmless import harmless, harmless_data
+from protocol.harmless import ascii_only, harmless, harmless_json
 from rf.average import average_sweeps
 from rf.figure import Figure
 from visit.assessment import Role
@@ -72,8 +71,7 @@ def export_visit(visit: VisitFile, folder: Path) -> list[Path]:
             for stage in stages(visit)
         ],
     }
-    text = json.dumps(harmless_data(figures), indent=2, allow_nan=False) + "\n"
-    written.append(_write(folder / "figures.json", text))
+    written.append(_write(folder / "figures.json", harmless_json(figures) + "\n"))
     written.append(_write(folder / "figures.csv", figures_csv(replay.site.name, found)))
     return written
 
@@ -172,7 +170,7 @@ def _provenance(replay: Replay, run: RunRow, sweeps: int) -> list[str]:
 
 
 def _ascii(text: str) -> str:
-    return "".join(letter if " " <= letter <= "~" else "?" for letter in harmless(text, LONGEST_COMMENT))
+    return ascii_only(harmless(text, LONGEST_COMMENT))
 
 
 def _safe_name(text: str) -> str:
