@@ -144,8 +144,8 @@ def take_over_or_refuse(path: Path, options: argparse.Namespace) -> None:
 
 
 def broken_off(path: Path) -> bool:
-    """True when the file's last run has not all its sweeps."""
-    visit = VisitFile.open(path, read_only=True)
+    """True when the file's last run has not all its sweeps. Only glances: whoever goes on with it checks the file."""
+    visit = VisitFile.open(path, read_only=True, glance=True)
     try:
         run = _last_run(visit)
         return run is not None and (run.planned_sweeps or 0) > visit.sweep_count(run.id) and run.outcome != "complete"

@@ -130,9 +130,10 @@ def build(folder: Path, scheduler: str | None = None, progress: Progress = lambd
     RequestError.
     """
     files = visit_files(folder)
-    known = {row["path"]: row["changed_s"] for row in _kept(folder)}
+    stored = _kept(folder)
+    known = {row["path"]: row["changed_s"] for row in stored}
     there = set(map(_told, files))
-    kept = [row for row in _kept(folder) if row["path"] in there]
+    kept = [row for row in stored if row["path"] in there]
     fresh = [path for path in files if known.get(_told(path)) != _changed_s(path)]
     stale = set(map(_told, fresh))
     rows = [row for row in kept if row["path"] not in stale]
