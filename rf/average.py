@@ -94,8 +94,9 @@ def _keep(data: NDArray[np.complex128]) -> tuple[NDArray[np.bool_], NDArray[np.b
         centre = np.where(kept > 0, (data * keep).sum(axis=0) / safe, centre)
         square = _square(data - centre)
         square = square / np.where(keep, 1.0 - 1.0 / np.maximum(safe, 2), 1.0 + 1.0 / safe)
-        scale = np.where(kept > 1, (square * keep).sum(axis=0) / safe / TRUNCATION, scale)
-        scale = scale / (1.0 - 1.0 / (9.0 * np.maximum(kept - 1, 1))) ** 3
+        # In the median over the points a scatter of few samples is too small (Wilson and Hilferty, 1931).
+        shortfall = (1.0 - 1.0 / (9.0 * np.maximum(kept - 1, 1))) ** 3
+        scale = np.where(kept > 1, (square * keep).sum(axis=0) / safe / TRUNCATION / shortfall, scale)
     return keep, _hit((~keep).sum(axis=1), points)
 
 
