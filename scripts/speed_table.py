@@ -22,6 +22,7 @@ sys.path.insert(0, str(Path(__file__).parents[1]))
 from protocol.simulated.bench import start_bench
 from scripts import first_paint, thin_line
 from tests.tui.terminal import ROOT, Terminal
+from tui.thin_driver import ASK
 from visit.record import VisitFile
 
 HELP_RUNS, PAINT_RUNS = 11, 7
@@ -69,7 +70,7 @@ def look(screen: Terminal, seconds: float) -> tuple[float, float, int, float, fl
     while time.monotonic() - began < seconds:
         screen.read(0.05)
     took, came = time.monotonic() - began, len(screen.raw) - before
-    pictures = screen.raw[before:].count(b"\x1b[6n")
+    pictures = screen.raw[before:].count(ASK.encode())
     minutes = (60 * (cpu_s(pid, main) - drawing) / took, 60 * (cpu_s(pid) - spent) / took)
     return came / max(pictures, 1), came / took, came, *minutes
 

@@ -25,6 +25,7 @@ from pathlib import Path
 
 sys.path.insert(0, str(Path(__file__).parents[1]))
 from tests.tui.terminal import ROOT, Terminal
+from tui.thin_driver import ASK
 
 DELAY_S = 0.1
 CHUNK = 256
@@ -138,7 +139,7 @@ def watched(screen: Terminal, relay: Relay) -> tuple[float, float, float]:
     while time.monotonic() - began < WATCHED_S:
         screen.read(0.05)
     took = time.monotonic() - began
-    pictures = screen.raw[before:].count(b"\x1b[6n")
+    pictures = screen.raw[before:].count(ASK.encode())
     return (relay.down - down) / took, (relay.up - up) / took, pictures / took
 
 

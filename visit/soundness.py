@@ -19,6 +19,7 @@ LARGEST_VALUE = 32 << 20
 """Bytes of one array or text; a million points take 16 million."""
 LONGEST_TEXT = 1 << 20
 MOST_POINTS = 1_000_000
+"""More points than any sweep that an analyzer's profile may allow."""
 MOST_ROWS = {"sweep": 1_000_000, "grid": 1_000_000, "run": 20_000, "stage": 1000, "calibration": 1000}
 MOST_OTHER_ROWS = 20_000
 """Rows of a table; a long visit has some hundred runs. Times of a report go with their products."""

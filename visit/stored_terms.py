@@ -17,9 +17,8 @@ import numpy as np
 from numpy.typing import NDArray
 
 from rf.calibration import ErrorTerms
+from visit.soundness import MOST_POINTS
 
-MOST_POINTS = 1_000_000
-"""More points than any sweep that an analyzer's profile may allow."""
 MOST_BYTES = MOST_POINTS * 16 + 256
 _HEADER = re.compile(
     rb"\x93NUMPY\x01\x00(?s:..)\{'descr': '<(f8|c16)', 'fortran_order': False, 'shape': \(([0-9]{1,7}),\), \} *\n"

@@ -12,7 +12,6 @@ import math
 from protocol.profile import Profile, Read
 from protocol.simulated.instrument import Instrument, SimulatedSweep
 from protocol.simulated.manners import PLAIN, Manners
-from protocol.simulated.scpi_server import IDENTITY
 from protocol.simulated.tongue import Action, Data, Drop, Front, Refusal, Wait
 from protocol.templates import Template
 
@@ -102,7 +101,7 @@ class ConsoleServer:
                 return []
         if c.identify.read(line) is not None:
             prefix = f"{c.identity_line} " if c.identity_line else ""
-            return [self._text(prefix + IDENTITY.format(serial=self.front.instrument.options.serial))]
+            return [self._text(prefix + self.front.identity)]
         own_settings = c.sweep.read(line) if c.sweep is not None else None
         if own_settings is not None:
             self._set(own_settings)

@@ -145,8 +145,7 @@ class Control:
         return f"overload {state}"
 
     def _restart(self) -> str:
-        self.instrument.restart()
-        return "restarted without a word: settings are gone"
+        return f"restarted without a word: {self._forget()}"
 
     def _forget(self) -> str:
         """As a restart between two sweeps: the sweep in hand is still sent."""

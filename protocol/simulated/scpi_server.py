@@ -16,7 +16,6 @@ from numpy.typing import NDArray
 from protocol.simulated.instrument import Instrument, SimulatedSweep
 from protocol.simulated.tongue import Action, Data, Drop, Front, Refusal, Wait
 
-IDENTITY = "Invented Instruments,Bench Two-Port,{serial},1.0"
 QUEUE_LENGTH = 20
 LONGEST_LINE = 10_000
 SETTINGS = {
@@ -153,7 +152,7 @@ class ScpiServer:
     def _common(self, header: str, argument: str) -> list[Action]:
         """IEEE 488.2 common commands."""
         simple = {
-            "*IDN?": IDENTITY.format(serial=self.front.instrument.options.serial),
+            "*IDN?": self.front.identity,
             "*OPC?": "1",
             "*TST?": "0",
             "*STB?": str(4 if self._errors else 0),

@@ -64,6 +64,11 @@ class Front:
         self.misheard = 0
         """So many settings to come are not understood, as when another program typed in between."""
 
+    @property
+    def identity(self) -> str:
+        """Maker, model, serial number and firmware, as IEEE 488.2 has them for *IDN?."""
+        return f"Invented Instruments,Bench Two-Port,{self.instrument.options.serial},1.0"
+
     def set_value(self, name: str, value: float) -> None:
         """Set start_hz, stop_hz, points, bandwidth_hz or level_dbm. Raises Refusal outside the limits, unless the
         instrument clips quietly."""
