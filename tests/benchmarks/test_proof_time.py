@@ -3,7 +3,7 @@
 The plain way: the full span of the wide sweep at the same bandwidth, plain coherent average, and at the notch's sample
 a proper 95 % bound (rf/bound.py) with the same allowance for mismatch. Ours: the planned zoom run, pooled. Both prove
 falsely in 5 % of the cases at most, and are given as many sweeps as they need to prove the same depth in nine draws of
-ten. Time is sweeps times the instrument's own time for a sweep.
+ten. Time is sweeps times the instrument's own time for a sweep. What the plain way is: common practice.
 """
 
 from __future__ import annotations

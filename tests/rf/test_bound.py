@@ -1,4 +1,8 @@
-"""Bounds: they cover, they are never 0, luck does not improve them, and a reading is only called so when it is one."""
+"""Bounds: they cover, they are never 0, luck does not improve them, and a reading is only called so when it is one.
+
+Sources: |x|^2 of a signal in complex Gaussian noise is noncentral chi-square (common practice); no gain by a lucky
+draw: Cowan, Cranmer, Gross and Vitells 2011 (from memory). Coverage is counted over draws.
+"""
 
 from __future__ import annotations
 

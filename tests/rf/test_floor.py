@@ -1,4 +1,7 @@
-"""The floor: what one sweep holds, what is left after averaging, and when no figure is given."""
+"""The floor: what one sweep holds, what is left after averaging, and when no figure is given.
+
+Source: independent noise falls by 10 log N in power when N sweeps are averaged coherently (common practice).
+"""
 
 from __future__ import annotations
 

@@ -1,5 +1,6 @@
 """Efficiency and coverage of the notch fit over many draws; short here, 500 draws each with `pytest -m long`.
 
+Source of the yardstick: the Cramer-Rao bound (common practice), made from derivatives in tests/rf/notch_trials.py.
 Slack: a coverage of 95 % over N draws scatters by sqrt(0.95 * 0.05 / N): 3.4 % at 40 draws, 1 % at 500.
 """
 

@@ -1,4 +1,8 @@
-"""What is proven: false proofs stay below 5 % in every cell of truth x floor x leakage x stopping rule."""
+"""What is proven: false proofs stay below 5 % in every cell of truth x floor x leakage x stopping rule.
+
+Sources: error spending over the looks, Lan and DeMets 1983, by Boole's inequality (rf/sequential.py); that a bound of
+95 % fails in 5 % at most is its definition (JCGM 100). The draws here are the check.
+"""
 
 from __future__ import annotations
 

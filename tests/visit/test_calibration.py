@@ -1,4 +1,8 @@
-"""Calibration through a real device node: standards, known parts, doubt, and the levels of an uncorrected analyzer."""
+"""Calibration through a real device node: standards, known parts, doubt, and the levels of an uncorrected analyzer.
+
+Short, open, load, thru and what they solve for: common practice; the algebra is checked against scikit-rf in
+tests/outside/test_calibration.py. True levels are those of the simulated circuit, which shares no code with rf/.
+"""
 
 from __future__ import annotations
 

@@ -1,4 +1,7 @@
-"""Slopes over many visits of a site, and the drawing of them in text and page."""
+"""Slopes over many visits of a site, and the drawing of them in text and page.
+
+Source: weighted least squares with Student's t (common practice; JCGM 100, annex H.3, from memory).
+"""
 
 from __future__ import annotations
 
