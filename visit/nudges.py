@@ -9,7 +9,7 @@ from __future__ import annotations
 import json
 import math
 import time
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import Any
 
 import numpy as np
@@ -178,7 +178,7 @@ def gain_words(notch: NotchPlace, offset_hz: float) -> str:
         return "what centring would bring can't be said"
     gain, half = 30.0 * math.log10(1.0 + (offset_hz / unit) ** 2), (at.high - at.low) / 2.0
     words = "stop, less than that" if gain < half else "more than that"
-    return f"centring brings about {gain:.1f} dB, uncertainty {half:.1f}: {words}"
+    return f"centring brings INFERRED {gain:.1f} dB, uncertainty {half:.1f}: {words}"
 
 
 def lock_words(nudge: Nudge, held: HoldingRange | None, goal_db: float) -> str:
@@ -201,8 +201,9 @@ def nudge_words(nudge: Nudge, reject_hz: float, told: Told) -> str:
     name = f"cavity {told.cavity}" if told.cavity else "it"
     place = ""
     if nudge.before.known:
-        off = nudge.before.value - reject_hz
-        place = f"; {name} was at {off / 1e3:+.1f} ±{(nudge.before.high - nudge.before.value) / 1e3:.1f} kHz"
+        before = nudge.before
+        off = replace(before, value=before.value - reject_hz, low=before.low - reject_hz, high=before.high - reject_hz)
+        place = f"; {name} was at {text(off, signed=True)}"
     return f"you moved {name} by {text(nudge.moved, signed=True)}{place}"
 
 

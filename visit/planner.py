@@ -14,6 +14,7 @@ from rf.decibel import amplitude, amplitude_db
 from rf.forecast import sweeps_needed
 from rf.pool import FIT_BIAS_DB
 from rf.proof import Limits
+from rf.words import text
 from visit.assessment import Assessment
 from visit.presets import zoom
 from visit.site import Site
@@ -53,10 +54,13 @@ def plan_proof(
     room = amplitude(-(goal + systematic)) - (wide.leakage or 0.0)
     per_sweep = seconds_per_point * settings.points + 0.05
     truth = notch.rejection_at[0]
-    expected = f"the skirts say {truth.value:.1f} dB"
+    expected = f"skirts {text(truth)}"
     if room <= 0.0:
         limit = -amplitude_db(wide.leakage or 1.0)
-        says = f"the leak alone ({-limit:.0f} dB) keeps {goal:g} dB from being shown: half-wave jumper, better leads"
+        says = (
+            f"the leak's surveyed limit ({-limit:.0f} dB) alone keeps {goal:g} dB from being shown: half-wave jumper,"
+            " better leads"
+        )
         return ProofPlan(settings, 25, 25 * per_sweep, "leakage", says)
     aimed = -amplitude_db(room)
     pooled = wide.floor_now.value - 10.0 * math.log10(settings.points)
