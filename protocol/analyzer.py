@@ -35,12 +35,12 @@ from protocol.dialects.events import (
     Waiting,
 )
 from protocol.errors import AnalyzerError, PortLostError, RequestError, SettingsLostError
-from protocol.link import Link, Patience, SerialLink
 from protocol.pace import Pace
-from protocol.port_errors import also_open
-from protocol.profile import Profile
+from protocol.profiles.profile import Profile
 from protocol.sweep import Applied, Identity, Limits, Sweep, SweepSettings
 from protocol.tiles import Measured, join, joined, split
+from protocol.wire.link import Link, Patience, SerialLink
+from protocol.wire.port_errors import also_open
 
 PROBES = 3
 """Questions asked to put the wire in step; the first may be lost with a command that was cut."""

@@ -5,7 +5,7 @@ Owns: the estimate from the profile, bettered by the sweeps that were seen. Refu
 
 from __future__ import annotations
 
-from protocol.profile import Timing
+from protocol.profiles.profile import Timing
 from protocol.sweep import SweepSettings
 
 REMEMBERED = 64

@@ -31,7 +31,7 @@ noise at the stated averaged floor. "Off" is the rms distance from the true mean
 * **lowest sample**: the frequency of the deepest sample, as read off a screen.
 * **vector fitting**: scikit-rf {version}, `VectorFitting` with a constant, with the number of complex pole pairs out of
   {pairs} that its own rms error likes best; the notch is the mean of the {zeros} zeros nearest to the channel.
-* **chain fit**: `rf.notch.find_notch`; "covered" is the share of its 95 % intervals that hold the truth.
+* **chain fit**: `rf.notch.notch.find_notch`; "covered" is the share of its 95 % intervals that hold the truth.
 
 | unit | floor, dB | lowest off, kHz | vector fitting off, kHz | chain fit off, kHz | covered | vf, ms | chain, ms |
 |---|---|---|---|---|---|---|---|

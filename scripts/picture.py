@@ -11,17 +11,17 @@ import sys
 import tempfile
 from pathlib import Path
 
-from protocol.profile import load_profile
+from protocol.profiles.profile import load_profile
 from protocol.simulated.bench import start_bench
-from tui.app import DeepnotchApp
-from tui.live_screen import LiveScreen
-from tui.marks import MarkSet
-from visit.conductor import Phase, RunOrder, new_visit
-from visit.hookup import HookUp
-from visit.presets import wide
-from visit.site import load_site
-from visit.station import Station
-from visit.tool import Tool
+from tui.drawing.marks import MarkSet
+from tui.screens.app import DeepnotchApp
+from tui.screens.live_screen import LiveScreen
+from visit.run.conductor import Phase, RunOrder, new_visit
+from visit.run.station import Station
+from visit.run.tool import Tool
+from visit.site.hookup import HookUp
+from visit.site.presets import wide
+from visit.site.site import load_site
 
 SWEEPS = 100
 PATIENCE_S = 120.0

@@ -22,8 +22,8 @@ sys.path.insert(0, str(Path(__file__).parents[1]))
 from protocol.simulated.bench import start_bench
 from scripts import first_paint, thin_line
 from tests.tui.terminal import ROOT, Terminal
-from tui.thin_driver import ASK
-from visit.record import VisitFile
+from tui.terminal.thin_driver import ASK
+from visit.record.visit_file import VisitFile
 
 HELP_RUNS, PAINT_RUNS = 11, 7
 WATCHED_S, IDLE_S = 30.0, 10.0

@@ -25,7 +25,7 @@ from pathlib import Path
 
 sys.path.insert(0, str(Path(__file__).parents[1]))
 from tests.tui.terminal import ROOT, Terminal
-from tui.thin_driver import ASK
+from tui.terminal.thin_driver import ASK
 
 DELAY_S = 0.1
 CHUNK = 256

@@ -15,7 +15,7 @@ from protocol.simulated.control import Control
 from protocol.simulated.duplexer import Duplexer, load_unit
 from protocol.simulated.hookup import HookUp
 from protocol.simulated.instrument import Instrument, InstrumentOptions
-from visit.record import StoredSweep
+from visit.record.visit_file import StoredSweep
 
 IDEAL: dict[str, Any] = {"gain_jitter": 0.0, "warm_up_db": 0.0}
 """An instrument that adds nothing but noise (and the small residuals of its own correction)."""

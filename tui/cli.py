@@ -1,30 +1,19 @@
 """The command line: words, options, exit status. Answers `--help` and `--version` before anything heavy is loaded.
 
 Owns: the parser and the only mapping from faults to exit status. stdout carries data only; everything said to people
-goes to stderr. Refuses: to measure; the commands live in `tui.commands`.
+goes to stderr. Refuses: to measure; the commands live in `tui.commands.commands`.
 """
 
 from __future__ import annotations
 
 import argparse
-import enum
 import os
 import sys
 from collections.abc import Sequence
 from pathlib import Path
 from typing import NoReturn
 
-
-class ExitStatus(enum.IntEnum):
-    """What the shell sees."""
-
-    GOALS_MET = 0
-    GOALS_NOT_MET = 1
-    USAGE = 2
-    CANT_SAY = 3
-    FAULT = 4
-    INTERRUPTED = 130
-    TERMINATED = 143
+from tui.commands.exit_status import ExitStatus
 
 
 class Parser(argparse.ArgumentParser):
@@ -32,7 +21,7 @@ class Parser(argparse.ArgumentParser):
 
     def error(self, message: str) -> NoReturn:
         """Usage and the fault on stderr, status 2."""
-        from protocol.harmless import harmless  # noqa: PLC0415 - only where something is wrong
+        from protocol.files.harmless import harmless  # noqa: PLC0415 - only where something is wrong
 
         super().error(harmless(message))
 
@@ -190,8 +179,8 @@ def main(arguments: Sequence[str] | None = None) -> int:
     # The fits are many small matrices: threads of the linear algebra library only get in one another's way there.
     os.environ.setdefault("OPENBLAS_NUM_THREADS", "1")
     from protocol.errors import AnalyzerError, RequestError  # noqa: PLC0415 - after --help was answered
-    from tui import commands  # noqa: PLC0415
-    from tui.printing import plain_streams, say  # noqa: PLC0415
+    from tui.commands import commands  # noqa: PLC0415
+    from tui.commands.printing import plain_streams, say  # noqa: PLC0415
 
     plain_streams()
     try:

@@ -6,7 +6,7 @@ from protocol.dialects.console import ConsoleDialect
 from protocol.dialects.events import Dialect
 from protocol.dialects.registers import RegisterDialect
 from protocol.dialects.scpi import ScpiDialect
-from protocol.profile import Profile
+from protocol.profiles.profile import Profile
 
 
 def make_dialect(profile: Profile) -> Dialect:

@@ -40,9 +40,9 @@ from protocol.dialects.exchange import (
 )
 from protocol.dialects.numbers import PointTable, complex_columns
 from protocol.errors import RequestError
-from protocol.profile import Console, Profile
+from protocol.profiles.profile import Console, Profile
+from protocol.profiles.templates import Template, setting_values
 from protocol.sweep import Identity, SweepSettings
-from protocol.templates import Template, setting_values
 
 _Part = Generator[Step, bytes, bytes]
 _Columns = dict[str, NDArray[np.float64]]

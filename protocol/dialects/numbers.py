@@ -17,8 +17,8 @@ import numpy as np
 from numpy.typing import NDArray
 
 from protocol.dialects.exchange import WireError, shown
-from protocol.profile import Read
-from protocol.templates import NUMBER
+from protocol.profiles.profile import Read
+from protocol.profiles.templates import NUMBER
 
 NOT_A_NUMBER = 9.91e37
 """SCPI-1999 Volume 1, 7.2.1.5: stands for NaN in text and binary data."""

@@ -28,8 +28,8 @@ from protocol.dialects.events import (
 )
 from protocol.dialects.exchange import Exchange, Frame, Step, Steps, WireError, shown
 from protocol.errors import RequestError
-from protocol.profile import Profile
-from protocol.profile_registers import Register
+from protocol.profiles.profile import Profile
+from protocol.profiles.registers import Register
 from protocol.sweep import Identity, SweepSettings
 
 _Part = Generator[Step, bytes, bytes]

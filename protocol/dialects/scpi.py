@@ -43,9 +43,9 @@ from protocol.dialects.exchange import (
 )
 from protocol.dialects.numbers import INFINITE, number_list, pairs
 from protocol.errors import RequestError
-from protocol.profile import Profile, Scpi
+from protocol.profiles.profile import Profile, Scpi
+from protocol.profiles.templates import NUMBER, decimal_text
 from protocol.sweep import Identity, SweepSettings
-from protocol.templates import NUMBER, decimal_text
 
 ERROR_QUERY = "SYSTem:ERRor?"
 START, STOP = "SENSe:FREQuency:STARt", "SENSe:FREQuency:STOP"

@@ -23,8 +23,8 @@ from protocol.learn.talk import Talk, lost, words_of
 from protocol.learn.trial import TRIALS, Trial
 from protocol.learn.vocabulary import Entry, ranked
 from protocol.learn.writer import console_profile
-from protocol.link import SerialLink
-from protocol.profile import Profile, parse_profile
+from protocol.profiles.profile import Profile, parse_profile
+from protocol.wire.link import SerialLink
 
 NAMING_SWEEPS = 4
 

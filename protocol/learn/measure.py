@@ -16,8 +16,8 @@ from protocol.learn.shapes import NUMBER, Block, axis_columns
 from protocol.learn.talk import UNKNOWN_WORDS, Talk, words_of
 from protocol.learn.trial import TRIALS, Acquisition, Trial, fill
 from protocol.learn.vocabulary import UNITS, Entry, ranked
+from protocol.profiles.templates import SETTING_FIELDS, Template
 from protocol.sweep import SweepSettings
-from protocol.templates import SETTING_FIELDS, Template
 
 USUAL_BANDWIDTHS_HZ = (10.0, 30.0, 100.0, 300.0, 1000.0, 3000.0, 10_000.0, 30_000.0, 100_000.0)
 POINT_COUNTS = (11, 21, 51, 101, 201, 256, 401, 501, 801, 1001, 1024, 1601, 2001, 4001)

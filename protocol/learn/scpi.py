@@ -17,7 +17,7 @@ from protocol.analyzer import Analyzer
 from protocol.errors import AnalyzerError, RequestError
 from protocol.learn.talk import NEWLINE, Talk
 from protocol.learn.writer import Page, head, text
-from protocol.profile import Profile, parse_profile
+from protocol.profiles.profile import Profile, parse_profile
 from protocol.sweep import SweepSettings
 
 STYLES = (

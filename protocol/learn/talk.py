@@ -11,7 +11,7 @@ import time
 from dataclasses import dataclass
 
 from protocol.errors import AnalyzerError
-from protocol.link import Link
+from protocol.wire.link import Link
 
 FORBIDDEN = frozenset(
     word

@@ -16,8 +16,8 @@ from protocol.learn.plans import Plan, plans
 from protocol.learn.shapes import Block, axis_columns, find_block, hints_of, order_from_words
 from protocol.learn.talk import Talk
 from protocol.learn.vocabulary import Entry, ranked
+from protocol.profiles.templates import SETTING_FIELDS, Template, setting_values
 from protocol.sweep import SweepSettings
-from protocol.templates import SETTING_FIELDS, Template, setting_values
 
 TRIALS = (
     SweepSettings(120e6, 130e6, 101, 1000.0),

@@ -8,7 +8,7 @@ from __future__ import annotations
 import json
 import math
 
-from protocol.harmless import harmless
+from protocol.files.harmless import harmless
 from protocol.learn.draft import Draft, ReadDraft
 from protocol.learn.talk import Manner
 

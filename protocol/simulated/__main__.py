@@ -12,18 +12,18 @@ from collections.abc import Sequence
 from pathlib import Path
 
 from protocol.errors import RequestError
-from protocol.profile import load_profile
+from protocol.profiles.profile import load_profile
 from protocol.simulated.console_server import ConsoleServer
 from protocol.simulated.control import Control, recorded_device
 from protocol.simulated.duplexer import load_unit
 from protocol.simulated.hookup import HookUp
 from protocol.simulated.instrument import Instrument, InstrumentOptions
-from protocol.simulated.manners import PLAIN, load_manners
-from protocol.simulated.mischief import Mischief
+from protocol.simulated.quirks import PLAIN, load_manners
 from protocol.simulated.register_server import RegisterServer
+from protocol.simulated.replies import Tongue
+from protocol.simulated.reply_faults import Mischief
 from protocol.simulated.scpi_server import ScpiServer
 from protocol.simulated.serve import PtyPort, Server, announce
-from protocol.simulated.tongue import Tongue
 
 WORDS = """control lines on standard input (one answer each):
   connect A L load=H | connect thru | connect loads, short, open, load, antenna | close H open | close H load 14

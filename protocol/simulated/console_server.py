@@ -9,11 +9,11 @@ from __future__ import annotations
 import cmath
 import math
 
-from protocol.profile import Profile, Read
+from protocol.profiles.profile import Profile, Read
+from protocol.profiles.templates import Template
 from protocol.simulated.instrument import Instrument, SimulatedSweep
-from protocol.simulated.manners import PLAIN, Manners
-from protocol.simulated.tongue import Action, Data, Drop, Front, Refusal, Wait
-from protocol.templates import Template
+from protocol.simulated.quirks import PLAIN, Manners
+from protocol.simulated.replies import Action, Data, Drop, Front, Refusal, Wait
 
 LONGEST_LINE = 1000
 

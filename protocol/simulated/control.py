@@ -13,8 +13,8 @@ import numpy as np
 from numpy.typing import NDArray
 
 from protocol.errors import RequestError
+from protocol.files.touchstone import read_touchstone
 from protocol.simulated.instrument import Instrument
-from protocol.touchstone import read_touchstone
 
 UNITS = {"hz": 1.0, "khz": 1e3, "mhz": 1e6, "pf": 1e-12}
 

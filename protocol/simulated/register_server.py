@@ -8,10 +8,10 @@ from __future__ import annotations
 import numpy as np
 
 from protocol.dialects.registers import checksums
-from protocol.profile import Profile
-from protocol.profile_registers import Opcode, Register
+from protocol.profiles.profile import Profile
+from protocol.profiles.registers import Opcode, Register
 from protocol.simulated.instrument import Instrument
-from protocol.simulated.tongue import Action, Data, Front, Refusal, Wait
+from protocol.simulated.replies import Action, Data, Front, Refusal, Wait
 
 COUNTS = 2.0**28
 """Full scale of integer receivers: a reference of 0.3 leaves room, and a floor of -130 dB still counts."""

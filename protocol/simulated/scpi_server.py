@@ -14,7 +14,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from protocol.simulated.instrument import Instrument, SimulatedSweep
-from protocol.simulated.tongue import Action, Data, Drop, Front, Refusal, Wait
+from protocol.simulated.replies import Action, Data, Drop, Front, Refusal, Wait
 
 QUEUE_LENGTH = 20
 LONGEST_LINE = 10_000

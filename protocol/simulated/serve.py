@@ -18,8 +18,8 @@ from collections import deque
 from collections.abc import Callable
 from pathlib import Path
 
-from protocol.simulated.mischief import Mischief
-from protocol.simulated.tongue import Action, Drop, Tongue, Wait
+from protocol.simulated.replies import Action, Drop, Tongue, Wait
+from protocol.simulated.reply_faults import Mischief
 
 CHUNK = 65536
 

@@ -1,9 +1,10 @@
 """How long a proof takes, by hand: `make bench`. Against the plain way on the same simulated unit and instrument.
 
-The plain way: the full span of the wide sweep at the same bandwidth, plain coherent average, and at the notch's sample
-a proper 95 % bound (rf/bound.py) with the same allowance for mismatch. Ours: the planned zoom run, pooled. Both prove
-falsely in 5 % of the cases at most, and are given as many sweeps as they need to prove the same depth in nine draws of
-ten. Time is sweeps times the instrument's own time for a sweep. What the plain way is: common practice.
+The plain way: the full span of the wide sweep at the same bandwidth, plain coherent average, and at the notch's
+sample a proper 95 % bound (rf/floor/bound.py) with the same allowance for mismatch. Ours: the planned zoom run,
+pooled. Both prove falsely in 5 % of the cases at most, and are given as many sweeps as they need to prove the same
+depth in nine draws of ten. Time is sweeps times the instrument's own time for a sweep. What the plain way is: common
+practice.
 """
 
 from __future__ import annotations
@@ -17,17 +18,17 @@ import pytest
 from protocol.simulated.hookup import HookUp as SimulatedHookUp
 from protocol.simulated.instrument import Instrument, InstrumentOptions
 from protocol.sweep import SweepSettings
-from rf.decibel import amplitude_db
-from rf.pool import Pooled
-from rf.proof import Limits, rejection_of
+from rf.floor.pool import Pooled
+from rf.floor.proof import Limits, rejection_of
+from rf.values.decibel import amplitude_db
 from tests.benchtop import IDEAL, exact, make_unit, take
 from tests.visit.stations import site
-from visit.assessment import Assessment, Known
-from visit.assessor import Assessor
-from visit.hookup import HookUp
-from visit.planner import ProofPlan, plan_proof
-from visit.presets import wide
-from visit.site import Site
+from visit.day.planner import ProofPlan, plan_proof
+from visit.figures.assessment import Assessment, Known
+from visit.figures.assessor import Assessor
+from visit.site.hookup import HookUp
+from visit.site.presets import wide
+from visit.site.site import Site
 
 LEAST_RATIO = 20.0
 DRAWS = 20

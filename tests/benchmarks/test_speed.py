@@ -12,7 +12,7 @@ from typing import Any
 import numpy as np
 import pytest
 
-from rf.average import average_sweeps
+from rf.floor.average import average_sweeps
 from tests.benchtop import make_unit
 from tests.rf.notch_trials import complex_normal, fit, grid, response
 

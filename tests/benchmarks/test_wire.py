@@ -23,14 +23,14 @@ import numpy as np
 import pytest
 
 from protocol.analyzer import Analyzer
-from protocol.link import SerialLink
-from protocol.profile import load_profile
+from protocol.profiles.profile import load_profile
 from protocol.sweep import SweepSettings
+from protocol.wire.link import SerialLink
 from tests.benchmarks.fast_peer import VARIANTS
 from tests.visit.stations import ROOT, site
-from visit.conductor import RunOrder, new_visit
-from visit.hookup import HookUp
-from visit.station import Station
+from visit.run.conductor import RunOrder, new_visit
+from visit.run.station import Station
+from visit.site.hookup import HookUp
 
 SETTINGS = SweepSettings(442.5e6, 462.5e6, 401, 1000.0)
 TURNS, SWEEPS_A_TURN = 15, 10

@@ -31,21 +31,21 @@ from protocol.dialects.events import (
     TextReply,
 )
 from protocol.dialects.exchange import PLAIN_LIMIT, Exchange
-from protocol.files import json_data
-from protocol.harmless import harmless
+from protocol.files.harmless import harmless
+from protocol.files.small_files import json_data
+from protocol.files.touchstone import parse_touchstone
 from protocol.learn.listing import parse_listing
 from protocol.learn.shapes import find_block
-from protocol.profile import Profile, load_profile, parse_profile
+from protocol.profiles.profile import Profile, load_profile, parse_profile
 from protocol.sweep import SweepSettings
-from protocol.touchstone import parse_touchstone
 from tests.hostile.oracle import outcome
 from tests.hostile.visits import all_read, changed, every_way_out, whole
-from visit.hookup import HookUp
-from visit.kit import parse_kit
-from visit.schema import SCHEMA_VERSION
-from visit.site import parse_site
-from visit.soundness import layout
-from visit.stored_terms import terms_from
+from visit.calibration.stored_terms import terms_from
+from visit.record.schema import SCHEMA_VERSION
+from visit.record.soundness import layout
+from visit.site.hookup import HookUp
+from visit.site.kit import parse_kit
+from visit.site.site import parse_site
 
 SETTINGS = SweepSettings(450e6, 451e6, 5, 1000.0)
 REQUESTS: tuple[Request, ...] = (

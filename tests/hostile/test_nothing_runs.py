@@ -14,15 +14,15 @@ import numpy as np
 import pytest
 
 from protocol.errors import RequestError
+from protocol.files.touchstone import parse_touchstone
 from protocol.simulated.control import recorded_device
-from protocol.touchstone import parse_touchstone
-from rf.calibration import ErrorTerms
+from rf.calibration.error_terms import ErrorTerms
 from tests.hostile.oracle import memory_for, outcome
-from visit import archive
-from visit.archive import COLUMNS, ask, build
-from visit.kit import load_kit
-from visit.recorded import read_recorded
-from visit.stored_terms import terms_blob, terms_from
+from visit.calibration.stored_terms import terms_blob, terms_from
+from visit.record.touchstone_sweeps import read_recorded
+from visit.report import archive
+from visit.report.archive import COLUMNS, ask, build
+from visit.site.kit import load_kit
 
 
 class Runs:

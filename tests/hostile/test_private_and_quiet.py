@@ -15,13 +15,14 @@ from pathlib import Path
 
 import pytest
 
-from protocol.files import write_private
+from protocol.files.small_files import write_private
 from protocol.simulated.bench import Bench, start_bench
 from tests.hostile.visits import SITE, changed
 from tests.tui.terminal import terminal
-from tui import commands
-from tui.cli import ExitStatus, main
-from visit.record import VisitFile
+from tui.cli import main
+from tui.commands import commands
+from tui.commands.exit_status import ExitStatus
+from visit.record.visit_file import VisitFile
 
 ROOT = Path(__file__).parents[2]
 ROOMS = ("rf", "protocol", "visit", "tui", "fixtures")

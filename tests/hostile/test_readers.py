@@ -12,14 +12,14 @@ from hypothesis import strategies as st
 from protocol.dialects import make_dialect
 from protocol.dialects.events import Fault, Send
 from protocol.errors import RequestError
-from protocol.files import json_data, read_text
-from protocol.profile import load_profile, parse_profile
-from protocol.strict_toml import Table
+from protocol.files.small_files import json_data, read_text
+from protocol.files.strict_toml import Table
+from protocol.profiles.profile import load_profile, parse_profile
 from tests.hostile.oracle import memory_for, outcome
 from tests.hostile.targets import LARGEST_REPLY, REQUESTS, TARGETS, seeds
-from visit.hookup import HookUp
-from visit.kit import parse_kit
-from visit.site import load_site, parse_site
+from visit.site.hookup import HookUp
+from visit.site.kit import parse_kit
+from visit.site.site import load_site, parse_site
 
 LIGHT = [name for name in TARGETS if not name.startswith("visit")]
 

@@ -14,11 +14,12 @@ from hypothesis import strategies as st
 from tests.hostile.oracle import memory_for, outcome
 from tests.hostile.visits import POINTS, SITE, changed, every_way_out, reported, whole
 from tests.visit.test_recorded import write_s2p
-from tui.cli import ExitStatus, main
-from visit.record import VisitFile
-from visit.schema import SCHEMA_VERSION
-from visit.soundness import layout
-from visit.stages import stages
+from tui.cli import main
+from tui.commands.exit_status import ExitStatus
+from visit.day.stages import stages
+from visit.record.schema import SCHEMA_VERSION
+from visit.record.soundness import layout
+from visit.record.visit_file import VisitFile
 
 quick = settings(max_examples=15, suppress_health_check=[HealthCheck.function_scoped_fixture])
 COLUMNS = [(table, column) for table, columns in layout(SCHEMA_VERSION).items() for column in columns]

@@ -16,16 +16,17 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from protocol.harmless import LONGEST, harmless, harmless_data
+from protocol.files.harmless import LONGEST, harmless, harmless_data
+from protocol.files.strict_toml import Table
+from protocol.files.touchstone import read_touchstone
 from protocol.learn.writer import Page, wrapped
 from protocol.simulated.bench import Bench, start_bench
-from protocol.strict_toml import Table
-from protocol.touchstone import read_touchstone
 from tests.hostile.visits import SITE, changed
 from tests.tui.terminal import terminal
 from tests.visit.test_recorded import write_s2p
-from tui.cli import ExitStatus, main
-from visit.exports import FORMULA, plain_cell, touchstone3
+from tui.cli import main
+from tui.commands.exit_status import ExitStatus
+from visit.report.exports import FORMULA, plain_cell, touchstone3
 
 EVIL = (
     "=1+1 \x1b[38;5;199m\x1b]0;owned\x07\x9b7m\u202eevil\u2066\n@FORGED pass\r-FORGED\t+x\x7f\u2028FORGED"

@@ -14,25 +14,25 @@ import numpy as np
 
 from protocol.errors import RequestError
 from protocol.sweep import Applied, Sweep, SweepSettings
-from rf.calibration import ErrorTerms
+from rf.calibration.error_terms import ErrorTerms
 from tests.benchtop import make_unit, take
-from visit.archive import summary_rows
-from visit.day import Day
-from visit.exports import export_visit
-from visit.hookup import HookUp
-from visit.keeper import living
-from visit.nudges import ledger
-from visit.record import VisitFile
-from visit.replay import Replay
-from visit.report import build_report
-from visit.report_html import report_html
-from visit.report_text import report_text
-from visit.site import load_site
-from visit.stages import differences, freeze, stages
-from visit.stored_terms import terms_blob
-from visit.together import Together
-from visit.trend import points_of, trend_lines
-from visit.watch import Watcher
+from visit.calibration.stored_terms import terms_blob
+from visit.day.day import Day
+from visit.day.nudges import ledger
+from visit.day.stages import differences, freeze, stages
+from visit.figures.replay import Replay
+from visit.figures.together import Together
+from visit.record.owner import living
+from visit.record.visit_file import VisitFile
+from visit.report.archive import summary_rows
+from visit.report.exports import export_visit
+from visit.report.report import build_report
+from visit.report.report_html import report_html
+from visit.report.report_text import report_text
+from visit.report.trend import points_of, trend_lines
+from visit.run.watch import Watcher
+from visit.site.hookup import HookUp
+from visit.site.site import load_site
 
 SITE = Path(__file__).parents[2] / "fixtures/sites/demo-450.toml"
 POINTS, SWEEPS = 101, 3
@@ -92,7 +92,7 @@ def whole() -> bytes:
 
 
 def _asks(number: int) -> list[str]:
-    from visit.day import STEPS
+    from visit.day.day import STEPS
 
     return [ask.name for ask in STEPS[number - 1].asks] or [STEPS[0].title]
 

@@ -13,10 +13,10 @@ from pathlib import Path
 import numpy as np
 import pytest
 
-from rf.calibration import ErrorTerms, Raw, correct, correct_both, reflection_terms, solve, without_port2
-from rf.match import line_m, mismatch_loss_db, reflection_of_vswr, return_loss_db
-from rf.standards import IDEAL_KIT, Kit, Offset, Part, Thru
-from rf.uncertainty import mismatch_db
+from rf.calibration.error_terms import ErrorTerms, Raw, correct, correct_both, reflection_terms, solve, without_port2
+from rf.calibration.standards import IDEAL_KIT, Kit, Offset, Part, Thru
+from rf.values.match import line_m, mismatch_loss_db, reflection_of_vswr, return_loss_db
+from rf.values.uncertainty import mismatch_db
 from tests.outside.fetched import source_package
 
 E00, E11, E10E01, E22 = 0.05 + 0.02j, -0.08 + 0.06j, 0.9 - 0.1j, 0.1 - 0.05j

@@ -12,9 +12,9 @@ import pytest
 
 from protocol.simulated.duplexer import Z0_OHM, Cavity, _cavity, _line, _shunt, _times
 from protocol.simulated.duplexer import Chain as Chain4
-from rf.chain_fit import priors
-from rf.chain_model import Chain, ChainShape
-from rf.decibel import amplitude_db
+from rf.notch.chain_fit import priors
+from rf.notch.chain_model import Chain, ChainShape
+from rf.values.decibel import amplitude_db
 
 F0, Q, R = 146.34e6, 1500.0, 0.25
 

@@ -14,7 +14,7 @@ import numpy as np
 import skrf
 
 from protocol.analyzer import Analyzer
-from protocol.profile import load_profile
+from protocol.profiles.profile import load_profile
 from protocol.simulated.bench import Bench
 from protocol.sweep import Sweep, SweepSettings
 

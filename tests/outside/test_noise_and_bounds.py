@@ -8,11 +8,11 @@ import numpy as np
 import pytest
 import scipy.stats
 
-from rf.average import average_sweeps
-from rf.bound import plain_upper_limit, ratio_upper_limit, two_sided, upper_limit
-from rf.decibel import amplitude_db, power_db
-from rf.floor import floor_from_scatter
-from rf.passband import loss_at
+from rf.floor.average import average_sweeps
+from rf.floor.bound import plain_upper_limit, ratio_upper_limit, two_sided, upper_limit
+from rf.floor.floor import floor_from_scatter
+from rf.repeater.passband import loss_at
+from rf.values.decibel import amplitude_db, power_db
 from tests.rf.test_average import noise
 
 SIGMA_POWER = 2.0

@@ -13,7 +13,7 @@ import math
 import numpy as np
 import pytest
 
-from rf.cavity import (
+from rf.notch.cavity import (
     EXPANSION_PER_K,
     coaxial_q,
     drift_hz_per_k,
@@ -23,9 +23,8 @@ from rf.cavity import (
     multipole_loss_db,
     off_tune_db,
 )
-from rf.fault_distance import strongest_echo
-from rf.nudge import find_nudge
-from rf.repeater import (
+from rf.notch.nudge import find_nudge
+from rf.repeater.desense import (
     antenna_isolation_db,
     antenna_return_loss_db,
     cable_loss_db,
@@ -41,6 +40,7 @@ from rf.repeater import (
     third_order_hz,
     watt_dbm,
 )
+from rf.repeater.fault_distance import strongest_echo
 from tests.benchtop import make_unit
 
 

@@ -12,7 +12,7 @@ import zipfile
 import numpy as np
 import pytest
 
-from rf.notch import NotchPlace, find_notch
+from rf.notch.notch import NotchPlace, find_notch
 from tests.outside.fetched import source_package
 from tests.rf.notch_trials import complex_normal
 

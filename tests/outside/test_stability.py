@@ -12,7 +12,7 @@ import allantools
 import numpy as np
 import pytest
 
-from rf.drift import (
+from rf.floor.drift import (
     allan_deviation,
     cusum_alarm,
     hadamard_deviation,

@@ -1,7 +1,7 @@
 """Touchstone files the way the specification reads them (examples of the Touchstone specification, data lines retyped).
 
 g1: example 11; g2: examples 17/18; g3: example 9; g4: example 8; g5: example 13. The reader is scikit-rf; ours is the
-door to it (`visit.recorded`), which must not change a number.
+door to it (`visit.record.touchstone_sweeps`), which must not change a number.
 """
 
 from __future__ import annotations
@@ -12,7 +12,7 @@ import numpy as np
 import pytest
 import skrf
 
-from visit.recorded import read_recorded
+from visit.record.touchstone_sweeps import read_recorded
 
 
 def network(tmp_path: Path, text: str, name: str = "a.s2p") -> skrf.Network:

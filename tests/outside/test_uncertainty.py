@@ -12,10 +12,10 @@ import numpy as np
 import pytest
 import scipy.stats
 
-from rf.bound import two_sided
-from rf.figure import at_least, reading
-from rf.leakage import leakage_error_db
-from rf.uncertainty import (
+from rf.floor.bound import two_sided
+from rf.floor.leakage import leakage_error_db
+from rf.values.figure import at_least, reading
+from rf.values.uncertainty import (
     Contribution,
     Law,
     as_figure,
@@ -27,7 +27,7 @@ from rf.uncertainty import (
     return_loss_budget,
     shortest_interval,
 )
-from rf.verdict import Verdict, conformance_probability, judge_at_least
+from rf.values.verdict import Verdict, conformance_probability, judge_at_least
 
 
 @pytest.mark.parametrize(("below_db", "worse", "better"), [(20, 0.828, 0.915), (10, 2.387, 3.302), (40, 0.086, 0.087)])
@@ -200,7 +200,7 @@ def test_f8_correlated_comparison_loss(x1: float, u: float) -> None:
 )
 def test_b9_b10_magnitude_of_a_small_s_parameter(true: float, magnitude: float, sd: float) -> None:
     """|S| from parts with u = 0.01 each (JCGM 102, 9.3; exact: Rice). First order says u = 0.010 whatever |S| is; the
-    drawn values show the bias, and the two-sided limits of `rf.bound` hold the truth."""
+    drawn values show the bias, and the two-sided limits of `rf.floor.bound` hold the truth."""
     rng = np.random.default_rng(9)
     drawn = np.abs(true + 0.01 * (rng.normal(size=200_000) + 1j * rng.normal(size=200_000)))
     assert drawn.mean() == pytest.approx(magnitude, rel=5e-3)

@@ -28,7 +28,7 @@ from protocol.dialects.exchange import WireError
 from protocol.dialects.numbers import INFINITE, NOT_A_NUMBER, check_finite
 from protocol.dialects.registers import checksums
 from protocol.dialects.scpi import BANDWIDTH, COMPLETE, ERROR_QUERY, POINTS, START, STOP, TRIGGER, ScpiDialect
-from protocol.profile import load_profile, parse_profile
+from protocol.profiles.profile import load_profile, parse_profile
 from protocol.sweep import SweepSettings
 
 EXAMPLE = np.array([1.0, -2.5, 3.25, 0.125])

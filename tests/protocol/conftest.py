@@ -12,7 +12,7 @@ from pathlib import Path
 
 import pytest
 
-from protocol.profile import Profile, load_profile
+from protocol.profiles.profile import Profile, load_profile
 
 PEER = Path(__file__).with_name("peer.py")
 QUICK_REPLY_S, QUICK_QUIET_S = 0.25, 0.03

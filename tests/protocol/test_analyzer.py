@@ -14,10 +14,10 @@ import pytest
 
 from protocol.analyzer import Analyzer
 from protocol.errors import AnalyzerError, PortLostError, RequestError
-from protocol.loop_thread import LoopThread
-from protocol.profile import Profile
+from protocol.profiles.profile import Profile
 from protocol.run import SweepPlan, sweeps
 from protocol.sweep import Applied, Sweep, SweepSettings
+from protocol.wire.loop_thread import LoopThread
 from tests.protocol.conftest import QUICK_QUIET_S, Peer, quick_profile
 from tests.protocol.peer import IDENTITY, s_parameters
 

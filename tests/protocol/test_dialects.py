@@ -29,7 +29,7 @@ from protocol.dialects.events import (
 )
 from protocol.dialects.exchange import PLAIN_LIMIT
 from protocol.errors import RequestError
-from protocol.profile import load_profile, parse_profile
+from protocol.profiles.profile import load_profile, parse_profile
 from protocol.sweep import SweepSettings
 from tests.protocol.feeding import Talk, check_talk
 

@@ -13,7 +13,7 @@ import pytest
 
 from protocol.analyzer import Analyzer
 from protocol.errors import AnalyzerError, PortLostError, RequestError
-from protocol.profile import Profile, load_profile
+from protocol.profiles.profile import Profile, load_profile
 from protocol.run import SweepPlan, sweeps
 from protocol.simulated.bench import Bench
 from protocol.sweep import SweepSettings

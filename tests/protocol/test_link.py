@@ -17,12 +17,12 @@ from pathlib import Path
 import pytest
 import serial
 
-import protocol.link
+import protocol.wire.link
 from protocol.errors import AnalyzerError, PortLostError, RequestError
-from protocol.link import Patience, SerialLink
-from protocol.port_errors import holder, translated_io, translated_opening
-from protocol.ports import list_ports
-from protocol.profile import SerialSettings
+from protocol.profiles.profile import SerialSettings
+from protocol.wire.link import Patience, SerialLink
+from protocol.wire.port_errors import holder, translated_io, translated_opening
+from protocol.wire.ports import list_ports
 
 FILES = Path("/proc/self/fd")
 HOLD = """
@@ -96,7 +96,7 @@ async def test_more_than_the_kernel_takes_is_sent_in_pieces(pair: Pair, link: Se
 
 
 async def test_a_port_that_takes_nothing_is_said_to_be_stuck(link: SerialLink, monkeypatch: pytest.MonkeyPatch) -> None:
-    monkeypatch.setattr(protocol.link, "WRITE_S", 0.05)
+    monkeypatch.setattr(protocol.wire.link, "WRITE_S", 0.05)
     with pytest.raises(AnalyzerError, match="takes no bytes"):
         await link.send(bytes(1 << 20))
 
@@ -120,13 +120,13 @@ async def test_a_loss_is_not_told_before_the_port_is_given_back(
     pair: Pair, link: SerialLink, monkeypatch: pytest.MonkeyPatch
 ) -> None:
     """A held descriptor makes the device come back under another number."""
-    release, real = threading.Event(), protocol.link._close_port
+    release, real = threading.Event(), protocol.wire.link._close_port
 
     def slow(port: serial.Serial) -> None:
         release.wait(5)
         real(port)
 
-    monkeypatch.setattr(protocol.link, "_close_port", slow)
+    monkeypatch.setattr(protocol.wire.link, "_close_port", slow)
     pair.unplug()
     while link._open:
         await asyncio.sleep(0)
@@ -159,7 +159,7 @@ async def test_closing_ends_a_wait_with_its_cause(link: SerialLink) -> None:
 
 
 async def test_a_flood_is_cut_and_reported_once(pair: Pair, link: SerialLink, monkeypatch: pytest.MonkeyPatch) -> None:
-    monkeypatch.setattr(protocol.link, "BUFFER_LIMIT", 2000)
+    monkeypatch.setattr(protocol.wire.link, "BUFFER_LIMIT", 2000)
     for _ in range(3):
         os.write(pair.far, bytes(1000))
         await asyncio.sleep(0.01)
@@ -242,14 +242,14 @@ def test_the_three_families_of_an_unplug_are_one(error: Exception) -> None:
 
 
 async def test_opening_that_hangs_is_given_up_and_its_port_closed(pair: Pair, monkeypatch: pytest.MonkeyPatch) -> None:
-    release, real = threading.Event(), protocol.link._open_port
+    release, real = threading.Event(), protocol.wire.link._open_port
 
     def slow(name: str, settings: SerialSettings) -> serial.Serial:
         release.wait(5)
         return real(name, settings)
 
-    monkeypatch.setattr(protocol.link, "_open_port", slow)
-    monkeypatch.setattr(protocol.link, "OPEN_S", 0.02)
+    monkeypatch.setattr(protocol.wire.link, "_open_port", slow)
+    monkeypatch.setattr(protocol.wire.link, "OPEN_S", 0.02)
     with pytest.raises(AnalyzerError, match="does not open within"):
         await SerialLink.open(pair.node)
     release.set()

@@ -8,7 +8,7 @@ from collections.abc import AsyncGenerator
 
 import pytest
 
-from protocol.loop_thread import LoopThread
+from protocol.wire.loop_thread import LoopThread
 
 
 async def thread_name() -> str:

@@ -12,7 +12,7 @@ import pytest
 from protocol.dialects import numbers
 from protocol.dialects.exchange import WireError
 from protocol.dialects.numbers import PointTable, number_list
-from protocol.profile import load_profile
+from protocol.profiles.profile import load_profile
 
 POINTS = 12
 LONG_EXPONENT = re.compile(rb"[eE][+-]?[0-9]{4}")

@@ -10,10 +10,10 @@ import pytest
 
 from protocol.analyzer import Analyzer
 from protocol.errors import AnalyzerError
-from protocol.link import Patience, Sink
 from protocol.pace import Pace
-from protocol.profile import Profile, Timing, parse_profile
+from protocol.profiles.profile import Profile, Timing, parse_profile
 from protocol.sweep import SweepSettings
+from protocol.wire.link import Patience, Sink
 from tests.protocol.conftest import quick_profile
 from tests.protocol.test_dialects import LINES, YOURS
 

@@ -11,7 +11,7 @@ from hypothesis import strategies as st
 from protocol.dialects import make_dialect
 from protocol.dialects.events import Apply, Event, Identify, ReadSettings, Request, TakeSweep
 from protocol.errors import RequestError
-from protocol.profile import load_profile, parse_profile, profile_names
+from protocol.profiles.profile import load_profile, parse_profile, profile_names
 from protocol.sweep import SweepSettings
 
 TEXT = Path(load_profile("console-lines").source).read_text(encoding="utf-8")

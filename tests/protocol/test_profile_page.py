@@ -9,7 +9,7 @@ import numpy as np
 import pytest
 
 from protocol.analyzer import Analyzer
-from protocol.profile import parse_profile
+from protocol.profiles.profile import parse_profile
 from protocol.simulated.bench import Bench
 from protocol.sweep import SweepSettings
 

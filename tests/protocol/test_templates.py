@@ -6,8 +6,8 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
+from protocol.profiles.templates import DATA_FIELDS, SETTING_FIELDS, Template, decimal_text, setting_values
 from protocol.sweep import SweepSettings
-from protocol.templates import DATA_FIELDS, SETTING_FIELDS, Template, decimal_text, setting_values
 
 POINT = Template.parse("{frequency_mhz}: {s11_re} {s11_im}", DATA_FIELDS)
 

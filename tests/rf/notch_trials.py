@@ -16,7 +16,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from protocol.simulated.duplexer import Duplexer
-from rf.notch import NotchPlace, find_notch
+from rf.notch.notch import NotchPlace, find_notch
 from tests.benchtop import make_unit
 
 SPANS_HZ = {"U6": 8e6, "V6": 1e6, "V4": 8e6, "P6": 1e6}

@@ -7,8 +7,8 @@ from collections.abc import Callable
 import numpy as np
 import pytest
 
-from rf.average import BUSY_SHARE, FALSE_REJECT, Average, RunningAverage, average_sweeps
-from rf.floor import floor_from_scatter
+from rf.floor.average import BUSY_SHARE, FALSE_REJECT, Average, RunningAverage, average_sweeps
+from rf.floor.floor import floor_from_scatter
 
 POINTS = 401
 Make = Callable[[np.ndarray], Average]

@@ -13,9 +13,9 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from rf.bound import rejection_figure, two_sided, upper_limit
-from rf.decibel import amplitude_db
-from rf.figure import Kind
+from rf.floor.bound import rejection_figure, two_sided, upper_limit
+from rf.values.decibel import amplitude_db
+from rf.values.figure import Kind
 
 RUNS = 2000
 

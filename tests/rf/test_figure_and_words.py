@@ -9,8 +9,8 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from rf.figure import Figure, Kind, at_least, cant_say, inferred, reading, shifted
-from rf.words import as_json, decimals_for, rounded_down, text, words
+from rf.values.figure import Figure, Kind, at_least, cant_say, inferred, reading, shifted
+from rf.values.words import as_json, decimals_for, rounded_down, text, words
 
 CASES = [
     (reading(1.3612, 1.26, 1.46, "dB"), "READING 1.36 ±0.11 dB"),

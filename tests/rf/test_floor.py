@@ -8,9 +8,9 @@ from __future__ import annotations
 import numpy as np
 import pytest
 
-from rf.average import average_sweeps
-from rf.figure import Kind
-from rf.floor import floor_from_one_sweep, floor_from_scatter
+from rf.floor.average import average_sweeps
+from rf.floor.floor import floor_from_one_sweep, floor_from_scatter
+from rf.values.figure import Kind
 from tests.rf.test_average import noise, signal
 
 

@@ -9,7 +9,7 @@ from protocol.simulated.control import Control
 from protocol.simulated.duplexer import load_unit
 from protocol.simulated.hookup import HookUp
 from protocol.simulated.instrument import Instrument, InstrumentOptions
-from rf.hookup_check import HookUpCheck, State, check_hookup
+from rf.repeater.hookup_check import HookUpCheck, State, check_hookup
 
 SWEEPS = 4
 

@@ -13,12 +13,12 @@ import numpy as np
 import pytest
 
 from protocol.simulated.duplexer import Duplexer
-from rf.chain_choice import blend_fits
-from rf.chain_fit import Observed, fit_chain, priors
-from rf.chain_model import Chain, ChainShape
-from rf.decibel import amplitude_db
-from rf.figure import Kind
-from rf.notch import NotchPlace, find_notch
+from rf.notch.chain_choice import blend_fits
+from rf.notch.chain_fit import Observed, fit_chain, priors
+from rf.notch.chain_model import Chain, ChainShape
+from rf.notch.notch import NotchPlace, find_notch
+from rf.values.decibel import amplitude_db
+from rf.values.figure import Kind
 from tests.benchtop import exact, make_unit
 
 SPANS_HZ = {"U6": 8e6, "V6": 1e6, "V4": 8e6}

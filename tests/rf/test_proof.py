@@ -1,7 +1,7 @@
 """What is proven: false proofs stay below 5 % in every cell of truth x floor x leakage x stopping rule.
 
-Sources: error spending over the looks, Lan and DeMets 1983, by Boole's inequality (rf/sequential.py); that a bound of
-95 % fails in 5 % at most is its definition (JCGM 100). The draws here are the check.
+Sources: error spending over the looks, Lan and DeMets 1983, by Boole's inequality (rf/floor/sequential.py); that a
+bound of 95 % fails in 5 % at most is its definition (JCGM 100). The draws here are the check.
 """
 
 from __future__ import annotations
@@ -12,12 +12,10 @@ import math
 import numpy as np
 import pytest
 
-from rf.decibel import amplitude_db
-from rf.figure import at_least, cant_say, inferred, reading
-from rf.lowest import lowest_point
-from rf.pool import Pooled
-from rf.proof import Limits, judge_rejection, rejection_of
-from rf.sequential import (
+from rf.floor.lowest import lowest_point
+from rf.floor.pool import Pooled
+from rf.floor.proof import Limits, judge_rejection, rejection_of
+from rf.floor.sequential import (
     ERROR,
     always_valid_radius,
     confidence_at,
@@ -25,7 +23,9 @@ from rf.sequential import (
     look_number,
     next_look,
 )
-from rf.verdict import Verdict
+from rf.values.decibel import amplitude_db
+from rf.values.figure import at_least, cant_say, inferred, reading
+from rf.values.verdict import Verdict
 from tests.rf.notch_trials import complex_normal
 
 GOAL_DB = 90.0

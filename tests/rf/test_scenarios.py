@@ -10,18 +10,18 @@ import math
 import numpy as np
 import pytest
 
-from rf.average import average_sweeps
-from rf.bound import rejection_figure, upper_limit
-from rf.clipped import find_clipped
-from rf.decibel import amplitude_db
-from rf.figure import Kind, reading
-from rf.floor import floor_from_scatter
-from rf.forecast import floor_needed_db, isolation_advice, proof_chance, sweeps_needed
-from rf.leakage import leak_limit_at, leakage_error_db, pad_test, split_floor, two_states
-from rf.notch import find_notch
-from rf.pool import pool_at
-from rf.settling import largest_step_hz
-from rf.verdict import Verdict, judge_at_least
+from rf.floor.average import average_sweeps
+from rf.floor.bound import rejection_figure, upper_limit
+from rf.floor.clipped import find_clipped
+from rf.floor.floor import floor_from_scatter
+from rf.floor.forecast import floor_needed_db, isolation_advice, proof_chance, sweeps_needed
+from rf.floor.leakage import leak_limit_at, leakage_error_db, pad_test, split_floor, two_states
+from rf.floor.pool import pool_at
+from rf.floor.settling import largest_step_hz
+from rf.notch.notch import find_notch
+from rf.values.decibel import amplitude_db
+from rf.values.figure import Kind, reading
+from rf.values.verdict import Verdict, judge_at_least
 from tests.benchtop import exact, make_unit
 from tests.rf.notch_trials import complex_normal, fit, response
 

@@ -9,13 +9,13 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from rf.clipped import find_clipped
-from rf.decibel import amplitude, amplitude_db, level_db, power_db
-from rf.figure import Figure, Kind, at_least, cant_say, inferred, reading
-from rf.passband import Residuals, local_fit, loss_at, return_loss_at
-from rf.pool import pool_at, pool_half_width_hz
-from rf.settling import largest_step_hz, settling_caution, settling_time_s
-from rf.verdict import Verdict, judge_at_least, judge_at_most, judge_visit
+from rf.floor.clipped import find_clipped
+from rf.floor.pool import pool_at, pool_half_width_hz
+from rf.floor.settling import largest_step_hz, settling_caution, settling_time_s
+from rf.repeater.passband import Residuals, local_fit, loss_at, return_loss_at
+from rf.values.decibel import amplitude, amplitude_db, level_db, power_db
+from rf.values.figure import Figure, Kind, at_least, cant_say, inferred, reading
+from rf.values.verdict import Verdict, judge_at_least, judge_at_most, judge_visit
 from tests.rf.test_average import noise
 
 F = np.linspace(450e6, 460e6, 401)

@@ -7,17 +7,17 @@ from pathlib import Path
 from typing import Any, cast
 
 from protocol.errors import RequestError
-from protocol.profile import load_profile
+from protocol.profiles.profile import load_profile
 from protocol.sweep import Applied, SweepSettings
 from tests.benchtop import IDEAL, make_unit, take
-from visit.assessor import Assessor
-from visit.conductor import Phase, Progress, RunOrder
-from visit.hookup import HookUp
-from visit.live import LiveState
-from visit.presets import wide
-from visit.site import Site, load_site
-from visit.station import Station
-from visit.tool import Tool
+from visit.figures.assessor import Assessor
+from visit.run.conductor import Phase, Progress, RunOrder
+from visit.run.live import LiveState
+from visit.run.station import Station
+from visit.run.tool import Tool
+from visit.site.hookup import HookUp
+from visit.site.presets import wide
+from visit.site.site import Site, load_site
 
 SITES = Path(__file__).parents[2] / "fixtures/sites"
 

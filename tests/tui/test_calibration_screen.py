@@ -13,16 +13,16 @@ from textual.widgets import Static
 
 from protocol.errors import RequestError
 from tests.visit.stations import Table, table
-from tui.app import DeepnotchApp
-from tui.calibration_screen import CalibrationScreen
-from tui.live_screen import LiveScreen
-from tui.marks import MarkSet
-from tui.rows import Rows
-from visit.assessment import Role
-from visit.conductor import RunOrder
-from visit.hookup import HookUp
-from visit.presets import wide
-from visit.tool import Tool
+from tui.drawing.marks import MarkSet
+from tui.drawing.rows import Rows
+from tui.screens.app import DeepnotchApp
+from tui.screens.calibration_screen import CalibrationScreen
+from tui.screens.live_screen import LiveScreen
+from visit.figures.assessment import Role
+from visit.run.conductor import RunOrder
+from visit.run.tool import Tool
+from visit.site.hookup import HookUp
+from visit.site.presets import wide
 
 pytestmark = pytest.mark.usefixtures("no_signals")
 PATIENCE_S = 20.0
@@ -60,7 +60,7 @@ class Hand:
 
 
 def make_app(bench: Table, *, profile_corrects: bool = False) -> DeepnotchApp:
-    from protocol.profile import load_profile
+    from protocol.profiles.profile import load_profile
 
     profile = dataclasses.replace(load_profile("scpi"), corrects_itself=profile_corrects)
     tool = Tool(bench.site, profile, bench.station, bench.bench)

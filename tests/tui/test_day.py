@@ -14,17 +14,17 @@ from protocol.errors import RequestError
 from tests.benchtop import exact, make_unit
 from tests.tui.test_calibration_screen import Hand, make_app, no_signals
 from tests.visit.stations import table
-from tui.calibration_screen import CalibrationScreen
-from tui.day_screen import DayScreen
-from tui.live_screen import LiveScreen
-from tui.tune_screen import TuneScreen, told_from
-from visit.conductor import Phase
-from visit.day import FREEZE_STEP, LOCK_STEP, STEPS, Day
-from visit.nudges import Told, ledger
-from visit.record import VisitFile
-from visit.report import build_report
-from visit.report_text import report_text
-from visit.stages import differences
+from tui.screens.calibration_screen import CalibrationScreen
+from tui.screens.day_screen import DayScreen
+from tui.screens.live_screen import LiveScreen
+from tui.screens.tune_screen import TuneScreen, told_from
+from visit.day.day import FREEZE_STEP, LOCK_STEP, STEPS, Day
+from visit.day.nudges import Told, ledger
+from visit.day.stages import differences
+from visit.record.visit_file import VisitFile
+from visit.report.report import build_report
+from visit.report.report_text import report_text
+from visit.run.conductor import Phase
 
 pytestmark = pytest.mark.usefixtures("no_signals")
 __all__ = ["no_signals"]

@@ -11,8 +11,8 @@ from rich.segment import Segment
 from rich.style import Style
 from textual.strip import Strip
 
-from tui.glass import Glass
-from tui.thin_line import LONGEST_S, NO_ANSWER_S, Pace
+from tui.terminal.glass import Glass
+from tui.terminal.thin_line import LONGEST_S, NO_ANSWER_S, Pace
 
 STYLES = [None, Style.parse("bold red"), Style.parse("#d55e00 on #101010"), Style.parse("reverse")]
 TEXTS = ["-87.3 dB", "⠉⠉⠦⡄", "│", "   ", "宽度", "e\u0301", "AT LEAST", "◆"]

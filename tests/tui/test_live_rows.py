@@ -10,14 +10,14 @@ import pytest
 
 from tests.benchtop import IDEAL, make_unit, take, take_on_loads
 from tests.tui.picture import load, picture
-from tui import live_rows as rows
-from tui.marks import MarkSet
-from tui.plot import plot_rows
-from tui.rows import Row
-from visit.assessor import Assessor
-from visit.conductor import Phase, Progress
-from visit.hookup import HookUp
-from visit.live import LiveState
+from tui.drawing.marks import MarkSet
+from tui.drawing.plot import plot_rows
+from tui.drawing.rows import Row
+from tui.screens import live_rows as rows
+from visit.figures.assessor import Assessor
+from visit.run.conductor import Phase, Progress
+from visit.run.live import LiveState
+from visit.site.hookup import HookUp
 
 WORDS = ("READING", "AT LEAST", "INFERRED", "CAN'T SAY")
 

@@ -10,13 +10,13 @@ import pytest
 from textual.widgets import Input, OptionList
 
 from tests.tui.picture import StillBench, StillStation, first_order, make_tool, picture
-from tui.app import DeepnotchApp
-from tui.dialogs import BenchDialog, HelpDialog, HookUpDialog, SweepDialog
-from tui.live_screen import LiveScreen
-from tui.marks import MarkSet
-from tui.rows import Rows
-from visit.hookup import HookUp
-from visit.live import LiveState
+from tui.drawing.marks import MarkSet
+from tui.drawing.rows import Rows
+from tui.screens.app import DeepnotchApp
+from tui.screens.dialogs import BenchDialog, HelpDialog, HookUpDialog, SweepDialog
+from tui.screens.live_screen import LiveScreen
+from visit.run.live import LiveState
+from visit.site.hookup import HookUp
 
 SIZES = [(80, 24), (120, 40)]
 

@@ -14,13 +14,14 @@ from pathlib import Path
 import pytest
 
 from protocol.errors import RequestError
-from protocol.profile import load_profile
+from protocol.profiles.profile import load_profile
 from protocol.simulated.bench import Bench, start_bench
-from tui.cli import ExitStatus, main
-from visit.card import Card, Floor, card_lines, card_text, keep_card, last_card
-from visit.kit import load_kit, parse_kit
-from visit.record import VisitFile
-from visit.schema import CALIBRATION_TABLES, DAY_TABLES, KEEPER_TABLES, SCHEMA_VERSION
+from tui.cli import main
+from tui.commands.exit_status import ExitStatus
+from visit.record.schema import CALIBRATION_TABLES, DAY_TABLES, KEEPER_TABLES, SCHEMA_VERSION
+from visit.record.visit_file import VisitFile
+from visit.run.card import Card, Floor, card_lines, card_text, keep_card, last_card
+from visit.site.kit import load_kit, parse_kit
 
 SITE = str(Path(__file__).parents[2] / "fixtures/sites/demo-450.toml")
 

@@ -5,8 +5,8 @@ from __future__ import annotations
 import numpy as np
 import pytest
 
-from tui.marks import MarkSet, choose_marks, plain
-from tui.plot import AXIS_WIDTH, Mark, Plot, plot_rows, ruler_row
+from tui.drawing.marks import MarkSet, choose_marks, plain
+from tui.drawing.plot import AXIS_WIDTH, Mark, Plot, plot_rows, ruler_row
 
 ALL = list(MarkSet)
 

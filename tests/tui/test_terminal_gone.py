@@ -20,9 +20,10 @@ import pytest
 
 from protocol.simulated.bench import Bench, start_bench
 from tests.tui.terminal import PATIENCE_S, ROOT, Terminal, terminal
-from tui.cli import ExitStatus, main
-from tui.session import TERMINATED
-from visit.record import RecordError, VisitFile
+from tui.cli import main
+from tui.commands.exit_status import ExitStatus
+from tui.commands.session import TERMINATED
+from visit.record.visit_file import RecordError, VisitFile
 
 SITE = str(ROOT / "fixtures/sites/demo-450.toml")
 SWEEPS = 40
@@ -191,8 +192,8 @@ def test_a_process_that_does_not_let_go_is_named(
     writing: bool, bench: Bench, path: Path, capfd: pytest.CaptureFixture[str], monkeypatch: pytest.MonkeyPatch
 ) -> None:
     """Stopped between two commits, and in the midst of one."""
-    monkeypatch.setattr("visit.keeper.PATIENCE_S", 0.5)
-    monkeypatch.setattr("visit.record.BUSY_TIMEOUT_S", 0.5)
+    monkeypatch.setattr("visit.record.owner.PATIENCE_S", 0.5)
+    monkeypatch.setattr("visit.record.visit_file.BUSY_TIMEOUT_S", 0.5)
     first = start_check(bench, path)
     wait_until(lambda: len(sequences(path)) > 3, "sweeps come")
     first.send_signal(signal.SIGSTOP)

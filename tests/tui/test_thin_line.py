@@ -13,8 +13,8 @@ import pytest
 
 from tests.tui.terminal import PATIENCE_S, Terminal, terminal
 from tests.tui.test_terminal_gone import outcomes, sequences, wait_until
-from tui.panel import REFRESH_S
-from tui.thin_driver import ASK
+from tui.screens.panel import REFRESH_S
+from tui.terminal.thin_driver import ASK
 
 QUESTION = ASK.encode()
 """Stands at the end of every picture."""

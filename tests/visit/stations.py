@@ -8,15 +8,15 @@ from collections.abc import Iterator
 from importlib.resources import files
 from pathlib import Path
 
-from protocol.profile import load_profile
+from protocol.profiles.profile import load_profile
 from protocol.simulated.bench import Bench, start_bench
 from protocol.sweep import SweepSettings
-from tui.bench_words import bench_lines
-from visit.conductor import RunOrder, new_visit
-from visit.hookup import HookUp
-from visit.kit import load_kit
-from visit.site import Site, load_site
-from visit.station import Station
+from tui.screens.bench_words import bench_lines
+from visit.run.conductor import RunOrder, new_visit
+from visit.run.station import Station
+from visit.site.hookup import HookUp
+from visit.site.kit import load_kit
+from visit.site.site import Site, load_site
 
 ROOT = Path(__file__).parents[2]
 KIT = load_kit(Path(str(files("fixtures") / "kits" / "bench.toml")))

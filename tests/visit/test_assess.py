@@ -12,16 +12,16 @@ from typing import Any
 import numpy as np
 import pytest
 
-from rf.decibel import amplitude_db
-from rf.figure import Figure, Kind
-from rf.hookup_check import State
-from rf.verdict import Verdict
+from rf.repeater.hookup_check import State
+from rf.values.decibel import amplitude_db
+from rf.values.figure import Figure, Kind
+from rf.values.verdict import Verdict
 from tests.benchtop import IDEAL, make_unit, take, take_on_loads
-from visit.assessment import Assessment, Known, Role, overall
-from visit.assessor import Assessor
-from visit.hookup import HookUp
-from visit.record import StoredSweep
-from visit.site import Site, load_site
+from visit.figures.assessment import Assessment, Known, Role, overall
+from visit.figures.assessor import Assessor
+from visit.record.visit_file import StoredSweep
+from visit.site.hookup import HookUp
+from visit.site.site import Site, load_site
 
 SITES = Path(__file__).parents[2] / "fixtures/sites"
 WIDE_HZ = (442.5e6, 462.5e6)

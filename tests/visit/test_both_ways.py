@@ -9,7 +9,7 @@ import pytest
 
 from tests.benchtop import make_unit
 from tests.visit.stations import table
-from visit.presets import wide
+from visit.site.presets import wide
 
 
 def test_turned_round_the_mismatch_is_gone(tmp_path: Path) -> None:

@@ -16,22 +16,22 @@ import numpy as np
 import pytest
 
 from protocol.errors import RequestError
-from protocol.profile import load_profile
+from protocol.profiles.profile import load_profile
 from protocol.simulated.bench import Bench, start_bench
 from protocol.sweep import SweepSettings
-from rf.decibel import level_db
-from rf.verdict import Verdict
+from rf.values.decibel import level_db
+from rf.values.verdict import Verdict
 from tests.benchtop import exact, make_unit
 from tests.visit.stations import table
-from visit.assessment import Role
-from visit.calibration_record import calibrations
-from visit.conductor import Phase, RunOrder, new_visit
-from visit.hookup import HookUp
-from visit.kit import load_kit
-from visit.record import VisitFile
-from visit.replay import Replay
-from visit.site import load_site
-from visit.station import Station
+from visit.calibration.stored_calibration import calibrations
+from visit.figures.assessment import Role
+from visit.figures.replay import Replay
+from visit.record.visit_file import VisitFile
+from visit.run.conductor import Phase, RunOrder, new_visit
+from visit.run.station import Station
+from visit.site.hookup import HookUp
+from visit.site.kit import load_kit
+from visit.site.site import load_site
 
 SITE = load_site(Path(__file__).parents[2] / "fixtures/sites/demo-450.toml")
 KIT = load_kit(Path(str(files("fixtures") / "kits" / "bench.toml")))

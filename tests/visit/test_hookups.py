@@ -8,9 +8,9 @@ from pathlib import Path
 
 import pytest
 
-from rf.hookup_check import State
+from rf.repeater.hookup_check import State
 from tests.visit.stations import Table, table
-from visit.presets import wide
+from visit.site.presets import wide
 
 WRONG = [
     (2, "A>L", ("connect A L", "close H open"), "H NOT LOADED", "put a load on it"),

@@ -2,9 +2,9 @@
 
 from __future__ import annotations
 
-from rf.figure import cant_say, inferred
-from rf.nudge import Nudge
-from visit.nudges import Told, nudge_words
+from rf.notch.nudge import Nudge
+from rf.values.figure import cant_say, inferred
+from visit.day.nudges import Told, nudge_words
 
 REJECT_HZ = 455e6
 

@@ -8,13 +8,13 @@ from pathlib import Path
 import pytest
 
 from protocol.errors import RequestError
-from rf.figure import inferred
+from rf.values.figure import inferred
 from tests.benchtop import IDEAL, make_unit, take
-from visit.assessment import Assessment, Known
-from visit.assessor import Assessor
-from visit.hookup import HookUp
-from visit.planner import plan_proof
-from visit.site import Site, load_site
+from visit.day.planner import plan_proof
+from visit.figures.assessment import Assessment, Known
+from visit.figures.assessor import Assessor
+from visit.site.hookup import HookUp
+from visit.site.site import Site, load_site
 
 SITE = load_site(Path(__file__).parents[2] / "fixtures/sites/demo-450.toml")
 

@@ -25,10 +25,10 @@ import pytest
 from protocol.simulated.bench import start_bench
 from tests.visit.stations import table
 from tui.cli import main
-from visit.conductor import Progress, new_visit
-from visit.presets import wide
-from visit.record import RecordError, VisitFile
-from visit.site import load_site
+from visit.record.visit_file import RecordError, VisitFile
+from visit.run.conductor import Progress, new_visit
+from visit.site.presets import wide
+from visit.site.site import load_site
 
 ROOT = Path(__file__).parents[2]
 SITE = str(ROOT / "fixtures/sites/demo-450.toml")
@@ -41,9 +41,9 @@ WRITER = """
     from pathlib import Path
     import numpy as np
     from protocol.sweep import Applied, Sweep, SweepSettings
-    from visit.conductor import new_visit
-    from visit.hookup import HookUp
-    from visit.site import load_site
+    from visit.run.conductor import new_visit
+    from visit.site.hookup import HookUp
+    from visit.site.site import load_site
 
     visit = new_visit(Path(sys.argv[1]), load_site(Path(sys.argv[2])), "site")
     if sys.argv[3] == "careless":
@@ -261,7 +261,7 @@ def test_a_full_database_says_so(tmp_path: Path) -> None:
 
 def test_too_little_room_is_said_before_the_run(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
     usage = shutil.disk_usage(tmp_path)
-    monkeypatch.setattr("visit.conductor.shutil.disk_usage", lambda _: usage._replace(free=1_000_000))
+    monkeypatch.setattr("visit.run.conductor.shutil.disk_usage", lambda _: usage._replace(free=1_000_000))
     heard: list[str] = []
     with table(tmp_path, "demo-450", "U6") as bench:
         tell = bench.station._conductor._publish

@@ -14,9 +14,9 @@ import numpy as np
 import pytest
 
 from protocol.sweep import Applied, Sweep, SweepSettings
-from visit.hookup import HookUp
-from visit.record import RecordError, VisitFile
-from visit.site import Site, load_site
+from visit.record.visit_file import RecordError, VisitFile
+from visit.site.hookup import HookUp
+from visit.site.site import Site, load_site
 
 SITE_FILE = Path(__file__).parents[2] / "fixtures/sites/demo-450.toml"
 

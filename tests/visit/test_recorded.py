@@ -9,7 +9,7 @@ import pytest
 
 from protocol.errors import RequestError
 from tests.benchtop import make_unit, take
-from visit.recorded import read_recorded
+from visit.record.touchstone_sweeps import read_recorded
 
 
 def write_s2p(path: Path, count: int = 201, seed: int = 1) -> np.ndarray:

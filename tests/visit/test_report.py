@@ -22,23 +22,23 @@ import pytest
 
 from protocol.errors import RequestError
 from protocol.sweep import SweepSettings
-from rf.cavity import holding_range
-from rf.figure import inferred
-from rf.nudge import Nudge
+from rf.notch.cavity import holding_range
+from rf.notch.nudge import Nudge
+from rf.values.figure import inferred
 from tests.visit.stations import site, table
-from visit.archive import ask, build, visit_files
-from visit.day import Day
-from visit.exports import averaged, export_visit, plain_cell, touchstone3
-from visit.nudges import lock_words
-from visit.presets import wide, zoom
-from visit.record import VisitFile
-from visit.replay import Replay
-from visit.report import build_report
-from visit.report_html import report_html
-from visit.report_text import report_text
-from visit.site import parse_site
-from visit.stages import differences
-from visit.trend import Point, drift_between, points_of, trend_lines
+from visit.day.day import Day
+from visit.day.nudges import lock_words
+from visit.day.stages import differences
+from visit.figures.replay import Replay
+from visit.record.visit_file import VisitFile
+from visit.report.archive import ask, build, visit_files
+from visit.report.exports import averaged, export_visit, plain_cell, touchstone3
+from visit.report.report import build_report
+from visit.report.report_html import report_html
+from visit.report.report_text import report_text
+from visit.report.trend import Point, drift_between, points_of, trend_lines
+from visit.site.presets import wide, zoom
+from visit.site.site import parse_site
 
 
 @pytest.fixture(scope="module")

@@ -7,8 +7,8 @@ from pathlib import Path
 import pytest
 
 from protocol.errors import RequestError
-from visit.hookup import HookUp, Side
-from visit.site import Goals, load_site, parse_site
+from visit.site.hookup import HookUp, Side
+from visit.site.site import Goals, load_site, parse_site
 
 GOOD = """name = "Windmill Ridge"
 low_hz = 450e6

@@ -14,13 +14,13 @@ from pathlib import Path
 
 import pytest
 
-from protocol.profile import load_profile
+from protocol.profiles.profile import load_profile
 from protocol.simulated.bench import Bench, start_bench
 from protocol.sweep import SweepSettings
 from tests.visit.stations import site
-from visit.conductor import Phase, RunOrder, new_visit
-from visit.hookup import HookUp
-from visit.station import Station
+from visit.run.conductor import Phase, RunOrder, new_visit
+from visit.run.station import Station
+from visit.site.hookup import HookUp
 
 HOURS = float(os.environ.get("DEEPNOTCH_SOAK_HOURS", "24"))
 SWEEPS = 300

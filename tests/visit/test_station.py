@@ -11,15 +11,15 @@ from typing import Any
 import pytest
 
 from protocol.errors import AnalyzerError, PortLostError, RequestError
-from protocol.profile import load_profile
+from protocol.profiles.profile import load_profile
 from protocol.simulated.bench import Bench, start_bench
 from protocol.sweep import SweepSettings
-from visit.conductor import Phase, RunOrder, new_visit
-from visit.hookup import HookUp
-from visit.live import LiveState
-from visit.record import VisitFile
-from visit.site import load_site
-from visit.station import Station
+from visit.record.visit_file import VisitFile
+from visit.run.conductor import Phase, RunOrder, new_visit
+from visit.run.live import LiveState
+from visit.run.station import Station
+from visit.site.hookup import HookUp
+from visit.site.site import load_site
 
 SITE = load_site(Path(__file__).parents[2] / "fixtures/sites/demo-450.toml")
 SETTINGS = SweepSettings(442.5e6, 462.5e6, 401, 1000.0)

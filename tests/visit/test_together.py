@@ -10,12 +10,12 @@ import pytest
 
 from protocol.errors import AnalyzerError
 from protocol.sweep import SweepSettings
-from rf.decibel import level_db
-from rf.figure import Kind
-from rf.three_port import isolation, isolation_any_phase
+from rf.calibration.three_port import isolation, isolation_any_phase
+from rf.values.decibel import level_db
+from rf.values.figure import Kind
 from tests.benchtop import exact, make_unit
 from tests.visit.stations import table
-from visit.presets import wide, zoom
+from visit.site.presets import wide, zoom
 
 U6_ZOOM = zoom(455e6, 244e3)
 
@@ -145,15 +145,15 @@ def test_a_turned_screw_is_no_transmitter(tmp_path: Path) -> None:
 
 
 def _order(settings: SweepSettings, sweeps: int):  # type: ignore[no-untyped-def]
-    from visit.conductor import RunOrder
-    from visit.hookup import HookUp
+    from visit.run.conductor import RunOrder
+    from visit.site.hookup import HookUp
 
     return RunOrder(HookUp("A", "L"), settings, sweeps, "check", trusted=True)
 
 
 def test_mismatch_at_port_2_is_in_the_loss_and_a_pad_takes_it_out(tmp_path: Path) -> None:
     """Scenario 33: port 2 at 14 dB against a match of 17 dB makes +-0.25 dB, a 10 dB pad a twentieth."""
-    from rf.uncertainty import mismatch_db
+    from rf.values.uncertainty import mismatch_db
 
     assert mismatch_db(17.0, 14.0) == pytest.approx(0.25, abs=0.02)
     with table(tmp_path, "demo-450", "U6", raw=True) as bench:
@@ -173,6 +173,6 @@ def test_mismatch_at_port_2_is_in_the_loss_and_a_pad_takes_it_out(tmp_path: Path
 
 def test_a_lost_port_is_still_an_analyzer_error() -> None:
     """The keyed line is a fault of the bench, not of the command line."""
-    from visit.gate import KeyedError
+    from visit.run.gate import KeyedError
 
     assert issubclass(KeyedError, AnalyzerError)

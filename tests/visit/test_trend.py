@@ -16,12 +16,12 @@ import pytest
 from scipy.optimize import curve_fit
 from scipy.special import stdtrit
 
-from rf.figure import Kind, cant_say, inferred, reading
+from rf.values.figure import Kind, cant_say, inferred, reading
 from tests.visit.stations import site
-from visit.report import Report
-from visit.report_html import report_html
-from visit.report_text import report_text
-from visit.trend import YEAR_S, Point, chart, slopes, trend_lines
+from visit.report.report import Report
+from visit.report.report_html import report_html
+from visit.report.report_text import report_text
+from visit.report.trend import YEAR_S, Point, chart, slopes, trend_lines
 
 KELVIN = (20.0, -5.0, 12.0, 28.0, 3.0, 17.0)
 

@@ -16,21 +16,21 @@ from pathlib import Path
 import numpy as np
 import pytest
 
-from protocol import find_again
 from protocol.errors import AnalyzerError, RequestError
-from protocol.find_again import Address, address_of, names_again
-from protocol.profile import Profile, load_profile
+from protocol.profiles.profile import Profile, load_profile
 from protocol.simulated.bench import Bench, start_bench
 from protocol.sweep import SweepSettings
-from rf.verdict import Verdict
+from protocol.wire import find_again
+from protocol.wire.find_again import Address, address_of, names_again
+from rf.values.verdict import Verdict
 from tests.visit.stations import site
-from visit.clockwatch import ClockWatch
-from visit.conductor import Phase, RunOrder, new_visit
-from visit.hookup import HookUp
-from visit.live import LiveState
-from visit.record import VisitFile
-from visit.replay import Replay
-from visit.station import Station
+from visit.figures.replay import Replay
+from visit.record.visit_file import VisitFile
+from visit.run.clockwatch import ClockWatch
+from visit.run.conductor import Phase, RunOrder, new_visit
+from visit.run.live import LiveState
+from visit.run.station import Station
+from visit.site.hookup import HookUp
 
 SITE = site("demo-450")
 SETTINGS = SweepSettings(442.5e6, 462.5e6, 401, 1000.0)

@@ -20,10 +20,10 @@ from protocol.learn.listing import parse_listing
 from protocol.learn.opening import open_console
 from protocol.learn.talk import FORBIDDEN, Talk, UnsafeError, forbidden, words_of
 from protocol.learn.vocabulary import ranked
-from protocol.link import SerialLink
-from protocol.profile import Profile, load_profile, parse_profile
+from protocol.profiles.profile import Profile, load_profile, parse_profile
 from protocol.simulated.bench import Bench
 from protocol.sweep import Sweep, SweepSettings
+from protocol.wire.link import SerialLink
 from tests.protocol.learn.grammar import make_variant
 
 SEEDS = (0, 1, 4, 7, 8, 16, 17, 18, 19, 31, 44, 46, 53, 61)

@@ -1,0 +1,220 @@
+"""From several fits to one answer: how far the circuit on the bench departs from the ideal one is not known beforehand.
+
+Owns: the search for the best descent, the average over departures, the test of fit, the widening where a residual is
+left. Refuses: a single model believed as if it were the only one.
+
+Each departure scale s of `DEPARTURES` allows the usual departures (unlike cavities, line loss, a poor load, ripple of
+the correction) s times their usual size. The fits are weighed by their evidence, Laplace's approximation of the
+marginal likelihood (MacKay 2003, Information Theory, Inference and Learning Algorithms, chapters 27 and 28), equal
+weight beforehand: the plain circuit wins where the data bear it, and its interval is not believed where they don't.
+"""
+
+from __future__ import annotations
+
+import contextlib
+import math
+from collections.abc import Callable
+from dataclasses import dataclass, replace
+
+import numpy as np
+from numpy.typing import NDArray
+
+from rf.notch.chain_fit import ChainFit, Observed, fit_chain
+from rf.notch.chain_model import Chain, ChainShape
+from rf.notch.chain_start import hidden_band, mirrored, starts
+
+DEPARTURES = (0.0, 0.1, 0.3, 0.6, 1.0, 3.0)
+"""Scales of the usual departures that are tried."""
+
+HOPELESS = 5.0
+"""A fit whose log evidence lies this far below the best has hardly any weight (0.7 %), and larger departures less."""
+
+NOTICED = 1e-3
+"""Chance of so bad a fit by noise alone below which a residual is taken to be a fault of the circuit."""
+
+SKIRT_LEVEL = 0.5
+"""Samples above this (-6 dB re thru) are pass, not skirt: they help to find a start and are then left out, where the
+instrument is not ideal."""
+
+SUSPECT_ERROR = 0.02
+"""A misfit larger than this (0.2 dB) makes the search start again."""
+
+THIN_POINTS = 128
+"""Samples for the search of a start; the last descents take them all."""
+
+THIN_ERROR = 3e-3
+"""Relative error during the search: keeps a start from being lost to small departures."""
+
+
+@dataclass(frozen=True, slots=True)
+class Blend:
+    """Fits with their weights, best first, of what was `observed`; `relative_error` that was needed and `inflation`
+    of all covariances."""
+
+    fits: tuple[ChainFit, ...]
+    weights: tuple[float, ...]
+    relative_error: float
+    inflation: float
+    p_value: float
+    evidence: float
+    observed: Observed
+
+    @property
+    def best(self) -> ChainFit:
+        """The fit with the largest weight."""
+        return self.fits[0]
+
+    def estimate(self, quantity: Callable[[ChainFit], tuple[float, NDArray[np.float64]]]) -> tuple[float, float]:
+        """Mean and standard deviation of a quantity given by its value and gradient (P,) in each fit: the variance
+        within the fits and that between them."""
+        values, variances = [], []
+        for fit in self.fits:
+            value, slope = quantity(fit)
+            values.append(value)
+            variances.append(self.inflation * max(float(slope @ fit.covariance @ slope), 0.0))
+        weight = np.array(self.weights)
+        mean = float(weight @ values)
+        between = float(weight @ (np.array(values) - mean) ** 2)
+        return mean, math.sqrt(float(weight @ variances) + between)
+
+
+def blend_fits(shape: ChainShape, frequency_hz: NDArray[np.float64], observed: Observed) -> Blend:
+    """Fit a chain of `shape` to what was `observed` over `frequency_hz` (K,). Raises LinAlgError where no fit
+    stands."""
+    whole = Chain(shape, frequency_hz, float(frequency_hz[0]), float(frequency_hz[-1]))
+    chain, inner = whole, observed
+    if observed.least_departure > 0:
+        # An instrument's own errors are a share of the signal, so they are largest where the notch tells least.
+        skirts = np.abs(observed.data) < SKIRT_LEVEL
+        chain, inner = whole.at(frequency_hz[skirts]), observed.only(skirts)
+    blend = _climb(chain, inner, _start(whole, observed))
+    if _suspect(blend, inner):
+        # So large a misfit is more often a false minimum than another circuit: search once more, thoroughly.
+        again = _climb(chain, inner, _start(whole, observed, thorough=True))
+        if again.evidence > blend.evidence:
+            blend = again
+    if blend.p_value > NOTICED:
+        return blend
+    needed = _needed_error(blend.best, inner)
+    blend = _climb(chain, replace(inner, relative_error=needed), blend.best.p)
+    together = _correlation_length(blend.best.residual)
+    return replace(blend, relative_error=needed, inflation=together)
+
+
+def _suspect(blend: Blend, observed: Observed) -> bool:
+    """Whether the fit looks like a false minimum: it needs the largest departures, or a large error besides."""
+    band = hidden_band(
+        blend.best.chain.f * blend.best.shape.reject_hz, observed.data, observed.noise_power, blend.best.shape.reject_hz
+    )
+    if blend.best.departure >= DEPARTURES[-1] or outside(blend.best, band):
+        return True
+    return blend.p_value < NOTICED and _needed_error(blend.best, observed) > SUSPECT_ERROR
+
+
+def _start(whole: Chain, observed: Observed, *, thorough: bool = False) -> NDArray[np.float64]:
+    """Parameters (P,) from short descents on thinned samples, from several starts and from the best one's mirror.
+
+    `thorough`: from more starts, each with its mirror, and farther.
+    """
+    shape, frequency_hz = whole.shape, whole.f * whole.shape.reject_hz
+    step = max(1, frequency_hz.size // THIN_POINTS)
+    thin, thinned = whole.at(frequency_hz[::step]), observed.only(slice(None, None, step))
+    thinned = replace(thinned, relative_error=max(observed.relative_error, THIN_ERROR))
+    keep, steps = (8, 40) if thorough else (3, 15)
+    begins = starts(thin, frequency_hz[::step], thinned.data, thinned.noise_power, observed.unloaded_q, keep)
+    if thorough and shape.cavities > 1:
+        begins += [mirrored(shape, p) for p in begins]
+    band = hidden_band(frequency_hz, observed.data, observed.noise_power, shape.reject_hz)
+    best = _lowest(thin, thinned, begins, steps, band)
+    if shape.cavities > 1:
+        best = min(best, _lowest(thin, thinned, [mirrored(shape, best.p)], steps, band), key=lambda fit: fit.cost)
+    return best.p
+
+
+def outside(fit: ChainFit, band: tuple[float, float]) -> bool:
+    """Whether the mean notch lies more than half the hidden band's width outside that band: a false minimum, for the
+    mean of the zeros is where the response is lowest."""
+    centre = fit.shape.reject_hz * (1.0 + float(fit.p[fit.shape.places].mean()))
+    reach = (band[1] - band[0]) / 2.0
+    return not band[0] - reach <= centre <= band[1] + reach
+
+
+def _lowest(
+    chain: Chain, observed: Observed, begins: list[NDArray[np.float64]], steps: int, band: tuple[float, float]
+) -> ChainFit:
+    """The cheapest of the descents that stand, of those that end inside the hidden band where any does. Raises
+    LinAlgError when none stands."""
+    fits = []
+    for p in begins:
+        with contextlib.suppress(np.linalg.LinAlgError):
+            fits.append(fit_chain(chain, observed, p, steps=steps, searching=True))
+    if not fits:
+        raise np.linalg.LinAlgError("no descent stands")
+    return min([fit for fit in fits if not outside(fit, band)] or fits, key=lambda fit: fit.cost)
+
+
+def _climb(chain: Chain, observed: Observed, p: NDArray[np.float64]) -> Blend:
+    """Allow larger and larger departures until they no longer pay. Raises LinAlgError where no descent stands."""
+    fits: list[ChainFit] = []
+    for departure in DEPARTURES:
+        if departure < observed.least_departure:
+            continue
+        try:
+            fits.append(fit_chain(chain, observed, p, departure))
+        except np.linalg.LinAlgError:
+            break
+        p = fits[-1].p
+        if fits[-1].log_evidence < max(fit.log_evidence for fit in fits) - HOPELESS:
+            break
+    if not fits:
+        raise np.linalg.LinAlgError("no descent stands")
+    evidence = np.array([fit.log_evidence for fit in fits])
+    weight = np.exp(evidence - evidence.max())
+    weight /= weight.sum()
+    order = [int(k) for k in np.argsort(-weight) if weight[k] > 1e-3]
+    kept = weight[order] / weight[order].sum()
+    best = fits[order[0]]
+    chosen, weights = tuple(fits[k] for k in order), tuple(float(w) for w in kept)
+    return Blend(chosen, weights, observed.relative_error, 1.0, _p_value(best), _together(evidence), observed)
+
+
+def _together(log_evidence: NDArray[np.float64]) -> float:
+    """Log of the mean evidence over the departures."""
+    top = float(log_evidence.max())
+    return top + math.log(float(np.exp(log_evidence - top).sum()) / len(DEPARTURES))
+
+
+def _needed_error(fit: ChainFit, observed: Observed) -> float:
+    """Relative error for which the residual has its expected size."""
+    square = np.abs(observed.data - fit.model) ** 2
+    level = np.abs(fit.model) ** 2
+    low, high = max(observed.relative_error, 1e-6), 1.0
+    for _ in range(40):
+        middle = math.sqrt(low * high)
+        if float((2.0 * square / (observed.noise_power + middle**2 * level)).sum()) > fit.dof:
+            low = middle
+        else:
+            high = middle
+    return high
+
+
+def _correlation_length(residual: NDArray[np.complex128]) -> float:
+    """1 + 2 sum of the autocorrelation of the residual (K,), up to the first lag that noise could explain.
+
+    A residual that runs smoothly over frequency is a fault of the circuit: neighbouring samples then do not count as
+    independent, and the covariance grows by their correlation length.
+    """
+    total = float((np.abs(residual) ** 2).sum())
+    length = 1.0
+    for lag in range(1, residual.size // 4):
+        rho = float((residual[lag:] * np.conj(residual[:-lag])).real.sum()) / total
+        if rho < 2.0 / math.sqrt(residual.size):
+            break
+        length += 2.0 * rho
+    return length
+
+
+def _p_value(fit: ChainFit) -> float:
+    from scipy.special import chdtrc  # noqa: PLC0415 - heavy imports stay out of start-up
+
+    return float(chdtrc(fit.dof, fit.chi2))

@@ -1,0 +1,281 @@
+"""Transmission through a chain of notch cavities, with every derivative, as the fit needs it.
+
+Owns: the circuit of one side of a duplexer between its antenna port and its side port, and the derivatives of log S21
+with respect to the fitted parameters. Refuses: data, weights and starts; those are `rf.notch.chain_fit`'s.
+
+The chain is worked backwards from the matched side port as normalised admittance y and voltage ratio (Pozar,
+Microwave Engineering, chapters 2 and 4): a shunt branch adds its admittance; a line of electrical length t gives
+V_in / V_out = F = cos t + j sin t y and y_in = (y cos t + j sin t) / F, so that dy_in/dy = 1/F^2 and dy_in/dt =
+j (1 - y^2) / F^2. A cavity branch is 1 / (j X (f/f_i - f_i/f) + X / Q) beside a fixed susceptance B; every cavity
+makes one zero at f_i (1 + j / 2Q) that no cable length moves [study F11].
+"""
+
+from __future__ import annotations
+
+import math
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+
+QUARTER = math.pi / 2.0
+
+
+RIPPLE_TERMS = 10
+"""Cosines of the ripple, half a period over the span and up: the finest has five periods in the span."""
+
+SLOW_TERMS = 3
+"""Complex coefficients of the log gain: level and phase, slope and delay, curvature."""
+
+
+@dataclass(frozen=True, slots=True)
+class ChainShape:
+    """What is known of a side before any sweep: `cavities` notches nominally at `reject_hz`, a pass at `pass_hz`.
+
+    `pass_hz` None: no pass channel, so no susceptance to cancel there. `other_side`: a mirrored side (its notches at
+    the pass channel) hangs on the same tee; without it the chain stands alone. `pass_follows`: a cavity's rod moves
+    its pass together with its notch (pass-reject units); otherwise the pass stays. The properties say where each
+    parameter stands in the vector (P,).
+    """
+
+    cavities: int
+    reject_hz: float
+    pass_hz: float | None
+    other_side: bool = True
+    pass_follows: bool = False
+
+    @property
+    def places(self) -> slice:
+        """Relative offset of each notch from the reject channel."""
+        return slice(0, self.cavities)
+
+    @property
+    def log_x(self) -> int:
+        """Log of the reactance slope X / Z0 common to all cavities."""
+        return self.cavities
+
+    @property
+    def log_q(self) -> int:
+        """Log of the common unloaded Q."""
+        return self.cavities + 1
+
+    @property
+    def harness(self) -> int:
+        """Harness length in quarter waves."""
+        return self.cavities + 2
+
+    @property
+    def trim(self) -> int:
+        """The susceptance, as a multiple of what cancels the notch at the pass channel."""
+        return self.cavities + 3
+
+    @property
+    def other(self) -> int:
+        """The other side's mean notch, as a relative offset from the pass channel."""
+        return self.cavities + 4
+
+    @property
+    def loss(self) -> int:
+        """Loss of a harness line in nepers per radian."""
+        return self.cavities + 5
+
+    @property
+    def far(self) -> slice:
+        """Real and imaginary part of the reflection that closes the other side."""
+        return slice(self.cavities + 6, self.cavities + 8)
+
+    @property
+    def load(self) -> slice:
+        """Real and imaginary part of the reflection of the analyzer's port 2."""
+        return slice(self.far.stop, self.far.stop + 2)
+
+    @property
+    def source(self) -> slice:
+        """Real and imaginary part of the reflection of the analyzer's port 1."""
+        return slice(self.load.stop, self.load.stop + 2)
+
+    @property
+    def own(self) -> tuple[slice, slice, slice]:
+        """Each cavity's departure from the common log X, log Q and susceptance; empty for a single cavity."""
+        count, first = (self.cavities if self.cavities > 1 else 0), self.source.stop
+        return tuple(slice(first + k * count, first + (k + 1) * count) for k in range(3))  # type: ignore[return-value]
+
+    @property
+    def slow(self) -> slice:
+        """Real and imaginary parts of the slow terms, in turn."""
+        return slice(self.own[2].stop, self.own[2].stop + 2 * SLOW_TERMS)
+
+    @property
+    def ripple(self) -> slice:
+        """Real and imaginary parts of the ripple, in turn."""
+        return slice(self.slow.stop, self.slow.stop + 2 * RIPPLE_TERMS)
+
+    @property
+    def size(self) -> int:
+        """Number of real parameters."""
+        return int(self.ripple.stop)
+
+
+Values = NDArray[np.complex128]
+
+
+@dataclass(frozen=True, slots=True)
+class Branch:
+    """Admittance (K,) of one cavity and how it changes with the parameters: (index, (K,))."""
+
+    y: Values
+    slopes: list[tuple[int, Values]]
+
+
+@dataclass(frozen=True, slots=True)
+class _Side:
+    """A side as seen from the tee: its admittance, log voltage ratio, and what the way back needs."""
+
+    y: Values
+    log_ratio: Values
+    steps: list[tuple[Branch, Values, Values]]
+    per: NDArray[np.float64]
+    cos: Values
+    sin: Values
+
+
+class Chain:
+    """The circuit over fixed frequencies (K,) for a sweep that runs from `low_hz` to `high_hz`. Notch i stands at
+    reject_hz (1 + p[i])."""
+
+    def __init__(self, shape: ChainShape, frequency_hz: NDArray[np.float64], low_hz: float, high_hz: float) -> None:
+        self.shape, self.low_hz, self.high_hz = shape, low_hz, high_hz
+        self.f = np.asarray(frequency_hz, float) / shape.reject_hz
+        x = (np.asarray(frequency_hz, float) - shape.reject_hz) / ((high_hz - low_hz) / 2.0)
+        along = (np.asarray(frequency_hz, float) - low_hz) / (high_hz - low_hz)
+        self.powers = np.vander(x, SLOW_TERMS, increasing=True).T
+        cosines = np.cos(math.pi * np.outer(np.arange(1, RIPPLE_TERMS + 1), along))
+        self.gain_terms = np.concatenate((self.powers, cosines))
+        self.pass_ratio = (shape.pass_hz or shape.reject_hz) / shape.reject_hz
+        self._gain_rows = np.repeat(self.gain_terms, 2, axis=0) * np.tile([1.0, 1j], len(self.gain_terms))[:, None]
+
+    def at(self, frequency_hz: NDArray[np.float64]) -> Chain:
+        """The same circuit over other frequencies."""
+        return Chain(self.shape, frequency_hz, self.low_hz, self.high_hz)
+
+    def log_s21(self, p: NDArray[np.float64]) -> tuple[Values, Values]:
+        """log S21 (K,) and its derivatives (P, K)."""
+        total, inner = self.circuit(p)
+        gain = p[self.shape.slow.start :]
+        total = total + (gain[0::2] + 1j * gain[1::2]) @ self.gain_terms
+        return total, np.concatenate((inner, self._gain_rows))
+
+    def circuit(self, p: NDArray[np.float64]) -> tuple[Values, Values]:
+        """log S21 (K,) of the circuit without slow terms and ripple, and the derivatives of that part.
+
+        Forward along each side to the tee; then the derivative with respect to the admittance runs back from the tee to
+        the far ends (the adjoint), and every parameter takes its share where it acts.
+        """
+        s = self.shape
+        slopes = np.zeros((s.slow.start, self.f.size), np.complex128)
+        total, node, own, other = self._forward(p)
+        back = -1.0 / node
+        self._reflection(slopes, s.source, complex(*p[s.source]), back)
+        self._reflection(slopes, s.load, complex(*p[s.load]), self._back(slopes, own, back, transmitted=True))
+        if other is not None:
+            self._reflection(slopes, s.far, complex(*p[s.far]), self._back(slopes, other, back, transmitted=False))
+        return total, slopes
+
+    def value(self, p: NDArray[np.float64]) -> Values:
+        """log S21 (K,) of the circuit alone, without derivatives: for scans."""
+        return self._forward(p)[0]
+
+    def _forward(self, p: NDArray[np.float64]) -> tuple[Values, Values, _Side, _Side | None]:
+        """log S21, admittance at the tee, the side under test and the other one."""
+        s = self.shape
+        own = self._side(p, complex(*p[s.load]), 1.0, [self._cavity(p, k) for k in range(s.cavities - 1, -1, -1)])
+        source = complex(*p[s.source])
+        node = (1.0 - source) / (1.0 + source) + own.y
+        other = self._mirrored(p) if s.other_side else None
+        if other is not None:
+            node = node + other.y
+        return own.log_ratio - np.log(node / 2.0), node, own, other
+
+    def _side(self, p: NDArray[np.float64], far: complex, quarter_at: float, branches: list[Branch]) -> _Side:
+        """From a far end closed by reflection `far` through each branch and one harness line behind it, to the tee.
+        The lines are cut for `quarter_at` times the reject channel."""
+        per = QUARTER / quarter_at * self.f
+        angle = per * (p[self.shape.harness] - 1j * p[self.shape.loss])
+        cos, sin = np.cos(angle), np.sin(angle)
+        y = np.full(self.f.size, (1.0 - far) / (1.0 + far), np.complex128)
+        log_ratio = np.zeros(self.f.size, np.complex128)
+        steps = []
+        for branch in branches:
+            y = y + branch.y
+            factor = cos + 1j * sin * y
+            steps.append((branch, y, factor))
+            log_ratio -= np.log(factor)
+            y = (y * cos + 1j * sin) / factor
+        return _Side(y, log_ratio, steps, per, cos, sin)
+
+    def _back(self, slopes: Values, side: _Side, back: Values, *, transmitted: bool) -> Values:
+        """Carry d log S21 / d y from the tee to the far end of a side, adding to `slopes` (P, K) on the way."""
+        s = self.shape
+        for branch, y, factor in reversed(side.steps):
+            per_factor = 1.0 / factor
+            through = back * per_factor**2
+            turn = through * (1j * (1.0 - y**2))
+            back = through
+            if transmitted:
+                turn = turn - (1j * side.cos * y - side.sin) * per_factor
+                back = back - 1j * side.sin * per_factor
+            turn = turn * side.per
+            slopes[s.harness] += turn
+            slopes[s.loss] -= 1j * turn
+            for index, change in branch.slopes:
+                slopes[index] += back * change
+        return back
+
+    def _reflection(self, slopes: Values, part: slice, reflection: complex, back: Values) -> None:
+        """Share of a port's closing reflection: y = (1 - r) / (1 + r)."""
+        change = back * (-2.0 / (1.0 + reflection) ** 2)
+        slopes[part.start] += change
+        slopes[part.start + 1] += 1j * change
+
+    def _resonator(self, place: float, slope: float, q: float) -> tuple[Values, Values]:
+        """Admittance (K,) of a series resonator at `place` times the reject channel, and its change with the place."""
+        branch = 1.0 / (slope * (1j * (self.f / place - place / self.f) + 1.0 / q))
+        return np.asarray(branch), np.asarray(branch**2 * slope * 1j * (self.f / place**2 + 1.0 / self.f))
+
+    def _cavity(self, p: NDArray[np.float64], index: int) -> Branch:
+        """One cavity of the side under test."""
+        s = self.shape
+        own = [part.start + index for part in s.own] if s.cavities > 1 else []
+        depart = p[own] if own else np.zeros(3)
+        slope, q = float(np.exp(p[s.log_x] + depart[0])), float(np.exp(p[s.log_q] + depart[1]))
+        place = 1.0 + p[index]
+        y, dplace = self._resonator(place, slope, q)
+        dx, dq, dtrim = -y, y**2 * slope / q, np.zeros_like(y)
+        if s.pass_hz is not None:
+            ratio = self.pass_ratio if s.pass_follows else self.pass_ratio / place
+            dtrim = self._susceptance(slope, ratio, ratio * place)
+            held = (p[s.trim] + depart[2]) * dtrim
+            y, dx = y + held, dx - held
+            if s.pass_follows:
+                dplace = dplace + held * (-1.0 if ratio > 1.0 else 1.0) / place
+            else:
+                dplace = dplace + held * (ratio + 1.0 / ratio) / (ratio - 1.0 / ratio) / place
+        slopes = [(index, dplace), (s.log_x, dx), (s.log_q, dq), (s.trim, dtrim)]
+        slopes += list(zip(own, (dx, dq, dtrim), strict=True)) if own else []
+        return Branch(y, slopes)
+
+    def _susceptance(self, slope: float, ratio: float, at: float) -> Values:
+        """What cancels a branch of reactance `slope` at `ratio` times its notch, over f: a capacitor where it is
+        positive, an inductor where it is negative."""
+        b = float(np.divide(1.0, slope * (ratio - 1.0 / ratio)))  # infinite where notch and pass coincide
+        return np.asarray(1j * b * (self.f / at if b > 0 else at / self.f))
+
+    def _mirrored(self, p: NDArray[np.float64]) -> _Side:
+        """The other side: like cavities whose notches stand at the pass channel."""
+        s = self.shape
+        slope, q = float(np.exp(p[s.log_x])), float(np.exp(p[s.log_q]))
+        y, dplace = self._resonator(self.pass_ratio * (1.0 + p[s.other]), slope, q)
+        dtrim = self._susceptance(slope, 1.0 / self.pass_ratio, 1.0)
+        dq, y = y**2 * slope / q, y + p[s.trim] * dtrim
+        branch = Branch(y, [(s.other, dplace * self.pass_ratio), (s.log_x, -y), (s.log_q, dq), (s.trim, dtrim)])
+        return self._side(p, complex(*p[s.far]), self.pass_ratio, [branch] * s.cavities)

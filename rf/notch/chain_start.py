@@ -1,0 +1,148 @@
+"""Where the descent of a chain fit begins: robust starts from the skirts alone.
+
+Owns: a scan over coupling and place, the slow terms that belong to each, and the candidates for the spread of the
+cavities. Refuses: the lowest sample; inside the clipped band nothing is looked at.
+"""
+
+from __future__ import annotations
+
+import math
+
+import numpy as np
+from numpy.typing import NDArray
+
+from rf.notch.chain_model import Chain, ChainShape
+
+STRONG = 10.0
+"""A sample guides the start when its power is this many times the noise: 10 dB."""
+
+COUPLINGS = np.geomspace(0.5, 300.0, 14)
+"""Reactance slopes X / Z0 to try: loops from very tight to very loose."""
+
+QUALITIES = (0.5, 1.0, 2.5)
+"""Unloaded Q to try, as multiples of the expected one."""
+
+PLACES = (-0.5, 0.0, 0.5)
+"""Places to try, in widths of the band under the floor about its middle."""
+
+SPREADS = (0.0, 0.25)
+"""Distances of the outer notches from the mean to try, in the same widths."""
+
+OUTLIER = 0.2
+"""Misfit of log S21 beyond which a sample counts less and less, so that a wrong turn of the phase does not rule."""
+
+
+def strong_points(data: NDArray[np.complex128], noise_power: NDArray[np.float64]) -> NDArray[np.bool_]:
+    """Which samples (K,) stand 10 dB or more above the noise."""
+    return np.asarray(np.abs(data) ** 2 > STRONG * noise_power)
+
+
+def hidden_band(
+    frequency_hz: NDArray[np.float64], data: NDArray[np.complex128], noise_power: NDArray[np.float64], near_hz: float
+) -> tuple[float, float]:
+    """Edges in hertz of the band nearest `near_hz` that gives no guidance; the deepest sample's neighbours when all
+    samples stand above the noise."""
+    weak = ~strong_points(data, noise_power)
+    if weak.any():
+        edges = np.flatnonzero(np.diff(np.concatenate(([False], weak, [False])).astype(np.int8)))
+        reach = float(frequency_hz[-1] - frequency_hz[0]) / 8.0
+
+        def worth(run: tuple[int, int]) -> float:
+            """Length, discounted by the distance from the channel."""
+            middle = float(frequency_hz[run[0]] + frequency_hz[run[1] - 1]) / 2.0
+            return (run[1] - run[0]) / (1.0 + abs(middle - near_hz) / reach)
+
+        first, last = max(zip(edges[::2].tolist(), edges[1::2].tolist(), strict=True), key=worth)
+        return float(frequency_hz[max(first - 1, 0)]), float(frequency_hz[min(last, frequency_hz.size - 1)])
+    low = int(np.argmin(np.abs(data)))
+    return float(frequency_hz[max(low - 1, 0)]), float(frequency_hz[min(low + 1, frequency_hz.size - 1)])
+
+
+def starts(
+    chain: Chain,
+    frequency_hz: NDArray[np.float64],
+    data: NDArray[np.complex128],
+    noise_power: NDArray[np.float64],
+    unloaded_q: float,
+    keep: int = 3,
+) -> list[NDArray[np.float64]]:
+    """Up to `keep` parameter vectors (P,), best first, from the `data` (K,) that stand above `noise_power` (K,)."""
+    shape = chain.shape
+    strong = strong_points(data, noise_power)
+    low, high = hidden_band(frequency_hz, data, noise_power, shape.reject_hz)
+    middle, width = (low + high) / 2.0, high - low
+
+    def tried(guesses: list[NDArray[np.float64]]) -> list[NDArray[np.float64]]:
+        """The guesses with their slow terms, best first."""
+        misfits = [_slow_terms(chain, p, data, strong) for p in guesses]
+        return [guesses[k] for k in np.argsort(misfits)]
+
+    pairs = [(coupling, share * unloaded_q) for coupling in COUPLINGS for share in QUALITIES]
+    loops = _different(tried([_guess(shape, middle, x, q, 0.0) for x, q in pairs]), shape, keep)
+    places = [middle + share * width for share in PLACES]
+    if low - width <= shape.reject_hz <= high + width:
+        places.append(shape.reject_hz)
+    finer = []
+    for p in loops:
+        x, q = math.exp(p[shape.log_x]), math.exp(p[shape.log_q])
+        finer += [_guess(shape, place, x, q, spread * width) for place in places for spread in SPREADS]
+    return _different(tried(finer), shape, keep)
+
+
+def mirrored(shape: ChainShape, p: NDArray[np.float64]) -> NDArray[np.float64]:
+    """The same start with the cavities in the other order: from the skirts alone the two look nearly alike."""
+    turned = p.copy()
+    for part in (shape.places, *shape.own):
+        turned[part] = turned[part][::-1]
+    return turned
+
+
+def _guess(
+    shape: ChainShape, place_hz: float, coupling: float, unloaded_q: float, spread_hz: float
+) -> NDArray[np.float64]:
+    p = np.zeros(shape.size)
+    offsets = np.linspace(-1.0, 1.0, shape.cavities) if shape.cavities > 1 else np.zeros(1)
+    p[: shape.cavities] = (place_hz + offsets * spread_hz) / shape.reject_hz - 1.0
+    p[shape.log_x], p[shape.log_q] = math.log(coupling), math.log(unloaded_q)
+    p[shape.harness] = p[shape.trim] = 1.0
+    return p
+
+
+def _slow_terms(chain: Chain, p: NDArray[np.float64], data: NDArray[np.complex128], strong: NDArray[np.bool_]) -> float:
+    """Put the slow terms that fit best into `p`; return the misfit of log S21 over the strong samples, 0 to 1."""
+    shape = chain.shape
+    with np.errstate(all="ignore"):
+        ratio = data * np.exp(-chain.value(p))
+    ratio = np.where(np.isfinite(ratio) & (ratio != 0), ratio, 1.0)
+    x = chain.powers[1]
+    pair = strong[1:] & strong[:-1]
+    turn = (ratio[1:] * np.conj(ratio[:-1]))[pair]
+    turn = turn / np.abs(turn)
+    per_step = float(np.angle(turn.sum())) if turn.size else 0.0
+    per_x = per_step / float(x[1] - x[0])
+    rest = ratio[strong] * np.exp(-1j * per_x * x[strong])
+    log = np.log(np.abs(rest)) + 1j * np.unwrap(np.angle(rest))
+    basis = chain.powers[:, strong].T
+    c, *_ = np.linalg.lstsq(basis.astype(complex), log, rcond=None)
+    square = np.abs(log - basis @ c) ** 2
+    misfit = float(np.mean(square / (square + OUTLIER**2)))
+    c[1] += 1j * per_x
+    p[shape.slow] = np.stack((c.real, c.imag), axis=1).ravel()
+    return misfit
+
+
+def _different(ordered: list[NDArray[np.float64]], shape: ChainShape, keep: int) -> list[NDArray[np.float64]]:
+    """The first `keep` that are not neighbours of one another on the grid."""
+    chosen: list[NDArray[np.float64]] = []
+    near = 1.5 * math.log(COUPLINGS[1] / COUPLINGS[0])
+    for p in ordered:
+        if not any(
+            abs(p[shape.log_x] - q[shape.log_x]) < near
+            and abs(p[shape.log_q] - q[shape.log_q]) < 0.1
+            and np.allclose(p[shape.places], q[shape.places])
+            for q in chosen
+        ):
+            chosen.append(p)
+        if len(chosen) == keep:
+            break
+    return chosen

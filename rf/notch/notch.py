@@ -1,0 +1,256 @@
+"""Where a notch lies and how deep it is, from the part of the response that stands above the floor.
+
+Owns: what is said of a fitted chain of cavities, and what is withheld. Refuses: the lowest sample of a clipped
+response, and single notches that the data do not resolve. Everything here is INFERRED: it guides the hand and never
+supports a pass.
+
+Main path: `find_notch` -> `rf.notch.chain_choice` -> starts (`rf.notch.chain_start`) -> descent
+(`rf.notch.chain_fit`) on the circuit (`rf.notch.chain_model`).
+"""
+
+from __future__ import annotations
+
+import contextlib
+import itertools
+import math
+from collections.abc import Sequence
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+
+from rf.notch.chain_choice import DEPARTURES, Blend, blend_fits
+from rf.notch.chain_fit import ChainFit, Observed, fit_chain
+from rf.notch.chain_model import ChainShape
+from rf.notch.chain_start import strong_points
+from rf.values.decibel import amplitude_db
+from rf.values.figure import NORMAL_95, Figure, cant_say, inferred
+
+HALF_WIDTH = 1.06 * NORMAL_95
+"""Half-width of a place in standard deviations. The fit is not quite linear where notches nearly merge: without the 6 %
+the 95 % interval held in 92 to 96 % of 500 draws a case."""
+
+LARGEST_MISFIT = 0.1
+"""Relative error (0.8 dB) beyond which the circuit is not the one on the bench and nothing is inferred."""
+
+FEWEST_SKIRT_POINTS = 12
+"""On each side of the notch; with fewer the skirts do not tell its place."""
+
+UNLOADED_Q = 1500.0
+"""What is assumed of a cavity before any sweep, within a factor of two: common practice for VHF and UHF cavities."""
+
+COUNTS = (1, 2, 3, 4)
+"""Cavities of one side to try where the site file does not say how many there are."""
+
+RESOLVED_SHARE = 0.5
+"""A single notch counts as resolved when its 95 % half-width is below this share of the spacing to its neighbours,"""
+
+RESOLVED_GAIN = 15.0
+"""and when holding the two at one place costs this much more (chance of 1e-4 for equal notches, chi-square, 1 dof)."""
+
+LARGEST_DEPTH_HALF_DB = 20.0
+"""A depth known no better than this is not worth saying."""
+
+
+@dataclass(frozen=True, slots=True)
+class NotchPlace:
+    """What the skirts tell of a notch.
+
+    `centre` in Hz is the mean of the cavities' notches; `depth` in positive dB re thru at the fitted bottom;
+    `rejection_at` the same at each frequency that was asked for; `singles` the cavities' own notches in Hz, in rising
+    order, empty unless `singles_resolved`; a spacing below `singles_limit_hz` cannot be resolved in these data.
+    `bottom_width_hz` is the fitted width 3 dB above the bottom (NaN when not trusted). `departure` is the scale of the
+    usual departures from an ideal circuit that the data ask for, `misfit` the relative error that the fit needed,
+    `p_value` the chance of a fit this bad were the stated errors all; `model` (K,) the fitted response.
+    """
+
+    centre: Figure
+    depth: Figure
+    unloaded_q: Figure
+    rejection_at: tuple[Figure, ...]
+    singles: tuple[Figure, ...]
+    singles_resolved: bool
+    singles_limit_hz: float
+    bottom_width_hz: float
+    trusted: bool
+    departure: float
+    misfit: float
+    p_value: float
+    model: NDArray[np.complex128] | None
+    why: str
+
+
+def find_notch(
+    frequency_hz: NDArray[np.float64],
+    s21: NDArray[np.complex128],
+    noise_power: NDArray[np.float64] | float,
+    *,
+    relative_error: float,
+    cavities: int | None,
+    reject_hz: float,
+    pass_hz: float | None,
+    kind: str = "band-reject",
+    other_side: bool = True,
+    unloaded_q: float | None = None,
+    port_reflection: float = 0.0,
+    least_departure: float = 0.0,
+    ask_hz: Sequence[float] = (),
+) -> NotchPlace:
+    """Fit a chain of `cavities` notches to the averaged sweep `s21` (K,) over additive noise E|n|^2 (K,) re thru.
+
+    `cavities` None: the number from one to four with the largest evidence. `relative_error` is the error that grows
+    with the signal. `pass_hz` None or `other_side` False: a notch filter alone. `kind`: of a "pass-reject" unit the
+    rods move pass and notch together. `unloaded_q` is what is expected of the cavities, within a factor of two.
+    `port_reflection` is what the analyzer's ports may reflect (amplitude). Never raises for data: what cannot be
+    told comes back as CAN'T SAY.
+    """
+    noise = np.broadcast_to(np.asarray(noise_power, float), frequency_hz.shape)
+    usable = np.isfinite(s21) & np.isfinite(noise) & (noise > 0) & (s21 != 0)
+    f, data, noise = frequency_hz[usable], s21[usable], noise[usable]
+    obstacle = _obstacle(f, data, noise, reject_hz, cavities or 1)
+    if obstacle:
+        return _nothing(obstacle, ask_hz)
+    observed = Observed(data, noise, relative_error, unloaded_q or UNLOADED_Q, port_reflection, least_departure)
+    blends = []
+    for count in COUNTS if cavities is None else (cavities,):
+        shape = ChainShape(count, reject_hz, pass_hz, other_side and pass_hz is not None, kind == "pass-reject")
+        with contextlib.suppress(np.linalg.LinAlgError):
+            blends.append(blend_fits(shape, f, observed))
+    if not blends:
+        return _nothing("the fit found no footing in this response", ask_hz)
+    blend = max(blends, key=lambda each: each.evidence)
+    return _said(blend, observed, frequency_hz, ask_hz)
+
+
+def _obstacle(
+    f: NDArray[np.float64], data: NDArray[np.complex128], noise: NDArray[np.float64], reject_hz: float, cavities: int
+) -> str:
+    if f.size < 4 * cavities + 20:
+        return "too few usable samples for a fit"
+    if not f[0] < reject_hz < f[-1]:
+        return "the sweep does not reach over the reject channel"
+    strong = strong_points(data, noise)
+    if int(strong.sum()) < 2 * FEWEST_SKIRT_POINTS:
+        return "no skirts above the floor in this span: sweep wider"
+    weak = f[~strong]
+    low, high = (float(weak[0]), float(weak[-1])) if weak.size else (reject_hz, reject_hz)
+    if int((strong & (f < high)).sum()) < FEWEST_SKIRT_POINTS or int((strong & (f > low)).sum()) < FEWEST_SKIRT_POINTS:
+        return "only one skirt in the sweep: move the span so that the response rises on both sides"
+    return ""
+
+
+def _said(blend: Blend, observed: Observed, frequency_hz: NDArray[np.float64], ask_hz: Sequence[float]) -> NotchPlace:
+    best, needed = blend.best, blend.relative_error
+    shape, n = best.shape, best.shape.cavities
+    if needed > LARGEST_MISFIT:
+        why = f"not the response of {n} notch cavities (misfit {100 * needed:.0f} %): check hook-up, site file and span"
+        return _nothing(why, ask_hz, needed, blend.p_value)
+    if best.departure >= DEPARTURES[-1]:
+        why = "the bench departs too far from a chain of notch cavities: check hook-up, loads and span"
+        return _nothing(why, ask_hz, needed, blend.p_value)
+    span = float(frequency_hz[-1] - frequency_hz[0])
+    mean = np.zeros(shape.size)
+    mean[shape.places] = shape.reject_hz / n
+    centre, sd_hz = blend.estimate(lambda fit: (shape.reject_hz + float(mean @ fit.p), mean))
+    half = HALF_WIDTH * sd_hz
+    if not frequency_hz[0] < centre < frequency_hz[-1] or half > span / 4.0:
+        return _nothing("the skirts do not fix the notch: average on, or widen the span", ask_hz, needed, blend.p_value)
+    bottom_hz, width_hz = _bottom(best, centre)
+    singles, resolved, limit = _singles(blend)
+    why = f"circuit fits to {100 * needed:.1f} % only: interval widened" if needed > observed.relative_error else ""
+    return NotchPlace(
+        centre=inferred(centre, centre - half, centre + half, "Hz", limited_by="model" if why else "random", why=why),
+        depth=_level(blend, bottom_hz),
+        unloaded_q=_quality(blend),
+        rejection_at=tuple(_level(blend, hz) for hz in ask_hz),
+        singles=singles,
+        singles_resolved=resolved,
+        singles_limit_hz=limit,
+        bottom_width_hz=width_hz,
+        trusted=True,
+        departure=best.departure,
+        misfit=needed,
+        p_value=blend.p_value,
+        model=np.exp(best.chain.at(frequency_hz).log_s21(best.p)[0]),
+        why=why,
+    )
+
+
+def _bottom(fit: ChainFit, centre_hz: float) -> tuple[float, float]:
+    """Where the fitted response is lowest, and how wide it is 3 dB above, in hertz."""
+    spread = float(np.ptp(fit.p[fit.shape.places])) * fit.shape.reject_hz
+    reach = spread + 2.0 * centre_hz / math.exp(fit.p[fit.shape.log_q])
+    grid = np.linspace(centre_hz - reach, centre_hz + reach, 801)
+    level = fit.chain.at(grid).log_s21(fit.p)[0].real
+    low = int(np.argmin(level))
+    above = level > level[low] + math.log(10.0) * 3.0103 / 20.0
+    left, right = np.flatnonzero(above[:low]), np.flatnonzero(above[low:])
+    first = grid[left[-1]] if left.size else grid[0]
+    last = grid[low + right[0]] if right.size else grid[-1]
+    return float(grid[low]), float(last - first)
+
+
+def _level(blend: Blend, at_hz: float) -> Figure:
+    """Inferred attenuation in positive dB at one frequency."""
+    point = np.array([at_hz])
+    db = -amplitude_db(math.e)
+
+    def quantity(fit: ChainFit) -> tuple[float, NDArray[np.float64]]:
+        log, dlog = fit.chain.at(point).log_s21(fit.p)
+        return db * float(log[0].real), db * dlog[:, 0].real
+
+    value, sd = blend.estimate(quantity)
+    half = HALF_WIDTH * sd
+    if half > LARGEST_DEPTH_HALF_DB:
+        return cant_say("dB", "the skirts do not tell the depth")
+    return inferred(value, value - half, value + half, "dB", limited_by="model")
+
+
+def _quality(blend: Blend) -> Figure:
+    """Unloaded Q common to the cavities."""
+    index = blend.best.shape.log_q
+    pick = np.zeros(blend.best.shape.size)
+    pick[index] = 1.0
+    log, sd = blend.estimate(lambda fit: (float(fit.p[index]), pick))
+    spread = math.exp(NORMAL_95 * sd)
+    return inferred(math.exp(log), math.exp(log) / spread, math.exp(log) * spread, "", limited_by="model")
+
+
+def _singles(blend: Blend) -> tuple[tuple[Figure, ...], bool, float]:
+    """The cavities' own notches when the data resolve them, whether they do, and the spacing below which none could.
+
+    Two zeros closer than their own half-width f / 2Q merge into one bottom [study, F11]; beyond that the covariance and
+    a likelihood ratio decide: near a merger the covariance alone is too bold, for the split of two equal notches grows
+    as the root of the noise.
+    """
+    fit = blend.best
+    hertz, n = fit.shape.reject_hz, fit.shape.cavities
+    order = [int(k) for k in np.argsort(fit.p[fit.shape.places])]
+    places = hertz * (1.0 + fit.p[order])
+    half = NORMAL_95 * hertz * np.sqrt(blend.inflation * np.diag(fit.covariance)[order])
+    if n > 1:
+        limit = max(hertz / 2.0 / math.exp(fit.p[fit.shape.log_q]), float(half.max()) / RESOLVED_SHARE)
+        if float(np.diff(places).min()) < limit or not _parted(blend, order):
+            return (), False, limit
+    else:
+        limit = 0.0
+    figures = [inferred(hz, hz - h, hz + h, "Hz", limited_by="model") for hz, h in zip(places, half, strict=True)]
+    return tuple(figures), True, limit
+
+
+def _parted(blend: Blend, order: list[int]) -> bool:
+    """Whether holding any two neighbours at one place makes the fit clearly worse."""
+    fit = blend.best
+    for pair in itertools.pairwise(order):
+        tied = fit_chain(fit.chain, blend.observed, fit.p, fit.departure, steps=15, tied=pair)
+        if (tied.cost - fit.cost) / blend.inflation < RESOLVED_GAIN:
+            return False
+    return True
+
+
+def _nothing(why: str, ask_hz: Sequence[float], misfit: float = math.nan, p_value: float = math.nan) -> NotchPlace:
+    nothing = cant_say("dB", why)
+    return NotchPlace(
+        cant_say("Hz", why), nothing, cant_say("", why), tuple(nothing for _ in ask_hz), (), False, math.nan, math.nan,
+        False, math.nan, misfit, p_value, None, why,
+    )  # fmt: skip

@@ -1,0 +1,248 @@
+"""What hangs between the leads, told from one averaged sweep: is the hook-up the one that was told, and if not, which?
+
+Owns: the signature of every usual mistake in S11 and S21 at both channels (study, part 4), and the words for mistake
+and cure. Refuses: to call a hook-up wrong on a signature it does not know; that is "not recognised", and nothing
+more.
+"""
+
+from __future__ import annotations
+
+import enum
+import math
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+
+from rf.values.decibel import level_db
+
+MATCHED_DB, REFLECTING_DB = -10.0, -5.0
+"""S11 below the first is a match, above the second a total reflection behind some loss; between them a poor load or
+a unit off tune (study, part 4)."""
+
+GOOD_LOAD_DB = -20.0
+"""A match worse than this at the other channel speaks of a load that is not one."""
+
+PASS_DB = -6.0
+"""S21 above this is a pass, with cables and a pad's worth to spare."""
+
+CONTRAST_DB = 15.0
+"""A side passes one channel by so much more than the other."""
+
+NOTCH_CONTRAST_DB = 30.0
+"""Between a pass and the notch of even a small unit lies more than this."""
+
+GAP_DB, GAP_DEEPEST_DB = -6.0, -35.0
+"""A small series capacitance at port 2 passes between these levels: 1 pF 12 dB down at 450 MHz, 22 at 150."""
+
+TOTAL_DB = -1.0
+"""S11 above this everywhere: port 1 sees nothing that takes power."""
+
+
+class State(enum.Enum):
+    """How the hook-up looks."""
+
+    RIGHT = "right"
+    NOTE = "right, with a note"
+    WRONG = "wrong"
+    UNSEEN = "not recognised"
+
+
+@dataclass(frozen=True, slots=True)
+class HookUpCheck:
+    """`short` fits the screen's HOOK field; `cure` is one sentence, empty when all is right; `seen` the hook-up that
+    the data show ("A>L", "L>H", ...), empty when none is recognised."""
+
+    state: State
+    short: str
+    cure: str = ""
+    seen: str = ""
+
+
+@dataclass(frozen=True, slots=True)
+class _Look:
+    """Levels in dB that the signatures are made of."""
+
+    s11_low: float
+    s11_high: float
+    s21_low: float
+    s21_high: float
+    s11_best: float
+    s11_worst: float
+    s21_all: NDArray[np.float64]
+    floor_db: float
+    off_plan_hz: float | None
+    """How far from the plan the pair of a pass and a notch lies that fits best; None where none is within the sweep."""
+
+
+def check_hookup(
+    frequency_hz: NDArray[np.float64],
+    s11: NDArray[np.complex128],
+    s21: NDArray[np.complex128],
+    noise_power: float,
+    low_hz: float,
+    high_hz: float,
+    told: str,
+    third: str,
+) -> HookUpCheck:
+    """Compare what is seen with what was told, e.g. "A>L" with port `third` = "H" loaded; "loads" for a survey.
+
+    Arrays (K,); `noise_power` E|n|^2 of the averaged S21 re thru. Both channels must lie in the sweep, else UNSEEN.
+    """
+    if not (frequency_hz[0] <= low_hz and high_hz <= frequency_hz[-1]):
+        return HookUpCheck(State.UNSEEN, "not checked", "the sweep does not cover both channels: sweep wider")
+    look = _look(frequency_hz, s11, s21, noise_power, low_hz, high_hz)
+    whole = _whole_span(look, told)
+    if whole is not None:
+        return whole
+    if told == "loads":
+        return _wrong("NOT ON LOADS", "a device is between the leads: take both off the duplexer and put loads on", "")
+    passes_low, passes_high = _passes(look.s21_low, look.s21_high), _passes(look.s21_high, look.s21_low)
+    if passes_low or passes_high:
+        return _one_side(look, "L" if passes_low else "H", told, third)
+    return _no_pass(look, told, low_hz, high_hz)
+
+
+def _look(
+    f: NDArray[np.float64],
+    s11: NDArray[np.complex128],
+    s21: NDArray[np.complex128],
+    noise_power: float,
+    low_hz: float,
+    high_hz: float,
+) -> _Look:
+    reflected, through = level_db(s11), level_db(s21)
+    low, high = int(np.argmin(np.abs(f - low_hz))), int(np.argmin(np.abs(f - high_hz)))
+    fits = _best_offset(f, reflected, through, low_hz, high_hz)
+    return _Look(
+        float(reflected[low]), float(reflected[high]), float(through[low]), float(through[high]),
+        float(reflected.min()), float(reflected.max()), through, 10.0 * math.log10(noise_power) + 7.0,
+        fits,
+    )  # fmt: skip
+
+
+def _best_offset(
+    f: NDArray[np.float64],
+    reflected: NDArray[np.float64],
+    through: NDArray[np.float64],
+    low_hz: float,
+    high_hz: float,
+) -> float | None:
+    """Offset at which both channels are matched best while one passes and the other is held back; 0 within a tenth of
+    the spacing."""
+    step = float(f[1] - f[0])
+    apart = round((high_hz - low_hz) / step)
+    first, second = slice(0, f.size - apart), slice(apart, f.size)
+    passing = np.maximum(through[first], through[second])
+    contrast = np.abs(through[first] - through[second])
+    fits = (passing > PASS_DB) & (contrast > NOTCH_CONTRAST_DB)
+    if not fits.any():
+        return None
+    match = np.where(fits, reflected[first] + reflected[second], np.inf)
+    offset = float(f[int(np.argmin(match))]) - low_hz
+    return 0.0 if abs(offset) < 0.1 * (high_hz - low_hz) else offset
+
+
+def _passes(here: float, there: float) -> bool:
+    return here > PASS_DB and here - there > CONTRAST_DB
+
+
+def _wrong(short: str, cure: str, seen: str = "") -> HookUpCheck:
+    return HookUpCheck(State.WRONG, short, cure, seen)
+
+
+def _whole_span(look: _Look, told: str) -> HookUpCheck | None:
+    """Signatures that look alike at every frequency."""
+    nothing_through = float(np.median(look.s21_all)) < max(look.floor_db, -50.0)
+    nothing_anywhere = float(look.s21_all.max()) < max(look.floor_db + 6.0, -50.0)
+    if look.s11_best > TOTAL_DB and nothing_anywhere:
+        return _wrong("PORT 1 OPEN", "nothing takes power at port 1: lead 1 is off, open or shorted")
+    if look.s11_worst < GOOD_LOAD_DB and float(np.ptp(look.s21_all)) < 0.6 and abs(float(look.s21_all.mean())) < 0.6:
+        return _wrong("LEADS JOINED", "the leads are joined (thru): put the duplexer between them", "thru")
+    if look.s11_worst < GOOD_LOAD_DB and nothing_through and nothing_anywhere:
+        if told == "loads":
+            return HookUpCheck(State.RIGHT, "both on loads", seen="loads")
+        return _wrong("ON LOADS", "both leads are on loads: fit for a survey, not for a duplexer", "loads")
+    if look.s11_worst < GOOD_LOAD_DB + 1.0 and not nothing_anywhere:
+        cure = "S11 is low everywhere: a pad on port 1 hides the hook-up; take it off, or check the leads by eye"
+        return HookUpCheck(State.UNSEEN, "HIDDEN BY A PAD", cure)
+    return None
+
+
+def _one_side(look: _Look, side: str, told: str, third: str) -> HookUpCheck:
+    """One channel passes: the read or driven side is `side`."""
+    own, other = (look.s11_low, look.s11_high) if side == "L" else (look.s11_high, look.s11_low)
+    passed = look.s21_low if side == "L" else look.s21_high
+    from_antenna, from_side = f"A>{side}", f"{side}>A"
+    open_third = 2.0 * passed  # what an open third port sends back has passed it twice [study, F19]
+    third_port = "H" if side == "L" else "L"
+    if own > REFLECTING_DB:
+        return _wrong(
+            "GAP IN THE PATH", "S21 passes but the pass channel is not matched: broken pin or bad plug at port 2?"
+        )
+    if other > REFLECTING_DB:
+        if abs(other - open_third) < abs(other - 0.3 * passed):
+            if told == from_side:
+                return HookUpCheck(State.NOTE, f"{told} ok", f"{third_port} can't be seen from this side", from_side)
+            return _wrong(
+                f"{third_port} NOT LOADED", f"port {third_port} is open: put a load on it (S11 {other:.1f} dB there)",
+                from_antenna,
+            )  # fmt: skip
+        if told == from_side:
+            cure = f"the load on {third_port} can't be seen from this side: drive the antenna port to see it"
+            return HookUpCheck(State.NOTE, f"{told} ok", cure, from_side)
+        return _wrong(
+            "LEADS EXCHANGED", f"port 1 is on {side}, port 2 on A: S21 holds, S11 is {side}'s; exchange the leads",
+            from_side,
+        )  # fmt: skip
+    off = look.off_plan_hz
+    if told == from_antenna and off is not None and off != 0.0 and min(own, other) > GOOD_LOAD_DB - 5.0:
+        cure = f"pass, notch and match lie {off / 1e6:+.1f} MHz off the plan: check the pair in the site file first"
+        return HookUpCheck(State.NOTE, f"OFF PLAN {off / 1e6:+.1f} MHz", cure, from_antenna)
+    if told == from_antenna:
+        if other > GOOD_LOAD_DB and other > MATCHED_DB - 10.0:
+            cure = f"the load on {third} returns {-other:.0f} dB: the rejection may be off by about a decibel"
+            return HookUpCheck(State.NOTE, f"{third} POOR LOAD", cure, from_antenna)
+        return HookUpCheck(State.RIGHT, f"{told} ok, {third} loaded", seen=from_antenna)
+    if told == from_side:
+        return _wrong("LEADS EXCHANGED", "port 1 is on A: exchange the leads, or tell it so", from_antenna)
+    return _wrong(f"{from_antenna}, NOT {told}", f"this is {from_antenna}: move lead 2, or tell it so", from_antenna)
+
+
+def _no_pass(look: _Look, told: str, low_hz: float, high_hz: float) -> HookUpCheck:
+    """Neither channel passes."""
+    reject = max(look.s21_low, look.s21_high) < -40.0
+    matched = (look.s11_low < MATCHED_DB, look.s11_high < MATCHED_DB)
+    if reject and matched == (True, False):
+        return _sides(look.s11_high, "L", "H", told)
+    if reject and matched == (False, True):
+        return _sides(look.s11_low, "H", "L", told)
+    if reject and matched == (False, False) and min(look.s11_low, look.s11_high) > REFLECTING_DB:
+        return _wrong("A OPEN", "sides only, and the antenna port is open: put a load on A", "L>H")
+    passed, held = max(look.s21_low, look.s21_high), min(look.s21_low, look.s21_high)
+    side, own, other = (
+        ("L", look.s11_low, look.s11_high) if look.s21_low > look.s21_high else ("H", look.s11_high, look.s11_low)
+    )
+    if GAP_DEEPEST_DB < passed < GAP_DB and passed - held > NOTCH_CONTRAST_DB and other < MATCHED_DB:
+        if own > GAP_DB:
+            cure = f"series gap suspected at port 2 or {side}: {-passed:.0f} dB are missing and come back to port 1"
+            return _wrong("GAP IN THE PATH", f"{cure}; look at the centre pins, this is not the duplexer's loss")
+        if own < GOOD_LOAD_DB + 5.0:
+            cure = f"matched, but {-passed:.0f} dB down: a pad at port 2? take it out, or tell it (pad2=DB)"
+            return HookUpCheck(State.NOTE, "PAD AT PORT 2?", cure, f"A>{side}")
+    where = "none lies within the sweep: sweep wider"
+    if look.off_plan_hz is not None:
+        where = f"nearest pass-like point at {look.off_plan_hz / 1e6:+.1f} MHz"
+    cure = f"no pass found at the plan; {where}; check the pair in the site file first"
+    return HookUpCheck(State.UNSEEN, "NOT RECOGNISED", cure)
+
+
+def _sides(reflecting: float, driven: str, other: str, told: str) -> HookUpCheck:
+    """One side's channel matched, the other reflecting: side to side, or a lead that hangs off the antenna's far
+    side."""
+    if reflecting > TOTAL_DB:
+        seen = f"{driven}>{other}"
+        if told in (seen, f"{other}>{driven}"):
+            return HookUpCheck(State.RIGHT, f"{told} ok", seen=seen)
+        return _wrong(f"{seen}, NOT {told}", f"this is {seen}: move the leads, or tell it so", seen)
+    return _wrong(f"NOTHING ON {other}", f"lead 2 is off, and {other} is open: put lead 2 on {other}")

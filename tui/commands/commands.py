@@ -1,0 +1,390 @@
+"""The commands behind the words: demo, live, check, read, learn, card, together, ports, profiles.
+
+Owns: putting site, profile, visit file and station together for each. Each returns its exit status. stdout gets data
+only, stderr gets what is meant for people. Refuses: to know how anything is measured or computed.
+"""
+
+from __future__ import annotations
+
+import argparse
+import importlib.resources
+import sys
+import threading
+import time
+from concurrent.futures import ThreadPoolExecutor
+from dataclasses import replace
+from pathlib import Path
+from typing import TYPE_CHECKING
+
+from protocol.errors import RequestError
+from protocol.files.small_files import private_folder, write_private
+from protocol.profiles.profile import load_profile, profile_names
+from protocol.wire.ports import list_ports
+from tui.commands.exit_status import ExitStatus
+from tui.commands.printing import data, row, say, show
+from tui.commands.session import (
+    TERMINATED,
+    broken_off,
+    end_at_sweep,
+    given_leakage,
+    go_on_alone,
+    measured_by_another,
+    session,
+    take_over_or_refuse,
+)
+from tui.drawing.report_lines import figures_lines, json_text
+from tui.screens.bench_words import bench_lines
+from tui.terminal.terminal_gone import Signals, let_go_of_terminal
+from visit.figures.assessment import Assessment, Known, overall, with_zoom
+from visit.figures.assessor import Assessor
+from visit.record.owner import run_words
+from visit.record.touchstone_sweeps import read_recorded
+from visit.record.visit_file import VisitFile
+from visit.run.conductor import HaltedError, Phase, RunOrder
+from visit.run.station import Station
+from visit.run.tool import BenchLike, Tool, default_profile_path
+from visit.run.watch import LOOK_EVERY_S, Watcher
+from visit.site.hookup import HookUp
+from visit.site.presets import zoom
+from visit.site.site import Site, load_site
+
+if TYPE_CHECKING:
+    from tui.screens.app import Left
+
+DEMO_SITES = {"U6": "demo-450.toml", "V6": "demo-150.toml", "V4": "demo-154.toml"}
+DEMO_SEED = 7
+
+
+def demo(options: argparse.Namespace) -> ExitStatus:
+    """Live screen on the simulated analyzer, through a real device node."""
+    from protocol.simulated.bench import start_bench  # noqa: PLC0415 - only the demo needs it
+
+    if options.unit not in DEMO_SITES:
+        raise RequestError(f"no demo unit {options.unit!r}; there are {', '.join(DEMO_SITES)}")
+    site_path = Path(str(importlib.resources.files("fixtures") / "sites" / DEMO_SITES[options.unit]))
+    words = ["--unit", options.unit, "--speed", str(options.speed), "--seed", str(DEMO_SEED)]
+    hookup = HookUp.parse(options.hookup)
+    words += ["--hookup", "A>L" if hookup.alone else hookup.name, *(["--raw"] if options.raw else [])]
+    with ThreadPoolExecutor(1) as pool:
+        starting = pool.submit(start_bench, words)
+        import tui.screens.app  # noqa: F401, PLC0415 - Textual loads while the bench's process starts
+    with starting.result() as bench:
+        site = load_site(site_path)
+        for line in bench_lines(hookup, site):
+            bench.say(line)
+        options.port, options.profile, options.site = bench.node, "scpi", site_path
+        options.kit = Path(str(importlib.resources.files("fixtures") / "kits" / "bench.toml"))
+        return _screen(options, bench)
+
+
+def live(options: argparse.Namespace) -> ExitStatus:
+    """Live screen on the analyzer at a serial port."""
+    return _screen(options, None)
+
+
+def _screen(options: argparse.Namespace, bench: BenchLike | None) -> ExitStatus:
+    from tui.drawing.marks import terminal_marks  # noqa: PLC0415
+    from tui.screens.app import Left, check_terminal, run_screen  # noqa: PLC0415 - Textual loads only for screens
+
+    check_terminal()
+    marks = terminal_marks(options.marks)
+    with Signals() as signals:
+        busy = None if bench is not None else measured_by_another(options)
+        if busy is not None:
+            left = _watch_on_screen(busy, options, signals, can_take_over=True)
+            if left is not Left.TAKE_OVER:
+                return ExitStatus.TERMINATED if signals.terminated else ExitStatus.GOALS_MET
+            options.visit, options.resume = busy, broken_off(busy)
+        with session(options) as now:
+            left = run_screen(Tool(now.site, now.profile, now.station, bench), now.order, marks, signals)
+            if left is Left.HUNG_UP:
+                go_on_alone(now, signals)
+            elif left is Left.TERMINATED:
+                end_at_sweep(now)
+    say(f"visit file: {now.path}")
+    return ExitStatus.TERMINATED if signals.terminated else ExitStatus.GOALS_MET
+
+
+def _watch_on_screen(path: Path, options: argparse.Namespace, signals: Signals, *, can_take_over: bool) -> Left:
+    from tui.drawing.marks import terminal_marks  # noqa: PLC0415
+    from tui.screens.app import run_watch  # noqa: PLC0415
+
+    with Watcher(path) as watcher:
+        return run_watch(watcher, terminal_marks(options.marks), signals, can_take_over=can_take_over)
+
+
+def watch(options: argparse.Namespace) -> ExitStatus:
+    """Look on while another process measures: a screen on a terminal, otherwise a line whenever a sweep came."""
+    if sys.stdin.isatty() and sys.stdout.isatty() and sys.stderr.isatty():
+        from tui.screens.app import check_terminal  # noqa: PLC0415
+
+        check_terminal()
+        with Signals() as signals:
+            _watch_on_screen(options.visit, options, signals, can_take_over=False)
+        return ExitStatus.TERMINATED if signals.terminated else ExitStatus.GOALS_MET
+    with Watcher(options.visit) as watcher:
+        return _follow(watcher)
+
+
+def _follow(watcher: Watcher) -> ExitStatus:
+    """A line for each change, until nobody measures any more."""
+    pause, shown = threading.Event(), ""
+    while True:
+        keeper, progress = watcher.keeper, watcher.state().progress
+        line = f"{run_words(watcher.visit)}, {progress.phase.value}"
+        if line != shown:
+            shown = line
+            data([line])
+        if keeper is None:
+            return ExitStatus.GOALS_MET if progress.phase is Phase.COMPLETE else ExitStatus.CANT_SAY
+        pause.wait(LOOK_EVERY_S)
+
+
+def check(options: argparse.Namespace) -> ExitStatus:
+    """The same measurement without a screen."""
+    if options.sweeps < 1:
+        raise RequestError("--sweeps must be 1 or more")
+    if options.zoom is not None and options.zoom < 1:
+        raise RequestError("--zoom must be 1 or more")
+    busy = measured_by_another(options)
+    if busy is not None:
+        take_over_or_refuse(busy, options)
+    with Signals() as signals, session(options, watched=False) as now:
+        signals.listen(let_go_of_terminal, lambda: now.station.halt(TERMINATED))
+        try:
+            assessment = _measured(now.station, now.order)
+            if options.zoom is not None:
+                closer = _measured(now.station, _zoom_order(now.order, now.site, assessment, options.zoom))
+                assessment = with_zoom(assessment, closer)
+        except HaltedError as error:
+            say(f"deepnotch: {error}: {run_words(now.visit)} kept in {now.path}; go on with --resume")
+            return ExitStatus.TERMINATED if signals.terminated else ExitStatus.CANT_SAY
+    say(f"visit file: {now.path}")
+    return _print_figures(assessment, options.json)
+
+
+def _measured(station: Station, order: RunOrder) -> Assessment:
+    """One order carried out, with its progress on stderr, and what it shows."""
+    done = threading.Event()
+    watcher = threading.Thread(target=_progress, args=(station, done), name="progress")
+    watcher.start()
+    try:
+        station.measure(order)
+    finally:
+        done.set()
+        watcher.join()
+    return station.assess_now()
+
+
+def _zoom_order(order: RunOrder, site: Site, wide_run: Assessment, sweeps: int) -> RunOrder:
+    """The same hook-up, zoomed on its reject channel. Raises RequestError when the wide sweep gave no width."""
+    side, notch = order.hookup.side, wide_run.notch
+    if side is None or notch is None or not notch.trusted:
+        why = "this hook-up has no notch of its own" if notch is None else notch.why
+        raise RequestError(f"--zoom needs a fitted notch first, and there is none: {why}")
+    settings = zoom(site.reject_hz(side), notch.bottom_width_hz, order.settings.bandwidth_hz)
+    return replace(order, settings=settings, planned_sweeps=sweeps, purpose="zoom")
+
+
+def read(options: argparse.Namespace) -> ExitStatus:
+    """Figures from recorded sweeps."""
+    site = load_site(options.site)
+    known = Known(given_leakage(options))
+    assessor = Assessor(site, HookUp.parse(options.hookup), planned=len(options.files), known=known)
+    at = options.files[0]
+    try:
+        for path, sweep in zip(options.files, read_recorded(options.files), strict=True):
+            at = path
+            assessor.add(sweep)
+        assessment = assessor.assess(final=True)
+    except (ValueError, ArithmeticError, IndexError) as error:  # other points, copies of one sweep, no bench's numbers
+        raise RequestError(f"{at}: {error}; give only repeated sweeps of one hook-up, each once") from None
+    assert assessment is not None
+    return _print_figures(assessment, options.json)
+
+
+def ports(_: argparse.Namespace) -> ExitStatus:
+    """List serial devices by stable name."""
+    found = list_ports()
+    for port in found:
+        row(*(text for text in (port.best, port.node, port.description) if text))
+    if not found:
+        say("no serial device found: plug the analyzer in, then look again")
+    return ExitStatus.GOALS_MET
+
+
+def profiles(_: argparse.Namespace) -> ExitStatus:
+    """List the profiles that ship with the program."""
+    for name in profile_names():
+        row(name, load_profile(name).name)
+    return ExitStatus.GOALS_MET
+
+
+def learn(options: argparse.Namespace) -> ExitStatus:
+    """Learn an unknown analyzer and write its profile."""
+    import asyncio  # noqa: PLC0415 - only commands that talk to a port by themselves
+
+    from protocol.learn.learner import learn as learn_port  # noqa: PLC0415
+    from tui.commands.asking import at_the_terminal, nobody  # noqa: PLC0415
+
+    say("Transmitter off, nothing on the leads: port 1 and port 2 open. Only harmless commands are sent.")
+    path = options.out or default_profile_path(time.time())
+    if path.exists():
+        raise RequestError(f"{path} exists already; give another name with --out, nothing was changed")
+    ask = at_the_terminal if options.ask == "yes" and sys.stdin.isatty() else nobody
+    learned = asyncio.run(learn_port(options.port, ask, lambda line: say(f".. {line}")))
+    try:
+        private_folder(path.parent)
+        write_private(path, learned.text, new=True)
+    except OSError as error:
+        raise RequestError(f"can't write {path}: {error.strerror}; choose another place with --out") from None
+    say(f"proof: {learned.proof}")
+    for sentence in learned.unknown:
+        say(f"not known: {sentence}")
+    data([path])
+    return ExitStatus.GOALS_MET
+
+
+def card(options: argparse.Namespace) -> ExitStatus:
+    """Measure what the analyzer can do, and compare with last time."""
+    import asyncio  # noqa: PLC0415
+
+    from visit.run.card import card_lines, card_text, keep_card, last_card, measure_card  # noqa: PLC0415
+
+    site, profile = load_site(options.site), load_profile(options.profile)
+    if options.sweeps < 5:
+        raise RequestError("--sweeps must be 5 or more: the floor is told from their scatter")
+    say("A load on each lead, the duplexer left out. Transmitter off.")
+    made = asyncio.run(measure_card(options.port, profile, site, options.sweeps, lambda line: say(f".. {line}")))
+    before = last_card(made.identity)
+    path = keep_card(made)
+    data(card_text(made).splitlines() if options.json else card_lines(made, before))
+    say(f"card: {path}")
+    return ExitStatus.GOALS_MET
+
+
+def together(options: argparse.Namespace) -> ExitStatus:
+    """What several hook-ups show together."""
+    from visit.figures.together import Together  # noqa: PLC0415
+
+    visit = VisitFile.open(options.visit, read_only=True)
+    try:
+        data(Together(visit, visit.site()).lines())
+    finally:
+        visit.close()
+    return ExitStatus.GOALS_MET
+
+
+def report(options: argparse.Namespace) -> ExitStatus:
+    """The report of a visit."""
+    from visit.report.report import build_report  # noqa: PLC0415 - only reports need it
+    from visit.report.report_html import report_html  # noqa: PLC0415
+    from visit.report.report_text import report_text  # noqa: PLC0415
+
+    visit = VisitFile.open(options.visit, read_only=True)
+    try:
+        made = build_report(visit, options.earlier or ())
+    finally:
+        visit.close()
+    if options.html is None:
+        data(report_text(made).splitlines())
+        return ExitStatus.GOALS_MET
+    try:
+        write_private(options.html, report_html(made))
+    except OSError as error:
+        raise RequestError(f"can't write {options.html}: {error.strerror}; choose another folder") from None
+    data([options.html])
+    return ExitStatus.GOALS_MET
+
+
+def export(options: argparse.Namespace) -> ExitStatus:
+    """Sweeps and figures for other programs."""
+    from visit.report.exports import export_visit  # noqa: PLC0415
+
+    visit = VisitFile.open(options.visit, read_only=True)
+    try:
+        data(export_visit(visit, options.to))
+    finally:
+        visit.close()
+    return ExitStatus.GOALS_MET
+
+
+def trend(options: argparse.Namespace) -> ExitStatus:
+    """Visits of one site against one another."""
+    from visit.report.trend import points_of, trend_lines  # noqa: PLC0415
+
+    points = [point for path in options.visits for point in points_of(path)]
+    if len({point.site for point in points}) > 1:
+        raise RequestError("these are visits to different sites; give those of one site")
+    data(trend_lines(points))
+    return ExitStatus.GOALS_MET
+
+
+def archive(options: argparse.Namespace) -> ExitStatus:
+    """Questions over a folder of visits."""
+    from visit.report.archive import ask, build  # noqa: PLC0415
+
+    if options.build:
+        count = build(options.folder, options.scheduler, _counted)
+        say(f"{count} visit files read")
+    if options.ask is not None:
+        names, rows = ask(options.folder, options.ask)
+        row(*names)
+        for answer in rows:
+            row(*("" if value is None else _short(value) for value in answer))
+    elif not options.build:
+        raise RequestError("nothing asked: give --ask (worst, overdue, drift, faults) or --build")
+    return ExitStatus.GOALS_MET
+
+
+def _counted(done: int, of: int) -> None:
+    """Progress on a terminal."""
+    if sys.stderr.isatty() and (done % 10 == 0 or done == of):
+        end = "\n" if done == of else ""
+        show(f"\r{done} of {of} visit files{end}")
+
+
+def _short(value: object) -> str:
+    """A cell: numbers short."""
+    return f"{value:.6g}" if isinstance(value, float) else str(value)
+
+
+def freeze(options: argparse.Namespace) -> ExitStatus:
+    """Freeze the figures of a visit."""
+    from visit.day.stages import AS_FOUND, AS_LEFT  # noqa: PLC0415
+    from visit.day.stages import freeze as freeze_now  # noqa: PLC0415
+
+    visit = VisitFile.open(options.visit)
+    try:
+        frozen = freeze_now(visit, AS_FOUND if options.name == "found" else AS_LEFT)
+    finally:
+        visit.close()
+    for stage in frozen:
+        row(stage.name, stage.hookup, f"runs {' '.join(map(str, stage.run_ids))}")
+    return ExitStatus.GOALS_MET
+
+
+def _progress(station: Station, done: threading.Event) -> None:
+    """A bar on a terminal, otherwise a line now and then; ends when `done` is set."""
+    terminal = sys.stderr.isatty()
+    while not done.wait(0.2 if terminal else 5.0):
+        progress = station.state().progress
+        planned = progress.order.planned_sweeps if progress.order else None
+        if progress.phase is not Phase.SWEEPING or not planned:
+            continue
+        if terminal:
+            filled = round(30 * progress.done / planned)
+            bar = "#" * filled + "." * (30 - filled)
+            show(f"\r[{bar}] {progress.done} of {planned} sweeps")
+        else:
+            say(f"{progress.done} of {planned} sweeps")
+    if terminal:
+        show("\r" + " " * 60 + "\r")
+
+
+def _print_figures(assessment: Assessment, as_json: bool) -> ExitStatus:
+    data(json_text(assessment).splitlines() if as_json else figures_lines(assessment))
+    met = overall(assessment)
+    if met is None:
+        return ExitStatus.CANT_SAY
+    return ExitStatus.GOALS_MET if met else ExitStatus.GOALS_NOT_MET

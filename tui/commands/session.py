@@ -1,0 +1,192 @@
+"""One measurement from a command's point of view: what is opened for it, what is closed behind it, and what becomes of
+it when the terminal goes or another process measures into the same file.
+
+Owns: putting site, profile, visit file and station together. Refuses: screens, and to know how anything is measured.
+"""
+
+from __future__ import annotations
+
+import argparse
+import contextlib
+import os
+import time
+from collections.abc import Iterator
+from dataclasses import dataclass, replace
+from pathlib import Path
+
+from protocol.errors import RequestError
+from protocol.profiles.profile import Profile, load_profile
+from protocol.sweep import SweepSettings
+from rf.values.decibel import amplitude
+from tui.commands.printing import say
+from tui.terminal.terminal_gone import Signals, let_go_of_terminal
+from visit.record.owner import busy_words, living, take_over
+from visit.record.visit_file import RecordError, RunRow, VisitFile
+from visit.run.conductor import RunOrder, new_visit
+from visit.run.station import Station
+from visit.run.tool import default_visit_path
+from visit.site.folders import data_folder
+from visit.site.hookup import HookUp
+from visit.site.kit import load_kit
+from visit.site.presets import wide
+from visit.site.site import Site, load_site
+
+TERMINATED = "ended by a signal (SIGTERM)"
+NO_END = "stopped: the terminal went away, and the run had no planned end"
+NEWEST = 30
+"""So many of the user's newest visit files are looked at for one that is being measured into."""
+
+
+@dataclass(frozen=True, slots=True)
+class Session:
+    """What is open while a command measures."""
+
+    station: Station
+    site: Site
+    profile: Profile
+    order: RunOrder
+    path: Path
+    visit: VisitFile
+
+
+@contextlib.contextmanager
+def session(options: argparse.Namespace, *, watched: bool = True) -> Iterator[Session]:
+    """Everything opened for a measurement, everything closed behind it."""
+    site = load_site(options.site)
+    profile = load_profile(options.profile)
+    if getattr(options, "raw", False):
+        profile = replace(profile, corrects_itself=False)
+    trusted = getattr(options, "trust_hookup", False)
+    purpose = "live" if watched else options.command
+    order = RunOrder(
+        HookUp.parse(options.hookup), _settings(options, site, profile), options.sweeps, purpose, trusted
+    )  # fmt: skip
+    path = options.visit or default_visit_path(site, time.time())
+    kit = load_kit(options.kit)
+    visit = VisitFile.open(path) if path.exists() else new_visit(path, site, str(options.site))
+    try:
+        _same_site(visit, site, path)
+        with Station(
+            options.port, profile, site, visit, order.hookup, watched=watched, leakage=given_leakage(options), kit=kit
+        ) as station:
+            station.resume()
+            if getattr(options, "resume", False):
+                order = _resumed(visit, order, path)
+            yield Session(station, site, profile, order, path, visit)
+    finally:
+        visit.close()
+
+
+def _resumed(visit: VisitFile, order: RunOrder, path: Path) -> RunOrder:
+    """The order that goes on with the run that was broken off last. Raises RequestError when there is none."""
+    run = _last_run(visit)
+    if run is None or run.outcome == "complete" or run.planned_sweeps is None:
+        raise RequestError(f"{path}: no run was broken off; leave --resume out")
+    done = visit.sweep_count(run.id)
+    if done >= run.planned_sweeps:
+        raise RequestError(f"{path}: the last run has all its {done} sweeps; leave --resume out")
+    visit.reopen(run.id, time.time())
+    say(f"run {run.id} goes on: {done} of {run.planned_sweeps} sweeps are there")
+    return replace(
+        order, hookup=run.hookup, settings=run.settings, planned_sweeps=run.planned_sweeps, resume=run.id
+    )  # fmt: skip
+
+
+def _same_site(visit: VisitFile, site: Site, path: Path) -> None:
+    """A visit is gone on with at its own site only. Raises RequestError."""
+    kept = visit.site()
+    if (kept.name, kept.low_hz, kept.high_hz) != (site.name, site.low_hz, site.high_hz):
+        raise RequestError(f"{path} is a visit to {kept.name!r}, not to {site.name!r}; give another name with --visit")
+
+
+def _last_run(visit: VisitFile) -> RunRow | None:
+    return next((run for run in reversed(visit.runs()) if run.purpose in ("live", "check", "zoom")), None)
+
+
+def measured_by_another(options: argparse.Namespace) -> Path | None:
+    """The visit file that another process measures into now: the one that was named, or, when none was, the one in the
+    user's folder whose analyzer is on the same port. Raises RequestError without a folder."""
+    if options.visit is not None:
+        return options.visit if _is_measured(options.visit) else None
+    port = os.path.realpath(options.port)
+    files = sorted(data_folder().glob("*.visit"), key=lambda path: path.stat().st_mtime, reverse=True)[:NEWEST]
+    for path in files:
+        if _is_measured(path, port):
+            return path
+    return None
+
+
+def _is_measured(path: Path, port: str | None = None) -> bool:
+    """False also for a file that can't be read as a visit: whoever opens it for good says why."""
+    try:
+        visit = VisitFile.open(path, read_only=True, glance=True)
+    except RecordError:
+        return False
+    try:
+        keeper = living(visit)
+        return keeper is not None and (port is None or os.path.realpath(keeper.port) == port)
+    finally:
+        visit.close()
+
+
+def take_over_or_refuse(path: Path, options: argparse.Namespace) -> None:
+    """Ask the other process for its analyzer when the user wants that; its run is gone on with. Raises RequestError."""
+    visit = VisitFile.open(path)
+    try:
+        keeper = living(visit)
+        if keeper is not None:
+            if not options.take_over:
+                raise RequestError(busy_words(visit, keeper))
+            take_over(visit, keeper)
+    finally:
+        visit.close()
+    options.visit, options.resume = path, broken_off(path)
+
+
+def broken_off(path: Path) -> bool:
+    """True when the file's last run has not all its sweeps. Only glances: whoever goes on with it checks the file."""
+    visit = VisitFile.open(path, read_only=True, glance=True)
+    try:
+        run = _last_run(visit)
+        return run is not None and (run.planned_sweeps or 0) > visit.sweep_count(run.id) and run.outcome != "complete"
+    finally:
+        visit.close()
+
+
+def go_on_alone(now: Session, signals: Signals) -> None:
+    """The terminal is gone: let go of it, measure on to the planned end."""
+    let_go_of_terminal()
+    now.station.nobody_looks()
+    if not now.station.running:
+        now.visit.remark("terminal", "the terminal went away; nothing was running", time.time())
+        return
+    progress = now.station.state().progress
+    planned = progress.order.planned_sweeps if progress.order is not None else None
+    words = "the terminal went away; the run goes on without one" if planned is not None else NO_END
+    now.visit.remark("terminal", words, time.time())
+    signals.listen(lambda: None, lambda: now.station.halt(TERMINATED))
+    if planned is None:
+        now.station.halt(NO_END)
+    now.station.wait()
+
+
+def end_at_sweep(now: Session) -> None:
+    """Told to end: the sweep in hand is still taken."""
+    now.station.halt(TERMINATED)
+    now.station.wait()
+
+
+def given_leakage(options: argparse.Namespace) -> float | None:
+    """Amplitude of the leak that an earlier survey bounded. Raises RequestError for one above a thru."""
+    if options.leakage is None:
+        return None
+    if not -200.0 <= options.leakage < 0.0:
+        raise RequestError("--leakage is a level in dB re thru, so below 0; take the limit that a survey printed")
+    return amplitude(options.leakage)
+
+
+def _settings(options: argparse.Namespace, site: Site, profile: Profile) -> SweepSettings:
+    preset = wide(site, profile.limits, options.bandwidth)
+    start = preset.start_hz if options.start is None else options.start * 1e6
+    stop = preset.stop_hz if options.stop is None else options.stop * 1e6
+    return SweepSettings(start, stop, options.points or preset.points, options.bandwidth)

@@ -1,0 +1,109 @@
+"""The Textual application: one screen on a terminal, and why it ended.
+
+Owns: start, clean leave on hang-up and termination, the settings that keep a thin line thin. Refuses: everything else.
+"""
+
+from __future__ import annotations
+
+import asyncio
+import enum
+import os
+import sys
+
+from textual.notifications import SeverityLevel
+from textual.screen import Screen
+
+from protocol.errors import RequestError
+from protocol.files.harmless import harmless
+from tui.drawing.marks import MarkSet
+from tui.screens.live_screen import LiveScreen
+from tui.screens.watch_screen import WatchScreen
+from tui.terminal.terminal_gone import Signals, terminal_gone
+from tui.terminal.thin_line import ThinApp
+from visit.run.conductor import RunOrder
+from visit.run.tool import Tool
+from visit.run.watch import Watcher
+
+LOOK_FOR_TERMINAL_S = 1.0
+
+
+class Left(enum.Enum):
+    """Why a screen ended."""
+
+    BY_KEY = "by key"
+    HUNG_UP = "hung up"
+    TERMINATED = "terminated"
+    TAKE_OVER = "take over"
+
+
+class DeepnotchApp(ThinApp[bool]):
+    """One screen; True when a watching screen ended to take over."""
+
+    TITLE = "deepnotch"
+    ENABLE_COMMAND_PALETTE = False
+
+    def __init__(self, screen: Screen[None], signals: Signals | None = None) -> None:
+        super().__init__()
+        self.animation_level = "none"
+        self._first, self._signals = screen, signals
+        self._home: asyncio.AbstractEventLoop | None = None
+
+    def notify(
+        self,
+        message: str,
+        *,
+        title: str = "",
+        severity: SeverityLevel = "information",
+        timeout: float | None = None,
+        markup: bool = False,
+    ) -> None:
+        """As Textual does, the words harmless and never taken for markup: they may be a stranger's."""
+        del markup
+        super().notify(harmless(message), title=title, severity=severity, timeout=timeout, markup=False)
+
+    def on_mount(self) -> None:
+        """Show the screen; look whether the terminal is still there (a default SIGHUP would kill without clean-up)."""
+        self._home = asyncio.get_running_loop()
+        self.push_screen(self._first)
+        if self._signals is not None:
+            self._signals.listen(self.leave_soon, self.leave_soon)
+            self.set_interval(LOOK_FOR_TERMINAL_S, self._look_for_terminal)
+
+    def _look_for_terminal(self) -> None:
+        if terminal_gone() and self._signals is not None:
+            self._signals.hang_up()
+
+    def leave_soon(self) -> None:
+        """End the screen; may be called by a signal's handler."""
+        if self._home is not None:
+            self._home.call_soon_threadsafe(self.exit, False)
+
+
+def run_screen(tool: Tool, order: RunOrder, marks: MarkSet, signals: Signals) -> Left:
+    """Show the live screen until the user leaves or the terminal goes."""
+    return _run(LiveScreen(tool, order, marks), signals)
+
+
+def run_watch(watcher: Watcher, marks: MarkSet, signals: Signals, *, can_take_over: bool) -> Left:
+    """Show somebody else's run."""
+    return _run(WatchScreen(watcher, marks, can_take_over=can_take_over), signals)
+
+
+def _run(screen: Screen[None], signals: Signals) -> Left:
+    """Mouse reports are off: they are traffic for nothing."""
+    os.environ.setdefault("TEXTUAL_FPS", "10")
+    take_over = DeepnotchApp(screen, signals).run(mouse=False)
+    if signals.hung_up:
+        return Left.HUNG_UP
+    if signals.terminated:
+        return Left.TERMINATED
+    return Left.TAKE_OVER if take_over else Left.BY_KEY
+
+
+def check_terminal() -> None:
+    """Raises RequestError where no screen can stand: no terminal, or one that can't place a cursor."""
+    no_screen = "a screen needs a terminal; without one measure with `deepnotch check`"
+    if not (sys.__stdin__ and sys.__stderr__ and sys.__stdin__.isatty() and sys.__stderr__.isatty()):
+        raise RequestError(f"this is no terminal (input or error output leads elsewhere): {no_screen}")
+    if os.environ.get("TERM", "") in ("", "dumb"):
+        raise RequestError(f"this terminal can't place a cursor (TERM={os.environ.get('TERM', '')!r}): {no_screen}")

@@ -1,0 +1,109 @@
+"""The way out to a terminal that may not take what is written: Textual's own driver, but nothing of it waits for ever.
+
+Owns: what has been handed to the writing thread and not been taken yet, and leaving a terminal that takes nothing.
+Refuses: to decide what is worth writing.
+"""
+
+from __future__ import annotations
+
+import contextlib
+import os
+import select
+import sys
+import threading
+from io import TextIOWrapper
+from typing import Any, cast
+
+from textual.drivers.linux_driver import LinuxDriver
+from textual.events import CursorPosition
+from textual.message import Message
+
+from tui.terminal.terminal_gone import let_go_of_terminal
+
+ASK = "\x1b[6n"
+"""A terminal answers this with where its cursor is (ECMA-48 DSR 6)."""
+MOST_WAITING = 20
+"""Textual's writer blocks its caller when 30 pieces wait. From here on they are dropped: whoever stalls the terminal
+must not stall the keys, the signals and the leaving."""
+LEAVE_S = 3.0
+"""A terminal that takes nothing for so long when the screen ends is let go of."""
+
+
+class Outlet:
+    """A text file that writes to a descriptor and counts what was taken. Written to by one thread."""
+
+    def __init__(self, descriptor: int, encoding: str) -> None:
+        self._descriptor, self._encoding = descriptor, encoding
+        self.taken = 0
+
+    def fileno(self) -> int:
+        """The descriptor."""
+        return self._descriptor
+
+    def write(self, text: str) -> int:
+        """Returns when the kernel has taken all of it, or will not any more (the terminal is gone)."""
+        rest = memoryview(text.encode(self._encoding, "backslashreplace"))
+        with contextlib.suppress(OSError):
+            while rest:
+                try:
+                    rest = rest[os.write(self._descriptor, rest) :]
+                except BlockingIOError:  # whoever shares the terminal may have set it so
+                    select.select([], [self._descriptor], [])
+        self.taken += 1
+        return len(text)
+
+    def flush(self) -> None:
+        """Nothing is held back."""
+
+
+class ThinDriver(LinuxDriver):
+    """Writes in a thread; knows whether the terminal has taken what was written."""
+
+    def __init__(self, *arguments: Any, **named: Any) -> None:
+        super().__init__(*arguments, **named)
+        self._given = 0
+        self._answers = False
+        self._answered = threading.Event()
+        self._answered.set()
+        stream = sys.__stderr__
+        assert stream is not None  # check_terminal has looked
+        self._outlet = Outlet(stream.fileno(), stream.encoding)
+        self._file = cast("TextIOWrapper", self._outlet)
+
+    @property
+    def waiting(self) -> int:
+        """Pieces written that the kernel has not taken."""
+        return self._given - self._outlet.taken
+
+    def write(self, data: str) -> None:
+        """Hand to the writing thread; dropped when the terminal takes nothing."""
+        if self.waiting < MOST_WAITING:
+            if ASK in data:
+                self._answered.clear()
+            self._given += 1
+            super().write(data)
+
+    def process_message(self, message: Message) -> None:
+        """In the reading thread: note an answer at once."""
+        if isinstance(message, CursorPosition):
+            self._answered.set()
+            self._answers = True
+        super().process_message(message)
+
+    def disable_input(self) -> None:
+        """Wait for an answer that is still on its way: the shell would take it for something typed."""
+        if self._answers and not self.exit_event.is_set():
+            self._answered.wait(LEAVE_S)
+            self._answered.set()
+        super().disable_input()
+
+    def close(self) -> None:
+        """Wait for the last bytes, but not for ever. A terminal that does not take them gets nothing any more."""
+        writer = self._writer_thread
+        if writer is None:
+            return
+        done = threading.Thread(target=writer.stop, name="last bytes", daemon=True)
+        done.start()
+        done.join(LEAVE_S)
+        if done.is_alive():
+            let_go_of_terminal()

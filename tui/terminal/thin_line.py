@@ -1,0 +1,140 @@
+"""Pictures over a thin line: only what differs is written, and nothing before the terminal has shown the last picture.
+
+Each picture ends with a question that a terminal answers when it has come so far (ECMA-48 DSR 6, cursor position).
+Nothing else tells: between here and the glass stand the kernel, sshd, TCP and a modem, each with a buffer of its own
+(TIOCOUTQ of a pty is always 0, measured). Pictures in between are not kept; the newest is shown. On a slow line the
+interval grows to twice the time a picture takes, so that half of the line is free for what a key asks for.
+
+Owns: when a picture goes out. Refuses: to know what is on it. `_display` is Textual's inside: pinned, and tested.
+"""
+
+from __future__ import annotations
+
+import time
+from typing import TypeVar
+
+from rich.color import ColorSystem
+from rich.console import COLOR_SYSTEMS
+from textual._compositor import ChopsUpdate, LayoutUpdate
+from textual.app import App
+from textual.events import Event, Key, Resize
+from textual.screen import Screen
+from textual.timer import Timer
+
+from tui.terminal.glass import Glass
+from tui.terminal.thin_driver import ASK, ThinDriver
+
+T = TypeVar("T")
+
+NO_ANSWER_S = 2.0
+"""A terminal that has answered before and does not for so long is written to again, then after twice as long, ..."""
+LONGEST_S = 60.0
+LOOK_AGAIN_S = 0.1
+LONGEST_REST_S = 3.0
+HURRY_S = 1.0
+"""So long after a key no picture waits for the line to rest."""
+
+
+class Pace:
+    """When the next picture may go. Times are seconds of one clock that only goes forward."""
+
+    def __init__(self) -> None:
+        self._answers = False
+        self._asked_s: float | None = None
+        self._patience_s = NO_ANSWER_S
+        self._rested_s = self._hurried_s = 0.0
+
+    def wait_s(self, now_s: float) -> float:
+        """How long the next picture has to wait as things stand; 0 when it may go."""
+        if self._asked_s is not None and self._answers:
+            return max(self._asked_s + self._patience_s - now_s, 0.0)
+        return max(self._rested_s - now_s, 0.0) if now_s > self._hurried_s else 0.0
+
+    def wrote(self, now_s: float) -> None:
+        """A picture went out."""
+        if self._asked_s is not None and self._answers:
+            self._patience_s = min(2 * self._patience_s, LONGEST_S)
+        self._asked_s = now_s
+
+    def answered(self, now_s: float) -> None:
+        """The terminal shows the picture."""
+        if self._asked_s is not None and self._patience_s == NO_ANSWER_S:  # else: it stood still, now it moves again
+            self._rested_s = now_s + min(now_s - self._asked_s, LONGEST_REST_S)
+        self._answers, self._asked_s, self._patience_s = True, None, NO_ANSWER_S
+
+    def hurry(self, now_s: float) -> None:
+        """A key was pressed: what it asks for goes first."""
+        self._hurried_s = now_s + HURRY_S
+
+
+class ThinApp(App[T]):
+    """An app whose screen is written with care."""
+
+    def __init__(self) -> None:
+        super().__init__(driver_class=ThinDriver)
+        self._glass, self._pace = Glass(), Pace()
+        self._later: Timer | None = None
+        self._cursor_stands = (-1, -1)
+
+    def draw_anew(self) -> None:
+        """Nobody knows what stands on the terminal (it was resized, somebody else wrote on it): write all of it."""
+        self._glass.forget()
+        self.refresh(layout=True)
+
+    async def on_event(self, event: Event) -> None:
+        """Keys hurry."""
+        if isinstance(event, Key):
+            self._pace.hurry(time.monotonic())
+        await super().on_event(event)
+
+    def on_cursor_position(self) -> None:
+        """The answer."""
+        self._pace.answered(time.monotonic())
+        if self._later is not None:
+            self._write_later()
+
+    def on_resize(self, event: Resize) -> None:
+        """A terminal that changes its size moves its text about; also sent when the program was suspended."""
+        self._glass.forget()
+        if event.size == self.size:
+            self.refresh(layout=True)  # for a new size Textual itself draws all
+
+    def _display(self, screen: Screen[object], renderable: object) -> None:
+        if not isinstance(self._driver, ThinDriver) or not isinstance(renderable, LayoutUpdate | ChopsUpdate):
+            super()._display(screen, renderable)  # type: ignore[arg-type]
+            return
+        if self._batch_count or not self._running or self._closed:
+            return
+        colours = COLOR_SYSTEMS.get(self.console.color_system or "", ColorSystem.TRUECOLOR)
+        if isinstance(renderable, LayoutUpdate):
+            self._glass.whole(renderable.strips, renderable.region.width, colours)
+        else:
+            for y in {y for y, _, _ in renderable.spans}:
+                for x, strip in renderable.chops[y].items():
+                    if strip is not None:
+                        self._glass.part(x, y, strip, colours)
+        if self._later is None:
+            self._write()
+
+    def _write(self) -> None:
+        """Write the difference now, or look again when it may go."""
+        driver, now_s = self._driver, time.monotonic()
+        if not isinstance(driver, ThinDriver):
+            return
+        wait_s = LOOK_AGAIN_S if driver.waiting else self._pace.wait_s(now_s)
+        if wait_s > 0.0:
+            self._later = self.set_timer(max(wait_s, LOOK_AGAIN_S), self._write_later)
+            return
+        picture, cursor = self._glass.difference(), self.screen.outer_size.clamp_offset(self.cursor_position)
+        if not picture and cursor == self._cursor_stands:
+            return
+        self._cursor_stands = cursor
+        picture += f"\x1b[{cursor.y + 1};{cursor.x + 1}H{ASK}"
+        driver.write(f"\x1b[?2026h{picture}\x1b[?2026l" if self._sync_available else picture)
+        self._pace.wrote(now_s)
+
+    def _write_later(self) -> None:
+        if self._later is not None:
+            self._later.stop()
+            self._later = None
+        self._write()

@@ -1,0 +1,125 @@
+"""As found and as left: figures frozen at a stage of the visit, with the runs that they rest on.
+
+Owns: their rows. Refuses: to change one; a later freeze under the same name is a new row, and the first as found
+counts.
+"""
+
+from __future__ import annotations
+
+import json
+import time
+from dataclasses import dataclass
+from typing import Any
+
+from protocol.errors import RequestError
+from visit.figures.figures_json import assessment_data
+from visit.figures.replay import Replay
+from visit.record.stored_json import stored_object
+from visit.record.visit_file import VisitFile, damaged
+from visit.site.hookup import HookUp
+
+AS_FOUND, AS_LEFT = "as found", "as left"
+
+
+@dataclass(frozen=True, slots=True)
+class Stage:
+    """One hook-up at one stage: `figures` is the documented JSON object."""
+
+    name: str
+    hookup: str
+    at_s: float
+    run_ids: tuple[int, ...]
+    figures: dict[str, Any]
+
+
+def freeze(visit: VisitFile, name: str, after_s: float = float("-inf")) -> list[Stage]:
+    """Freeze the figures of every hook-up measured since `after_s`. Raises RequestError when there is none, or when
+    as found is frozen already."""
+    if name == AS_FOUND and any(stage.name == AS_FOUND for stage in stages(visit)):
+        raise RequestError("as found is frozen already and is never overwritten; freeze as left instead")
+    if name == AS_LEFT:  # what was not measured again since as found is not as left
+        after_s = max([after_s, *(stage.at_s for stage in stages(visit) if stage.name == AS_FOUND)])
+    found = Replay(visit).all_figures(after_s=after_s)
+    if not found:
+        raise RequestError("no hook-up with a wide sweep was measured yet: nothing to freeze")
+    now = time.time()
+    with visit.writing() as connection:
+        for one in found:
+            connection.execute(
+                "insert into stage (at_s, name, hookup, run_ids, figures) values (?, ?, ?, ?, ?)",
+                (
+                    now,
+                    name,
+                    one.hookup.text,
+                    " ".join(map(str, one.run_ids)),
+                    json.dumps(assessment_data(one.assessment), allow_nan=False),
+                ),
+            )
+    return [stage for stage in stages(visit) if stage.at_s == now]
+
+
+def stages(visit: VisitFile) -> list[Stage]:
+    """All frozen figures in their order."""
+    rows = visit.rows("select name, hookup, at_s, run_ids, figures from stage order by id")
+    return [
+        Stage(
+            str(name),
+            _hookup(visit, str(hookup)),
+            float(str(at_s)),
+            _runs(visit, str(runs)),
+            stored_object(visit, figures, "a frozen stage"),
+        )
+        for name, hookup, at_s, runs, figures in rows
+    ]
+
+
+def _hookup(visit: VisitFile, words: str) -> str:
+    try:
+        return HookUp.parse(words).text
+    except RequestError as error:
+        raise damaged(visit.path, error, "a frozen stage") from None
+
+
+def _runs(visit: VisitFile, words: str) -> tuple[int, ...]:
+    if not words.split() or not all(word.isdecimal() and len(word) < 18 for word in words.split()):
+        raise damaged(visit.path, "it does not say which runs it rests on", "a frozen stage")
+    return tuple(int(word) for word in words.split())
+
+
+def stage_at(visit: VisitFile, name: str) -> dict[str, Stage]:
+    """By hook-up: the first as found, the newest of any other."""
+    found: dict[str, Stage] = {}
+    for stage in stages(visit):
+        if stage.name == name and not (name == AS_FOUND and stage.hookup in found):
+            found[stage.hookup] = stage
+    return found
+
+
+def differences(visit: VisitFile) -> list[str]:
+    """Where the figures that the sweeps give today differ from the frozen ones, in sentences; empty when they agree."""
+    replay = Replay(visit)
+    runs = {run.id: run for run in replay.runs}
+    lines = []
+    for stage in stages(visit):
+        if not set(stage.run_ids) <= runs.keys():
+            lines.append(f"{stage.name}, {stage.hookup}: a run that it rests on is missing")
+            continue
+        again = replay.figures(runs[stage.run_ids[0]].hookup, before_s=stage.at_s)
+        if again is None or again.run_ids != stage.run_ids:
+            lines.append(f"{stage.name}, {stage.hookup}: rests on other runs today")
+            continue
+        today = json.loads(json.dumps(assessment_data(again.assessment)))
+        lines += [
+            f"{stage.name}, {stage.hookup}: {key} comes out otherwise with this program"
+            for key in ("channels", "notch_offset", "proven_db")
+            if _rounded(today[key]) != _rounded(stage.figures.get(key))
+        ]
+    return lines
+
+
+def _rounded(value: Any) -> Any:
+    if isinstance(value, float):
+        return float(f"{value:.6g}")
+    if isinstance(value, dict):
+        return {key: _rounded(inner) for key, inner in value.items()}
+    return [_rounded(inner) for inner in value] if isinstance(value, list) else value

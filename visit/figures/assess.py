@@ -1,0 +1,251 @@
+"""From sweeps to figures: what one hook-up shows, each figure with its word, and whether the goals are met.
+
+Owns: which number is asked at which channel, and gathering them into one `Assessment`. The same function serves the
+live screen, the headless command, replay and report. Refuses: to touch a port, a file or a screen; the mathematics is
+in `rf/`.
+"""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Callable
+from dataclasses import dataclass, replace
+
+import numpy as np
+from numpy.typing import NDArray
+
+from rf.floor.average import Average
+from rf.floor.clipped import find_clipped
+from rf.floor.floor import Floor
+from rf.floor.lowest import Lowest, lowest_point
+from rf.floor.pool import pool_at, pool_half_width_hz
+from rf.floor.proof import Limits, rejection_of
+from rf.floor.settling import largest_step_hz, settling_caution
+from rf.notch.notch import NotchPlace, find_notch
+from rf.repeater.hookup_check import HookUpCheck, State, check_hookup
+from rf.repeater.passband import Budgeted, Residuals, loss_at, return_loss_at
+from rf.values.decibel import amplitude, level_db
+from rf.values.figure import CONFIDENCE, Figure, cant_say, shifted
+from visit.figures.assessment import (
+    Assessment,
+    Channel,
+    Known,
+    Proof,
+    Role,
+    channel_roles,
+    floor_of,
+    goals_of,
+    too_busy,
+    withheld,
+)
+from visit.site.hookup import HookUp
+from visit.site.site import Site
+
+LARGEST_LEAK_DB = -50.0
+"""More than this between two leads that end in loads is no leak but a device left in: the worst shielding of this
+class leaks at -60 dB."""
+
+LEAST_DEPARTURE = 0.6
+"""Scale of the usual departures from an ideal circuit that measured data always have: a receiver bent by 0.04 dB at
+full level alone moves the place that a wide sweep gives by its own standard deviation."""
+
+SMALLEST_ERROR = 1e-4
+"""Relative error assumed for the fit even when the sweeps agree better than this: 0.001 dB."""
+
+
+def assess(
+    site: Site,
+    hookup: HookUp,
+    frequency_hz: NDArray[np.float64],
+    s21: Average,
+    s11: Average,
+    known: Known | None = None,
+    confidence: float = CONFIDENCE,
+    proof: Callable[[float], Proof] = lambda _: Proof(),
+    phase_cost_db: float = 0.0,
+) -> Assessment:
+    """Make every figure of one hook-up from its averaged sweeps (K,). Pure.
+
+    `proof` is told the proof bound at one-sided `confidence` and answers with what all looks of the run proved so far.
+    """
+    known = known or Known()
+    residuals = known.residuals
+    if s21.too_busy:
+        return too_busy(site, hookup, frequency_hz, s21)
+    floor = floor_of(s21)
+    check = _check(site, hookup, frequency_hz, s11, s21, floor)
+    if known.trusted and check.state is State.WRONG:
+        check = HookUpCheck(State.NOTE, f"{hookup.name} as told", f"looks like: {check.short}", check.seen)
+    if check.state is State.WRONG:
+        return withheld(site, hookup, frequency_hz, s21, f"{check.short}: {check.cure}", "hook-up", floor, check)
+    floor_s11 = floor_of(s11)
+    roles = channel_roles(site, hookup)
+    reject_hz = next((hz for hz, role in roles if role is Role.REJECT), None)
+    clipped = find_clipped(frequency_hz, s21.mean, floor.averaged_power, reject_hz)
+    notch = _notch(site, hookup, frequency_hz, s21, floor, reject_hz, residuals)
+    width = notch.bottom_width_hz if notch is not None and notch.trusted else known.bottom_width_hz
+    limits = Limits(known.leakage, (residuals or Residuals()).port2_return_loss_db)
+    no_level = cant_say("dB", known.uncorrected, limited_by="correction")
+    channels, pooled, cautions, proofs = [], 0, [*known.doubts], list[float]()
+    for hz, role in roles:
+        nearest = int(np.argmin(np.abs(frequency_hz - hz)))
+        passing = float(np.abs(s21.mean[nearest]))
+        returned = return_loss_at(frequency_hz, s11.mean, floor_s11.averaged_power, hz, residuals, passing)
+        budgets = [("return loss", returned.budget)]
+        if role is Role.PASS:
+            match_db = returned.figure.value if returned.figure.known else 10.0
+            through = loss_at(frequency_hz, s21.mean, floor.averaged_power, hz, match_db, residuals)
+            budgets.insert(0, ("loss", through.budget))
+            figure, parts = through.figure, tuple[tuple[str, float], ...]()
+        else:
+            found = _rejection(frequency_hz, s21, floor, hz, width, limits, confidence)
+            figure, parts = found.figure, found.parts
+            pooled = max(pooled, found.points)
+            proofs.append(found.proof_db)
+            cautions += [found.caution] if found.caution else []
+        if known.uncorrected:
+            figure, returned = no_level, Budgeted(no_level)
+            parts, budgets = (), []
+        made = tuple((name, budget) for name, budget in budgets if budget is not None)
+        channels.append(Channel(hz, role, figure, returned.figure, parts, made))
+    if notch is not None and notch.trusted and notch.unloaded_q.known and reject_hz is not None:
+        short = settling_caution(known.dwell_s, notch.unloaded_q.value, reject_hz)
+        cautions += [short] if short else []
+    if phase_cost_db > 0.05:
+        cautions.append(f"phase drifts between sweeps: taken out, it would cost {phase_cost_db:.1f} dB")
+    if known.uncorrected:
+        if notch is not None:
+            notch = replace(notch, depth=no_level, rejection_at=tuple(no_level for _ in notch.rejection_at))
+        proofs = []
+        cautions.append(known.uncorrected)
+    proven = proof(min(proofs, default=-math.inf))
+    lowest = _lowest(frequency_hz, s21, floor, reject_hz, limits) if clipped is None else None
+    return Assessment(
+        site=site,
+        hookup=hookup,
+        frequency_hz=frequency_hz,
+        level_db=level_db(s21.mean),
+        sweeps=s21.sweeps,
+        thrown_sweeps=s21.thrown_sweeps,
+        too_busy=False,
+        floor_now=floor.one_sweep,
+        floor_averaged=floor.averaged,
+        threshold_db=floor.detection_db,
+        channels=tuple(channels),
+        clipped=clipped,
+        notch=notch,
+        notch_offset=_offset(notch, reject_hz),
+        pooled_points=pooled,
+        goals=goals_of(site, channels, proven, doubtful=bool(known.doubts)),
+        cautions=tuple(cautions),
+        proof=proven,
+        lowest=lowest,
+        leakage=known.leakage,
+        phase_cost_db=phase_cost_db,
+        check=check,
+        doubts=known.doubts,
+    )
+
+
+def _notch(
+    site: Site,
+    hookup: HookUp,
+    frequency_hz: NDArray[np.float64],
+    s21: Average,
+    floor: Floor,
+    reject_hz: float | None,
+    residuals: Residuals | None,
+) -> NotchPlace | None:
+    side = hookup.side
+    if side is None or reject_hz is None or site.kind == "band-pass":
+        return None
+    return find_notch(
+        frequency_hz,
+        s21.mean,
+        floor.additive_power / np.maximum(s21.kept, 1),
+        relative_error=max(floor.relative_error / math.sqrt(max(s21.sweeps, 1)), SMALLEST_ERROR),
+        cavities=site.cavities,
+        reject_hz=reject_hz,
+        pass_hz=site.pass_hz(side),
+        kind=site.kind,
+        port_reflection=amplitude(-(residuals or Residuals()).port2_return_loss_db),
+        least_departure=LEAST_DEPARTURE,
+        ask_hz=(reject_hz,),
+    )
+
+
+@dataclass(frozen=True, slots=True)
+class _Found:
+    """A rejection and how it came about."""
+
+    figure: Figure
+    proof_db: float = -math.inf
+    parts: tuple[tuple[str, float], ...] = ()
+    points: int = 0
+    caution: str = ""
+
+
+def _rejection(
+    frequency_hz: NDArray[np.float64],
+    s21: Average,
+    floor: Floor,
+    channel_hz: float,
+    width_hz: float,
+    limits: Limits,
+    confidence: float,
+) -> _Found:
+    """Rejection at a channel from the samples that carry its value."""
+    if not frequency_hz[0] <= channel_hz <= frequency_hz[-1]:
+        return _Found(cant_say("dB", f"the sweep does not cover {channel_hz / 1e6:.4f} MHz"))
+    step = float(frequency_hz[1] - frequency_hz[0])
+    nearest = int(np.argmin(np.abs(frequency_hz - channel_hz)))
+    off = abs(float(frequency_hz[nearest]) - channel_hz)
+    if math.isfinite(width_hz) and off > pool_half_width_hz(width_hz):
+        why = f"nearest sample {off / 1e3:.0f} kHz off, bottom {width_hz / 1e3:.0f} kHz wide: zoom in"
+        return _Found(cant_say("dB", why, limited_by="step"), caution=why)
+    if s21.too_busy_points[nearest]:
+        return _Found(cant_say("dB", "a carrier sits on the channel", limited_by="ingress"))
+    caution = ""
+    if math.isfinite(width_hz) and step > largest_step_hz(width_hz):
+        caution = f"step {step / 1e3:.3g} kHz is wide for a bottom of {width_hz / 1e3:.0f} kHz: zoom in"
+    # Without a known width only the sample at the channel itself is known to carry the channel's value.
+    half = pool_half_width_hz(width_hz) if math.isfinite(width_hz) else max(off, 0.01 * step)
+    pooled = pool_at(frequency_hz, s21.mean, floor.averaged_power, channel_hz, half, floor.dof)
+    assert pooled is not None  # the nearest sample always lies inside
+    found = rejection_of(pooled, limits, confidence)
+    return _Found(found.figure, found.proof_db, found.parts, pooled.points, caution)
+
+
+def _lowest(
+    frequency_hz: NDArray[np.float64], s21: Average, floor: Floor, reject_hz: float | None, limits: Limits
+) -> Lowest | None:
+    """Deepest point of a response that stands above the floor everywhere, read within a quarter of the span."""
+    if reject_hz is None:
+        return None
+    reach = float(frequency_hz[-1] - frequency_hz[0]) / 4.0
+    return lowest_point(
+        frequency_hz,
+        s21.mean,
+        floor.averaged_power,
+        reject_hz - reach,
+        reject_hz + reach,
+        leakage=limits.leakage,
+        systematic_db=limits.mismatch_db,
+    )
+
+
+def _offset(notch: NotchPlace | None, reject_hz: float | None) -> Figure:
+    """Where the notch lies against the channel, in hertz."""
+    if notch is None or reject_hz is None:
+        return cant_say("Hz", "this hook-up shows no notch of its own")
+    return shifted(notch.centre, -reject_hz) if notch.centre.known else cant_say("Hz", notch.centre.why or notch.why)
+
+
+def _check(
+    site: Site, hookup: HookUp, frequency_hz: NDArray[np.float64], s11: Average, s21: Average, floor: Floor
+) -> HookUpCheck:
+    """Whether what hangs between the leads is what was told."""
+    power = floor.additive_power / max(s21.sweeps - s21.thrown_sweeps, 1)
+    return check_hookup(
+        frequency_hz, s11.mean, s21.mean, power, site.low_hz, site.high_hz, hookup.name, hookup.third_port
+    )

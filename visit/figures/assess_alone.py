@@ -1,0 +1,107 @@
+"""Figures of hook-ups without the duplexer: both leads on loads, a part of the kit, the feeder.
+
+Owns: what a survey says of the leak, what a known part shows, the antenna's match through its feeder. Refuses:
+goals; no duplexer is there.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from dataclasses import replace
+
+import numpy as np
+from numpy.typing import NDArray
+
+from rf.floor.average import Average
+from rf.floor.leakage import FloorSplit, leak_limit_at
+from rf.repeater.passband import return_loss_at
+from rf.values.decibel import level_db
+from rf.values.figure import cant_say
+from visit.figures.assessment import Assessment, Channel, Known, Role, floor_of, too_busy
+from visit.site.hookup import ANTENNA, HookUp
+from visit.site.site import Site
+
+LARGEST_LEAK_DB = -50.0
+"""More than this between two leads that end in loads is no leak but a device left in: the worst shielding of this
+class leaks at -60 dB."""
+
+
+def assess_alone(
+    site: Site,
+    hookup: HookUp,
+    frequency_hz: NDArray[np.float64],
+    s21: Average,
+    s11: Average,
+    split: Callable[[], FloorSplit | None],
+    known: Known,
+) -> Assessment:
+    """What a hook-up without the duplexer shows; `split` is asked for a survey that looks like one. Arrays (K,)."""
+    if hookup.survey:
+        return _survey(site, hookup, frequency_hz, s21, split)
+    if s21.too_busy or s11.too_busy:
+        return too_busy(site, hookup, frequency_hz, s21)
+    shown = s11 if hookup.name in ("short", "open", "load", ANTENNA) else s21
+    plain = _bare(site, hookup, frequency_hz, shown, f"{hookup.name}: no duplexer here")
+    if hookup.name != ANTENNA:
+        return plain
+    nothing = cant_say("dB", "nothing hangs on port 2 here")
+    floor = floor_of(s11)
+    channels = []
+    for hz in (site.low_hz, site.high_hz):
+        match = return_loss_at(frequency_hz, s11.mean, floor.averaged_power, hz, known.residuals).figure
+        if known.uncorrected:
+            match = cant_say("dB", known.uncorrected, limited_by="correction")
+        channels.append(Channel(hz, Role.PASS, nothing, match))
+    cautions = ("measure what comes down the feeder first", *known.doubts)
+    return replace(plain, channels=tuple(channels), cautions=cautions)
+
+
+def _bare(site: Site, hookup: HookUp, frequency_hz: NDArray[np.float64], shown: Average, why: str) -> Assessment:
+    """The trace and its floor, nothing else."""
+    floor = floor_of(shown)
+    return Assessment(
+        site=site,
+        hookup=hookup,
+        frequency_hz=frequency_hz,
+        level_db=level_db(shown.mean),
+        sweeps=shown.sweeps,
+        thrown_sweeps=shown.thrown_sweeps,
+        too_busy=False,
+        floor_now=floor.one_sweep,
+        floor_averaged=floor.averaged,
+        threshold_db=floor.detection_db,
+        channels=(),
+        clipped=None,
+        notch=None,
+        notch_offset=cant_say("Hz", why),
+        pooled_points=0,
+        goals=(),
+        cautions=(),
+    )
+
+
+def _survey(
+    site: Site, hookup: HookUp, frequency_hz: NDArray[np.float64], s21: Average, split: Callable[[], FloorSplit | None]
+) -> Assessment:
+    """What both leads on loads show: no channels and no goals, only floor and leakage; `split` is asked for when the
+    sweeps look like a survey at all."""
+    if s21.too_busy:
+        return too_busy(site, hookup, frequency_hz, s21)
+    through_db = float(level_db(s21.mean).max())
+    cautions: tuple[str, ...] = ()
+    found: FloorSplit | None = None
+    if through_db <= LARGEST_LEAK_DB:
+        found = split()
+    else:
+        cautions = (f"no survey: a signal of {through_db:.0f} dB comes through; put both leads on loads, then again",)
+    plain = _bare(site, hookup, frequency_hz, s21, "both leads on loads: no notch here")
+    return replace(plain, cautions=cautions, leakage=_leak_limit(site, frequency_hz, found), survey=found)
+
+
+def _leak_limit(site: Site, frequency_hz: NDArray[np.float64], split: FloorSplit | None) -> float | None:
+    """The leak's limit at the worse of both channels; None where the survey does not reach one of them."""
+    if split is None:
+        return None
+    limits = [leak_limit_at(frequency_hz, split, hz) for hz in (site.low_hz, site.high_hz)]
+    known = [limit for limit in limits if limit is not None]
+    return max(known) if len(known) == len(limits) else None

@@ -1,0 +1,83 @@
+"""The figures of an assessment as the documented JSON object: for stdout, for frozen stages, for exports.
+
+Owns: the keys (README, "JSON") and their schema number. Refuses: text for people.
+"""
+
+from __future__ import annotations
+
+from typing import Any
+
+from rf.repeater.hookup_check import State
+from rf.values.decibel import amplitude_db
+from rf.values.words import as_json
+from visit.figures.assessment import Assessment, Role
+
+JSON_SCHEMA = 1
+"""Counts up when a key changes its meaning or goes."""
+
+
+def assessment_data(a: Assessment) -> dict[str, Any]:
+    """The documented object."""
+    return {
+        "schema": JSON_SCHEMA,
+        "site": a.site.name,
+        "hookup": a.hookup.name,
+        "hookup_checked": a.check.state is not State.UNSEEN,
+        "hookup_check": {
+            "state": a.check.state.value,
+            "seen": a.check.seen,
+            "says": a.check.short,
+            "cure": a.check.cure,
+        },
+        "sweeps": a.sweeps,
+        "thrown_sweeps": a.thrown_sweeps,
+        "floor_one_sweep": as_json(a.floor_now),
+        "floor_averaged": as_json(a.floor_averaged),
+        "channels": [
+            {
+                "frequency_hz": channel.frequency_hz,
+                "role": channel.role.value,
+                ("rejection" if channel.role is Role.REJECT else "loss"): as_json(channel.transmission),
+                "return_loss": as_json(channel.return_loss),
+                "proof_parts_db": dict(channel.parts),
+                "budgets": {
+                    name: [
+                        {"name": part.name, "half_width_db": part.half_width_db, "law": part.law.value}
+                        for part in budget.contributions
+                    ]
+                    for name, budget in channel.budgets
+                },
+            }
+            for channel in a.channels
+        ],
+        "notch_offset": as_json(a.notch_offset),
+        "fitted": None
+        if a.notch is None or not a.notch.trusted
+        else {
+            "rejection": as_json(a.notch.rejection_at[0]),
+            "depth": as_json(a.notch.depth),
+            "unloaded_q": as_json(a.notch.unloaded_q),
+            "cavities": [as_json(figure) for figure in a.notch.singles],
+        },
+        "clipped_band": None
+        if a.clipped is None
+        else {
+            "low_hz": a.clipped.low_hz,
+            "high_hz": a.clipped.high_hz,
+            "open_low": a.clipped.open_low,
+            "open_high": a.clipped.open_high,
+        },
+        "deepest": None
+        if a.lowest is None or not a.lowest.place.known
+        else {"place": as_json(a.lowest.place), "depth": as_json(a.lowest.depth)},
+        "leakage_limit_db": None if a.leakage is None else amplitude_db(a.leakage),
+        "leakage": None if a.survey is None else as_json(a.survey.leakage),
+        "worth_sweeps": None if a.survey is None else a.survey.worth_sweeps,
+        "proven_db": a.proof.proven_db,
+        "goals": [
+            {"name": goal.name, "goal_db": goal.goal_db, "verdict": goal.verdict.value, "figure": as_json(goal.figure)}
+            for goal in a.goals
+        ],
+        "doubts": list(a.doubts),
+        "cautions": list(a.cautions),
+    }

@@ -1,0 +1,137 @@
+"""Who measures into a visit file, and how another process takes over: all of it goes through the file.
+
+Owns: the rows by which a measuring process is known to live, and the request to hand over. Refuses: signals and
+sockets; the process that measures looks for a request at the end of each sweep.
+"""
+
+from __future__ import annotations
+
+import os
+import threading
+import time
+from dataclasses import dataclass
+from pathlib import Path
+
+from protocol.errors import RequestError
+from visit.record.visit_file import RecordBusyError, VisitFile
+
+ASK_EVERY_S = 0.2
+"""How often a keeper looks for a request, and an asker for its effect."""
+PATIENCE_S = 15.0
+"""Beside three sweeps, how long an asker waits for a keeper to let go."""
+
+
+@dataclass(frozen=True, slots=True)
+class Keeper:
+    """A process that measures into a visit file."""
+
+    id: int
+    pid: int
+    mark: str
+    port: str
+    at_s: float
+
+    @property
+    def lives(self) -> bool:
+        """True while this very process runs (a number used again by another does not count)."""
+        return mark_of(self.pid) == self.mark
+
+
+def mark_of(pid: int) -> str:
+    """What tells a process from a later one with the same number: boot and start time; "" when there is none.
+
+    Source: proc(5), /proc/PID/stat field 22 and /proc/sys/kernel/random/boot_id.
+    """
+    try:
+        boot = Path("/proc/sys/kernel/random/boot_id").read_text(encoding="ascii").strip()
+        stat = Path(f"/proc/{pid}/stat").read_text(encoding="utf-8", errors="replace").rpartition(")")[2].split()
+    except OSError:
+        return ""
+    return "" if stat[0] in "ZX" else f"{boot} {stat[19]}"  # a zombie measures nothing any more
+
+
+def register(visit: VisitFile, port: str) -> int:
+    """Note that this process measures into the file; returns its row. Raises RequestError when another one does."""
+    found = living(visit)
+    if found is not None:
+        raise RequestError(busy_words(visit, found))
+    with visit.writing() as connection:
+        row = connection.execute(
+            "insert into keeper (at_s, pid, mark, port) values (?, ?, ?, ?)",
+            (time.time(), os.getpid(), mark_of(os.getpid()), port),
+        ).lastrowid
+    assert row is not None
+    return row
+
+
+def living(visit: VisitFile) -> Keeper | None:
+    """The other process that measures into this file now, None when there is none."""
+    rows = visit.rows("select id, pid, mark, port, at_s from keeper where pid != ? order by id desc", (os.getpid(),))
+    keepers = (Keeper(int(str(i)), int(str(p)), str(m), str(port), float(str(at))) for i, p, m, port, at in rows)
+    return next((keeper for keeper in keepers if keeper.lives and not _let_go(visit, keeper)), None)
+
+
+def _let_go(visit: VisitFile, keeper: Keeper) -> bool:
+    return bool(
+        visit.rows("select 1 from remark where kind = 'handed over' and words like ?", (f"keeper {keeper.id} %",))
+    )
+
+
+def busy_words(visit: VisitFile, keeper: Keeper) -> str:
+    """One line for somebody who meets a file that is being measured into."""
+    return (
+        f"{visit.path} is being measured into by process {keeper.pid} ({run_words(visit)}); watch it with `deepnotch"
+        f" watch {visit.path}`, or take it over with --take-over"
+    )
+
+
+def run_words(visit: VisitFile) -> str:
+    """How far the newest run is, e.g. ``60 of 100 sweeps``."""
+    runs = visit.runs()
+    if not runs:
+        return "no run yet"
+    done, planned = visit.sweep_count(runs[-1].id), runs[-1].planned_sweeps
+    return f"{done} sweeps" if planned is None else f"{done} of {planned} sweeps"
+
+
+def ask(visit: VisitFile, keeper: Keeper) -> None:
+    """Ask a keeper to stop at the end of the sweep and to give the port."""
+    with visit.writing() as connection:
+        connection.execute(
+            "insert into handover (at_s, keeper_id, pid) values (?, ?, ?)", (time.time(), keeper.id, os.getpid())
+        )
+
+
+def asked(visit: VisitFile, keeper_id: int) -> int | None:
+    """Process that asks this keeper to hand over; None when nobody does."""
+    rows = visit.rows("select pid from handover where keeper_id = ? order by id limit 1", (keeper_id,))
+    return int(str(rows[0][0])) if rows else None
+
+
+def hand_over(visit: VisitFile, keeper_id: int, to_pid: int) -> None:
+    """Note that the port was given; said last, when it is true."""
+    visit.remark("handed over", f"keeper {keeper_id} to process {to_pid}", time.time())
+
+
+def take_over(visit: VisitFile, keeper: Keeper, tick: threading.Event | None = None) -> None:
+    """Ask, and wait until the keeper has let go or has ended. Raises RequestError when it does neither.
+
+    The patience counts from the last sweep that came: a keeper in the middle of a slow sweep is not a dead one.
+    """
+    pause = tick or threading.Event()
+    longest = visit.rows("select duration_s from sweep order by id desc limit 1")
+    patience = PATIENCE_S + 3.0 * (float(str(longest[0][0])) if longest else 0.0)
+    stubborn = RequestError(
+        f"process {keeper.pid} does not let go within {patience:.0f} s; end it with `kill {keeper.pid}`, then try"
+        " again: what it measured is kept"
+    )
+    try:
+        ask(visit, keeper)
+    except RecordBusyError:
+        raise stubborn from None
+    until = time.monotonic() + patience
+    while keeper.lives and not _let_go(visit, keeper):
+        if time.monotonic() >= until:
+            raise stubborn
+        if pause.wait(ASK_EVERY_S):
+            raise RequestError("taking over was left; the other process stops at the end of its sweep all the same")

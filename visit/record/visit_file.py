@@ -1,0 +1,454 @@
+"""The visit file: where everything meets. The writer commits each sweep as it arrives; screens and reports only read.
+
+Owns: opening and checking the file, one insert per event, reading sweeps back. Refuses: to change what was written, to
+compute figures, and to open a database that is not a visit. Schema and meaning of columns: `visit.record.schema`.
+"""
+
+from __future__ import annotations
+
+import hashlib
+import os
+import sqlite3
+import threading
+from collections.abc import Iterator
+from contextlib import contextmanager
+from dataclasses import dataclass
+from importlib.metadata import PackageNotFoundError, version
+from pathlib import Path
+
+import numpy as np
+from numpy.typing import NDArray
+
+from protocol.errors import RequestError
+from protocol.files.harmless import harmless
+from protocol.sweep import Applied, Sweep, SweepSettings
+from visit.record.schema import APPLICATION_ID, MIGRATIONS, SCHEMA, SCHEMA_VERSION
+from visit.record.soundness import PATIENCE_S, UnsoundError, bounded, check_rows, check_schema, patient
+from visit.site.hookup import THIRDS, HookUp
+from visit.site.site import Site, parse_site
+
+LARGEST_STORED = 1e6
+"""Amplitude re a thru; a sweep from an analyzer is refused above a thousand."""
+BYTES_A_POINT = 32
+"""Of a stored sweep: two complex numbers of 16 bytes."""
+SLOWEST_BYTES_S = 10e6
+"""A disk that is read more slowly makes the check of a large file give up."""
+BUSY_TIMEOUT_S = 5.0
+"""How long a writer waits for another process's commit before it gives up; commits take milliseconds."""
+
+
+PORT_BACK, RESTARTED = "port back", "restarted"
+"""Kinds of remarks after which a correction must be proved anew: the analyzer was off meanwhile."""
+
+
+class RecordError(RequestError):
+    """The visit file can't be used. One line: what, whose fault, what to do next."""
+
+
+def damaged(path: Path, why: object, what: str = "") -> RecordError:
+    """The one line for a file, or a part of it, that is not what it should be."""
+    subject = f"{what} is damaged" if what else "damaged"
+    return RecordError(f"{path}: {subject} ({harmless(why, 300)}); work on the second copy and keep this one untouched")
+
+
+class RecordBusyError(RecordError):
+    """Another process holds the file in the midst of a commit and does not go on: it was stopped, or its disk hangs."""
+
+
+@dataclass(frozen=True, slots=True)
+class RunRow:
+    """One run as recorded. `outcome` is None while it runs."""
+
+    id: int
+    purpose: str
+    hookup: HookUp
+    settings: SweepSettings
+    changes: tuple[str, ...]
+    planned_sweeps: int | None
+    outcome: str | None
+    started_s: float
+    calibration_id: int | None = None
+
+
+@dataclass(frozen=True, slots=True)
+class StoredSweep:
+    """One sweep as read back: arrays of shape (K,), complex linear S-parameters, frequency in hertz."""
+
+    id: int
+    frequency_hz: NDArray[np.float64]
+    s11: NDArray[np.complex128]
+    s21: NDArray[np.complex128]
+    started_s: float
+    duration_s: float
+
+
+class VisitFile:
+    """One visit file, opened to write or only to read. Usable from several threads, one statement at a time."""
+
+    def __init__(self, path: Path, connection: sqlite3.Connection) -> None:
+        self.path = path
+        self._connection = connection
+        self._lock = threading.Lock()
+
+    @classmethod
+    def create(cls, path: Path, site: Site, site_path: str, now_s: float) -> VisitFile:
+        """Make a new file, private to its user. Raises RecordError when it exists or can't be written."""
+        try:
+            os.close(os.open(path, os.O_CREAT | os.O_EXCL | os.O_WRONLY, 0o600))
+        except FileExistsError:
+            raise RecordError(f"{path} exists already: open it, or give another name; nothing was changed") from None
+        except OSError as error:
+            raise RecordError(f"can't write {path}: {error.strerror}; choose another folder with --visit") from None
+        visit = cls(path, _connect(path, read_only=False))
+        with visit.writing() as connection:
+            _for_writing(connection)
+        with visit.writing() as connection:
+            connection.executescript(SCHEMA)
+            connection.execute("insert into about values (?, ?)", (_program_version(), now_s))
+            values = (now_s, site.source, site_path)
+            connection.execute("insert into site (at_s, toml, path) values (?, ?, ?)", values)
+            # The marks come last: a file whose making was broken off is not taken for a visit.
+            connection.execute(f"pragma application_id = {APPLICATION_ID}")
+            connection.execute(f"pragma user_version = {SCHEMA_VERSION}")
+        return visit
+
+    @classmethod
+    def open(cls, path: Path, *, read_only: bool = False, glance: bool = False) -> VisitFile:
+        """Open an existing file after checking that it is a whole visit of a known version. Raises RecordError.
+
+        `glance`: only to see whether somebody measures into it; not checked, and one of an earlier version is refused.
+        """
+        if not path.is_file():
+            raise RecordError(f"{path}: no such visit file; check the name")
+        try:
+            connection = _connect(path, read_only=read_only)
+        except sqlite3.Error as error:
+            raise RecordError(f"{path}: can't be read as a visit file ({error}); work on the second copy") from None
+        try:
+            return cls(path, _checked(connection, path, read_only=read_only, glance=glance))
+        except BaseException as error:
+            connection.close()
+            if isinstance(error, sqlite3.Error):
+                raise RecordError(f"{path}: can't be read as a visit file ({error}); work on the second copy") from None
+            if isinstance(error, UnsoundError):
+                raise damaged(path, error) from None
+            raise
+
+    def close(self) -> None:
+        """Close the file; harmless when closed already."""
+        with self._lock:
+            self._connection.close()
+
+    @contextmanager
+    def writing(self) -> Iterator[sqlite3.Connection]:
+        """One transaction. Any SQLite fault becomes a RecordError naming the file; nothing half-written stays."""
+        with self._lock:
+            try:
+                with self._connection:
+                    yield self._connection
+            except sqlite3.Error as error:
+                if getattr(error, "sqlite_errorcode", 0) & 0xFF in (sqlite3.SQLITE_BUSY, sqlite3.SQLITE_LOCKED):
+                    raise RecordBusyError(
+                        f"{self.path}: another process is in the midst of writing and does not go on; end it, then try"
+                        " again: what was committed stands"
+                    ) from None
+                raise RecordError(
+                    f"{self.path}: could not be written ({error}); free space or check the folder, earlier rows stand"
+                ) from None
+
+    def rows(self, statement: str, values: tuple[object, ...] = ()) -> list[tuple[object, ...]]:
+        """All rows of a question. Raises RecordError."""
+        with self._lock:
+            try:
+                return self._connection.execute(statement, values).fetchall()
+            except sqlite3.Error as error:
+                raise RecordError(f"{self.path}: could not be read ({error}); work on the second copy") from None
+
+    def add_analyzer(self, identity: str, profile_name: str, port: str, now_s: float) -> int:
+        """Record that an analyzer was opened; returns its row."""
+        with self.writing() as connection:
+            return _rowid(
+                connection.execute(
+                    "insert into analyzer (at_s, identity, profile_name, port) values (?, ?, ?, ?)",
+                    (now_s, identity, profile_name, port),
+                )
+            )
+
+    def begin_run(
+        self,
+        purpose: str,
+        hookup: HookUp,
+        applied: Applied,
+        planned: int | None,
+        analyzer_id: int | None,
+        now_s: float,
+        calibration_id: int | None = None,
+    ) -> int:
+        """Record the start of a run with the settings the analyzer reported back; returns its row."""
+        actual = applied.actual
+        with self.writing() as connection:
+            return _rowid(
+                connection.execute(
+                    "insert into run (at_s, analyzer_id, purpose, driven, read, third, start_hz, stop_hz, points,"
+                    " bandwidth_hz, level_dbm, changes, planned_sweeps, path, calibration_id)"
+                    " values (?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?)",
+                    (
+                        now_s,
+                        analyzer_id,
+                        purpose,
+                        hookup.driven,
+                        hookup.read,
+                        hookup.third,
+                        actual.start_hz,
+                        actual.stop_hz,
+                        actual.points,
+                        actual.bandwidth_hz,
+                        actual.level_dbm,
+                        "\n".join(applied.changes),
+                        planned,
+                        hookup.path.text,
+                        calibration_id,
+                    ),
+                )
+            )
+
+    def end_run(self, run_id: int, outcome: str, now_s: float) -> None:
+        """Close a run; the first outcome counts."""
+        with self.writing() as connection:
+            connection.execute(
+                "update run set ended_s = ?, outcome = ? where id = ? and outcome is null",
+                (now_s, outcome, run_id),
+            )
+
+    def add_sweep(self, run_id: int, sweep: Sweep) -> None:
+        """Commit one sweep; it is on the disk when this returns."""
+        blob = sweep.frequency_hz.astype("<f8").tobytes()
+        digest = hashlib.sha256(blob).hexdigest()
+        with self.writing() as connection:
+            connection.execute("insert or ignore into grid (digest, frequency_hz) values (?, ?)", (digest, blob))
+            connection.execute(
+                "insert into sweep (run_id, sequence, started_s, duration_s, grid_id, s11, s21)"
+                " values (?, ?, ?, ?, (select id from grid where digest = ?), ?, ?)",
+                (
+                    run_id,
+                    sweep.sequence,
+                    sweep.started_s,
+                    sweep.duration_s,
+                    digest,
+                    sweep.s11.astype("<c16").tobytes(),
+                    sweep.s21.astype("<c16").tobytes(),
+                ),
+            )
+
+    def remark(self, kind: str, words: str, now_s: float) -> None:
+        """Add a line to the log of the visit."""
+        with self.writing() as connection:
+            connection.execute("insert into remark (at_s, kind, words) values (?, ?, ?)", (now_s, kind, words))
+
+    def site(self) -> Site:
+        """The site as last recorded."""
+        rows = self.rows("select toml, path from site order by id desc limit 1")
+        if not rows:
+            raise damaged(self.path, "it holds no site")
+        return parse_site(str(rows[0][0]), Path(harmless(rows[0][1], 200)))
+
+    def runs(self) -> list[RunRow]:
+        """All runs in the order they were begun."""
+        rows = self.rows(
+            "select id, purpose, driven, read, third, start_hz, stop_hz, points, bandwidth_hz, level_dbm, changes,"
+            " planned_sweeps, outcome, at_s, path, calibration_id from run order by id"
+        )
+        try:
+            return [_run_row(row) for row in rows]
+        except RequestError as error:  # a hook-up or a span that does not exist
+            raise damaged(self.path, f"a run: {error}") from None
+
+    def run(self, run_id: int) -> RunRow:
+        """One run. Raises RecordError when there is no such run."""
+        found = next((run for run in self.runs() if run.id == run_id), None)
+        if found is None:
+            raise RecordError(f"{self.path}: no run {run_id} in this file; choose one of those that the report lists")
+        return found
+
+    def sweeps(self, run_id: int, after_id: int = 0, limit: int = -1) -> list[StoredSweep]:
+        """Sweeps of a run in the order they came, those with a row id above `after_id`."""
+        rows = self.rows(
+            "select id, grid_id, s11, s21, started_s, duration_s from sweep where run_id = ? and id > ?"
+            " order by id limit ?",
+            (run_id, after_id, limit),
+        )
+        grids: dict[object, NDArray[np.float64]] = {}
+        found = []
+        for sweep_id, grid_id, s11, s21, started, duration in rows:
+            if grid_id not in grids:
+                grids[grid_id] = self._grid(grid_id)
+            frequency = grids[grid_id]
+            first, second = _trace(s11, frequency.size), _trace(s21, frequency.size)
+            if first is None or second is None:
+                raise damaged(self.path, f"sweep {sweep_id} of run {run_id} holds values that no analyzer gives")
+            found.append(StoredSweep(_int(sweep_id), frequency, first, second, _float(started), _float(duration)))
+        return found
+
+    def _grid(self, grid_id: object) -> NDArray[np.float64]:
+        rows = self.rows("select frequency_hz from grid where id = ?", (grid_id,))
+        blob = rows[0][0] if rows else b""
+        if isinstance(blob, bytes) and len(blob) % 8 == 0:
+            frequency = np.frombuffer(blob, "<f8")
+            if frequency.size >= 2 and frequency[0] > 0 and frequency[-1] < 1e12 and (np.diff(frequency) > 0).all():
+                return frequency
+        raise damaged(self.path, f"frequency points {grid_id} do not rise")
+
+    def kept(self, run_id: int) -> tuple[int, int]:
+        """How many sweeps of a run are on the disk, and the sequence number after the last one."""
+        ((count, last),) = self.rows("select count(*), max(sequence) from sweep where run_id = ?", (run_id,))
+        return int(str(count)), 0 if last is None else int(str(last)) + 1
+
+    def reopen(self, run_id: int, now_s: float) -> None:
+        """A run that was broken off goes on: its end is taken back, and the log says so."""
+        with self.writing() as connection:
+            connection.execute("update run set ended_s = null, outcome = null where id = ?", (run_id,))
+            words = f"run {run_id} goes on"
+            connection.execute("insert into remark (at_s, kind, words) values (?, 'resumed', ?)", (now_s, words))
+
+    def sweep_count(self, run_id: int) -> int:
+        """How many sweeps of a run are on the disk."""
+        return int(str(self.rows("select count(*) from sweep where run_id = ?", (run_id,))[0][0]))
+
+
+def _checked(connection: sqlite3.Connection, path: Path, *, read_only: bool, glance: bool) -> sqlite3.Connection:
+    """The connection when the file is a sound visit, brought to the present version. Raises RecordError, UnsoundError
+    or sqlite3.Error; the caller closes."""
+    patient(connection, PATIENCE_S + path.stat().st_size / SLOWEST_BYTES_S)
+    application = connection.execute("pragma application_id").fetchone()[0]
+    found = connection.execute("pragma user_version").fetchone()[0]
+    if application != APPLICATION_ID:
+        raise RecordError(f"{path}: not a visit file (another program's database); give the right file")
+    if found != SCHEMA_VERSION and (glance or found not in MIGRATIONS):
+        raise RecordError(
+            f"{path}: visit file version {found}, this program reads {SCHEMA_VERSION}; use the newer program"
+        )
+    check_schema(connection, found)
+    if not glance:
+        verdict = connection.execute("pragma quick_check(1)").fetchone()[0]
+        if verdict != "ok":
+            raise damaged(path, verdict)
+        check_rows(connection, found)
+        if found < SCHEMA_VERSION:
+            connection = _migrated(connection, found, read_only=read_only)
+        if not read_only:
+            _for_writing(connection)
+    patient(connection, None)
+    return connection
+
+
+def _connect(path: Path, *, read_only: bool) -> sqlite3.Connection:
+    """Autocommit off by explicit transactions; nothing is written yet."""
+    mode = "ro" if read_only else "rw"
+    uri = f"{path.absolute().as_uri()}?mode={mode}"
+    connection = sqlite3.connect(uri, uri=True, timeout=BUSY_TIMEOUT_S, check_same_thread=False)
+    try:
+        bounded(connection)
+    except BaseException:
+        connection.close()
+        raise
+    return connection
+
+
+def _for_writing(connection: sqlite3.Connection) -> None:
+    """Write-ahead log, so that readers never wait for the writer; only for a file that is known to be a visit."""
+    connection.execute("pragma journal_mode = wal")
+    connection.execute("pragma synchronous = full")
+    connection.execute("pragma foreign_keys = on")
+
+
+def _migrated(connection: sqlite3.Connection, version: int, *, read_only: bool) -> sqlite3.Connection:
+    """The file brought to the present version; one opened only to read is brought on in memory and stays as it is."""
+    if read_only:
+        copy = sqlite3.connect(":memory:", check_same_thread=False)
+        try:
+            bounded(copy)
+            connection.backup(copy)
+            _bring_on(copy, version)
+        except BaseException:
+            copy.close()
+            raise
+        connection.close()
+        return copy
+    _bring_on(connection, version)
+    return connection
+
+
+def _bring_on(connection: sqlite3.Connection, version: int) -> None:
+    for step in range(version, SCHEMA_VERSION):
+        connection.executescript(f"begin; {MIGRATIONS[step]} pragma user_version = {step + 1}; commit;")
+
+
+def _rowid(cursor: sqlite3.Cursor) -> int:
+    assert cursor.lastrowid is not None
+    return cursor.lastrowid
+
+
+def _run_row(row: tuple[object, ...]) -> RunRow:
+    (
+        run_id,
+        purpose,
+        driven,
+        read,
+        third,
+        start,
+        stop,
+        points,
+        bandwidth,
+        level,
+        changes,
+        planned,
+        outcome,
+        at_s,
+        path,
+        calibration_id,
+    ) = row
+    told = HookUp.parse(f"{driven} {path}" if driven == read else f"{driven}>{read} {path}")
+    if third not in THIRDS:
+        raise RequestError(f"{harmless(third, 20)!r} closes no port")
+    return RunRow(
+        id=_int(run_id),
+        purpose=str(purpose),
+        hookup=HookUp(told.driven, told.read, str(third), told.path),
+        settings=SweepSettings(
+            _float(start),
+            _float(stop),
+            _int(points),
+            _float(bandwidth),
+            None if level is None else _float(level),
+        ),
+        changes=tuple(str(changes).splitlines()),
+        planned_sweeps=None if planned is None else _int(planned),
+        outcome=None if outcome is None else str(outcome),
+        started_s=_float(at_s),
+        calibration_id=None if calibration_id is None else _int(calibration_id),
+    )
+
+
+def _trace(blob: object, points: int) -> NDArray[np.complex128] | None:
+    """An array as stored; None when it is none of so many points, or holds what no analyzer gives."""
+    if not isinstance(blob, bytes) or len(blob) != 16 * points:
+        return None
+    trace = np.frombuffer(blob, "<c16")
+    return trace if np.abs(trace).max() <= LARGEST_STORED else None
+
+
+def _int(value: object) -> int:
+    assert isinstance(value, int)
+    return value
+
+
+def _float(value: object) -> float:
+    assert isinstance(value, int | float)
+    return float(value)
+
+
+def _program_version() -> str:
+    try:
+        return version("deepnotch")
+    except PackageNotFoundError:
+        return "not installed"

@@ -1,0 +1,4 @@
+"""What leaves the visit: report, exports, trend over visits, archive.
+
+Enters: `tui`. Top of `visit`, beside `visit.run`; never imports it.
+"""

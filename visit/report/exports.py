@@ -1,0 +1,187 @@
+"""The sweeps and figures of a visit for other programs: Touchstone 1.1, CSV, JSON.
+
+Owns: the files, each with its provenance in comments. Refuses: to invent a parameter: what was not measured is zero
+and the comment says so.
+"""
+
+from __future__ import annotations
+
+import csv
+import io
+import math
+import time
+from collections.abc import Sequence
+from pathlib import Path
+
+import numpy as np
+from numpy.typing import NDArray
+
+from protocol.errors import RequestError
+from protocol.files.harmless import ascii_only, harmless, harmless_json
+from protocol.files.small_files import private_folder, write_private
+from rf.floor.average import average_sweeps
+from rf.values.figure import Figure
+from visit.calibration.corrector import Corrector
+from visit.day.stages import stages
+from visit.figures.assessment import Role
+from visit.figures.figures_json import assessment_data
+from visit.figures.replay import Figures, Replay, no_figures
+from visit.record.visit_file import RunRow, VisitFile
+
+Complex = NDArray[np.complex128]
+LONGEST_COMMENT = 500
+"""Letters of a line of comment; a program that reads Touchstone may have a short line."""
+
+
+def export_visit(visit: VisitFile, folder: Path) -> list[Path]:
+    """Write all runs as .s2p (or .s1p), the figures as JSON and CSV. Raises RequestError when a file exists or can't be
+    written; what was written before stays."""
+    replay = Replay(visit)
+    try:
+        private_folder(folder)
+    except OSError as error:
+        raise RequestError(f"can't make {folder}: {error.strerror}; choose another folder") from None
+    written = []
+    for run in replay.runs:
+        made = averaged(visit, replay, run)
+        if made is None:
+            continue
+        frequency, s11, s21, sweeps = made
+        name = f"run{run.id:03d}-{_safe_name(run.hookup.text)}"
+        comments = _provenance(replay, run, sweeps)
+        if run.hookup.name in ("short", "open", "load", "antenna"):
+            written.append(_write(folder / f"{name}.s1p", touchstone(frequency, [s11], comments)))
+        else:
+            comments.append("S12 = S21 (reciprocal device); S22 was not measured and is written as 0")
+            columns = [s11, s21, s21, np.zeros_like(s11)]
+            written.append(_write(folder / f"{name}.s2p", touchstone(frequency, columns, comments)))
+        written.append(_write(folder / f"{name}.csv", csv_text(frequency, s11, s21)))
+    found = replay.all_figures()
+    figures = {
+        "site": replay.site.name,
+        "figures": [assessment_data(one.assessment) for one in found],
+        "stages": [
+            {
+                "name": stage.name,
+                "hookup": stage.hookup,
+                "at_s": stage.at_s,
+                "runs": stage.run_ids,
+                "figures": stage.figures,
+            }
+            for stage in stages(visit)
+        ],
+    }
+    written.append(_write(folder / "figures.json", harmless_json(figures) + "\n"))
+    written.append(_write(folder / "figures.csv", figures_csv(replay.site.name, found)))
+    return written
+
+
+def averaged(visit: VisitFile, replay: Replay, run: RunRow) -> tuple[NDArray[np.float64], Complex, Complex, int] | None:
+    """A run averaged and corrected: frequency (K,), S11, S21, sweeps; None when it kept none."""
+    stored = visit.sweeps(run.id)
+    if not stored:
+        return None
+    calibration = replay.calibrations.get(run.calibration_id or 0)
+    corrector = Corrector(calibration.terms if calibration else None, run.hookup.path)
+    f = stored[0].frequency_hz
+    with no_figures(visit, f"run {run.id}"):
+        pairs = [corrector(f, sweep.s11, sweep.s21) for sweep in stored]
+        s11 = average_sweeps(np.array([pair[0] for pair in pairs])).mean
+        return f, s11, average_sweeps(np.array([pair[1] for pair in pairs])).mean, len(stored)
+
+
+def touchstone(frequency_hz: NDArray[np.float64], columns: Sequence[Complex], comments: Sequence[str]) -> str:
+    """Touchstone 1.1 text: one column (1-port) or four in the order 11 21 12 22 (2-port), RI, 50 ohm."""
+    lines = [f"! {_ascii(comment)}" for comment in comments]
+    lines.append("# Hz S RI R 50")
+    for index, hz in enumerate(frequency_hz):
+        values = " ".join(f"{column[index].real:.12e} {column[index].imag:.12e}" for column in columns)
+        lines.append(f"{hz:.6f} {values}")
+    return "\n".join(lines) + "\n"
+
+
+def touchstone3(frequency_hz: NDArray[np.float64], s: NDArray[np.complex128], comments: Sequence[str]) -> str:
+    """Touchstone 1.1 text of a three-port (K, 3, 3): a row of the matrix a line."""
+    lines = [f"! {_ascii(comment)}" for comment in comments]
+    lines.append("# Hz S RI R 50")
+    for index, hz in enumerate(frequency_hz):
+        for row in range(3):
+            values = " ".join(f"{s[index, row, col].real:.12e} {s[index, row, col].imag:.12e}" for col in range(3))
+            lines.append(f"{f'{hz:.6f} ' if row == 0 else '  '}{values}")
+    return "\n".join(lines) + "\n"
+
+
+def csv_text(frequency_hz: NDArray[np.float64], s11: Complex, s21: Complex) -> str:
+    """Frequency, S11 and S21 as real and imaginary parts and in decibels; numbers only below the heading."""
+    buffer = io.StringIO()
+    writer = csv.writer(buffer, lineterminator="\n")
+    writer.writerow(("frequency_hz", "s11_re", "s11_im", "s21_re", "s21_im", "s11_db", "s21_db"))
+    with np.errstate(divide="ignore"):
+        levels = 20.0 * np.log10(np.abs(np.stack((s11, s21))))
+    for index, hz in enumerate(frequency_hz):
+        a, b = s11[index], s21[index]
+        numbers = (a.real, a.imag, b.real, b.imag)
+        decibels = (f"{level:.4f}" if np.isfinite(level) else "" for level in levels[:, index])
+        writer.writerow((f"{hz:.6f}", *(f"{number:.12e}" for number in numbers), *decibels))
+    return buffer.getvalue()
+
+
+def figures_csv(site: str, found: Sequence[Figures]) -> str:
+    """The figures of all hook-ups, a line each, every number with its kind; texts are never formulas."""
+    buffer = io.StringIO()
+    writer = csv.writer(buffer, lineterminator="\n")
+    writer.writerow(("site", "hookup", "figure", "frequency_hz", "kind", "value", "low", "high", "unit", "limited_by"))
+    for one in found:
+        a = one.assessment
+        lines: list[tuple[str, float | None, Figure]] = []
+        for channel in a.channels:
+            name = "rejection" if channel.role is Role.REJECT else "loss"
+            lines += [(name, channel.frequency_hz, channel.transmission)]
+            lines += [("return loss", channel.frequency_hz, channel.return_loss)]
+        for name, at_hz, figure in (*lines, ("notch offset", None, a.notch_offset)):
+            numbers = (figure.value, figure.low, figure.high)
+            shown = ("" if not math.isfinite(number) else f"{number:.6g}" for number in numbers)
+            texts = (site, one.hookup.text, name, "" if at_hz is None else f"{at_hz:.6f}", figure.kind.value)
+            ends = (figure.unit, figure.limited_by)
+            writer.writerow((*map(plain_cell, texts), *shown, *map(plain_cell, ends)))
+    return buffer.getvalue()
+
+
+FORMULA = "=+-@|%\uff1d\uff0b\uff0d\uff20"
+"""What a cell begins with that a spreadsheet computes or sends; the last four are the wide forms of the first."""
+
+
+def plain_cell(text: str) -> str:
+    """Text for a spreadsheet cell: harmless, and behind an apostrophe where a program would take it for a formula."""
+    clean = harmless(text)
+    return f"'{clean}" if clean.lstrip()[:1] in FORMULA and clean.strip() else clean
+
+
+def _provenance(replay: Replay, run: RunRow, sweeps: int) -> list[str]:
+    site = replay.site
+    at = time.strftime("%Y-%m-%d %H:%M:%S", time.localtime(run.started_s))
+    calibration = replay.calibrations.get(run.calibration_id or 0)
+    kit = "analyzer's own" if calibration is None else f"on the host, {calibration.kit.name}"
+    return [
+        f"{site.name} {site.call_sign}".strip(),
+        f"run {run.id}, {run.hookup.text}, {at}, mean of {sweeps} sweeps, {run.settings.bandwidth_hz:g} Hz bandwidth",
+        f"correction: {kit}; pads and amplifier told with the hook-up are taken out",
+    ]
+
+
+def _ascii(text: str) -> str:
+    return ascii_only(harmless(text, LONGEST_COMMENT))
+
+
+def _safe_name(text: str) -> str:
+    return "".join(letter if letter.isalnum() else "-" for letter in text).strip("-")
+
+
+def _write(path: Path, text: str) -> Path:
+    try:
+        write_private(path, text, new=True)
+    except FileExistsError:
+        raise RequestError(f"{path} exists already; give another folder, nothing was overwritten") from None
+    except OSError as error:
+        raise RequestError(f"can't write {path}: {error.strerror}; choose another folder") from None
+    return path

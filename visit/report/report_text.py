@@ -1,0 +1,78 @@
+"""A report as plain text, 80 columns, for mail and paper.
+
+Owns: the layout. Refuses: figures of its own.
+"""
+
+from __future__ import annotations
+
+import textwrap
+import time
+
+from protocol.files.harmless import harmless
+from visit.report.report import Report
+from visit.report.trend import chart, side_lines
+
+WIDTH = 79
+
+
+def report_text(report: Report) -> str:
+    """The whole report."""
+    site = report.site
+    first, last = (time.strftime("%Y-%m-%d %H:%M", time.localtime(at)) for at in report.visited_s)
+    lines = [
+        f"VISIT REPORT  {site.name}" + (f"  {site.call_sign}" if site.call_sign else ""),
+        f"low {site.low_hz / 1e6:.4f} MHz, high {site.high_hz / 1e6:.4f} MHz, transmitter on the"
+        f" {site.transmit.word} side, {site.kind}",
+        f"measured {first} to {last}; sweeps SHA-256 {report.digest[:16]}",
+        "",
+        "READING keeps clear of floor and leak; AT LEAST is a bound (95 %); INFERRED is",
+        "from a fitted model and proves nothing; CAN'T SAY: nothing follows from it.",
+    ]
+    hookup = ""
+    for row in report.rows:
+        if row.hookup != hookup:
+            hookup = row.hookup
+            lines += ["", f"{hookup}"]
+        lines.append(f"  {row.name}")
+        lines.append(f"    as found  {row.found}")
+        lines.append(f"    as left   {row.left}")
+        if row.goal:
+            limit = f"; limited by {row.limited_by}" if row.limited_by else ""
+            lines.append(f"    goal      {row.goal}: {row.verdict}{limit}")
+    for title, entries in sections(report):
+        lines += ["", title.upper()]
+        for entry in entries:
+            lines += textwrap.wrap(harmless(entry), WIDTH - 2, initial_indent="  ", subsequent_indent="    ")
+    return "\n".join(line for text in lines for line in _fits(harmless(text))) + "\n"
+
+
+def _fits(line: str) -> list[str]:
+    return [line] if len(line) <= WIDTH else textwrap.wrap(line, WIDTH, subsequent_indent="    ")
+
+
+def years_lines(report: Report, *, drawn: bool = True) -> list[str]:
+    """How this visit stands against the earlier ones; `drawn`: with the chart of letters."""
+    lines = []
+    for mine in report.years.values():
+        lines += side_lines(mine) + (chart(mine) if drawn else [])
+    return [line[2:] if line.startswith("  ") else line for line in lines]
+
+
+def sections(report: Report, *, drawn: bool = True) -> list[tuple[str, list[str]]]:
+    """Titles and lines of everything behind the table, only what is there; `drawn`: charts of letters included."""
+    found = [
+        ("sentences for the file", report.sentences),
+        ("what could not be shown", report.not_shown or ["nothing: every goal was shown to be met or missed"]),
+        ("in doubt", report.doubts),
+        ("evidence of the floor", report.evidence),
+        ("next due", [report.next_due or "not written down (step 40 asks for it)"]),
+        ("against earlier visits", years_lines(report, drawn=drawn)),
+        ("several hook-ups together", report.together),
+        ("calibration and checks", report.calibration),
+        ("instrument", report.instrument),
+        ("screws", report.nudges),
+        ("computed beside", report.computed),
+        ("entered by hand", report.entered),
+        ("steps left out", report.left_out),
+    ]
+    return [(title, lines) for title, lines in found if lines]

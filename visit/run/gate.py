@@ -1,0 +1,55 @@
+"""The gate before the visit file: a sweep of a wrong hook-up is not stored, and a keyed transmitter stops the run.
+
+Owns: judging each sweep of a run before it is committed. Refuses: to alter a sweep; it is stored as it came, or not.
+"""
+
+from __future__ import annotations
+
+import numpy as np
+
+from protocol.errors import AnalyzerError
+from protocol.sweep import Sweep
+from rf.floor.floor import floor_from_one_sweep
+from rf.repeater.hookup_check import HookUpCheck, State, check_hookup
+from rf.repeater.keyed import CarrierWatch
+from visit.calibration.corrector import Corrector
+from visit.site.hookup import HookUp
+from visit.site.site import Site
+
+FEWEST_POINTS = 33
+"""The floor of one sweep is told from its roughness; with fewer points nothing is judged."""
+
+
+class KeyedError(AnalyzerError):
+    """Somebody transmits into the path that is being measured."""
+
+
+class Gate:
+    """One run of one hook-up. `levels`: sweeps are re a thru after `corrector`, so that signatures may be judged."""
+
+    def __init__(self, site: Site, hookup: HookUp, corrector: Corrector, *, levels: bool) -> None:
+        self._site, self._hookup, self._corrector, self._levels = site, hookup, corrector, levels
+        self._watch = CarrierWatch()
+
+    def judge(self, sweep: Sweep) -> HookUpCheck | None:
+        """What is wrong with the hook-up, or None when the sweep may be stored. Raises KeyedError."""
+        s11, s21 = self._corrector(sweep.frequency_hz, sweep.s11, sweep.s21)
+        carrier_hz = self._watch.add(sweep.frequency_hz, s21)
+        if carrier_hz is not None:
+            raise KeyedError(
+                f"signal present on the path at {carrier_hz / 1e6:.4f} MHz: is a transmitter keyed? stopped; prove it"
+                " off before anything else"
+            )
+        if (
+            not self._levels
+            or (self._hookup.alone and not self._hookup.survey)
+            or sweep.frequency_hz.size < FEWEST_POINTS
+        ):
+            return None
+        noise = floor_from_one_sweep(s21).additive_power
+        if not np.isfinite(noise) or noise <= 0.0:
+            return None
+        told, third = self._hookup.name, self._hookup.third_port
+        site = self._site
+        check = check_hookup(sweep.frequency_hz, s11, s21, noise, site.low_hz, site.high_hz, told, third)
+        return check if check.state is State.WRONG else None

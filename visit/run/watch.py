@@ -1,0 +1,154 @@
+"""What another process measures, read from the visit file alone: the same picture as the one that measures has.
+
+Owns: a thread that looks at the file for news and makes figures of them. Refuses: the port, and to write anything.
+"""
+
+from __future__ import annotations
+
+import threading
+from dataclasses import replace
+from pathlib import Path
+
+from protocol.errors import RequestError
+from protocol.sweep import Applied
+from visit.figures.assessment import Assessment
+from visit.figures.assessor import Assessor
+from visit.figures.replay import Replay, no_figures
+from visit.record.owner import Keeper, living
+from visit.record.visit_file import RunRow, VisitFile
+from visit.run.conductor import Phase, Progress, RunOrder
+from visit.run.live import LiveState
+from visit.site.hookup import HookUp
+
+LOOK_EVERY_S = 0.4
+
+
+class Watcher:
+    """Looks at one visit file. Use it in a `with` block."""
+
+    def __init__(self, path: Path) -> None:
+        """Raises RecordError when the file can't be read."""
+        self._visit = VisitFile.open(path, read_only=True)
+        try:
+            site = self._visit.site()
+        except RequestError:
+            self._visit.close()
+            raise
+        self._closing = threading.Event()
+        self._assessor: Assessor | None = None
+        self._calibrated_at_s: float | None = None
+        self._corrects_itself = False
+        self._figures_fault = ""
+        self._state = LiveState(site, HookUp("A", "L"), Progress(), visit_name=path.name)
+        self._thread = threading.Thread(target=self._watch, name="watching", daemon=True)
+
+    def __enter__(self) -> Watcher:
+        try:
+            self._look()
+        except BaseException:
+            self._visit.close()
+            raise
+        self._thread.start()
+        return self
+
+    def __exit__(self, *_: object) -> None:
+        self._closing.set()
+        self._thread.join()
+        self._visit.close()
+
+    @property
+    def visit(self) -> VisitFile:
+        """The file, open to read."""
+        return self._visit
+
+    @property
+    def keeper(self) -> Keeper | None:
+        """Who measures now."""
+        return living(self._visit)
+
+    def state(self) -> LiveState:
+        """The latest picture; never blocks."""
+        return self._state
+
+    def _watch(self) -> None:
+        while not self._closing.wait(LOOK_EVERY_S):
+            try:
+                self._look()
+            except RequestError as error:  # the file can't be read just now: say so, look again
+                self._state = replace(self._state, figures_fault=str(error))
+
+    def _look(self) -> None:
+        runs = self._visit.runs()
+        if not runs:
+            return
+        run, keeper = runs[-1], self.keeper
+        if self._assessor is None or self._assessor.run_id != run.id:
+            replay = Replay(self._visit)
+            self._assessor = replay.assessor(run, live=True)
+            calibration = replay.calibrations.get(run.calibration_id or 0)
+            self._corrects_itself = replay.corrects_itself
+            self._calibrated_at_s = None if calibration is None else calibration.at_s
+        fresh = self._visit.sweeps(run.id, self._assessor.last_id)
+        with no_figures(self._visit, f"run {run.id}"):
+            for sweep in fresh:
+                self._assessor.add(sweep)
+        progress = self._progress(run, keeper)
+        told = self._state.assessment if not fresh and self._state.progress.run_id == run.id else self._figures()
+        self._state = LiveState(
+            self._state.site, run.hookup, progress, told, port=keeper.port if keeper else "",
+            visit_name=self._visit.path.name, figures_fault=self._figures_fault,
+            calibrated_at_s=self._calibrated_at_s, corrects_itself=self._corrects_itself,
+        )  # fmt: skip
+
+    def _figures(self) -> Assessment | None:
+        assert self._assessor is not None
+        try:
+            self._figures_fault = ""
+            return self._assessor.assess()
+        except Exception as error:  # a fault in the figures must not pass unseen, nor end the watching
+            self._figures_fault = f"figures failed ({type(error).__name__}: {error}); sweeps go on and are kept"
+            return None
+
+    def _progress(self, run: RunRow, keeper: Keeper | None) -> Progress:
+        """Where the run stands, by its row and the newest words of the log."""
+        done = self._visit.sweep_count(run.id)
+        timing = self._visit.rows(
+            "select min(started_s), max(started_s + duration_s) from sweep where run_id = ?", (run.id,)
+        )
+        first, last = (None if value is None else float(str(value)) for value in timing[0])
+        phase, message = _phase(run, keeper, self._trouble(run))
+        analyzer = self._visit.rows("select identity from analyzer order by id desc limit 1")
+        return Progress(
+            phase=phase,
+            message=message,
+            identity=str(analyzer[0][0]) if analyzer else "",
+            run_id=run.id,
+            order=RunOrder(run.hookup, run.settings, run.planned_sweeps, run.purpose),
+            applied=Applied(run.settings, run.settings),
+            done=done,
+            sweep_time_s=None if first is None or last is None or not done else (last - first) / done,
+            saved_at_s=last,
+            changes=run.changes,
+        )
+
+    def _trouble(self, run: RunRow) -> str:
+        """What the log says of the port when it is away, else nothing."""
+        trouble = self._visit.rows(
+            "select kind, words from remark where kind in ('port', 'port back') and at_s >= ? order by id desc limit 1",
+            (run.started_s,),
+        )
+        return str(trouble[0][1]) if trouble and trouble[0][0] == "port" else ""
+
+
+def _phase(run: RunRow, keeper: Keeper | None, trouble: str) -> tuple[Phase, str]:
+    if run.outcome == "complete":
+        return Phase.COMPLETE, ""
+    if run.outcome == "stopped" or (run.outcome or "").startswith("handed over"):
+        return Phase.STOPPED, run.outcome or ""
+    if run.outcome is not None:
+        return Phase.FAULT, run.outcome
+    if keeper is None:
+        return Phase.STOPPED, "the process that measured has ended; `--resume` goes on with its run"
+    if trouble:
+        return Phase.WAITING, trouble
+    return Phase.SWEEPING, f"process {keeper.pid} measures; this screen only watches"

@@ -1,0 +1,34 @@
+"""Sweeps to start from, made from the site: wide over both channels, zoomed on the reject channel.
+
+Owns: span and points of the presets. Refuses: anything outside the analyzer's limits (it clips to them and says nothing
+that the read-back would not show).
+"""
+
+from __future__ import annotations
+
+from protocol.sweep import Limits, SweepSettings
+from visit.site.site import Site
+
+WIDE_SPAN_FACTOR = 4.0
+"""Wide span as a multiple of the channel spacing: both channels and as much skirt outside them again."""
+
+POINTS = 401
+BANDWIDTH_HZ = 1000.0
+ZOOM_POINTS = 101
+
+
+def wide(site: Site, limits: Limits | None = None, bandwidth_hz: float = BANDWIDTH_HZ) -> SweepSettings:
+    """Both channels lie on grid points, at 3/8 and 5/8 of the span."""
+    spacing = site.high_hz - site.low_hz
+    centre = (site.low_hz + site.high_hz) / 2
+    points = POINTS if limits is None else max(min(POINTS, limits.max_points), limits.min_points)
+    points -= (points - 1) % 8
+    return SweepSettings.around(centre, spacing * WIDE_SPAN_FACTOR, points, bandwidth_hz)
+
+
+def zoom(reject_hz: float, bottom_width_hz: float, bandwidth_hz: float = BANDWIDTH_HZ) -> SweepSettings:
+    """A quarter of the bottom width around the channel: within it the response is one complex value and its slope.
+
+    Study, F6: a half-width of 1/8 of the +3 dB bottom keeps the bias of the pooled value small.
+    """
+    return SweepSettings.around(reject_hz, bottom_width_hz / 4, ZOOM_POINTS, bandwidth_hz)

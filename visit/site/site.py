@@ -1,0 +1,168 @@
+"""The site file: what stands on the hill and what it must reach. TOML, validated with the key and the line named.
+
+Owns: reading and checking the file, the channel frequencies of each side, the goals. Refuses: to fill in a frequency
+or a goal that the owner did not write, except the goals of common practice that `Goals` states as such.
+"""
+
+from __future__ import annotations
+
+import re
+from collections.abc import Mapping
+from dataclasses import dataclass, field
+from pathlib import Path
+from typing import Any, TypeVar
+
+from protocol.errors import RequestError
+from protocol.files.small_files import read_text, toml_table
+from protocol.files.strict_toml import finite, shown
+from visit.site.hookup import Side
+
+T = TypeVar("T")
+
+KINDS = ("band-reject", "pass-reject", "band-pass")
+
+
+@dataclass(frozen=True, slots=True)
+class Goals:
+    """What the duplexer must reach, in dB. Defaults are common practice for a large unit (study, part 1)."""
+
+    rejection_db: float = 90.0
+    loss_db: float = 2.0
+    return_loss_db: float = 15.0
+
+
+@dataclass(frozen=True, slots=True)
+class Site:
+    """One repeater site. Frequencies in hertz; `transmit` is the side on which the transmitter works."""
+
+    name: str
+    low_hz: float
+    high_hz: float
+    transmit: Side
+    kind: str = "band-reject"
+    cavities: int | None = None
+    goals: Goals = field(default_factory=Goals)
+    temperature_c: float | None = None
+    call_sign: str = ""
+    notes: str = ""
+    source: str = ""
+
+    def pass_hz(self, side: Side) -> float:
+        """The channel that `side` must let through."""
+        return self.low_hz if side is Side.LOW else self.high_hz
+
+    def reject_hz(self, side: Side) -> float:
+        """The channel that `side` must hold back."""
+        return self.high_hz if side is Side.LOW else self.low_hz
+
+
+class _Reader:
+    """Takes values out of the parsed file one by one and remembers where each key stands."""
+
+    def __init__(self, path: Path, text: str) -> None:
+        self.path, self.lines = path, text.splitlines()
+        try:
+            self.table: Mapping[str, Any] = toml_table(text)
+        except ValueError as error:
+            raise RequestError(f"{path}: not readable as TOML: {error}; correct that line") from None
+
+    def line_of(self, key: str) -> int:
+        name = key.rsplit(".", maxsplit=1)[-1]
+        pattern = re.compile(rf"^\s*(\[\s*)?[\"']?{re.escape(name)}[\"']?\s*[=\]]")
+        return next((number for number, line in enumerate(self.lines, 1) if pattern.match(line)), 0)
+
+    def fault(self, key: str, what: str) -> RequestError:
+        line = self.line_of(key)
+        where = f"{self.path}, line {line}" if line else f"{self.path}"
+        return RequestError(f"{where}: {key} {what}")
+
+    def number(self, table: Mapping[str, Any], key: str, low: float, high: float, default: T) -> float | T:
+        name = key.rsplit(".", maxsplit=1)[-1]
+        if name not in table:
+            return default
+        value = table[name]
+        if isinstance(value, bool) or not isinstance(value, int | float) or not finite(value):
+            raise self.fault(key, f"must be a number, not {shown(value)}")
+        if not low <= value <= high:
+            raise self.fault(key, f"must lie in {low:g}..{high:g}, not {shown(value)}")
+        return float(value)
+
+    def text(self, key: str, default: str) -> str:
+        value = self.table.get(key, default)
+        if not isinstance(value, str):
+            raise self.fault(key, f"must be text in quotes, not {shown(value)}")
+        return value
+
+    def unknown(self, table: Mapping[str, Any], known: set[str], prefix: str = "") -> None:
+        for key in table:
+            if key not in known:
+                raise self.fault(prefix + key, f"is not a key of a site file; known here: {', '.join(sorted(known))}")
+
+
+KEYS = {
+    "name",
+    "call_sign",
+    "low_hz",
+    "high_hz",
+    "transmit",
+    "kind",
+    "cavities",
+    "goals",
+    "temperature_c",
+    "notes",
+}
+GOAL_KEYS = {"rejection_db", "loss_db", "return_loss_db"}
+
+
+def load_site(path: Path) -> Site:
+    """Read and check a site file. Raises RequestError naming the file, the line and the key."""
+    return parse_site(read_text(path, "a site file"), path)
+
+
+def parse_site(text: str, path: Path) -> Site:
+    """Check the text of a site file; `path` only names it in messages. Raises RequestError."""
+    reader = _Reader(path, text)
+    table = reader.table
+    reader.unknown(table, KEYS)
+    for key in ("name", "low_hz", "high_hz", "transmit"):
+        if key not in table:
+            raise RequestError(f"{path}: {key} is missing; a site file needs name, low_hz, high_hz and transmit")
+    low = reader.number(table, "low_hz", 1e6, 10e9, None)
+    high = reader.number(table, "high_hz", 1e6, 10e9, None)
+    assert low is not None and high is not None
+    if low >= high:
+        raise reader.fault("low_hz", f"must lie below high_hz, but {low:.0f} >= {high:.0f}: are the two exchanged?")
+    transmit = reader.text("transmit", "")
+    if transmit not in ("low", "high"):
+        raise reader.fault(
+            "transmit", f'must be "low" or "high" (the side the transmitter is on), not {shown(transmit)}'
+        )
+    kind = reader.text("kind", "band-reject")
+    if kind not in KINDS:
+        raise reader.fault("kind", f"must be one of {', '.join(KINDS)}, not {shown(kind)}")
+    cavities = reader.number(table, "cavities", 1, 8, None)
+    if cavities is not None and cavities != int(cavities):
+        raise reader.fault("cavities", "must be a whole number (cavities of one side)")
+    goals_table = table.get("goals", {})
+    if not isinstance(goals_table, dict):
+        raise reader.fault("goals", "must be a table: [goals]")
+    reader.unknown(goals_table, GOAL_KEYS, "goals.")
+    default = Goals()
+    goals = Goals(
+        rejection_db=reader.number(goals_table, "goals.rejection_db", 1, 150, default.rejection_db),
+        loss_db=reader.number(goals_table, "goals.loss_db", 0.05, 20, default.loss_db),
+        return_loss_db=reader.number(goals_table, "goals.return_loss_db", 1, 60, default.return_loss_db),
+    )
+    return Site(
+        name=reader.text("name", ""),
+        low_hz=low,
+        high_hz=high,
+        transmit=Side.LOW if transmit == "low" else Side.HIGH,
+        kind=kind,
+        cavities=None if cavities is None else int(cavities),
+        goals=goals,
+        temperature_c=reader.number(table, "temperature_c", -60, 80, None),
+        call_sign=reader.text("call_sign", ""),
+        notes=reader.text("notes", ""),
+        source=text,
+    )
