@@ -13,7 +13,8 @@ import pytest
 
 from protocol.simulated.bench import Bench, start_bench
 from tests.benchtop import make_unit, take
-from tui.cli import ExitStatus, build_parser, main
+from tui.cli import build_parser, main
+from tui.commands.exit_status import ExitStatus
 
 SITES = Path(__file__).parents[2] / "fixtures/sites"
 SITE = str(SITES / "demo-450.toml")
