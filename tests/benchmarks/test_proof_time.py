@@ -89,7 +89,7 @@ def plain_sweeps(truth_db: float, floor_db: float, goal_db: float) -> int:
 
 
 def _one(value: complex, power: float) -> Pooled:
-    return Pooled(value=value, power=power, dof=math.inf, points=1, coefficients=1, bias_db=0.0, half_width_hz=0.0)
+    return Pooled(value=value, power=power, dof=math.inf, points=1, bias_db=0.0, half_width_hz=0.0)
 
 
 @pytest.mark.timeout(600)

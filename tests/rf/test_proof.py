@@ -35,7 +35,7 @@ MATCHED = 200.0
 
 
 def pooled(value: complex, power: float, dof: float = math.inf) -> Pooled:
-    return Pooled(value, power, 1, 1, 0.0, 0.0, dof)
+    return Pooled(value, power, 1, 0.0, 0.0, dof)
 
 
 def proofs(truth_db: float, floor_db: float, leak_db: float | None, stop: bool, seed: int) -> float:

@@ -218,9 +218,7 @@ class Together:
                     continue
                 parted = two_states(x0.value, x1.value, ratio, x0.power, x1.power)
                 leak = abs(parted.leakage)
-                pooled = Pooled(
-                    parted.signal, parted.power, x0.points, x0.coefficients, x0.bias_db, x0.half_width_hz, x0.dof
-                )
+                pooled = Pooled(parted.signal, parted.power, x0.points, x0.bias_db, x0.half_width_hz, x0.dof)
                 figure = rejection_of(pooled, Limits(leak * JUMPER_ERROR, self._port2_db(first.run))).figure
                 lines.append(
                     f"{second.run.hookup.path.jumper}-wave jumper, {first.run.hookup.name} at {channel / 1e6:.4f} MHz:"
@@ -266,7 +264,7 @@ class Together:
                 if pooled is None:
                     continue
                 value = Pooled(
-                    pooled.value * scale, pooled.power * scale**2, pooled.points, pooled.coefficients, pooled.bias_db,
+                    pooled.value * scale, pooled.power * scale**2, pooled.points, pooled.bias_db,
                     pooled.half_width_hz, pooled.dof,
                 )  # fmt: skip
                 limits = Limits(None, self._port2_db(first.run), joined.disagreement_db)
