@@ -198,7 +198,8 @@ def _shape(blend: Blend, at_hz: float, width_hz: float) -> BottomShape:
     """Steepest slope and sharpest curvature at a frequency that the fits allow: the largest of what they show, each
     with two standard deviations."""
     step = width_hz / 32.0
-    slopes, curvatures = [], []
+    slopes: list[float] = []
+    curvatures: list[float] = []
     for fit in blend.fits:
         log, dlog = fit.chain.at(at_hz + step * np.array([-1.0, 0.0, 1.0])).log_s21(fit.p)
         left, right = np.exp(log[0] - log[1]), np.exp(log[2] - log[1])
@@ -208,8 +209,8 @@ def _shape(blend: Blend, at_hz: float, width_hz: float) -> BottomShape:
             (curvatures, right + left - 2.0, dright + dleft),
         ):
             spread = math.sqrt(blend.inflation * max(float((change @ fit.covariance @ np.conj(change)).real), 0.0))
-            found.append(abs(value) + 2.0 * spread)
-    return BottomShape(float(max(slopes)) / (2.0 * step), float(max(curvatures)) / (2.0 * step**2))
+            found.append(float(abs(value)) + 2.0 * spread)
+    return BottomShape(max(slopes) / (2.0 * step), max(curvatures) / (2.0 * step**2))
 
 
 def _level(blend: Blend, at_hz: float) -> Figure:
