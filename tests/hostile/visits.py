@@ -21,6 +21,7 @@ from visit.day.day import Day
 from visit.day.nudges import ledger
 from visit.day.stages import differences, freeze, stages
 from visit.figures.replay import Replay
+from visit.figures.run_figures import RunFigures
 from visit.figures.together import Together
 from visit.record.owner import living
 from visit.record.visit_file import VisitFile
@@ -143,9 +144,9 @@ def every_way_out(path: Path, folder: Path) -> None:
     for way in (
         lambda: reported(path),
         lambda: _of(path, stages),
-        lambda: _of(path, lambda visit: Together(visit, visit.site()).lines()),
+        lambda: _of(path, lambda visit: Together(visit).lines()),
         lambda: _of(path, lambda visit: export_visit(visit, folder)),
-        lambda: _of(path, lambda visit: (Replay(visit).widths(), differences(visit))),
+        lambda: _of(path, lambda visit: (RunFigures(visit).fitted(HookUp("A", "L")), differences(visit))),
         lambda: trend_lines(points_of(path)),
         lambda: summary_rows(str(path)),
         lambda: _look_on(path),

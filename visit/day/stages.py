@@ -12,13 +12,14 @@ from dataclasses import dataclass
 from typing import Any
 
 from protocol.errors import RequestError
+from visit.figures import looks
 from visit.figures.figures_json import assessment_data
 from visit.figures.replay import Replay
 from visit.record.stored_json import stored_object
 from visit.record.visit_file import VisitFile, damaged
 from visit.site.hookup import HookUp
 
-AS_FOUND, AS_LEFT = "as found", "as left"
+AS_FOUND, AS_LEFT = looks.AS_FOUND, looks.AS_LEFT
 
 
 @dataclass(frozen=True, slots=True)

@@ -13,7 +13,7 @@ from protocol.errors import RequestError
 from protocol.sweep import Applied
 from visit.figures.assessment import Assessment
 from visit.figures.assessor import Assessor
-from visit.figures.replay import Replay, no_figures
+from visit.figures.run_figures import RunFigures, no_figures
 from visit.record.owner import Keeper, living
 from visit.record.visit_file import RunRow, VisitFile
 from visit.run.conductor import Phase, Progress, RunOrder
@@ -83,10 +83,10 @@ class Watcher:
             return
         run, keeper = runs[-1], self.keeper
         if self._assessor is None or self._assessor.run_id != run.id:
-            replay = Replay(self._visit)
-            self._assessor = replay.assessor(run, live=True)
-            calibration = replay.calibrations.get(run.calibration_id or 0)
-            self._corrects_itself = replay.corrects_itself
+            figures = RunFigures(self._visit)
+            self._assessor = figures.assessor(run)
+            calibration = figures.calibrations.get(run.calibration_id or 0)
+            self._corrects_itself = figures.corrects_itself(run)
             self._calibrated_at_s = None if calibration is None else calibration.at_s
         fresh = self._visit.sweeps(run.id, self._assessor.last_id)
         with no_figures(self._visit, f"run {run.id}"):
