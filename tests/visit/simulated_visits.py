@@ -1,7 +1,7 @@
 """Visit files made of simulated sweeps, written straight into the file: no wire, no analyzer, thousands of runs.
 
-The unit holds back exactly what is told, read through the worst mismatch and fit error that the proof allows for, so that
-nothing but chance keeps a proof from being false.
+The unit holds back exactly what is told, read through the worst mismatch and fit error that the proof allows for, so
+that nothing but chance keeps a proof from being false.
 """
 
 from __future__ import annotations
@@ -109,17 +109,17 @@ class SimulatedVisit:
             )
         return run_id
 
-    def zoom_sweeps(self, count: int) -> np.ndarray:
-        """S21 (N, K) of the bottom."""
-        shape = (count, POINTS)
-        noise = self.rng.normal(size=shape) + 1j * self.rng.normal(size=shape)
-        return self.level * np.exp(2j * math.pi * self.rng.random()) + noise * math.sqrt(FLOOR / 2.0)
+    def zoom_sweeps(self, count: int) -> tuple[np.ndarray, np.ndarray]:
+        """S11 and S21 (N, K) of the bottom."""
+        noise = self.rng.normal(size=(4, count, POINTS)) * math.sqrt(FLOOR / 2.0)
+        turned = self.level * np.exp(2j * math.pi * self.rng.random())
+        return 0.1 + noise[0] + 1j * noise[1], turned + noise[2] + 1j * noise[3]
 
     def zoom(self, planned: int, *, watched: bool = True, stop: Callable[[np.ndarray], int] | None = None) -> int:
         """A zoom run of `planned` sweeps, ended early after `stop` of them."""
-        s21 = self.zoom_sweeps(planned)
+        s11, s21 = self.zoom_sweeps(planned)
         taken = planned if stop is None else stop(s21)
-        return self.write(ZOOM, planned, np.full((taken, POINTS), 0.1 + 0j), s21[:taken], watched=watched)
+        return self.write(ZOOM, planned, s11[:taken], s21[:taken], watched=watched)
 
     def verdict(self) -> Verdict:
         """What the report says of the rejection now."""
