@@ -1,8 +1,8 @@
 """The looks that were spent: written by whoever measures, read by every reader, shared by all runs of a hook-up.
 
 Sources: error spending, Lan and DeMets 1983; what a share of false passes may be follows from 5 % by Boole's
-inequality, with the scatter of a binomial draw. The visits are simulated (tests/visit/simulated_visits.py); the verdict is
-that of the function that `deepnotch report` calls.
+inequality, with the scatter of a binomial draw. The visits are simulated (tests/visit/simulated_visits.py); the
+verdict is that of the function that `deepnotch report` calls.
 """
 
 from __future__ import annotations
