@@ -150,6 +150,14 @@ def test_whoever_measures_writes_the_looks_and_readers_take_them(visit: Simulate
     assert visit.verdict() is Verdict.CONDITIONAL_PASS
 
 
+def test_the_same_sweeps_prove_less_in_a_second_run(visit: SimulatedVisit) -> None:
+    s11, s21 = visit.zoom_sweeps(25)
+    for _ in range(2):
+        followed(visit, visit.write(ZOOM, 25, s11, s21))
+    first, second = (float(str(bound)) for (bound,) in visit.file.rows("select bound_db from look order by id"))
+    assert second < first - 0.1
+
+
 def test_a_second_run_spends_less_and_as_left_has_its_own(visit: SimulatedVisit) -> None:
     for run in (visit.zoom(25), visit.zoom(25)):
         followed(visit, run)

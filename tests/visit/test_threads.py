@@ -16,6 +16,7 @@ from visit.figures.assessor import Assessor
 from visit.figures.run_figures import RunFigures
 from visit.run.conductor import Phase, RunOrder
 from visit.run.live import LiveState
+from visit.run.plugged import RecordThread
 from visit.site.hookup import HookUp
 from visit.site.presets import wide
 
@@ -135,3 +136,23 @@ def test_a_live_run_writes_its_looks_and_a_resumed_one_goes_on_with_them(bench: 
     bench.station.order(order(bench, 25))
     until(bench, lambda state: state.assessment is not None and state.assessment.sweeps == 25)
     assert file.rows("select sweeps, nth_run from look where run_id = ?", (file.runs()[-1].id,)) == [(25, 2)]
+
+
+def test_what_the_record_was_asked_is_done_although_nobody_waits() -> None:
+    """A run that is stopped has its outcome on its way to the file; the wait for it is cancelled, the job is not."""
+    done, hold = [], threading.Event()
+
+    async def asked_and_left() -> None:
+        record = RecordThread()
+        first = asyncio.create_task(record.do(lambda: hold.wait(PATIENCE_S)))
+        second = asyncio.create_task(record.do(lambda: done.append("outcome")))
+        await asyncio.sleep(0)
+        second.cancel()
+        with pytest.raises(asyncio.CancelledError):
+            await second
+        hold.set()
+        await first
+        await record.close()
+
+    asyncio.run(asked_and_left())
+    assert done == ["outcome"]

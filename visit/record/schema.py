@@ -161,10 +161,10 @@ create table run (                  -- sweeps of one hook-up with one setting, a
     level_dbm real,                 -- null: the analyzer's own level
     changes text not null,          -- what the analyzer altered without a word, one sentence a line
     planned_sweeps integer,         -- null: until stopped
-    ended_s real,                   -- null: still running, or broken off by a fault of the computer
-    outcome text,                   -- 'complete', 'stopped', or one line saying what failed
-    watched integer                 -- 1: somebody sees the figures and may stop; 0: nobody does, so there is one look,
+    watched integer,                -- 1: somebody sees the figures and may stop; 0: nobody does, so there is one look,
                                     -- at the planned end; null: an earlier program, which wrote down no looks
+    ended_s real,                   -- null: still running, or broken off by a fault of the computer
+    outcome text                    -- 'complete', 'stopped', or one line saying what failed
 );
 create table grid (                 -- frequency points, stored once for all sweeps that share them
     id integer primary key,

@@ -34,11 +34,19 @@ class RecordThread:
 
     async def do(self, job: Callable[[], T]) -> T:
         """Do a job and wait for it without holding the loop."""
-        return await asyncio.get_running_loop().run_in_executor(self._disk, job)
+        asked = asyncio.wrap_future(self._disk.submit(job))
+        asked.add_done_callback(_looked_at)
+        return await asyncio.shield(asked)  # a wait that is cancelled would take a job that has not begun with it
 
     async def close(self) -> None:
         """Wait for what was asked, end the thread."""
         await asyncio.to_thread(self._disk.shutdown)
+
+
+def _looked_at(job: asyncio.Future[T]) -> None:
+    """The fault of a job that nobody waits for any more is no unread exception."""
+    if not job.cancelled():
+        job.exception()
 
 
 class Plugged:
