@@ -44,8 +44,9 @@ def next_look(sweeps: int, planned: int | None, *, watched: bool = True) -> int 
     return next((count for count in later if count > sweeps), None)
 
 
-def spent_at(run: int, sweeps: int, planned: int | None, *, watched: bool = True) -> float:
-    """Chance of a false proof that the look at `sweeps` may spend in the run-th (from 1) run of a goal.
+def spent_at(run: int, sweeps: int, planned: int | None, *, watched: bool = True, part: float = 1.0) -> float:
+    """Chance of a false proof that the look at `sweeps` may spend in the run-th (from 1) run of a goal, whose runs may
+    spend a `part` of the 5 % together.
 
     Raises ValueError where no look stands.
     """
@@ -54,7 +55,7 @@ def spent_at(run: int, sweeps: int, planned: int | None, *, watched: bool = True
         raise ValueError(f"no look stands at {sweeps} sweeps")
     before = looks[-2] if len(looks) > 1 else 0
     share = _series(len(looks)) if planned is None else (sweeps - before) / planned
-    return ERROR * _series(run) * share
+    return ERROR * part * _series(run) * share
 
 
 def _series(number: int) -> float:

@@ -82,6 +82,10 @@ def whole() -> bytes:
             )
             connection.execute("insert into keeper values (1, ?, 2147483, 'gone', '/dev/ttyX0')", (BEGAN_S,))
             connection.execute("insert into handover values (1, ?, 1, 2147483)", (BEGAN_S,))
+            connection.execute(
+                "insert into look values (1, ?, 1, 3, 1, 'A>L as found', 1, 0.03, 60.0, null)", (BEGAN_S,)
+            )
+            connection.execute("insert into told_leak values (1, ?, 1e-5)", (BEGAN_S,))
             connection.execute("update stage set at_s = ?", (BEGAN_S + 11,))
             connection.execute("update step set at_s = ?", (BEGAN_S + 11,))
             connection.execute("update entry set at_s = ?", (BEGAN_S + 11,))

@@ -26,12 +26,12 @@ from tests.visit.simulated_visits import (
 )
 from tui.cli import main
 from visit.day.stages import freeze
-from visit.figures.looks import EARLIER
+from visit.figures.looks import EARLIER, WIDE_PART
 from visit.figures.replay import Replay
 from visit.record.visit_file import VisitFile
 from visit.run.figure_maker import Follower
 
-FIRST_RUN = ERROR * 6.0 / math.pi**2
+FIRST_RUN = (1.0 - WIDE_PART) * ERROR * 6.0 / math.pi**2
 
 
 @pytest.fixture(autouse=True)
@@ -109,7 +109,7 @@ def test_a_good_unit_passes_in_the_report(visit: SimulatedVisit, capsys: pytest.
     visit.file.close()
     assert main(["report", str(visit.file.path)]) == 0
     said = " ".join(capsys.readouterr().out.split())
-    assert "goal 90 dB: pass" in said and "in 3 looks of run 1 of this stage" in said
+    assert "goal 90 dB: pass" in said and "in 3 looks of run 1 of A>L as found, zoom; all its runs share 5 %" in said
 
 
 def test_without_a_survey_the_report_passes_on_condition_only(
@@ -136,7 +136,7 @@ def test_whoever_measures_writes_the_looks_and_readers_take_them(visit: Simulate
     run = visit.zoom(100)
     followed(visit, run)
     followed(visit, run)  # a look is spent once
-    goal = "A>L as found"
+    goal = "A>L as found, zoom"
     assert looks(visit.file) == [
         (run, 25, 1, goal, 1, pytest.approx(FIRST_RUN / 4)),
         (run, 50, 2, goal, 1, pytest.approx(FIRST_RUN / 4)),
@@ -167,7 +167,7 @@ def test_a_second_run_spends_less_and_as_left_has_its_own(visit: SimulatedVisit)
     followed(visit, visit.zoom(25))
     shares = [FIRST_RUN, FIRST_RUN / 4, FIRST_RUN]
     assert [(row[3], row[4]) for row in looks(visit.file)] == [
-        ("A>L as found", 1), ("A>L as found", 2), ("A>L as left", 1),
+        ("A>L as found, zoom", 1), ("A>L as found, zoom", 2), ("A>L as left, zoom", 1),
     ]  # fmt: skip
     assert [float(str(row[5])) for row in looks(visit.file)] == pytest.approx(shares)
 
@@ -198,7 +198,7 @@ def test_a_run_that_nobody_watched_has_one_look_at_its_planned_end(visit: Simula
     followed(visit, visit.zoom(40, watched=False, stop=lambda _: 30))
     assert looks(visit.file) == []
     followed(visit, visit.zoom(40, watched=False))
-    assert [row[1:] for row in looks(visit.file)] == [(40, 1, "A>L as found", 1, pytest.approx(FIRST_RUN))]
+    assert [row[1:] for row in looks(visit.file)] == [(40, 1, "A>L as found, zoom", 1, pytest.approx(FIRST_RUN))]
 
 
 def test_a_survey_made_later_stands_in_the_bound(tmp_path: Path) -> None:
@@ -237,8 +237,8 @@ def test_files_of_an_earlier_program_are_read(name: str, capsys: pytest.CaptureF
     assert one.hookup == A_TO_L
     proof = one.assessment.proof
     if name == "own-correction":
-        # A wide run of 5 planned sweeps, a zoom of 27: one look at 5, then at 25 and 27.
-        assert (proof.nth_run, proof.looks, proof.note) == (2, 2, EARLIER)
+        # A zoom of 27 planned sweeps: looks at 25 and 27.
+        assert (proof.nth_run, proof.looks, proof.note) == (1, 2, EARLIER)
         assert one.assessment.leakage is not None  # its survey
         assert "wrote down no looks" in said
     else:
@@ -258,6 +258,6 @@ def test_a_file_of_an_earlier_program_is_gone_on_with(tmp_path: Path) -> None:
             visit.add_sweep(run, Sweep(old.settings, sweep.frequency_hz, sweep.s11, sweep.s21, number, at_s, 0.5))
         Follower(visit, visit).look(run)
         # As found was frozen behind the old runs: this one is of the other stage.
-        assert [row[1:5] for row in looks(visit)] == [(25, 1, "A>L as left", 1)]
+        assert [row[1:5] for row in looks(visit)] == [(25, 1, "A>L as left, zoom", 1)]
     finally:
         visit.close()

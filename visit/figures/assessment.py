@@ -91,14 +91,15 @@ class GoalResult:
 @dataclass(frozen=True, slots=True)
 class Proof:
     """What the looks of a run proved: `proven_db` the best bound of all looks, None before the first; `next_look` the
-    sweep count of the next one; `looks` taken so far, by the nth run that was looked at for this goal; `note` what must
-    be said of the counting."""
+    sweep count of the next one; `looks` taken so far, by the nth run that was looked at for this `goal` (hook-up, stage
+    and kind of run); `note` what must be said of the counting."""
 
     proven_db: float | None = None
     next_look: int | None = None
     looks: int = 0
     nth_run: int = 1
     note: str = ""
+    goal: str = ""
 
 
 @dataclass(frozen=True, slots=True)

@@ -75,7 +75,7 @@ def assessment_data(a: Assessment) -> dict[str, Any]:
         "leakage": None if a.survey is None else as_json(a.survey.leakage),
         "worth_sweeps": None if a.survey is None else a.survey.worth_sweeps,
         "proven_db": a.proof.proven_db,
-        "looks": {"taken": a.proof.looks, "nth_run": a.proof.nth_run},
+        "looks": {"taken": a.proof.looks, "nth_run": a.proof.nth_run, "goal": a.proof.goal},
         "goals": [
             {
                 "name": goal.name,

@@ -20,7 +20,7 @@ from visit.figures.assessment import Assessment
 from visit.figures.assessor import Assessor
 from visit.figures.averaging import Averaged, average_of
 from visit.figures.known import Knowledge, Known
-from visit.figures.looks import Spending, spendings
+from visit.figures.looks import Spending, covers_both, spendings
 from visit.figures.two_states import jumper_leaks
 from visit.record.visit_file import RecordError, RunRow, VisitFile
 from visit.site.hookup import HookUp
@@ -64,7 +64,7 @@ class RunFigures:
     def _read(self) -> None:
         self.runs = [run for run in self.visit.runs() if run.purpose not in NOT_FIGURES]
         self._counts = self.visit.sweep_counts()
-        self._spendings = spendings(self.visit, self.runs, self._counts)
+        self._spendings = spendings(self.visit, self.site, self.runs, self._counts)
 
     @property
     def calibrations(self) -> dict[int, Calibration]:
@@ -157,7 +157,7 @@ class RunFigures:
 
     def covers_both(self, run: RunRow) -> bool:
         """A wide run: both channels lie in it."""
-        return run.settings.start_hz <= self.site.low_hz and self.site.high_hz <= run.settings.stop_hz
+        return covers_both(run, self.site)
 
     def fitted(self, hookup: HookUp, before_run: float = math.inf) -> Assessment | None:
         """The figures of the newest wide run of a hook-up, before a run, whose notch is trusted."""

@@ -111,7 +111,7 @@ create table look (                 -- a proof of the rejection was tried here, 
     run_id integer not null references run,
     sweeps integer not null,        -- of the run when it was looked at
     number integer not null,        -- counts the looks of the run
-    goal text not null,             -- what the 5 % belongs to: hook-up and stage, 'A>L as found'
+    goal text not null,             -- what the 5 % belongs to: hook-up, stage, kind: 'A>L as found, zoom'
     nth_run integer not null,       -- counts the runs that were looked at for that goal
     chance real not null,           -- of a false proof, spent by this look
     bound_db real,                  -- rejection that it proves; null: none

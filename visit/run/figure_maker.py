@@ -22,7 +22,7 @@ from visit.figures.assessor import Assessor
 from visit.figures.averaging import average_of
 from visit.figures.known import Known
 from visit.figures.looks import write_looks
-from visit.figures.run_figures import RunFigures
+from visit.figures.run_figures import RunFigures, no_figures
 from visit.record.visit_file import VisitFile
 from visit.run.calibrating import Calibrator
 from visit.run.conductor import Progress, RunOrder
@@ -38,32 +38,37 @@ Change = Callable[[LiveState], LiveState]
 
 
 class Follower:
-    """One run of a visit followed: what its sweeps show so far. `reader` reads, `writer` takes the looks."""
+    """One run of a visit followed: what its sweeps show so far. `reader` reads, `writer` takes the looks (None: whoever
+    measures writes them). `figures`: what is known already of the visit's runs."""
 
-    def __init__(self, reader: VisitFile, writer: VisitFile) -> None:
+    def __init__(self, reader: VisitFile, writer: VisitFile | None, figures: RunFigures | None = None) -> None:
+        """Raises RecordError when the file can't be read."""
         self._reader, self._writer = reader, writer
-        self._figures = RunFigures(reader)
+        self.figures = figures or RunFigures(reader)
         self._assessor: Assessor | None = None
         self._written = 0
 
     def look(self, run_id: int) -> Assessment | None:
         """The figures of a run with what came since the last look; None when nothing did. Raises RecordError."""
-        self._figures.refresh()
-        run = self._reader.run(run_id)
-        if self._assessor is None or self._assessor.run_id != run_id:
-            self._assessor, self._written = self._figures.assessor(run), 0
-        assessor = self._assessor
-        fresh = self._reader.sweeps(run_id, assessor.last_id)
+        known_run = self._assessor is not None and self._assessor.run_id == run_id
+        fresh = self._reader.sweeps(run_id, self._assessor.last_id if self._assessor and known_run else 0)
         if not fresh:
             return None
-        assessor.know(self._figures.known(run))
-        for sweep in fresh:
-            assessor.add(sweep)
-        write_looks(self._writer, run_id, assessor.spending, assessor.looks[self._written :])
-        self._written = len(assessor.looks)
-        assessment = assessor.assess()
+        self.figures.refresh()
+        run = self._reader.run(run_id)
+        if self._assessor is None or not known_run:
+            self._assessor, self._written = self.figures.assessor(run), 0
+        assessor = self._assessor
+        with no_figures(self._reader, f"run {run_id}"):
+            assessor.know(self.figures.known(run))
+            for sweep in fresh:
+                assessor.add(sweep)
+            if self._writer is not None:
+                write_looks(self._writer, run_id, assessor.spending, assessor.looks[self._written :])
+            self._written = len(assessor.looks)
+            assessment = assessor.assess()
         if assessment is not None:
-            self._figures.keep(run_id, assessment)
+            self.figures.keep(run_id, assessment)
         return assessment
 
     def forget(self) -> None:

@@ -20,6 +20,7 @@ from protocol.profiles.profile import Profile
 from protocol.wire.loop_thread import LoopThread
 from rf.calibration.standards import Kit
 from visit.figures.assessment import Assessment
+from visit.figures.run_figures import RunFigures
 from visit.record.owner import ASK_EVERY_S
 from visit.record.visit_file import VisitFile
 from visit.run.conductor import COME_BACK_S, Conductor, Progress, RunOrder, WrongHookUpError
@@ -58,6 +59,8 @@ class Station:
         self._handing_over = asyncio.Lock()
         self._changing = threading.Lock()
         self._closed = False
+        self._known: RunFigures | None = None
+        """What `assess_now` made of earlier runs."""
         self._state = LiveState(
             site=site,
             hookup=hookup,
@@ -124,7 +127,10 @@ class Station:
         progress, visit = self._state.progress, self.visit
         if progress.refused is not None and progress.refusal is not None and progress.order is not None:
             return refused(visit.site, visit.calibrator, progress.order, progress.refused, progress.refusal)
-        assessment = None if progress.run_id is None else Follower(visit.file, visit.file).look(progress.run_id)
+        assessment = None
+        if progress.run_id is not None:
+            follower = Follower(visit.file, visit.file, self._known)
+            self._known, assessment = follower.figures, follower.look(progress.run_id)
         if assessment is None:
             raise RequestError("no sweep was kept, so there is nothing to assess; measure again")
         return assessment
