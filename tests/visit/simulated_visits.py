@@ -86,13 +86,14 @@ class SimulatedVisit:
         *,
         watched: bool = True,
         run_id: int | None = None,
+        hookup: HookUp = A_TO_L,
     ) -> int:
         """A run of sweeps (N, K), or more sweeps of one that goes on; returns its row."""
         self.now_s += 1000.0
         if run_id is None:
             applied = Applied(settings, settings)
             purpose = "live" if watched else "check"
-            run_id = self.file.begin_run(purpose, A_TO_L, applied, planned, None, self.now_s, watched=watched)
+            run_id = self.file.begin_run(purpose, hookup, applied, planned, None, self.now_s, watched=watched)
         grid = settings.frequency_hz().astype("<f8").tobytes()
         first = self.file.kept(run_id)[1]
         with self.file.writing() as connection:

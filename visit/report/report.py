@@ -259,7 +259,8 @@ def _spent(name: str, a: Assessment) -> list[str]:
     if proof.looks:
         proven = "nothing proven" if proof.proven_db is None else f"{rounded_down(proof.proven_db, 1):.1f} dB proven"
         runs = f"run {proof.nth_run} of {proof.goal}"
-        lines.append(f"{name}: {proven} in {proof.looks} looks of {runs}; all its runs share 5 %")
+        looks = "1 look" if proof.looks == 1 else f"{proof.looks} looks"
+        lines.append(f"{name}: {proven} in {looks} of {runs}; all its runs share 5 %")
     lines += [f"{name}: {proof.note}"] if proof.note else []
     for channel in a.channels:
         if channel.role is Role.REJECT:
