@@ -24,8 +24,9 @@ from rf.values.decibel import amplitude_db
 from tests.benchtop import IDEAL, exact, make_unit, take
 from tests.visit.stations import site
 from visit.day.planner import ProofPlan, plan_proof
-from visit.figures.assessment import Assessment, Known
+from visit.figures.assessment import Assessment
 from visit.figures.assessor import Assessor
+from visit.figures.known import Known
 from visit.site.hookup import HookUp
 from visit.site.presets import wide
 from visit.site.site import Site
@@ -49,7 +50,7 @@ def run(chosen: Site, unit: str, settings: SweepSettings, sweeps: int, seed: int
     span = (settings.start_hz, settings.stop_hz)
     for sweep in take(make_unit(unit), span, sweeps, points=settings.points, seed=seed, **IDEAL):
         assessor.add(sweep)
-    made = assessor.assess(final=True)
+    made = assessor.assess()
     assert made is not None
     return made
 

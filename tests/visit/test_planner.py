@@ -11,8 +11,9 @@ from protocol.errors import RequestError
 from rf.values.figure import inferred
 from tests.benchtop import IDEAL, make_unit, take
 from visit.day.planner import plan_proof
-from visit.figures.assessment import Assessment, Known
+from visit.figures.assessment import Assessment
 from visit.figures.assessor import Assessor
+from visit.figures.known import Known
 from visit.site.hookup import HookUp
 from visit.site.site import Site, load_site
 
@@ -23,7 +24,7 @@ def wide_run(site: Site = SITE, leakage: float | None = None) -> Assessment:
     assessor = Assessor(site, HookUp("A", "L"), planned=20, known=Known(leakage))
     for sweep in take(make_unit("U6"), (442.5e6, 462.5e6), 20, seed=4, **IDEAL):
         assessor.add(sweep)
-    made = assessor.assess(final=True)
+    made = assessor.assess()
     assert made is not None
     return made
 

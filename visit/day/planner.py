@@ -13,9 +13,11 @@ from protocol.sweep import SweepSettings
 from rf.floor.forecast import sweeps_needed
 from rf.floor.pool import PLANNED_BIAS_DB
 from rf.floor.proof import Limits
+from rf.floor.sequential import ERROR, spent_at
 from rf.values.decibel import amplitude, amplitude_db
 from rf.values.words import text
 from visit.figures.assessment import Assessment
+from visit.figures.looks import WIDE_PART
 from visit.site.presets import zoom
 from visit.site.site import Site
 
@@ -72,13 +74,20 @@ def plan_proof(
             " conditional verdict"
         )
         return ProofPlan(settings, 400, 400 * per_sweep, "the unit itself" if spare <= systematic else "random", says)
-    count = max(count, 10)
+    count = max(math.ceil(count * _dearer(count)), 10)
     limited = "leakage" if (wide.leakage or 0.0) > amplitude(-(goal + systematic)) / 2.0 else "random"
     says = (
         f"{expected}: {count} zoom sweeps = {_clock(count * per_sweep)} at {per_sweep:.2f} s each should"
         f" show {goal:g} dB (90 % chance); limited by {limited}"
     )
     return ProofPlan(settings, count, count * per_sweep, limited, says)
+
+
+def _dearer(count: int) -> float:
+    """How many times the sweeps of a plain 95 % bound the last look of a first zoom needs: the noise that may be left
+    falls with the logarithm of the chance that it may spend."""
+    last = spent_at(1, count, count, part=1.0 - WIDE_PART)
+    return math.log(last) / math.log(ERROR)
 
 
 def _clock(seconds: float) -> str:
