@@ -39,9 +39,6 @@ SHAPE_MARGIN = 1.25
 SHAPE_LEAST = 0.02
 """and never below this at the edge of the pool."""
 
-PLANNED_BIAS_DB = 0.5
-"""What the shape of three equal cavities' bottom takes from a proof whose value stands little above the noise."""
-
 
 @dataclass(frozen=True, slots=True)
 class BottomShape:
@@ -49,6 +46,19 @@ class BottomShape:
 
     slope_per_hz: float
     curvature_per_hz2: float
+
+
+@dataclass(frozen=True, slots=True)
+class Bottom:
+    """What a fit says of a notch's bottom: `width_hz` 3 dB above it (NaN: not known) and its shape at the channel."""
+
+    width_hz: float = math.nan
+    shape: BottomShape | None = None
+
+    @property
+    def known(self) -> bool:
+        """Whether there is a width."""
+        return math.isfinite(self.width_hz)
 
 
 @dataclass(frozen=True, slots=True)
@@ -67,6 +77,15 @@ class Pooled:
 def pool_half_width_hz(bottom_width_hz: float) -> float:
     """Half-width around the channel whose samples may be pooled."""
     return HALF_WIDTH_SHARE * bottom_width_hz
+
+
+def planned_bias_db(bottom: Bottom) -> float:
+    """What the bottom's shape takes from a proof whose value stands little above the noise: the samples of the whole
+    pool, the channel in its middle, are then averaged, and the mean of x^2 is a third."""
+    if not bottom.known:
+        return 0.0
+    curvature = float(_limits(bottom.shape, pool_half_width_hz(bottom.width_hz))[1])
+    return FOURTH_ORDER_DB - amplitude_db(1.0 - curvature / 3.0)
 
 
 def pool_at(

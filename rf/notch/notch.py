@@ -19,7 +19,7 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
-from rf.floor.pool import BottomShape
+from rf.floor.pool import Bottom, BottomShape
 from rf.notch.chain_choice import DEPARTURES, Blend, blend_fits
 from rf.notch.chain_fit import ChainFit, Observed, fit_chain
 from rf.notch.chain_model import ChainShape
@@ -48,6 +48,9 @@ RESOLVED_SHARE = 0.5
 
 RESOLVED_GAIN = 15.0
 """and when holding the two at one place costs this much more (chance of 1e-4 for equal notches, chi-square, 1 dof)."""
+
+WEIGHTY = 0.05
+"""Fits with less than this share of the best one's weight do not say what shape a bottom may have."""
 
 LARGEST_DEPTH_HALF_DB = 20.0
 """A depth known no better than this is not worth saying."""
@@ -81,6 +84,10 @@ class NotchPlace:
     p_value: float
     model: NDArray[np.complex128] | None
     why: str
+
+    def bottom(self, asked: int = 0) -> Bottom:
+        """Width, and shape at one of the frequencies that were asked for; unknown when the fit is not trusted."""
+        return Bottom(self.bottom_width_hz, self.shapes_at[asked] if self.shapes_at else None)
 
 
 def find_notch(
@@ -195,12 +202,14 @@ def _bottom(fit: ChainFit, centre_hz: float) -> tuple[float, float]:
 
 
 def _shape(blend: Blend, at_hz: float, width_hz: float) -> BottomShape:
-    """Steepest slope and sharpest curvature at a frequency that the fits allow: the largest of what they show, each
-    with two standard deviations."""
+    """Steepest slope and sharpest curvature at a frequency that the fits allow: the largest of what those with any
+    weight show, each with two standard deviations."""
     step = width_hz / 32.0
     slopes: list[float] = []
     curvatures: list[float] = []
-    for fit in blend.fits:
+    for fit, weight in zip(blend.fits, blend.weights, strict=True):
+        if weight < WEIGHTY * blend.weights[0]:
+            continue
         log, dlog = fit.chain.at(at_hz + step * np.array([-1.0, 0.0, 1.0])).log_s21(fit.p)
         left, right = np.exp(log[0] - log[1]), np.exp(log[2] - log[1])
         dleft, dright = left * (dlog[:, 0] - dlog[:, 1]), right * (dlog[:, 2] - dlog[:, 1])

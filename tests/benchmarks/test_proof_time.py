@@ -60,7 +60,7 @@ def ours(chosen: Site, unit: str) -> tuple[ProofPlan, float]:
     first = run(chosen, unit, wide(chosen), WIDE_SWEEPS, 1, Known(0.0))
     assert first.notch is not None
     plan = plan_proof(chosen, first, 1000.0, sweep_time_s(unit, wide(chosen)) / wide(chosen).points)
-    known = Known(0.0, bottom_width_hz=first.notch.bottom_width_hz)
+    known = Known(0.0, bottoms=((chosen.high_hz, first.notch.bottom()),))
     proven = 0
     for seed in range(DRAWS):
         made = run(chosen, unit, plan.settings, plan.sweeps, 100 + seed, known)

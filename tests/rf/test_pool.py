@@ -12,7 +12,7 @@ import numpy as np
 import pytest
 from numpy.typing import NDArray
 
-from rf.floor.pool import PLANNED_BIAS_DB, BottomShape, pool_at, pool_half_width_hz
+from rf.floor.pool import Bottom, BottomShape, planned_bias_db, pool_at, pool_half_width_hz
 from rf.values.decibel import amplitude_db
 from tests.rf.notch_trials import complex_normal
 
@@ -86,12 +86,14 @@ def test_floor_falls_as_stated() -> None:
 
 def test_three_equal_cavities_cost_what_a_plan_counts_with() -> None:
     zeros = np.full(3, 1j * HZ)
-    half = pool_half_width_hz(2 * math.sqrt(2 ** (1 / 3) - 1) * HZ)
+    bottom = Bottom(2 * math.sqrt(2 ** (1 / 3) - 1) * HZ, shape_of(zeros, 0.0, 1.0))
+    half = pool_half_width_hz(bottom.width_hz)
     f = half * np.linspace(-1, 1, 101)
     clean = np.asarray(np.prod((f[:, None] - zeros) / HZ, axis=1), np.complex128)
-    found = pool_at(f, clean, 0.3 * 101, 0.0, half, shape=shape_of(zeros, 0.0, 1.0))
+    found = pool_at(f, clean, 100.0 * 101, 0.0, half, shape=bottom.shape)
     assert found is not None
-    assert 0.1 < found.bias_db <= PLANNED_BIAS_DB
+    assert found.bias_db == pytest.approx(planned_bias_db(bottom), abs=0.02)
+    assert 0.1 < found.bias_db < 0.4
 
 
 def test_few_samples() -> None:

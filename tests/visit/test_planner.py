@@ -34,13 +34,13 @@ def goal(site: Site, rejection_db: float) -> Site:
 
 
 def test_scenario_21_a_dozen_zoom_sweeps() -> None:
-    """Floor -70, truth 97.9, goal 90: 12 zoom sweeps, 6 s at half a second each (without mismatch; here 20 dB at
-    port 2)."""
+    """Floor -70, truth 97.9, goal 90: 12 zoom sweeps, 6 s at half a second each (without mismatch and the bottom's
+    shape; here 20 dB at port 2 take 0.9 dB, and 0.4 dB what the curvature of an unequal bottom may hide)."""
     run = wide_run()
     assert run.notch is not None
     notch = dataclasses.replace(run.notch, rejection_at=(inferred(97.9, 97.0, 98.8, "dB"),))
     plan = plan_proof(SITE, dataclasses.replace(run, notch=notch), 1000.0, 0.5 / 101)
-    assert 10 <= plan.sweeps <= 25 and plan.limited_by == "random"
+    assert 10 <= plan.sweeps <= 28 and plan.limited_by == "random"
     assert "should show 90 dB" in plan.says and plan.says.startswith("skirts INFERRED 9")
     assert plan.seconds == pytest.approx(plan.sweeps * 0.55, rel=0.05)
 

@@ -11,7 +11,7 @@ from dataclasses import dataclass
 from protocol.errors import RequestError
 from protocol.sweep import SweepSettings
 from rf.floor.forecast import sweeps_needed
-from rf.floor.pool import PLANNED_BIAS_DB
+from rf.floor.pool import planned_bias_db
 from rf.floor.proof import Limits
 from rf.floor.sequential import ERROR, spent_at
 from rf.values.decibel import amplitude, amplitude_db
@@ -52,7 +52,7 @@ def plan_proof(
         raise RequestError("a proof needs the floor first: take a few sweeps more")
     settings = zoom(site.reject_hz(side), notch.bottom_width_hz, bandwidth_hz)
     goal = site.goals.rejection_db
-    systematic = Limits(None, port2_return_loss_db).mismatch_db + PLANNED_BIAS_DB
+    systematic = Limits(None, port2_return_loss_db).mismatch_db + planned_bias_db(notch.bottom())
     room = amplitude(-(goal + systematic)) - (wide.leakage or 0.0)
     per_sweep = seconds_per_point * settings.points + 0.05
     truth = notch.rejection_at[0]

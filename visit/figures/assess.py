@@ -18,7 +18,7 @@ from rf.floor.average import Average
 from rf.floor.clipped import find_clipped
 from rf.floor.floor import Floor
 from rf.floor.lowest import Lowest, lowest_point
-from rf.floor.pool import pool_at, pool_half_width_hz
+from rf.floor.pool import Bottom, pool_at, pool_half_width_hz
 from rf.floor.proof import Limits, rejection_of
 from rf.floor.settling import largest_step_hz, settling_caution
 from rf.notch.notch import NotchPlace, find_notch
@@ -86,7 +86,7 @@ def assess(
     reject_hz = next((hz for hz, role in roles if role is Role.REJECT), None)
     clipped = find_clipped(frequency_hz, s21.mean, floor.averaged_power, reject_hz)
     notch = _notch(site, hookup, frequency_hz, s21, floor, reject_hz, residuals)
-    width = notch.bottom_width_hz if notch is not None and notch.trusted else known.bottom_width_hz
+    own = notch.bottom() if notch is not None and notch.trusted else None
     port2_db = (residuals or Residuals()).port2_return_loss_db
     no_level = cant_say("dB", known.uncorrected, limited_by="correction")
     channels, pooled, cautions, proofs = [], 0, [*known.doubts], list[float]()
@@ -101,7 +101,9 @@ def assess(
             budgets.insert(0, ("loss", through.budget))
             figure, parts = through.figure, tuple[tuple[str, float], ...]()
         else:
-            found = _rejection(frequency_hz, s21, floor, hz, width, Limits(leak, port2_db), confidence)
+            found = _rejection(
+                frequency_hz, s21, floor, hz, own or known.bottom_at(hz), Limits(leak, port2_db), confidence
+            )
             figure, parts = found.figure, found.parts
             if leak is None and figure.kind is Kind.READING:
                 figure = replace(figure, why=NOT_SURVEYED)
@@ -200,27 +202,27 @@ def _rejection(
     s21: Average,
     floor: Floor,
     channel_hz: float,
-    width_hz: float,
+    bottom: Bottom,
     limits: Limits,
     confidence: float,
 ) -> _Found:
     """Rejection at a channel from the samples that carry its value."""
     if not frequency_hz[0] <= channel_hz <= frequency_hz[-1]:
         return _Found(cant_say("dB", f"the sweep does not cover {channel_hz / 1e6:.4f} MHz"))
-    step = float(frequency_hz[1] - frequency_hz[0])
+    step, width_hz = float(frequency_hz[1] - frequency_hz[0]), bottom.width_hz
     nearest = int(np.argmin(np.abs(frequency_hz - channel_hz)))
     off = abs(float(frequency_hz[nearest]) - channel_hz)
-    if math.isfinite(width_hz) and off > pool_half_width_hz(width_hz):
+    if bottom.known and off > pool_half_width_hz(width_hz):
         why = f"nearest sample {off / 1e3:.0f} kHz off, bottom {width_hz / 1e3:.0f} kHz wide: zoom in"
         return _Found(cant_say("dB", why, limited_by="step"), caution=why)
     if s21.too_busy_points[nearest]:
         return _Found(cant_say("dB", "a carrier sits on the channel", limited_by="ingress"))
     caution = ""
-    if math.isfinite(width_hz) and step > largest_step_hz(width_hz):
+    if bottom.known and step > largest_step_hz(width_hz):
         caution = f"step {step / 1e3:.3g} kHz is wide for a bottom of {width_hz / 1e3:.0f} kHz: zoom in"
     # Without a known width only the sample at the channel itself is known to carry the channel's value.
-    half = pool_half_width_hz(width_hz) if math.isfinite(width_hz) else max(off, 0.01 * step)
-    pooled = pool_at(frequency_hz, s21.mean, floor.averaged_power, channel_hz, half, floor.dof)
+    half = pool_half_width_hz(width_hz) if bottom.known else max(off, 0.01 * step)
+    pooled = pool_at(frequency_hz, s21.mean, floor.averaged_power, channel_hz, half, floor.dof, bottom.shape)
     assert pooled is not None  # the nearest sample always lies inside
     found = rejection_of(pooled, limits, confidence)
     return _Found(found.figure, found.proof_db, found.parts, pooled.points, caution)

@@ -10,6 +10,7 @@ import math
 from collections.abc import Iterable, Iterator
 from dataclasses import dataclass, replace
 
+from rf.floor.pool import Bottom
 from rf.repeater.passband import Residuals
 from visit.calibration.corrector import Calibration, Check, Corrector
 from visit.calibration.doubts import clock_doubt, failed_check_doubt, restart_doubt
@@ -28,15 +29,15 @@ UNCORRECTED = "analyzer uncorrected: calibrate it"
 
 @dataclass(frozen=True, slots=True)
 class Known:
-    """`leakage` amplitude re thru that the leak at no channel exceeds (None: not told), `bottom_width_hz` of the notch
-    on
-    this side (NaN: not known), `leaks` what surveys say of single channels (Hz, amplitude); `uncorrected` says why
-    levels are not re a thru (empty: they are), `doubts` what speaks against the correction, `residuals` what it leaves
-    (None: not known, so those of common practice); `trusted`: the hook-up is as told, whatever it looks like;
+    """`leakage` amplitude re thru that the leak at no channel exceeds (None: not told), `bottoms` what earlier
+    fits say of the notch at single channels, `leaks` what surveys say of single channels (Hz, amplitude);
+    `uncorrected` says why levels are not re a thru (empty: they are), `doubts` what speaks against the correction,
+    `residuals` what it leaves (None: not known, so those of common practice); `trusted`: the hook-up is as told,
+    whatever it looks like;
     `axis_doubt` why frequencies are not believed (empty: they are)."""
 
     leakage: float | None = None
-    bottom_width_hz: float = math.nan
+    bottoms: tuple[tuple[float, Bottom], ...] = ()
     leaks: tuple[tuple[float, float], ...] = ()
     uncorrected: str = ""
     doubts: tuple[str, ...] = ()
@@ -45,6 +46,10 @@ class Known:
     dwell_s: float = 0.0
     """Time that the analyzer spends on a point by its profile; 0: not known."""
     axis_doubt: str = ""
+
+    def bottom_at(self, channel_hz: float) -> Bottom:
+        """What is known of the notch's bottom at a channel."""
+        return next((bottom for hz, bottom in self.bottoms if abs(hz - channel_hz) < 0.5), Bottom())
 
     def leak_at(self, channel_hz: float) -> float | None:
         """The best limit of the leak at a channel; None when nothing bounds it."""

@@ -13,6 +13,7 @@ from contextlib import contextmanager
 from dataclasses import replace
 
 from protocol.files.harmless import harmless
+from rf.floor.pool import Bottom
 from rf.notch.notch import NotchPlace
 from visit.calibration.corrector import Calibration
 from visit.figures.assess_alone import leak_limits
@@ -23,7 +24,7 @@ from visit.figures.known import Knowledge, Known
 from visit.figures.looks import Spending, covers_both, spendings
 from visit.figures.two_states import jumper_leaks
 from visit.record.visit_file import RecordError, RunRow, VisitFile
-from visit.site.hookup import HookUp
+from visit.site.hookup import HookUp, Side
 
 NOT_FIGURES = ("calibration", "known part")
 """Purposes of runs that show no duplexer."""
@@ -117,8 +118,7 @@ class RunFigures:
         known = self._knowledge.of(run)
         if run.hookup.alone:
             return known
-        known = replace(known, leaks=self._leaks(run, as_of_s))
-        return replace(known, bottom_width_hz=self._width(run)) if run.hookup.side is not None else known
+        return replace(known, leaks=self._leaks(run, as_of_s), bottoms=self._bottoms(run))
 
     # What surveys and tests of two states say of the leak
 
@@ -176,7 +176,28 @@ class RunFigures:
                 return assessment.notch
         return None
 
-    def _width(self, run: RunRow) -> float:
-        """Bottom width from the newest fitted wide run of the same hook-up before a run; a wide run has its own."""
-        fitted = None if self.covers_both(run) else self.fitted(run.hookup, run.id)
-        return math.nan if fitted is None or fitted.notch is None else fitted.notch.bottom_width_hz
+    def _bottoms(self, run: RunRow) -> tuple[tuple[float, Bottom], ...]:
+        """The bottoms at the reject channels, from the newest fitted wide runs before a run; a wide run has its own.
+
+        From side to side both notches are passed: at each channel the bottom is that of the side which rejects it.
+        """
+        if run.hookup.side is not None:
+            fitted = None if self.covers_both(run) else self.fitted(run.hookup, run.id)
+            return _bottom_of(fitted)
+        return tuple(bottom for side in Side for bottom in _bottom_of(self._fitted_side(side, run.id)))
+
+    def _fitted_side(self, side: Side, before_run: int) -> Assessment | None:
+        """The newest trusted wide fit of a side, driven either way."""
+        for other in reversed(self.runs):
+            if other.id < before_run and other.hookup.side is side and not other.hookup.alone:
+                found = self.fitted(other.hookup, before_run)
+                if found is not None:
+                    return found
+        return None
+
+
+def _bottom_of(fitted: Assessment | None) -> tuple[tuple[float, Bottom], ...]:
+    """The bottom at the reject channel of a fitted run."""
+    if fitted is None or fitted.notch is None or fitted.hookup.side is None:
+        return ()
+    return ((fitted.site.reject_hz(fitted.hookup.side), fitted.notch.bottom()),)
