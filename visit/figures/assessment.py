@@ -36,10 +36,7 @@ survey
 or a test of two states."""
 NOT_SURVEYED = "leakage not surveyed"
 NOT_PROVEN = "no look has proven it"
-SURVEY_FIRST = (
-    f"leakage not surveyed: deeper than {-WORST_LEAK_DB:.0f} dB nothing passes without this condition; next: survey (k,"
-    " both leads on loads)"
-)
+SURVEY_FIRST = f"next: survey (k, leads on loads): no pass over {-WORST_LEAK_DB:.0f} dB holds before it"
 BUSY = "site too busy: over a quarter of the sweeps was hit by bursts; wait, or move the sweep off the carriers"
 NOT_CHECKED = HookUpCheck(State.UNSEEN, "not checked")
 

@@ -125,12 +125,21 @@ class Knowledge:
             since = calibration.doubtful_from_s()
             if since is not None and run.started_s < since:
                 found = tuple(doubt for doubt in found if "last check failed" not in doubt)
-            found = (*found, *clock_doubt(run.started_s, calibration.at_s))
         elif self.corrects_itself(run):
             found = failed_check_doubt(self._own_checks, run.started_s)
+        proved_by_row = max(self._proved_before(run), -math.inf if calibration is None else calibration.at_s)
+        found = (*found, *clock_doubt(run.started_s, proved_by_row))
         restarts = [at_s for at_s, kind, _ in self._remarks if kind in (PORT_BACK, RESTARTED)]
         off = max((at_s for at_s in restarts if at_s <= self._ended_s(run)), default=-math.inf)
         return (*found, *restart_doubt(off, max(proved, default=-math.inf)))
+
+    def _proved_before(self, run: RunRow) -> float:
+        """Unix time of the newest good check whose row came before a run, whatever the clock showed."""
+        ((at_s,),) = self._visit.rows(
+            "select max(at_s) from known_part where calibration_id is ? and good = 1 and run_id < ?",
+            (run.calibration_id, run.id),
+        )
+        return -math.inf if at_s is None else float(str(at_s))
 
     def _newest(self, kind: str, as_of_s: float, otherwise: str) -> str:
         """The newest words of a kind up to a time; those of the first row where all came later (a clock set back)."""
