@@ -72,6 +72,11 @@ def red_without(guard: Guard, tree: Path) -> str:
     return "red" if done.returncode == 1 else f"NOT RED ({done.returncode})"
 
 
+def copy_of_tree(folder: Path) -> Path:
+    """A copy of the tree under `folder` that may be spoilt."""
+    return Path(shutil.copytree(ROOT, folder / "tree", ignore=SKIPPED))
+
+
 def main(words: list[str]) -> int:
     """Try the guards that are named, or all."""
     if words == ["--table"]:
@@ -80,8 +85,7 @@ def main(words: list[str]) -> int:
     chosen = [guard for guard in guards() if not words or guard.name in words]
     missed = 0
     with tempfile.TemporaryDirectory() as folder:
-        tree = Path(folder) / "tree"
-        shutil.copytree(ROOT, tree, ignore=SKIPPED)
+        tree = copy_of_tree(Path(folder))
         for guard in chosen:
             began = time.monotonic()
             found = red_without(guard, tree)

@@ -97,11 +97,6 @@ def line_with_vswr(matched_db: float, load_vswr: float) -> tuple[float, float]:
     return total, (1.0 + seen) / (1.0 - seen)
 
 
-def antenna_return_loss_db(seen_db: float, feeder_loss_db: float) -> float:
-    """Return loss at the antenna behind a feeder: seen minus twice the feeder's loss (study, F18)."""
-    return seen_db - 2.0 * feeder_loss_db
-
-
 CABLES: dict[str, tuple[float, float]] = {
     "RG-58": (1.386, 0.01817),
     "RG-213": (0.6434, 0.00661),

@@ -9,6 +9,9 @@ import math
 
 SPEED_OF_LIGHT = 299_792_458.0
 
+SOLID, FOAM, CORRUGATED = 0.66, 0.84, 0.88
+"""Velocity factors of solid polyethylene, foam, and corrugated foam line (common practice)."""
+
 
 def reflection_of_vswr(vswr: float) -> float:
     """|G| = (VSWR - 1) / (VSWR + 1)."""
@@ -26,5 +29,5 @@ def mismatch_loss_db(reflection: float) -> float:
 
 
 def line_m(frequency_hz: float, waves: float, velocity_factor: float) -> float:
-    """Length of `waves` wavelengths of line in metres; common velocity factors: 0.66 solid polyethylene, 0.84 foam."""
+    """Length of `waves` wavelengths of line in metres."""
     return SPEED_OF_LIGHT * velocity_factor * waves / frequency_hz

@@ -116,12 +116,13 @@ def text(figure: Figure, *, signed: bool = False) -> str:
     return words(figure, signed=signed).line
 
 
+def finite(value: float) -> float | None:
+    """A number for JSON, None where there is none."""
+    return float(value) if math.isfinite(value) else None
+
+
 def as_json(figure: Figure) -> dict[str, str | float | None]:
     """The documented JSON form. Numbers that do not exist (no value, open end) are null, never NaN or infinity."""
-
-    def finite(value: float) -> float | None:
-        return float(value) if math.isfinite(value) else None
-
     return {
         "value": finite(figure.value),
         "unit": figure.unit,

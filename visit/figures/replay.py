@@ -18,7 +18,7 @@ from visit.calibration.stored_calibration import calibrations, checks_of
 from visit.figures.assessment import Assessment, Known, Role, with_zoom
 from visit.figures.assessor import Assessor
 from visit.record.visit_file import PORT_BACK, RESTARTED, RecordError, RunRow, VisitFile
-from visit.site.hookup import HookUp, Side
+from visit.site.hookup import ANTENNA, HookUp, Side
 from visit.site.site import Site
 
 NOT_FIGURES = ("calibration", "known part")
@@ -182,6 +182,11 @@ class Replay:
             for driven, read in (("A", "L"), ("A", "H"), ("L", "H"))
         ]
         return [one for one in found if one is not None]
+
+    def feeder(self) -> Assessment | None:
+        """What the newest run on the feeder shows; None without one."""
+        runs = (self.assess(run) for run in reversed(self.runs) if run.hookup.name == ANTENNA)
+        return next((found for found in runs if found is not None and found.echo is not None), None)
 
 
 def _covers_both(run: RunRow, site: Site) -> bool:
