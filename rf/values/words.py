@@ -40,11 +40,6 @@ class Words:
         """All of it on one line, e.g. ``READING 1.36 ±0.10 dB``."""
         return " ".join(part for part in (self.word, self.number + self.spread, self.unit) if part)
 
-    @property
-    def plain_line(self) -> str:
-        """The same for terminals and files that are ASCII only."""
-        return self.line.replace("±", "+-").replace("−", "-")
-
 
 def decimals_for(half_width: float) -> int:
     """Decimals so that an uncertainty shows two digits when it starts with 1 or 2, else one.
