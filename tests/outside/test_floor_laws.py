@@ -11,12 +11,19 @@ import math
 import numpy as np
 import pytest
 import scipy.stats
+from numpy.typing import NDArray
 
 from rf.floor.average import FALSE_REJECT, RunningAverage, average_sweeps
 from rf.floor.floor import Floor, floor_from_one_sweep, floor_from_scatter
 from rf.floor.leakage import leak_limit_at, pad_test, split_floor, two_states
 from rf.values.figure import Kind
-from tests.rf.test_average import noise, signal
+from tests.rf.test_average import noise as drawn
+from tests.rf.test_average import signal
+
+
+def noise(rng: np.random.Generator, *shape: int, power: float = 1e-7) -> NDArray[np.complex128]:
+    return np.asarray(drawn(rng, *shape, power=power), np.complex128)
+
 
 QUANTILES = (0.025, 0.975)
 
@@ -53,7 +60,7 @@ def test_the_floor_of_one_sweep_at_its_ends() -> None:
     assert floor_from_one_sweep(noise(rng, 33)).one_sweep.known
     with pytest.raises(ValueError, match="33 points"):
         floor_from_one_sweep(noise(rng, 32))
-    high = floor_from_one_sweep(1.0 + noise(rng, 401, power=1e-8))
+    high = floor_from_one_sweep((1.0 + 0j) + noise(rng, 401, power=1e-8))
     assert high.one_sweep.kind is high.averaged.kind is Kind.CANT_SAY
     assert 0.1e-8 < high.additive_power < 1e-8
     assert high.dof == pytest.approx(11 * 2 * 18 / 35)
@@ -63,7 +70,7 @@ def test_a_steady_level_is_not_taken_for_roughness() -> None:
     """Noise beside a signal of 10 dB more is not its floor: half of the points are of each kind; phases are any."""
     rng = np.random.default_rng(21)
     trace = noise(rng, 401)
-    trace[200:] += 3e-3 * np.exp(2.9j)
+    trace[200:] += 3e-3 * np.exp(1.6j)
     floor = floor_from_one_sweep(trace)
     assert 150 <= floor.noise_points <= 205
     assert floor.one_sweep.value == pytest.approx(-70.0, abs=1.0)
@@ -151,7 +158,7 @@ def test_a_survey_finds_a_leak_and_its_size() -> None:
 def test_a_strong_leak_keeps_its_law() -> None:
     """Beyond 1e5 the noncentral chi-square is normal: mean nu + lambda, variance 2 (nu + 2 lambda)."""
     rng = np.random.default_rng(28)
-    split = split_floor(0.1 + noise(rng, 20, 201))
+    split = split_floor((0.1 + 0j) + noise(rng, 20, 201))
     statistic_sd = 10 / math.log(10) * 2 / math.sqrt(0.1**2 / (1e-7 / 20) * 2 * 201)  # of sum 2 |x|^2 / P, in dB
     assert split.leakage.value == pytest.approx(-20.0, abs=4 * statistic_sd)
     half = (split.leakage.high - split.leakage.low) / 2
