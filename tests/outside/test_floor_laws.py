@@ -10,12 +10,14 @@ import math
 
 import numpy as np
 import pytest
+import scipy.optimize
 import scipy.stats
 from numpy.typing import NDArray
 
 from rf.floor.average import FALSE_REJECT, RunningAverage, average_sweeps
 from rf.floor.floor import Floor, floor_from_one_sweep, floor_from_scatter
 from rf.floor.leakage import leak_limit_at, pad_test, split_floor, two_states
+from rf.floor.lowest import lowest_point
 from rf.values.figure import Kind
 from tests.rf.test_average import noise as drawn
 from tests.rf.test_average import signal
@@ -148,6 +150,14 @@ def test_a_survey_finds_a_leak_and_its_size() -> None:
     assert split.leakage.low <= -80.0 <= split.leakage.high
     assert split.leakage.high - split.leakage.low < 1.5
     assert split.worth_sweeps == pytest.approx(10, abs=1)
+    statistic = float((2 * np.abs(split.steady) ** 2 / split.averaged_power).sum())
+    per = float(split.averaged_power.mean()) / 402
+
+    def level(chance: float) -> float:
+        nc = scipy.optimize.brentq(lambda nc: scipy.stats.ncx2(402, nc).cdf(statistic) - chance, 1.0, 1e5)
+        return 10 * math.log10(nc * per)
+
+    assert (split.leakage.low, split.leakage.high) == pytest.approx((level(0.975), level(0.025)), abs=1e-5)
     limit = leak_limit_at(f, split, 450e6)
     assert limit is not None and 1e-4 <= limit <= 1.35e-4
     assert leak_limit_at(f, split, 439.9e6) is None and leak_limit_at(f, split, 460.1e6) is None
@@ -190,6 +200,8 @@ def test_ingress_is_told_by_its_power_and_by_its_tails() -> None:
     assert split.ingress.sum() <= 3
     clean = [split_floor(noise(rng, 60, 101)).ingress.sum() for _ in range(40)]
     assert np.mean(clean) <= 0.1
+    few = [split_floor(noise(rng, 10, 101)).ingress.sum() for _ in range(40)]
+    assert np.mean(few) <= 0.2  # one point in twenty is half as loud again by chance; none of them is a stranger
 
 
 @pytest.mark.parametrize("ratio", [-1.0, 10 ** (-10 / 20), 2.0, 1j])
@@ -209,8 +221,37 @@ def test_states_too_alike_part_nothing(ratio: complex) -> None:
 
 @pytest.mark.parametrize(
     ("fall", "word"),
-    [(10.9, "signal"), (11.1, "mixed"), (9.1, "signal"), (8.9, "mixed"), (5.1, "mixed"), (4.9, "mostly leakage")],
+    [(10.9, "signal"), (11.1, "mixed"), (9.1, "signal"), (8.9, "mixed"), (5.0, "mixed"), (4.9, "mostly leakage")],
 )
 def test_27_pad_at_its_limits(fall: float, word: str) -> None:
     """Study, scenario 27: within 1 dB of the pad it is signal, below half of the pad it is not."""
     assert word in pad_test(80.0 + fall, 80.0, 10.0)
+
+
+@pytest.mark.parametrize("at_hz", [455.0e6, 455.0043e6, 454.9957e6])
+def test_the_deepest_point_of_a_parabola(at_hz: float) -> None:
+    """|d + j (f - f0)/B + c (f - f0)^2|: lowest where calculus says, at f0 here, d deep; its place scatters over draws
+    by what the interval states (95 % is 1.96 of it)."""
+    f = np.linspace(454e6, 456e6, 201)
+    x = (f - at_hz) / 1e6
+    clean = (0.1 + 1j * x + 0.5 * x**2) * np.exp(0.4j)
+    rng = np.random.default_rng(33)
+    exact = lowest_point(f, clean, np.full(201, 1e-14), 454.5e6, 455.5e6)
+    assert exact.place.value == pytest.approx(at_hz, abs=1.0)
+    assert exact.depth.value == pytest.approx(20.0, abs=1e-3)
+    power = 1e-6
+    found = [lowest_point(f, clean + noise(rng, 201, power=power), np.full(201, power), 454.5e6, 455.5e6)
+             for _ in range(300)]  # fmt: skip
+    stated = np.mean([(one.place.high - one.place.low) / 2 / 1.96 for one in found])
+    assert np.std([one.place.value for one in found]) == pytest.approx(stated, rel=0.15)
+    assert np.std([one.depth.value for one in found]) == pytest.approx(
+        np.mean([(one.depth.high - one.depth.low) / 2 / 1.96 for one in found]), rel=0.15
+    )
+
+
+def test_the_deepest_point_is_refused_at_both_edges_and_in_few_samples() -> None:
+    f = np.linspace(454e6, 456e6, 201)
+    for at_hz in (454.02e6, 455.98e6):
+        deep = np.asarray(0.1 + 1j * (f - at_hz) / 1e6)
+        assert "edge" in lowest_point(f, deep, np.full(201, 1e-12), 454e6, 456e6).place.why
+    assert "too few" in lowest_point(f, deep, np.full(201, 1e-12), 454e6, 454.055e6).place.why

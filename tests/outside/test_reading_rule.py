@@ -137,6 +137,13 @@ def test_a13_leakage_error(below_db: float, worse: float, better: float) -> None
     assert figure.high - figure.value == pytest.approx(better, abs=1e-3)
 
 
+@pytest.mark.parametrize(
+    ("value", "power"), [(1e-3, math.inf), (math.inf, 1e-8), (math.nan, 1e-8), (1e-3, 0.0), (1e-3, -1e-8)]
+)
+def test_no_usable_sample_is_no_figure(value: float, power: float) -> None:
+    assert rejection_figure(value, power).kind is Kind.CANT_SAY
+
+
 def test_what_limits_a_reading_is_its_largest_part() -> None:
     """Noise of 6 sigma: 2.4 dB wide to either side; 0.4 dB of mismatch is less, 3 dB more."""
     assert rejection_figure(6.0, POWER, systematic_db=0.4).limited_by == "random"
