@@ -72,8 +72,8 @@ class Echo:
     def limits(self) -> str:
         """What cannot be told, in one sentence."""
         return (
-            f"two within {self.resolution_m:.1f} m are one, none nearer than {self.blind_m:.1f} m;"
-            f" beyond {self.range_m:.0f} m it seems nearer by that"
+            f"told apart to {self.resolution_m:.1f} m, from {self.blind_m:.1f} m on;"
+            f" beyond {self.range_m:.0f} m it seems {self.range_m:.0f} m nearer"
         )
 
 

@@ -167,7 +167,7 @@ def test_a_proof_stays_below_everything_that_may_be_wrong(
 ) -> None:
     """Limit of the noncentral chi-square plus the leak; -20 log(1 - 10^(-20/20)) = 0.9151 dB of mismatch at a port of
     20 dB before a full reflection (closed form); step and fit in decibels, whichever way the fit errs."""
-    found = rejection_of(pooled(3.0, POWER, bias_db), Limits(leak, 20.0, 0.3), confidence)
+    found = rejection_of(pooled(1.8 + 2.4j, POWER, bias_db), Limits(leak, 20.0, 0.3), confidence)
     random = limit(3.0, 1.0 - confidence)
     assert found.proof_db == pytest.approx(db(random + (leak or 0.0)) - 0.91515 - 0.3 - 0.15, abs=1e-4)
     parts = dict(found.parts)

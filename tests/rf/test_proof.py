@@ -103,6 +103,7 @@ def test_error_spending_sums_to_five_percent() -> None:
 def test_looks() -> None:
     assert look_counts(400, 300) == [25, 50, 100, 200, 300, 400]
     assert look_counts(10, 10) == [10]
+    assert look_counts(100, 400) == [25, 50, 100]  # the planned end is not reached yet
     assert look_number(100, None) == 3
     assert look_number(99, None) is None
     assert look_number(12, 12) == 1
