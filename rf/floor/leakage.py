@@ -15,7 +15,7 @@ from numpy.typing import NDArray
 from rf.floor.average import average_sweeps
 from rf.floor.bound import two_sided, upper_limit
 from rf.floor.floor import Floor, floor_from_scatter
-from rf.values.decibel import amplitude_db, power_db
+from rf.values.decibel import power_db
 from rf.values.figure import CONFIDENCE, Figure, at_least, cant_say, reading
 
 LEAK_POINTS = 21
@@ -169,9 +169,3 @@ def pad_test(before_db: float, after_db: float, pad_db: float) -> str:
     if abs(fall - pad_db) <= 1.0:
         return "signal"
     return "mostly leakage or floor" if fall < pad_db / 2.0 else "signal and leakage mixed"
-
-
-def leakage_error_db(rejection_amplitude: float, leakage: float) -> tuple[float, float]:
-    """How far a reading may be wrong in dB, worse and better, with a leak beside it: 20 log(1 +- l/|x|) [study F7]."""
-    ratio = leakage / rejection_amplitude
-    return amplitude_db(1.0 + ratio), (amplitude_db(1.0 - ratio) if ratio < 1.0 else -math.inf)

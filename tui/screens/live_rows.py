@@ -98,7 +98,7 @@ def reject_rows(state: LiveState, width: int, marks: MarkSet) -> list[Row]:
     if state.hookup.alone:
         return [
             [(f" {state.hookup.name.upper()}  on the leads, no duplexer: no rejection here", "bold")],
-            *[[("", "")]] * 4,
+            *_echo_rows(assessment),
         ]
     if channel is None:
         blank: Row = [("", "")]
@@ -108,6 +108,22 @@ def reject_rows(state: LiveState, width: int, marks: MarkSet) -> list[Row]:
         *_big_rows(channel.transmission, marks, doubtful=bool(assessment and assessment.doubts)),
         _bar_row(channel.transmission, goal, width),
     ]
+
+
+def _echo_rows(assessment: Assessment | None) -> list[Row]:
+    """Four rows: the feeder's strongest echo, and what cannot be told of it."""
+    echo = assessment.echo if assessment is not None else None
+    if echo is None:
+        return [[("", "")]] * 4
+    if not echo.place.known:
+        said: list[Row] = [[("  strongest echo ", ""), *figure_runs(echo.place)], [(f"  {echo.place.why}", FAINT)]]
+    else:
+        said = [
+            [("  strongest echo ", ""), *figure_runs(echo.place)],
+            [("  as seen here   ", ""), *figure_runs(echo.level)],
+            [(f"  {echo.limits}", FAINT)],
+        ]
+    return said + [[("", "")]] * (4 - len(said))
 
 
 def _survey_title(assessment: Assessment | None) -> list[Row]:

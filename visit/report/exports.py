@@ -58,6 +58,7 @@ def export_visit(visit: VisitFile, folder: Path) -> list[Path]:
     figures = {
         "site": replay.site.name,
         "figures": [assessment_data(one.assessment) for one in found],
+        "feeder": None if (feeder := replay.feeder()) is None else assessment_data(feeder),
         "stages": [
             {
                 "name": stage.name,
