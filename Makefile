@@ -1,5 +1,5 @@
 # Habits of the house. `make help` lists the targets.
-.PHONY: help demo test long soak bench speed lint check picture
+.PHONY: help demo test long soak bench speed lint check picture lock matrix docs
 
 help: ## list the targets
 	@grep -E '^[a-z]+:.*##' Makefile | sed 's/:.*## /	/'
@@ -25,6 +25,12 @@ speed: ## measure all that README says of speed and of the line (quiet machine, 
 
 lint: ## style, types, import rules
 	.venv/bin/ruff check . && .venv/bin/ruff format --check . && .venv/bin/mypy && .venv/bin/lint-imports
+
+matrix: ## the tests on every Python from 3.11 to 3.13 that this machine has
+	.venv/bin/python scripts/matrix.py
+
+lock: ## resolve the newest libraries that pyproject.toml admits and write locks/
+	.venv/bin/python scripts/lock.py
 
 check: ## all that CI runs
 	bash .ci/run
