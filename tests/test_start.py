@@ -1,4 +1,4 @@
-"""The program finds its own rooms whatever lies in the current folder or on PYTHONPATH; where it cannot run it says so."""
+"""The program finds its own rooms whatever lies in the current folder or on PYTHONPATH; and where it cannot run."""
 
 from __future__ import annotations
 
