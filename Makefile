@@ -19,7 +19,7 @@ soak: ## 24 simulated hours of sweeps with faults at random (about ten minutes)
 bench: ## measure speed, as ratios against a reference in the same run
 	.venv/bin/python -m pytest tests/benchmarks --benchmark-only -n 0
 
-speed: ## measure all that README says of speed and of the line (quiet machine, ten minutes)
+speed: ## measure all that docs/speed.md says and of the line (quiet machine, ten minutes)
 	.venv/bin/python scripts/speed_table.py
 	.venv/bin/python -m pytest tests/benchmarks --benchmark-only -n 0 -q -s
 
@@ -34,6 +34,9 @@ lock: ## resolve the newest libraries that pyproject.toml admits and write locks
 
 check: ## all that CI runs
 	bash .ci/run
+
+docs: ## write the pages that are made of the program: commands, glossary
+	.venv/bin/python scripts/pages.py
 
 picture: ## draw the README's picture of the screen again
 	.venv/bin/python scripts/picture.py
