@@ -18,7 +18,6 @@ NO_SERIAL_LINES = (
     "deepnotch: this system has no termios and fcntl, through which the program reaches serial lines and the terminal; "
     "run it on Linux (on Windows: in a Linux of its own, such as WSL 2, with the USB device passed through)"
 )
-USAGE = 2
 
 
 def own_rooms_first(path: Sequence[str], module_path: str | None = None) -> list[str]:
@@ -63,12 +62,13 @@ def lacks_serial_lines() -> bool:
 
 
 def main(arguments: Sequence[str] | None = None) -> int:
-    """Run the command line; 2 and one line where the system cannot."""
+    """Run the command line; status 2 and one line where the system cannot."""
+    from tui.cli import main as run  # noqa: PLC0415 - after the path was repaired
+    from tui.commands.exit_status import ExitStatus  # noqa: PLC0415
+
     if lacks_serial_lines():
         sys.stderr.write(NO_SERIAL_LINES + "\n")
-        return USAGE
-    from tui.cli import main as run  # noqa: PLC0415 - after the path was repaired
-
+        return ExitStatus.USAGE
     return run(arguments)
 
 

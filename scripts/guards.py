@@ -17,7 +17,9 @@ from pathlib import Path
 
 ROOT = Path(__file__).parents[1]
 LIST, TABLE = ROOT / "tests/guards.toml", ROOT / "docs/faults.md"
-SKIPPED = shutil.ignore_patterns(".git", ".venv", ".fetched", "*.pyc", "__pycache__", ".mypy_cache", ".ruff_cache")
+SKIPPED = shutil.ignore_patterns(
+    ".git", ".venv", ".fetched", "*.pyc", "__pycache__", ".mypy_cache", ".ruff_cache", ".matrix"
+)
 LONGEST_S = 240.0
 HEAD = """# Faults and promises
 

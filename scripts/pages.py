@@ -14,21 +14,7 @@ from pathlib import Path
 
 ROOT = Path(__file__).parents[1]
 
-STATUS = """\
-## Exit status
-
-| status | meaning |
-|---|---|
-| 0 | goals met (or done, for commands without goals) |
-| 1 | goals not met |
-| 2 | wrong use: option, site file, profile, port name; a system that cannot run it |
-| 3 | can't say |
-| 4 | fault of analyzer or link |
-| 130 | interrupted |
-| 143 | ended by SIGTERM, at the end of a sweep; everything is kept |
-
-stdout carries data only. Progress and faults go to stderr, a fault in one line.
-"""
+STREAMS = "stdout carries data only. Progress and faults go to stderr, a fault in one line."
 
 
 def options_of(parser: argparse.ArgumentParser) -> Iterator[str]:
@@ -55,6 +41,7 @@ def commands_page() -> str:
     from protocol.simulated.__main__ import WORDS
     from protocol.simulated.__main__ import build_parser as simulated_parser
     from tui.cli import build_parser
+    from tui.commands.exit_status import MEANINGS
 
     parser = build_parser()
     chosen = next(action for action in parser._actions if isinstance(action, argparse._SubParsersAction))
@@ -64,7 +51,13 @@ def commands_page() -> str:
         "Made of the program's own parsers by `make docs`; `./start COMMAND --help` says the same.",
         "| command | what it does |\n|---|---|\n"
         + "\n".join(f"| [`{name}`](#{name}) | {text} |" for name, text in says.items()),
-        STATUS.rstrip(),
+        "\n".join(
+            (
+                "## Exit status\n\n| status | meaning |\n|---|---|",
+                *(f"| {at} | {text} |" for at, text in MEANINGS.items()),
+            )
+        ),
+        STREAMS,
     ]
     for name, text in says.items():
         sub = simulated_parser() if name == "simulate" else chosen.choices[name]

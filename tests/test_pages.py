@@ -11,6 +11,7 @@ import pytest
 from scripts.pages import PAGES
 from tests.named import ROOT, absent_files, absent_places
 from tui.cli import build_parser
+from tui.commands.exit_status import MEANINGS, ExitStatus
 from tui.drawing.glossary import SORTS, load_glossary
 
 LONGEST_SENTENCE = 30
@@ -77,6 +78,10 @@ def test_every_command_line_of_a_page_is_one(page: Path) -> None:
     for line in re.findall(r"^    .*\./start +([^#\n]+)", page.read_text(encoding="utf-8"), re.MULTILINE):
         command = line.split()[0] if line.split() else "demo"
         assert set(re.findall(r"(?<!\S)--[a-z-]+", line)) <= known[command], line
+
+
+def test_every_exit_status_has_its_meaning() -> None:
+    assert set(MEANINGS) == set(ExitStatus)
 
 
 @pytest.mark.parametrize("name", PAGES)

@@ -1,6 +1,6 @@
 """The figures of an assessment as plain lines and as JSON for stdout.
 
-Owns: the two formats (documented in README). Refuses: colour, progress, and any number without its kind.
+Owns: the two formats (JSON: docs/json.md). Refuses: colour, progress, and any number without its kind.
 """
 
 from __future__ import annotations
