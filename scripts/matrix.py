@@ -31,7 +31,7 @@ def main() -> int:
         if version not in here:
             says.append(f"Python {version}: not on this machine, not tested")
             continue
-        words = [environment(version, here[version]), "-m", "pytest", "-n", "2", *sys.argv[1:]]
+        words = [environment(version, here[version]), "-m", "pytest", "-n", "3", "--dist", "worksteal", *sys.argv[1:]]
         done = subprocess.run(words, cwd=ROOT, check=False)
         failed |= done.returncode != 0
         says.append(f"Python {version}: {'passed' if done.returncode == 0 else f'status {done.returncode}'}")
