@@ -85,7 +85,7 @@ def said(visit: VisitFile, kind: str) -> list[str]:
 
 @pytest.mark.parametrize("family", FAMILIES)
 def test_unplugged_in_the_middle_of_a_run(family: str, visit: VisitFile) -> None:
-    """The device comes back under another number; the run goes on with the same average."""
+    """The device comes back under another number; the run continues the same average."""
     with on_bench(visit, family) as (bench, station):
         station.order(order())
         wait_for(station, lambda s: s.progress.done >= 5)

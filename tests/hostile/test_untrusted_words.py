@@ -71,7 +71,7 @@ def evil(tmp_path: Path) -> Path:
 
 
 def check_plain(text: str, *, tabs: bool = False) -> None:
-    """What may go to a terminal: printable letters and line ends, and no line that a stranger began."""
+    """What may go to a terminal: printable letters and line ends, and no line that an untrusted text began."""
     for letter in text:
         assert letter.isprintable() or letter == "\n" or (tabs and letter == "\t"), f"{letter!r} came out"
     for line in text.split("\n"):
@@ -148,9 +148,7 @@ def bench() -> Iterator[Bench]:
         yield bench
 
 
-def test_a_measurement_for_a_site_of_a_stranger(
-    bench: Bench, tmp_path: Path, capfd: pytest.CaptureFixture[str]
-) -> None:
+def test_a_measurement_for_an_untrusted_site(bench: Bench, tmp_path: Path, capfd: pytest.CaptureFixture[str]) -> None:
     site = evil_site(tmp_path)
     words = ["check", "--port", bench.node, "--site", str(site), "--sweeps", "3", "--visit", str(tmp_path / "a.visit")]
     assert main(words) != ExitStatus.USAGE
@@ -195,7 +193,7 @@ class Page_(html.parser.HTMLParser):  # noqa: N801 - beside the learner's Page
         self.text += data
 
 
-def test_a_page_holds_no_tag_of_a_stranger(evil: Path, tmp_path: Path, capfd: pytest.CaptureFixture[str]) -> None:
+def test_a_page_holds_no_untrusted_tag(evil: Path, tmp_path: Path, capfd: pytest.CaptureFixture[str]) -> None:
     assert main(["report", str(evil), "--html", str(tmp_path / "a.html")]) == 0
     capfd.readouterr()
     text = (tmp_path / "a.html").read_text(encoding="utf-8")
