@@ -73,7 +73,7 @@ class Known:
     """What earlier runs of the visit told: `leakage` amplitude re thru (None: not surveyed), `bottom_width_hz` of the
     notch on this side (NaN: not known), `looks` at the goal that were already spent;
     `uncorrected` says why levels are not re a thru (empty: they are), `doubts` what speaks against the correction,
-    `residuals` what it leaves (None: not known, so those of common practice); `trusted`: the hook-up is as declared,
+    `residuals` what it leaves (None: not known, so those of common practice); `trusted`: the hook-up is as told,
     whatever it looks like."""
 
     leakage: float | None = None

@@ -324,7 +324,7 @@ def _turning(report: Report, visit: VisitFile, site: Site) -> None:
         how = " ".join(part for part in (f"{told.turns:g} turns" if told.turns else "", told.direction) if part)
         moved = row.figures["moved"]
         said = (
-            "movement not determined"
+            "movement not told"
             if moved["value"] is None
             else f"moved {moved['value'] / 1e3:+.1f} kHz, INFERRED"
             f" {moved['low'] / 1e3:+.1f} to {moved['high'] / 1e3:+.1f}"
@@ -423,7 +423,7 @@ def _feeder(report: Report, replay: Replay) -> None:
         echo = strongest_echo(frequency, s11, 1.0)
         words = ", ".join(f"{echo.distance_m * factor:.1f} m at velocity {factor:g}" for factor in VELOCITIES)
         report.computed.append(
-            f"feeder: strongest echo {echo.return_loss_db:.1f} dB at {words}; known to {echo.resolution_m:.1f} m, up to"
+            f"feeder: strongest echo {echo.return_loss_db:.1f} dB at {words}; told to {echo.resolution_m:.1f} m, up to"
             f" {echo.range_m:.0f} m (velocity 1)"
         )
         for hz in (replay.site.low_hz, replay.site.high_hz):
