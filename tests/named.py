@@ -9,7 +9,7 @@ from pathlib import Path
 
 ROOT = Path(__file__).parents[1]
 FILE = re.compile(r"\b(?:rf|protocol|visit|tui|fixtures|tests|scripts|docs|locks)/[\w./-]*[\w/]")
-PLACE = re.compile(r"\b([a-z_]+(?:/[\w.]+)*\.py):([A-Za-z_]\w*(?:\.\w+)?)")
+PLACE = re.compile(r"\b([a-z_]+(?:/[\w.*]+)*\.py):(?: (?=[\w.]+`))?([A-Za-z_]\w*(?:\.\w+)?)")
 
 
 def absent_files(text: str) -> list[str]:
@@ -19,20 +19,18 @@ def absent_files(text: str) -> list[str]:
 
 
 def absent_places(text: str) -> list[str]:
-    """`file.py:name` of a page whose file has no such function, class or method."""
-    found = {(file, name) for file, name in PLACE.findall(text)}
-    return sorted(f"{file}:{name}" for file, name in found if name not in set(_names(ROOT / file)))
+    """`file.py:name` or `folder/*.py:name` of a page, where no such file has that function, class or method."""
+    found = sorted(set(PLACE.findall(text)))
+    return [
+        f"{file}:{name}" for file, name in found if name not in {at for path in ROOT.glob(file) for at in _names(path)}
+    ]
 
 
 def _names(path: Path) -> Iterator[str]:
-    if not path.is_file():
-        return
+    """Functions and classes of a file; methods as `Class.method` and by their own name."""
     for node in ast.parse(path.read_text(encoding="utf-8")).body:
         if isinstance(node, (ast.FunctionDef, ast.AsyncFunctionDef, ast.ClassDef)):
             yield node.name
-        if isinstance(node, ast.ClassDef):
-            yield from (
-                f"{node.name}.{inner.name}"
-                for inner in node.body
-                if isinstance(inner, (ast.FunctionDef, ast.AsyncFunctionDef))
-            )
+        for inner in node.body if isinstance(node, ast.ClassDef) else ():
+            if isinstance(inner, (ast.FunctionDef, ast.AsyncFunctionDef)):
+                yield from (inner.name, f"{node.name}.{inner.name}")

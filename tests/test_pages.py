@@ -60,12 +60,14 @@ def test_what_a_page_names_exists(page: Path) -> None:
 
 
 def test_an_absent_name_is_found() -> None:
-    assert absent_places("`rf/values/words.py:words`, `rf/values/words.py:nothing`, `rf/none.py:words`") == [
+    assert absent_places("`rf/values/words.py:words`, `rf/values/words.py: nothing`, `rf/none.py:words`") == [
         "rf/none.py:words", "rf/values/words.py:nothing",
     ]  # fmt: skip
-    assert absent_places(
-        "`visit/record/visit_file.py:VisitFile.add_sweep` `visit/record/visit_file.py:VisitFile.x`"
-    ) == ["visit/record/visit_file.py:VisitFile.x"]
+    file = "visit/record/visit_file.py"
+    assert absent_places(f"`{file}:VisitFile.add_sweep` `{file}:VisitFile.x`") == [f"{file}:VisitFile.x"]
+    assert absent_places("`protocol/dialects/*.py: receive` `protocol/dialects/*.py: deceive`") == [
+        "protocol/dialects/*.py:deceive"
+    ]
     assert absent_files("see `rf/values/none.py` and rf/values/words.py.") == ["rf/values/none.py"]
 
 
