@@ -29,8 +29,10 @@ def absent_places(text: str) -> list[str]:
 def _names(path: Path) -> Iterator[str]:
     """Functions and classes of a file; methods as `Class.method` and by their own name."""
     for node in ast.parse(path.read_text(encoding="utf-8")).body:
-        if isinstance(node, (ast.FunctionDef, ast.AsyncFunctionDef, ast.ClassDef)):
+        if isinstance(node, (ast.FunctionDef, ast.AsyncFunctionDef)):
             yield node.name
-        for inner in node.body if isinstance(node, ast.ClassDef) else ():
-            if isinstance(inner, (ast.FunctionDef, ast.AsyncFunctionDef)):
-                yield from (inner.name, f"{node.name}.{inner.name}")
+        elif isinstance(node, ast.ClassDef):
+            yield node.name
+            for inner in node.body:
+                if isinstance(inner, (ast.FunctionDef, ast.AsyncFunctionDef)):
+                    yield from (inner.name, f"{node.name}.{inner.name}")
