@@ -102,11 +102,24 @@ def test_the_version_has_one_place() -> None:
     assert done.stdout == f"deepnotch {version('deepnotch')}\n"
 
 
+def locked(name: str) -> tuple[str, dict[str, str]]:
+    """A lock file and the versions in it."""
+    text = (ROOT / f"locks/{name}.txt").read_text()
+    return text, dict(re.findall(r"^([a-z0-9.-]+)==(\S+) ", text, re.MULTILINE))
+
+
+def test_a_larger_lock_holds_the_smaller() -> None:
+    """So that what `./start test` has installed will do for `./start`."""
+    _, run = locked("run")
+    _, test = locked("test")
+    _, check = locked("check")
+    assert run.items() <= test.items() <= check.items()
+
+
 @pytest.mark.parametrize(("lock", "extras"), [("run", ()), ("test", ("archive", "test")), ("check", ("test", "lint"))])
 def test_the_locks_hold_what_the_project_asks(lock: str, extras: tuple[str, ...]) -> None:
     """Every requirement of pyproject.toml is in the lock, in a version that it admits, with hashes and no address."""
-    text = (ROOT / f"locks/{lock}.txt").read_text()
-    versions = dict(re.findall(r"^([a-z0-9.-]+)==(\S+) ", text, re.MULTILINE))
+    text, versions = locked(lock)
     project = tomllib.loads((ROOT / "pyproject.toml").read_text())
     asked = [*project["build-system"]["requires"], *project["project"]["dependencies"]]
     for extra in extras:
