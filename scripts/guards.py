@@ -18,7 +18,9 @@ from pathlib import Path
 
 ROOT = Path(__file__).parents[1]
 LIST, TABLE = ROOT / "tests/guards.toml", ROOT / "docs/faults.md"
-SKIPPED = shutil.ignore_patterns(".git", ".venv", ".fetched", "*.pyc", "__pycache__", ".mypy_cache", ".ruff_cache")
+SKIPPED = shutil.ignore_patterns(
+    ".git", ".venv", ".fetched", "*.pyc", "__pycache__", ".mypy_cache", ".ruff_cache", ".matrix"
+)
 LONGEST_S = 240.0
 FAST = ("protocol/", "hostile/")
 """Folders whose tests need no bench of their own and take seconds."""

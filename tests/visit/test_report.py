@@ -347,7 +347,9 @@ if __name__ == '__main__':
 def test_no_scheduler_is_one_line(visit: VisitFile, tmp_path: Path) -> None:
     """In a process of its own: the library's event loop outlives a client that finds nobody."""
     small_visit(tmp_path / "a.visit", 0, visit, pieces(visit, 1))
-    words = [sys.executable, "-m", "tui.cli", "archive", str(tmp_path), "--build", "--scheduler", "tcp://127.0.0.1:9"]
+    impatient = "import sys, tui.cli, visit.report.archive as archive; archive.SCHEDULER_ANSWERS_S = 1.0"
+    run = f"{impatient}; sys.exit(tui.cli.main(sys.argv[1:]))"
+    words = [sys.executable, "-c", run, "archive", str(tmp_path), "--build", "--scheduler", "tcp://127.0.0.1:9"]
     done = subprocess.run(words, capture_output=True, text=True, timeout=50, check=False)
     assert done.returncode == 2 and "no Dask scheduler answers" in done.stderr.splitlines()[-1]
 

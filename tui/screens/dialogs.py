@@ -1,4 +1,4 @@
-"""Small dialogs over the live screen: type a sweep, tell the hook-up, change the simulated bench, read the help.
+"""Small dialogs over the live screen: type a sweep, declare the hook-up, change the simulated bench, read the help.
 
 Owns: turning what was typed into settings, with the fault said beside the field. Refuses: to start anything; the caller
 gets the answer, or None when the dialog was left.

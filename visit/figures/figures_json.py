@@ -1,6 +1,6 @@
 """The figures of an assessment as the documented JSON object: for stdout, for frozen stages, for exports.
 
-Owns: the keys (README, "JSON") and their schema number. Refuses: text for people.
+Owns: the keys (docs/json.md) and their schema number. Refuses: text for people.
 """
 
 from __future__ import annotations
