@@ -16,7 +16,7 @@ from rf.floor.clipped import find_clipped
 from rf.floor.floor import floor_from_scatter
 from rf.floor.forecast import floor_needed_db, isolation_advice, proof_chance, sweeps_needed
 from rf.floor.leakage import leak_limit_at, pad_test, split_floor, two_states
-from rf.floor.pool import pool_at
+from rf.floor.pool import BottomShape, pool_at
 from rf.floor.settling import largest_step_hz
 from rf.notch.notch import find_notch
 from rf.values.decibel import amplitude_db
@@ -88,8 +88,12 @@ def test_20_proof_by_zoom() -> None:
     truth = -amplitude_db(abs(exact(unit, [150.6e6])[0]))
     power = 1e-7 / 25
     proven, too_good, floors = 0, 0, []
+    # What the wide sweep's fit tells of the bottom: slope and curvature, here those of the circuit itself.
+    left, here, right = exact(unit, [150.599e6, 150.6e6, 150.601e6])
+    shape = BottomShape(abs(right - left) / abs(here) / 2e3, abs(right + left - 2 * here) / abs(here) / 2e6)
     for _ in range(400):
-        pooled = pool_at(f, clean + math.sqrt(power) * complex_normal(rng, 101), power, 150.6e6, 3e3)
+        data = clean + math.sqrt(power) * complex_normal(rng, 101)
+        pooled = pool_at(f, data, power, 150.6e6, 3e3, shape=shape)
         assert pooled is not None
         floors.append(10 * math.log10(pooled.power))
         bound = -amplitude_db(float(upper_limit(abs(pooled.value), pooled.power))) - pooled.bias_db

@@ -10,7 +10,6 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from rf.floor.clipped import find_clipped
-from rf.floor.pool import pool_at, pool_half_width_hz
 from rf.floor.settling import largest_step_hz, settling_caution, settling_time_s
 from rf.repeater.passband import Residuals, local_fit, loss_at, return_loss_at
 from rf.values.decibel import amplitude, amplitude_db, level_db, power_db
@@ -96,39 +95,6 @@ class TestPassband:
         fit = local_fit(F, 0.3 + 0.1j * x + (0.02 + 0.01j) * x**2, POWER, 455e6)
         assert fit is not None
         assert fit.value == pytest.approx(0.3, abs=1e-9)
-
-
-class TestPool:
-    def test_floor_falls_as_stated(self) -> None:
-        """Study, F6: value and slope through K samples leave 1 / K of the noise at their middle."""
-        rng = np.random.default_rng(5)
-        f = np.linspace(-1e4, 1e4, 101)
-        values = []
-        for _ in range(500):
-            pooled = pool_at(f, noise(rng, 101, power=1e-8), 1e-8, 0.0, 1e4)
-            assert pooled is not None
-            values.append(pooled.value)
-            power = pooled.power
-        assert power == pytest.approx(1e-8 / 101, rel=0.03)
-        assert np.mean(np.abs(values) ** 2) == pytest.approx(power, rel=0.15)
-
-    def test_bias_is_within_what_is_stated(self) -> None:
-        width = 0.51 * 455e6 / 950  # bottom of three equal cavities
-        f = np.linspace(455e6 - width, 455e6 + width, 401)
-        bottom = np.asarray(((f - 455e6) - 1j * 455e6 / 1900) ** 3 / (1e6) ** 3, np.complex128)
-        half = pool_half_width_hz(width)
-        for off in (-width / 4, 0.0, width / 4):
-            pooled = pool_at(f, bottom, 1e-20, 455e6 + off, half)
-            truth = ((off) - 1j * 455e6 / 1900) ** 3 / (1e6) ** 3
-            assert pooled is not None
-            assert abs(amplitude_db(abs(pooled.value)) - amplitude_db(abs(truth))) < pooled.bias_db
-
-    def test_few_samples(self) -> None:
-        assert pool_at(F, notch(0.1), 1e-8, 455e6, 1.0).points == 1  # type: ignore[union-attr]
-        assert pool_at(F, notch(0.1), 1e-8, 455.012e6, 1.0) is None
-        three = pool_at(F, notch(0.1), 1e-8, 455e6, 30e3)
-        assert three is not None
-        assert (three.points, three.coefficients) == (3, 1)
 
 
 def test_step_rule() -> None:

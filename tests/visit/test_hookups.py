@@ -3,14 +3,15 @@ nothing of a wrong hook-up in the visit file."""
 
 from __future__ import annotations
 
-import dataclasses
 from pathlib import Path
 
 import pytest
 
 from rf.repeater.hookup_check import State
+from tests.visit import stations
 from tests.visit.stations import Table, table
 from visit.site.presets import wide
+from visit.site.site import parse_site
 
 WRONG = [
     (2, "A>L", ("connect A L", "close H open"), "H NOT LOADED", "put a load on it"),
@@ -47,7 +48,7 @@ def test_a_mistake_is_named_and_nothing_is_stored(
         seen = bench.station.assess_now()
         assert seen.check.state is State.WRONG and seen.check.short == short and cure in seen.check.cure
         assert not any(channel.transmission.known or channel.return_loss.known for channel in seen.channels)
-        kept = [run for run in bench.station._visit.runs() if run.purpose == "check" and not run.hookup.alone]
+        kept = [run for run in bench.station.visit.file.runs() if run.purpose == "check" and not run.hookup.alone]
         assert kept == []
         hang(bench, ("lead 1 on", "lead 2 on", "gap none", "connect A L"))
         assert bench.measure_as_hung("A>L", settings, 5) is not None  # put right, it measures
@@ -92,9 +93,11 @@ def test_a_told_pad_gives_the_hookup_and_the_levels_back(tmp_path: Path) -> None
 )
 def test_14_a_pair_off_the_plan(tmp_path: Path, unit: str, site: str, low: float, high: float) -> None:
     """A unit tuned 1 MHz above the plan."""
-    with table(tmp_path, site, unit) as bench:
-        off = dataclasses.replace(bench.site, low_hz=low, high_hz=high)
-        bench.station._state = dataclasses.replace(bench.station.state(), site=off)
+    plan = stations.site(site)
+    lines = [line for line in plan.source.splitlines() if not line.startswith(("low_hz", "high_hz"))]
+    off = parse_site("\n".join([f"low_hz = {low}", f"high_hz = {high}", *lines]), Path("off"))
+    assert (off.low_hz, off.high_hz) == (low, high)
+    with table(tmp_path, site, unit, plan=off) as bench:
         assert bench.measure_as_hung("A>L", wide(off), 2) is not None
         seen = bench.station.assess_now().check
         assert seen.state in (State.NOTE, State.UNSEEN)

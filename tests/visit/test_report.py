@@ -35,7 +35,7 @@ from visit.figures.figures_json import assessment_data
 from visit.figures.replay import Replay
 from visit.record.visit_file import VisitFile
 from visit.report.archive import ask, build, visit_files
-from visit.report.exports import averaged, export_visit, plain_cell, touchstone3
+from visit.report.exports import export_visit, plain_cell, touchstone3
 from visit.report.report import build_report
 from visit.report.report_html import report_html
 from visit.report.report_text import report_text
@@ -55,18 +55,18 @@ def visit_path(tmp_path_factory: pytest.TempPathFactory) -> Path:
         for hookup in ("A>L", "A>H", "L>H"):
             bench.measure(hookup, settings, 20)
         bench.measure("antenna", SweepSettings(400e6, 500e6, 201, 1000.0), 5)
-        bench.station.freeze("as found")
+        bench.station.visit.freeze("as found")
         bench.bench.say("turn L 1 +200kHz")
         bench.measure("A>L", settings, 20)
         bench.measure("A>L", zoom(455e6, 244e3), 30)
-        day = bench.station.day()
+        day = bench.station.visit.day()
         day.enter(2, "transmitter power", "50")
         day.enter(9, "power into duplexer", "50")
         day.enter(9, "power out of duplexer", "36.6")
         day.enter(9, "desense with load", "20")
         day.enter(1, "complaint", "=cmd|'/c calc'!A1 <script>alert(1)</script> \x1b[31mdeaf")
         day.skip(4, "no card yet")
-        bench.station.freeze("as left")
+        bench.station.visit.freeze("as left")
     return folder / "a.visit"
 
 
@@ -180,9 +180,9 @@ def test_touchstone_reads_back_through_scikit_rf(visit: VisitFile, tmp_path: Pat
         if run.hookup.name == "antenna":
             continue
         path = next(path for path in paths if path.name.startswith(f"run{run.id:03d}") and path.suffix == ".s2p")
-        found = averaged(visit, replay, run)
+        found = replay.figures_of.averaged(run)
         assert found is not None
-        frequency, s11, s21, _ = found
+        frequency, s11, s21 = found.frequency_hz, found.s11.mean, found.s21.mean
         network = Network(str(path))
         np.testing.assert_allclose(network.f, frequency, atol=1e-3)
         np.testing.assert_allclose(network.s[:, 0, 0], s11, rtol=1e-11, atol=1e-14)
@@ -325,7 +325,7 @@ def test_two_workers_give_the_same_table(visit: VisitFile, tmp_path: Path, where
     for number in range(6):
         small_visit(here / f"{number:04d}.visit", number, visit, cache)
         shutil.copy2(here / f"{number:04d}.visit", there / f"{number:04d}.visit")
-    words = "from visit.archive import build; from pathlib import Path; import sys"
+    words = "from visit.report.archive import build; from pathlib import Path; import sys"
     run = f"{words}\nif __name__ == '__main__': print(build(Path(sys.argv[1]), 'local'))"
     if where == "cluster":
         run = f"""{words}; from distributed import LocalCluster

@@ -219,7 +219,7 @@ def test_after_a_restart_the_correction_must_be_proved(visit: VisitFile) -> None
         bench.say("connect thru")
         station.measure(RunOrder(HookUp.parse("thru"), SETTINGS, 5, "known part"))
         run_id = station.state().progress.run_id
-        assert run_id is not None and station.calibrator.read_known("thru", run_id).good
+        assert run_id is not None and station.visit.calibrator.read_known("thru", run_id).good
         bench.say("connect A L")
         station.measure(order(5))
         assert station.assess_now().doubts == ()

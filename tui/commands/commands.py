@@ -35,8 +35,9 @@ from tui.commands.session import (
 from tui.drawing.report_lines import figures_lines, json_text
 from tui.screens.bench_words import bench_lines
 from tui.terminal.terminal_gone import Signals, let_go_of_terminal
-from visit.figures.assessment import Assessment, Known, overall, with_zoom
+from visit.figures.assessment import Assessment, overall, with_zoom
 from visit.figures.assessor import Assessor
+from visit.figures.known import Known
 from visit.record.owner import run_words
 from visit.record.touchstone_sweeps import read_recorded
 from visit.record.visit_file import VisitFile
@@ -196,7 +197,7 @@ def read(options: argparse.Namespace) -> ExitStatus:
         for path, sweep in zip(options.files, read_recorded(options.files), strict=True):
             at = path
             assessor.add(sweep)
-        assessment = assessor.assess(final=True)
+        assessment = assessor.assess()
     except (ValueError, ArithmeticError, IndexError) as error:  # other points, copies of one sweep, no bench's numbers
         raise RequestError(f"{at}: {error}; give only repeated sweeps of one hook-up, each once") from None
     assert assessment is not None
@@ -269,7 +270,7 @@ def together(options: argparse.Namespace) -> ExitStatus:
 
     visit = VisitFile.open(options.visit, read_only=True)
     try:
-        data(Together(visit, visit.site()).lines())
+        data(Together(visit).lines())
     finally:
         visit.close()
     return ExitStatus.GOALS_MET

@@ -66,10 +66,11 @@ def session(options: argparse.Namespace, *, watched: bool = True) -> Iterator[Se
     visit = VisitFile.open(path) if path.exists() else new_visit(path, site, str(options.site))
     try:
         _same_site(visit, site, path)
-        with Station(
-            options.port, profile, site, visit, order.hookup, watched=watched, leakage=given_leakage(options), kit=kit
-        ) as station:
-            station.resume()
+        leakage = given_leakage(options)
+        with Station(options.port, profile, site, visit, order.hookup, watched=watched, kit=kit) as station:
+            station.visit.resume()
+            if leakage is not None:
+                station.visit.tell_leak(leakage)
             if getattr(options, "resume", False):
                 order = _resumed(visit, order, path)
             yield Session(station, site, profile, order, path, visit)

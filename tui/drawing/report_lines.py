@@ -46,8 +46,9 @@ def figures_lines(a: Assessment) -> list[str]:
     if a.leakage is not None:
         lines.append(f"leak limit    {amplitude_db(a.leakage):.1f} dB re thru, in every bound")
     if a.proof.proven_db is not None:
-        lines.append(f"proven        {rounded_down(a.proof.proven_db, 1):.1f} dB or more, looks counted in")
-    lines += [f"goal          {goal.name} {goal.goal_db:g} dB: {goal.verdict.value}" for goal in a.goals]
+        counted = f"looks counted in: {a.proof.looks}, run {a.proof.nth_run}"
+        lines.append(f"proven        {rounded_down(a.proof.proven_db, 1):.1f} dB or more, {counted}")
+    lines += [f"goal          {goal.name} {goal.goal_db:g} dB: {goal.words}" for goal in a.goals]
     lines += [f"note          {caution}" for caution in a.cautions]
     return lines
 

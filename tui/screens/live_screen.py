@@ -195,13 +195,13 @@ class LiveScreen(Panel):
             self._hooked_up(HookUp.parse(what))
 
     def _freeze_or_report(self, what: str) -> None:
-        day = self._tool.station.day()
+        day = self._tool.visit.day()
         try:
             if what == "report":
-                self._tool.station.freeze("as left")
+                self._tool.visit.freeze("as left")
                 self.notify("as left is frozen; write it with: deepnotch report FILE.visit --html FILE", timeout=10)
                 return
-            names = self._tool.station.freeze("as found")
+            names = self._tool.visit.freeze("as found")
             day.done(FREEZE_STEP, ", ".join(names))
             self.notify(f"as found is frozen: {', '.join(names)}", timeout=6)
         except RequestError as error:
@@ -212,7 +212,7 @@ class LiveScreen(Panel):
         if self._order.hookup.side is None:
             self.notify("tuning needs a hook-up with the antenna port and one side (k)", severity="error", timeout=6)
             return
-        if not self._tool.station.day().frozen():
+        if not self._tool.visit.day().frozen():
             self.notify(
                 "freeze as found first (g, its step): without it nobody can tell what the turning did", timeout=10
             )
@@ -221,23 +221,22 @@ class LiveScreen(Panel):
 
     def action_temperature(self) -> None:
         """Tell the temperature; five kelvin from the calibration's put it in doubt."""
-        calibrator = self._tool.station.calibrator
+        calibrator = self._tool.visit.calibrator
         self.app.push_screen(TemperatureDialog(calibrator.temperature_c), self._warmed)
 
     def _warmed(self, celsius: float | None) -> None:
         if celsius is not None:
-            self._tool.station.calibrator.temperature_c = celsius
-            self._tool.station.note("temperature", f"{celsius:g} C")
+            self._tool.visit.calibrator.warm(celsius)
             self._start(self._order)
 
     def action_trust(self) -> None:
         """Store what comes even if the hook-up looks wrong; somebody has gone and seen."""
-        self._tool.station.note("hook-up", f"{self._order.hookup.text} trusted against its looks")
+        self._tool.visit.note("hook-up", f"{self._order.hookup.text} trusted against its looks")
         self._start(replace(self._order, trusted=True))
 
     def action_together(self) -> None:
         """What the runs of this visit show only together."""
-        self.app.push_screen(BudgetDialog(self._tool.station.together(), "What several hook-ups show together"))
+        self.app.push_screen(BudgetDialog(self._tool.visit.together(), "What several hook-ups show together"))
 
     def action_bench(self) -> None:
         """Change the simulated bench by a line of words."""

@@ -39,6 +39,7 @@ def assessment_data(a: Assessment) -> dict[str, Any]:
                 "role": channel.role.value,
                 ("rejection" if channel.role is Role.REJECT else "loss"): as_json(channel.transmission),
                 "return_loss": as_json(channel.return_loss),
+                "leakage_limit_db": None if channel.leakage is None else amplitude_db(channel.leakage),
                 "proof_parts_db": dict(channel.parts),
                 "budgets": {
                     name: [
@@ -83,8 +84,15 @@ def assessment_data(a: Assessment) -> dict[str, Any]:
             "range_m": finite(a.echo.range_m),
         },
         "proven_db": a.proof.proven_db,
+        "looks": {"taken": a.proof.looks, "nth_run": a.proof.nth_run, "goal": a.proof.goal},
         "goals": [
-            {"name": goal.name, "goal_db": goal.goal_db, "verdict": goal.verdict.value, "figure": as_json(goal.figure)}
+            {
+                "name": goal.name,
+                "goal_db": goal.goal_db,
+                "verdict": goal.verdict.value,
+                "condition": goal.condition,
+                "figure": as_json(goal.figure),
+            }
             for goal in a.goals
         ],
         "doubts": list(a.doubts),

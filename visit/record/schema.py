@@ -10,9 +10,9 @@ from __future__ import annotations
 APPLICATION_ID = 0x646E6F74
 """Stored in the SQLite header ("dnot"), so that another program's database is never taken for a visit."""
 
-SCHEMA_VERSION = 4
+SCHEMA_VERSION = 5
 """Versions: 1 = first; 2 = what lies in the path, calibrations, known parts, instrument cards; 3 = steps, entries,
-stages, nudges; 4 = who measures, who wants to take over."""
+stages, nudges; 4 = who measures, who wants to take over; 5 = looks that were spent, leak limits that were told."""
 
 CALIBRATION_TABLES = """
 create table calibration (          -- a calibration made on this computer, from runs of this file
@@ -104,6 +104,27 @@ create table handover (             -- somebody asks a keeper to stop at the end
 );
 """
 
+LOOK_TABLES = """
+create table look (                 -- a proof of the rejection was tried here, and so much of the 5 % is spent
+    id integer primary key,
+    at_s real not null,
+    run_id integer not null references run,
+    sweeps integer not null,        -- of the run when it was looked at
+    number integer not null,        -- counts the looks of the run
+    goal text not null,             -- what the 5 % belongs to: hook-up, stage, kind: 'A>L as found, zoom'
+    nth_run integer not null,       -- counts the runs that were looked at for that goal
+    chance real not null,           -- of a false proof, spent by this look
+    bound_db real,                  -- rejection that it proves; null: none
+    leakage real,                   -- amplitude re thru of the leak that stands in the bound; null: not known
+    unique (run_id, sweeps)         -- so that no look is spent twice
+);
+create table told_leak (            -- the most that leaks, told by the technician from an earlier survey
+    id integer primary key,
+    at_s real not null,
+    amplitude real not null         -- re thru, at both channels
+);
+"""
+
 SCHEMA = (
     """
 create table about (                -- one row: who made this file
@@ -140,6 +161,8 @@ create table run (                  -- sweeps of one hook-up with one setting, a
     level_dbm real,                 -- null: the analyzer's own level
     changes text not null,          -- what the analyzer altered without a word, one sentence a line
     planned_sweeps integer,         -- null: until stopped
+    watched integer,                -- 1: somebody sees the figures and may stop; 0: nobody does, so there is one look,
+                                    -- at the planned end; null: an earlier program, which wrote down no looks
     ended_s real,                   -- null: still running, or broken off by a fault of the computer
     outcome text                    -- 'complete', 'stopped', or one line saying what failed
 );
@@ -169,6 +192,7 @@ create table remark (               -- log of the visit: bench actions, faults, 
     + CALIBRATION_TABLES
     + DAY_TABLES
     + KEEPER_TABLES
+    + LOOK_TABLES
 )
 
 MIGRATIONS = {
@@ -179,6 +203,10 @@ alter table run add column calibration_id integer references calibration;
     + CALIBRATION_TABLES,
     2: DAY_TABLES,
     3: KEEPER_TABLES,
+    4: """
+alter table run add column watched integer;
+"""
+    + LOOK_TABLES,
 }
 """What takes a file of each earlier version one version on."""
 
@@ -186,5 +214,6 @@ ADDED = {
     2: ("calibration", "known_part", "card", "run.path", "run.calibration_id"),
     3: ("step", "entry", "stage", "nudge"),
     4: ("keeper", "handover"),
+    5: ("look", "told_leak", "run.watched"),
 }
 """Tables and columns (table.column) that a version brought."""

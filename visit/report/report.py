@@ -20,15 +20,17 @@ from protocol.errors import RequestError
 from rf.notch.cavity import EXPANSION_PER_K, holding_range
 from rf.repeater.desense import explained_desense_db, needed_rejection, power_loss_db, watt_dbm
 from rf.repeater.fault_distance import behind_cable
+from rf.values.decibel import amplitude_db
 from rf.values.figure import Figure
-from rf.values.words import text
+from rf.values.words import rounded_down, text
 from visit.calibration.stored_calibration import checks_of
 from visit.day.day import STEPS, Day
 from visit.day.nudges import ledger
 from visit.day.stages import AS_FOUND, AS_LEFT, Stage, differences, stage_at
 from visit.figures.assess_alone import echo_line
-from visit.figures.assessment import Assessment, Role
-from visit.figures.replay import Figures, Replay, no_figures
+from visit.figures.assessment import NOT_SURVEYED, Assessment, Role
+from visit.figures.replay import Figures, Replay
+from visit.figures.run_figures import no_figures
 from visit.record.soundness import YEAR_10000
 from visit.record.stored_json import stored_number, stored_object
 from visit.record.visit_file import VisitFile
@@ -127,7 +129,7 @@ def _gathered(visit: VisitFile, earlier: Sequence[Path]) -> Report:
     _turning(report, visit, site)
     _entries(report, day)
     _arithmetic(report, day, replay)
-    report.together = _together(visit, site)
+    report.together = _together(visit)
     report.left_out = [
         f"step {number}, {_title(number)}: {words}"
         for number, (state, words) in sorted(day.states().items())
@@ -240,13 +242,30 @@ def _figures(report: Report, replay: Replay, found: dict[str, Stage], left: dict
                 report.evidence.append(
                     f"{name} at {channel.frequency_hz / 1e6:.4f} MHz, proof below reading by: {parts}"
                 )
+        report.evidence += _spent(name, a)
         report.doubts += [f"{name}: {doubt}" for doubt in a.doubts]
         report.not_shown += [
-            f"{name}: {goal.name} {goal.goal_db:g} dB: {goal.verdict.value}"
+            f"{name}: {goal.name} {goal.goal_db:g} dB: {goal.words}"
             + (f" ({goal.figure.why or goal.figure.limited_by})" if goal.figure.why or goal.figure.limited_by else "")
             for goal in a.goals
             if goal.met is None
         ]
+
+
+def _spent(name: str, a: Assessment) -> list[str]:
+    """How often the rejection was looked at, and what is known of the leak."""
+    proof, lines = a.proof, []
+    if proof.looks:
+        proven = "nothing proven" if proof.proven_db is None else f"{rounded_down(proof.proven_db, 1):.1f} dB proven"
+        runs = f"run {proof.nth_run} of {proof.goal}"
+        looks = "1 look" if proof.looks == 1 else f"{proof.looks} looks"
+        lines.append(f"{name}: {proven} in {looks} of {runs}; all its runs share 5 %")
+    lines += [f"{name}: {proof.note}"] if proof.note else []
+    for channel in a.channels:
+        if channel.role is Role.REJECT:
+            limit = NOT_SURVEYED if channel.leakage is None else f"no leak above {amplitude_db(channel.leakage):.1f} dB"
+            lines.append(f"{name} at {channel.frequency_hz / 1e6:.4f} MHz: {limit}")
+    return lines
 
 
 def _of_stage(replay: Replay, runs: dict[int, Any], stage: Stage | None) -> Figures | None:
@@ -278,7 +297,7 @@ def _rows(site: Site, name: str, before: Figures | None, after: Figures | None) 
                     _text(cell(before, pick)),
                     _text(cell(after, pick)),
                     "" if goal is None else f"{goal.goal_db:g} dB",
-                    "" if goal is None else goal.verdict.value,
+                    "" if goal is None else goal.words,
                     figure.limited_by,
                 )
             )
@@ -429,10 +448,10 @@ def _behind(seen: Figure) -> str:
     return ", ".join(f"{text(behind_cable(seen, loss))} behind {loss:g} dB" for loss in FEEDER_LOSSES_DB)
 
 
-def _together(visit: VisitFile, site: Site) -> list[str]:
+def _together(visit: VisitFile) -> list[str]:
     from visit.figures.together import Together  # noqa: PLC0415 - heavy only where it is asked for
 
-    lines = Together(visit, site).lines()
+    lines = Together(visit).lines()
     return [] if lines and lines[0].startswith("nothing yet") else lines
 
 
