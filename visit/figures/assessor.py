@@ -11,6 +11,7 @@ from collections.abc import Callable
 from dataclasses import replace
 
 from rf.floor.leakage import FloorSplit, split_floor
+from rf.notch.notch import NotchPlace
 from rf.values.figure import CONFIDENCE
 from visit.calibration.corrector import Corrector
 from visit.figures.assess import assess
@@ -56,6 +57,8 @@ class Assessor:
         self._site, self._known = site, known or Known()
         keep = MOST_SURVEY_SWEEPS if hookup.survey else 0
         self._average = RunAverage(corrector or Corrector(None, hookup.path), keep=keep)
+        self._fitted: tuple[int, NotchPlace | None] | None = None
+        """Sweeps of the average that was fitted last, and the fit: a look and the picture after it share one."""
 
     def add(self, sweep: SweepLike) -> None:
         """Take in one sweep. Raises ValueError when its points differ from the earlier ones'."""
@@ -68,6 +71,8 @@ class Assessor:
 
     def know(self, known: Known) -> None:
         """What is known has changed during the run: the correction grew old, the analyzer was off, a part was read."""
+        if known.residuals != self._known.residuals:
+            self._fitted = None
         self._known = known
 
     def _take(self, look: Look) -> None:
@@ -105,7 +110,14 @@ class Assessor:
         assert averaged is not None  # a sweep was taken in
         if self.hookup.alone:
             return assess_alone(self._site, self.hookup, averaged, self._split, self._known)
-        return assess(self._site, self.hookup, averaged, known=self._known, confidence=confidence, proof=proof)
+        return assess(
+            self._site, self.hookup, averaged, known=self._known, confidence=confidence, proof=proof, once=self._once
+        )
+
+    def _once(self, fit: Callable[[], NotchPlace | None]) -> NotchPlace | None:
+        if self._fitted is None or self._fitted[0] != self._average.sweeps:
+            self._fitted = (self._average.sweeps, fit())
+        return self._fitted[1]
 
     def _split(self) -> FloorSplit | None:
         kept = self._average.kept()
