@@ -61,15 +61,3 @@ def spent_at(run: int, sweeps: int, planned: int | None, *, watched: bool = True
 def _series(number: int) -> float:
     """Share of the number-th of any many; all together sum to 1."""
     return 6.0 / (math.pi * number) ** 2
-
-
-def always_valid_radius(power: float, sweeps: int, planned: int, confidence: float = 0.95) -> float:
-    """Radius around the mean of `sweeps` within which the true complex value lies at all times at once.
-
-    Mixture martingale for two Gaussian components (Robbins 1970): sigma sqrt(2 (N + r) ln((N + r) / (r alpha))) / N
-    with r = `planned` and E|n|^2 = `power` of one sweep. Valid at every sweep, wider than the looks' bound; for
-    comparison.
-    """
-    sigma = math.sqrt(power / 2.0)
-    total = sweeps + planned
-    return sigma * math.sqrt(2.0 * total * math.log(total / (planned * (1.0 - confidence)))) / sweeps

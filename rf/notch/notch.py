@@ -127,7 +127,7 @@ def find_notch(
         with contextlib.suppress(np.linalg.LinAlgError):
             blends.append(blend_fits(shape, f, observed))
     if not blends:
-        return _nothing("the fit found no footing in this response", ask_hz)
+        return _nothing("the fit did not converge on this response", ask_hz)
     blend = max(blends, key=lambda each: each.evidence)
     return _said(blend, observed, frequency_hz, ask_hz)
 

@@ -1,4 +1,4 @@
-"""A small whole visit, and strangers' versions of it: every table has a row, every way out has something to show."""
+"""A small whole visit, and hostile versions of it: every table has a row, every way out has something to show."""
 
 from __future__ import annotations
 
@@ -103,7 +103,7 @@ def _asks(number: int) -> list[str]:
 
 
 def changed(path: Path, *statements: str | tuple[str, tuple[Any, ...]], schema: bool = False) -> Path:
-    """A copy of the whole visit at `path`, changed by SQL as a stranger would; `schema`: of the schema itself."""
+    """A copy of the whole visit at `path`, changed by SQL as somebody hostile would; `schema`: of the schema itself."""
     path.write_bytes(whole())
     connection = sqlite3.connect(path)
     try:

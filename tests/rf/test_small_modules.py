@@ -14,7 +14,7 @@ from rf.floor.settling import largest_step_hz, settling_caution, settling_time_s
 from rf.repeater.passband import Residuals, local_fit, loss_at, return_loss_at
 from rf.values.decibel import amplitude, amplitude_db, level_db, power_db
 from rf.values.figure import Figure, Kind, at_least, cant_say, inferred, reading
-from rf.values.verdict import Verdict, judge_at_least, judge_at_most, judge_visit
+from rf.values.verdict import Verdict, judge_at_least, judge_at_most
 from tests.rf.test_average import noise
 
 F = np.linspace(450e6, 460e6, 401)
@@ -139,13 +139,6 @@ def test_more_is_better(figure: Figure, verdict: Verdict) -> None:
 )
 def test_less_is_better(figure: Figure, verdict: Verdict) -> None:
     assert judge_at_most(figure, 2.0) is verdict
-
-
-def test_the_gravest_goal_decides_the_visit() -> None:
-    assert judge_visit([]) is Verdict.CANT_SAY
-    assert judge_visit([Verdict.PASS, Verdict.CANT_SAY, Verdict.CONDITIONAL_PASS]) is Verdict.CANT_SAY
-    assert judge_visit([Verdict.PASS, Verdict.CANT_SAY, Verdict.FAIL]) is Verdict.FAIL
-    assert judge_visit([Verdict.PASS, Verdict.PASS]) is Verdict.PASS
 
 
 @given(st.floats(0.1, 200), st.floats(0.0, 30), st.floats(0.0, 30), st.floats(0.1, 200))

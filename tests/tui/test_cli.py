@@ -193,7 +193,7 @@ def test_version_and_bare_call(capsys: pytest.CaptureFixture[str]) -> None:
 
 
 LIGHT = "import sys; import tui.cli; tui.cli.build_parser(); print(*sys.modules)"
-SCREEN = "import sys; import tui.commands, tui.app; print(*sys.modules)"
+SCREEN = "import sys; import tui.commands.commands, tui.screens.app; print(*sys.modules)"
 
 
 @pytest.mark.parametrize(

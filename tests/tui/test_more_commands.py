@@ -1,4 +1,4 @@
-"""learn, card, together, and going on with a visit: through a device node, as a shell sees them."""
+"""learn, card, together, and continuing a visit: through a device node, as a shell sees them."""
 
 from __future__ import annotations
 
@@ -61,7 +61,7 @@ def test_learn_says_what_is_missing(capfd: pytest.CaptureFixture[str]) -> None:
     with start_bench(["--speed", "0", "--profile", "registers"]) as bench:
         assert main(["learn", bench.node, "--ask", "no"]) == ExitStatus.FAULT
     err = capfd.readouterr().err.strip().splitlines()
-    assert "nothing answers in any tongue tried" in err[-1] and "Traceback" not in "\n".join(err)
+    assert "nothing answers in any dialect tried" in err[-1] and "Traceback" not in "\n".join(err)
 
 
 def test_a_card_is_kept_and_compared(bench: Bench, home: Path, capfd: pytest.CaptureFixture[str]) -> None:

@@ -35,7 +35,7 @@ class Table:
     site: Site
 
     def measure(self, hookup: str, settings: SweepSettings, sweeps: int, *, trusted: bool = False) -> int | None:
-        """Hang the leads as told and measure; the run's row, None when nothing was stored."""
+        """Hang the leads as declared and measure; the run's row, None when nothing was stored."""
         told = HookUp.parse(hookup)
         for line in bench_lines(told, self.site):
             self.bench.say(line)

@@ -102,7 +102,7 @@ def test_bursts_in_forty_percent_give_no_figure(site: Site) -> None:
 def test_a_carrier_on_the_channel_gives_no_figure_there(site: Site) -> None:
     found = assess(site, take(make_unit("U6"), WIDE_HZ, 40, seed=5, carrier_hz=455e6, carrier_db=-30.0))
     figure = rejection(found)
-    # A steady stranger of random phase only adds noise at one point; the figure there must stay a weak bound.
+    # A steady interferer of random phase only adds noise at one point; the figure there must stay a weak bound.
     assert figure.kind in (Kind.CANT_SAY, Kind.AT_LEAST)
     assert figure.kind is Kind.CANT_SAY or figure.value < 60.0
 

@@ -24,11 +24,14 @@ from protocol.errors import RequestError
 from protocol.sweep import SweepSettings
 from rf.notch.cavity import holding_range
 from rf.notch.nudge import Nudge
-from rf.values.figure import inferred
+from rf.repeater.fault_distance import Echo
+from rf.values.figure import Kind, inferred
+from rf.values.words import text
 from tests.visit.stations import site, table
 from visit.day.day import Day
 from visit.day.nudges import lock_words
 from visit.day.stages import differences
+from visit.figures.figures_json import assessment_data
 from visit.figures.replay import Replay
 from visit.record.visit_file import VisitFile
 from visit.report.archive import ask, build, visit_files
@@ -126,10 +129,21 @@ def test_stages_say_what_was_measured_when(visit: VisitFile) -> None:
     words = " ".join(report.computed)
     assert "loss by wattmeters 1.35 dB" in words or "loss by wattmeters 1.36 dB" in words
     assert "look elsewhere" in words and "INFERRED, no promise" in words
-    feeder = next(line for line in report.computed if line.startswith("feeder"))
-    assert "strongest echo 14." in feeder and "11.8 m at velocity 0.66" in feeder  # 60 ns of line
+    feeder = next(line for line in report.computed if line.startswith("strongest echo"))
+    echo = report_echo(visit)
+    assert echo.level.kind is Kind.READING and text(echo.level) in feeder and text(echo.place) in feeder
+    assert echo.place.low <= 60e-9 * 299_792_458.0 * 0.84 <= echo.place.high  # the bench's 60 ns of line, one way
+    assert any("INFERRED" in line and "behind 2 dB" in line for line in report.computed)
     assert "needed for 0.5 dB of desensitisation" in words
     assert differences(visit) == []
+
+
+def report_echo(visit: VisitFile) -> Echo:
+    found = Replay(visit).feeder()
+    assert found is not None and found.echo is not None
+    assert any(text(found.echo.place) in line for line in found.cautions)  # `check` prints these
+    assert assessment_data(found)["echo"]["place"]["kind"] == "inferred"
+    return found.echo
 
 
 def test_text_fits_a_page(visit: VisitFile) -> None:
@@ -333,7 +347,9 @@ if __name__ == '__main__':
 def test_no_scheduler_is_one_line(visit: VisitFile, tmp_path: Path) -> None:
     """In a process of its own: the library's event loop outlives a client that finds nobody."""
     small_visit(tmp_path / "a.visit", 0, visit, pieces(visit, 1))
-    words = [sys.executable, "-m", "tui.cli", "archive", str(tmp_path), "--build", "--scheduler", "tcp://127.0.0.1:9"]
+    impatient = "import sys, tui.cli, visit.report.archive as archive; archive.SCHEDULER_ANSWERS_S = 1.0"
+    run = f"{impatient}; sys.exit(tui.cli.main(sys.argv[1:]))"
+    words = [sys.executable, "-c", run, "archive", str(tmp_path), "--build", "--scheduler", "tcp://127.0.0.1:9"]
     done = subprocess.run(words, capture_output=True, text=True, timeout=50, check=False)
     assert done.returncode == 2 and "no Dask scheduler answers" in done.stderr.splitlines()[-1]
 

@@ -158,7 +158,7 @@ def check(options: argparse.Namespace) -> ExitStatus:
                 closer = _measured(now.station, _zoom_order(now.order, now.site, assessment, options.zoom))
                 assessment = with_zoom(assessment, closer)
         except HaltedError as error:
-            say(f"deepnotch: {error}: {run_words(now.visit)} kept in {now.path}; go on with --resume")
+            say(f"deepnotch: {error}: {run_words(now.visit)} kept in {now.path}; continue with --resume")
             return ExitStatus.TERMINATED if signals.terminated else ExitStatus.CANT_SAY
     say(f"visit file: {now.path}")
     return _print_figures(assessment, options.json)
@@ -254,7 +254,7 @@ def card(options: argparse.Namespace) -> ExitStatus:
 
     site, profile = load_site(options.site), load_profile(options.profile)
     if options.sweeps < 5:
-        raise RequestError("--sweeps must be 5 or more: the floor is told from their scatter")
+        raise RequestError("--sweeps must be 5 or more: the floor is estimated from their scatter")
     say("A load on each lead, the duplexer left out. Transmitter off.")
     made = asyncio.run(measure_card(options.port, profile, site, options.sweeps, lambda line: say(f".. {line}")))
     before = last_card(made.identity)

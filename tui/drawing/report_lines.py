@@ -1,6 +1,6 @@
 """The figures of an assessment as plain lines and as JSON for stdout.
 
-Owns: the two formats (documented in README). Refuses: colour, progress, and any number without its kind.
+Owns: the two formats (JSON: docs/json.md). Refuses: colour, progress, and any number without its kind.
 """
 
 from __future__ import annotations
@@ -19,7 +19,7 @@ def figures_lines(a: Assessment) -> list[str]:
     """One figure a line: name, figure with its word, what limits it."""
     cure = f" ({a.check.cure})" if a.check.cure else ""
     lines = [
-        f"hook-up       {a.hookup.name} as told; seen: {a.check.short}{cure}",
+        f"hook-up       {a.hookup.name} as declared; seen: {a.check.short}{cure}",
         f"sweeps        {a.sweeps}, thrown out {a.thrown_sweeps}",
         f"floor         one sweep {text(a.floor_now)}; averaged {text(a.floor_averaged)}",
     ]

@@ -44,7 +44,7 @@ class LiveScreen(Panel):
         Binding("n", "more", "more", id="more", tooltip="ten times as many sweeps in a new average"),
         Binding("e", "edit", "edit", id="edit", tooltip="type span, points, bandwidth, sweeps"),
         Binding("u", "budget", "budget", id="budget", show=False, tooltip="what every figure is made of"),
-        Binding("k", "hookup", "leads", id="hookup", tooltip="tell where the leads hang"),
+        Binding("k", "hookup", "leads", id="hookup", tooltip="declare the hook-up"),
         Binding("c", "calibrate", "cal", id="calibrate", tooltip="calibrate: short, open, load, thru, proof"),
         Binding(
             "v", "verify", "check cal", id="verify", show=False, tooltip="read a known thru: does the calibration hold?"
@@ -52,9 +52,9 @@ class LiveScreen(Panel):
         Binding("p", "prove", "prove", id="prove", show=False, tooltip="plan the proof of the rejection and start it"),
         Binding("g", "day", "guide", id="day", show=False, tooltip="the day step by step: what is next"),
         Binding("x", "tune", "turn screws", id="tune", show=False, tooltip="turn screws: which way, how far"),
-        Binding("d", "temperature", "degrees", id="temperature", show=False, tooltip="tell the temperature now"),
+        Binding("d", "temperature", "degrees", id="temperature", show=False, tooltip="enter the temperature now"),
         Binding(
-            "y", "trust", "trust", id="trust", show=False, tooltip="the hook-up is as told, whatever it looks like"
+            "y", "trust", "trust", id="trust", show=False, tooltip="the hook-up is as declared, whatever it looks like"
         ),
         Binding("t", "together", "together", id="together", show=False, tooltip="what several hook-ups show together"),
         Binding("b", "bench", "bench", id="bench", tooltip="demo only: change the simulated bench"),
@@ -116,7 +116,7 @@ class LiveScreen(Panel):
         self._start(replace(self._order, settings=settings))
 
     def action_prove(self) -> None:
-        """Plan the proof from what the wide run told, say how long it takes, start it."""
+        """Plan the proof from what the wide run showed, say how long it takes, start it."""
         state = self._tool.station.state()
         if state.assessment is None:
             self.notify("a proof needs a fitted wide sweep first (w)", severity="error", timeout=6)

@@ -38,7 +38,7 @@ class TuneScreen(Screen[None]):
 
     BINDINGS: ClassVar[list[BindingType]] = [
         Binding("t", "turning", "before and after a turn"),
-        Binding("e", "tell", "tell which screw"),
+        Binding("e", "tell", "enter which screw"),
         Binding("o", "lock", "locking"),
         Binding("g", "bell", "bell"),
         Binding("plus", "longer(2)", "average longer"),

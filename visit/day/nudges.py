@@ -74,7 +74,7 @@ def compare(figures: RunFigures, before: RunRow, after: RunRow, unloaded_q: floa
     """What one screw did between two runs of one hook-up. Raises RequestError when they can't be compared."""
     side, site = before.hookup.side, figures.site
     if side is None or before.hookup != after.hookup:
-        raise RequestError("a nudge is told from two runs of one hook-up with the antenna port; sweep the same again")
+        raise RequestError("a nudge is read from two runs of one hook-up with the antenna port; sweep the same again")
     averages = []
     for run in (before, after):
         made = figures.averaged(run)
@@ -141,7 +141,7 @@ def ledger(visit: VisitFile) -> list[NudgeRow]:
 
 def sensitivity_hz(rows: list[NudgeRow], side: Side, cavity: int | None) -> float | None:
     """Hertz per turn of a cavity's rod from the ledger (signed by its own direction words' first use); None when no
-    turn was told. The median: a rod jumps now and then."""
+    turn was entered. The median: a rod jumps now and then."""
     found = [
         row.moved_hz / row.told.turns
         for row in rows
@@ -160,7 +160,7 @@ def advice(rows: list[NudgeRow], side: Side, offset_hz: float, uncertainty_hz: f
     words = f"the mean must move {need / 1e3:+.1f} kHz"
     last = next((row for row in reversed(rows) if row.side == side.value and row.moved_hz), None)
     if last is None or last.moved_hz is None:
-        return f"{words}: turn one screw a little, then tell it"
+        return f"{words}: turn one screw a little, then enter it"
     per_turn = sensitivity_hz(rows, side, last.told.cavity)
     which = f"cavity {last.told.cavity}" if last.told.cavity else "the same screw"
     again = (need > 0) == (last.moved_hz > 0)
@@ -182,7 +182,7 @@ def gain_words(notch: NotchPlace, offset_hz: float) -> str:
 def lock_words(nudge: Nudge, held: HoldingRange | None, goal_db: float) -> str:
     """What the lock nut did against what the unit allows (study, scenario 38)."""
     if not nudge.known:
-        return f"locking: {nudge.why or 'not told'}"
+        return f"locking: {nudge.why or 'not determined'}"
     words = f"locking moved it by {text(nudge.moved, signed=True)}"
     if held is None:
         return f"{words}; how much is allowed is not known"

@@ -77,7 +77,7 @@ def assess(
     floor = floor_of(s21)
     check = seen or _check(site, hookup, frequency_hz, s11, s21, floor)
     if known.trusted and check.state is State.WRONG:
-        check = HookUpCheck(State.NOTE, f"{hookup.name} as told", f"looks like: {check.short}", check.seen)
+        check = HookUpCheck(State.NOTE, f"{hookup.name} as declared", f"looks like: {check.short}", check.seen)
     if check.state is State.WRONG:
         return withheld(site, hookup, frequency_hz, s21, f"{check.short}: {check.cure}", "hook-up", floor, check)
     if known.axis_doubt:
@@ -259,7 +259,7 @@ def _offset(notch: NotchPlace | None, reject_hz: float | None) -> Figure:
 def _check(
     site: Site, hookup: HookUp, frequency_hz: NDArray[np.float64], s11: Average, s21: Average, floor: Floor
 ) -> HookUpCheck:
-    """Whether what hangs between the leads is what was told."""
+    """Whether what hangs between the leads is what was declared."""
     power = floor.additive_power / max(s21.sweeps - s21.thrown_sweeps, 1)
     return check_hookup(
         frequency_hz, s11.mean, s21.mean, power, site.low_hz, site.high_hz, hookup.name, hookup.third_port

@@ -14,9 +14,11 @@ from numpy.typing import NDArray
 
 from rf.floor.average import Average
 from rf.floor.leakage import FloorSplit, leak_limit_at
-from rf.repeater.passband import return_loss_at
+from rf.repeater.fault_distance import Echo, strongest_echo
+from rf.repeater.passband import Residuals, return_loss_at
 from rf.values.decibel import level_db
 from rf.values.figure import cant_say
+from rf.values.words import text
 from visit.figures.assessment import Assessment, Channel, Role, too_busy
 from visit.figures.averaging import Averaged, floor_of
 from visit.figures.known import Known
@@ -54,8 +56,25 @@ def assess_alone(
             limit = "correction" if known.uncorrected else "frequency axis"
             match = cant_say("dB", known.uncorrected or known.axis_doubt, limited_by=limit)
         channels.append(Channel(hz, Role.PASS, nothing, match))
-    cautions = ("measure what comes down the feeder first", *known.doubts)
-    return replace(plain, channels=tuple(channels), cautions=cautions)
+    echo = _echo(frequency_hz, s11, known)
+    cautions = ("measure what comes down the feeder first", echo_line(echo), *known.doubts)
+    return replace(plain, channels=tuple(channels), cautions=cautions, echo=echo)
+
+
+def _echo(frequency_hz: NDArray[np.float64], s11: Average, known: Known) -> Echo:
+    """The feeder's strongest echo; its level only where levels are re a calibrated port."""
+    residuals = known.residuals or Residuals()
+    echo = strongest_echo(frequency_hz, s11.mean, tracking_db=residuals.tracking_db + residuals.drift_db)
+    if known.uncorrected and echo.level.known:
+        echo = replace(echo, level=cant_say("dB", known.uncorrected, limited_by="correction"))
+    return echo
+
+
+def echo_line(echo: Echo) -> str:
+    """The strongest echo in one line, each number with its word."""
+    if not echo.place.known:
+        return f"strongest echo of the feeder: {text(echo.place)} ({echo.place.why})"
+    return f"strongest echo of the feeder: {text(echo.place)}, as seen here {text(echo.level)}; {echo.limits}"
 
 
 def _bare(site: Site, hookup: HookUp, frequency_hz: NDArray[np.float64], shown: Average, why: str) -> Assessment:

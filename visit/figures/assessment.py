@@ -21,6 +21,7 @@ from rf.floor.leakage import FloorSplit
 from rf.floor.lowest import Lowest
 from rf.floor.proof import judge_rejection
 from rf.notch.notch import NotchPlace
+from rf.repeater.fault_distance import Echo
 from rf.repeater.hookup_check import HookUpCheck, State
 from rf.values.decibel import amplitude, amplitude_db, level_db
 from rf.values.figure import Figure, cant_say
@@ -132,6 +133,7 @@ class Assessment:
     phase_cost_db: float = 0.0
     check: HookUpCheck = NOT_CHECKED
     doubts: tuple[str, ...] = ()
+    echo: Echo | None = None
 
     def channel(self, role: Role) -> Channel | None:
         """The first channel with this role, or None."""

@@ -1,6 +1,6 @@
 """The figures of an assessment as the documented JSON object: for stdout, for frozen stages, for exports.
 
-Owns: the keys (README, "JSON") and their schema number. Refuses: text for people.
+Owns: the keys (docs/json.md) and their schema number. Refuses: text for people.
 """
 
 from __future__ import annotations
@@ -9,7 +9,7 @@ from typing import Any
 
 from rf.repeater.hookup_check import State
 from rf.values.decibel import amplitude_db
-from rf.values.words import as_json
+from rf.values.words import as_json, finite
 from visit.figures.assessment import Assessment, Role
 
 JSON_SCHEMA = 1
@@ -74,6 +74,15 @@ def assessment_data(a: Assessment) -> dict[str, Any]:
         "leakage_limit_db": None if a.leakage is None else amplitude_db(a.leakage),
         "leakage": None if a.survey is None else as_json(a.survey.leakage),
         "worth_sweeps": None if a.survey is None else a.survey.worth_sweeps,
+        "echo": None
+        if a.echo is None
+        else {
+            "place": as_json(a.echo.place),
+            "level": as_json(a.echo.level),
+            "resolution_m": finite(a.echo.resolution_m),
+            "blind_m": finite(a.echo.blind_m),
+            "range_m": finite(a.echo.range_m),
+        },
         "proven_db": a.proof.proven_db,
         "looks": {"taken": a.proof.looks, "nth_run": a.proof.nth_run, "goal": a.proof.goal},
         "goals": [

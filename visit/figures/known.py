@@ -32,7 +32,7 @@ class Known:
     """`leakage` amplitude re thru that the leak at no channel exceeds (None: not told), `bottoms` what earlier
     fits say of the notch at single channels, `leaks` what surveys say of single channels (Hz, amplitude);
     `uncorrected` says why levels are not re a thru (empty: they are), `doubts` what speaks against the correction,
-    `residuals` what it leaves (None: not known, so those of common practice); `trusted`: the hook-up is as told,
+    `residuals` what it leaves (None: not known, so those of common practice); `trusted`: the hook-up is as declared,
     whatever it looks like;
     `axis_doubt` why frequencies are not believed (empty: they are)."""
 

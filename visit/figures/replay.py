@@ -12,7 +12,7 @@ from dataclasses import dataclass
 from visit.figures.assessment import Assessment, Role, with_zoom
 from visit.figures.run_figures import RunFigures
 from visit.record.visit_file import RunRow, VisitFile
-from visit.site.hookup import HookUp
+from visit.site.hookup import ANTENNA, HookUp
 
 
 @dataclass(frozen=True, slots=True)
@@ -64,3 +64,8 @@ class Replay:
             for driven, read in (("A", "L"), ("A", "H"), ("L", "H"))
         ]
         return [one for one in found if one is not None]
+
+    def feeder(self) -> Assessment | None:
+        """What the newest run on the feeder shows; None without one."""
+        runs = (self.assess(run) for run in reversed(self.runs) if run.hookup.name == ANTENNA)
+        return next((found for found in runs if found is not None and found.echo is not None), None)

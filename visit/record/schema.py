@@ -78,10 +78,10 @@ create table nudge (                -- one screw turned: what was said and what 
     id integer primary key,
     at_s real not null,
     side text not null,             -- 'L' or 'H'
-    cavity integer,                 -- as told; null: not told
+    cavity integer,                 -- as entered; null: not entered
     screw text not null,            -- 'rod' or 'trimmer'
     direction text not null,        -- in the technician's own words
-    turns real,                     -- as told; null: not told
+    turns real,                     -- as entered; null: not entered
     before_run integer not null references run,
     after_run integer not null references run,
     figures text not null           -- JSON: place before, place after, movement, each with its word

@@ -58,6 +58,7 @@ def export_visit(visit: VisitFile, folder: Path) -> list[Path]:
     figures = {
         "site": replay.site.name,
         "figures": [assessment_data(one.assessment) for one in found],
+        "feeder": None if (feeder := replay.feeder()) is None else assessment_data(feeder),
         "stages": [
             {
                 "name": stage.name,
@@ -149,7 +150,7 @@ def _provenance(replay: Replay, run: RunRow, sweeps: int) -> list[str]:
     return [
         f"{site.name} {site.call_sign}".strip(),
         f"run {run.id}, {run.hookup.text}, {at}, mean of {sweeps} sweeps, {run.settings.bandwidth_hz:g} Hz bandwidth",
-        f"correction: {kit}; pads and amplifier told with the hook-up are taken out",
+        f"correction: {kit}; pads and amplifier declared with the hook-up are taken out",
     ]
 
 

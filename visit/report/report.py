@@ -19,14 +19,15 @@ from numpy.typing import NDArray
 from protocol.errors import RequestError
 from rf.notch.cavity import EXPANSION_PER_K, holding_range
 from rf.repeater.desense import explained_desense_db, needed_rejection, power_loss_db, watt_dbm
-from rf.repeater.fault_distance import strongest_echo
-from rf.values.decibel import amplitude_db, level_db
+from rf.repeater.fault_distance import behind_cable
+from rf.values.decibel import amplitude_db
 from rf.values.figure import Figure
 from rf.values.words import rounded_down, text
 from visit.calibration.stored_calibration import checks_of
 from visit.day.day import STEPS, Day
 from visit.day.nudges import ledger
 from visit.day.stages import AS_FOUND, AS_LEFT, Stage, differences, stage_at
+from visit.figures.assess_alone import echo_line
 from visit.figures.assessment import NOT_SURVEYED, Assessment, Role
 from visit.figures.replay import Figures, Replay
 from visit.figures.run_figures import no_figures
@@ -34,7 +35,7 @@ from visit.record.soundness import YEAR_10000
 from visit.record.stored_json import stored_number, stored_object
 from visit.record.visit_file import VisitFile
 from visit.report.trend import Point, by_side, points_of
-from visit.site.hookup import ANTENNA, HookUp
+from visit.site.hookup import HookUp
 from visit.site.site import Site
 
 AGREE_DB = 0.3
@@ -44,8 +45,6 @@ NOISE_BAND_DBC_HZ = (-140.0, -125.0)
 band)."""
 USUAL_NOISE_FIGURE_DB = 8.0
 BLOCKING_DBM = -20.0
-VELOCITIES = (0.66, 0.84, 0.88)
-"""Solid polyethylene, foam, corrugated foam line (common practice)."""
 FEEDER_LOSSES_DB = (1.0, 2.0, 3.0)
 TRACE_POINTS = 400
 
@@ -430,26 +429,23 @@ def _arithmetic(report: Report, day: Day, replay: Replay) -> None:
 
 def _feeder(report: Report, replay: Replay) -> None:
     """Match of the antenna through its feeder and the strongest echo, from the newest run on the feeder."""
-    for run in reversed(replay.runs):
-        if run.hookup.name != ANTENNA:
-            continue
-        found = replay.figures_of.averaged(run)
-        if found is None:
-            return
-        frequency, s11 = found.frequency_hz, found.s11.mean
-        echo = strongest_echo(frequency, s11, 1.0)
-        words = ", ".join(f"{echo.distance_m * factor:.1f} m at velocity {factor:g}" for factor in VELOCITIES)
-        report.computed.append(
-            f"feeder: strongest echo {echo.return_loss_db:.1f} dB at {words}; told to {echo.resolution_m:.1f} m, up to"
-            f" {echo.range_m:.0f} m (velocity 1)"
-        )
-        for hz in (replay.site.low_hz, replay.site.high_hz):
-            seen = -level_db(s11[int(np.argmin(np.abs(frequency - hz)))][None])[0]
-            behind = ", ".join(f"{seen - 2 * loss:.1f} behind {loss:g} dB" for loss in FEEDER_LOSSES_DB)
-            report.computed.append(
-                f"antenna at {hz / 1e6:.4f} MHz: return loss {seen:.1f} dB through the feeder; {behind}"
-            )
+    found = replay.feeder()
+    if found is None or found.echo is None:
         return
+    echo = found.echo
+    report.computed.append(echo_line(echo))
+    if echo.level.known:
+        report.computed.append(f"  the echo itself: {_behind(echo.level)} of cable up to there, one way")
+    for channel in found.channels:
+        report.computed.append(
+            f"antenna at {channel.frequency_hz / 1e6:.4f} MHz: return loss through the feeder"
+            f" {text(channel.return_loss)}; {_behind(channel.return_loss)}"
+        )
+
+
+def _behind(seen: Figure) -> str:
+    """What is seen through a feeder, for the losses that feeders usually have one way."""
+    return ", ".join(f"{text(behind_cable(seen, loss))} behind {loss:g} dB" for loss in FEEDER_LOSSES_DB)
 
 
 def _together(visit: VisitFile) -> list[str]:

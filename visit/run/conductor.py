@@ -67,7 +67,7 @@ class RunOrder:
     planned_sweeps: int | None
     purpose: str = "live"
     trusted: bool = False
-    """The hook-up is as told even if the sweeps look otherwise: somebody has gone and seen."""
+    """The hook-up is as declared even if the sweeps look otherwise: somebody has gone and seen."""
     resume: int | None = None
     """Row of a run that was broken off: its average goes on; `planned_sweeps` counts the sweeps it has already."""
 
@@ -103,7 +103,7 @@ class Progress:
 
 
 class WrongHookUpError(RequestError):
-    """The hook-up is not the one that was told, sweep after sweep; none was stored."""
+    """The hook-up is not the one that was declared, sweep after sweep; none was stored."""
 
 
 class HaltedError(RequestError):

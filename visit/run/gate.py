@@ -30,7 +30,7 @@ def gate_of(
     site: Site, calibrator: Calibrator, hookup: HookUp, actual: SweepSettings, *, trusted: bool
 ) -> tuple[Gate | None, int | None]:
     """The gate for the sweeps of a run (None: anything may hang there), and the row of the calibration that corrects
-    them. `trusted`: the hook-up is as told, whatever it looks like."""
+    them. `trusted`: the hook-up is as declared, whatever it looks like."""
     calibration = calibrator.in_use
     corrector, uncorrected = calibrator.corrector(actual, hookup)
     row = calibration.id if calibration is not None and not calibration.problem(actual) else None

@@ -155,7 +155,7 @@ def _phase(run: RunRow, keeper: Keeper | None, trouble: str) -> tuple[Phase, str
     if run.outcome is not None:
         return Phase.FAULT, run.outcome
     if keeper is None:
-        return Phase.STOPPED, "the process that measured has ended; `--resume` goes on with its run"
+        return Phase.STOPPED, "the process that measured has ended; `--resume` continues its run"
     if trouble:
         return Phase.WAITING, trouble
     return Phase.SWEEPING, f"process {keeper.pid} measures; this screen only watches"

@@ -1,4 +1,4 @@
-"""A visit file from a stranger: whatever stands in it, every way out does its work or ends in one line."""
+"""An untrusted visit file: whatever stands in it, every way out does its work or ends in one line."""
 
 from __future__ import annotations
 
