@@ -20,9 +20,8 @@ from visit.site.site import Site
 
 CORRECTS, POINT_TIME, TEMPERATURE, AXIS = "corrects itself", "point time", "temperature", "axis"
 """Kinds of remarks that hold what is known: whether the analyzer's levels are re a thru ("yes", "no"); seconds it
-spends
-on a point ("settling factor", of settling + factor / bandwidth); degrees that were entered ("14 C"); why its frequencies
-are in doubt ("confirmed": they are not)."""
+spends on a point ("settling factor", of settling + factor / bandwidth); degrees that were entered ("14 C"); why its
+frequencies are in doubt ("confirmed": they are not)."""
 CONFIRMED = "confirmed"
 UNCORRECTED = "analyzer uncorrected: calibrate it"
 
