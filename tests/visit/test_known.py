@@ -112,7 +112,7 @@ def test_an_axis_that_nobody_confirmed_gives_nothing_until_somebody_does(visit: 
 
 
 def test_what_was_told_on_the_way_is_read_back(visit: SimulatedVisit) -> None:
-    """Time on a point, temperature, and words of a stranger in their place."""
+    """Time on a point, temperature, and untrusted words in their place."""
     figures = RunFigures(visit.file)
     assert figures.known(figures.runs[0]).dwell_s == 0.0
     visit.file.remark("point time", "0.001 2.0", visit.now_s - 10.0)
