@@ -7,14 +7,14 @@ give what was seen while learning. Refuses: to write a profile that does not.
 from __future__ import annotations
 
 import time
-from collections.abc import Callable
 from dataclasses import dataclass, field
 
 import numpy as np
 
 from protocol.analyzer import Analyzer
 from protocol.errors import AnalyzerError, RequestError
-from protocol.learn.draft import Ask, Draft, nobody
+from protocol.learn.dialogue import Dialogue, Progress
+from protocol.learn.draft import Ask, Draft
 from protocol.learn.measure import Measure
 from protocol.learn.naming import Naming
 from protocol.learn.opening import Opening, details, open_console
@@ -42,18 +42,34 @@ class Learned:
 
 
 class NotLearnedError(AnalyzerError):
-    """The tongue could not be learned; the message says what is missing."""
+    """The tongue could not be learned; the message says what is missing.
+
+    `half` is the text of a half-filled profile: what was found with its evidence, what is missing marked; "" when
+    nothing was found at all.
+    """
+
+    def __init__(self, message: str, half: str = "") -> None:
+        super().__init__(message)
+        self.half = half
 
 
-def silent(_: str) -> None:
-    """Nobody listens to the progress."""
+STEPS = 8
+"""Steps of a learning session, for whoever shows its progress."""
 
 
-async def learn(port: str, ask: Ask = nobody, tell: Callable[[str], None] = silent) -> Learned:
-    """Learn the analyzer at `port`. `ask` puts questions to the technician, `tell` hears how far it is.
+async def learn(port: str, dialogue: Dialogue) -> Learned:
+    """Learn the analyzer at `port`; `dialogue` is whoever sits before the session.
 
     Raises NotLearnedError in words, RequestError or AnalyzerError for the port.
     """
+    step = 0
+
+    def tell(says: str) -> None:
+        nonlocal step
+        step = min(step + 1, STEPS)
+        dialogue.progress(Progress(step, STEPS, says))
+
+    ask: Ask = dialogue.question
     link = await SerialLink.open(port)
     try:
         talk = Talk(link)

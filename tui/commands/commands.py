@@ -11,6 +11,7 @@ import importlib.resources
 import sys
 import threading
 import time
+from collections.abc import Sequence
 from concurrent.futures import ThreadPoolExecutor
 from dataclasses import replace
 from pathlib import Path
@@ -224,6 +225,7 @@ def learn(options: argparse.Namespace) -> ExitStatus:
     """Learn an unknown analyzer and write its profile."""
     import asyncio  # noqa: PLC0415 - only commands that talk to a port by themselves
 
+    from protocol.learn.dialogue import Nobody, Progress  # noqa: PLC0415
     from protocol.learn.learner import learn as learn_port  # noqa: PLC0415
     from tui.commands.asking import at_the_terminal, nobody  # noqa: PLC0415
 
@@ -232,7 +234,15 @@ def learn(options: argparse.Namespace) -> ExitStatus:
     if path.exists():
         raise RequestError(f"{path} exists already; give another name with --out, nothing was changed")
     ask = at_the_terminal if options.ask == "yes" and sys.stdin.isatty() else nobody
-    learned = asyncio.run(learn_port(options.port, ask, lambda line: say(f".. {line}")))
+
+    class Terminal(Nobody):
+        def progress(self, progress: Progress) -> None:
+            say(f".. {progress.says}")
+
+        async def question(self, text: str, answers: Sequence[str]) -> str:
+            return await ask(text, answers)
+
+    learned = asyncio.run(learn_port(options.port, Terminal()))
     try:
         private_folder(path.parent)
         write_private(path, learned.text, new=True)
