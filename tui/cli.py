@@ -43,8 +43,8 @@ def build_parser() -> argparse.ArgumentParser:
     _measuring(demo, sweeps=100)
     _screen(demo)
 
-    live = commands.add_parser("live", help="live screen on the analyzer at a serial port")
-    _port(live)
+    live = commands.add_parser("live", help="live screen on an analyzer; without --port and --site a screen to choose")
+    _port(live, asked=True)
     _measuring(live, sweeps=100)
     live.add_argument("--resume", action="store_true", help="go on with the last run of --visit if it was broken off")
     _screen(live)
@@ -124,10 +124,12 @@ def build_parser() -> argparse.ArgumentParser:
     return parser
 
 
-def _port(parser: argparse.ArgumentParser) -> None:
-    parser.add_argument("--port", required=True, help="serial device of the analyzer (see: deepnotch ports)")
-    parser.add_argument("--profile", default="scpi", help="name or file of the analyzer's profile (default scpi)")
-    parser.add_argument("--site", type=Path, required=True, help="site file (TOML)")
+def _port(parser: argparse.ArgumentParser, *, asked: bool = False) -> None:
+    """`asked`: what is not given is chosen on a screen."""
+    needed, profile = not asked, None if asked else "scpi"
+    parser.add_argument("--port", required=needed, help="serial device of the analyzer (see: deepnotch ports)")
+    parser.add_argument("--profile", default=profile, help="name or file of the analyzer's profile (default scpi)")
+    parser.add_argument("--site", type=Path, required=needed, help="site file (TOML)")
 
 
 def _measuring(parser: argparse.ArgumentParser, sweeps: int) -> None:

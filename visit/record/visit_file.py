@@ -245,6 +245,12 @@ class VisitFile:
         with self.writing() as connection:
             connection.execute("insert into remark (at_s, kind, words) values (?, ?, ?)", (now_s, kind, words))
 
+    def change_site(self, site: Site, site_path: str, now_s: float) -> None:
+        """The site was edited: the newest row counts, the former ones stay."""
+        with self.writing() as connection:
+            values = (now_s, site.source, site_path)
+            connection.execute("insert into site (at_s, toml, path) values (?, ?, ?)", values)
+
     def site(self) -> Site:
         """The site as last recorded."""
         rows = self.rows("select toml, path from site order by id desc limit 1")

@@ -14,6 +14,7 @@ import time
 from collections.abc import Coroutine
 from concurrent.futures import Future
 from dataclasses import replace
+from pathlib import Path
 from typing import Any
 
 from protocol.errors import AnalyzerError, RequestError
@@ -38,6 +39,7 @@ from visit.run.gate import Gate
 from visit.run.live import LiveState
 from visit.site.hookup import HookUp, Side
 from visit.site.site import Site
+from visit.site.typed import changes
 
 PATIENT_SWEEPS = 3
 """Nobody is there to move a lead: a hook-up that looks wrong this often in a row ends the run."""
@@ -219,6 +221,13 @@ class Station:
             return Together(reader, self._state.site).lines()
         finally:
             reader.close()
+
+    def change_site(self, site: Site, path: Path) -> None:
+        """The site was edited: runs begun from now on are judged by it, and the log says what changed."""
+        before = self._state.site
+        self._visit.change_site(site, str(path), time.time())
+        self.note("site", f"edited: {'; '.join(changes(before, site)) or 'nothing that counts'}")
+        self._change(site=site)
 
     def note(self, kind: str, words: str) -> None:
         """A line in the log of the visit."""

@@ -35,11 +35,8 @@ class Tool:
     profile: Profile
     station: Station
     bench: BenchLike | None = None
-
-
-def default_profile_path(now_s: float) -> Path:
-    """Where a learned profile is kept."""
-    return data_folder() / "profiles" / time.strftime("learned-%Y%m%d-%H%M%S.toml", time.localtime(now_s))
+    site_path: Path | None = None
+    """File of the site, where it may be edited."""
 
 
 def default_visit_path(site: Site, now_s: float) -> Path:
