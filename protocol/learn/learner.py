@@ -7,6 +7,7 @@ give what was seen while learning. Refuses: to write a profile that does not.
 from __future__ import annotations
 
 import time
+from collections.abc import Callable
 from dataclasses import dataclass, field
 
 import numpy as np

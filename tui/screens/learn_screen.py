@@ -22,6 +22,7 @@ from textual.screen import Screen
 from textual.widgets import Input
 
 from protocol.errors import AnalyzerError, RequestError
+from protocol.files.harmless import harmless
 from protocol.learn.dialogue import Correction, Dialogue, Progress, Role, Word, parse_corrections
 from protocol.learn.learner import Learned, NotLearnedError
 from protocol.learn.learner import learn as learn_port
@@ -37,10 +38,11 @@ FINDINGS = 9
 """So many of the newest findings stand on the screen."""
 WORDS_A_PAGE = 15
 CAUTIONS = (
-    "Transmitter off, locked, proved dead before a lead is touched. Local rules first.",
+    "Transmitter off, locked, proved dead before a lead is touched.",
+    "Local rules come first. Never key into the analyzer.",
     "Take both leads off the duplexer: nothing hangs on port 1 and port 2.",
-    "Nothing is ever keyed here. Only words are sent whose evidence says that they are",
-    "harmless; what may store, erase, restart or calibrate is never sent.",
+    "Only words are sent whose evidence says that they are harmless; what may",
+    "store, erase, restart or calibrate is never sent.",
 )
 
 
@@ -250,11 +252,11 @@ class LearnScreen(Screen[Learned | None]):
         ]
         if self._over:
             for words in self._over:
-                lines += [f" {line}" for line in textwrap.wrap(words, WIDTH - 1)]
+                lines += [f" {line}" for line in textwrap.wrap(harmless(words), WIDTH - 1, break_on_hyphens=False)]
             return [*lines[: ROWS - 2], "", " Enter, Esc back"]
         if self._learned is not None:
             lines += [" LEARNED  " + shortened(self._learned.profile.name, 60)]
-            lines += [f" {line}" for line in textwrap.wrap(f"proof: {self._learned.proof}", WIDTH - 1)[:2]]
+            lines += [f" {line}" for line in textwrap.wrap(harmless(f"proof: {self._learned.proof}"), WIDTH - 1)[:2]]
             unknown = [f" not known: {shortened(text, WIDTH - 13)}" for text in self._learned.unknown]
             return [*lines, *unknown[: max(ROWS - len(lines) - 2, 0)], "", " Enter go on   Esc let it be"]
         if asked is None:
@@ -263,7 +265,7 @@ class LearnScreen(Screen[Learned | None]):
             return [
                 *lines,
                 *_lines(f"DO  {asked.text}"),
-                f" {CAUTIONS[0][:62]}",
+                f" {CAUTIONS[0]}",
                 "",
                 " Enter done   n not possible   Esc stop",
             ]
@@ -298,7 +300,7 @@ def _word_line(word: Word) -> str:
 
 
 def _lines(text: str) -> list[str]:
-    return [f" {line}" for line in textwrap.wrap(text, WIDTH - 1)][:6]
+    return [f" {line}" for line in textwrap.wrap(harmless(text), WIDTH - 1)][:6]
 
 
 class _Asked:

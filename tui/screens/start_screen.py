@@ -6,6 +6,7 @@ Refuses: to open a port before it is told to.
 
 from __future__ import annotations
 
+import textwrap
 import time
 from pathlib import Path
 from typing import ClassVar, TypeVar
@@ -18,6 +19,7 @@ from textual.widgets import Input, OptionList
 from textual.widgets.option_list import Option
 
 from protocol.errors import AnalyzerError, RequestError
+from protocol.files.harmless import harmless
 from protocol.learn.learner import Learned
 from protocol.learn.learner import learn as learn_port
 from protocol.profiles.profile import profile_names
@@ -34,10 +36,10 @@ from visit.site.typed import channels
 
 T = TypeVar("T")
 STRONG = "bold"
-PORTS, SITES, VISITS = 5, 4, 3
+PORTS, SITES, VISITS, MESSAGE = 4, 3, 2, 3
 """So many of each stand on the screen; the rest are in the lists behind a, s and v."""
-SAFETY = "Transmitter off, locked, proved dead before a lead is touched. Local rules first."
-NEVER = "Never key into the analyzer, and none of its ports on a live antenna line."
+SAFETY = "Transmitter off, locked, proved dead before a lead is touched."
+NEVER = "Local rules come first. Never key into the analyzer, nor through it."
 
 
 class StartScreen(Screen[None]):
@@ -95,13 +97,12 @@ class StartScreen(Screen[None]):
         rows += self._ports(width)
         rows += self._sites(width)
         rows += self._visits(width)
-        said = [self._said] if self._said else now.faults[:1]
-        tail: list[Row] = [
-            [(shortened(f" {'! ' if now.faults and not self._said else ''}{words}", width - 1), "")] for words in said
-        ] or [[("", "")]]
-        tail += [[(f" SAFETY  {SAFETY}"[: width - 1], "")], [(f"         {NEVER}", "")]]
+        said = self._said or (f"! {now.faults[0]}" if now.faults else "")
+        lines = textwrap.wrap(harmless(said), width - 3)[:MESSAGE]
+        tail: list[Row] = [[(f" {line}", "")] for line in [*lines, *[""] * (MESSAGE - len(lines))]]
+        tail += [[(f" SAFETY  {SAFETY}", "")], [(f"         {NEVER}", "")]]
         tail += [[(f" ENTER  {shortened(self._next(), width - 10)}", STRONG)]]
-        tail += [[(" a analyzer  s site  n new site  v visit  i who is it  d simulated  ? help  q leave", FAINT)]]
+        tail += [[(" a port  s site  n new site  v visit  i who is it  d simulated  ? help  q leave", FAINT)]]
         height = max(self.size.height, 24)
         rows = rows[: height - len(tail)]
         rows += [[("", "")]] * (height - len(tail) - len(rows))

@@ -1,4 +1,4 @@
-"""What a measurement is begun with: analyzer, profile, site and visit, chosen from what is there and what fitted before.
+"""What a measurement is begun with: analyzer, profile, site, visit, chosen from what is there and what fitted before.
 
 Owns: looking what is there, the choice, keeping new profiles and sites in the user's folder. Refuses: to open a port
 unless told to ask one who it is, and to draw.
@@ -22,6 +22,8 @@ from visit.site.folders import data_folder, replace_private
 from visit.site.remembered import Fitted, Memory
 from visit.site.site import Site, load_site
 
+BOARD = "/dev/ttyS"
+"""Ports of the computer's own board: listed whether or not anything hangs on them, so never chosen unasked."""
 MOST_VISITS = 12
 MOST_SITES = 100
 LONGEST_SLUG = 40
@@ -87,7 +89,8 @@ class SetUp:
                 (p for p in self.ports if p.fitted),
                 key=lambda p: order.get(p.fitted, MOST_SITES) if p.fitted else MOST_SITES,
             )
-            only = self.ports if len(self.ports) == 1 else ()
+            likely = tuple(p for p in self.ports if not p.port.node.startswith(BOARD))
+            only = likely if len(likely) == 1 else ()
             self.at = next((os.path.realpath(p.port.node) for p in (*fitting, *only)), "")
 
     def _look_for_sites(self) -> None:

@@ -45,7 +45,9 @@ class Fitted:
 
         A pseudo-terminal's number goes to whoever asks next, so it counts only behind a link with a name of its own.
         """
-        if not self.stable and self.hardware is None and self.port.startswith(PSEUDO):
+        if self.hardware is None and self.stable:
+            return self.stable if Path(self.stable).exists() else ""
+        if self.hardware is None and self.port.startswith(PSEUDO):
             return ""
         names = names_again(Address(self.port, self.stable, self.hardware, frozenset(self.twins)))
         if self.stable and self.stable in names:

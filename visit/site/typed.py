@@ -64,10 +64,9 @@ def typed_hz(text: str) -> float:
 def _decimal(number: str, text: str) -> Decimal:
     """One decimal point or comma, or whole groups of three."""
     if _THOUSANDS.fullmatch(number):
-        marks = [letter for letter in number if letter in ".,"]
-        end = marks[-1] if len(set(marks)) > 1 or "'" in number or " " in number else ""
-        whole, _, part = number.rpartition(end) if end and marks else (number, "", "")
-        return Decimal(re.sub(r"[^0-9]", "", whole) + (f".{part}" if part else ""))
+        marks = re.findall(r"[^0-9]", number)
+        whole, end, part = number.rpartition(marks[-1]) if len(set(marks)) > 1 else (number, "", "")
+        return Decimal(re.sub(r"[^0-9]", "", whole) + (f".{part}" if end else ""))
     plain = number.replace(",", ".")
     try:
         return Decimal(plain)
@@ -176,25 +175,25 @@ def _choice(text: str, choices: tuple[str, ...], ask: str) -> tuple[str, str]:
 
 
 def _text(values: Mapping[str, str | float | int | None], before: Site | None) -> str:
-    """TOML that `parse_site` reads. JSON's quoting of harmless text is TOML's."""
+    """TOML that `parse_site` reads."""
     low, high = values["low"], values["high"]
     lines = [
         "# A repeater site. Frequencies in hertz, goals in dB.",
-        f"name = {json.dumps(values['name'])}",
+        f"name = {_quoted(values['name'])}",
         f"low_hz = {_number(low)}",
         f"high_hz = {_number(high)}",
-        f"transmit = {json.dumps(values['transmit'])}          # the side the transmitter is on",
-        f"kind = {json.dumps(values['kind'])}",
+        f"transmit = {_quoted(values['transmit'])}          # the side the transmitter is on",
+        f"kind = {_quoted(values['kind'])}",
     ]
     if values["cavities"] is not None:
         lines.append(f"cavities = {values['cavities']}               # on each side")
     if before is not None:
         if before.call_sign:
-            lines.append(f"call_sign = {json.dumps(harmless(before.call_sign))}")
+            lines.append(f"call_sign = {_quoted(before.call_sign)}")
         if before.temperature_c is not None:
             lines.append(f"temperature_c = {before.temperature_c}")
         if before.notes:
-            lines.append(f"notes = {json.dumps(harmless(before.notes))}")
+            lines.append(f"notes = {_quoted(before.notes)}")
     lines += [
         "",
         "[goals]",
@@ -203,6 +202,11 @@ def _text(values: Mapping[str, str | float | int | None], before: Site | None) -
         f"return_loss_db = {values['return_loss']}",
     ]
     return "\n".join(lines) + "\n"
+
+
+def _quoted(text: object) -> str:
+    """JSON's quoting is TOML's for harmless text, but for its pairs of surrogates: letters stand as they are."""
+    return json.dumps(harmless(text), ensure_ascii=False)
 
 
 def _number(hz: object) -> str:
