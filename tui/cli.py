@@ -142,7 +142,9 @@ def _measuring(parser: argparse.ArgumentParser, sweeps: int) -> None:
     parser.add_argument("--start", type=float, metavar="MHZ", help="start in MHz (default: wide over both channels)")
     parser.add_argument("--stop", type=float, metavar="MHZ", help="stop in MHz")
     parser.add_argument("--points", type=int, help="points of a sweep (default 401)")
-    parser.add_argument("--bandwidth", type=float, default=1000.0, metavar="HZ", help="bandwidth in Hz (default 1000)")
+    parser.add_argument(
+        "--bandwidth", type=float, metavar="HZ", help="bandwidth in Hz (default 1000, or the analyzer's nearest to it)"
+    )
     _known(parser)
     parser.add_argument("--visit", type=Path, help="visit file to create or go on with (default: in your data folder)")
 

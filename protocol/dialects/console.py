@@ -377,9 +377,7 @@ MOST_POLLS = 2000
 
 def manner_of(console: Console) -> Manner:
     """How a console frames its replies."""
-    return Manner(
-        console.prompts, console.echo, console.ends, console.error_prefix, console.refusals, console.chatter
-    )
+    return Manner(console.prompts, console.echo, console.ends, console.error_prefix, console.refusals, console.chatter)
 
 
 def _masked(lines: list[bytes]) -> tuple[bytes, ...]:

@@ -220,11 +220,7 @@ def _prompts(table: Table) -> tuple[str, ...]:
 def _check(table: Table, words: Table, console: Console, limits: Limits) -> None:
     """What must hold between the keys of a console profile."""
     used: frozenset[str] = frozenset().union(
-        *(
-            command.bases
-            for command in (*console.setters, console.bandwidth, console.sweep)
-            if command is not None
-        )
+        *(command.bases for command in (*console.setters, console.bandwidth, console.sweep) if command is not None)
     )
     pairs = ({"start_hz", "stop_hz"}, {"centre_hz", "span_hz"}, {"start_hz", "step_hz"}, {"start_hz", "span_hz"})
     if not any(pair <= used for pair in pairs):

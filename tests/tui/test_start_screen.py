@@ -9,6 +9,7 @@ from pathlib import Path
 
 import pytest
 from textual.pilot import Pilot
+from textual.widget import Widget
 from textual.widgets import Input, Static
 
 from protocol.learn.dialogue import Correction, Dialogue, Progress, Role, Word
@@ -123,7 +124,7 @@ class Hand:
         lines = self.text().splitlines()
         assert max(map(len, lines)) < 80, max(lines, key=len)
         assert "\x1b" not in self.text() and "\u202e" not in self.text()
-        for widget in self.pilot.app.screen.walk_children():
+        for widget in self.pilot.app.screen.walk_children(Widget):
             assert widget.region.bottom <= 24, widget
 
 

@@ -37,6 +37,7 @@ class SiteScreen(Screen[tuple[Path, Site] | None]):
 
     BINDINGS: ClassVar[list[BindingType]] = [
         Binding("escape", "leave", "leave"),
+        Binding("enter", "next", "next", priority=True),
         Binding("up", "app.focus_previous", "up", show=False),
         Binding("down", "app.focus_next", "down", show=False),
         Binding("f2", "save", "save"),
@@ -94,25 +95,28 @@ class SiteScreen(Screen[tuple[Path, Site] | None]):
         """Another field has another hint."""
         self._draw()
 
-    def on_input_submitted(self, event: Input.Submitted) -> None:
-        """On to the first field that is not right from here on; save when all stands."""
-        key, order = str(event.input.id), [name for name, _ in FIELDS]
-        self._visited.add(key)
-        checked = self.checked
-        if key in checked.faults:
-            self._draw()
-        elif not checked.faults:
-            self._next_or_save(key, order)
-        else:
-            at = order.index(key)
-            following = next((name for name in order[at + 1 :] + order[:at] if name in checked.faults), order[-1])
-            self.query_one(f"#{following}", Input).focus()
-            self._draw()
+    def action_next(self) -> None:
+        """On to the next field at once, so that what is typed ahead on a slow line falls where it belongs; what was
+        left is looked at after its last letter has come."""
+        left, order = self.focused, [name for name, _ in FIELDS]
+        if isinstance(left, Input) and left.id is not None:
+            following = order[(order.index(left.id) + 1) % len(order)]
+            self.set_focus(self.query_one(f"#{following}", Input))
+            left.call_later(self._was_left, left.id, following)
 
-    def _next_or_save(self, key: str, order: list[str]) -> None:
-        """All stands: Enter saves, from whatever field; the words at the foot say so beforehand."""
-        assert key in order
-        self.action_save()
+    def _was_left(self, key: str, following: str) -> None:
+        """Save when all stands; go back to a fault; pass by fields that stand already."""
+        self._visited.add(key)
+        checked, order = self.checked, [name for name, _ in FIELDS]
+        at = order.index(key)
+        if not checked.faults:
+            self.action_save()
+        elif self.focused is not None and self.focused.id == following:
+            wrong = (
+                key if key in checked.faults else next(n for n in order[at + 1 :] + order[:at] if n in checked.faults)
+            )
+            self.set_focus(self.query_one(f"#{wrong}", Input))
+        self._draw()
 
     def action_save(self) -> None:
         """Write the file and answer."""
