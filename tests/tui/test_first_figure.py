@@ -11,6 +11,7 @@ from pathlib import Path
 
 import pytest
 
+from protocol.simulated.bench import start_bench
 from tests.tui.terminal import ROOT, Terminal, terminal
 
 MOST_KEYS = 25
@@ -20,7 +21,14 @@ FIRST_FIGURE_S = 60.0
 
 @contextlib.contextmanager
 def strange_console(style: str, link: Path) -> Iterator[None]:
-    """A console that shares nothing with the program, behind a link that stays when its device node changes."""
+    """An analyzer without a profile behind a link that stays when its device node changes: a console that shares
+    nothing with the program, or ("standard") the simulated bench with its SCPI."""
+    link.unlink(missing_ok=True)
+    if style == "standard":
+        with start_bench(["--unit", "U6", "--hookup", "A>L", "--speed", "0"]) as bench:
+            link.symlink_to(bench.node)
+            yield
+        return
     process = subprocess.Popen(
         [sys.executable, "-m", "tests.protocol.learn.stranger", style],
         cwd=ROOT,
@@ -30,7 +38,6 @@ def strange_console(style: str, link: Path) -> Iterator[None]:
     )
     assert process.stdin is not None and process.stdout is not None
     try:
-        link.unlink(missing_ok=True)
         link.symlink_to(process.stdout.readline().strip())
         yield
     finally:
@@ -60,7 +67,7 @@ def learn(keys: Keys, answers: dict[str, str]) -> None:
     """Answer whatever learning asks: words as they stand, deeds done, questions by `answers`, else not known."""
     screen, seen = keys.screen, ""
     while True:
-        screen.wait_for(lambda text: text != seen and _asks(text), LEARNING_S)
+        screen.wait_for(lambda text, before=seen: text != before and _asks(text), LEARNING_S)  # type: ignore[misc]
         while screen.read(0.3):
             pass
         seen = screen.text
@@ -81,7 +88,7 @@ def first_figure(screen: Terminal) -> str:
 
 @pytest.mark.parametrize(
     "style",
-    ["commas", pytest.param("labels", marks=pytest.mark.long), pytest.param("receivers", marks=pytest.mark.long)],
+    ["standard", *(pytest.param(style, marks=pytest.mark.long) for style in ("commas", "labels", "receivers"))],
 )
 def test_plug_to_first_figure_in_25_keys_and_one_enter_tomorrow(tmp_path: Path, style: str) -> None:
     link = tmp_path / "analyzer"
