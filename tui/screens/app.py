@@ -36,6 +36,7 @@ class Left(enum.Enum):
     HUNG_UP = "hung up"
     TERMINATED = "terminated"
     TAKE_OVER = "take over"
+    SITE_EDITED = "site edited"
 
 
 class DeepnotchApp(ThinApp[bool]):
@@ -59,7 +60,7 @@ class DeepnotchApp(ThinApp[bool]):
         timeout: float | None = None,
         markup: bool = False,
     ) -> None:
-        """As Textual does, the words harmless and never taken for markup: they may be a stranger's."""
+        """As Textual does, the words harmless and never taken for markup: they may be untrusted."""
         del markup
         super().notify(harmless(message), title=title, severity=severity, timeout=timeout, markup=False)
 
@@ -83,7 +84,9 @@ class DeepnotchApp(ThinApp[bool]):
 
 def run_screen(tool: Tool, order: RunOrder, marks: MarkSet, signals: Signals) -> Left:
     """Show the live screen until the user leaves or the terminal goes."""
-    return _run(LiveScreen(tool, order, marks), signals)
+    screen = LiveScreen(tool, order, marks)
+    left = _run(screen, signals)
+    return Left.SITE_EDITED if left is Left.BY_KEY and screen.edited else left
 
 
 def run_start(set_up: SetUp, signals: Signals) -> Choice | None:

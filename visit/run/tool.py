@@ -12,6 +12,7 @@ from pathlib import Path
 from typing import Protocol
 
 from protocol.profiles.profile import Profile
+from visit.run.site_visit import SiteVisit
 from visit.run.station import Station
 from visit.site.folders import data_folder
 from visit.site.site import Site
@@ -37,6 +38,11 @@ class Tool:
     bench: BenchLike | None = None
     site_path: Path | None = None
     """File of the site, where it may be edited."""
+
+    @property
+    def visit(self) -> SiteVisit:
+        """The visit that the station measures into."""
+        return self.station.visit
 
 
 def default_visit_path(site: Site, now_s: float) -> Path:
