@@ -45,9 +45,7 @@ class Meaning:
     delay: Delay = field(default_factory=lambda: Delay(0.0, 0.0))
 
 
-def meaning_of(
-    found: Acquisition, taken: list[list[Shape]], start_hz: float, stop_hz: float
-) -> Meaning | None:
+def meaning_of(found: Acquisition, taken: list[list[Shape]], start_hz: float, stop_hz: float) -> Meaning | None:
     """Name all columns of one sweep from start to stop with both leads open; None when nothing fits."""
     pairs: list[tuple[int, int, tuple[int, int], NDArray[np.float64], str]] = []
     unit = ""

@@ -45,7 +45,10 @@ class Kind:
 
     def fields(self, trace: str) -> tuple[str, str]:
         """Names of the two columns in a profile."""
-        return (_divided(f"{trace}_{self.first}", self.divisors[0]), _divided(f"{trace}_{self.second}", self.divisors[1]))
+        return (
+            _divided(f"{trace}_{self.first}", self.divisors[0]),
+            _divided(f"{trace}_{self.second}", self.divisors[1]),
+        )
 
 
 def _divided(name: str, divisor: float) -> str:
@@ -136,7 +139,12 @@ def frequency_unit(values: NDArray[np.float64], start_hz: float, stop_hz: float)
 def rising(values: NDArray[np.float64]) -> bool:
     """Whether a column could hold frequencies: rising in even steps from above zero."""
     steps = np.diff(values)
-    return len(values) > 3 and values[0] > 0 and bool(np.all(steps > 0)) and float(np.ptp(steps)) < 0.3 * float(steps.mean())
+    return (
+        len(values) > 3
+        and values[0] > 0
+        and bool(np.all(steps > 0))
+        and float(np.ptp(steps)) < 0.3 * float(steps.mean())
+    )
 
 
 def value_columns(shape: Shape) -> list[int]:

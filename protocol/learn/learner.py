@@ -156,7 +156,9 @@ async def _prove(port: str, profile: Profile, settings: Sequence[SweepSettings],
                 f" S21 {levels[1]:.1f} dB (medians){changes}"
             )
     except (AnalyzerError, RequestError) as error:
-        raise NotLearnedError(f"{port}: not learned: the profile that was found does not sweep ({error})", text) from error
+        raise NotLearnedError(
+            f"{port}: not learned: the profile that was found does not sweep ({error})", text
+        ) from error
     finally:
         await analyzer.close()
     if settings and not (delays[0] > 0 and abs(delays[0] - delays[-1]) < 0.35 * abs(delays[-1])):

@@ -169,9 +169,12 @@ def _hex_rows(lines: list[str], points: int | None) -> list[Shape]:
     parts = re.split(r"[\s,;]+", lines[0].strip())
     while before < len(parts) and not re.fullmatch(r"(?:[0-9A-F]{4})+", parts[before]):
         before += 1
-    if len(parts) > before and len(parts[before]) == 8 and all(len(part) == 4 for part in parts[before + 1 :]) and parts[
-        before + 1 :
-    ]:
+    if (
+        len(parts) > before
+        and len(parts[before]) == 8
+        and all(len(part) == 4 for part in parts[before + 1 :])
+        and parts[before + 1 :]
+    ):
         before += 1  # a frequency in hexadecimal stands first
     separator = re.search(r"[\s,;]+", lines[0].strip())
     between = re.sub(r"\s+", " ", separator.group()) if separator else ""

@@ -141,7 +141,9 @@ class Trials:
                 for hertz in aims[role]:
                     exact = _nice(hertz)
                     text = writing.text(exact)
-                    source = await self._try(word, form, text, numbers_in(text)[0][1] if numbers_in(text) else 0.0, current or [])
+                    source = await self._try(
+                        word, form, text, numbers_in(text)[0][1] if numbers_in(text) else 0.0, current or []
+                    )
                     if source is None:
                         break
                     taken.append(source)
@@ -156,7 +158,9 @@ class Trials:
         """One command for start, stop and points."""
         current = await self._sources(word)
         self._range([word])
-        separators = [s for s in (",", ";", " ") if s in f"{word.usage[len(word.name) + 1 :]} {word.description}"] or [" "]
+        separators = [s for s in (",", ";", " ") if s in f"{word.usage[len(word.name) + 1 :]} {word.description}"] or [
+            " "
+        ]
         separators += [s for s in (" ", ",", ";") if s not in separators]
         with_points = Role.POINTS not in self.setters.found
         for writing in self._writings([word]):

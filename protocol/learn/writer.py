@@ -105,7 +105,11 @@ def console_profile(session: Session, when: str) -> str:
     elif found.commands:
         page.lines.append('# MISSING: sweep = "..."')
     if not found.commands:
-        page.lines += ['# MISSING: start = "... {start_hz}"', '# MISSING: stop = "... {stop_hz}"', '# MISSING: points = "... {points}"']
+        page.lines += [
+            '# MISSING: start = "... {start_hz}"',
+            '# MISSING: stop = "... {stop_hz}"',
+            '# MISSING: points = "... {points}"',
+        ]
     if found.help and found.help != found.identify:
         page.put("help", text(found.help))
     _reads(page, found)
@@ -130,7 +134,9 @@ def _limits(page: Page, found: Found) -> None:
     if bounds.points:
         page.put("points", "[" + ", ".join(map(str, bounds.points)) + "]", "others were not taken")
     bandwidths = bounds.bandwidths_hz or [1000.0]
-    why = "the console lists them; none was refused" if bounds.bandwidths_hz else "a placeholder: no word for it is known"
+    why = (
+        "the console lists them; none was refused" if bounds.bandwidths_hz else "a placeholder: no word for it is known"
+    )
     page.put("bandwidths_hz", "[" + ", ".join(f"{hz:g}" for hz in bandwidths) + "]", why)
 
 

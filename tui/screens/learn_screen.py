@@ -293,10 +293,11 @@ class LearnScreen(Screen[Learned | None]):
 
 def _word_line(word: Word) -> str:
     """Number, what it is taken for, name and arguments, what the console or the learner says of it."""
-    name = shortened(f"{word.name} {word.usage}".strip(), 24)
+    usage = word.usage if word.usage.split(" ")[0] == word.name else f"{word.name} {word.usage}".strip()
+    name = shortened(usage, 19)
     taken = "NEVER SENT" if word.role is Role.NEVER else word.role.value
     why = word.reason if word.role is Role.NEVER or not word.description else word.description
-    return f" {word.number:3d}  {name:<24}  {taken:<20}  {shortened(why, 25)}"
+    return f" {word.number:3d}  {name:<19}  {taken:<19}  {shortened(why, 30)}"
 
 
 def _lines(text: str) -> list[str]:
