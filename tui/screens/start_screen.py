@@ -7,9 +7,8 @@ Refuses: to open a port before it is told to.
 from __future__ import annotations
 
 import textwrap
-import time
 from pathlib import Path
-from typing import ClassVar, TypeVar
+from typing import ClassVar
 
 from textual.app import ComposeResult
 from textual.binding import Binding, BindingType
@@ -30,14 +29,19 @@ from tui.drawing.shortened import shortened
 from tui.screens.dialogs import BOX_CSS, LEAVE, HelpDialog
 from tui.screens.learn_screen import Learn, LearnScreen
 from tui.screens.site_screen import SiteScreen
+from tui.screens.start_rows import (
+    MESSAGE,
+    STRONG,
+    port_rows,
+    port_words,
+    site_rows,
+    site_words,
+    visit_rows,
+    visit_words,
+)
 from visit.run.set_up import Choice, Plugged, SetUp, who_is_it
 from visit.site.site import Site
-from visit.site.typed import channels
 
-T = TypeVar("T")
-STRONG = "bold"
-PORTS, SITES, VISITS, MESSAGE = 4, 3, 2, 3
-"""So many of each stand on the screen; the rest are in the lists behind a, s and v."""
 SAFETY = "Transmitter off, locked, proved dead before a lead is touched."
 NEVER = "Local rules come first. Never key into the analyzer, nor through it."
 
@@ -94,9 +98,9 @@ class StartScreen(Screen[None]):
         width = max(self.size.width, 80)
         now = self._set_up
         rows: list[Row] = [[(" DEEPNOTCH", STRONG), ("  what measures, where, and into which visit", "")], [("", "")]]
-        rows += self._ports(width)
-        rows += self._sites(width)
-        rows += self._visits(width)
+        rows += port_rows(now, width)
+        rows += site_rows(now, width)
+        rows += visit_rows(now, width)
         said = self._said or (f"! {now.faults[0]}" if now.faults else "")
         lines = textwrap.wrap(harmless(said), width - 3)[:MESSAGE]
         tail: list[Row] = [[(f" {line}", "")] for line in [*lines, *[""] * (MESSAGE - len(lines))]]
@@ -107,34 +111,6 @@ class StartScreen(Screen[None]):
         rows = rows[: height - len(tail)]
         rows += [[("", "")]] * (height - len(tail) - len(rows))
         self.query_one("#all", Rows).show([*rows, *tail])
-
-    def _ports(self, width: int) -> list[Row]:
-        now = self._set_up
-        if not now.ports:
-            return [[(" ANALYZER   none is plugged in: plug it in, then r", "")], [("", "")]]
-        rows = [
-            _row("ANALYZER" if number == 0 else "", one is now.plugged, port_words(one, width - 14))
-            for number, one in enumerate(_around(now.ports, now.plugged, PORTS))
-        ]
-        return [*rows, *_rest(len(now.ports), PORTS, "a"), [("", "")]]
-
-    def _sites(self, width: int) -> list[Row]:
-        now = self._set_up
-        if not now.sites:
-            return [[(" SITE       none yet: n types one (Enter asks for it too)", "")], [("", "")]]
-        chosen = next((pair for pair in now.sites if pair[0] == now.site), None)
-        rows = [
-            _row("SITE" if number == 0 else "", pair is chosen, site_words(pair[1], width - 14))
-            for number, pair in enumerate(_around(now.sites, chosen, SITES))
-        ]
-        return [*rows, *_rest(len(now.sites), SITES, "s"), [("", "")]]
-
-    def _visits(self, width: int) -> list[Row]:
-        now = self._set_up
-        rows = [_row("VISIT", now.visit is None, "a new one, in your data folder")]
-        shown = _around(now.visits, now.visit, VISITS)
-        rows += [_row("", path == now.visit, visit_words(path, width - 14)) for path in shown]
-        return [*rows, *_rest(len(now.visits), VISITS, "v")]
 
     def _next(self) -> str:
         """What Enter does now."""
@@ -374,42 +350,3 @@ class LineDialog(ModalScreen[str | None]):
     def action_leave(self) -> None:
         """Leave without a change."""
         self.dismiss(None)
-
-
-def port_words(one: Plugged, width: int) -> str:
-    """Name, what it says of itself, and whether it is known."""
-    known = f"known: {shortened(one.fitted.name, 24)}" if one.fitted else "not known yet"
-    name = one.port.stable.rpartition("/")[2] or one.port.node
-    room = width - len(known) - 2
-    if one.port.description and len(name) + len(one.port.description) + 2 <= room:
-        name = f"{name}  {one.port.description}"
-    return f"{shortened(name, room)}  {known}"
-
-
-def site_words(site: Site, width: int) -> str:
-    """Name and channels."""
-    where = channels(site)
-    return f"{shortened(site.name, width - len(where) - 2)}  {where}"
-
-
-def visit_words(path: Path, width: int) -> str:
-    """Name and when it was last written."""
-    try:
-        when = time.strftime("%Y-%m-%d %H:%M", time.localtime(path.stat().st_mtime))
-    except OSError:
-        when = "gone"
-    return f"{shortened(path.name, width - len(when) - 2)}  {when}"
-
-
-def _row(title: str, chosen: bool, words: str) -> Row:
-    return [(f" {title:<9}{'>' if chosen else ' '} ", STRONG if chosen else ""), (words, STRONG if chosen else "")]
-
-
-def _around(items: tuple[T, ...], chosen: T | None, room: int) -> tuple[T, ...]:
-    at = items.index(chosen) if chosen in items else 0
-    first = max(0, min(at - room // 2, len(items) - room))
-    return items[first : first + room]
-
-
-def _rest(count: int, room: int, key: str) -> list[Row]:
-    return [[(f"            {count - room} more: {key}", FAINT)]] if count > room else []
