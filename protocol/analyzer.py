@@ -77,6 +77,9 @@ class Analyzer:
         """The tile whose settings the analyzer holds; None when it must be set again."""
         self._grid: tuple[SweepSettings, NDArray[np.float64]] | None = None
         self._sequence = 0
+        self._derived: dict[str, float] = {}
+        self._axis_seen = ""
+        """What showed in this session that the frequencies are those that were set."""
 
     @classmethod
     async def open(cls, port: str, profile: Profile) -> Analyzer:
@@ -111,6 +114,32 @@ class Analyzer:
         """Who answered last; asked when it was opened."""
         assert self._identity is not None
         return self._identity
+
+    @property
+    def axis_confirmed(self) -> bool:
+        """Whether the frequencies of the points are known to be those that were set; `axis_reason` says how."""
+        return self._axis()[0]
+
+    @property
+    def axis_reason(self) -> str:
+        """In words how the frequencies are known, or why they are not."""
+        return self._axis()[1]
+
+    def _axis(self) -> tuple[bool, str]:
+        console = self._profile.console
+        if console is None:
+            return True, "the tongue itself gives the frequencies back"
+        if self._axis_seen:
+            return True, self._axis_seen
+        if console.axis == "unconfirmed":
+            return False, (
+                "nothing shows that the analyzer sweeps the frequencies that were set: it gives none with its data and"
+                " its settings are not read back"
+            )
+        if console.axis in ("phase slope", "technician"):
+            how = "by the slope of an open lead's phase" if console.axis == "phase slope" else "by the technician"
+            return True, f"confirmed {how} when the analyzer was learned"
+        return False, f"the profile says they are confirmed by {console.axis}, but nothing of it was seen yet"
 
     @property
     def limits(self) -> Limits:
@@ -223,6 +252,7 @@ class Analyzer:
         values = await self._read_settings(settings)
         resolution = self._profile.console.resolution_hz if self._profile.console else SCPI_RESOLUTION_HZ
         start, stop = (round(end / resolution) * resolution for end in (settings.start_hz, settings.stop_hz))
+        start, stop = self._derived.get("start_hz", start), self._derived.get("stop_hz", stop)
         try:
             actual = SweepSettings(
                 values.get("start_hz", start),
@@ -237,12 +267,15 @@ class Analyzer:
             self._limits = replace(self._limits, max_points=max(actual.points, self._limits.min_points))
         verified = frozenset(values) - (frozenset({"level_dbm"}) if settings.level_dbm is None else frozenset())
         applied = Applied(settings, actual, _changes(settings, actual, resolution), verified)
+        if {"start_hz", "stop_hz"} <= verified:
+            self._axis_seen = "start and stop were read back from the analyzer"
         self._holds = applied
         return applied
 
     async def _read_settings(self, settings: SweepSettings) -> dict[str, float]:
         reply = await self._ask(ReadSettings(), pending=settings)
         assert isinstance(reply, SettingsReply)
+        self._derived = dict(reply.derived)
         return dict(reply.values)
 
     async def _confirm(self) -> None:
@@ -295,6 +328,7 @@ class Analyzer:
                     f"{self.port}: the frequencies that came ({frequency[0]:.0f} to {frequency[-1]:.0f} Hz) are not "
                     "those that were set; sweep thrown away"
                 )
+            self._axis_seen = "the analyzer gives the frequencies with its data"
         largest = max(float(np.abs(reply.s11).max(initial=0.0)), float(np.abs(reply.s21).max(initial=0.0)))
         if largest > LARGEST_S:
             raise AnalyzerError(
@@ -326,6 +360,7 @@ class Analyzer:
     async def _drive(self, data: bytes, pending: SweepSettings | None) -> Reply | Fault:
         """Send, receive and wait until the dialect gives a reply or a fault."""
         events: list[Event] = []
+        quiet, longest = self._profile.timing.quiet_s, self._patience(pending).longest_s
 
         def sink(piece: bytes) -> bool | Patience:
             events.extend(self._dialect.receive(piece))
@@ -335,6 +370,8 @@ class Analyzer:
                     events.clear()
                     return self._patience(pending)
                 events[0] = Send(rest)
+            if not events and self._dialect.nearly:
+                return Patience(quiet, quiet, longest)
             return bool(events)
 
         while True:
@@ -344,7 +381,7 @@ class Analyzer:
                 try:
                     await self._link.feed(sink, self._patience(pending))
                 except TimeoutError:
-                    return self._dialect.silence()
+                    events.append(self._dialect.silence())
             event = events.pop(0)
             if not isinstance(event, Send):
                 return event
@@ -354,12 +391,16 @@ class Analyzer:
 
     def _patience(self, pending: SweepSettings | None) -> Patience:
         """How long the step in hand may take; `longest_s` ends it however its bytes trickle."""
-        reply_s = self._profile.timing.reply_s
+        reply_s, quiet_s = self._profile.timing.reply_s, self._profile.timing.quiet_s
         points = pending.points if pending is not None else self._limits.max_points
         longest = self._pace.transfer_s(points) + reply_s
         if self._dialect.waiting is Waiting.SWEEP and pending is not None:
             patience = self._pace.patience_s(pending)
+            if self._dialect.may_be_empty:
+                return Patience(quiet_s, quiet_s, patience + longest)
             return Patience(patience, reply_s, patience + longest)
+        if self._dialect.settles:
+            return Patience(quiet_s if self._dialect.may_be_empty else reply_s, quiet_s, longest)
         return Patience(reply_s, reply_s, longest)
 
     async def _send_abort(self) -> None:

@@ -82,6 +82,8 @@ class Limits:
     bandwidths_hz: tuple[float, ...] = ()
     min_level_dbm: float | None = None
     max_level_dbm: float | None = None
+    points: tuple[int, ...] = ()
+    """The only numbers of points that are taken; empty when any between the limits is."""
 
 
 @dataclass(frozen=True, slots=True)

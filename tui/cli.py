@@ -43,8 +43,8 @@ def build_parser() -> argparse.ArgumentParser:
     _measuring(demo, sweeps=100)
     _screen(demo)
 
-    live = commands.add_parser("live", help="live screen on the analyzer at a serial port")
-    _port(live)
+    live = commands.add_parser("live", help="live screen on an analyzer; without --port and --site a screen to choose")
+    _port(live, asked=True)
     _measuring(live, sweeps=100)
     live.add_argument("--resume", action="store_true", help="resume the last run of --visit if it was broken off")
     _screen(live)
@@ -124,10 +124,12 @@ def build_parser() -> argparse.ArgumentParser:
     return parser
 
 
-def _port(parser: argparse.ArgumentParser) -> None:
-    parser.add_argument("--port", required=True, help="serial device of the analyzer (see: deepnotch ports)")
-    parser.add_argument("--profile", default="scpi", help="name or file of the analyzer's profile (default scpi)")
-    parser.add_argument("--site", type=Path, required=True, help="site file (TOML)")
+def _port(parser: argparse.ArgumentParser, *, asked: bool = False) -> None:
+    """`asked`: what is not given is chosen on a screen."""
+    needed, profile = not asked, None if asked else "scpi"
+    parser.add_argument("--port", required=needed, help="serial device of the analyzer (see: deepnotch ports)")
+    parser.add_argument("--profile", default=profile, help="name or file of the analyzer's profile (default scpi)")
+    parser.add_argument("--site", type=Path, required=needed, help="site file (TOML)")
 
 
 def _measuring(parser: argparse.ArgumentParser, sweeps: int) -> None:
@@ -140,7 +142,9 @@ def _measuring(parser: argparse.ArgumentParser, sweeps: int) -> None:
     parser.add_argument("--start", type=float, metavar="MHZ", help="start in MHz (default: wide over both channels)")
     parser.add_argument("--stop", type=float, metavar="MHZ", help="stop in MHz")
     parser.add_argument("--points", type=int, help="points of a sweep (default 401)")
-    parser.add_argument("--bandwidth", type=float, default=1000.0, metavar="HZ", help="bandwidth in Hz (default 1000)")
+    parser.add_argument(
+        "--bandwidth", type=float, metavar="HZ", help="bandwidth in Hz (default 1000, or the analyzer's nearest to it)"
+    )
     _known(parser)
     parser.add_argument("--visit", type=Path, help="visit file to create or continue (default: in your data folder)")
 

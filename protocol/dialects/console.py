@@ -1,13 +1,14 @@
-"""The family of prompt-ended text consoles. Every word, prompt and shape comes from the profile.
+"""The family of text consoles. Every word, prompt and shape comes from the profile.
 
 Owns: the order of questions and the checks of their answers. Refuses: ports, clocks, and any word of its own.
-A reply is what stands between the echo of the command (where the console echoes) and the prompt.
+A reply is what stands between the echo of the command (where the console echoes) and the prompt, the line that ends
+replies, or silence, whichever the console has (`reply`).
 """
 
 from __future__ import annotations
 
 import re
-from collections.abc import Generator, Mapping
+from collections.abc import Callable, Generator, Mapping
 
 import numpy as np
 from numpy.typing import NDArray
@@ -39,12 +40,15 @@ from protocol.dialects.exchange import (
     shown,
 )
 from protocol.dialects.numbers import PointTable, complex_columns
+from protocol.dialects.reply import Manner, cleaned
 from protocol.errors import RequestError
-from protocol.profiles.profile import Console, Profile
+from protocol.profiles.consoles import Console
+from protocol.profiles.profile import Profile
 from protocol.profiles.templates import Template, setting_values
 from protocol.sweep import Identity, SweepSettings
 
 _Part = Generator[Step, bytes, bytes]
+_Questions = Generator[Step, bytes, None]
 _Columns = dict[str, NDArray[np.float64]]
 
 
@@ -57,7 +61,10 @@ class ConsoleDialect(Exchange):
         self._console: Console = profile.console
         self._bandwidths = profile.limits.bandwidths_hz
         self._tables = tuple(PointTable.of(read, self._console.in_end) for read in self._console.reads)
-        self._identity = b""
+        self._manner = manner_of(self._console)
+        self._points = profile.limits.points
+        self._identity: tuple[bytes, ...] = ()
+        self._sent: dict[str, float] = {}
         self._stop_hz: float | None = None
 
     def steps(self, request: Request) -> Steps:
@@ -81,13 +88,14 @@ class ConsoleDialect(Exchange):
                 return self._help(self._console.help)
 
     def missing(self, step: Step, got: bytes) -> str:
-        """Says when only the echo or only the prompt is missing."""
+        """Says when only the echo or only the end is missing."""
         command = step.what.strip("'")
         begun = command.encode().startswith(got.strip())
-        if got and self._console.echo and not begun and _echo(command).search(got) is None:
+        if got and self._console.echo and not begun and _echo(command).search(cleaned(got)) is None:
             return f"{step.what} was not echoed; {shown(got)} came instead"
         if got:
-            return f"the reply to {step.what} stopped after {len(got)} bytes, before the prompt: {shown(got[-40:])}"
+            end = "prompt" if self._console.prompts else "end"
+            return f"the reply to {step.what} stopped after {len(got)} bytes, before the {end}: {shown(got[-40:])}"
         return super().missing(step, got)
 
     def abort(self) -> bytes:
@@ -102,52 +110,81 @@ class ConsoleDialect(Exchange):
         return self._console.identify.source.encode("ascii") + self._console.out_end
 
     def proven(self, data: bytes) -> bool:
-        """The identity and the prompt stand at the end, and nothing behind them."""
-        if not data.endswith(self._console.prompt):
+        """The identity and the end of its reply stand at the end, and nothing behind them."""
+        if not self._manner.silent and not self._manner.ended(data):
             return False
-        body = data.removesuffix(self._console.prompt)
-        if self._identity:
-            return _masked(body).endswith(self._identity)
-        return body.endswith(self._console.in_end) and self._identity_text(body.strip()) != b""
+        lines = self._manner.lines(data, self._console.identify.source)
+        tail = _masked(lines[-len(self._identity) :]) if self._identity else ()
+        return tail == self._identity if self._identity else self._identity_text(lines) != ""
 
     def _identify(self) -> Steps:
-        body = yield from self._ask(self._console.identify, {})
-        text = self._identity_text(body)
-        if not re.search(rb"[A-Za-z]{2}", text):
-            raise WireError(f"the reply to {self._console.identify.source!r} is not an identity: {shown(body)}")
-        self._identity = _masked(body)
-        return IdentityReply(Identity(model=plain(text)), body)
+        if self._console.wake is not None:
+            yield from self._ask(self._console.wake, {}, refusable=True)
+        lines = yield from self._lines(self._console.identify)
+        text = self._identity_text(lines)
+        if not re.search(r"[A-Za-z0-9]", text):
+            raise WireError(f"the reply to {self._console.identify.source!r} is not an identity: {_all(lines)}")
+        self._identity = _masked(lines)
+        return IdentityReply(Identity(model=text), b"\n".join(lines))
 
-    def _identity_text(self, body: bytes) -> bytes:
+    def _identity_text(self, lines: list[bytes]) -> str:
         prefix = self._console.identity_line.encode("ascii")
-        for line in self._lines(body):
+        for line in lines:
             if line.startswith(prefix):
-                return line.removeprefix(prefix).lstrip(b" \t:=") if prefix else body
-        return b""
+                return plain(line.removeprefix(prefix).lstrip(b" \t:=") if prefix else b" ".join(lines))
+        return ""
 
     def _setup(self) -> Steps:
         yield from self._ask(self._console.identify, {})
         return Accepted()
 
     def _help(self, command: Template) -> Steps:
-        body = yield from self._ask(command, {})
-        return TextReply(tuple(plain(line, 400) for line in self._lines(body) if line.strip()))
+        lines = yield from self._lines(command)
+        return TextReply(tuple(plain(line, 400) for line in lines))
 
     def _apply(self, settings: SweepSettings) -> Steps:
         console = self._console
         if settings.level_dbm is not None and console.level is None and not self._sweep_says("level_dbm"):
             raise RequestError("this analyzer's level cannot be set; leave the level out")
+        if self._points and settings.points not in self._points:
+            known = ", ".join(map(str, self._points))
+            raise RequestError(f"{settings.points} points cannot be set on this analyzer; it takes {known}")
         values = self._values(settings)
         # A start above the stop that holds would move the stop or be refused, and the other way round.
         upwards = self._stop_hz is None or settings.start_hz >= self._stop_hz
-        ends = (console.stop, console.start) if upwards else (console.start, console.stop)
-        for command in (console.span, *ends, console.points, console.bandwidth, console.level, console.average):
+        ends = [console.stop, console.start] if upwards else [console.start, console.stop]
+        if self._stop_hz is None and console.stop is not None and console.start is not None:
+            ends.insert(0, console.start)  # what holds is not known: the first may be refused, or moved by the second
+        if console.width is not None and console.centre is not None:
+            # A wide span would not fit around a centre near the edge: narrow first, then move, then widen.
+            yield from self._ask(console.width, values | {"span_hz": console.resolution_hz}, refusable=True)
+        if len(ends) == 3:
+            first = ends.pop(0)
+            assert first is not None
+            yield from self._ask(first, values, refusable=True)
+        for command in (
+            console.span, console.centre, console.width, *ends, console.points, console.step, console.bandwidth,
+            console.level, console.average,
+        ):  # fmt: skip
             if command is not None and command.bases <= values.keys():
                 yield from self._ask(command, values)
         self._stop_hz = settings.stop_hz
-        if console.span is None and console.start is None:
+        self._sent = self._derived(values)
+        if all(command is None for command in console.setters):
             yield from self._ask(console.identify, {})  # all settings travel with the sweep command
         return Accepted()
+
+    def _derived(self, values: Mapping[str, float | str]) -> dict[str, float]:
+        """Start and stop as the commands in use leave them, rounding included."""
+        number = {name: float(value) for name, value in values.items() if not isinstance(value, str)}
+        used = frozenset().union(*(command.bases for command in self._console.setters if command is not None))
+        if {"centre_hz", "span_hz"} <= used:
+            centre, half = number["centre_hz"], number["span_hz"] / 2
+            return {"start_hz": centre - half, "stop_hz": centre + half}
+        if "step_hz" in used and "stop_hz" not in used:
+            start = number["start_hz"]
+            return {"start_hz": start, "stop_hz": start + number["step_hz"] * (number["points"] - 1)}
+        return {}
 
     def _sweep_says(self, field: str) -> bool:
         return self._console.sweep is not None and field in self._console.sweep.bases
@@ -164,17 +201,16 @@ class ConsoleDialect(Exchange):
     def _read_settings(self) -> Steps:
         values: dict[str, float | str] = {}
         for entry in self._console.readback:
-            body = yield from self._ask(entry.command, {})
-            lines = self._lines(body)
+            lines = yield from self._lines(entry.command)
             for template in entry.lines:
                 found = [read for read in (template.read(line) for line in lines) if read is not None]
                 if len(found) != 1:
                     what = "has no line" if not found else "has more than one line"
-                    raise WireError(f"the reply to {entry.command.source!r} {what} {template.source!r}: {shown(body)}")
+                    raise WireError(f"the reply to {entry.command.source!r} {what} {template.source!r}: {_all(lines)}")
                 values |= found[0]
         if not self._console.readback:
             yield from self._ask(self._console.identify, {})
-        reply = SettingsReply(self._settings(values))
+        reply = SettingsReply(self._settings(values), self._sent)
         self._stop_hz = reply.values.get("stop_hz", self._stop_hz)
         return reply
 
@@ -188,91 +224,214 @@ class ConsoleDialect(Exchange):
             known = {name: value for name, value in known.items() if name not in self._console.sweep.bases}
         if isinstance(code, str):
             known["bandwidth_hz"] = self._bandwidths[self._console.bandwidth_codes.index(code)]
-        centre, span = known.pop("centre_hz", None), known.pop("span_hz", None)
+        centre, span, step = (known.pop(name, None) for name in ("centre_hz", "span_hz", "step_hz"))
         if centre is not None and span is not None:
             known |= {"start_hz": centre - span / 2, "stop_hz": centre + span / 2}
+        if step is not None and {"start_hz", "points"} <= known.keys() and "stop_hz" not in known:
+            known["stop_hz"] = known["start_hz"] + step * (known["points"] - 1)
         wanted = ("start_hz", "stop_hz", "points", "bandwidth_hz", "level_dbm")
         return {name: known[name] for name in wanted if name in known}
 
     def _sweep(self, settings: SweepSettings) -> Steps:
         console, columns = self._console, dict[str, NDArray[np.float64]]()
+        body, waiting = b"", Waiting.REPLY
+        inline = next((table for table in self._tables if table.read.command is None and not table.read.same), None)
         if console.sweep is not None:
-            inline = next((table for table in self._tables if table.read.command is None), None)
-            limit = _data_limit(inline, settings.points) if inline else PLAIN_LIMIT
-            body = yield from self._ask(console.sweep, self._values(settings), Waiting.SWEEP, limit)
-            if inline is not None:
-                columns |= inline.columns(body, settings.points, repr(console.sweep.source))
-        else:
+            values = self._values(settings)
+            body = yield from self._ask(console.sweep, values, Waiting.SWEEP, table=inline, points=settings.points)
+            if console.poll is not None:
+                yield from self._ready(console.poll)
+            elif self._manner.silent:
+                waiting = Waiting.SWEEP  # nothing told when the sweep was done
+        elif not console.reads_sweep:
             assert console.resume is not None and console.pause is not None
             yield from self._ask(console.resume, {})
             yield from self._ask(console.pause, {}, after_sweep=True)
+        else:
+            waiting = Waiting.SWEEP
         for table in self._tables:
             command = table.read.command
             if command is not None:
-                body = yield from self._ask(command, {}, limit=_data_limit(table, settings.points))
-                columns |= table.columns(body, settings.points, repr(command.source))
+                body = yield from self._ask(command, {}, waiting, table=table, points=settings.points)
+            source = command if command is not None else console.sweep
+            columns |= self._columns(table, body, settings.points, source)
         return _sweep_reply(columns)
+
+    def _columns(self, table: PointTable, body: bytes, points: int, source: Template | None) -> _Columns:
+        what, text = (repr(source.source), source.source) if source is not None else ("the sweep", "")
+        if table.read.loose:
+            lines = self._manner.lines(body, text)
+            return table.loose_columns(lines, points, what, first=self._console.enough is not None)
+        return table.columns(body, points, what)
+
+    def _ready(self, poll: Template) -> _Questions:
+        """Ask until the analyzer says that its sweep is done."""
+        ready = self._console.ready.encode("ascii")
+        for _ in range(MOST_POLLS):
+            lines = yield from self._lines(poll)
+            if ready in lines:
+                return
+        raise WireError(f"the answer to {poll.source!r} never became {self._console.ready!r}; sweep thrown away")
+
+    def _lines(self, command: Template) -> Generator[Step, bytes, list[bytes]]:
+        """The lines of the reply to a question; something must come."""
+        body = yield from self._ask(command, {}, must=True)
+        return self._manner.lines(body, command.source)
 
     def _ask(
         self,
         command: Template,
         values: Mapping[str, float | str],
         waiting: Waiting = Waiting.REPLY,
-        limit: int = PLAIN_LIMIT,
+        table: PointTable | None = None,
+        points: int = 0,
         *,
         after_sweep: bool = False,
+        refusable: bool = False,
+        must: bool = False,
     ) -> _Part:
-        """Send a command and return the body of its reply, without remarks. Raises WireError when it is refused."""
-        text = command.fill(values)
-        data = text.encode("ascii") + self._console.out_end
-        body = yield Step(data, self._frame(text), repr(text), waiting, limit, after_sweep)
-        chatter = self._console.chatter_prefix.encode("ascii")
-        if chatter and chatter in body:
-            lines = body.split(self._console.in_end)
-            body = self._console.in_end.join(line for line in lines if not line.startswith(chatter))
-        error = self._console.error_prefix.encode("ascii")
-        if error and error in body:
-            for line in self._lines(body):
-                if line.startswith(error):
-                    raise WireError(f"the analyzer refused {text!r}: {plain(line)}", refused=True)
-        return body
+        """Send a command, line by line, and return the body of the last reply, without remarks.
 
-    def _lines(self, body: bytes) -> list[bytes]:
-        return body.removesuffix(self._console.in_end).split(self._console.in_end) if body else []
+        Raises WireError when it is refused, unless it is `refusable`.
+        """
+        pieces, body = command.fill(values).split("\n"), b""
+        for number, text in enumerate(pieces):
+            data = text.encode("ascii") + self._console.out_end
+            last = number == len(pieces) - 1
+            step = self._step_for(text, data, waiting, table if last else None, points, last, must, after_sweep)
+            body = yield step
+            lines = self._manner.lines(body, text)
+            refused = self._manner.refusal(lines) if table is None or len(lines) < max(points, 4) else None
+            if refused is not None and not refusable:
+                raise WireError(f"the analyzer refused {text!r}: {plain(refused)}", refused=True)
+        if table is not None and last and self._console.enough is not None and table.read.command is None:
+            yield self._step_for("enough", self._stop(), Waiting.REPLY, None, 0, True, False, False)
+        return self._kept(body) if table is not None and not table.read.loose else body
+
+    def _stop(self) -> bytes:
+        assert self._console.enough is not None
+        return self._console.enough.source.encode("ascii").strip(b" ") + self._console.out_end
+
+    def _step_for(
+        self,
+        text: str,
+        data: bytes,
+        waiting: Waiting,
+        table: PointTable | None,
+        points: int,
+        last: bool,
+        must: bool,
+        after_sweep: bool,
+    ) -> Step:
+        """The step that sends `text` and knows how its reply ends."""
+        limit = _data_limit(table, points) if table is not None else PLAIN_LIMIT
+        endless = table is not None and table.read.command is None and self._console.enough is not None
+        enough = _counted(table, points, self._manner, text) if table is not None and table.read.loose else None
+        if endless and enough is not None:
+            return Step(data, _until(enough), repr(text), waiting, limit, after_sweep)
+        silent = self._manner.silent or not last
+        settle = _settled(self._manner, text, enough, silent) if silent or self._manner.prompt is None else None
+        frame = self._frame(text) if last else _never
+        empty = silent and table is None and not must
+        return Step(data, frame, repr(text), waiting, limit, after_sweep, settle, empty, enough if silent else None)
+
+    def _kept(self, body: bytes) -> bytes:
+        """The body of a strict read without remarks."""
+        lines = body.split(self._console.in_end)
+        return self._console.in_end.join(line for line in lines if not self._manner.remark(line))
 
     def _frame(self, text: str) -> Frame:
-        """Finds the body between echo and prompt. The prompt counts only at the start of a line."""
-        prompt, echo = self._console.prompt, _echo(text) if self._console.echo else None
-        later = self._console.in_end[-1:] + prompt
+        """Finds the body between echo and prompt (or the line that ends replies), each at the start of a line."""
+        echo = _echo(text) if self._console.echo else None
+        end = self._manner.prompt or self._manner.end
         begin, scanned = (None if echo else 0), 0
+        longest = 2 + max((len(text) for text in (*self._manner.prompts, *self._manner.ends)), default=0) + 16
 
         def frame(buffer: bytearray) -> tuple[bytes, int] | None:
             nonlocal begin, scanned
+            if end is None:
+                return None
+            escaped = b"\x1b" in buffer or b"\x08" in buffer
+            view: bytes | bytearray = cleaned(bytes(buffer)) if escaped else buffer
+            if escaped:
+                begin, scanned = (None if echo else 0), 0
             if begin is None and echo is not None:
-                found = echo.search(buffer)
+                found = echo.search(view)
                 if found is None:
                     return None
                 begin = scanned = found.end()
             assert begin is not None
-            first = begin + (1 if buffer[begin : begin + 1] == b"\n" else 0)  # the LF of an echo cut behind its CR
-            if buffer.startswith(prompt, first):
-                return b"", first + len(prompt)
-            place = buffer.find(later, max(first, scanned - len(later)))
-            if place < 0:
-                scanned = len(buffer)
+            first = begin + (1 if view[begin : begin + 1] == b"\n" else 0)  # the LF of an echo cut behind its CR
+            match = end.match(view, first) or end.search(view, max(first, scanned - longest))
+            if match is None:
+                scanned = len(view)
                 return None
-            return bytes(buffer[first : place + 1]), place + len(later)
+            return bytes(view[first : match.start()]), len(buffer) if escaped else match.end()
 
         return frame
 
 
-def _masked(body: bytes) -> bytes:
-    """The text with its numbers blotted out: an identity may tell the uptime or the temperature."""
-    return re.sub(rb"[0-9]+", b"#", body)
+MOST_POLLS = 2000
+"""Questions whether a sweep is done before it counts as lost."""
+
+
+def manner_of(console: Console) -> Manner:
+    """How a console frames its replies."""
+    return Manner(console.prompts, console.echo, console.ends, console.error_prefix, console.refusals, console.chatter)
+
+
+def _masked(lines: list[bytes]) -> tuple[bytes, ...]:
+    """The lines with their numbers blotted out: an identity may tell the uptime or the temperature."""
+    return tuple(re.sub(rb"[0-9]+", b"#", line) for line in lines)
+
+
+def _all(lines: list[bytes]) -> str:
+    return shown(b" ".join(lines))
+
+
+def _never(_: bytearray) -> None:
+    """No end but silence."""
+
+
+def _until(enough: Callable[[bytearray], bool]) -> Frame:
+    """All that came, as soon as it is enough."""
+    return lambda buffer: (bytes(buffer), len(buffer)) if enough(buffer) else None
+
+
+def _counted(table: PointTable, points: int, manner: Manner, text: str) -> Callable[[bytearray], bool]:
+    """Whether so many points have come. Lines are counted first: that is quick."""
+
+    def enough(buffer: bytearray) -> bool:
+        if not buffer.endswith((b"\n", b"\r")):
+            return False
+        if table.read.points_per_line == 1 and buffer.count(b"\n") + buffer.count(b"\r") < points:
+            return False
+        return table.count(manner.lines(bytes(buffer), text)) >= points
+
+    return enough
+
+
+def _settled(manner: Manner, text: str, enough: Callable[[bytearray], bool] | None, silent: bool) -> Frame:
+    """What silence makes of the buffer: the reply where only silence ends one, else a refusal or nothing."""
+
+    def settle(buffer: bytearray) -> tuple[bytes, int] | None:
+        lines = manner.lines(bytes(buffer), text)
+        if enough is not None and not enough(buffer):
+            refused = manner.refusal(lines)
+            if refused is not None:
+                raise WireError(f"the analyzer refused {text!r}: {plain(refused)}", refused=True)
+            return None
+        if not silent:
+            if not lines:
+                return None
+            raise WireError(f"the analyzer did not take {text!r}: {plain(lines[-1])}", refused=True)
+        return bytes(buffer), len(buffer)
+
+    return settle
 
 
 def _echo(text: str) -> re.Pattern[bytes]:
-    return re.compile(re.escape(text.encode("ascii")) + rb"[ \t]*(?:\r\n|\n|\r)")
+    return re.compile(rb"(?i)" + re.escape(text.encode("ascii")) + rb"[ \t]*(?:\r\n|\n|\r)")
 
 
 def _data_limit(table: PointTable, points: int) -> int:

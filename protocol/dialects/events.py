@@ -8,7 +8,7 @@ from __future__ import annotations
 
 import enum
 from collections.abc import Mapping
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from typing import Protocol
 
 import numpy as np
@@ -88,6 +88,8 @@ class SettingsReply:
     """The settings that could be read back, by field name (start_hz, stop_hz, points, bandwidth_hz, level_dbm)."""
 
     values: Mapping[str, float]
+    derived: Mapping[str, float] = field(default_factory=dict)
+    """What must hold by what was sent, rounding included; no analyzer said so."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -139,8 +141,20 @@ class Dialect(Protocol):
     def receive(self, data: bytes) -> list[Event]:
         """Take bytes in and tell what follows from them. Never raises for what an analyzer sends."""
 
-    def silence(self) -> Fault:
-        """The driver has waited in vain: end the request and say in the dialect's words what is missing."""
+    @property
+    def settles(self) -> bool:
+        """Whether silence may end the reply that is awaited."""
+
+    @property
+    def may_be_empty(self) -> bool:
+        """Whether silence alone may be the reply that is awaited."""
+
+    @property
+    def nearly(self) -> bool:
+        """Whether all that is needed has come and only a short silence is wanted to be sure."""
+
+    def silence(self) -> Event:
+        """The driver has waited: the reply ends here where silence ends it, else a Fault that says what is missing."""
 
     def abort(self) -> bytes:
         """Forget the request in hand; returns what to send so that the analyzer gives it up, perhaps nothing."""

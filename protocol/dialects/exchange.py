@@ -43,6 +43,12 @@ class Step:
     waiting: Waiting = Waiting.REPLY
     limit: int = PLAIN_LIMIT
     after_sweep: bool = False
+    settle: Frame | None = None
+    """What silence makes of the buffer, where silence ends a reply; None where it is a fault."""
+    empty: bool = False
+    """Whether nothing at all may be the whole reply, where silence ends it."""
+    nearly: Callable[[bytearray], bool] | None = None
+    """Whether all that is needed has come, so that a short silence will do."""
 
 
 Steps = Generator[Step, bytes, Reply]
@@ -102,10 +108,35 @@ class Exchange(ABC):
                 events.append(event)
         return events
 
-    def silence(self) -> Fault:
-        """End the request in hand with the words for what is missing."""
+    @property
+    def settles(self) -> bool:
+        """Whether silence may end the reply that is awaited."""
+        return self._step is not None and self._step.settle is not None
+
+    @property
+    def may_be_empty(self) -> bool:
+        """Whether silence alone may be the reply that is awaited."""
+        return self._step is not None and self._step.empty
+
+    @property
+    def nearly(self) -> bool:
+        """Whether all that is needed has come and only a short silence is wanted to be sure."""
+        step = self._step
+        return step is not None and step.nearly is not None and step.nearly(self._buffer)
+
+    def silence(self) -> Event:
+        """What follows from silence: the end of a reply where that is how it ends, else words for what is missing."""
         if self._step is None:
             raise RuntimeError("nothing is awaited")
+        if self._step.settle is not None:
+            try:
+                framed = self._step.settle(self._buffer)
+                if framed is not None:
+                    return self._complete(*framed)
+            except WireError as error:
+                self._finish()
+                self._buffer.clear()
+                return error.fault
         message = self.missing(self._step, bytes(self._buffer))
         self._finish()
         self._buffer.clear()
@@ -122,9 +153,13 @@ class Exchange(ABC):
             if len(self._buffer) > step.limit:
                 raise WireError(f"the reply to {step.what} is longer than {step.limit} bytes")
             return None
-        reply, used = framed
+        used = framed[1]
         if used > step.limit + PLAIN_LIMIT:
             raise WireError(f"the reply to {step.what} is longer than {step.limit} bytes")
+        return self._complete(*framed)
+
+    def _complete(self, reply: bytes, used: int) -> Event:
+        """The step in hand has its reply: the next one, or the request's end."""
         del self._buffer[:used]
         assert self._steps is not None
         try:

@@ -11,13 +11,14 @@ decides, slower, and names the place of the damage.
 from __future__ import annotations
 
 import re
+from collections.abc import Iterator
 from dataclasses import dataclass
 
 import numpy as np
 from numpy.typing import NDArray
 
 from protocol.dialects.exchange import WireError, shown
-from protocol.profiles.profile import Read
+from protocol.profiles.consoles import Read
 from protocol.profiles.templates import NUMBER
 
 NOT_A_NUMBER = 9.91e37
@@ -87,6 +88,8 @@ class PointTable:
     point: re.Pattern[bytes]
     end: bytes
     fast: bool
+    spread: re.Pattern[bytes]
+    """One point wherever it stands; blanks in the template may be line ends."""
 
     @classmethod
     def of(cls, read: Read, end: bytes) -> PointTable:
@@ -102,8 +105,13 @@ class PointTable:
             whole = blank + core + rb"(?:" + joint + core + rb")*+" + last + re.escape(end)
         inner = read.line.literals[1:-1]
         outer = read.line.literals[0] + read.line.literals[-1] + read.separator
-        fast = all(_FAST_LITERAL.fullmatch(text) for text in inner) and not re.search(r"[0-9+\-.eE]", outer)
-        return cls(read, re.compile(whole), re.compile(read.line.line_pattern), end, fast)
+        fast = (
+            all(entry.plain for entry in read.line.fields)
+            and all(_FAST_LITERAL.fullmatch(text) for text in inner)
+            and not re.search(r"[0-9+\-.eE]", outer)
+        )
+        spread = read.line.core_pattern.replace(rb"[ \t]++", rb"\s++")
+        return cls(read, re.compile(whole), re.compile(read.line.line_pattern), end, fast, re.compile(spread))
 
     def columns(self, body: bytes, points: int, what: str) -> dict[str, NDArray[np.float64]]:
         """Columns by field name (frequencies in hertz), each of shape (points,). Raises WireError."""
@@ -125,6 +133,54 @@ class PointTable:
             field.base: table[:, column] * field.scale if field.scale != 1 else table[:, column]
             for column, field in enumerate(fields)
             if field.base != "skip"
+        }
+
+    def count(self, lines: list[bytes]) -> int:
+        """How many points stand in the lines of a loose reply."""
+        return sum(1 for _ in self._found(lines))
+
+    def _found(self, lines: list[bytes]) -> Iterator[tuple[bytes, ...]]:
+        """The texts of each point's fields. A begin or finish that is asked for bounds them."""
+        begin, finish = self.read.begin.encode("ascii"), self.read.finish.encode("ascii")
+        if self.read.points_per_line == 0:
+            text = b"\n".join(lines)
+            if begin:
+                _, mark, text = text.partition(begin)
+                text = text if mark else b""
+            if finish:
+                text = text.partition(finish)[0]
+            yield from (found.groups() for found in self.spread.finditer(text))
+            return
+        inside = not begin
+        for line in lines:
+            if inside and finish and finish in line:
+                return
+            match = self.point.fullmatch(line) if inside else None
+            if match is not None:
+                yield match.groups()
+            inside = inside or begin in line
+
+    def loose_columns(
+        self, lines: list[bytes], points: int, what: str, *, first: bool = False
+    ) -> dict[str, NDArray[np.float64]]:
+        """Columns as `columns` gives them, from lines among which others may stand; `first`: more may follow.
+
+        Raises WireError when the number of points is not the one asked for.
+        """
+        fields = self.read.line.fields
+        found = list(self._found(lines))
+        if not found and lines:
+            raise WireError(f"the reply to {what} holds no point; it begins with {shown(lines[0])}")
+        if len(found) != points and not (first and len(found) > points):
+            raise WireError(
+                f"the reply to {what} holds {len(found)} points, but {points} were asked for; sweep thrown away"
+            )
+        values = np.array(
+            [[entry.number(text) for entry, text in zip(fields, texts, strict=True)] for texts in found[:points]]
+        )
+        check_finite(values.ravel(), len(fields), what)
+        return {
+            entry.base: values[:, column] for column, entry in enumerate(fields) if entry.base not in ("skip", "code")
         }
 
     def _left(self, points: int) -> bytes:
@@ -180,5 +236,10 @@ def complex_columns(columns: dict[str, NDArray[np.float64]], name: str) -> NDArr
         return columns[f"{name}_re"] + 1j * columns[f"{name}_im"]
     decibels = columns.get(f"{name}_db")
     magnitude = columns[f"{name}_mag"] if decibels is None else np.power(10.0, decibels / 20)
-    angle = np.deg2rad(columns[f"{name}_deg"]) if f"{name}_deg" in columns else columns[f"{name}_rad"]
+    if f"{name}_deg" in columns:
+        angle = np.deg2rad(columns[f"{name}_deg"])
+    elif f"{name}_turn" in columns:
+        angle = 2 * np.pi * columns[f"{name}_turn"]
+    else:
+        angle = columns[f"{name}_rad"]
     return np.asarray(magnitude * np.exp(1j * angle), dtype=np.complex128)

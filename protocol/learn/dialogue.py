@@ -6,9 +6,12 @@ Owns: the types that pass between the learner and whoever sits before it. Refuse
 from __future__ import annotations
 
 import enum
+import re
 from collections.abc import Sequence
 from dataclasses import dataclass
 from typing import Protocol
+
+from protocol.errors import RequestError
 
 
 class Role(enum.StrEnum):
@@ -68,6 +71,38 @@ class Progress:
     steps: int
     says: str
     evidence: str = ""
+
+
+_CORRECTION = re.compile(r"\s*(\d{1,4})\s*[:=.]?\s*(.*?)\s*")
+
+
+def parse_corrections(text: str, words: Sequence[Word]) -> tuple[Correction, ...]:
+    """Corrections as typed, e.g. `7 sets start, 12 never`; "" is none. A role may be cut short while one fits.
+
+    Raises RequestError that names what was not understood.
+    """
+    known, found = {word.number for word in words}, {}
+    for part in re.split(r"[,;\n]", text):
+        if not part.strip():
+            continue
+        match = _CORRECTION.fullmatch(part)
+        if match is None:
+            raise RequestError(f"{part.strip()[:30]!r}: begin with the word's number, e.g. 7 sets start")
+        number = int(match.group(1))
+        if number not in known:
+            raise RequestError(f"there is no word {number}; they are numbered 1 to {max(known, default=0)}")
+        found[number] = Correction(number, _role(number, match.group(2)))
+    return tuple(found.values())
+
+
+def _role(number: int, typed: str) -> Role:
+    words = " ".join(typed.lower().split())
+    exact = [role for role in Role if words in (role.value, role.value.partition(" ")[2])]
+    fits = exact or [role for role in Role if words and role.value.startswith(words)]
+    if len(fits) != 1:
+        offered = ", ".join(fits or [role.value for role in Role])
+        raise RequestError(f"{number} {words[:20]!r}: say one of: {offered}")
+    return fits[0]
 
 
 class Dialogue(Protocol):

@@ -7,26 +7,23 @@ give what was seen while learning. Refuses: to write a profile that does not.
 from __future__ import annotations
 
 import time
-from collections.abc import Callable
+from collections.abc import Callable, Sequence
 from dataclasses import dataclass, field
 
 import numpy as np
 
 from protocol.analyzer import Analyzer
 from protocol.errors import AnalyzerError, RequestError
-from protocol.learn.draft import Ask, Draft, nobody
-from protocol.learn.measure import Measure
-from protocol.learn.naming import Naming
-from protocol.learn.opening import Opening, details, open_console
-from protocol.learn.scpi import learn_scpi, probe_scpi
-from protocol.learn.talk import Talk, lost, words_of
-from protocol.learn.trial import TRIALS, Trial
-from protocol.learn.vocabulary import Entry, ranked
+from protocol.learn.columns import delay_of
+from protocol.learn.dialogue import Dialogue, Progress
+from protocol.learn.opening import KeyMenuError
+from protocol.learn.scpi import Probe, learn_scpi, probe_scpi
+from protocol.learn.session import MissingError, Session
+from protocol.learn.talk import AsksError, Talk
 from protocol.learn.writer import console_profile
 from protocol.profiles.profile import Profile, parse_profile
+from protocol.sweep import SweepSettings
 from protocol.wire.link import SerialLink
-
-NAMING_SWEEPS = 4
 
 
 @dataclass
@@ -42,27 +39,61 @@ class Learned:
 
 
 class NotLearnedError(AnalyzerError):
-    """The tongue could not be learned; the message says what is missing."""
+    """The tongue could not be learned; the message says what is missing.
+
+    `half` is the text of a half-filled profile: what was found with its evidence, what is missing marked; "" when
+    nothing was found at all.
+    """
+
+    def __init__(self, message: str, half: str = "") -> None:
+        super().__init__(message)
+        self.half = half
 
 
-def silent(_: str) -> None:
-    """Nobody listens to the progress."""
+STEPS = 8
+"""Steps of a learning session, for whoever shows its progress."""
 
 
-async def learn(port: str, ask: Ask = nobody, tell: Callable[[str], None] = silent) -> Learned:
-    """Learn the analyzer at `port`. `ask` puts questions to the technician, `tell` hears how far it is.
+async def learn(port: str, dialogue: Dialogue) -> Learned:
+    """Learn the analyzer at `port`; `dialogue` is whoever sits before the session.
 
     Raises NotLearnedError in words, RequestError or AnalyzerError for the port.
     """
+    step = 0
+
+    def tell(says: str) -> None:
+        nonlocal step
+        step = min(step + 1, STEPS)
+        dialogue.progress(Progress(step, STEPS, says))
+
     link = await SerialLink.open(port)
+    text, unknown = "", list[str]()
+    probe: Probe | None = None
+    talk = Talk(link)
+    session = Session(talk, dialogue)
     try:
-        talk = Talk(link)
-        tell("listening, then asking for an SCPI identity")
-        probe = await probe_scpi(talk)
-        found: tuple[str, list[str]] | None = None
-        if probe is None:
-            tell("no SCPI; looking for a prompt")
-            found = await _console(talk, port, ask, tell)
+        try:
+            tell("listening, then a line end and a sign that is no word")
+            await session.open()
+            if b"\n" in talk.out_end or not session.opening.answers or session.opening.asks_in_words:
+                probe = await probe_scpi(talk)
+                await talk.raw(talk.out_end, 0.2)
+            if probe is None:
+                await _console(session, tell)
+                text, unknown = console_profile(session, _now()), session.found.unknown
+        except KeyMenuError as menu:
+            raise NotLearnedError(
+                f"{port}: not learned: it acts on single keys, without a line end ({menu}); nothing more was sent, for a"
+                " key may do harm; such a tongue cannot be driven"
+            ) from None
+        except AsksError as question:
+            raise NotLearnedError(
+                f"{port}: not learned: it asks or warns: {str(question)!r}; nothing was answered. Answer it by hand, then"
+                " learn again",
+                console_profile(session, _now()),
+            ) from None
+        except MissingError as missing:
+            raise NotLearnedError(f"{port}: not learned: {missing}", console_profile(session, _now())) from None
     finally:
         await link.close()
     if probe is not None:
@@ -72,92 +103,64 @@ async def learn(port: str, ask: Ask = nobody, tell: Callable[[str], None] = sile
                 f"{port}: speaks SCPI ({probe.identity[:60]}), but no known way of asking for S11 and S21 gave data;"
                 " write a profile by hand (docs/profiles.md)"
             )
-    assert found is not None
-    text, unknown = found
+        text, unknown = found
     profile = _checked(port, text)
-    tell("proof: one sweep through the ordinary path")
-    proof = await _prove(port, profile)
+    tell("proof: sweeps through the ordinary path")
+    settings = session.trial_settings() if probe is None else ()
+    proof = await _prove(port, profile, settings, text)
     return Learned(text, profile, unknown, proof, tuple(line for line, _ in talk.transcript))
 
 
-async def _console(talk: Talk, port: str, ask: Ask, tell: Callable[[str], None]) -> tuple[str, list[str]]:
-    opening = await open_console(talk)
-    if opening is None:
-        raise lost(port)
-    tell(f"prompt {talk.manner.prompt.decode('ascii', 'replace')!r}, {len(opening.entries)} commands listed")
-    entries = [await details(talk, opening, entry) for entry in opening.entries]
-    draft = Draft(help=opening.help_word, evidence=dict(opening.evidence), unknown=list(opening.unknown))
-    await _identify(talk, entries, opening, draft)
-    tell("small sweeps: span, points, data")
-    trial = Trial(talk, entries, draft)
-    if not await trial.run():
-        raise NotLearnedError(
-            f"{port}: not learned: {trial.problem}. Commands seen: {', '.join(e.word for e in entries)[:200]}. Write a"
-            " profile by hand (docs/profiles.md)"
-        )
-    measure = Measure(talk, entries, draft, trial, ask)
-    tell("bandwidth")
-    await measure.bandwidth()
-    tell("what each column is")
-    await measure.widen()
-    naming = Naming(draft, ask)
-    async for settings, sweeps in measure.naming_sweeps(NAMING_SWEEPS):
-        if naming.look(sweeps, settings):
-            break
-    if not naming.named and not await naming.asked():
-        raise NotLearnedError(f"{port}: not learned: {'; '.join(naming.problems) or 'sweeps failed'}")
-    await naming.sense(await measure.sweeps(TRIALS[1], NAMING_SWEEPS), TRIALS[1])
-    tell("read-back, limits, timing")
-    await measure.readback()
-    await measure.limits()
-    await measure.timing()
-    await measure.abort()
-    when = time.strftime("%Y-%m-%d %H:%M")
-    return console_profile(draft, talk.manner, when), draft.unknown
+async def _console(session: Session, tell: Callable[[str], None]) -> None:
+    """All steps with a text console. Raises MissingError, AsksError or KeyMenuError."""
+    tell("asking for a list of its words")
+    await session.list_words()
+    tell(f"{len(session.words)} words listed")
+    await session.identify()
+    tell("how frequencies and points are set")
+    await session.settings()
+    tell("how a sweep is taken; what each column is")
+    await session.sweeps()
+    tell("limits and bandwidths")
+    await session.limits()
 
 
-async def _identify(talk: Talk, entries: list[Entry], opening: Opening, draft: Draft) -> None:
-    """A question whose answer names the instrument; the list of commands where there is none."""
-    for entry in ranked(entries, "identify"):
-        if entry.needed:
-            continue
-        lines = await talk.ask(entry.word)
-        again = await talk.ask(entry.word)
-        if lines and again and any(len(word) > 1 for line in lines for word in words_of(line)):
-            draft.identify, draft.identity = entry.word, " ".join(" ".join(lines).split())
-            draft.evidence["identify"] = f"answered {draft.identity[:60]!r}"
-            return
-    if not opening.help_word:
-        raise NotLearnedError(
-            f"{talk.link.name}: not learned: no command is known that it answers; write a profile by hand"
-        )
-    draft.identify, draft.identity = opening.help_word, "learned console"
-    draft.evidence["identify"] = "no word for an identity; the list of commands serves, for it is always answered"
-    draft.unknown.append("its identity: no command tells it")
+def _now() -> str:
+    return time.strftime("%Y-%m-%d %H:%M")
 
 
 def _checked(port: str, text: str) -> Profile:
     try:
         return parse_profile(text, "learned profile")
     except RequestError as error:
-        raise NotLearnedError(f"{port}: not learned: what was found makes no whole profile ({error})") from error
+        raise NotLearnedError(f"{port}: not learned: what was found makes no whole profile ({error})", text) from error
 
 
-async def _prove(port: str, profile: Profile) -> str:
-    """One sweep through the analyzer as everybody uses it."""
-    settings = TRIALS[0]
-    bandwidth = min(profile.limits.bandwidths_hz or (1000.0,), key=lambda hz: abs(hz - 1000.0))
-    points = min(max(settings.points, profile.limits.min_points), profile.limits.max_points)
-    asked = type(settings)(settings.start_hz, settings.stop_hz, points, bandwidth)
+async def _prove(port: str, profile: Profile, settings: Sequence[SweepSettings], text: str) -> str:
+    """Sweeps through the analyzer as everybody uses it; all must show the same open lead."""
+    limits = profile.limits
+    bandwidth = min(limits.bandwidths_hz or (1000.0,), key=lambda hz: abs(hz - 1000.0))
+    points = min(max(101, limits.min_points), limits.max_points)
+    asked = settings or (SweepSettings(120e6, 130e6, points, bandwidth),)
+    said, delays = "", []
     analyzer = await Analyzer.open(port, profile)
     try:
-        applied = await analyzer.apply(asked)
-        sweep = await analyzer.sweep()
+        for one in asked:
+            applied = await analyzer.apply(SweepSettings(one.start_hz, one.stop_hz, one.points, bandwidth))
+            sweep = await analyzer.sweep()
+            delays.append(delay_of(sweep.s11, sweep.frequency_hz).seconds)
+            levels = [20 * np.log10(max(float(np.median(np.abs(trace))), 1e-12)) for trace in (sweep.s11, sweep.s21)]
+            changes = f"; {'; '.join(applied.changes)}" if applied.changes else ""
+            said = (
+                f"{sweep.frequency_hz.size} points in {sweep.duration_s:.2f} s, S11 {levels[0]:.1f} dB,"
+                f" S21 {levels[1]:.1f} dB (medians){changes}"
+            )
+    except (AnalyzerError, RequestError) as error:
+        raise NotLearnedError(
+            f"{port}: not learned: the profile that was found does not sweep ({error})", text
+        ) from error
     finally:
         await analyzer.close()
-    levels = [20 * np.log10(max(float(np.median(np.abs(trace))), 1e-12)) for trace in (sweep.s11, sweep.s21)]
-    changes = f"; {'; '.join(applied.changes)}" if applied.changes else ""
-    return (
-        f"{sweep.frequency_hz.size} points in {sweep.duration_s:.2f} s, S11 {levels[0]:.1f} dB, S21 {levels[1]:.1f} dB"
-        f" (medians){changes}"
-    )
+    if settings and not (delays[0] > 0 and abs(delays[0] - delays[-1]) < 0.35 * abs(delays[-1])):
+        raise NotLearnedError(f"{port}: not learned: the sweeps of the profile that was found do not agree", text)
+    return said

@@ -1,187 +1,179 @@
-"""The first minute with an unknown console: line ends, prompt, echo, what a refusal looks like, the list of commands.
+"""The first minute with an unknown console: line end, prompt, echo, what a refusal looks like, the list of words.
 
-Owns: finding these from a handful of harmless lines. Refuses: to go on without a prompt, which is how the end of a
-reply is told.
+Owns: the order in which it is approached: listen, a lone line end, one sign that is no word, then questions for help.
+Refuses: to send a letter before it is known that the console takes lines, and anything after a warning.
 """
 
 from __future__ import annotations
 
 import re
 from collections import Counter
-from collections.abc import Sequence
-from dataclasses import dataclass, field
-from itertools import takewhile
+from dataclasses import dataclass, field, replace
 
-from protocol.learn.listing import parse_listing
-from protocol.learn.talk import NEWLINE, UNKNOWN_WORDS, Talk, blotted, words_of
-from protocol.learn.vocabulary import Entry
+from protocol.dialects.reply import LINE_END, Manner, cleaned
+from protocol.learn.talk import NEWLINE, Talk, asks
 
-LISTEN_S = 0.6
+LISTEN_S = 0.5
+KEY_S = 0.12
+"""A one-key menu answers a sign within this."""
 LINE_ENDS = (b"\r", b"\n", b"\r\n")
-HELP_WORDS = ("help", "?", "h", "commands", "list", "menu", "words", "usage", "help all")
-ENOUGH_ENTRIES = 4
+HELP_WORDS = ("?", "help", "h", "commands", "list", "menu", "cmds", "usage", "man", "hlp", "??", "HELP")
+ENOUGH = 4
+
+
+class KeyMenuError(Exception):
+    """It acts on single keys; nothing more is sent. The text is what it showed."""
 
 
 @dataclass
 class Opening:
-    """What the first minute told. `entries` are the commands of the instrument's own list; `evidence` a sentence for
-    each thing found."""
+    """What the first minute told: every line that the console printed, and the word that lists its words."""
 
-    entries: list[Entry]
-    help_word: str
+    printed: list[str] = field(default_factory=list)
+    help_word: str = ""
     evidence: dict[str, str] = field(default_factory=dict)
-    unknown: list[str] = field(default_factory=list)
+    answers: bool = False
+    asks_in_words: bool = True
+    """Whether a question of IEEE 488.2 may be put to it: it takes lines."""
 
 
-async def open_console(talk: Talk) -> Opening | None:
-    """Find the manner of a console and its list of commands. None when no prompt was found."""
-    evidence: dict[str, str] = {}
+async def open_console(talk: Talk) -> Opening:
+    """Approach a console. Raises AsksError when it warns or asks, KeyMenuError when it acts on single keys."""
+    opening = Opening()
     idle = await talk.listen(LISTEN_S)
-    replies = await _prompt(talk, evidence)
-    if replies is None:
-        return None
-    stray = [line for reply in (idle, *replies) for line in _stray(reply, talk.manner.prompt)]
-    unknown: list[str] = []
-    await _refusal(talk, evidence, stray, unknown)
-    entries, word = await _listing(talk, evidence)
-    talk.manner.in_end = _line_end(talk, evidence)
-    if not entries:
-        unknown.append("its list of commands: none of " + ", ".join(HELP_WORDS) + " showed one")
-    return Opening(entries, word, evidence, unknown)
+    asks(idle, "")
+    _menu(idle)
+    tails = await _line_end(talk, opening, idle)
+    await _refusals(talk, opening, tails)
+    return opening
 
 
-async def _prompt(talk: Talk, evidence: dict[str, str]) -> list[bytes] | None:
-    """Which line end is heard, and what stands at the end of every answer to an empty line."""
+def _menu(got: bytes) -> None:
+    """A text that says that keys act at once."""
+    text = cleaned(got).decode("ascii", "replace")
+    if re.search(r"(?i)press a key|single key|hit a key|\?\s*=\s*keys", text):
+        raise KeyMenuError(" ".join(text.split())[:120])
+
+
+async def _line_end(talk: Talk, opening: Opening, idle: bytes) -> list[bytes]:
+    """Which line end is heard; the answers to empty lines and to a lone sign."""
+    heard: dict[bytes, list[bytes]] = {}
     for end in LINE_ENDS:
-        replies = [await talk.raw(end, first_s=0.5) for _ in range(4)]
-        heard = [reply for reply in replies[1:] if reply]  # the first may end a line that was left open
-        if len(heard) < 3:
-            continue
-        tails = Counter(_tail(reply) for reply in heard)
-        prompt, count = tails.most_common(1)[0]
-        if not prompt.strip() or count < 2:
-            continue
-        talk.manner.out_end, talk.manner.prompt = end, prompt
-        evidence["prompt"] = f"ended the answers to {count} of 3 empty lines"
-        evidence["out_end"] = f"an empty line ended by {end!r} was answered".replace("b'", "'")
-        return replies
-    return None
+        talk.out_end = end
+        got = await talk.raw(end, 0.25)
+        asks(got, "")
+        _menu(got)
+        heard[end] = [got]
+    for end in LINE_ENDS:
+        talk.out_end = end
+        if end == LINE_ENDS[0]:
+            key = await talk.raw(b"*", KEY_S)
+            shown = cleaned(key).strip(b" \r\n")
+            if shown and shown != b"*":
+                raise KeyMenuError(shown.decode("ascii", "replace")[:120])
+            got = await talk.raw(end, 0.4)
+        else:
+            got = await talk.raw(b"*" + end, 0.4)
+        asks(got, "*")
+        if _says(got):
+            opening.answers = True
+            again = await talk.raw(end, 0.3)
+            opening.evidence["out_end"] = f"a line ended by {end!r} was answered".replace("b'", "'")
+            return [*heard[end], got, again]
+    talk.out_end = LINE_ENDS[0]
+    return []
 
 
-def _tail(reply: bytes) -> bytes:
-    """What stands behind the last line end; the last line with its end where nothing does."""
-    ends = list(NEWLINE.finditer(reply))
-    if not ends:
-        return reply
-    last = reply[ends[-1].end() :]
-    if last:
-        return last
-    lines = [line for line in NEWLINE.split(reply) if line.strip()]
-    return lines[-1] + ends[-1].group() if lines else b""
+def _says(got: bytes) -> bool:
+    """More than the sign's own echo."""
+    return bool(cleaned(got).strip(b" \r\n*\x00\xfe"))
 
 
-def _stray(reply: bytes, prompt: bytes) -> list[str]:
-    """Lines that came where none belongs: between prompts."""
-    bare = prompt.strip()
-    return [
-        line.decode("ascii", "replace")
-        for line in NEWLINE.split(reply.replace(prompt, b"\n"))
-        if line.strip() and line.strip() != bare
-    ]
+async def _refusals(talk: Talk, opening: Opening, tails: list[bytes]) -> None:
+    """Echo, prompt, end of replies and refusal, from lines that are no word; then the words of help."""
+    got = [await talk.raw(text + talk.out_end, 0.4) for text in (b"*", b"**", b"*")] if opening.answers else []
+    empty = [await talk.raw(talk.out_end, 0.3) for _ in range(2)] if opening.answers else []
+    talk.manner = _framed([*tails[-1:], *empty], got)
+    for reply in (*tails, *got):
+        opening.printed += [line for line in talk.lines(reply) if len(line) > 2]
+    if opening.answers:
+        talk.manner = _refusal(talk, [(b"*", got[0]), (b"**", got[1]), (b"*", got[2])])
+        opening.evidence["prompt"] = "ended the answers to empty lines" if talk.manner.prompts else "none came"
 
 
-async def _refusal(talk: Talk, evidence: dict[str, str], stray: list[str], unknown: list[str]) -> None:
-    """Say words that no instrument knows; what is alike in the answers marks a refusal, what is extra is a remark."""
-    manner = talk.manner
-    shapes: list[list[str]] = []
-    for word in UNKNOWN_WORDS * 2:
-        got = await talk.raw(word.encode() + manner.out_end)
-        first = NEWLINE.split(got)[0].strip()
-        manner.echo = first == word.encode()
-        shapes.append([blotted(line, word) for line in talk.body(word, got) if line.strip()])
-    evidence["echo"] = (
-        "a line that was sent stood first in its answer" if manner.echo else "no line that was sent came back"
+def _framed(empty: list[bytes], got: list[bytes]) -> Manner:
+    """Prompts and echo by what stands open at the end of every answer."""
+    tails = [_open_line(reply) for reply in (*empty, *got) if reply]
+    echo = bool(got) and all(
+        LINE_END.split(cleaned(reply).lstrip(b"\r\n"))[0].strip() == text
+        for reply, text in zip(got, (b"*", b"**", b"*"), strict=False)
     )
-    counts = Counter(line for shape in shapes for line in set(shape))
-    if counts:
-        manner.refusal, times = counts.most_common(1)[0]
-        if times < 2:
-            manner.refusal = ""
-    extra = [line for shape in shapes for line in shape if counts[line] < len(shapes) and line != manner.refusal]
-    remarks = [line for line in (*stray, *extra) if line != manner.refusal]
-    manner.chatter_prefix = _prefix_of(remarks)
-    if manner.chatter_prefix:
-        evidence["chatter_prefix"] = f"came unasked {len(remarks)} times, e.g. {remarks[0]!r}"
-        cleared = [[line for line in shape if not line.startswith(manner.chatter_prefix)] for shape in shapes]
-        again = Counter(line for shape in cleared for line in set(shape))
-        manner.refusal = again.most_common(1)[0][0] if again else ""
-    manner.error_prefix = _error_prefix(manner.refusal)
-    if manner.error_prefix:
-        evidence["error_prefix"] = f"words that no analyzer knows were answered {manner.refusal!r}".replace(
-            "\\x00", "..."
-        )
-    elif manner.refusal:
-        unknown.append("how a refusal begins: it repeats the command first")
-    else:
-        unknown.append("how a refusal looks: unknown words were not answered")
+    counted = Counter(re.sub(rb"\d+", b"{n}", tail) for tail in tails if tail.strip())
+    if counted:
+        shape, times = counted.most_common(1)[0]
+        if times >= max(2, 0.6 * len(tails)):
+            raw = Counter(tail for tail in tails if re.sub(rb"\d+", b"{n}", tail) == shape)
+            text = shape if len(raw) > 1 else next(iter(raw))
+            return Manner((text.decode("ascii", "replace"),), echo)
+    alone = [LINE_END.split(cleaned(reply).strip()) for reply in empty if cleaned(reply).strip()]
+    ends = Counter(lines[-1].strip() for lines in alone)
+    if ends and len(empty) >= 2:
+        line, times = ends.most_common(1)[0]
+        last = [LINE_END.split(cleaned(reply).strip())[-1].strip() for reply in got if cleaned(reply).strip()]
+        if times >= 2 and last and all(text == line for text in last):
+            return Manner((line.decode("ascii", "replace"),), echo)
+    return Manner((), echo)
 
 
-def _prefix_of(remarks: Sequence[str]) -> str:
-    """How unasked lines begin: their signs before the first letter, else their first word."""
-    if not remarks:
-        return ""
-    common = "".join(
-        next(iter(signs)) for signs in takewhile(lambda s: len(s) == 1, map(set, zip(*remarks, strict=False)))
-    )
-    marks = re.match(r"[^A-Za-z0-9\s]+", common)
-    if marks:
-        return marks.group()
-    word = re.match(r"[A-Za-z]+[:>\]=]?", common)
-    return word.group() if word and len(remarks) > 1 else remarks[0].split()[0]
+def _open_line(reply: bytes) -> bytes:
+    """What stands behind the last line end."""
+    return NEWLINE.split(cleaned(reply))[-1].replace(b"\xfe", b"").replace(b"\x00", b"")
 
 
-def _error_prefix(refusal: str) -> str:
-    head = refusal.partition("\0")[0]
-    if ":" in head:
-        return head[: head.index(":") + 1]
-    mark = re.match(r"[^A-Za-z0-9\s]+|[A-Za-z0-9]+", head.strip())
-    return mark.group() if mark else ""
+def _refusal(talk: Talk, asked: list[tuple[bytes, bytes]]) -> Manner:
+    """Lines that came to every word that is none."""
+    shapes: Counter[str] = Counter()
+    for word, reply in asked:
+        lines = talk.lines(reply, word.decode())
+        if len(lines) <= 3:
+            shapes.update({_blotted(line, word.decode()) for line in lines})
+    refusals = tuple(shape for shape, times in shapes.items() if times == len(asked))
+    return replace(talk.manner, refusals=refusals)
 
 
-async def _listing(talk: Talk, evidence: dict[str, str]) -> tuple[list[Entry], str]:
-    """The fullest list of commands that a word of help brings."""
-    best: list[Entry] = []
-    best_word, shown = "", 0
+def _blotted(line: str, word: str) -> str:
+    return line.replace(word, "{word}", 1) if word in line else line
+
+
+async def list_words(talk: Talk, opening: Opening) -> list[str]:
+    """The fullest text that a word of help brings, all pages of it."""
+    best: list[str] = []
+    empty = await talk.ask("", pages=True)
+    if len(empty) >= ENOUGH:
+        opening.help_word, best = "", empty
+    if not opening.answers:
+        for end in LINE_ENDS:
+            talk.out_end = end
+            talk.permit(*HELP_WORDS[:2])
+            for word in HELP_WORDS[:2]:
+                best = await _first(talk, word, best, opening)
+            if best:
+                opening.answers = True
+                break
     for word in HELP_WORDS:
-        lines = await talk.ask(word)
-        if not lines:
-            continue
-        entries = [entry for entry in parse_listing(lines) if entry.word.lower() not in ("commands", "usage")]
-        if len(entries) > len(best):
-            best, best_word, shown = entries, word, len(lines)
-        if len(best) >= ENOUGH_ENTRIES:
+        if len(best) >= ENOUGH:
             break
-    if best:
-        evidence["help"] = f"listed {len(best)} commands on {shown} lines"
-    return best, best_word
+        best = await _first(talk, word, best, opening)
+    if not best and len(opening.printed) >= ENOUGH:
+        best = opening.printed
+    return best
 
 
-async def details(talk: Talk, opening: Opening, entry: Entry) -> Entry:
-    """An entry whose arguments the list did not show, asked for by name (help sweep)."""
-    if entry.shown or entry.unsafe or not opening.help_word:
-        return entry
-    lines = await talk.ask(f"{opening.help_word} {entry.word}")
-    fuller = [found for found in parse_listing(lines or []) if found.word == entry.word and found.arguments]
-    if fuller:
-        return fuller[0]
-    text = " ".join(lines or [])
-    return Entry(entry.word, (), text, shown=False) if 0 < len(words_of(text)) < 30 and len(lines or []) < 4 else entry
-
-
-def _line_end(talk: Talk, evidence: dict[str, str]) -> bytes:
-    """What ends the instrument's lines, by the longest answer so far."""
-    longest = max((got for _, got in talk.transcript), key=len, default=b"")
-    counts = {end: longest.count(end) for end in (b"\r\n", b"\n", b"\r")}
-    end = b"\r\n" if counts[b"\r\n"] and counts[b"\r\n"] >= 0.8 * counts[b"\n"] else b"\n" if counts[b"\n"] else b"\r"
-    evidence["in_end"] = f"{counts[end]} lines of its longest answer ended so"
-    return end
+async def _first(talk: Talk, word: str, best: list[str], opening: Opening) -> list[str]:
+    talk.permit(word)
+    lines = await talk.ask(word, pages=True)
+    if talk.refused(lines) or len(" ".join(lines)) <= max(20, len(" ".join(best))):
+        return best
+    opening.help_word = word
+    opening.evidence["help"] = f"listed its words on {len(lines)} lines"
+    return lines

@@ -1,12 +1,11 @@
-"""The shape of a data reply: which lines hold points, what stands between the numbers, what each column is.
+"""The shape of a console's data: which lines are points, which signs stand between the numbers, how they are written.
 
-Owns: finding the template of a reply from the reply itself, and naming its columns by hints and by consistency.
-Refuses: to name a column for which neither speaks; it stays unnamed and the learner asks.
+Owns: the layouts (rows, tagged rows, blocks, one number a line, all on one line, JSON) and the templates that a profile
+needs to read them again. Refuses: to say what a column means (`columns`).
 """
 
 from __future__ import annotations
 
-import math
 import re
 from collections import Counter
 from collections.abc import Sequence
@@ -15,232 +14,258 @@ from dataclasses import dataclass, field
 import numpy as np
 from numpy.typing import NDArray
 
-from protocol.learn.talk import words_of
-from protocol.learn.vocabulary import REFLECTION, TRANSMISSION
+_PLAIN = r"[-+]?(?:\d+\.?\d*|\.\d+)(?:[eE][-+]?\d{1,3})?"
+_FORMS = {
+    "": rf"(?<![\w.+-]){_PLAIN}(?![\w.])",
+    "comma": r"(?<![\w,+-])[-+]?\d+(?:,\d+)?(?:[eE][-+]?\d{1,3})?(?![\w,])",
+    "si": rf"(?<![\w.+-]){_PLAIN}[kMG]?(?![\w.])",
+    "hex": r"(?<![\w])[0-9A-F]{4,8}(?![\w])",
+}
+FEWEST_POINTS = 3
 
-NUMBER = re.compile(r"(?<![A-Za-z_])[+-]?(?:\d+(?:\.\d*)?|\.\d+)(?:[eE][+-]?\d{1,3})?")
-FEWEST_POINTS = 5
-UNITS = (("hz", 1.0), ("khz", 1e3), ("mhz", 1e6), ("ghz", 1e9))
-RECEIVERS = ("s11", "s21", "reference", "reflected", "through")
 
+@dataclass(frozen=True)
+class Shape:
+    """One set of points in a reply: raw columns (N, k) and how to find them again."""
 
-@dataclass
-class Block:
-    """The points of one reply: `columns` (K, n), the literals around n numbers of a point, and what stands around."""
-
-    columns: NDArray[np.float64]
+    values: NDArray[np.float64]
     literals: tuple[str, ...]
-    points_per_line: int
-    separator: str
-    heading: str | None = None
-    ending: str | None = None
-    names: list[str] = field(default_factory=list)
+    """k + 1 texts around the numbers of one point."""
+    forms: tuple[str, ...]
+    stream: bool = False
+    begin: str = ""
+    finish: str = ""
+    titles: tuple[str, ...] = field(default=())
+    """Words of a header line, when it has one for each column."""
 
     @property
     def points(self) -> int:
-        """How many points came."""
-        return int(self.columns.shape[0])
+        """Points that it holds."""
+        return len(self.values)
 
-    def line(self) -> str:
-        """The template of one point, with the columns' names as fields."""
-        names = self.names or ["skip"] * self.columns.shape[1]
-        text = self.literals[0]
-        for name, literal in zip(names, self.literals[1:], strict=True):
-            text += "{" + name + "}" + literal
-        return text.strip()
-
-
-def find_block(lines: Sequence[str], points: int | None = None) -> Block | None:
-    """The points in a reply; `points` is how many are expected, where a single line leaves it open. None: no data."""
-    rows = [(line, _split(line)) for line in lines]
-    many = [(line, parts) for line, parts in rows if parts is not None and len(parts[1]) > 2 * FEWEST_POINTS]
-    if len(many) == 1 and len([1 for _, parts in rows if parts is not None]) <= 3:
-        return _one_line(lines, many[0][0], points)
-    signatures = Counter((parts[0], len(parts[1])) for _, parts in rows if parts is not None)
-    if not signatures:
-        return None
-    (signature, width), count = signatures.most_common(1)[0]
-    if count < FEWEST_POINTS:
-        return None
-    good = [index for index, (_, parts) in enumerate(rows) if parts is not None and parts[0] == signature]
-    first, last = good[0], good[-1]
-    if last - first + 1 != count or first > 1 or len(lines) - 1 - last > 1:
-        return None  # something else stands among the points
-    columns = np.array([[float(number) for number in rows[index][1][1]] for index in good])  # type: ignore[index]
-    if columns.shape[1] != width:
-        return None
-    heading = lines[first - 1] if first else None
-    ending = lines[last + 1] if last + 1 < len(lines) else None
-    return Block(
-        columns, signature, 1, " ",
-        _counted(heading, count) if heading is not None else None,
-        _counted(ending, count) if ending is not None else None,
-    )  # fmt: skip
+    def line(self, names: Sequence[str]) -> str:
+        """The template of one point; `names` are fields with divisor, "skip" where a column is of no use."""
+        out = self.literals[0]
+        for name, form, literal in zip(names, self.forms, self.literals[1:], strict=True):
+            out += "{" + name + (f":{form}" if form else "") + "}" + literal
+        return out.strip()
 
 
-def _counted(line: str, points: int) -> str:
-    """A heading or ending with the number of points in it made a field."""
-    return re.sub(rf"(?<![\d.]){points}(?![\d.])", "{points}", line.strip().replace("{", "(").replace("}", ")"))
+def number(text: str, form: str) -> float:
+    """A number in one of the forms."""
+    if form == "hex":
+        value = int(text, 16)
+        return float(value)
+    if form == "comma":
+        return float(text.replace(",", "."))
+    if form == "si" and text[-1:] in "kMG":
+        return float(text[:-1]) * {"k": 1e3, "M": 1e6, "G": 1e9}[text[-1]]
+    return float(text)
 
 
-def _split(line: str) -> tuple[tuple[str, ...], list[str]] | None:
-    """The literals around the numbers (blanks squeezed) and the numbers; None without a number."""
-    numbers, literals, at = [], [], 0
-    for match in NUMBER.finditer(line):
-        numbers.append(match.group())
-        literals.append(_squeezed(line[at : match.start()]))
-        at = match.end()
-    if not numbers:
-        return None
-    literals.append(_squeezed(line[at:]))
-    literals[0], literals[-1] = literals[0].lstrip(), literals[-1].rstrip()
-    return tuple(literals), numbers
+def shapes_of(lines: Sequence[str], points: int | None = None) -> list[Shape]:
+    """The sets of points in a reply, the likeliest reading first in each; empty where there are none.
 
-
-def _squeezed(text: str) -> str:
-    return re.sub(r"[ \t]+", " ", text)
-
-
-def _one_line(lines: Sequence[str], line: str, points: int | None) -> Block | None:
-    """All points on one line: the literals between the numbers repeat with the point."""
-    parts = _split(line)
-    assert parts is not None
-    literals, numbers = list(parts[0]), parts[1]
-    between = literals[1:-1]
-    period = next(
-        (
-            size
-            for size in range(1, 13)
-            if len(numbers) % size == 0
-            and len(numbers) // size >= FEWEST_POINTS
-            and all(between[i] == between[i % size] for i in range(len(between)))
-            and (points is None or len(numbers) == size * points)
-        ),
-        None,
-    )
-    if period is None:
-        return None
-    separator = between[period - 1] if period <= len(between) else " "
-    inner = tuple(between[: period - 1])
-    columns = np.array([float(number) for number in numbers]).reshape(-1, period)
-    at = lines.index(line)
-    heading = _counted(lines[at - 1], columns.shape[0]) if at else None
-    ending = _counted(lines[at + 1], columns.shape[0]) if at + 1 < len(lines) else None
-    # What opens and closes each point stands in the separator: "(1,2);(3,4)".
-    head, tail = literals[0], literals[-1]
-    if head and separator.endswith(head):
-        separator = separator[: -len(head)]
-    else:
-        head = ""
-    if tail and separator.startswith(tail):
-        separator = separator[len(tail) :]
-    else:
-        tail = ""
-    return Block(columns, (head, *inner, tail), 0, separator, heading, ending)
-
-
-# What the columns are
-
-
-def axis_columns(block: Block, start_hz: float, stop_hz: float) -> tuple[list[str], str]:
-    """Names of index and frequency columns ("" for the others), and what is wrong with the frequencies ("" if nothing).
-
-    A column is a frequency when it rises evenly; its unit follows from the span that was set.
+    `points` is how many were set, None where that is not known.
     """
-    names, fault = [""] * block.columns.shape[1], ""
-    for number, column in enumerate(block.columns.T):
-        steps = np.diff(column)
-        if column.size < FEWEST_POINTS or not np.all(steps > 0):
+    for reading in (_json, _rows, _single, _one_line):
+        found = [shape for shape in reading(lines, points) if shape.points >= FEWEST_POINTS]
+        if found and (points is None or all(shape.points == points for shape in found)):
+            return found
+    return []
+
+
+def _form_of(lines: Sequence[str]) -> str:
+    text = "\n".join(lines)
+    commas = re.search(r"\d,\d", text) is not None
+    apart = re.search(r"[;\t]|\d +[-+]?\d", text) is not None or all(re.fullmatch(r"[-+]?\d+,\d+", x) for x in lines)
+    if commas and apart and not re.search(r"\d\.\d", text):
+        return "comma"
+    if re.search(r"\d[kMG](?!\w)", text):
+        return "si"
+    return ""
+
+
+def _skeleton(line: str, pattern: re.Pattern[str]) -> str:
+    return re.sub(r"\s+", " ", pattern.sub("#", line)).strip()
+
+
+def _rows(lines: Sequence[str], points: int | None) -> list[Shape]:
+    """One point on a line; several kinds of line are several sets; a set twice as long as asked for is two blocks."""
+    texts = [line.strip() for line in lines]
+    hexed = [line for line in texts if re.fullmatch(r"(?:\S+[\s,;]+)*?[0-9A-F]{4}(?:[\s,;]*[0-9A-F]{4})+", line)]
+    signs = {sign for line in hexed for sign in re.findall(r"[A-F]", line)}
+    if len(hexed) >= FEWEST_POINTS and len(hexed) >= 0.5 * len(texts) and (signs or _fixed_width(hexed)):
+        found = _hex_rows(hexed, points)
+        if found:
+            return found
+    form = _form_of(texts)
+    pattern = re.compile(_FORMS[form])
+    skeletons = [_skeleton(line, pattern) for line in texts]
+    counts = Counter(text for text in skeletons if text.count("#") >= 2)
+    if not counts:
+        return []
+    most = max(counts.values())
+    kinds = [text for text, count in counts.items() if count == most] if most >= FEWEST_POINTS else []
+    if points is not None:
+        kinds = [text for text, count in counts.items() if count in (points, 2 * points)] or kinds
+    shapes = []
+    for kind in kinds[:4]:
+        rows = [(at, texts[at]) for at, text in enumerate(skeletons) if text == kind]
+        shapes += _blocks(rows, texts, pattern, form, points)
+    return shapes
+
+
+def _blocks(
+    rows: list[tuple[int, str]], texts: list[str], pattern: re.Pattern[str], form: str, points: int | None
+) -> list[Shape]:
+    """The rows as one set, or as two with a heading each."""
+    first = rows[0][1]
+    literals = _literals(first, pattern)
+    table = np.array([[number(text, form) for text in pattern.findall(line)] for _, line in rows])
+    forms = tuple(_column_form(form, [pattern.findall(line)[at] for _, line in rows]) for at in range(table.shape[1]))
+    gaps = [at for at in range(1, len(rows)) if rows[at][0] != rows[at - 1][0] + 1]
+    half = len(rows) // 2
+    if len(rows) % 2 == 0 and half in gaps and (points is None or points == half) and rows[0][0] > 0:
+        heads = (texts[rows[0][0] - 1], texts[rows[half][0] - 1])
+        if heads[0] != heads[1]:
+            return [
+                Shape(table[:half], literals, forms, begin=heads[0], finish=heads[1]),
+                Shape(table[half:], literals, forms, begin=heads[1]),
+            ]
+    titles = _titles(texts[: rows[0][0]], table.shape[1])
+    return [Shape(table, literals, forms, titles=titles)]
+
+
+def _titles(before: Sequence[str], columns: int) -> tuple[str, ...]:
+    for line in reversed(before[-3:]):
+        words = [word for word in re.split(r"[\s,;|]+", line) if word]
+        if len(words) == columns and all(re.search(r"[A-Za-z]", word) for word in words):
+            return tuple(words)
+    return ()
+
+
+def _column_form(form: str, texts: list[str]) -> str:
+    if form == "si":
+        return "si" if any(text[-1:] in "kMG" for text in texts) else ""
+    return form
+
+
+def _literals(line: str, pattern: re.Pattern[str]) -> tuple[str, ...]:
+    return tuple(re.sub(r"[ \t]+", " ", text) for text in pattern.split(line))
+
+
+def _fixed_width(lines: Sequence[str]) -> bool:
+    return all(re.fullmatch(r"0[0-9]{3}.*|.*\b0\d{3}.*", line) for line in lines[:2]) and "." not in lines[0]
+
+
+def _hex_rows(lines: list[str], points: int | None) -> list[Shape]:
+    """Words of four hexadecimal digits at the end of each line, perhaps glued; numbers before them as they are."""
+    match = re.fullmatch(r"(.*?)((?:[\s,;]*[0-9A-F]{4})+)", lines[0])
+    if match is None:
+        return []
+    tail = match.group(2)
+    before = 0
+    parts = re.split(r"[\s,;]+", lines[0].strip())
+    while before < len(parts) and not re.fullmatch(r"(?:[0-9A-F]{4})+", parts[before]):
+        before += 1
+    if (
+        len(parts) > before
+        and len(parts[before]) == 8
+        and all(len(part) == 4 for part in parts[before + 1 :])
+        and parts[before + 1 :]
+    ):
+        before += 1  # a frequency in hexadecimal stands first
+    separator = re.search(r"[\s,;]+", lines[0].strip())
+    between = re.sub(r"\s+", " ", separator.group()) if separator else ""
+    rows, forms = [], []
+    for line in lines:
+        texts = re.split(r"[\s,;]+", line.strip())
+        head, rest = texts[:before], "".join(texts[before:])
+        words = [rest[at : at + 4] for at in range(0, len(rest), 4)]
+        try:
+            front = [float(int(x, 16)) if len(x) == 8 else number(x, _one_form(x)) for x in head]
+        except ValueError:
             continue
-        if np.allclose(steps, 1.0) and column[0] in (0.0, 1.0) and np.all(column == np.round(column)):
-            names[number] = "index"
-            continue
-        if np.ptp(steps) > 0.2 * float(steps.mean()) + 2.0 * 10.0 ** -_decimals(column):
-            continue
-        for unit, scale in UNITS:
-            slack = 0.51 * float(steps.mean()) * scale
-            if abs(column[0] * scale - start_hz) <= slack and abs(column[-1] * scale - stop_hz) <= slack:
-                names[number] = f"frequency_{unit}"
-        if not names[number] and column[0] > 0 and column[-1] / column[0] < 1e4 and column[-1] > 10.0:
-            names[number] = "skip"
-            fault = f"frequencies run from {column[0]:g} to {column[-1]:g}, which is not the span that was set"
-    return names, fault
+        rows.append(front + [_signed(word) for word in words])
+        forms = ["hex" if len(x) == 8 else _one_form(x) for x in head] + ["hex"] * len(words)
+    if len({len(row) for row in rows}) != 1:
+        return []
+    glued = len(parts[before]) > 4 if before < len(parts) else False
+    inner = [between] * before + ([""] * (len(forms) - before - 1) if glued else [between] * (len(forms) - before - 1))
+    del tail, points
+    return [Shape(np.array(rows), ("", *inner, ""), tuple(forms))]
 
 
-def _decimals(column: NDArray[np.float64]) -> int:
-    return max((len(f"{value:.6f}".rstrip("0").partition(".")[2]) for value in column[:8]), default=0)
+def _one_form(text: str) -> str:
+    return "comma" if re.fullmatch(r"[-+]?\d+,\d+", text) else "si" if text[-1:] in "kMG" else ""
 
 
-def pair_form(first: NDArray[np.float64], second: NDArray[np.float64], hints: Sequence[str]) -> tuple[str, str, str]:
-    """How two columns make a complex number: (part, part, evidence). Parts are re, im, db, mag, deg, rad."""
-    words = set(hints)
-    said = _said(words)
-    if said is not None:
-        if said != ("re", "im") and _looks_like_degrees(first) and not _looks_like_degrees(second):
-            return said[1], said[0], "named so, angle first"
-        return (*said, "named so by the instrument")
-    wide_first, wide_second = _looks_like_degrees(first), _looks_like_degrees(second)
-    if wide_first != wide_second:
-        size = second if wide_first else first
-        kind = "mag" if size.min() >= 0.0 else "db"
-        order = ("deg", kind) if wide_first else (kind, "deg")
-        return (*order, "one column runs over hundreds, as degrees do")
-    radius = float(np.hypot(first, second).max())
-    if first.min() < -4.0 and abs(second).max() <= math.pi + 1e-3:
-        return "db", "rad", "one column falls below -4, the other stays within pi"
-    if first.min() >= 0.0 and radius > 1.5 and abs(second).max() <= math.pi + 1e-3:
-        return "mag", "rad", "one column is never negative, the other stays within pi"
-    return (
-        "re",
-        "im",
-        f"both columns stay within {max(abs(first).max(), abs(second).max()):.2g}, as parts of |S| <= 1 do",
-    )
+def _signed(word: str) -> float:
+    value = int(word, 16)
+    return float(value - 0x10000 if value > 0x7FFF else value)
 
 
-def _said(words: set[str]) -> tuple[str, str] | None:
-    angle = "rad" if words & {"rad", "radian", "radians"} else "deg"
-    if words & {"re", "real", "im", "imag", "imaginary", "ri"}:
-        return "re", "im"
-    if words & {"db", "logmag", "decibel", "decibels"}:
-        return "db", angle
-    if words & {"mag", "magnitude", "abs", "lin", "linear", "ma"} and words & {
-        "phase", "deg", "degrees", "degree", "rad", "angle", "ang", "arg", "ma", "radians", "radian",
-    }:  # fmt: skip
-        return "mag", angle
-    return None
+def _single(lines: Sequence[str], points: int | None) -> list[Shape]:
+    """One number on a line, the parts of a point below each other."""
+    texts = [line.strip() for line in lines]
+    form = "comma" if any(re.fullmatch(r"[-+]?\d+,\d+", line) for line in texts) else ""
+    pattern = re.compile(_FORMS[form])
+    numbers = [line for line in texts if pattern.fullmatch(line)]
+    signed = [line for line in texts if re.fullmatch(r"[0-9A-F]{4}", line)]
+    if len(signed) > len(numbers) and not form:
+        return _parted([_signed(line) for line in signed], points, "hex")
+    if len(numbers) < 2 * FEWEST_POINTS or len(numbers) < 0.5 * len(texts):
+        return []
+    return _parted([number(line, form) for line in numbers], points, form)
 
 
-def _looks_like_degrees(column: NDArray[np.float64]) -> bool:
-    return bool(abs(column).max() <= 360.5 and np.ptp(column) > 20.0 and column.max() > 4.0)
+def _parted(values: list[float], points: int | None, form: str, literal: str = " ") -> list[Shape]:
+    if points is None or len(values) % points or not 1 <= len(values) // points <= 6:
+        return []
+    width = len(values) // points
+    table = np.array(values).reshape(points, width)
+    return [Shape(table, ("", *[literal] * (width - 1), ""), (form,) * width, stream=True)]
 
 
-def complex_of(block: Block, columns: tuple[int, int], parts: tuple[str, str]) -> NDArray[np.complex128]:
-    """The complex values of two columns."""
-    values = {part: block.columns[:, column] for column, part in zip(columns, parts, strict=True)}
-    if "re" in values:
-        return np.asarray(values["re"] + 1j * values["im"], np.complex128)
-    size = values["mag"] if "mag" in values else 10.0 ** (values["db"] / 20.0)
-    angle = np.deg2rad(values["deg"]) if "deg" in values else values["rad"]
-    return np.asarray(size * np.exp(1j * angle), np.complex128)
+def _one_line(lines: Sequence[str], points: int | None) -> list[Shape]:
+    """All numbers of all points on one line."""
+    longest = max(lines, key=len, default="")
+    hexed = re.findall(r"(?<!\w)[0-9A-F]{4}(?!\w)", longest)
+    form = _form_of([longest])
+    texts = re.findall(_FORMS[form], longest)
+    if points is not None and len(hexed) >= 2 * points and len(hexed) >= len(texts):
+        separator = re.search(r"[0-9A-F]{4}([\s,;]+)", longest)
+        return _parted([_signed(x) for x in hexed], points, "hex", _blank(separator))
+    if points is None or len(texts) < 2 * points:
+        return []
+    separator = re.search(r"\d([\s,;]+)[-+\d]", longest) if form != "comma" else re.search(r"\d([\s;]+)[-+\d]", longest)
+    return _parted([number(text, form) for text in texts], points, form, _blank(separator))
 
 
-def order_from_words(hints: Sequence[str]) -> tuple[str, ...]:
-    """S11 and S21 in the order in which the hints name them; only those that are named."""
+def _blank(match: re.Match[str] | None) -> str:
+    return re.sub(r"\s+", " ", match.group(1)) if match else " "
+
+
+def _json(lines: Sequence[str], points: int | None) -> list[Shape]:
+    """Lists of pairs behind names, in one object."""
+    text = "\n".join(lines)
     found = []
-    for word in hints:
-        name = "s11" if word in REFLECTION else "s21" if word in TRANSMISSION else ""
-        if name and name not in found:
-            found.append(name)
-    return tuple(found)
-
-
-def hints_of(*texts: str) -> list[str]:
-    """The words of several texts in their order."""
-    return [word for text in texts for word in words_of(text)]
-
-
-def noisy_share(sweeps: Sequence[NDArray[np.complex128]]) -> float:
-    """Share of the samples (K,) that scatter from sweep to sweep as much as they measure: those lie in the noise."""
-    block = np.array(sweeps)
-    scatter = np.abs(block - block.mean(axis=0)).max(axis=0)
-    return float((scatter > 0.5 * np.abs(block).max(axis=0)).mean())
+    for match in re.finditer(r'"(\w+)"\s*:\s*\[(\s*\[.*?\]\s*)\]', text, re.DOTALL):
+        pairs = re.findall(r"\[\s*(\"?)([^,\[\]\"]+)\"?\s*,\s*\"?([^,\[\]\"]+)\"?\s*\]", match.group(2))
+        if not pairs:
+            continue
+        quote = pairs[0][0]
+        hexed = bool(quote)
+        try:
+            rows = [[_signed(a) if hexed else float(a), _signed(b) if hexed else float(b)] for _, a, b in pairs]
+        except ValueError:
+            continue
+        opened = re.search(r"\[\s*\[", match.group()) or match
+        blank = " " if ", " in match.group(2) else ""
+        literals = (f"[{quote}", f"{quote},{blank}{quote}", f"{quote}]")
+        forms = ("hex",) * 2 if hexed else ("", "")
+        begin = match.group()[: opened.start() + 1]
+        found.append(Shape(np.array(rows), literals, forms, True, begin, "]]", (match.group(1),)))
+    del points
+    return found

@@ -1,133 +1,113 @@
-"""Careful talk with an unknown console: sends what is understood, collects what comes back, keeps a transcript.
+"""Careful talk with an unknown console: sends what is permitted, collects what comes back, keeps a transcript.
 
-Owns: the list of words that are never sent, patience without knowing the tongue, paged output, the drop of remarks
-that the instrument makes on its own. Refuses: any line with a word on that list, or that is not plain ASCII.
+Owns: patience without knowing the tongue, pages of a listing, the refusal to send anything that was not permitted or
+to go on after a text that warns or asks. Refuses: to decide what may be sent (`allow`), and the meaning of a reply.
 """
 
 from __future__ import annotations
 
 import re
 import time
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 
-from protocol.errors import AnalyzerError
+from protocol.dialects.reply import LINE_END, Manner, cleaned
+from protocol.learn.lexicon import WARNS
 from protocol.wire.link import Link
 
-FORBIDDEN = frozenset(
-    word
-    for line in (
-        "reset reboot restart boot bootloader loader erase clear format flash firmware fw update upgrade dfu save",
-        "store write delete del remove rm factory default defaults calibrate calibration cal correction password lock",
-        "unlock shutdown off poweroff powerdown sleep exit quit logout baud eeprom poke peek patch debug selftest test",
-        "rst tst sav recall rcl program burn wipe init initialise initialize install uninstall sd mkdir date touch",
-    )
-    for word in line.split()
-)
-"""Words that may change an instrument for good or take it off the wire. A command that holds one is never sent."""
-
-UNKNOWN_WORDS = ("deepnotch-hello", "deepnotch-again")
-"""No instrument has these; how they are refused shows what a refusal looks like."""
-
-LONGEST_REFUSAL = 3
-"""A reply of more lines is no refusal, even if one of them begins like one."""
-
-PAGER = re.compile(rb"(?i)(?:more|continue|any key|next page|press|page \d+ (?:of|/) ?\d+)[^\r\n]*$")
-MOST_PAGES = 60
-FIRST_S, QUIET_S, LONGEST_S = 0.8, 0.15, 8.0
 NEWLINE = re.compile(rb"\r\n|\n\r|\n|\r")
+PAGER = re.compile(
+    rb"(?i)^[\s\-\[(<]*(?:(?:press )?(?:any key|space|enter)\b|more\b|page \d|next page|\(?q leaves\)? more|<space>)"
+    rb"[^\r\n]{0,40}$"
+)
+"""A line without its end that says that the listing goes on."""
+FEWEST_LISTED = 4
+"""Lines that must stand before a pager's line for it to be one."""
+MOST_PAGES = 40
+FIRST_S, QUIET_S, LONGEST_S = 0.5, 0.15, 10.0
+SWEEP_S = 6.0
+"""A sweep of few points may take so long until its first byte."""
 
 
 class UnsafeError(Exception):
-    """A bug of the learner: it wanted to send a word on the list."""
+    """A bug of the learner: it wanted to send what was not permitted."""
 
 
-def words_of(text: str) -> list[str]:
-    """Lower-case words of a command or description; case changes, digits and signs part words."""
-    units = re.sub(r"([kMG]?)Hz", lambda unit: f" {unit.group().lower()} ", text)
-    parted = re.sub(r"([a-z])([A-Z])", r"\1 \2", units)
-    return re.findall(r"[a-z]+\d*|\d+", parted.lower())
-
-
-def forbidden(text: str) -> str:
-    """The first word of `text` that may never be sent, or ""."""
-    return next((word for word in words_of(text) if word in FORBIDDEN), "")
+class AsksError(Exception):
+    """The console warns or asks for leave; nothing more is sent. The text is what it said."""
 
 
 @dataclass
-class Manner:
-    """What is known of the console so far."""
-
-    out_end: bytes = b"\r"
-    in_end: bytes = b"\r\n"
-    prompt: bytes = b""
-    echo: bool = False
-    error_prefix: str = ""
-    refusal: str = ""
-    """A whole refusal of an unknown word, the word itself blotted out."""
-    chatter_prefix: str = ""
-
-
 class Talk:
     """One conversation on one link."""
 
-    def __init__(self, link: Link) -> None:
-        self.link, self.manner = link, Manner()
-        self.transcript: list[tuple[str, bytes]] = []
-        self.last_s = 0.0
+    link: Link
+    manner: Manner = field(default_factory=Manner)
+    out_end: bytes = b"\r"
+    transcript: list[tuple[str, bytes]] = field(default_factory=list)
+    permitted: set[str] = field(default_factory=set)
+    """Words that may be sent, with any arguments."""
+    last_s: float = 0.0
+    first_s: float = FIRST_S
 
     async def listen(self, seconds: float) -> bytes:
         """What comes without being asked."""
-        return await self._collect(seconds, seconds, seconds)
+        return await self._collect(seconds, seconds, seconds, pages=False)
 
-    async def raw(self, data: bytes, first_s: float = FIRST_S, longest_s: float = LONGEST_S) -> bytes:
-        """Send bytes as they are and collect until silence, or until the prompt stands at the end."""
+    async def raw(
+        self, data: bytes, first_s: float = FIRST_S, longest_s: float = LONGEST_S, *, pages: bool = False
+    ) -> bytes:
+        """Send bytes as they are and collect until the reply has ended or silence."""
         self.link.discard()
         began = time.monotonic()
         await self.link.send(data)
-        got = await self._collect(first_s, QUIET_S, longest_s)
+        got = await self._collect(first_s, QUIET_S, longest_s, pages=pages)
         self.last_s = time.monotonic() - began
         self.transcript.append((data.decode("ascii", "replace"), got))
         return got
 
-    async def ask(self, line: str, first_s: float = FIRST_S, longest_s: float = LONGEST_S) -> list[str] | None:
-        """Send one line; the lines of its reply without echo, remarks, pager and prompt. None when it was refused or
-        not answered. Raises UnsafeError for a line that may not be sent."""
-        bad = forbidden(line)
-        if bad or not line.isascii() or not line.isprintable():
-            raise UnsafeError(f"{line!r} must not be sent: {bad or 'not plain text'}")
-        got = await self.raw(line.encode("ascii") + self.manner.out_end, first_s, longest_s)
-        if not got:
-            return None
-        lines = self.body(line, got)
-        return None if self.refused(line, lines) else lines
+    def permit(self, *words: str) -> None:
+        """From now on these words may be sent."""
+        self.permitted.update(word for word in words if word)
 
-    def refused(self, line: str, lines: list[str]) -> bool:
-        """Whether a reply to `line` is a refusal, as far as refusals are known."""
-        prefix, whole = self.manner.error_prefix, self.manner.refusal
-        if len(lines) > LONGEST_REFUSAL:
-            return False
-        if prefix and any(text.startswith(prefix) for text in lines):
-            return True
-        return bool(whole) and any(blotted(text, line) == whole for text in lines)
+    def may(self, line: str) -> bool:
+        """Whether a line begins with a permitted word, and nothing of another word is glued to it."""
+        return line in ("", "*", "**") or any(
+            line == word or (line.startswith(word) and (not line[len(word)].isalpha() or not word[-1:].isalnum()))
+            for word in self.permitted
+        )
 
-    def body(self, line: str, got: bytes) -> list[str]:
-        """The lines of a reply without echo, prompt and remarks."""
-        manner = self.manner
-        if manner.prompt and got.endswith(manner.prompt):
-            got = got[: -len(manner.prompt)]
-        lines = [part.decode("ascii", "replace") for part in NEWLINE.split(got)]
-        if lines and lines[-1] == "":
-            lines.pop()
-        if manner.echo:
-            at = next((index for index, text in enumerate(lines) if text.strip() == line), None)
-            if at is not None:
-                lines = lines[at + 1 :]
-        if manner.chatter_prefix:
-            lines = [text for text in lines if not text.startswith(manner.chatter_prefix)]
-        return lines
+    async def ask(
+        self, line: str, first_s: float | None = None, longest_s: float = LONGEST_S, *, pages: bool = False
+    ) -> list[str]:
+        """Send one permitted line; the lines of its reply without echo, remarks, prompt and end.
 
-    async def _collect(self, first_s: float, quiet_s: float, longest_s: float) -> bytes:
-        got, pages = b"", 0
+        Raises UnsafeError for a line that is not permitted, AsksError when the console warns or asks for leave.
+        """
+        return self.lines(await self.say(line, first_s, longest_s, pages=pages), line)
+
+    async def say(
+        self, line: str, first_s: float | None = None, longest_s: float = LONGEST_S, *, pages: bool = False,
+        value: bool = False,
+    ) -> bytes:  # fmt: skip
+        """The same, the reply as it came. `value`: the line is the answer to a question for a value."""
+        if not (value or self.may(line)) or not line.isascii() or (line and not line.isprintable()):
+            raise UnsafeError(f"{line!r} must not be sent: nothing permits it")
+        data = line.encode("ascii") + self.out_end
+        got = await self.raw(data, self.first_s if first_s is None else first_s, longest_s, pages=pages)
+        if not pages and len(self.lines(got, line)) < FEWEST_LISTED:
+            asks(got, line)
+        return got
+
+    def lines(self, got: bytes, command: str = "") -> list[str]:
+        """The lines of a reply as text."""
+        return [line.decode("ascii", "replace") for line in self.manner.lines(got, command)]
+
+    def refused(self, lines: list[str]) -> bool:
+        """Whether a reply is a refusal, as far as refusals are known."""
+        return self.manner.refusal([line.encode("ascii", "replace") for line in lines]) is not None
+
+    async def _collect(self, first_s: float, quiet_s: float, longest_s: float, *, pages: bool) -> bytes:
+        got, turned = b"", 0
         until = time.monotonic() + longest_s
         wait = first_s
         while True:
@@ -136,40 +116,37 @@ class Talk:
                 return got
             try:
                 got += await self.link.receive(left)
-                wait = self._settle_s(got, quiet_s)
+                wait = quiet_s / 5 if self.manner.ended(got) else quiet_s if self.manner.silent else max(first_s, 0.5)
             except TimeoutError:
-                key = self._pager_key(got)
-                if key is None or pages >= MOST_PAGES:
+                last = NEWLINE.split(cleaned(got))[-1]
+                if not pages or turned >= MOST_PAGES or not turnable(got):
                     return got
-                pages += 1
-                got = re.sub(rb"[^\r\n]*$", b"", got)  # the pager's own line is no part of the reply
-                await self.link.send(key)
+                turned += 1
+                await self.link.send(self.out_end if re.search(rb"(?i)enter", last) else b" ")
+                got = got[: len(got) - len(NEWLINE.split(got)[-1])]
                 wait, until = first_s, time.monotonic() + longest_s
 
-    def _settle_s(self, got: bytes, quiet_s: float) -> float:
-        """Silence to wait for: short once the prompt stands at the end."""
-        prompt = self.manner.prompt
-        return quiet_s / 6 if prompt and got.endswith(prompt) else quiet_s if not prompt else FIRST_S
 
-    def _pager_key(self, got: bytes) -> bytes | None:
-        """What turns the page, when the instrument waits for that."""
-        prompt = self.manner.prompt
-        if not got or (prompt and got.endswith(prompt)) or PAGER.search(got) is None:
-            return None
-        last = NEWLINE.split(got)[-1].lower()
-        return self.manner.out_end if b"enter" in last or b"return" in last else b" "
-
-
-def blotted(text: str, command: str) -> str:
-    """A reply line with the command that it repeats, or the command's first word, blotted out."""
-    for part in (command, command.split(maxsplit=1)[0] if command.split() else ""):
-        if part and part in text:
-            return text.replace(part, "\0")
-    return text
-
-
-def lost(port: str) -> AnalyzerError:
-    """Nothing answers."""
-    return AnalyzerError(
-        f"{port}: nothing answers in any dialect tried; is the analyzer on, in its normal mode, and this its port?"
+def turnable(got: bytes) -> bool:
+    """Whether a listing stands there and its last, open line says that it goes on; nothing on the page warns."""
+    lines = [line.decode("ascii", "replace") for line in LINE_END.split(cleaned(got))]
+    if not lines or len([line for line in lines[:-1] if line.strip()]) < FEWEST_LISTED:
+        return False
+    if PAGER.match(lines[-1].encode("ascii", "replace")) is None:
+        return False
+    return not any(WARNS.search(line) for line in lines[:-1]) and not re.search(
+        r"(?i)start|continue|eras|sure|connect|go on", lines[-1]
     )
+
+
+def asks(got: bytes, command: str) -> None:
+    """Raise AsksError when the end of what came warns or asks for leave."""
+    text = " ".join(line.decode("ascii", "replace") for line in LINE_END.split(cleaned(got))[-3:])
+    if WARNS.search(text.replace(command, "", 1) if command else text):
+        raise AsksError(text.strip()[:120])
+
+
+def words_of(text: str) -> list[str]:
+    """Lower-case words of a text; case changes, digits and signs part words."""
+    parted = re.sub(r"([a-z])([A-Z])", r"\1 \2", text)
+    return re.findall(r"[a-z]+\d*|\d+", parted.lower())

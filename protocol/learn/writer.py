@@ -8,9 +8,10 @@ from __future__ import annotations
 import json
 import math
 
+from collections.abc import Sequence
+
 from protocol.files.harmless import harmless
-from protocol.learn.draft import Draft, ReadDraft
-from protocol.learn.talk import Manner
+from protocol.learn.session import Found, Session
 
 
 def text(value: str) -> str:
@@ -60,79 +61,119 @@ def head(name: str, family: str, when: str, unknown: list[str]) -> list[str]:
     return [*lines, "schema = 1", f"family = {text(family)}", f"name = {text(name)}"]
 
 
-def console_profile(draft: Draft, manner: Manner, when: str) -> str:
-    """The whole file of a text console."""
-    page = Page(draft.evidence)
-    page.lines = head(draft.identity[:60] or "learned console", "console", when, draft.unknown)
-    page.put("corrects_itself", _bool(draft.corrects_itself))
-    page.put("conjugate", _bool(draft.conjugate))
-    page.table("[limits]")
-    page.put("start_hz", f"{draft.start_hz:.0f}")
-    page.put("stop_hz", f"{draft.stop_hz:.0f}")
-    page.put("min_points", str(draft.min_points))
-    page.put("max_points", str(draft.max_points))
-    bandwidths = draft.bandwidths_hz or [1000.0]
-    why = "" if draft.bandwidths_hz else "a placeholder: no command for it is known"
-    page.put(
-        "bandwidths_hz",
-        "[" + ", ".join(f"{hz:g}" for hz in bandwidths) + "]",
-        why or draft.evidence.get("bandwidth", ""),
-    )
-    _timing(page, draft)
+def console_profile(session: Session, when: str) -> str:
+    """The whole file of a text console; keys that are missing stand in it as comments."""
+    found, manner = session.found, session.manner()
+    page = Page(found.evidence)
+    page.lines = head(found.identity[:60] or "learned console", "console", when, found.unknown)
+    page.put("corrects_itself", "false", "not known; the learner looks at open leads only")
+    page.put("conjugate", _bool(found.meaning.conjugate if found.meaning else False), "by the slope of S11's phase")
+    _limits(page, found)
+    page.table("[timing]")
+    seconds = found.acquisition.seconds if found.acquisition else 0.0
+    page.put("settling_s", "0.001", "not timed point by point")
+    page.put("bandwidth_factor", "2.0")
+    page.put("overhead_s", f"{seconds + 0.3:.2f}", f"a sweep while learning took {seconds:.2f} s")
+    page.put("reply_s", "1.5")
+    page.put("quiet_s", "0.15")
     page.table("[console]")
-    page.put("prompt", text(manner.prompt.decode("ascii", "replace")))
+    page.put("prompt", _list(manner.prompts) if manner.prompts else text(""))
     page.put("echo", _bool(manner.echo))
-    page.put("out_end", text(manner.out_end.decode()))
-    page.put("in_end", text(manner.in_end.decode()))
-    if manner.error_prefix:
-        page.put("error_prefix", text(manner.error_prefix))
-    if manner.chatter_prefix:
-        page.put("chatter_prefix", text(manner.chatter_prefix))
-    if draft.bandwidth_codes:
-        page.put("bandwidth_codes", "[" + ", ".join(text(code) for code in draft.bandwidth_codes) + "]")
+    page.put("out_end", text(session.talk.out_end.decode()))
+    for key, values in (("ends", manner.ends), ("refusals", manner.refusals), ("remarks", manner.chatter)):
+        if values:
+            page.put(key, _list(values))
+    page.put("resolution_hz", f"{found.resolution_hz:g}")
+    if found.bounds.codes:
+        page.put("bandwidth_codes", _list(found.bounds.codes))
+    acquisition = found.acquisition
+    if acquisition is not None and not acquisition.sweep:
+        page.put("reads_sweep", "true", "asking for data brought a new sweep")
+    if acquisition is not None and acquisition.poll:
+        page.put("ready", text(acquisition.ready))
+    page.put("axis", text(found.axis))
     page.table("[console.commands]")
-    page.put("identify", text(draft.identify))
-    for key, value in (
-        *draft.setters.items(), ("sweep", draft.sweep), ("pause", draft.pause), ("resume", draft.resume),
-        ("abort", draft.abort), ("help", draft.help),
-    ):  # fmt: skip
-        if value:
-            page.put(key, text(value))
-    for read in draft.reads:
-        _read(page, read)
-    for command, lines in draft.readback:
+    page.put("identify", text(found.identify))
+    for key, value in found.commands.items():
+        page.put(key, text(value))
+    if found.bounds.bandwidth:
+        page.put("bandwidth", text(found.bounds.bandwidth))
+    if acquisition is not None:
+        for key, value in (("sweep", acquisition.sweep), ("poll", acquisition.poll)):
+            if value:
+                page.put(key, text(value))
+    elif found.commands:
+        page.lines.append('# MISSING: sweep = "..."')
+    if not found.commands:
+        page.lines += [
+            '# MISSING: start = "... {start_hz}"',
+            '# MISSING: stop = "... {stop_hz}"',
+            '# MISSING: points = "... {points}"',
+        ]
+    if found.help and found.help != found.identify:
+        page.put("help", text(found.help))
+    _reads(page, found)
+    for command, lines in found.readback.items():
         page.table("[[console.readback]]")
-        page.put("command", text(command), draft.evidence.get(f"readback {command}", ""))
-        page.put("lines", "[" + ", ".join(text(line) for line in lines) + "]")
+        page.put("command", text(command), found.evidence.get(f"readback {command}", ""))
+        page.put("lines", _list(lines))
     return "\n".join(page.lines) + "\n"
 
 
-def _timing(page: Page, draft: Draft) -> None:
-    page.table("[timing]")
-    page.put("settling_s", _seconds(draft.settling_s), draft.evidence.get("timing", "not timed"))
-    page.put("bandwidth_factor", f"{draft.bandwidth_factor:.3g}")
-    page.put("overhead_s", _seconds(draft.overhead_s))
+def _limits(page: Page, found: Found) -> None:
+    bounds = found.bounds
+    page.table("[limits]")
+    for key, value in (
+        ("start_hz", f"{bounds.start_hz:.0f}"), ("stop_hz", f"{bounds.stop_hz:.0f}"),
+        ("min_points", str(bounds.min_points)), ("max_points", str(bounds.max_points)),
+    ):  # fmt: skip
+        if float(value) > 0:
+            page.put(key, value)
+        else:
+            page.lines.append(f"# MISSING: {key} = ...")
+    if bounds.points:
+        page.put("points", "[" + ", ".join(map(str, bounds.points)) + "]", "others were not taken")
+    bandwidths = bounds.bandwidths_hz or [1000.0]
+    why = (
+        "the console lists them; none was refused" if bounds.bandwidths_hz else "a placeholder: no word for it is known"
+    )
+    page.put("bandwidths_hz", "[" + ", ".join(f"{hz:g}" for hz in bandwidths) + "]", why)
 
 
-def _seconds(value: float) -> str:
-    return f"{value:.6f}" if value < 1 else f"{value:.3f}"
+def _reads(page: Page, found: Found) -> None:
+    if found.acquisition is None or found.meaning is None:
+        page.lines += ["# MISSING: [[console.reads]]"]
+        return
+    for part, rows in zip(found.acquisition.parts, found.meaning.names, strict=True):
+        first = True
+        for shape, names in zip(part.shapes, rows, strict=True):
+            if not names.traces and not any(name.startswith("frequency") for name in names.fields):
+                continue
+            if not names.traces and found.acquisition.axis is None and len(part.shapes) > 1:
+                continue
+            page.table("[[console.reads]]")
+            if first and part.command:
+                page.put("command", text(part.command), f"{shape.points} points came, as many as were set")
+            elif not first:
+                page.put("same", "true")
+            first = False
+            page.put("line", text(shape.line(names.fields)))
+            page.put("loose", "true")
+            if shape.stream:
+                page.put("points_per_line", "0")
+            for key, value in (("begin", shape.begin), ("finish", shape.finish)):
+                if value:
+                    page.put(key, text(value))
+    axis = found.acquisition.axis
+    if axis is not None and found.axis == "list":
+        page.table("[[console.reads]]")
+        page.put("command", text(axis.command))
+        page.put("line", text(axis.shapes[0].line([f"frequency_{found.listed}"])))
+        page.put("loose", "true")
 
 
-def _read(page: Page, read: ReadDraft) -> None:
-    page.table("[[console.reads]]")
-    block = read.block
-    if read.command:
-        page.put("command", text(read.command), page_evidence(page, f"read {read.command}"))
-    page.put("line", text(block.line()), "; ".join(
-        why for why in (page_evidence(page, "form"), page_evidence(page, "order")) if why
-    ))  # fmt: skip
-    if block.points_per_line != 1:
-        page.put("points_per_line", str(block.points_per_line), "all points came on one line")
-        page.put("separator", text(block.separator or " "))
-    if block.heading is not None:
-        page.put("heading", text(block.heading), "stood before the points")
-    if block.ending is not None:
-        page.put("ending", text(block.ending), "stood behind the points")
+def _list(values: Sequence[str]) -> str:
+    return "[" + ", ".join(text(value) for value in values) + "]"
 
 
 def page_evidence(page: Page, key: str) -> str:

@@ -13,15 +13,14 @@ from pathlib import Path
 
 from protocol.errors import RequestError
 from protocol.files.strict_toml import Table
+from protocol.profiles.consoles import Console, parsed, read_console, template_of
 from protocol.profiles.registers import Registers, read_registers
-from protocol.profiles.templates import COMMAND_FIELDS, DATA_FIELDS, SETTING_FIELDS, Template
+from protocol.profiles.templates import Template
 from protocol.sweep import Limits
 
 SCHEMA = 1
 FAMILIES = ("scpi", "console", "registers")
 """Families of dialect."""
-
-_LINE_ENDS = ("\r\n", "\n", "\r")
 
 
 @dataclass(frozen=True, slots=True)
@@ -52,74 +51,6 @@ class Timing:
     def sweep_s(self, points: int, bandwidth_hz: float) -> float:
         """Expected time of one sweep in seconds."""
         return points * (self.settling_s + self.bandwidth_factor / bandwidth_hz) + self.overhead_s
-
-
-@dataclass(frozen=True, slots=True)
-class Read:
-    """One way to fetch data after a sweep.
-
-    `command` is empty when the data come in the reply of the sweep command itself. `line` is one point;
-    `points_per_line` 0 means that all points stand on one line, `separator` apart. `heading` and `ending` are
-    lines that must stand before and after the points; a {points} in them must be right.
-    """
-
-    command: Template | None
-    line: Template
-    points_per_line: int
-    separator: str
-    heading: Template | None
-    ending: Template | None
-
-
-@dataclass(frozen=True, slots=True)
-class ReadBack:
-    """One way to ask for the settings that hold: each of `lines` must be found once in the reply."""
-
-    command: Template
-    lines: tuple[Template, ...]
-
-
-@dataclass(frozen=True, slots=True)
-class Console:
-    """The dialect of a prompt-ended text console. Commands that the analyzer does not have are None."""
-
-    prompt: bytes
-    """Stands at the start of a line when the analyzer waits for a command."""
-    echo: bool
-    """Whether the analyzer repeats each command as the first line of its reply."""
-    out_end: bytes
-    """Ends each line that we send."""
-    in_end: bytes
-    """Ends each line that the analyzer sends."""
-    error_prefix: str
-    """A reply line that begins so is a refusal; empty when the analyzer never refuses in words."""
-    chatter_prefix: str
-    """Reply lines that begin so are remarks and are dropped; empty when there are none."""
-    resolution_hz: float
-    """Frequencies are rounded to this before they are sent."""
-    bandwidth_codes: tuple[str, ...]
-    """What {bandwidth_code} stands for, one entry per value of limits.bandwidths_hz."""
-    identify: Template
-    identity_line: str
-    """The reply line that holds the identity begins so; empty when the whole reply is the identity."""
-    span: Template | None
-    """Sets start and stop (or centre and width) and perhaps points in one command."""
-    start: Template | None
-    stop: Template | None
-    points: Template | None
-    bandwidth: Template | None
-    level: Template | None
-    average: Template | None
-    sweep: Template | None
-    """Takes one sweep; None when the analyzer sweeps by itself all the time."""
-    resume: Template | None
-    """Lets a free-running analyzer sweep."""
-    pause: Template | None
-    """Stops a free-running analyzer, so that its data stand still while they are read."""
-    abort: Template | None
-    help: Template | None
-    reads: tuple[Read, ...]
-    readback: tuple[ReadBack, ...]
 
 
 @dataclass(frozen=True, slots=True)
@@ -203,7 +134,7 @@ def read_profile(top: Table, source: str) -> Profile:
     limits = _limits(top.table("limits"))
     timing = _timing(top.table("timing"))
     serial = _serial(top.table("serial", required=False))
-    console = _console(top.table("console"), limits) if family == "console" else None
+    console = read_console(top.table("console"), limits) if family == "console" else None
     scpi = _scpi(top.table("scpi", required=False)) if family == "scpi" else None
     registers = read_registers(top.table("registers"), limits) if family == "registers" else None
     top.done()
@@ -229,12 +160,13 @@ def _limits(table: Table) -> Limits:
     else:
         narrow = table.number("min_bandwidth_hz", low=1e-3, high=1e9)
         wide = table.number("max_bandwidth_hz", low=narrow, high=1e9)
+    listed_points = tuple(round(count) for count in table.numbers("points", (), low=1, high=1e6))
     levels = table.numbers("level_dbm", (), low=-200, high=100)
     if levels and (len(levels) != 2 or levels[1] < levels[0]):
         raise table.error("level_dbm", "must be two numbers, the lowest and the highest level")
     table.done()
     lowest, highest = levels or (None, None)
-    return Limits(start, stop, low, high, narrow, wide, bandwidths, lowest, highest)
+    return Limits(start, stop, low, high, narrow, wide, bandwidths, lowest, highest, listed_points)
 
 
 def _timing(table: Table) -> Timing:
@@ -261,142 +193,6 @@ def _serial(table: Table) -> SerialSettings:
     return serial
 
 
-def _template(table: Table, key: str, allowed: frozenset[str], default: str = "") -> Template | None:
-    source = table.text(key, default, empty=True)
-    return _parsed(table, key, source, allowed) if source else None
-
-
-def _parsed(table: Table, key: str, source: str, allowed: frozenset[str]) -> Template:
-    try:
-        return Template.parse(source, allowed)
-    except ValueError as error:
-        raise table.error(key, str(error)) from error
-
-
-def _required(table: Table, key: str, allowed: frozenset[str]) -> Template:
-    return _parsed(table, key, table.text(key), allowed)
-
-
-def _ascii(table: Table, key: str, default: str | None = None) -> str:
-    value = table.text(key, default)
-    if not value.isascii():
-        raise table.error(key, "must be ASCII")
-    return value
-
-
-def _console(table: Table, limits: Limits) -> Console:
-    words = table.table("commands")
-    only = {
-        "span": COMMAND_FIELDS - {"level_dbm"},
-        "start": frozenset(f for f in SETTING_FIELDS if f.startswith("start_")),
-        "stop": frozenset(f for f in SETTING_FIELDS if f.startswith("stop_")),
-        "points": frozenset({"points"}),
-        "bandwidth": frozenset(f for f in SETTING_FIELDS if f.startswith("bandwidth_")),
-        "level": frozenset({"level_dbm"}),
-        "average": frozenset({"count"}),
-        "sweep": COMMAND_FIELDS,
-    }
-    nothing: frozenset[str] = frozenset()
-    commands = {key: _template(words, key, only.get(key, nothing)) for key in _CONSOLE_COMMANDS}
-    codes = table.texts("bandwidth_codes", ())
-    if not all(code.isascii() and code.isprintable() and code and " " not in code for code in codes):
-        raise table.error("bandwidth_codes", "must be words of printable ASCII without blanks")
-    if len(set(codes)) != len(codes):
-        raise table.error("bandwidth_codes", "must all be different")
-    console = Console(
-        prompt=_ascii(table, "prompt").encode("ascii"),
-        echo=table.boolean("echo"),
-        out_end=table.choice("out_end", _LINE_ENDS).encode("ascii"),
-        in_end=table.choice("in_end", _LINE_ENDS).encode("ascii"),
-        error_prefix=_ascii(table, "error_prefix", ""),
-        chatter_prefix=_ascii(table, "chatter_prefix", ""),
-        resolution_hz=table.number("resolution_hz", 1.0, low=1e-6, high=1e6),
-        bandwidth_codes=codes,
-        identify=_required(words, "identify", nothing),
-        identity_line=_ascii(table, "identity_line", ""),
-        reads=tuple(_read(entry) for entry in table.tables("reads")),
-        readback=tuple(_readback(entry) for entry in table.tables("readback", required=False)),
-        **commands,
-    )
-    words.done()
-    _check_console(table, words, console, limits)
-    table.done()
-    return console
-
-
-_CONSOLE_COMMANDS = (
-    "span", "start", "stop", "points", "bandwidth", "level", "average", "sweep", "resume", "pause", "abort", "help",
-)  # fmt: skip
-
-
-def _check_console(table: Table, words: Table, console: Console, limits: Limits) -> None:
-    """What must hold between the keys of a console profile."""
-    used: frozenset[str] = frozenset().union(
-        *(
-            command.bases
-            for command in (console.span, console.start, console.stop, console.points, console.bandwidth, console.sweep)
-            if command is not None
-        )
-    )
-    if not ({"start_hz", "stop_hz"} <= used or {"centre_hz", "span_hz"} <= used):
-        raise words.error("span", "no command sets start and stop (or centre and span)")
-    if not used & {"points", "step_hz"}:
-        raise words.error("points", "no command sets the number of points")
-    if "bandwidth_code" in used and len(console.bandwidth_codes) != len(limits.bandwidths_hz):
-        raise table.error("bandwidth_codes", "must have one entry per value of limits.bandwidths_hz")
-    if console.sweep is None and (console.pause is None or console.resume is None):
-        raise words.error("sweep", "is missing; an analyzer that sweeps by itself needs pause and resume instead")
-    if limits.min_level_dbm is not None and console.level is None:
-        raise words.error("level", "is missing although limits.level_dbm is given")
-    inline = [read for read in console.reads if read.command is None]
-    if len(inline) > 1 or (inline and console.sweep is None):
-        raise table.error("reads", "one entry at most may be without a command, and only where sweep has one")
-    fields = [name.base for read in console.reads for name in read.line.fields if name.base not in ("skip", "index")]
-    if len(set(fields)) != len(fields):
-        raise table.error("reads", "a field is read twice")
-    _check_pairs(table, frozenset(fields))
-
-
-def _check_pairs(table: Table, fields: frozenset[str]) -> None:
-    def complete(name: str) -> bool:
-        mine = {entry.removeprefix(name + "_") for entry in fields if entry.startswith(name + "_")}
-        if not mine:
-            return False
-        if mine == {"re", "im"} or (len(mine) == 2 and len(mine & {"db", "mag"}) == len(mine & {"deg", "rad"}) == 1):
-            return True
-        raise table.error("reads", f"{name} needs re and im, or one of db and mag with one of deg and rad")
-
-    ratios = complete("s11") and complete("s21")
-    raw = complete("reference") and complete("reflected") and complete("through")
-    if ratios == raw:
-        raise table.error("reads", "must give s11 and s21, or else the receivers reference, reflected and through")
-
-
-def _read(table: Table) -> Read:
-    points_only = frozenset({"points"})
-    read = Read(
-        command=_template(table, "command", frozenset()),
-        line=_required(table, "line", DATA_FIELDS),
-        points_per_line=table.integer("points_per_line", 1, low=0, high=1),
-        separator=_ascii(table, "separator", " "),
-        heading=_template(table, "heading", points_only),
-        ending=_template(table, "ending", points_only),
-    )
-    if not read.line.fields:
-        raise table.error("line", "has no field")
-    table.done()
-    return read
-
-
-def _readback(table: Table) -> ReadBack:
-    command = _required(table, "command", frozenset())
-    lines = tuple(_parsed(table, "lines", line, SETTING_FIELDS) for line in table.texts("lines"))
-    if not any(line.fields for line in lines):
-        raise table.error("lines", "has no field")
-    table.done()
-    return ReadBack(command, lines)
-
-
 _SCPI_SETUP = ('CALCulate:PARameter:DEFine "{parameter}",{parameter}', "SENSe:AVERage:STATe OFF")
 _PARAMETER = frozenset({"parameter"})
 _SCPI_WORDS: Mapping[str, tuple[str, frozenset[str]]] = {
@@ -410,10 +206,10 @@ _SCPI_WORDS: Mapping[str, tuple[str, frozenset[str]]] = {
 
 
 def _scpi(table: Table) -> Scpi:
-    setup = tuple(_parsed(table, "setup", line, _PARAMETER) for line in table.texts("setup", _SCPI_SETUP))
+    setup = tuple(parsed(table, "setup", line, _PARAMETER) for line in table.texts("setup", _SCPI_SETUP))
     number_format = table.choice("format", ("ascii", "real32", "real64"), "real64")
     swapped = table.choice("byte_order", ("normal", "swapped"), "normal") == "swapped"
-    words = {key: _template(table, key, fields, default) for key, (default, fields) in _SCPI_WORDS.items()}
+    words = {key: template_of(table, key, fields, default) for key, (default, fields) in _SCPI_WORDS.items()}
     data = words.pop("data")
     if data is None:
         raise table.error("data", "must not be empty")

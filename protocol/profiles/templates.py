@@ -1,12 +1,23 @@
 """The small template language of profiles: commands with fields to fill in, reply lines with fields to read.
 
-A template is plain text with fields in braces: `span {start_hz} {stop_hz} {points}`. Owns: which fields exist,
-how a number is written into a command, and the strict pattern that a reply line must match. Refuses: I/O, and
-any number that is not written out in full (no empty text, no `nan`, no hexadecimal, no digit separators).
+A template is plain text with fields in braces: `span {start_hz} {stop_hz} {points}`. A field may carry a divisor and
+a form: `{s11_re/32767}` is a number that counts in 1/32767, `{start_hz:hex}` is written in hexadecimal. Forms:
+
+| form | written and read as |
+|---|---|
+| (none) | a decimal number written out in full |
+| `hex` | hexadecimal, capitals; in data fields two's complement of as many bits as there are digits |
+| `comma` | a decimal comma instead of the point |
+| `si` | a number with k, M or G behind it: `430.5M` |
+| `log2` | the exponent: 8 stands for 256 |
+
+Owns: which fields exist, how a number is written into a command, and the strict pattern that a reply line must match.
+Refuses: I/O, and any number that is not written out in full (no empty text, no `nan`, no digit separators).
 """
 
 from __future__ import annotations
 
+import math
 import re
 from collections.abc import Mapping
 from dataclasses import dataclass
@@ -14,7 +25,7 @@ from functools import cached_property
 
 from protocol.sweep import SweepSettings
 
-UNITS: Mapping[str, float] = {"hz": 1.0, "khz": 1e3, "mhz": 1e6, "ghz": 1e9}
+UNITS: Mapping[str, float] = {"hz": 1.0, "10hz": 10.0, "100hz": 100.0, "khz": 1e3, "10khz": 1e4, "mhz": 1e6, "ghz": 1e9}
 """Frequency units by the ending of a field name, and their size in hertz."""
 
 _FREQUENCY_NAMES = ("start", "stop", "centre", "span", "step", "bandwidth")
@@ -34,8 +45,8 @@ WORD_FIELDS = frozenset({"bandwidth_code", "parameter"})
 _PAIRS = ("s11", "s21", "reference", "reflected", "through")
 DATA_FIELDS = frozenset(
     {f"frequency_{unit}" for unit in UNITS}
-    | {f"{name}_{part}" for name in _PAIRS for part in ("re", "im", "db", "mag", "deg", "rad")}
-    | {"index", "skip"}
+    | {f"{name}_{part}" for name in _PAIRS for part in ("re", "im", "db", "mag", "deg", "rad", "turn")}
+    | {"index", "skip", "code"}
 )
 """Fields of data lines. `reference`, `reflected` and `through` are raw receivers: S11 = reflected/reference,
 S21 = through/reference."""
@@ -43,14 +54,83 @@ S21 = through/reference."""
 NUMBER = rb"[+-]?+(?:[0-9]++(?:\.[0-9]*+)?+|\.[0-9]++)(?:[eE][+-]?+[0-9]{1,3}+)?+"
 """One decimal number written out in full (IEEE 488.2 NRf and what text consoles print); never backtracks."""
 
-_SPLIT = re.compile(r"\{([^{}]*)\}")
+HEX = rb"(?:0[xX])?+[0-9A-Fa-f]{1,16}+"
+COMMA = rb"[+-]?+(?:[0-9]++(?:[.,][0-9]*+)?+|[.,][0-9]++)(?:[eE][+-]?+[0-9]{1,3}+)?+"
+SUFFIXED = NUMBER + rb" ?+[kKmMgG]?+(?:[hH][zZ])?+"
+PATTERNS: Mapping[str, bytes] = {"": NUMBER, "hex": HEX, "comma": COMMA, "si": SUFFIXED, "log2": NUMBER}
+"""How a field looks by its form."""
+
+_SUFFIX = {"": 1.0, "k": 1e3, "m": 1e6, "g": 1e9}
+_SPLIT = re.compile(r"\{([A-Za-z][^{}]*)\}")
+_FIELD = re.compile(r"([a-z0-9_]+)(?:/([0-9.]+(?:e[0-9]+)?))?(?::([a-z0-9]+))?")
 
 
 @dataclass(frozen=True, slots=True)
 class Field:
-    """One field of a template: its full name, its base name and the size of its unit (1 where it has none)."""
+    """One field of a template: its name, what it is divided by, its form; base name and size of its unit."""
 
     name: str
+    divisor: float = 1.0
+    form: str = ""
+
+    @classmethod
+    def parse(cls, text: str) -> Field:
+        """Take `name/divisor:form` apart. Raises ValueError in words."""
+        match = _FIELD.fullmatch(text)
+        if match is None:
+            raise ValueError(f"has the unknown field {{{text}}}; it must be a name, name/divisor or name:form")
+        name, divisor, form = match.group(1), match.group(2), match.group(3) or ""
+        if form not in PATTERNS:
+            raise ValueError(f"has the unknown form {form!r}; known: {', '.join(filter(None, PATTERNS))}")
+        if divisor and not float(divisor) > 0:
+            raise ValueError(f"divides {name} by zero")
+        return cls(name, float(divisor or 1), form)
+
+    @property
+    def plain(self) -> bool:
+        """Whether it is a decimal number in its unit."""
+        return self.divisor == 1 and not self.form
+
+    @property
+    def pattern(self) -> bytes:
+        """What it looks like in a reply."""
+        return PATTERNS[self.form]
+
+    def number(self, text: bytes) -> float:
+        """The value of its text, in the base unit."""
+        word = text.decode("ascii")
+        match self.form:
+            case "hex":
+                digits = word.lower().removeprefix("0x")
+                value = int(digits, 16)
+                signed = self.name in DATA_FIELDS and not self.name.startswith("frequency")
+                if signed and value >> (4 * len(digits) - 1):
+                    value -= 1 << (4 * len(digits))
+                return value * self.scale
+            case "comma":
+                return float(word.replace(",", ".")) * self.scale
+            case "si":
+                body = re.sub(r"(?i)hz$", "", word).strip()
+                suffix = body[-1].lower() if body[-1:].isalpha() else ""
+                return float(body[: len(body) - len(suffix)]) * _SUFFIX[suffix] * self.scale
+            case "log2":
+                return float(2.0 ** float(word))
+        return float(word) * self.scale
+
+    def text(self, value: float) -> str:
+        """A value in the base unit as a command writes it."""
+        scaled = value / self.scale
+        match self.form:
+            case "hex":
+                return f"{round(scaled):X}"
+            case "comma":
+                return decimal_text(scaled).replace(".", ",")
+            case "si":
+                size, suffix = (1e6, "M") if abs(scaled) >= 1e6 else (1e3, "k") if abs(scaled) >= 1e3 else (1.0, "")
+                return decimal_text(scaled / size) + suffix
+            case "log2":
+                return decimal_text(math.log2(scaled))
+        return decimal_text(scaled)
 
     @property
     def base(self) -> str:
@@ -60,9 +140,9 @@ class Field:
 
     @property
     def scale(self) -> float:
-        """Hertz per unit of the field; 1 for fields without a frequency unit."""
+        """Hertz per unit of the field (1 for fields without a frequency unit), by its divisor."""
         head, _, tail = self.name.rpartition("_")
-        return UNITS[tail] if head and tail in UNITS else 1.0
+        return (UNITS[tail] if head and tail in UNITS else 1.0) / self.divisor
 
 
 @dataclass(frozen=True)
@@ -81,17 +161,18 @@ class Template:
         """Take `source` apart; only fields in `allowed` may occur."""
         pieces = _SPLIT.split(source)
         literals, names = pieces[0::2], pieces[1::2]
-        if any("{" in text or "}" in text for text in literals):
+        if not jsonlike(source) and any("{" in text or "}" in text for text in literals):
             raise ValueError("has a brace without its partner")
-        if any(ord(char) < 0x20 or ord(char) > 0x7E for char in source):
-            raise ValueError("must be one line of printable ASCII")
-        for name in names:
+        if any(ord(char) < 0x20 or ord(char) > 0x7E for char in source.replace("\n", "").replace("\t", "")):
+            raise ValueError("must be printable ASCII")
+        fields = tuple(Field.parse(name) for name in names)
+        for name in (field.name for field in fields):
             if name not in allowed:
                 near = ", ".join(sorted(field for field in allowed if field[:3] == name[:3])) or "see the manual page"
                 raise ValueError(f"has the unknown field {{{name}}}; known here: {near}")
-        if sum(name in WORD_FIELDS for name in names) > 2:
+        if sum(field.name in WORD_FIELDS for field in fields) > 2:
             raise ValueError("has more than two words to read; a reply could be parted in endlessly many ways")
-        return cls(source, tuple(literals), tuple(Field(name) for name in names))
+        return cls(source, tuple(literals), fields)
 
     @property
     def bases(self) -> frozenset[str]:
@@ -103,7 +184,7 @@ class Template:
         parts = [self.literals[0]]
         for field, literal in zip(self.fields, self.literals[1:], strict=True):
             value = values[field.base]
-            parts.append(value if isinstance(value, str) else decimal_text(value / field.scale))
+            parts.append(value if isinstance(value, str) else field.text(value))
             parts.append(literal)
         return "".join(parts)
 
@@ -121,7 +202,7 @@ class Template:
             parts.append(rb"[ \t]++".join(re.escape(piece.encode("ascii")) for piece in pieces))
             if index < last:
                 word = self.fields[index].name in WORD_FIELDS
-                parts.append(b"(" + (rb"[!-~]{1,40}?" if word else NUMBER) + b")")
+                parts.append(b"(" + (rb"[!-~]{1,40}?" if word else self.fields[index].pattern) + b")")
         return b"".join(parts)
 
     @cached_property
@@ -138,9 +219,13 @@ class Template:
         for field, text in zip(self.fields, match.groups(), strict=True):
             if field.name == "skip":
                 continue
-            word = text.decode("ascii")
-            values[field.base] = word if field.name in WORD_FIELDS else float(word) * field.scale
+            values[field.base] = text.decode("ascii") if field.name in WORD_FIELDS else field.number(text)
         return values
+
+
+def jsonlike(source: str) -> bool:
+    """Whether braces in a template are the tongue's own (an object in JSON)."""
+    return '"' in source
 
 
 def decimal_text(value: float) -> str:
@@ -150,18 +235,22 @@ def decimal_text(value: float) -> str:
     return f"{value:.12f}".rstrip("0").rstrip(".")
 
 
+def rounded(value_hz: float, resolution_hz: float) -> float:
+    """A frequency as the wire can carry it."""
+    return round(value_hz / resolution_hz) * resolution_hz
+
+
 def setting_values(
     settings: SweepSettings, *, resolution_hz: float, bandwidth_code: str = "", count: int = 1, parameter: str = ""
 ) -> dict[str, float | str]:
-    """What the fields of a command stand for, by base name; start and stop rounded to the wire's resolution."""
-    start = round(settings.start_hz / resolution_hz) * resolution_hz
-    stop = round(settings.stop_hz / resolution_hz) * resolution_hz
+    """What the fields of a command stand for, by base name; frequencies rounded to the wire's resolution."""
+    start, stop = rounded(settings.start_hz, resolution_hz), rounded(settings.stop_hz, resolution_hz)
     values: dict[str, float | str] = {
         "start_hz": start,
         "stop_hz": stop,
-        "centre_hz": (start + stop) / 2,
+        "centre_hz": rounded((start + stop) / 2, resolution_hz),
         "span_hz": stop - start,
-        "step_hz": (stop - start) / (settings.points - 1),
+        "step_hz": rounded((stop - start) / (settings.points - 1), resolution_hz),
         "points": settings.points,
         "bandwidth_hz": settings.bandwidth_hz,
         "bandwidth_code": bandwidth_code,

@@ -9,7 +9,8 @@ from __future__ import annotations
 import cmath
 import math
 
-from protocol.profiles.profile import Profile, Read
+from protocol.profiles.consoles import Read
+from protocol.profiles.profile import Profile
 from protocol.profiles.templates import Template
 from protocol.simulated.instrument import Instrument, SimulatedSweep
 from protocol.simulated.quirks import PLAIN, Quirks
@@ -24,6 +25,7 @@ class ConsoleServer:
     def __init__(self, instrument: Instrument, profile: Profile, quirks: Quirks = PLAIN) -> None:
         assert profile.console is not None
         self._profile, self._console, self._quirks = profile, profile.console, quirks
+        self._prompt = self._console.prompts[0].encode("ascii") if self._console.prompts else b""
         self._pages: list[list[str]] = []
         self._answers = 0
         self.front = Front(instrument)
@@ -56,7 +58,7 @@ class ConsoleServer:
         c = self._console
         echo = line + c.in_end if c.echo else b""
         if not line.strip():
-            return [echo + c.prompt]
+            return [echo + self._prompt]
         self._answers += 1
         if self._quirks.chatter_every and self._answers % self._quirks.chatter_every == 0:
             echo += self._text(self._quirks.chatter)
@@ -68,7 +70,7 @@ class ConsoleServer:
         actions: list[Action] = [echo] if echo else []
         actions += body
         if not self._pages:
-            actions.append(c.prompt)
+            actions.append(self._prompt)
         return _merged(actions)
 
     def _page(self) -> list[Action]:
@@ -76,7 +78,7 @@ class ConsoleServer:
         lines = self._pages.pop(0)
         last = not self._pages
         end = self._console.in_end if self._quirks.pager else b""
-        return [end + self._text(*lines) + (self._console.prompt if last else self._quirks.pager.encode("ascii"))]
+        return [end + self._text(*lines) + (self._prompt if last else self._quirks.pager.encode("ascii"))]
 
     def _listing(self, lines: list[str]) -> list[Action]:
         """A listing whole, or its first page with the rest in waiting."""

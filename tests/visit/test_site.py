@@ -76,3 +76,19 @@ def test_hook_ups() -> None:
     for wrong in ("A", "A>A", "A>X", "A>L>H", ""):
         with pytest.raises(RequestError):
             HookUp.parse(wrong)
+
+
+@pytest.mark.parametrize(
+    ("change", "expected"),
+    [
+        (('transmit = "high"', "transmit = high"), r'line 4: text needs quotes, write transmit = "high"'),
+        (('name = "Windmill Ridge"', "name = Windmill Ridge"), r'line 1: .*write name = "Windmill Ridge"'),
+        (("low_hz = 450e6", "low_hz = 450.0"), r"low_hz must lie in .*: write low_hz = 450e6 for 450 MHz"),
+        (("low_hz = 450e6", "low_hz = 450,5"), r"line 2: hertz and no unit, write low_hz = 450.5e6"),
+        (("high_hz = 455e6", "high_hz = 455 MHz"), r"line 3: hertz and no unit, write high_hz = 455e6"),
+    ],
+)
+def test_a_habit_of_the_hand_is_told_what_to_write(change: tuple[str, str], expected: str) -> None:
+    with pytest.raises(RequestError, match=expected) as caught:
+        parse_site(GOOD.replace(*change), Path("here.toml"))
+    assert "\n" not in str(caught.value)

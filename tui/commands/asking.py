@@ -1,6 +1,6 @@
-"""Questions to the technician on a plain terminal, for commands without a screen.
+"""A learning session on a plain terminal, for commands without a screen.
 
-Owns: one question, one line of answer. Refuses: to ask where nobody can answer.
+Owns: one question, one line of answer; the console's words in lines. Refuses: to ask where nobody can answer.
 """
 
 from __future__ import annotations
@@ -9,21 +9,71 @@ import asyncio
 import sys
 from collections.abc import Sequence
 
+from protocol.errors import RequestError
 from protocol.files.harmless import harmless
-from tui.commands.printing import show
+from protocol.learn.dialogue import Correction, Nobody, Progress, Role, Word, parse_corrections
+from tui.commands.printing import say, show
+
+CAUTION = "Transmitter off, locked, proved dead before a lead is touched."
 
 
 async def at_the_terminal(question: str, answers: Sequence[str]) -> str:
     """Ask on stderr, read one line; "" for an empty line or an answer that was not offered."""
     offered = f" ({' / '.join(answers)}; Enter: I don't know)" if answers else " (Enter: I don't know)"
-    show(f"? {harmless(question)}{harmless(offered)} ")
-    line = str(await asyncio.to_thread(sys.stdin.readline)).strip()
+    line = await _line(f"? {question}{offered} ")
     if not answers or line in answers:
         return line
     matching = [answer for answer in answers if line and answer.startswith(line.lower())]
     return matching[0] if len(matching) == 1 else ""
 
 
-async def nobody(_: str, __: Sequence[str]) -> str:
-    """Nobody is there."""
-    return ""
+async def _line(prompt: str) -> str:
+    show(f"{harmless(prompt)} ")
+    return str(await asyncio.to_thread(sys.stdin.readline)).strip()
+
+
+class NobodyThere(Nobody):
+    """Nobody answers, but how far it is can be read."""
+
+    def progress(self, progress: Progress) -> None:
+        """A line a step, a line a finding."""
+        _tell(progress)
+
+
+class AtTheTerminal:
+    """Somebody sits before the terminal."""
+
+    def progress(self, progress: Progress) -> None:
+        """A line a step, a line a finding."""
+        _tell(progress)
+
+    async def words(self, words: Sequence[Word]) -> Sequence[Correction]:
+        """All words once; a line that is not understood is asked again."""
+        for word in words:
+            taken = "NEVER SENT" if word.role is Role.NEVER else word.role.value
+            name = f"{word.name} {word.usage}".strip()
+            say(f"{word.number:4d}  {name:<28}  {taken:<20}  {word.reason}".rstrip())
+        while words:
+            line = await _line("Correct by number (7 sets start, 12 never), or Enter as it stands:")
+            try:
+                return tuple(parse_corrections(line, words))
+            except RequestError as error:
+                say(f"! {error}")
+        return ()
+
+    async def question(self, text: str, answers: Sequence[str]) -> str:
+        """One line."""
+        return await at_the_terminal(text, answers)
+
+    async def deed(self, text: str) -> bool:
+        """Enter says that it is done."""
+        say(CAUTION)
+        line = await _line(f"DO {text} (Enter: done / n: not possible)")
+        return not line.lower().startswith("n")
+
+
+def _tell(progress: Progress) -> None:
+    if progress.evidence:
+        say(f"   found: {progress.evidence}")
+    else:
+        say(f".. {progress.step} of {progress.steps}: {progress.says}")

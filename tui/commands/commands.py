@@ -11,6 +11,7 @@ import importlib.resources
 import sys
 import threading
 import time
+from collections.abc import Callable
 from concurrent.futures import ThreadPoolExecutor
 from dataclasses import replace
 from pathlib import Path
@@ -43,7 +44,7 @@ from visit.record.touchstone_sweeps import read_recorded
 from visit.record.visit_file import VisitFile
 from visit.run.conductor import HaltedError, Phase, RunOrder
 from visit.run.station import Station
-from visit.run.tool import BenchLike, Tool, default_profile_path
+from visit.run.tool import BenchLike, Tool
 from visit.run.watch import LOOK_EVERY_S, Watcher
 from visit.site.hookup import HookUp
 from visit.site.presets import zoom
@@ -79,11 +80,26 @@ def demo(options: argparse.Namespace) -> ExitStatus:
 
 
 def live(options: argparse.Namespace) -> ExitStatus:
-    """Live screen on the analyzer at a serial port."""
-    return _screen(options, None)
+    """Live screen on the analyzer at a serial port; what was not given is chosen on the start screen."""
+    if options.port is not None and options.site is not None:
+        options.profile = options.profile or "scpi"
+        return _screen(options, None)
+    from tui.commands.setting_up import choose, remember  # noqa: PLC0415 - the start screen alone needs it
+
+    if not choose(options):
+        return ExitStatus.GOALS_MET
+    if not options.port:
+        options.unit, options.speed, options.raw, options.visit = "U6", 1.0, False, None
+        return demo(options)
+    return _screen(options, None, remember)
 
 
-def _screen(options: argparse.Namespace, bench: BenchLike | None) -> ExitStatus:
+def _screen(
+    options: argparse.Namespace,
+    bench: BenchLike | None,
+    fitted: Callable[[argparse.Namespace, Path], None] | None = None,
+) -> ExitStatus:
+    """`fitted` hears that site, profile and visit opened."""
     from tui.drawing.marks import terminal_marks  # noqa: PLC0415
     from tui.screens.app import Left, check_terminal, run_screen  # noqa: PLC0415 - Textual loads only for screens
 
@@ -97,11 +113,19 @@ def _screen(options: argparse.Namespace, bench: BenchLike | None) -> ExitStatus:
                 return ExitStatus.TERMINATED if signals.terminated else ExitStatus.GOALS_MET
             options.visit, options.resume = busy, broken_off(busy)
         with session(options) as now:
-            left = run_screen(Tool(now.site, now.profile, now.station, bench), now.order, marks, signals)
+            if fitted is not None:
+                fitted(options, now.path)
+            tool = Tool(now.site, now.profile, now.station, bench, options.site)
+            left = run_screen(tool, now.order, marks, signals)
             if left is Left.HUNG_UP:
                 go_on_alone(now, signals)
             elif left is Left.TERMINATED:
                 end_at_sweep(now)
+            elif left is Left.SITE_EDITED:
+                options.site, options.visit = now.visit.site_path, now.path
+                options.hookup, options.resume = now.order.hookup.text, False
+    if left is Left.SITE_EDITED:
+        return _screen(options, bench, fitted)
     say(f"visit file: {now.path}")
     return ExitStatus.TERMINATED if signals.terminated else ExitStatus.GOALS_MET
 
@@ -225,20 +249,34 @@ def learn(options: argparse.Namespace) -> ExitStatus:
     """Learn an unknown analyzer and write its profile."""
     import asyncio  # noqa: PLC0415 - only commands that talk to a port by themselves
 
+    from protocol.learn.dialogue import Dialogue  # noqa: PLC0415
+    from protocol.learn.learner import NotLearnedError  # noqa: PLC0415
     from protocol.learn.learner import learn as learn_port  # noqa: PLC0415
-    from tui.commands.asking import at_the_terminal, nobody  # noqa: PLC0415
+    from tui.commands.asking import AtTheTerminal, NobodyThere  # noqa: PLC0415
+    from visit.run.set_up import kept_under  # noqa: PLC0415
+    from visit.site.folders import data_folder  # noqa: PLC0415
 
     say("Transmitter off, nothing on the leads: port 1 and port 2 open. Only harmless commands are sent.")
-    path = options.out or default_profile_path(time.time())
-    if path.exists():
+    path = options.out
+    if path is not None and path.exists():
         raise RequestError(f"{path} exists already; give another name with --out, nothing was changed")
-    ask = at_the_terminal if options.ask == "yes" and sys.stdin.isatty() else nobody
-    learned = asyncio.run(learn_port(options.port, ask, lambda line: say(f".. {line}")))
+    dialogue: Dialogue = AtTheTerminal() if options.ask == "yes" and sys.stdin.isatty() else NobodyThere()
+    profiles_folder = data_folder() / "profiles" if path is None else path.parent
     try:
-        private_folder(path.parent)
-        write_private(path, learned.text, new=True)
-    except OSError as error:
-        raise RequestError(f"can't write {path}: {error.strerror}; choose another place with --out") from None
+        learned = asyncio.run(learn_port(options.port, dialogue))
+    except NotLearnedError as error:
+        if error.half:
+            half = kept_under(profiles_folder, time.strftime("half-filled-%Y%m%d-%H%M%S"), error.half)
+            say(f"what was found, with its evidence, is in {half}; what is missing is marked there")
+        raise
+    if path is None:
+        path = kept_under(profiles_folder, learned.profile.name, learned.text)
+    else:
+        try:
+            private_folder(path.parent)
+            write_private(path, learned.text, new=True)
+        except OSError as error:
+            raise RequestError(f"can't write {path}: {error.strerror}; choose another place with --out") from None
     say(f"proof: {learned.proof}")
     for sentence in learned.unknown:
         say(f"not known: {sentence}")

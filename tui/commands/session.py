@@ -190,4 +190,4 @@ def _settings(options: argparse.Namespace, site: Site, profile: Profile) -> Swee
     preset = wide(site, profile.limits, options.bandwidth)
     start = preset.start_hz if options.start is None else options.start * 1e6
     stop = preset.stop_hz if options.stop is None else options.stop * 1e6
-    return SweepSettings(start, stop, options.points or preset.points, options.bandwidth)
+    return SweepSettings(start, stop, options.points or preset.points, preset.bandwidth_hz)

@@ -17,10 +17,12 @@ from protocol.errors import RequestError
 from protocol.files.harmless import harmless
 from tui.drawing.marks import MarkSet
 from tui.screens.live_screen import LiveScreen
+from tui.screens.start_screen import StartScreen
 from tui.screens.watch_screen import WatchScreen
 from tui.terminal.terminal_gone import Signals, terminal_gone
 from tui.terminal.thin_line import ThinApp
 from visit.run.conductor import RunOrder
+from visit.run.set_up import Choice, SetUp
 from visit.run.tool import Tool
 from visit.run.watch import Watcher
 
@@ -34,6 +36,7 @@ class Left(enum.Enum):
     HUNG_UP = "hung up"
     TERMINATED = "terminated"
     TAKE_OVER = "take over"
+    SITE_EDITED = "site edited"
 
 
 class DeepnotchApp(ThinApp[bool]):
@@ -81,7 +84,16 @@ class DeepnotchApp(ThinApp[bool]):
 
 def run_screen(tool: Tool, order: RunOrder, marks: MarkSet, signals: Signals) -> Left:
     """Show the live screen until the user leaves or the terminal goes."""
-    return _run(LiveScreen(tool, order, marks), signals)
+    screen = LiveScreen(tool, order, marks)
+    left = _run(screen, signals)
+    return Left.SITE_EDITED if left is Left.BY_KEY and screen.edited else left
+
+
+def run_start(set_up: SetUp, signals: Signals) -> Choice | None:
+    """Show the start screen; None when the user left it or the terminal went."""
+    screen = StartScreen(set_up)
+    _run(screen, signals)
+    return screen.choice
 
 
 def run_watch(watcher: Watcher, marks: MarkSet, signals: Signals, *, can_take_over: bool) -> Left:

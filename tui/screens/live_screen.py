@@ -7,6 +7,7 @@ that changed. Refuses: to compute figures and to wait for the analyzer.
 from __future__ import annotations
 
 from dataclasses import replace
+from pathlib import Path
 from typing import ClassVar
 
 from textual.binding import Binding, BindingType
@@ -21,6 +22,7 @@ from tui.screens.calibration_screen import CalibrationScreen
 from tui.screens.day_screen import DayScreen
 from tui.screens.dialogs import BenchDialog, BudgetDialog, HelpDialog, HookUpDialog, SweepDialog, TemperatureDialog
 from tui.screens.panel import Panel
+from tui.screens.site_screen import SiteScreen
 from tui.screens.tune_screen import TuneScreen
 from visit.day.day import FREEZE_STEP
 from visit.day.planner import plan_proof
@@ -29,6 +31,7 @@ from visit.run.live import LiveState
 from visit.run.tool import Tool
 from visit.site.hookup import HookUp
 from visit.site.presets import wide, zoom
+from visit.site.site import Site
 
 WIDE_KEYS = 90
 """Columns from which all keys fit into the last row."""
@@ -57,6 +60,7 @@ class LiveScreen(Panel):
             "y", "trust", "trust", id="trust", show=False, tooltip="the hook-up is as declared, whatever it looks like"
         ),
         Binding("t", "together", "together", id="together", show=False, tooltip="what several hook-ups show together"),
+        Binding("s", "site", "site", id="site", show=False, tooltip="edit the site; counts for runs begun afterwards"),
         Binding("b", "bench", "bench", id="bench", tooltip="demo only: change the simulated bench"),
         Binding("question_mark", "help", "help", id="help", tooltip="all keys and words"),
         Binding("l", "redraw", "redraw", id="redraw", show=False, tooltip="draw the whole screen again"),
@@ -66,6 +70,8 @@ class LiveScreen(Panel):
     def __init__(self, tool: Tool, order: RunOrder, marks: MarkSet) -> None:
         super().__init__(marks)
         self._tool, self._order = tool, order
+        self.edited = False
+        """True once the site was edited: the screen ended for it."""
 
     def on_mount(self) -> None:
         """Start measuring; the panel's own handler, which Textual calls too, begins to look."""
@@ -228,6 +234,20 @@ class LiveScreen(Panel):
         if celsius is not None:
             self._tool.visit.calibrator.warm(celsius)
             self._start(self._order)
+
+    def action_site(self) -> None:
+        """Edit the site."""
+        why = "Saving ends the run; what is begun afterwards is judged by the new site."
+        self.app.push_screen(SiteScreen(self._tool.site, self._tool.site_path, why), self._site_edited)
+
+    def _site_edited(self, answer: tuple[Path, Site] | None) -> None:
+        if answer is None:
+            return
+        path, site = answer
+        self._tool.station.stop_run().result()
+        self._tool.visit.change_site(site, path)
+        self.edited = True
+        self.app.exit()  # whoever opened the station opens it anew, for the new site
 
     def action_trust(self) -> None:
         """Store what comes even if the hook-up looks wrong; somebody has gone and seen."""

@@ -233,6 +233,17 @@ class VisitFile:
         """Add a line to the log of the visit."""
         self.add_row("remark", {"at_s": now_s, "kind": kind, "words": words})
 
+    def change_site(self, site: Site, site_path: str, now_s: float) -> None:
+        """The site was edited: the newest row counts, the former ones stay."""
+        with self.writing() as connection:
+            values = (now_s, site.source, site_path)
+            connection.execute("insert into site (at_s, toml, path) values (?, ?, ?)", values)
+
+    @property
+    def site_path(self) -> Path:
+        """File from which the site was last taken."""
+        return Path(str(self.rows("select path from site order by id desc limit 1")[0][0]))
+
     def site(self) -> Site:
         """The site as last recorded."""
         rows = self.rows("select toml, path from site order by id desc limit 1")

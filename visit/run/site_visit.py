@@ -7,7 +7,9 @@ Owns: all that a screen writes into the visit file or asks it for, apart from ru
 from __future__ import annotations
 
 import math
+import os
 import time
+from pathlib import Path
 
 from protocol.profiles.profile import Profile
 from rf.calibration.standards import Kit
@@ -23,6 +25,7 @@ from visit.record.visit_file import VisitFile
 from visit.run.calibrating import Calibrator
 from visit.site.hookup import Side
 from visit.site.site import Site
+from visit.site.typed import changes
 
 
 class SiteVisit:
@@ -45,6 +48,13 @@ class SiteVisit:
     def note(self, kind: str, words: str) -> None:
         """A line in the log of the visit."""
         self.file.remark(kind, words, time.time())
+
+    def change_site(self, site: Site, path: Path) -> None:
+        """The site was edited: the newest counts from now on, and the log says what changed."""
+        now_s = time.time()
+        self.file.change_site(site, os.path.abspath(path), now_s)  # noqa: PTH100 - a link stays a link
+        self.file.remark("site", f"edited: {'; '.join(changes(self.site, site)) or 'nothing that counts'}", now_s)
+        self.site = site
 
     def day(self) -> Day:
         """The steps of this visit."""

@@ -36,16 +36,13 @@ class Tool:
     profile: Profile
     station: Station
     bench: BenchLike | None = None
+    site_path: Path | None = None
+    """File of the site, where it may be edited."""
 
     @property
     def visit(self) -> SiteVisit:
         """The visit that the station measures into."""
         return self.station.visit
-
-
-def default_profile_path(now_s: float) -> Path:
-    """Where a learned profile is kept."""
-    return data_folder() / "profiles" / time.strftime("learned-%Y%m%d-%H%M%S.toml", time.localtime(now_s))
 
 
 def default_visit_path(site: Site, now_s: float) -> Path:

@@ -6,6 +6,8 @@ that the read-back would not show).
 
 from __future__ import annotations
 
+import math
+
 from protocol.sweep import Limits, SweepSettings
 from visit.site.site import Site
 
@@ -17,12 +19,26 @@ BANDWIDTH_HZ = 1000.0
 ZOOM_POINTS = 101
 
 
-def wide(site: Site, limits: Limits | None = None, bandwidth_hz: float = BANDWIDTH_HZ) -> SweepSettings:
-    """Both channels lie on grid points, at 3/8 and 5/8 of the span."""
+def own_bandwidth(limits: Limits | None) -> float:
+    """The bandwidth nearest to the usual one that the analyzer has, in hertz; the narrower of two as near."""
+    if limits is None:
+        return BANDWIDTH_HZ
+    if limits.bandwidths_hz:
+        return min(sorted(limits.bandwidths_hz), key=lambda hz: abs(math.log(hz / BANDWIDTH_HZ)))
+    return min(max(BANDWIDTH_HZ, limits.min_bandwidth_hz), limits.max_bandwidth_hz)
+
+
+def wide(site: Site, limits: Limits | None = None, bandwidth_hz: float | None = None) -> SweepSettings:
+    """Both channels lie on grid points, at 3/8 and 5/8 of the span, where the analyzer's numbers of points allow it.
+    `bandwidth_hz` None: the analyzer's own that is nearest to the usual one."""
+    bandwidth_hz = own_bandwidth(limits) if bandwidth_hz is None else bandwidth_hz
     spacing = site.high_hz - site.low_hz
     centre = (site.low_hz + site.high_hz) / 2
     points = POINTS if limits is None else max(min(POINTS, limits.max_points), limits.min_points)
     points -= (points - 1) % 8
+    if limits is not None and limits.points and points not in limits.points:
+        even = [number for number in limits.points if (number - 1) % 8 == 0]
+        points = min(even or limits.points, key=lambda number: abs(number - POINTS))
     return SweepSettings.around(centre, spacing * WIDE_SPAN_FACTOR, points, bandwidth_hz)
 
 

@@ -13,6 +13,7 @@ from pathlib import Path
 from typing import Any, TypeVar
 
 from protocol.errors import RequestError
+from protocol.files.harmless import harmless
 from protocol.files.small_files import read_text, toml_table
 from protocol.files.strict_toml import finite, shown
 from visit.site.hookup import Side
@@ -56,6 +57,22 @@ class Site:
         return self.high_hz if side is Side.LOW else self.low_hz
 
 
+_BARE = re.compile(r"^\s*(name|call_sign|transmit|kind|notes)\s*=\s*([^\s\"'#][^\"'#]*?)\s*(?:#.*)?$")
+_MHZ = re.compile(r"^\s*(low_hz|high_hz)\s*=\s*([0-9]+)[.,]?([0-9]*)\s*(?:[Mm][Hh][Zz])?\s*(?:#.*)?$")
+
+
+def _hint(lines: list[str]) -> str:
+    """What to write instead, where a habit of the hand explains that a file is no TOML."""
+    for number, line in enumerate(lines, 1):
+        bare, mhz = _BARE.match(line), _MHZ.match(line)
+        if bare:
+            return f'line {number}: text needs quotes, write {bare.group(1)} = "{harmless(bare.group(2), 40)}"'
+        if mhz and any(letter in line.partition("#")[0] for letter in ",Mm"):
+            part = f".{mhz.group(3)}" if mhz.group(3) else ""
+            return f"line {number}: hertz and no unit, write {mhz.group(1)} = {mhz.group(2)}{part}e6"
+    return "correct that line"
+
+
 class _Reader:
     """Takes values out of the parsed file one by one and remembers where each key stands."""
 
@@ -64,7 +81,7 @@ class _Reader:
         try:
             self.table: Mapping[str, Any] = toml_table(text)
         except ValueError as error:
-            raise RequestError(f"{path}: not readable as TOML: {error}; correct that line") from None
+            raise RequestError(f"{path}: not readable as TOML: {error}; {_hint(self.lines)}") from None
 
     def line_of(self, key: str) -> int:
         name = key.rsplit(".", maxsplit=1)[-1]
@@ -84,7 +101,10 @@ class _Reader:
         if isinstance(value, bool) or not isinstance(value, int | float) or not finite(value):
             raise self.fault(key, f"must be a number, not {shown(value)}")
         if not low <= value <= high:
-            raise self.fault(key, f"must lie in {low:g}..{high:g}, not {shown(value)}")
+            meant = (
+                f": write {key} = {value:g}e6 for {value:g} MHz" if key.endswith("_hz") and 1 <= value <= 1e4 else ""
+            )
+            raise self.fault(key, f"must lie in {low:g}..{high:g}, not {shown(value)}{meant}")
         return float(value)
 
     def text(self, key: str, default: str) -> str:

@@ -1,0 +1,134 @@
+"""What a reply of a text console is: where it ends, which of its lines are its own, which are refusals or remarks.
+
+Learning and measuring both use it, so that what one takes for a reply the other does too. Owns: escape sequences,
+echoes, prompts, ends, remarks, refusals. Refuses: ports, clocks, and the meaning of a line.
+"""
+
+from __future__ import annotations
+
+import re
+from collections.abc import Iterable
+from dataclasses import dataclass
+from functools import cached_property
+
+ESCAPE = re.compile(rb"\x1b\[[0-?]*[ -/]*[@-~]|\x1b[@-Z\\-_]|\x07")
+"""Control sequences of terminals (ECMA-48): colours, cursor moves, the bell."""
+BACKSPACED = re.compile(rb"[^\x08\r\n]\x08")
+LINE_END = re.compile(rb"[\r\n]+")
+LONGEST_REFUSAL = 3
+"""A reply of more lines is no refusal, even if one of them looks like one."""
+
+
+def cleaned(data: bytes) -> bytes:
+    """Text as a terminal would show it: no escape sequences, backspaces carried out."""
+    if b"\x1b" in data or b"\x07" in data:
+        data = ESCAPE.sub(b"", data)
+    while b"\x08" in data:
+        data, count = BACKSPACED.subn(b"", data)
+        if not count:
+            return data.replace(b"\x08", b"")
+    return data
+
+
+def wild(text: str) -> bytes:
+    """A pattern for a line in which {n} is a number, {x} a word without blanks and {word} anything."""
+    parts = re.split(r"(\{n\}|\{x\}|\{word\})", text)
+    wilds = {"{n}": rb"[0-9]+", "{x}": rb"[!-~]+", "{word}": rb".*?"}
+    return b"".join(wilds.get(part, re.escape(part.encode("ascii", "replace"))) for part in parts)
+
+
+@dataclass(frozen=True)
+class Manner:
+    """How a console frames its replies. All of it may be empty: then only silence ends a reply."""
+
+    prompts: tuple[str, ...] = ()
+    echo: bool = False
+    ends: tuple[str, ...] = ()
+    error_prefix: str = ""
+    refusals: tuple[str, ...] = ()
+    chatter: tuple[str, ...] = ()
+
+    @cached_property
+    def prompt(self) -> re.Pattern[bytes] | None:
+        """A prompt at the start of a line; None when there is none."""
+        if not self.prompts:
+            return None
+        return re.compile(rb"(?:^|(?<=[\r\n]))(?:" + b"|".join(wild(prompt) for prompt in self.prompts) + rb")")
+
+    @cached_property
+    def prompt_line(self) -> re.Pattern[bytes] | None:
+        """A whole line that is nothing but a prompt."""
+        if not self.prompts:
+            return None
+        return re.compile(b"|".join(wild(prompt.strip()) for prompt in self.prompts))
+
+    @cached_property
+    def end(self) -> re.Pattern[bytes] | None:
+        """A whole line that ends a reply, its line end included; None when no line does."""
+        if not self.ends:
+            return None
+        return re.compile(
+            rb"(?:^|(?<=[\r\n]))[ \t]*(?:" + b"|".join(wild(end) for end in self.ends) + rb")[ \t]*[\r\n]"
+        )
+
+    @cached_property
+    def _end_line(self) -> re.Pattern[bytes] | None:
+        return re.compile(b"|".join(wild(end) for end in self.ends)) if self.ends else None
+
+    @cached_property
+    def _refusal(self) -> re.Pattern[bytes] | None:
+        return re.compile(b"|".join(wild(text) for text in self.refusals)) if self.refusals else None
+
+    @cached_property
+    def _remarks(self) -> tuple[bytes, ...]:
+        return tuple(text.encode("ascii", "replace") for text in self.chatter)
+
+    @property
+    def silent(self) -> bool:
+        """Whether only silence tells the end of a reply."""
+        return not self.prompts and not self.ends
+
+    def lines(self, body: bytes, command: str = "") -> list[bytes]:
+        """The reply's own lines: no blank ones, no echo of `command`, no prompt, end or remark."""
+        found = [line.strip(b" \t\x00\xfe") for line in LINE_END.split(cleaned(body))]
+        found = [line for line in found if line and not self.remark(line)]
+        if command and found and _same(found[0], command.encode("ascii", "replace")):
+            found = found[1:]
+        while found and self.prompt_line is not None and self.prompt_line.fullmatch(found[-1]):
+            found.pop()
+        if self._end_line is not None:
+            while found and self._end_line.fullmatch(found[-1]):
+                found.pop()
+        return found
+
+    def remark(self, line: bytes) -> bool:
+        """Whether a line came unasked."""
+        return bool(self._remarks) and line.lstrip().startswith(self._remarks)
+
+    def refusal(self, lines: Iterable[bytes]) -> bytes | None:
+        """The line that refuses, or None."""
+        listed = list(lines)
+        if len(listed) > LONGEST_REFUSAL:
+            return None
+        prefix = self.error_prefix.encode("ascii", "replace")
+        for line in listed:
+            if prefix and line.startswith(prefix):
+                return line
+            if self._refusal is not None and self._refusal.fullmatch(line):
+                return line
+        return None
+
+    def ended(self, data: bytes) -> bool:
+        """Whether what came ends as a reply ends; never by silence."""
+        text = cleaned(data)
+        if self.prompt is not None:
+            at = [match.end() for match in self.prompt.finditer(text)]
+            return bool(at) and not text[at[-1] :].strip()
+        if self.end is not None:
+            at = [match.end() for match in self.end.finditer(text)]
+            return bool(at) and not text[at[-1] :].strip()
+        return False
+
+
+def _same(line: bytes, command: bytes) -> bool:
+    return line.lower() == command.strip().lower()

@@ -1,0 +1,213 @@
+"""How a sweep is taken and its data are read: tried until what comes follows the points that were set.
+
+Owns: the choice among words for a sweep, words for data, and the ways of waiting. Refuses: to name columns.
+"""
+
+from __future__ import annotations
+
+import re
+from collections.abc import Sequence
+from dataclasses import dataclass, field
+
+import numpy as np
+
+from protocol.learn.columns import value_columns
+from protocol.learn.dialogue import Role, Word
+from protocol.learn.shapes import Shape, shapes_of
+from protocol.learn.setters import Setters
+from protocol.learn.talk import SWEEP_S, Talk
+
+MOST_POLLS = 200
+READY = re.compile(r"(?i)\b(ready|idle|done|finished|complete)\b")
+
+
+@dataclass
+class Part:
+    """One reply with data: its command ("" for the sweep's own reply), the sets of points in it, the words about it."""
+
+    command: str
+    shapes: list[Shape]
+    told: str = ""
+
+
+@dataclass
+class Acquisition:
+    """How a sweep is taken and read. `sweep` is "" where asking for the data takes it."""
+
+    sweep: str = ""
+    poll: str = ""
+    ready: str = ""
+    enough: bool = False
+    parts: list[Part] = field(default_factory=list)
+    axis: Part | None = None
+    seconds: float = 0.0
+
+
+@dataclass
+class Acquire:
+    """Finds and repeats sweeps on one console."""
+
+    talk: Talk
+    setters: Setters
+    strange: str = ""
+    """A line of data that was not understood."""
+    thin: bool = False
+    """Whether one number a point came where two are needed."""
+
+    async def find(self, points: int | None) -> Acquisition | None:
+        """The first way that gives enough columns for S11 and S21 with so many points."""
+        for word in self.setters.of(Role.DATA, Role.SWEEP, Role.HOLD, Role.FREQUENCIES, Role.STATUS, Role.RUN):
+            self.setters.permit(word)
+        data = self.setters.of(Role.DATA)
+        for sweep in (*_sweeps(self.setters.words), None):
+            found = Acquisition()
+            if sweep is not None:
+                lines = await self._lines(sweep.name, SWEEP_S)
+                if self.talk.refused(lines):
+                    continue
+                found.sweep = sweep.name
+                shapes = self._shapes(lines, points)
+                if shapes and _pairs(shapes) >= 2:
+                    found.parts = [Part("", shapes, f"{sweep.description} {self._told()}")]
+                    await self._axis(found, points)
+                    return found
+                await self._wait(found)
+            if await self._read(found, data, points):
+                await self._axis(found, points)
+                return found
+        return None
+
+    def _told(self) -> str:
+        return " ".join(word.description for word in self.setters.of(Role.DATA))
+
+    async def _lines(self, command: str, first_s: float) -> list[str]:
+        return await self.talk.ask(
+            command, first_s if not self.talk.manner.silent else max(self.talk.first_s, 1.8), 60.0
+        )
+
+    def _shapes(self, lines: Sequence[str], points: int | None) -> list[Shape]:
+        found = shapes_of(lines, points) or (shapes_of(lines) if len(lines) > 8 else [])
+        found = [shape for shape in found if points is None or shape.points == points]
+        if not found and len(lines) > 4:
+            self.strange = lines[len(lines) // 2][:70]
+        if found and all(len(value_columns(shape)) == 1 for shape in found):
+            self.thin = True
+        return found
+
+    async def _wait(self, found: Acquisition) -> None:
+        """Ask for the sweep's state until its answer stands."""
+        for word in self.setters.of(Role.STATUS):
+            answers: list[str] = []
+            for _ in range(MOST_POLLS):
+                lines = await self.talk.ask(word.name)
+                if self.talk.refused(lines) or len(lines) != 1:
+                    break
+                answers.append(lines[0])
+                if (
+                    len(answers) > 3
+                    and len(set(answers[-3:])) == 1
+                    and (len(set(answers)) > 1 or READY.search(lines[0]))
+                ):
+                    break
+                if len(answers) > 25 and len(set(answers)) == 1:
+                    break
+            if answers:
+                found.poll, found.ready = word.name, answers[-1]
+                return
+
+    async def _read(self, found: Acquisition, data: Sequence[Word], points: int | None) -> bool:
+        parts: list[Part] = []
+        for word in data:
+            if word.name == found.sweep:
+                continue
+            for command in _commands(word):
+                if not self.talk.may(command):
+                    continue
+                lines = await self._lines(command, SWEEP_S)
+                shapes = self._shapes(lines, points)
+                if not shapes:
+                    continue
+                parts.append(Part(command, shapes, f"{word.description} {word.usage}"))
+                if _pairs(shapes) >= 2:
+                    found.parts = [parts[-1]]
+                    return True
+                break
+        if len(parts) >= 2 and all(_pairs(part.shapes) == 1 for part in parts):
+            found.parts = parts[:4]
+            return True
+        return False
+
+    async def _axis(self, found: Acquisition, points: int | None) -> None:
+        """A list of frequencies, when there is a word for it."""
+        for word in self.setters.of(Role.FREQUENCIES):
+            lines = await self._lines(word.name, self.talk.first_s)
+            shape = _list_of(lines, points)
+            if shape is not None:
+                found.axis = Part(word.name, [shape])
+                return
+
+    async def take(self, found: Acquisition, points: int | None) -> list[list[Shape]] | None:
+        """One more sweep the same way, sets of points per part; None when it did not come as before."""
+        lines: list[str] = []
+        if found.sweep:
+            lines = await self._lines(found.sweep, SWEEP_S)
+            if found.poll:
+                for _ in range(MOST_POLLS):
+                    if found.ready in await self.talk.ask(found.poll):
+                        break
+        taken = []
+        for part in found.parts:
+            reply = await self._lines(part.command, SWEEP_S) if part.command else lines
+            shapes = shapes_of(reply, points)
+            if len(shapes) != len(part.shapes):
+                return None
+            taken.append(shapes)
+        found.seconds = self.talk.last_s
+        if found.axis is not None:
+            shape = _list_of(await self._lines(found.axis.command, self.talk.first_s), points)
+            if shape is None:
+                return None
+            found.axis = Part(found.axis.command, [shape])
+        return taken
+
+
+def _sweeps(words: Sequence[Word]) -> list[Word]:
+    """Words that take one sweep: those that then hold it first."""
+    listed = [word for word in words if word.role is Role.SWEEP]
+    return sorted(
+        listed, key=lambda word: not re.search(r"(?i)single|hold|stop|once|one", f"{word.name} {word.description}")
+    )
+
+
+def _commands(word: Word) -> list[str]:
+    """A word for data bare, and with each choice of its argument."""
+    choices = re.findall(r"\b(?:11|21|s11|s21|S11|S21)\b", word.usage[len(word.name) :])
+    return [f"{word.name} {choice}" for choice in dict.fromkeys(choices)] or [word.name]
+
+
+def _pairs(shapes: Sequence[Shape]) -> int:
+    return sum(max(len(value_columns(shape)) // 2, 0) for shape in shapes)
+
+
+def _list_of(lines: Sequence[str], points: int | None) -> Shape | None:
+    """One rising number on each line."""
+    for form, pattern in (
+        ("", r"[-+]?\d+\.?\d*(?:[eE][-+]?\d+)?"),
+        ("comma", r"\d+,\d+"),
+        ("si", r"[\d.]+[kMG]"),
+        ("hex", r"[0-9A-F]{6,8}"),
+    ):
+        texts = [line.strip() for line in lines if re.fullmatch(pattern, line.strip())]
+        if len(texts) == points or (points is None and len(texts) > 3):
+            values = np.array([[_number(text, form)] for text in texts])
+            if np.all(np.diff(values[:, 0]) > 0):
+                return Shape(values, ("", ""), (form,))
+    return None
+
+
+def _number(text: str, form: str) -> float:
+    if form == "hex":
+        return float(int(text, 16))
+    if form == "si":
+        return float(text[:-1]) * {"k": 1e3, "M": 1e6, "G": 1e9}[text[-1]]
+    return float(text.replace(",", "."))

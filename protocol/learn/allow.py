@@ -1,0 +1,105 @@
+"""May a word be sent? Only on evidence that it is a question, or sets or gives what a sweep needs.
+
+Owns: the decision, with its reason in words. Refuses: to take a stem, a guess or the lack of a warning for evidence.
+The lexicon of harm is a veto on top of it, never the permission.
+"""
+
+from __future__ import annotations
+
+import re
+from collections.abc import Sequence
+from dataclasses import dataclass, replace
+
+from protocol.learn.dialogue import Correction, Role, Word
+from protocol.learn.lexicon import DESCRIPTIONS, HARM, HARM_NAME, NAMES
+
+_DESCRIPTIONS = tuple((role, re.compile(pattern, re.IGNORECASE)) for role, pattern in DESCRIPTIONS)
+_NAMES = tuple((role, re.compile(pattern, re.IGNORECASE)) for role, pattern in NAMES)
+_VERB = re.compile(r"^(?:set|get|put|read)[ _]?(?=[A-Za-z])", re.IGNORECASE)
+_BARE = re.compile(r"[\d.,:;|/ ()\[\]<>{}=+-]*")
+
+SENT = frozenset(Role) - {Role.NEVER, Role.UNKNOWN}
+"""Roles whose words may be sent."""
+
+
+@dataclass(frozen=True)
+class Entry:
+    """One word as the console writes it: `usage` with its arguments, `description` as far as it has one of its own."""
+
+    name: str
+    usage: str = ""
+    description: str = ""
+
+
+def judged(entry: Entry) -> tuple[Role, str]:
+    """The role of one word by itself, and why."""
+    told = entry.description.strip()
+    arguments = entry.usage[len(entry.name) :] if entry.usage.startswith(entry.name) else entry.usage
+    harm = HARM.search(told)
+    if harm:
+        return Role.NEVER, f"its description says {harm.group().strip()!r}"
+    if told and not _BARE.fullmatch(told):
+        role = next((role for role, pattern in _DESCRIPTIONS if pattern.search(told)), None)
+        if role is None:
+            return _by_usage(entry, arguments) or (Role.UNKNOWN, "its description does not say what it is for")
+        bad = HARM_NAME.search(entry.name)
+        if bad and not _named(entry.name):
+            return Role.NEVER, f"its name holds {bad.group()!r}"
+        return role, f"its description says so: {told[:50]!r}"
+    if HARM.search(arguments):
+        return Role.NEVER, "its arguments speak of harm"
+    found = _by_usage(entry, arguments)
+    if found:
+        return found
+    named = _named(entry.name)
+    if named:
+        return named, "its name says so"
+    bad = HARM_NAME.search(entry.name)
+    if bad:
+        return Role.NEVER, f"its name holds {bad.group()!r}"
+    return Role.UNKNOWN, "nothing says what it is for"
+
+
+def _by_usage(entry: Entry, arguments: str) -> tuple[Role, str] | None:
+    """A word whose arguments are named start and stop sets both."""
+    if re.search(r"(?i)\bstart\b.{1,6}\bstop\b", arguments) and not HARM_NAME.search(entry.name):
+        return Role.RANGE, f"its arguments are named so: {arguments.strip()[:40]!r}"
+    return None
+
+
+def _named(name: str) -> Role | None:
+    bare = _VERB.sub("", name).strip()
+    for text in (name, bare):
+        role = next((role for role, pattern in _NAMES if pattern.fullmatch(text)), None)
+        if role is not None:
+            return role
+    return None
+
+
+def words_of(entries: Sequence[Entry]) -> list[Word]:
+    """All words with their roles. A word that is another's name with a sign more and no words of its own is never sent."""
+    names = {entry.name.lower() for entry in entries}
+    found = []
+    for number, entry in enumerate(entries, 1):
+        role, reason = judged(entry)
+        near = _neighbour(entry, names)
+        if near and role in SENT and not entry.description:
+            role, reason = Role.NEVER, f"it is nearly the word {near!r}, and nothing tells what the difference does"
+        found.append(Word(number, entry.name, entry.usage, entry.description, role, reason))
+    return found
+
+
+def _neighbour(entry: Entry, names: set[str]) -> str:
+    """Another word that this one only adds a sign or two to."""
+    name = entry.name.lower()
+    shorter = {name[:-1], name[:-2], name[1:], name.rstrip("!")} - {name, ""}
+    return next((text for text in shorter if len(text) > 2 and text in names), "")
+
+
+def corrected(words: Sequence[Word], corrections: Sequence[Correction]) -> list[Word]:
+    """The words with the technician's corrections; he outranks everything but a word's own harm."""
+    said = {correction.number: correction.role for correction in corrections}
+    return [
+        replace(word, role=said[word.number], reason="the technician says so") if word.number in said else word
+        for word in words
+    ]

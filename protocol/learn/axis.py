@@ -1,0 +1,115 @@
+"""Names of all columns, and how the frequencies are known: by a column, a list, a read-back or an open lead's phase.
+
+Owns: the proof that what was set is what was swept. Refuses: to call frequencies confirmed that nothing showed.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, field
+
+import numpy as np
+from numpy.typing import NDArray
+
+from protocol.learn.acquire import Acquisition, Part
+from protocol.learn.columns import (
+    DELAY_S,
+    UNITS,
+    Delay,
+    Kind,
+    delay_of,
+    frequency_unit,
+    index_column,
+    leaking,
+    reflecting,
+)
+from protocol.learn.shapes import Shape
+
+
+@dataclass(frozen=True)
+class Names:
+    """Names of the columns of one set of points, and which trace stands where: trace -> its two columns."""
+
+    fields: tuple[str, ...]
+    traces: dict[str, tuple[int, int]]
+
+
+@dataclass
+class Meaning:
+    """What all columns of an acquisition are."""
+
+    kind: Kind
+    names: list[list[Names]] = field(default_factory=list)
+    unit: str = ""
+    """Unit of the frequencies that come with the data; "" where none come."""
+    conjugate: bool = False
+    delay: Delay = field(default_factory=lambda: Delay(0.0, 0.0))
+
+
+def meaning_of(found: Acquisition, taken: list[list[Shape]], start_hz: float, stop_hz: float) -> Meaning | None:
+    """Name all columns of one sweep from start to stop with both leads open; None when nothing fits."""
+    pairs: list[tuple[int, int, tuple[int, int], NDArray[np.float64], str]] = []
+    unit = ""
+    layout: list[list[list[str]]] = []
+    for at, shapes in enumerate(taken):
+        rows = []
+        for number, shape in enumerate(shapes):
+            names = ["skip"] * shape.values.shape[1]
+            free = []
+            for column in range(shape.values.shape[1]):
+                values = shape.values[:, column]
+                own = frequency_unit(values, start_hz, stop_hz)
+                if own and column <= 2 and not any(name.startswith("frequency") for name in names):
+                    names[column], unit = f"frequency_{own}", own
+                elif index_column(values) and column == 0:
+                    names[column] = "index"
+                elif float(np.ptp(values)) == 0 and shape.values.shape[1] % 2 and not free:
+                    continue
+                else:
+                    free.append(column)
+            if len(free) % 2:
+                free = free[1:]
+            for first, second in zip(free[::2], free[1::2], strict=True):
+                pairs.append((at, number, (first, second), shape.values[:, [first, second]], found.parts[at].told))
+            rows.append(names)
+        layout.append(rows)
+    points = taken[0][0].points
+    frequency_hz = np.linspace(start_hz, stop_hz, points)
+    for at, number, columns, values, told in pairs:
+        for kind in reflecting(values, frequency_hz, told + " " + " ".join(taken[at][number].titles)):
+            others = [pair for pair in pairs if pair[:3] != (at, number, columns) and leaking(pair[3], kind)]
+            if not others:
+                continue
+            other = others[0]
+            names = [[Names(tuple(row), {}) for row in rows] for rows in layout]
+            for trace, pair in (("s11", (at, number, columns)), ("s21", other[:3])):
+                old = names[pair[0]][pair[1]]
+                fields = list(old.fields)
+                fields[pair[2][0]], fields[pair[2][1]] = kind.fields(trace)
+                names[pair[0]][pair[1]] = Names(tuple(fields), {**old.traces, trace: pair[2]})
+            delay = delay_of(kind.complex(values), frequency_hz)
+            return Meaning(kind, names, unit, delay.seconds < 0, delay)
+    return None
+
+
+def sensible(delay_s: float) -> bool:
+    """Whether an open lead can be so long."""
+    return DELAY_S[0] < abs(delay_s) < DELAY_S[1]
+
+
+def reflection(meaning: Meaning, taken: list[list[Shape]], trace: str = "s11") -> NDArray[np.complex128] | None:
+    """One trace of a sweep."""
+    for rows, shapes in zip(meaning.names, taken, strict=True):
+        for names, shape in zip(rows, shapes, strict=True):
+            if trace in names.traces:
+                return meaning.kind.complex(shape.values[:, list(names.traces[trace])])
+    return None
+
+
+def listed_unit(part: Part, start_hz: float, stop_hz: float) -> str:
+    """The unit in which a list holds the frequencies from start to stop; "" where it does not."""
+    return frequency_unit(part.shapes[0].values[:, 0], start_hz, stop_hz)
+
+
+def known_units() -> tuple[str, ...]:
+    """Units that a technician may name."""
+    return tuple(unit for unit, _ in UNITS)

@@ -1,0 +1,104 @@
+"""Words that speak for a role of a console's word, and words that speak of harm.
+
+Owns: the patterns. Refuses: to decide; `allow` does. A pattern for a name matches the whole name, for it has to stand
+alone; one for a description matches a phrase that says what the word does, never a stem that may mean anything.
+"""
+
+from __future__ import annotations
+
+import re
+
+from protocol.learn.dialogue import Role
+
+_HZ = r"[\s,(\[]*(?:in\s+)?(?:units of\s+)?(?:\d+\s*)?[kmg]?hz"
+_LOW = r"(?:start\w*|first|low|lower|lowest|begin\w*|initial|bottom|anfang\w*)"
+_HIGH = r"(?:stop\w*|last|high|upper|highest|end\w*|final|top)"
+_FREQ = r"(?:freq\w*|frequenz|edge|end|limit|corner)"
+_TRACE = r"(?:s11|s21|s ?1 ?1|s ?2 ?1|reflection|transmission|reflexion|traces?|measured values|points|data|results?)"
+_TELL = r"(?:print|list|show|output|give|send|read|dump|return|report|get|tell|transmit)s?"
+
+DESCRIPTIONS: tuple[tuple[Role, str], ...] = (
+    (Role.FREQUENCIES, r"(?:list of|print|all|the)\s+frequenc\w+|frequency (?:of every|of each|list|axis)|x[ -]axis|"
+     r"frequencies of|stimulus (?:values|list)"),
+    (Role.HOLD, r"stop sweeping|hold (?:the )?sweep|freezes? (?:the )?(?:traces?|sweep)|halt(?:s)? (?:the )?sweep|"
+     r"stops? (?:the )?sweep(?:ing)?\b"),
+    (Role.RUN, r"sweeps? freely|free[- ]?run\w*|continuous(?:ly)?\b.{0,12}sweep|sweep continuous\w*|resume sweep\w*"),
+    (Role.STATUS, r"sweep state|whether the sweep is|(?:sweep|measurement) (?:finished|done|busy)|"
+     r"^\(?\s*(?:busy\b.{0,8}\bready|1 busy|ready\b.{0,8}\bbusy)"),
+    (Role.RANGE, r"set the sweep\b|sweep limits|set (?:the )?(?:frequency|sweep) range|\bstart\W{1,4}stop\b|"
+     r"start and stop|frequency range and points|\bfrom\W{1,4}to\b.{0,10}hz"),
+    (Role.SPAN, r"(?:^|frequency )span\b|width of (?:the )?sweep|sweep width|^width\b(?!.*band)|span" + _HZ),
+    (Role.STEP, r"(?:freq\w* |sweep )(?:step|increment|spacing)|distance between (?:two )?points|^increment\b|"
+     r"^(?:step|spacing)(?:" + _HZ + r"|$)|^hz step|step (?:size|width)"),
+    (Role.CENTRE, r"cent(?:re|er) freq\w*|middle of (?:the )?sweep|^cent(?:re|er)\b|^middle" + _HZ + r"|mid freq\w*"),
+    (Role.BANDWIDTH, r"band ?width|\bif ?bw\b|\brbw\b"),
+    (Role.AVERAGE, r"averag\w+"),
+    (Role.POINTS, r"number of (?:sweep |measur\w+ |freq\w* )?points|points (?:in|per|of) (?:a|the|one|each)? ?sweep|"
+     r"sweep points|how many points|trace length|^(?:points?|punkte)\b|point count|number of samples|"
+     r"^(?:count|n) of points|samples per (?:sweep|trace)|^points?\W"),
+    (Role.START, rf"\b{_LOW}\b.{{0,3}}\b{_FREQ}\b|sweep (?:begins|starts)\b|lower end of|^(?:start|first){_HZ}|"
+     rf"^hz first\b|^start$|{_LOW} of (?:the )?sweep"),
+    (Role.STOP, rf"\b{_HIGH}\b.{{0,3}}\b{_FREQ}\b|sweep (?:ends|stops)\b|upper end of|^(?:stop|last){_HZ}|"
+     rf"^stop$|{_HIGH} of (?:the )?sweep"),
+    (Role.DATA, rf"\b{_TELL}\b.{{0,40}}\b{_TRACE}\b|\bs11\b|\bs21\b|^(?:port 1 )?reflection|^transmission|"
+     r"through trace|all measured values|output of reflection|both traces|^(?:first|second) trace\b|"
+     r"^(?:refl|trans)\b|\bre ?11\b|\bmeasure\b.{0,20}\bre11"),
+    (Role.SWEEP, r"(?:start|make|take|run|do|trigger)s? (?:a|one|the) (?:single )?(?:sweep|measurement)|sweeps? once|"
+     r"(?:one|single) sweep|^sweep$|^sweeps?\b|^measure$"),
+    (Role.IDENTITY, r"who am i|who i am|firmware version|^version\b|name and version|^identi\w+|version string|"
+     r"^model and"),
+    (Role.SETTINGS, r"(?:show|print|list|display|tell|give|hear)s?\b.{0,16}\b(?:settings|parameters|configuration)|"
+     r"(?:current|present|all) (?:settings|parameters)|^settings$|shows? these|hear the settings"),
+    (Role.HELP, r"^(?:this (?:text|list|menu|help)|this|list of (?:commands|words)|shows this|help|lists? commands)$"),
+)  # fmt: skip
+
+_F = r"(?:f|freq|frequency|sweep|swp)?[._-]?"
+NAMES: tuple[tuple[Role, str], ...] = (
+    (Role.START, _F + r"start(?:freq|frequency|f|hz)?|(?:freq|frequency)[._-]?(?:low|lower|min)|lower|setstart|f[._-]?lo"),
+    (Role.STOP, _F + r"stop(?:freq|frequency|f|hz)?|(?:freq|frequency)[._-]?(?:high|upper|max)|upper|setstop|f[._-]?hi"),
+    (Role.CENTRE, r"(?:f|freq|frequency)?[._-]?(?:centre|center)(?:freq)?|midfreq|freq[._-]?mid"),
+    (Role.SPAN, r"(?:f|freq|frequency)?[._-]?span(?:freq)?"),
+    (Role.STEP, r"(?:f|freq)?[._-]?step(?:freq)?|spacing"),
+    (Role.POINTS, r"(?:num|number|n|nr|nof|sweep|set)?[._-]?(?:of)?[._-]?(?:points|pts)|samples|npt"),
+    (Role.BANDWIDTH, r"(?:if|r|rx|res)?[._-]?(?:bw|bandwidth)|if[._-]?width"),
+    (Role.AVERAGE, r"(?:n|num)?[._-]?avg(?:[._-]?(?:cnt|count|n))?|averages?|averaging"),
+    (Role.DATA, r"(?:out|read|get|list|print|show|tell)?[._-]?(?:s11|s21|s12_?s21|reflection|transmission|refl|reflexion)|"
+     r"(?:out|read|list|print)[._-]?(?:all|both|traces?|data)|traces|gettraces"),
+    (Role.FREQUENCIES, r"(?:out|read|list|get|print)[._-]?f(?:req|reqs|requency|requencies)?|freqs|frequencies|stimulus"),
+    (Role.SWEEP, r"(?:run|do|one|single|take|make)[._-]?sweep|do[._-]?single|single|sweep|measure|acquire|trig(?:ger)?"),
+    (Role.HOLD, r"hold(?:sweep)?|set[._-]?hold|stop[._-]?sweep"),
+    (Role.STATUS, r"is[._-]?done|sweep[._-]?state|sweep[._-]?status|progress"),
+    (Role.IDENTITY, r"version|ver|identify|ident|fw[._-]?info|fw[._-]?ver(?:sion)?|about|whoami|info"),
+    (Role.SETTINGS, r"status|settings|show[._-]?(?:all|settings)|dump[._-]?(?:cfg|config)|getall|report"),
+    (Role.HELP, r"help|\?|h|commands|menu|usage|cmds|hlp|man"),
+)  # fmt: skip
+
+HARM = re.compile(
+    r"stor(?:e|ed|es|ing)\b|\bsav(?:e|es|ed|ing)\b|flash|eeprom|e2prom|nvram|volatile|memor|permanent|\bwrit|burn|"
+    r"commit|persist|calib|\bcal\b|correct|standard|normali|eras|delet|\bclear|wipe|\bformat|factory|default|"
+    r"deliver|restor|reset|restart|reboot|\bboot|\bload|recall|\bslot|firmware(?! version)|updat|upgrad|\bimage|"
+    r"serial|\bbaud|speed|owner|\blevel|\bpower|\bdbm\b|generator|amplif|attenuat|\brf (?:out|on|off|source)|"
+    r"output (?:level|power|on|off|amp)|source (?:on|off|power)|trim|crystal|xtal|tcxo|referenc|adjust|\bdac\b|"
+    r"service|workshop|mainten|procedure|\bconnect|confirm|forget|forever|for ever|remember|\bkeep (?:this|these|it)|"
+    r"\bkept|stick|next time|power-?on|start-?up|as new|over ?write|\bzero\b|\bnull\b|unlock|password|shut ?down|"
+    r"\bfiles?\b|\bcard\b|\bdisk|\bdisc\b|licen|\bregister\b.{0,12}(?:set|poke)|\bpoke|debug|selftest|self-test|danger|"
+    r"warning|caution|irrevers|replac|overwrit|do not use|not for users|rebuild|programming|\bsecur|\bfuse|\bset to\b",
+    re.IGNORECASE,
+)
+"""Speaks of harm in a description."""
+
+HARM_NAME = re.compile(
+    r"sav|stor|wr(?:i|f|n|s|o|_|$)|flash|eras|ers|del(?!ay)|fmt|format|^cal|cal(?:$|_|st|op|sh|lo|th|cl)|^cor|corr|clr|"
+    r"fw(?!_?(?:info|ver))|boot|dfu|isp|fact|dflt|default|rst|reset|rcl|recall|^load|burn|commit|trim|xtal|serial|baud|"
+    r"pwr|power|lvl|level|rf(?:on|o$|out)|^gen|atten|attn|wipe|init|updat|upgr|persist|reboot|poke|format|unlock",
+    re.IGNORECASE,
+)
+"""Speaks of harm in a name."""
+
+WARNS = re.compile(
+    r"warning|caution|attention|danger|are you sure|sure\s*\?|y\s*/\s*\[?n|\[y|\(y|yes\b.{0,8}\bno\b|will (?:be |now )?"
+    r"(?:over|eras|los|delet|chang|stor|clear)|cannot be undone|be lost|overwrit|confirm|press enter|press any key to|"
+    r"press return|to continue|continue\s*\?|proceed|type yes|then press|and press|\bok\s*\?",
+    re.IGNORECASE,
+)
+"""A text that asks for leave or warns; nothing is sent after it."""

@@ -1,0 +1,334 @@
+"""One learning session on one console: the order of the steps, and all that was found.
+
+Owns: what is known so far (`Found`), its evidence, and what is missing in words. Refuses: to write (`writer`).
+"""
+
+from __future__ import annotations
+
+import re
+from collections import Counter
+from collections.abc import Sequence
+from dataclasses import dataclass, field, replace
+
+from protocol.dialects.reply import LINE_END, Manner, cleaned
+from protocol.learn.acquire import Acquire, Acquisition
+from protocol.learn.allow import Entry, corrected, words_of
+from protocol.learn.axis import Meaning, listed_unit, meaning_of, sensible
+from protocol.learn.bounds import Bounds, find_bandwidth, find_points, find_range
+from protocol.learn.dialogue import Dialogue, Role, Word
+from protocol.learn.opening import Opening, list_words, open_console
+from protocol.learn.setters import Setters
+from protocol.learn.shapes import Shape
+from protocol.learn.talk import Talk
+from protocol.learn.tokens import entries_of
+from protocol.learn.trials import FIELDS, Trials
+from protocol.profiles.templates import SETTING_FIELDS, UNITS, Template, setting_values
+from protocol.sweep import SweepSettings
+
+REMARK = re.compile(rb"^(# |! |; |\[\w+\] |\* \w+: )")
+WORDS_OF_ROLES = {
+    Role.START: "start", Role.STOP: "stop", Role.CENTRE: "centre", Role.SPAN: "width", Role.STEP: "step",
+    Role.POINTS: "points",
+}  # fmt: skip
+
+
+class MissingError(Exception):
+    """What stands in the way, as the end of a sentence."""
+
+
+@dataclass
+class Found:
+    """All that was learned so far; commands are templates by their key in a profile."""
+
+    identify: str = ""
+    identity: str = ""
+    help: str = ""
+    commands: dict[str, str] = field(default_factory=dict)
+    readback: dict[str, list[str]] = field(default_factory=dict)
+    acquisition: Acquisition | None = None
+    meaning: Meaning | None = None
+    axis: str = "unconfirmed"
+    listed: str = ""
+    """Unit of the list of frequencies."""
+    resolution_hz: float = 1.0
+    bounds: Bounds = field(default_factory=Bounds)
+    evidence: dict[str, str] = field(default_factory=dict)
+    unknown: list[str] = field(default_factory=list)
+
+
+class Session:
+    """Learns one console over a conversation that is open."""
+
+    def __init__(self, talk: Talk, dialogue: Dialogue) -> None:
+        self.talk, self.dialogue = talk, dialogue
+        self.found = Found()
+        self.words: list[Word] = []
+        self.opening = Opening()
+        self._trials: Trials | None = None
+
+    async def open(self) -> None:
+        """The first minute: line end, prompt, echo, refusals."""
+        self.opening = await open_console(self.talk)
+
+    async def list_words(self) -> None:
+        """The console's words and what each is for."""
+        printed = await list_words(self.talk, self.opening)
+        self.opening.printed = [*printed, *self.opening.printed]
+        entries = entries_of(printed)
+        entries = await self._topics(printed, entries)
+        self._remarks(printed)
+        self.words = words_of(entries)
+        self.words = corrected(self.words, await self.dialogue.words(self.words))
+        self.found.help = self.opening.help_word
+        if not self.words:
+            raise MissingError(
+                "it shows no list of its words to any word of help"
+                if self.opening.answers
+                else "nothing answers: not an empty line, not a word of help, not a question for the identity"
+            )
+
+    async def _topics(self, printed: Sequence[str], entries: list[Entry]) -> list[Entry]:
+        """Where help tells more of each word, it is asked for each; an answer that is not about the word is left out."""
+        bare = [entry for entry in entries if not entry.description]
+        text = " ".join(printed)
+        if len(bare) < 0.7 * len(entries) or not re.search(r"(?i)<\w+>|tells more|more about|help \w+\b.*\bfor", text):
+            return entries
+        word = self.opening.help_word
+        told = []
+        for entry in entries:
+            self.talk.permit(f"{word} {entry.name}")
+            lines = await self.talk.ask(f"{word} {entry.name}")
+            mine = [found for found in entries_of(lines) if found.name == entry.name]
+            told.append(mine[0] if len(lines) <= 3 and mine else entry)
+        return told
+
+    def _remarks(self, printed: Sequence[str]) -> None:
+        """Lines that begin as remarks do are taken for remarks, unless refusals or the listing begin so."""
+        taken = [line.encode("ascii", "replace") for line in (*printed, *self.talk.manner.refusals)]
+        prefixes = ("# ", "! ", "; ", "[info] ", "* note")
+        free = [text for text in prefixes if sum(line.startswith(text.encode()) for line in taken) < 1]
+        self.talk.manner = replace(self.talk.manner, chatter=tuple(free))
+
+    async def identify(self) -> None:
+        """A question whose answer names the instrument; the list of words where there is none."""
+        found, help_word = self.found, self.opening.help_word
+        for word in (word for word in self.words if word.role is Role.IDENTITY):
+            self.talk.permit(word.name)
+            got = await self.talk.say(word.name)
+            lines = self.talk.lines(got, word.name)
+            if lines and not self.talk.refused(lines):
+                self._ends([got])
+                lines = self.talk.lines(got, word.name)
+                found.identify, found.identity = word.name, " ".join(" ".join(lines).split())
+                found.evidence["identify"] = f"answered {found.identity[:60]!r}"
+                return
+        if not help_word:
+            raise MissingError("no word is known that it answers")
+        found.identify, found.identity = help_word, "learned console"
+        found.unknown.append("its identity: no word tells it; its list of words is asked for instead")
+
+    def _ends(self, good: list[bytes]) -> None:
+        """A line that ends every good reply, where there is no prompt."""
+        if self.talk.manner.prompts:
+            return
+        texts = [got for line, got in self.talk.transcript if line.strip() == self.opening.help_word] + good
+        last = [
+            lines[-1].strip() for lines in (LINE_END.split(cleaned(text).strip(b"\r\n ")) for text in texts) if lines
+        ]
+        if len(last) < 2:
+            return
+        shapes = Counter(_end_shape(line.decode("ascii", "replace")) for line in last[-2:])
+        shape, times = shapes.most_common(1)[0]
+        if shape and times >= 2:
+            self.talk.manner = replace(self.talk.manner, ends=(shape,))
+            self.found.evidence["ends"] = "stood at the end of every good reply"
+
+    async def settings(self) -> None:
+        """How frequencies and points are set and read back."""
+        setters = Setters(self.talk, self.words, self.opening.printed)
+        for word in self.words:
+            if word.role in WORDS_OF_ROLES or word.role in (Role.RANGE, Role.SETTINGS, Role.BANDWIDTH, Role.AVERAGE):
+                setters.permit(word)
+        trials = self._trials = Trials(setters)
+        if not await trials.run():
+            known = ", ".join(word.name for word in self.words if word.role in FIELDS or word.role is Role.RANGE)
+            raise MissingError(
+                f"no way was found to set frequencies (tried: {known})" if known else "no word sets frequencies"
+            )
+        self._commands(trials)
+
+    def _commands(self, trials: Trials) -> None:
+        """The settings as commands and read-backs of a profile."""
+        found, writing = self.found, trials.writing
+        form = f":{writing.form}" if writing.form else ""
+        for role, setter in trials.setters.found.items():
+            name = "points" if role is Role.POINTS else f"{FIELDS[role]}_{writing.unit}{form}"
+            found.commands[WORDS_OF_ROLES[role]] = setter.form.replace("{v}", f"{{{name}}}")
+            if setter.source is not None and setter.source.command:
+                line = setter.source.line.replace("{v}", f"{{{name}}}")
+                found.readback.setdefault(setter.source.command, []).append(line)
+                found.evidence[f"readback {setter.source.command}"] = "its numbers followed what was set"
+        if trials.combined:
+            found.commands["span"] = trials.combined
+        found.resolution_hz = max(1.0, UNITS[writing.unit]) if writing.unit == "10hz" else 1.0
+
+    async def apply(self, settings: SweepSettings) -> None:
+        """Send the settings as the profile will."""
+        values = setting_values(settings, resolution_hz=self.found.resolution_hz)
+        small = values | {"span_hz": 1e5}
+        commands = self.found.commands
+        order = [("width", small)] if {"centre", "width"} <= commands.keys() else []
+        names = ("span", "centre", "width", "start", "stop", "start", "points", "step")
+        for name, filling in (*order, *((name, values) for name in names)):
+            if name in commands:
+                text = Template.parse(commands[name], SETTING_FIELDS).fill(filling)
+                for number, line in enumerate(text.split("\n")):
+                    await self.talk.say(line, value=number > 0)
+
+    async def sweeps(self) -> None:
+        """How a sweep is taken, what its columns are, how its frequencies are known."""
+        assert self._trials is not None
+        acquire = Acquire(self.talk, self._trials.setters)
+        first, second = self.trial_settings()
+        points = (
+            first.points
+            if "points" in self.found.commands or "{points}" in self.found.commands.get("span", "")
+            else None
+        )
+        await self.apply(first)
+        acquisition = await acquire.find(points)
+        if acquisition is None:
+            raise MissingError(self._why(acquire))
+        taken = await acquire.take(acquisition, points)
+        meaning = meaning_of(acquisition, taken, first.start_hz, first.stop_hz) if taken else None
+        if meaning is None or taken is None:
+            if acquire.thin:
+                raise MissingError("only magnitudes came, one number a trace and point, no phase")
+            raise MissingError(f"data came but were not understood; a point: {self._shown(acquisition)}")
+        self.found.acquisition, self.found.meaning = acquisition, meaning
+        await self.apply(second)
+        again = await acquire.take(acquisition, second.points if points is not None else None)
+        other = meaning_of(acquisition, again, second.start_hz, second.stop_hz) if again else None
+        if other is None or again is None or other.kind != meaning.kind:
+            raise MissingError("data came, but did not follow a change of span and points")
+        await self._confirm(acquisition, meaning, other, second, again)
+        self.found.meaning = other
+
+    async def _confirm(
+        self,
+        acquisition: Acquisition,
+        first: Meaning,
+        second: Meaning,
+        settings: SweepSettings,
+        taken: list[list[Shape]],
+    ) -> None:
+        """How the frequencies are known; the worst is not to know and to say nothing."""
+        found, trials = self.found, self._trials
+        assert trials is not None
+        del taken
+        steady = abs(first.delay.seconds - second.delay.seconds) < 0.3 * abs(second.delay.seconds)
+        listed = acquisition.axis is not None and listed_unit(acquisition.axis, settings.start_hz, settings.stop_hz)
+        by_sight = bool(first.unit and second.unit) or bool(listed)
+        if not steady and not by_sight:
+            raise MissingError(
+                "the phase of an open lead does not follow the span that was set: its frequencies are not known"
+            )
+        if not sensible(second.delay.seconds) or not (trials.unit_known or by_sight or trials.verified):
+            await self._ask_unit(second)
+        if second.unit and first.unit:
+            found.axis = "column"
+        elif listed:
+            found.axis, found.listed = "list", str(listed)
+        elif (
+            {"start", "stop"} <= self._read()
+            or {"centre", "width"} <= self._read()
+            or {"start", "step"} <= self._read()
+        ):
+            found.axis = "read-back"
+        elif found.axis != "technician" and steady and trials.unit_known:
+            found.axis = "phase slope"
+        found.evidence["axis"] = f"an open lead's delay is {second.delay.seconds * 1e9:.1f} ns over two spans"
+
+    async def _ask_unit(self, meaning: Meaning) -> None:
+        answer = await self.dialogue.question(
+            "In which unit does this analyzer take frequencies?", ("Hz", "10 Hz", "kHz", "MHz", "GHz")
+        )
+        unit = answer.lower().replace(" ", "")
+        assert self._trials is not None
+        if unit in UNITS:
+            wrong = unit != self._trials.writing.unit
+            self.found.axis = "technician"
+            if wrong:
+                self._trials.writing = replace(self._trials.writing, unit=unit)
+                self.found.commands.clear()
+                self.found.readback.clear()
+                self._commands(self._trials)
+            return
+        raise MissingError(
+            "the unit of its frequencies is not told, and an open lead's delay would be"
+            f" {meaning.delay.seconds * 1e9:.3g} ns with the one that was tried"
+        )
+
+    async def limits(self) -> None:
+        """What may be asked for."""
+        assert self._trials is not None
+        bounds = self.found.bounds
+        await find_points(self._trials, bounds)
+        await find_range(self._trials, bounds)
+        await find_bandwidth(self._trials, bounds)
+        if not bounds.min_points and self.found.acquisition is not None:
+            counts = self.trial_settings()
+            fixed = self.found.acquisition.parts[0].shapes[0].points
+            combined = "{points}" in self.found.commands.get("span", "")
+            bounds.min_points = min(one.points for one in counts) if combined else fixed
+            bounds.max_points = max(one.points for one in counts) if combined else fixed
+        if not bounds.bandwidths_hz:
+            self.found.unknown.append("how to set the bandwidth: no word for it was understood")
+
+    def _read(self) -> set[str]:
+        lines = " ".join(line for lines in self.found.readback.values() for line in lines)
+        return {name for role, name in WORDS_OF_ROLES.items() if role in FIELDS and f"{{{FIELDS[role]}_" in lines}
+
+    def trial_settings(self) -> tuple[SweepSettings, SweepSettings]:
+        """Two settings within what is known to be taken, all numbers different."""
+        trials = self._trials
+        assert trials is not None
+        low, high = trials.low_hz, trials.high_hz
+        width = min(high - low, 300e6)
+        counts = trials.points or [51, 101]
+        grain = 1e5 if width > 4e6 else 1e4
+
+        def at(part: float) -> float:
+            return round((low + part * width) / grain) * grain
+
+        one = SweepSettings(at(0.3), at(0.5), counts[0], 1000.0)
+        two = SweepSettings(at(0.15), at(0.75), counts[-1] if len(counts) > 1 else counts[0], 1000.0)
+        return one, two
+
+    def _why(self, acquire: Acquire) -> str:
+        if acquire.thin:
+            return "only magnitudes came, one number a trace and point, no phase"
+        if acquire.strange:
+            return f"data came but were not understood; a line of them: {acquire.strange!r}"
+        if not any(word.role is Role.DATA for word in self.words):
+            return "no word is known that gives data"
+        return "no word gave data for S11 and S21"
+
+    @staticmethod
+    def _shown(acquisition: Acquisition) -> str:
+        row = acquisition.parts[0].shapes[0].values[0]
+        return " ".join(f"{value:g}" for value in row[:6])
+
+    def manner(self) -> Manner:
+        """How replies are framed, with only those remarks that came."""
+        texts = [line for _, got in self.talk.transcript for line in LINE_END.split(cleaned(got))]
+        seen = [
+            prefix for prefix in self.talk.manner.chatter if any(t.lstrip().startswith(prefix.encode()) for t in texts)
+        ]
+        return replace(self.talk.manner, chatter=tuple(seen))
+
+
+def _end_shape(line: str) -> str:
+    if re.fullmatch(r"[*=#$]?[0-9A-F]{1,4}", line) and not line.isalpha():
+        return f"{line[0]}{{x}}" if not line[0].isalnum() else ""
+    return line if len(line) <= 24 and not re.search(r"\d", line) else ""

@@ -1,0 +1,161 @@
+"""Finds how a word of known role sets a value and how it is read back, by setting two values and looking.
+
+Owns: the ways in which consoles write a setting. Refuses: to send an argument to a word whose role is not known.
+"""
+
+from __future__ import annotations
+
+import re
+from collections.abc import Callable, Iterator, Sequence
+from dataclasses import dataclass, field
+
+from protocol.learn.dialogue import Role, Word
+from protocol.learn.talk import Talk
+from protocol.learn.tokens import hints_of
+
+NUMBER = re.compile(r"[-+]?(?:\d+[.,]?\d*|[.,]\d+)(?:[eE][-+]?\d{1,3})?")
+HEXED = re.compile(r"(?<!\w)[0-9A-F]{6,8}(?!\w)")
+FORMS = ("{name} {v}", "{name}={v}", "set {name} {v}", "{name}:{v}", "{name},{v}", "set{name} {v}", "{name}{v}")
+READS = ("{name}", "{name}?", "{name} ?", "get {name}", "get{name}", "{name}=?", "{name}:?")
+
+
+@dataclass
+class Source:
+    """One question whose answer holds a setting: the command and the line, {v} where the value stands."""
+
+    command: str
+    line: str
+
+
+@dataclass
+class Setter:
+    """How one role is set and read: templates with {v}."""
+
+    role: Role
+    word: Word
+    form: str
+    source: Source | None = None
+
+
+@dataclass
+class Setters:
+    """All settings of one console as far as they are found."""
+
+    talk: Talk
+    words: Sequence[Word]
+    printed: Sequence[str]
+    found: dict[Role, Setter] = field(default_factory=dict)
+    style: str = ""
+    """The form that worked last, with {name}."""
+    read_style: str = ""
+    write: Callable[[float], str] = str
+
+    def of(self, *roles: Role) -> list[Word]:
+        """Words of these roles, those with a description first."""
+        return [word for role in roles for word in self.words if word.role is role]
+
+    def permit(self, word: Word) -> None:
+        """A word of known role may be sent in every way in which consoles write it."""
+        name = word.name
+        self.talk.permit(name, f"set {name}", f"get {name}", f"set{name}", f"get{name}", f"{name}?")
+        head = re.split(r"[<{\[=]", word.usage)[0].strip()
+        self.talk.permit(head if head and not head[-1:].isdigit() else name)
+        bare = re.match(r"(?:set|get)[ _]?(?=[A-Za-z])(.+)", name)
+        if bare:
+            self.talk.permit(f"get{bare.group(1)}", f"get {bare.group(1)}")
+        short = re.match(r"([a-z]{1,3}|[A-Z]{1,3})\d+$", name)
+        if short and word.role in SETTING:
+            self.talk.permit(short.group(1))
+
+    def set_forms(self, word: Word) -> Iterator[str]:
+        """Ways to set a word, the likeliest first; {v} is the value."""
+        seen = set()
+        for form in self._set_forms(word):
+            if "{v}" in form and form not in seen:
+                seen.add(form)
+                yield form
+
+    def _set_forms(self, word: Word) -> Iterator[str]:
+        name = word.name
+        hint = self._hint(0)
+        if self.style:
+            yield self.style.replace("{name}", name)
+        if word.usage and word.usage != name:
+            yield _slotted(word.usage, name)
+        if hint:
+            yield hint.replace("{name}", name)
+        if re.match(r"(?i)set[ _]?[A-Za-z]", name):
+            yield f"{name} {{v}}"
+        short = re.match(r"([a-z]{1,3}|[A-Z]{1,3})\d+$", name)
+        if short:
+            yield short.group(1) + "{v}"
+        for form in FORMS:
+            if form != "{name}{v}" or len(name) <= 3:
+                yield form.replace("{name}", name)
+
+    def reads(self, word: Word) -> Iterator[str]:
+        """Ways to ask for a word's value."""
+        name, seen = word.name, set()
+        bare = re.sub(r"(?i)^set[ _]?(?=[A-Za-z])", "", name)
+        listed = [self.read_style, self._hint(1), *READS] if self.read_style or self._hint(1) else list(READS)
+        for style in filter(None, listed):
+            for text in (style.replace("{name}", name), style.replace("{name}", bare)):
+                if text not in seen and self.talk.may(text):
+                    seen.add(text)
+                    yield text
+
+    def _hint(self, which: int) -> str:
+        """The console's own line on how to set (0) or read (1), the word in it made {name}."""
+        text = hints_of(self.printed)[which]
+        if which == 0:
+            text = re.sub(r"value\b", "{v}", text)
+        names = sorted((word.name for word in self.words), key=len, reverse=True)
+        for name in names:
+            if re.search(rf"(?<![A-Za-z]){re.escape(name)}(?![A-Za-z])|^(?:set|get){re.escape(name)}\b", text):
+                return text.replace(name, "{name}", 1)
+            if text.startswith(name + "{v}"):
+                return "{name}{v}"
+        return ""
+
+
+SETTING = frozenset(
+    {Role.START, Role.STOP, Role.CENTRE, Role.SPAN, Role.RANGE, Role.POINTS, Role.STEP, Role.BANDWIDTH, Role.AVERAGE}
+)
+
+
+def _slotted(usage: str, name: str) -> str:
+    """A usage with its argument made {v}; "" where it has none that can be told."""
+    at = usage.find(name)
+    head, rest = usage[: at + len(name)], usage[at + len(name) :]
+    match = re.match(r"(\s*[=:,]?\s*)(<[^>]*>|\{[^}]*\}|\[[^\]]*\]|[a-z]:[a-z]+|\S+)\s*$", rest)
+    if not match:
+        return ""
+    return head + re.sub(r"\s+", " ", match.group(1)) + "{v}"
+
+
+def numbers_in(line: str) -> list[tuple[str, float]]:
+    """All numbers of a line as text and value; a k, M or G behind one counts."""
+    found = []
+    for match in NUMBER.finditer(line):
+        text = match.group()
+        behind = line[match.end() : match.end() + 1]
+        value = float(text.replace(",", "."))
+        if behind in ("k", "M", "G") and not line[match.end() + 1 : match.end() + 2].isalpha():
+            value *= {"k": 1e3, "M": 1e6, "G": 1e9}[behind]
+            text += behind
+        found.append((text, value))
+    return found
+
+
+def line_with(lines: Sequence[str], text: str, value: float) -> str:
+    """The line that holds a value, {v} in its place; "" where none or more than one does."""
+    hits = []
+    for line in lines:
+        for shown, number in numbers_in(line):
+            if shown == text or abs(number - value) <= 1e-9 * max(abs(value), 1e-9):
+                hits.append(re.sub(r"\s+", " ", line.replace(shown, "{v}", 1)).strip())
+                break
+        else:
+            if text in HEXED.findall(line):
+                hits.append(re.sub(r"\s+", " ", line.replace(text, "{v}", 1)).strip())
+    return hits[0] if len(set(hits)) == 1 else ""

@@ -1,0 +1,157 @@
+"""Takes a console's own texts apart: words, their arguments, their descriptions, in whatever layout they come.
+
+Owns: the layouts. Refuses: to join a description to a word that it does not stand beside; a word whose description
+is not certain has none.
+"""
+
+from __future__ import annotations
+
+import re
+from collections.abc import Sequence
+
+from protocol.learn.allow import Entry
+
+NAME = r"[@/]?[A-Za-z][A-Za-z0-9_./]*[!?]?"
+_SLOT = r"(?:<[^>]*>|\{[^}]*\}|\[[^\]]*\]|[A-Z]{1,6}\b|[a-z]:[a-z]+|[-+]?[0-9][0-9.,A-Fa-f]*[kMG]?(?:\.\.[0-9.,A-Fa-f]+[kMG]?)?|f[12]\b|[nkv]\b)"
+_JOIN = r"[ =:,;]"
+_VERBS = r"(?:set|get|put|reg|p|par|cell|read|write)"
+USAGE = re.compile(rf"(?:{_VERBS} )?(?:{NAME}|\d{{1,2}})(?:{_JOIN}?{_SLOT})*(?:{_JOIN}{_SLOT})*=?")
+_NUMBERED = re.compile(r"^\s*\d{1,2}[).]\s+")
+_BORDER = re.compile(r"^[\s+|=*_~-]{4,}$")
+_HEADING = re.compile(r"^\s*(?:\[[A-Z][A-Za-z ]+\]|={2,}.*={2,}|-{2,}.*-{2,}|[A-Z][A-Za-z ]+:?)\s*$")
+_BETWEEN = re.compile(r"\s*\t\s*|\s{2,}|\s+-\s+|:\s+|\s+=\s+|\s*\.{3,}\s*|\s*\|\s*")
+HINT = re.compile(r"^set:\s+(.+?)\s{2,}read:\s+(\S.*?)(?:\s{2,}|$)|^set:\s+(.+?)(?:\s{2,}|$)")
+
+
+def entries_of(lines: Sequence[str]) -> list[Entry]:
+    """All words of a listing, each once, with the best that is told of it."""
+    lines = [line.rstrip() for line in lines if line.strip() and not _BORDER.match(line)]
+    lines = [line for line in lines if not HINT.match(line.strip())]
+    rows = [line for line in lines if _row_of_names(line)]
+    if not any(len(_row_of_names(line)) > 2 for line in rows):
+        rows = []  # two words on a line are a word and what it is
+    told = [line for line in lines if line not in rows]
+    found = _upside(told) or [*_beside(told), *_prose(told)]
+    found += [Entry(name_of(part), name_of(part)) for line in rows for part in _row_of_names(line)]
+    best: dict[str, Entry] = {}
+    for entry in found:
+        held = best.get(entry.name)
+        if held is None or (_worth(entry) > _worth(held)):
+            best[entry.name] = entry
+    return list(best.values())
+
+
+def hints_of(lines: Sequence[str]) -> tuple[str, str]:
+    """A line that tells how to set and read: ("set start value", "get start"); "" where nothing does."""
+    for line in lines:
+        match = HINT.match(line.strip())
+        if match:
+            return (match.group(1) or match.group(3) or "").strip(), (match.group(2) or "").strip()
+    return "", ""
+
+
+def _worth(entry: Entry) -> tuple[bool, int]:
+    return bool(entry.description), len(entry.usage)
+
+
+def name_of(usage: str) -> str:
+    """The word of a usage: its first part, with the verb or number that belongs to it."""
+    usage = usage.strip()
+    verb = re.match(rf"({_VERBS}) +(\S+)", usage)
+    if verb and verb.group(1) in ("set", "get", "put"):
+        return re.split(r"[=:,<{\[]", verb.group(2))[0]
+    if verb and re.match(r"\d+", verb.group(2)):
+        return f"{verb.group(1)} {verb.group(2)}"
+    first = usage.split()[0]
+    glued = re.match(r"([a-z]{1,3}|[A-Z]{1,3})(?=<|\{|\[)|([a-z]{1,3})(?=[A-Z]+$|\d{3}|\d+\.|[nf]:)", first)
+    if glued:
+        return glued.group()
+    return re.split(r"[=:,<{\[]", first)[0] or first
+
+
+def _entry(usage: str, description: str) -> Entry | None:
+    usage = usage.strip(" .;")
+    if not usage or not USAGE.fullmatch(usage):
+        return None
+    name = name_of(usage)
+    return Entry(name, usage, " ".join(description.strip(" .|").split())) if name else None
+
+
+def _beside(lines: Sequence[str]) -> list[Entry]:
+    """Word, arguments and description on one line."""
+    found = []
+    for line in lines:
+        text = _NUMBERED.sub("", line).strip().strip("|").strip()
+        other = text.count(";") > 1 or (_HEADING.match(line) and " " not in text)
+        if other and (not USAGE.fullmatch(text) or text.endswith(":")):
+            continue
+        for match in _BETWEEN.finditer(text):
+            entry = _entry(text[: match.start()], text[match.end() :])
+            if entry:
+                found.append(entry)
+                break
+        else:
+            entry = _entry(text, "")
+            if entry and (" " not in text or entry.usage != entry.name):
+                found.append(entry)
+            elif not entry:
+                found += _spaced(text)
+    return found
+
+
+def _spaced(text: str) -> list[Entry]:
+    """`aN start kHz`: a word with its argument, one blank, and what it is."""
+    match = re.match(rf"({NAME}(?:{_JOIN}?{_SLOT})?)\s+(\S.*)", text)
+    if not match or len(text.split()) > 12:
+        return []
+    entry = _entry(match.group(1), match.group(2))
+    return [entry] if entry else []
+
+
+def _upside(lines: Sequence[str]) -> list[Entry]:
+    """Description first, the word indented below it."""
+    deep = [line.startswith("    ") for line in lines]
+    if sum(deep) < 4 or not any(not flag for flag in deep):
+        return []
+    if not all(USAGE.fullmatch(line.strip()) for line, flag in zip(lines, deep, strict=True) if flag):
+        return []
+    found, told = [], ""
+    for line, flag in zip(lines, deep, strict=True):
+        if flag:
+            entry = _entry(line, told if found or len(told.split()) > 2 else "")  # the first may be a title
+            if entry:
+                found.append(entry)
+            told = ""
+        else:
+            told = line.strip()
+    return found
+
+
+def _prose(lines: Sequence[str]) -> list[Entry]:
+    """Parts between semicolons: `word (what)`, `what: word`, `word - what`."""
+    text = " ".join(line.strip() for line in lines)
+    if text.count("; ") < 4:
+        return []
+    text = re.sub(r"^.*?(?:following words\. |type: |I know: )", "", text)
+    found = []
+    for part in text.rstrip(".").split("; "):
+        bracket = re.fullmatch(r"(\S+(?: \S+){0,2}?) \((.+)\)", part)
+        dash = re.fullmatch(r"(.+?) - (.+)", part)
+        colon = re.fullmatch(r"(.+): (\S.*)", part)
+        tried = [
+            _entry(match.group(first), match.group(second))
+            for match, first, second in ((bracket, 1, 2), (dash, 1, 2), (colon, 2, 1))
+            if match
+        ]
+        entry = next(filter(None, tried), None) or _entry(part, "")
+        if entry:
+            found.append(entry)
+    return found
+
+
+def _row_of_names(line: str) -> list[str]:
+    """Names alone: in columns, or with commas; nothing where anything else stands on the line."""
+    text = line.strip().rstrip(",")
+    parts = re.split(r",\s+", text) if text.count(",") >= 2 else re.split(r"\s{2,}", text)
+    single = rf"(?:{_VERBS} )?{NAME}|\?+"
+    return parts if len(parts) >= 2 and all(re.fullmatch(single, part) for part in parts) else []

@@ -1,0 +1,339 @@
+"""Small harmless settings: which way of writing takes effect, seen in what is read back.
+
+Owns: the search for start, stop, centre, span, step, points, and for the unit of a frequency. Refuses: sweeps (`acquire`).
+"""
+
+from __future__ import annotations
+
+import re
+from collections.abc import Iterator, Sequence
+from dataclasses import dataclass, field
+
+from protocol.dialects.reply import cleaned
+from protocol.learn.dialogue import Role, Word
+from protocol.learn.setters import Setter, Setters, Source, line_with, numbers_in
+from protocol.learn.talk import NEWLINE, Talk
+from protocol.profiles.templates import UNITS, Field
+
+FIELDS = {
+    Role.START: "start", Role.STOP: "stop", Role.CENTRE: "centre", Role.SPAN: "span", Role.STEP: "step",
+}  # fmt: skip
+POINTS = (51, 101, 64, 201, 75, 50, 100, 128, 151, 301, 401, 21, 11)
+PAIRS = ((Role.START, Role.STOP), (Role.CENTRE, Role.SPAN), (Role.START, Role.STEP))
+_RANGE = re.compile(r"([-+]?\d[\d.,]*)\s*([kMG]?)(?:Hz)?\s*(?:\.\.|to|-)\s*(\d[\d.,]*)\s*([kMG]?)(?:Hz)?")
+
+
+@dataclass(frozen=True)
+class Writing:
+    """How this console writes a frequency: unit and form of a profile's field."""
+
+    unit: str = "hz"
+    form: str = ""
+
+    def field(self, name: str) -> Field:
+        """The field of a frequency called `name`."""
+        return Field(f"{name}_{self.unit}", 1.0, self.form)
+
+    def text(self, hertz: float) -> str:
+        """A frequency as a command writes it."""
+        return self.field("start").text(hertz)
+
+
+@dataclass
+class Trials:
+    """Settings of one console as far as they are found; `low_hz` to `high_hz` is where it is known to sweep."""
+
+    setters: Setters
+    status: list[str] = field(default_factory=list)
+    writing: Writing = field(default_factory=Writing)
+    unit_known: bool = False
+    low_hz: float = 0.0
+    high_hz: float = 0.0
+    pair: tuple[Role, ...] = ()
+    points: list[int] = field(default_factory=list)
+    """Numbers of points that were taken as set."""
+    ranges: dict[Role, str] = field(default_factory=dict)
+    now: dict[str, list[str]] = field(default_factory=dict)
+    evidence: dict[str, str] = field(default_factory=dict)
+    verified: bool = False
+    combined: str = ""
+    """Template of one command for start, stop and perhaps points."""
+
+    @property
+    def talk(self) -> Talk:
+        """The conversation."""
+        return self.setters.talk
+
+    async def run(self) -> bool:
+        """Find a way to set frequencies and points; False when there is none."""
+        for word in self.setters.of(Role.SETTINGS):
+            lines = await self.talk.ask(word.name)
+            if not self.talk.refused(lines) and any(numbers_in(line) for line in lines):
+                self.status.append(word.name)
+        await self._points()
+        for pair in PAIRS:
+            if all(self.setters.of(role) for role in pair) and await self._pair(pair):
+                self.pair = pair
+                return True
+        for word in self.setters.of(Role.RANGE):
+            if await self._combined(word):
+                return True
+        return False
+
+    # Numbers of points
+
+    async def _points(self) -> None:
+        for word in self.setters.of(Role.POINTS):
+            current = await self._sources(word)
+            for form in (*([f"{word.name}\n{{v}}"] if current is None else []), *self.setters.set_forms(word)):
+                taken = []
+                for points in self._counts(word):
+                    source = await self._try(word, form, str(points), float(points), current or [])
+                    if source is not None:
+                        taken.append((points, source))
+                    if len(taken) == 3 or (not taken and points == self._counts(word)[3]):
+                        break
+                if taken:
+                    setter = Setter(Role.POINTS, word, form, taken[0][1] if taken[0][1].command else None)
+                    self._keep(setter)
+                    self.points = sorted(points for points, _ in taken)
+                    return
+
+    def _counts(self, word: Word) -> list[int]:
+        """Counts to try: those that the console's words list, then usual ones within the range that they give."""
+        text = f"{word.usage} {word.description}"
+        low, high = 2, 100_000
+        found = _RANGE.search(text)
+        if found and "hz" not in found.group().lower():
+            low, high = int(float(found.group(1).rstrip(".,"))), int(float(found.group(3).rstrip(".,")))
+        listed = [int(part) for part in re.findall(r"\b\d{2,4}\b", text)] if not found else []
+        return [n for n in dict.fromkeys((*listed, *POINTS)) if low <= n <= high] or [low, high]
+
+    # Frequencies
+
+    async def _pair(self, pair: tuple[Role, ...]) -> bool:
+        words = [self.setters.of(role)[0] for role in pair]
+        sources = [await self._sources(word) for word in words]
+        self._range(words)
+        for writing in self._writings(words):
+            for window in self._windows(writing):
+                done = await self._place(pair, words, sources, writing, window)
+                if done:
+                    self.writing, (self.low_hz, self.high_hz) = writing, window
+                    return True
+        return False
+
+    async def _place(
+        self, pair: tuple[Role, ...], words: Sequence[Word], sources: Sequence[list[Source] | None], writing: Writing,
+        window: tuple[float, float],
+    ) -> bool:  # fmt: skip
+        low, high = window
+        width = high - low
+        aims = {
+            Role.START: (low + 0.2 * width, low + 0.1 * width), Role.STOP: (low + 0.8 * width, low + 0.9 * width),
+            Role.CENTRE: (low + 0.5 * width, low + 0.45 * width), Role.SPAN: (0.2 * width, 0.3 * width),
+            Role.STEP: (0.001 * width, 0.002 * width),
+        }  # fmt: skip
+        for role, word, current in zip(pair, words, sources, strict=True):
+            forms = [f"{word.name}\n{{v}}"] if current is None else list(self.setters.set_forms(word))
+            for form in forms:
+                taken = []
+                for hertz in aims[role]:
+                    exact = _nice(hertz)
+                    text = writing.text(exact)
+                    source = await self._try(
+                        word, form, text, numbers_in(text)[0][1] if numbers_in(text) else 0.0, current or []
+                    )
+                    if source is None:
+                        break
+                    taken.append(source)
+                if len(taken) == 2:
+                    self._keep(Setter(role, word, form, taken[1] if taken[1].command else None))
+                    break
+            else:
+                return False
+        return True
+
+    async def _combined(self, word: Word) -> bool:
+        """One command for start, stop and points."""
+        current = await self._sources(word)
+        self._range([word])
+        separators = [s for s in (",", ";", " ") if s in f"{word.usage[len(word.name) + 1 :]} {word.description}"] or [
+            " "
+        ]
+        separators += [s for s in (" ", ",", ";") if s not in separators]
+        with_points = Role.POINTS not in self.setters.found
+        for writing in self._writings([word]):
+            for low, high in self._windows(writing):
+                for separator in separators:
+                    hertz = [_nice(low + part * (high - low)) for part in (0.2, 0.7)]
+                    for joint in (" ", "=", ":", ","):
+                        for count in ("51", "101") if with_points else ("",):
+                            texts = [*map(writing.text, hertz), *([count] if count else [])]
+                            line = word.name + joint + separator.join(texts)
+                            first, last = numbers_in(texts[0])[0][1], numbers_in(texts[1])[0][1]
+                            if await self._took(line, [(texts[0], first), (texts[1], last)], current or []):
+                                names = [f"start_{writing.unit}", f"stop_{writing.unit}"]
+                                form = f":{writing.form}" if writing.form else ""
+                                parts = [f"{{{name}{form}}}" for name in names] + (["{points}"] if count else [])
+                                self.combined = word.name + joint + separator.join(parts)
+                                self.writing, self.low_hz, self.high_hz = writing, low, high
+                                return True
+                        if not self._reads_anything(current):
+                            break
+        return False
+
+    def _reads_anything(self, current: list[Source] | None) -> bool:
+        return bool(current) or bool(self.status)
+
+    async def _took(self, line: str, wanted: list[tuple[str, float]], current: list[Source]) -> bool:
+        lines = await self.talk.ask(line)
+        if self.talk.refused(lines):
+            return False
+        commands = [*self.status, *(source.command for source in current)]
+        for command in dict.fromkeys(commands):
+            answer = await self.talk.ask(command)
+            if all(any(_holds(text, *want) for text in answer) for want in wanted):
+                self.now[command] = answer
+                return True
+        return not commands and not lines
+
+    def _range(self, words: Sequence[Word]) -> None:
+        """Where the console says it sweeps: in a usage, a banner, or by what holds now."""
+        self.ranges = {}
+
+    def _writings(self, words: Sequence[Word]) -> Iterator[Writing]:
+        """Units and forms to try: those that the console's words name first."""
+        text = " ".join(f"{word.usage} {word.description}" for word in words)
+        everything = " ".join(self.setters.printed)
+        seen = set()
+        for source in (text, everything):
+            for writing in _named(source):
+                if writing not in seen:
+                    seen.add(writing)
+                    self.unit_known = True
+                    yield writing
+            if seen and source is text:
+                return
+        known, self.unit_known = self.unit_known, False
+        for writing in (Writing(), Writing("khz"), Writing("mhz"), Writing("10hz"), Writing("mhz", "comma")):
+            if writing not in seen:
+                yield writing
+        self.unit_known = known
+
+    def _windows(self, writing: Writing) -> Iterator[tuple[float, float]]:
+        """Ranges in which to try values: what the console names, then usual ones."""
+        named = self._named_range(writing)
+        if named:
+            yield named
+        yield from ((100e6, 160e6), (10e6, 50e6), (400e6, 500e6), (2e6, 9e6), (1e9, 1.5e9), (0.3e6, 1.8e6))
+
+    def _named_range(self, writing: Writing) -> tuple[float, float] | None:
+        scale = UNITS[writing.unit]
+        ranges = []
+        for word in self.setters.words:
+            if word.role not in (Role.START, Role.STOP, Role.CENTRE):
+                continue
+            for match in _RANGE.finditer(f"{word.usage} {word.description}"):
+                try:
+                    low, high = (_value(match, at) * scale for at in (1, 3))
+                except ValueError:
+                    continue
+                if high > 4 * low:
+                    ranges.append((low, high))
+            hexed = re.search(r"([0-9A-F]{6,8})\.\.([0-9A-F]{6,8})", word.usage)
+            if hexed and writing.form == "hex":
+                ranges.append((float(int(hexed.group(1), 16)), float(int(hexed.group(2), 16))))
+        for line in self.setters.printed:
+            match = re.search(r"([\d.]+)\s*\.\.\s*([\d.]+)\s*(MHz|kHz|GHz)", line)
+            if match:
+                size = {"kHz": 1e3, "MHz": 1e6, "GHz": 1e9}[match.group(3)]
+                ranges.append((float(match.group(1)) * size, float(match.group(2)) * size))
+        if not ranges:
+            return None
+        low, high = ranges[0]
+        return max(low, 1e5 if high > 5e7 else low), high
+
+    # One setting
+
+    async def _sources(self, word: Word) -> list[Source] | None:
+        """Questions whose answers hold a number, tried before anything is set; None for a word that asks back."""
+        found: list[Source] = []
+        for command in self.setters.reads(word):
+            got = await self.talk.say(command)
+            lines = self.talk.lines(got, command)
+            if _asks_back(got, self.talk):
+                await self.talk.say("")
+                return None
+            if not self.talk.refused(lines) and any(numbers_in(line) for line in lines) and len(lines) <= 3:
+                found.append(Source(command, ""))
+                self.setters.read_style = self.setters.read_style or command.replace(word.name, "{name}")
+                break
+        return found
+
+    async def _try(self, word: Word, form: str, text: str, value: float, current: list[Source]) -> Source | None:
+        """Set a value and look whether it holds; the source tells where it was seen (no command: nowhere to look)."""
+        lines: list[str] = []
+        for number, line in enumerate(form.replace("{v}", text).split("\n")):
+            lines = self.talk.lines(await self.talk.say(line, value=number > 0), line)
+        if self.talk.refused(lines):
+            return None
+        commands = [*(source.command for source in current), *self.status]
+        for command in dict.fromkeys(commands):
+            answer = await self.talk.ask(command)
+            found = _line_for(answer, word.name, text, value, command in self.status)
+            if found:
+                self.verified = True
+                return Source(command, found)
+        if commands:
+            return None
+        shown = line_with(lines, text, value)
+        return Source("", "") if shown or not lines or len(lines) == 1 else None
+
+    def _keep(self, setter: Setter) -> None:
+        self.setters.found[setter.role] = setter
+        self.setters.style = setter.form.replace(setter.word.name, "{name}", 1)
+
+
+def _line_for(lines: Sequence[str], name: str, text: str, value: float, page: bool) -> str:
+    """The line of an answer that holds the value; on a page of settings the one that names the word."""
+    mine = [line for line in lines if re.search(rf"(?<!\w){re.escape(name.split()[-1])}(?!\w)", line)] if page else []
+    return line_with(mine or lines, text, value)
+
+
+def _asks_back(got: bytes, talk: Talk) -> bool:
+    """Whether the answer ends in an open question, not in a prompt."""
+    last = NEWLINE.split(cleaned(got))[-1]
+    return bool(last.strip()) and not talk.manner.ended(got) and last.rstrip().endswith((b"?", b":", b"=", b">"))
+
+
+def _holds(line: str, text: str, value: float) -> bool:
+    return text in line or any(abs(number - value) <= 1e-9 * max(abs(value), 1e-9) for _, number in numbers_in(line))
+
+
+def _nice(hertz: float) -> float:
+    """A frequency that any resolution down to 10 kHz can write, and no whole number of megahertz."""
+    grain = 1e5 if hertz > 2e6 else 1e4
+    return round(hertz / grain) * grain
+
+
+def _value(match: re.Match[str], at: int) -> float:
+    text = match.group(at).rstrip(".,").replace(",", ".")
+    return float(text) * {"": 1.0, "k": 1e3, "M": 1e6, "G": 1e9}[match.group(at + 1)]
+
+
+def _named(text: str) -> list[Writing]:
+    """Units that a text names, as ways of writing."""
+    found = []
+    if re.search(r"(?i)\bhex", text) and re.search(r"(?i)hz|freq", text) and re.search(r"(?i)hz,? ?\(?hex", text):
+        found.append(Writing("hz", "hex"))
+    if re.search(r"(?i)units? of 10 ?hz|\b10 ?hz\b", text):
+        found.append(Writing("10hz"))
+    for unit in ("GHz", "MHz", "kHz"):
+        if unit.lower() in text.lower():
+            low = unit.lower()
+            commas = re.search(r"\d,\d", text) is not None
+            found += [Writing(low, "comma"), Writing(low)] if commas else [Writing(low), Writing(low, "comma")]
+    if re.search(r"(?<![kMG\w])(?<!10 )[Hh][Zz]\b|\bHZ\b", text) and Writing("10hz") not in found:
+        found.append(Writing())
+    return found
