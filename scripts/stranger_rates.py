@@ -111,10 +111,12 @@ async def drive(served: Served, profile: object, which: str, facts: dict[str, ob
             start, stop = (round((limits.start_hz + part * width) / 1e5) * 1e5 for part in (low, high))
             bandwidth = bandwidths[number % len(bandwidths)]
             try:
-                await analyzer.apply(SweepSettings(start, stop, max(points, 2), max(bandwidth, 100.0) if bandwidth >= 100 else bandwidth))
+                applied = await analyzer.apply(SweepSettings(start, stop, max(points, 2), max(bandwidth, 100.0) if bandwidth >= 100 else bandwidth))
                 sweep = await analyzer.sweep()
             except (AnalyzerError, RequestError) as error:
                 return "not driven", f"{start:.0f} {stop:.0f} {points}: {error}"
+            if applied.changes:
+                start, stop, points = applied.actual.start_hz, applied.actual.stop_hz, applied.actual.points
             grid = np.linspace(start, stop, points)
             step = (stop - start) / max(points - 1, 1)
             if sweep.frequency_hz.size != points or np.max(np.abs(sweep.frequency_hz - grid)) > max(step, 2e3):

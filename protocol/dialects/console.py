@@ -9,6 +9,7 @@ from __future__ import annotations
 
 import re
 from collections.abc import Callable, Generator, Mapping
+from dataclasses import replace
 
 import numpy as np
 from numpy.typing import NDArray
@@ -252,10 +253,20 @@ class ConsoleDialect(Exchange):
         for table in self._tables:
             command = table.read.command
             if command is not None:
-                body = yield from self._ask(command, {}, waiting, table=table, points=settings.points)
+                body = yield from self._data(command, waiting, table, settings.points)
             source = command if command is not None else console.sweep
             columns |= self._columns(table, body, settings.points, source)
         return _sweep_reply(columns)
+
+    def _data(self, command: Template, waiting: Waiting, table: PointTable, points: int) -> _Part:
+        """The reply to a question for data; put again while the sweep runs, where the analyzer wants it so."""
+        if self._console.asks_again:
+            for _ in range(MOST_POLLS):
+                body = yield from self._ask(command, {}, waiting, table=table, points=points, refusable=True, short=True)
+                if table.count(self._manner.lines(body, command.source)) >= 1:
+                    return body
+        body = yield from self._ask(command, {}, waiting, table=table, points=points)
+        return body
 
     def _columns(self, table: PointTable, body: bytes, points: int, source: Template | None) -> _Columns:
         what, text = (repr(source.source), source.source) if source is not None else ("the sweep", "")
@@ -289,6 +300,7 @@ class ConsoleDialect(Exchange):
         after_sweep: bool = False,
         refusable: bool = False,
         must: bool = False,
+        short: bool = False,
     ) -> _Part:
         """Send a command, line by line, and return the body of the last reply, without remarks.
 
@@ -299,6 +311,8 @@ class ConsoleDialect(Exchange):
             data = text.encode("ascii") + self._console.out_end
             last = number == len(pieces) - 1
             step = self._step_for(text, data, waiting, table if last else None, points, last, must, after_sweep)
+            if short and last and step.settle is not None:
+                step = replace(step, settle=lambda buffer: (bytes(buffer), len(buffer)))
             body = yield step
             lines = self._manner.lines(body, text)
             refused = self._manner.refusal(lines) if table is None or len(lines) < max(points, 4) else None
@@ -326,7 +340,10 @@ class ConsoleDialect(Exchange):
         """The step that sends `text` and knows how its reply ends."""
         limit = _data_limit(table, points) if table is not None else PLAIN_LIMIT
         endless = table is not None and table.read.command is None and self._console.enough is not None
-        enough = _counted(table, points, self._manner, text) if table is not None and table.read.loose else None
+        tables = [table] if table is not None and table.read.loose else []
+        if endless and tables:
+            tables = [entry for entry in self._tables if entry.read.command is None]
+        enough = _counted(tables, points, self._manner, text) if tables else None
         if endless and enough is not None:
             return Step(data, _until(enough), repr(text), waiting, limit, after_sweep)
         silent = self._manner.silent or not last
@@ -400,15 +417,16 @@ def _until(enough: Callable[[bytearray], bool]) -> Frame:
     return lambda buffer: (bytes(buffer), len(buffer)) if enough(buffer) else None
 
 
-def _counted(table: PointTable, points: int, manner: Manner, text: str) -> Callable[[bytearray], bool]:
+def _counted(tables: list[PointTable], points: int, manner: Manner, text: str) -> Callable[[bytearray], bool]:
     """Whether so many points have come. Lines are counted first: that is quick."""
 
     def enough(buffer: bytearray) -> bool:
         if not buffer.endswith((b"\n", b"\r")):
             return False
-        if table.read.points_per_line == 1 and buffer.count(b"\n") + buffer.count(b"\r") < points:
+        if tables[0].read.points_per_line == 1 and buffer.count(b"\n") + buffer.count(b"\r") < points:
             return False
-        return table.count(manner.lines(bytes(buffer), text)) >= points
+        lines = manner.lines(bytes(buffer), text)
+        return all(table.count(lines) >= points for table in tables)
 
     return enough
 

@@ -18,6 +18,7 @@ from protocol.learn.setters import Setters
 from protocol.learn.talk import SWEEP_S, Talk
 
 MOST_POLLS = 200
+AGAIN = 12
 READY = re.compile(r"(?i)\b(ready|idle|done|finished|complete)\b")
 
 
@@ -38,6 +39,8 @@ class Acquisition:
     poll: str = ""
     ready: str = ""
     enough: bool = False
+    again: bool = False
+    """Whether data are refused as long as the sweep runs, and must be asked for again."""
     parts: list[Part] = field(default_factory=list)
     axis: Part | None = None
     seconds: float = 0.0
@@ -62,11 +65,12 @@ class Acquire:
         for sweep in (*_sweeps(self.setters.words), None):
             found = Acquisition()
             if sweep is not None:
-                lines = await self._lines(sweep.name, SWEEP_S)
+                self.talk.stopped = False
+                lines = self.talk.lines(await self.talk.endless(sweep.name, 5 * (points or 401) + 40), sweep.name)
                 if self.talk.refused(lines):
                     continue
-                found.sweep = sweep.name
-                shapes = self._shapes(lines, points)
+                found.sweep, found.enough = sweep.name, self.talk.stopped
+                shapes = self._shapes(_once(lines, points) if found.enough else lines, points)
                 if shapes and _pairs(shapes) >= 2:
                     found.parts = [Part("", shapes, f"{sweep.description} {self._told()}")]
                     await self._axis(found, points)
@@ -91,6 +95,17 @@ class Acquire:
         if found and all(len(value_columns(shape)) == 1 for shape in found):
             self.thin = True
         return found
+
+    async def _data(self, command: str, found: Acquisition) -> list[str]:
+        """The reply to a word for data; asked again as long as a sweep that runs makes it refuse."""
+        lines: list[str] = []
+        for _ in range(AGAIN if found.sweep and not found.poll else 1):
+            for piece in command.split("\n"):
+                lines = await self._lines(piece, SWEEP_S)
+            if len(lines) > 3:
+                return lines
+            found.again = True
+        return lines
 
     async def _wait(self, found: Acquisition) -> None:
         """Ask for the sweep's state until its answer stands."""
@@ -117,7 +132,7 @@ class Acquire:
             for command in _commands(word):
                 if not self.talk.may(command):
                     continue
-                lines = await self._lines(command, SWEEP_S)
+                lines = await self._data(command, found)
                 shapes = self._shapes(lines, points)
                 if not shapes:
                     continue
@@ -126,10 +141,31 @@ class Acquire:
                     found.parts = [parts[-1]]
                     return True
                 break
+        if len(parts) == 1 and _pairs(parts[0].shapes) == 1:
+            chosen = await self._chosen(found, parts[0].command, points)
+            if len(chosen) == 2:
+                found.parts = chosen
+                return True
         if len(parts) >= 2 and all(_pairs(part.shapes) == 1 for part in parts):
             found.parts = parts[:4]
             return True
         return False
+
+    async def _chosen(self, found: Acquisition, data: str, points: int | None) -> list[Part]:
+        """The traces behind a word that chooses one of them."""
+        for word in self.setters.of(Role.DATA):
+            if not re.search(r"(?i)(?:choose|select)s? (?:the |a )?trace", word.description):
+                continue
+            for form in self.setters.set_forms(word):
+                parts = []
+                for choice in ("1", "2"):
+                    command = f"{form.replace('{v}', choice)}\n{data}"
+                    shapes = self._shapes(await self._data(command, found), points)
+                    if shapes:
+                        parts.append(Part(command, shapes, word.description))
+                if len(parts) == 2 and not np.allclose(parts[0].shapes[0].values, parts[1].shapes[0].values, atol=1e-3):
+                    return parts
+        return []
 
     async def _axis(self, found: Acquisition, points: int | None) -> None:
         """A list of frequencies, when there is a word for it."""
@@ -144,14 +180,18 @@ class Acquire:
         """One more sweep the same way, sets of points per part; None when it did not come as before."""
         lines: list[str] = []
         if found.sweep:
-            lines = await self._lines(found.sweep, SWEEP_S)
+            if found.enough:
+                got = await self.talk.endless(found.sweep, 5 * (points or 401) + 40)
+                lines = _once(self.talk.lines(got, found.sweep), points)
+            else:
+                lines = await self._lines(found.sweep, SWEEP_S)
             if found.poll:
                 for _ in range(MOST_POLLS):
                     if found.ready in await self.talk.ask(found.poll):
                         break
         taken = []
         for part in found.parts:
-            reply = await self._lines(part.command, SWEEP_S) if part.command else lines
+            reply = await self._data(part.command, found) if part.command else lines
             shapes = shapes_of(reply, points)
             if len(shapes) != len(part.shapes):
                 return None
@@ -165,6 +205,19 @@ class Acquire:
         return taken
 
 
+def _once(lines: Sequence[str], points: int | None) -> list[str]:
+    """The lines of the first sweep of several: up to the line that comes again between them, or so many of a kind."""
+    kept: list[str] = []
+    counts: dict[str, int] = {}
+    for line in lines:
+        shape = re.sub(r"[-+]?[\d.]+(?:[eE][-+]?\d+)?", "#", line)
+        if points is not None and counts.get(shape, 0) >= points and shape.count("#") > 1:
+            return kept
+        counts[shape] = counts.get(shape, 0) + 1
+        kept.append(line)
+    return kept
+
+
 def _sweeps(words: Sequence[Word]) -> list[Word]:
     """Words that take one sweep: those that then hold it first."""
     listed = [word for word in words if word.role is Role.SWEEP]
@@ -173,6 +226,8 @@ def _sweeps(words: Sequence[Word]) -> list[Word]:
 
 def _commands(word: Word) -> list[str]:
     """A word for data bare, and with each choice of its argument."""
+    if re.search(r"(?i)(?:choose|select)s? (?:the |a )?trace", word.description):
+        return []
     choices = re.findall(r"\b(?:11|21|s11|s21|S11|S21)\b", word.usage[len(word.name) :])
     return [f"{word.name} {choice}" for choice in dict.fromkeys(choices)] or [word.name]
 

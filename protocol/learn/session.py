@@ -17,7 +17,7 @@ from protocol.learn.axis import Meaning, listed_unit, meaning_of, sensible
 from protocol.learn.bounds import Bounds, find_bandwidth, find_points, find_range
 from protocol.learn.dialogue import Dialogue, Role, Word
 from protocol.learn.opening import Opening, list_words, open_console
-from protocol.learn.setters import Setters
+from protocol.learn.setters import Setters, numbers_in
 from protocol.learn.shapes import Shape
 from protocol.learn.talk import Talk
 from protocol.learn.tokens import entries_of
@@ -97,7 +97,7 @@ class Session:
         told = []
         for entry in entries:
             self.talk.permit(f"{word} {entry.name}")
-            lines = await self.talk.ask(f"{word} {entry.name}")
+            lines = await self.talk.ask(f"{word} {entry.name}", pages=True)
             mine = [found for found in entries_of(lines) if found.name == entry.name]
             told.append(mine[0] if len(lines) <= 3 and mine else entry)
         return told
@@ -163,12 +163,40 @@ class Session:
             name = "points" if role is Role.POINTS else f"{FIELDS[role]}_{writing.unit}{form}"
             found.commands[WORDS_OF_ROLES[role]] = setter.form.replace("{v}", f"{{{name}}}")
             if setter.source is not None and setter.source.command:
-                line = setter.source.line.replace("{v}", f"{{{name}}}")
-                found.readback.setdefault(setter.source.command, []).append(line)
+                line = _read_line(setter.source.line, name)
+                if any(_same_line(line, other) for other in found.readback.get(setter.source.command, ())):
+                    others = found.readback[setter.source.command]
+                    at = next(at for at, other in enumerate(others) if _same_line(line, other))
+                    others[at] = _merged(others[at], line)
+                else:
+                    found.readback.setdefault(setter.source.command, []).append(line)
                 found.evidence[f"readback {setter.source.command}"] = "its numbers followed what was set"
         if trials.combined:
             found.commands["span"] = trials.combined
+            self._combined_read(trials)
         found.resolution_hz = max(1.0, UNITS[writing.unit]) if writing.unit == "10hz" else 1.0
+
+    def _combined_read(self, trials: Trials) -> None:
+        """The read-back of a command for several settings: the line that holds them all, or one line for each."""
+        command, answer = trials.combined_read
+        if not command:
+            return
+        names = re.findall(r"\{([^}]*)\}", trials.combined)
+        texts = trials.combined_texts
+        lines = []
+        for line in answer:
+            out = re.sub(r"\s+", " ", line).strip()
+            for text, name in zip(texts, names, strict=False):
+                for shown, value in numbers_in(line):
+                    if "{" + name not in " ".join([*lines, out]) and (shown == text or value == numbers_in(text)[0][1]):
+                        si = ":si" if shown[-1:] in "kMG" and name.endswith("_hz") else ""
+                        out = re.sub(rf"(?<![\w.{{]){re.escape(shown)}(?![\w.])", f"{{{name}{si}}}", out, count=1)
+                        break
+            if "{" in out:
+                lines.append(re.sub(r"(?<![\w.{])[-+]?\d+(?:\.\d+)?(?![\w}])", "{skip}", out))
+        if all("{" + name in " ".join(lines) for name in names[:2]):
+            self.found.readback[command] = lines
+            self.found.evidence[f"readback {command}"] = "its numbers followed what was set"
 
     async def apply(self, settings: SweepSettings) -> None:
         """Send the settings as the profile will."""
@@ -307,6 +335,40 @@ class Session:
         texts = [line for _, got in self.talk.transcript for line in LINE_END.split(cleaned(got))]
         seen = [prefix for prefix in self.talk.manner.chatter if any(t.lstrip().startswith(prefix.encode()) for t in texts)]
         return replace(self.talk.manner, chatter=tuple(seen))
+
+
+def _read_line(line: str, name: str) -> str:
+    """A line of an answer as a template: the value a field, all other numbers skipped; a suffix is part of the field."""
+    head, _, tail = line.partition("{v}")
+    field_name = name
+    suffix = re.match(r"[kMG](?!\w)", tail)
+    if suffix:
+        tail = tail[1:]
+    if name != "points" and ":" not in name and name.endswith("_hz") and suffix:
+        field_name = f"{name}:si"
+
+    def skipped(text: str) -> str:
+        return re.sub(r"(?<![\w.{])[-+]?\d+(?:\.\d+)?(?![\w}])", "{skip}", text)
+
+    return f"{skipped(head)}{{{field_name}}}{skipped(tail)}"
+
+
+def _shape_of(line: str) -> str:
+    return re.sub(r"\{[^}]*\}", "#", line)
+
+
+def _same_line(one: str, other: str) -> bool:
+    return _shape_of(one) == _shape_of(other) and one.count("{") > 1
+
+
+def _merged(one: str, other: str) -> str:
+    """Two templates of the same line, each with another field, as one."""
+    fields = [
+        a if a != "{skip}" else b
+        for a, b in zip(re.findall(r"\{[^}]*\}", one), re.findall(r"\{[^}]*\}", other), strict=True)
+    ]
+    parts = _shape_of(one).split("#")
+    return parts[0] + "".join(field + part for field, part in zip(fields, parts[1:], strict=True))
 
 
 def _end_shape(line: str) -> str:

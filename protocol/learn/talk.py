@@ -47,6 +47,8 @@ class Talk:
     permitted: set[str] = field(default_factory=set)
     """Words that may be sent, with any arguments."""
     last_s: float = 0.0
+    stopped: bool = False
+    """Whether an answer without end had to be stopped."""
     first_s: float = FIRST_S
 
     async def listen(self, seconds: float) -> bytes:
@@ -105,6 +107,33 @@ class Talk:
     def refused(self, lines: list[str]) -> bool:
         """Whether a reply is a refusal, as far as refusals are known."""
         return self.manner.refusal([line.encode("ascii", "replace") for line in lines]) is not None
+
+    async def endless(self, line: str, lines: int) -> bytes:
+        """Send a permitted line whose answer may never end; after so many lines a line end stops it.
+
+        Returns what came before that; what comes after is dropped.
+        """
+        if not self.may(line):
+            raise UnsafeError(f"{line!r} must not be sent: nothing permits it")
+        self.link.discard()
+        await self.link.send(line.encode("ascii") + self.out_end)
+        got, wait, began = b"", 4.0, time.monotonic()
+        while True:
+            try:
+                got += await self.link.receive(wait)
+            except TimeoutError:
+                break
+            wait = QUIET_S if self.manner.silent else 2.0
+            if self.manner.ended(got):
+                break
+            if len(LINE_END.findall(got)) > lines or time.monotonic() - began > LONGEST_S:
+                self.stopped = True
+                await self.link.send(self.out_end)
+                await self._collect(1.0, 0.4, LONGEST_S, pages=False)
+                break
+        self.last_s = time.monotonic() - began
+        self.transcript.append((line, got))
+        return got
 
     async def _collect(self, first_s: float, quiet_s: float, longest_s: float, *, pages: bool) -> bytes:
         got, turned = b"", 0

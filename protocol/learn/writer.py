@@ -89,6 +89,8 @@ def console_profile(session: Session, when: str) -> str:
     acquisition = found.acquisition
     if acquisition is not None and not acquisition.sweep:
         page.put("reads_sweep", "true", "asking for data brought a new sweep")
+    if acquisition is not None and acquisition.again:
+        page.put("asks_again", "true", "data were refused while a sweep ran")
     if acquisition is not None and acquisition.poll:
         page.put("ready", text(acquisition.ready))
     page.put("axis", text(found.axis))
@@ -99,7 +101,8 @@ def console_profile(session: Session, when: str) -> str:
     if found.bounds.bandwidth:
         page.put("bandwidth", text(found.bounds.bandwidth))
     if acquisition is not None:
-        for key, value in (("sweep", acquisition.sweep), ("poll", acquisition.poll)):
+        enough = " " if acquisition.enough else ""
+        for key, value in (("sweep", acquisition.sweep), ("poll", acquisition.poll), ("enough", enough)):
             if value:
                 page.put(key, text(value))
     elif found.commands:

@@ -17,6 +17,7 @@ Keys of [console]:
 | `resolution_hz` | frequencies are rounded to this before they are sent |
 | `bandwidth_codes` | what `{bandwidth_code}` stands for |
 | `reads_sweep` | true when asking for data takes the sweep; no sweep command is needed then |
+| `asks_again` | true when data are refused while a sweep runs, and are to be asked for again |
 | `ready` | the answer to `poll` that says that the sweep is done |
 | `axis` | how the frequencies were confirmed: column, list, read-back, phase slope, technician, unconfirmed |
 
@@ -114,6 +115,7 @@ class Console:
     abort: Template | None
     help: Template | None
     reads_sweep: bool
+    asks_again: bool
     axis: str
     reads: tuple[Read, ...]
     readback: tuple[ReadBack, ...]
@@ -197,6 +199,7 @@ def read_console(table: Table, limits: Limits) -> Console:
         identify=_required(words, "identify", _NOTHING),
         identity_line=_ascii(table, "identity_line", ""),
         ready=_ascii(table, "ready", ""),
+        asks_again=table.boolean("asks_again", default=False),
         reads_sweep=table.boolean("reads_sweep", default=False),
         axis=table.choice("axis", AXES, "unconfirmed"),
         reads=tuple(_read(entry) for entry in table.tables("reads")),
