@@ -261,7 +261,7 @@ class ConsoleDialect(Exchange):
     def _data(self, command: Template, waiting: Waiting, table: PointTable, points: int) -> _Part:
         """The reply to a question for data; put again while the sweep runs, where the analyzer wants it so."""
         if self._console.asks_again:
-            for _ in range(MOST_POLLS):
+            for _ in range(self._most_polls):
                 body = yield from self._ask(command, {}, waiting, table=table, points=points, refusable=True, short=True)
                 if table.count(self._manner.lines(body, command.source)) >= 1:
                     return body
@@ -275,10 +275,15 @@ class ConsoleDialect(Exchange):
             return table.loose_columns(lines, points, what, first=self._console.enough is not None)
         return table.columns(body, points, what)
 
+    @property
+    def _most_polls(self) -> int:
+        """Questions whether a sweep is done before it counts as lost; where silence ends an answer each takes long."""
+        return FEW_POLLS if self._manner.silent else MOST_POLLS
+
     def _ready(self, poll: Template) -> _Questions:
         """Ask until the analyzer says that its sweep is done."""
         ready = self._console.ready.encode("ascii")
-        for _ in range(MOST_POLLS):
+        for _ in range(self._most_polls):
             lines = yield from self._lines(poll)
             if ready in lines:
                 return
@@ -319,7 +324,7 @@ class ConsoleDialect(Exchange):
             if refused is not None and not refusable:
                 raise WireError(f"the analyzer refused {text!r}: {plain(refused)}", refused=True)
         if table is not None and last and self._console.enough is not None and table.read.command is None:
-            yield self._step_for("enough", self._stop(), Waiting.REPLY, None, 0, True, False, False)
+            yield Step(self._stop(), _never, "'enough'", settle=lambda buffer: (b"", len(buffer)), empty=True)
         return self._kept(body) if table is not None and not table.read.loose else body
 
     def _stop(self) -> bytes:
@@ -350,6 +355,8 @@ class ConsoleDialect(Exchange):
         settle = _settled(self._manner, text, enough, silent) if silent or self._manner.prompt is None else None
         frame = self._frame(text) if last else _never
         empty = silent and table is None and not must
+        if silent and must and enough is None:
+            enough = _answered(self._manner, text)
         return Step(data, frame, repr(text), waiting, limit, after_sweep, settle, empty, enough if silent else None)
 
     def _kept(self, body: bytes) -> bytes:
@@ -388,14 +395,14 @@ class ConsoleDialect(Exchange):
         return frame
 
 
-MOST_POLLS = 2000
-"""Questions whether a sweep is done before it counts as lost."""
+MOST_POLLS, FEW_POLLS = 20_000, 300
 
 
 def manner_of(console: Console) -> Manner:
     """How a console frames its replies."""
     return Manner(
-        console.prompts, console.echo, console.ends, console.error_prefix, console.refusals, console.chatter
+        console.prompts, console.echo, console.ends, console.error_prefix, console.refusals, console.chatter,
+        console.counts,
     )
 
 
@@ -415,6 +422,11 @@ def _never(_: bytearray) -> None:
 def _until(enough: Callable[[bytearray], bool]) -> Frame:
     """All that came, as soon as it is enough."""
     return lambda buffer: (bytes(buffer), len(buffer)) if enough(buffer) else None
+
+
+def _answered(manner: Manner, text: str) -> Callable[[bytearray], bool]:
+    """Whether more than an echo has come."""
+    return lambda buffer: bool(manner.lines(bytes(buffer), text))
 
 
 def _counted(tables: list[PointTable], points: int, manner: Manner, text: str) -> Callable[[bytearray], bool]:

@@ -6,6 +6,7 @@ Owns: the choice among words for a sweep, words for data, and the ways of waitin
 from __future__ import annotations
 
 import re
+import time
 from collections.abc import Sequence
 from dataclasses import dataclass, field
 
@@ -18,7 +19,8 @@ from protocol.learn.setters import Setters
 from protocol.learn.talk import SWEEP_S, Talk
 
 MOST_POLLS = 200
-AGAIN = 12
+AGAIN_S = 6.0
+"""Data may be refused so long while a sweep runs."""
 READY = re.compile(r"(?i)\b(ready|idle|done|finished|complete)\b")
 
 
@@ -52,8 +54,11 @@ class Acquire:
 
     talk: Talk
     setters: Setters
+    lengthy: int = 0
+    """While words are tried: lines after which an answer is taken for endless, 0 for never."""
     strange: str = ""
     """A line of data that was not understood."""
+    refusing: bool = False
     thin: bool = False
     """Whether one number a point came where two are needed."""
 
@@ -62,6 +67,13 @@ class Acquire:
         for word in self.setters.of(Role.DATA, Role.SWEEP, Role.HOLD, Role.FREQUENCIES, Role.STATUS, Role.RUN):
             self.setters.permit(word)
         data = self.setters.of(Role.DATA)
+        try:
+            self.lengthy = 5 * (points or 401) + 40
+            return await self._find(data, points)
+        finally:
+            self.lengthy = 0
+
+    async def _find(self, data: Sequence[Word], points: int | None) -> Acquisition | None:
         for sweep in (*_sweeps(self.setters.words), None):
             found = Acquisition()
             if sweep is not None:
@@ -85,6 +97,8 @@ class Acquire:
         return " ".join(word.description for word in self.setters.of(Role.DATA))
 
     async def _lines(self, command: str, first_s: float) -> list[str]:
+        if self.lengthy:
+            return self.talk.lines(await self.talk.endless(command, self.lengthy), command)
         return await self.talk.ask(command, first_s if not self.talk.manner.silent else max(self.talk.first_s, 1.8), 60.0)
 
     def _shapes(self, lines: Sequence[str], points: int | None) -> list[Shape]:
@@ -99,13 +113,16 @@ class Acquire:
     async def _data(self, command: str, found: Acquisition) -> list[str]:
         """The reply to a word for data; asked again as long as a sweep that runs makes it refuse."""
         lines: list[str] = []
-        for _ in range(AGAIN if found.sweep and not found.poll else 1):
+        until = time.monotonic() + (AGAIN_S if found.sweep and not found.poll else 0.0)
+        while True:
             for piece in command.split("\n"):
                 lines = await self._lines(piece, SWEEP_S)
             if len(lines) > 3:
                 return lines
+            if time.monotonic() > until:
+                return lines
+            self.refusing = True
             found.again = True
-        return lines
 
     async def _wait(self, found: Acquisition) -> None:
         """Ask for the sweep's state until its answer stands."""
@@ -220,8 +237,13 @@ def _once(lines: Sequence[str], points: int | None) -> list[str]:
 
 def _sweeps(words: Sequence[Word]) -> list[Word]:
     """Words that take one sweep: those that then hold it first."""
-    listed = [word for word in words if word.role is Role.SWEEP]
+    listed = [word for word in words if word.role is Role.SWEEP or _sweeps_itself(word)]
     return sorted(listed, key=lambda word: not re.search(r"(?i)single|hold|stop|once|one", f"{word.name} {word.description}"))
+
+
+def _sweeps_itself(word: Word) -> bool:
+    """Whether a word for data says that it sweeps first, or without end."""
+    return word.role is Role.DATA and re.match(r"(?i)sweeps? (?:once|until|and)|measures? ", word.description) is not None
 
 
 def _commands(word: Word) -> list[str]:

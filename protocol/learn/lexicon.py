@@ -95,6 +95,12 @@ HARM_NAME = re.compile(
 )
 """Speaks of harm in a name."""
 
+HARM_SURELY = re.compile(
+    r"sav(?:e|ing)|store|flash|eras|delet|format|boot|reset|factory|default|calib|recall|commit|burn|persist",
+    re.IGNORECASE,
+)
+"""Speaks of harm in a name whatever the description says."""
+
 WARNS = re.compile(
     r"warning|caution|attention|danger|are you sure|sure\s*\?|y\s*/\s*\[?n|\[y|\(y|yes\b.{0,8}\bno\b|will (?:be |now )?"
     r"(?:over|eras|los|delet|chang|stor|clear)|cannot be undone|be lost|overwrit|confirm|press enter|press any key to|"

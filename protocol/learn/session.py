@@ -13,10 +13,10 @@ from dataclasses import dataclass, field, replace
 from protocol.dialects.reply import LINE_END, Manner, cleaned
 from protocol.learn.acquire import Acquire, Acquisition
 from protocol.learn.allow import Entry, corrected, words_of
-from protocol.learn.axis import Meaning, listed_unit, meaning_of, sensible
+from protocol.learn.axis import Meaning, OtherFrequenciesError, listed_unit, meaning_of, sensible
 from protocol.learn.bounds import Bounds, find_bandwidth, find_points, find_range
 from protocol.learn.dialogue import Dialogue, Role, Word
-from protocol.learn.opening import Opening, list_words, open_console
+from protocol.learn.opening import HELP_WORDS, Opening, list_words, open_console
 from protocol.learn.setters import Setters, numbers_in
 from protocol.learn.shapes import Shape
 from protocol.learn.talk import Talk
@@ -25,7 +25,10 @@ from protocol.learn.trials import FIELDS, Trials
 from protocol.profiles.templates import SETTING_FIELDS, UNITS, Template, setting_values
 from protocol.sweep import SweepSettings
 
-REMARK = re.compile(rb"^(# |! |; |\[\w+\] |\* \w+: )")
+NARROWER = 4
+"""Times that a span is made narrower when the frequencies that come are others."""
+USUAL_DELAY_S = (1.5e-9, 30e-9)
+"""A lead of 0.2 to 3 m, there and back; beyond it a unit that nobody told is not believed."""
 WORDS_OF_ROLES = {
     Role.START: "start", Role.STOP: "stop", Role.CENTRE: "centre", Role.SPAN: "width", Role.STEP: "step",
     Role.POINTS: "points",
@@ -93,7 +96,8 @@ class Session:
         text = " ".join(printed)
         if len(bare) < 0.7 * len(entries) or not re.search(r"(?i)<\w+>|tells more|more about|help \w+\b.*\bfor", text):
             return entries
-        word = self.opening.help_word
+        named = re.search(r"(\S+) <\w+>", text)
+        word = named.group(1) if named and named.group(1).lower() in HELP_WORDS else self.opening.help_word
         told = []
         for entry in entries:
             self.talk.permit(f"{word} {entry.name}")
@@ -215,8 +219,19 @@ class Session:
         """How a sweep is taken, what its columns are, how its frequencies are known."""
         assert self._trials is not None
         acquire = Acquire(self.talk, self._trials.setters)
+        for _ in range(NARROWER):
+            try:
+                await self._sweeps(acquire)
+                return
+            except OtherFrequenciesError:  # its own limits cut the span: less may be taken as it is
+                trials = self._trials
+                trials.high_hz = trials.low_hz + (trials.high_hz - trials.low_hz) * 0.4
+        raise MissingError("the frequencies that come with the data are not those that were set")
+
+    async def _sweeps(self, acquire: Acquire) -> None:
+        counted = "points" in self.found.commands or "{points}" in self.found.commands.get("span", "")
         first, second = self.trial_settings()
-        points = first.points if "points" in self.found.commands or "{points}" in self.found.commands.get("span", "") else None
+        points = first.points if counted else None
         await self.apply(first)
         acquisition = await acquire.find(points)
         if acquisition is None:
@@ -231,8 +246,13 @@ class Session:
         await self.apply(second)
         again = await acquire.take(acquisition, second.points if points is not None else None)
         other = meaning_of(acquisition, again, second.start_hz, second.stop_hz) if again else None
-        if other is None or again is None or other.kind != meaning.kind:
+        if other is None or again is None:
             raise MissingError("data came, but did not follow a change of span and points")
+        if other.kind != meaning.kind:  # the wider span tells more
+            meaning_then = meaning_of(acquisition, taken, first.start_hz, first.stop_hz, [other.kind])
+            if meaning_then is None:
+                raise MissingError("data came, but no one form of numbers fits two spans")
+            meaning = meaning_then
         await self._confirm(acquisition, meaning, other, second, again)
         self.found.meaning = other
 
@@ -248,7 +268,8 @@ class Session:
         by_sight = bool(first.unit and second.unit) or bool(listed)
         if not steady and not by_sight:
             raise MissingError("the phase of an open lead does not follow the span that was set: its frequencies are not known")
-        if not sensible(second.delay.seconds) or not (trials.unit_known or by_sight or trials.verified):
+        usual = USUAL_DELAY_S[0] < abs(second.delay.seconds) < USUAL_DELAY_S[1]
+        if not sensible(second.delay.seconds) or not (trials.unit_known or usual):
             await self._ask_unit(second)
         if second.unit and first.unit:
             found.axis = "column"

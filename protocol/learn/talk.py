@@ -23,7 +23,7 @@ PAGER = re.compile(
 FEWEST_LISTED = 4
 """Lines that must stand before a pager's line for it to be one."""
 MOST_PAGES = 40
-FIRST_S, QUIET_S, LONGEST_S = 0.5, 0.15, 10.0
+FIRST_S, QUIET_S, LONGEST_S = 0.3, 0.15, 10.0
 SWEEP_S = 6.0
 """A sweep of few points may take so long until its first byte."""
 
@@ -62,7 +62,7 @@ class Talk:
         self.link.discard()
         began = time.monotonic()
         await self.link.send(data)
-        got = await self._collect(first_s, QUIET_S, longest_s, pages=pages)
+        got = await self._collect(first_s, QUIET_S, longest_s, pages=pages, command=data.decode("ascii", "replace"))
         self.last_s = time.monotonic() - began
         self.transcript.append((data.decode("ascii", "replace"), got))
         return got
@@ -135,7 +135,9 @@ class Talk:
         self.transcript.append((line, got))
         return got
 
-    async def _collect(self, first_s: float, quiet_s: float, longest_s: float, *, pages: bool) -> bytes:
+    async def _collect(
+        self, first_s: float, quiet_s: float, longest_s: float, *, pages: bool, command: str = ""
+    ) -> bytes:
         got, turned = b"", 0
         until = time.monotonic() + longest_s
         wait = first_s
@@ -145,7 +147,12 @@ class Talk:
                 return got
             try:
                 got += await self.link.receive(left)
-                wait = quiet_s / 5 if self.manner.ended(got) else quiet_s if self.manner.silent else max(first_s, 0.5)
+                if self.manner.ended(got):
+                    wait = quiet_s / 5
+                elif self.manner.silent:  # the echo of a command is no answer yet
+                    wait = quiet_s if not command.strip() or self.manner.lines(got, command) else max(first_s, quiet_s)
+                else:
+                    wait = max(first_s, 0.5)
             except TimeoutError:
                 last = NEWLINE.split(cleaned(got))[-1]
                 if not pages or turned >= MOST_PAGES or not turnable(got):

@@ -233,11 +233,12 @@ class Trials:
     def _windows(self, writing: Writing) -> Iterator[tuple[float, float]]:
         """Ranges in which to try values: what the console names, then usual ones."""
         seen = set()
-        for named in (self._named_range(writing), self._now(writing), *self._told(writing)):
-            if named and named not in seen and named[1] > 1.2 * named[0] and named[1] < 2e10:
-                seen.add(named)
-                yield named
-        yield from ((100e6, 160e6), (10e6, 50e6), (400e6, 500e6), (2e6, 9e6), (1e9, 1.5e9), (0.3e6, 1.8e6))
+        usual = ((100e6, 160e6), (10e6, 50e6), (400e6, 500e6), (2e6, 9e6), (1e9, 1.5e9), (0.3e6, 1.8e6))
+        for window in (self._named_range(writing), self._now(writing), *usual):
+            for named in (*self._told(writing), window):
+                if named and named not in seen and named[1] > 1.2 * named[0] and named[1] < 2e10:
+                    seen.add(named)
+                    yield named
 
     def _now(self, writing: Writing) -> tuple[float, float] | None:
         """The span that holds, by what the console says of its words."""
@@ -277,6 +278,10 @@ class Trials:
 
     def _value_of(self, word: Word, writing: Writing) -> float | None:
         lines = self.before.get(word.name, [])
+        number = re.fullmatch(r"\S+ (\d+)", word.name)
+        if not lines and number:  # a numbered register: the page of settings lists them in their order
+            page = [line for command in self.status for line in self.before.get(command, []) if numbers_in(line)]
+            lines = page[int(number.group(1)) :][:1]
         if not lines:
             name = word.name.split()[-1]
             lines = [
@@ -336,7 +341,9 @@ class Trials:
             if not self.talk.refused(lines) and any(numbers_in(line) for line in lines) and len(lines) <= 3:
                 found.append(Source(command, ""))
                 self.before[word.name] = lines
-                self.setters.read_style = self.setters.read_style or command.replace(word.name, "{name}")
+                bare = re.sub(r"(?i)^set[ _]?(?=[A-Za-z])", "", word.name)
+                style = command.replace(word.name, "{name}") if word.name in command else command.replace(bare, "{name}")
+                self.setters.read_style = self.setters.read_style or style
                 break
         return found
 
