@@ -398,9 +398,10 @@ class Analyzer:
             patience = self._pace.patience_s(pending)
             if self._dialect.may_be_empty:
                 return Patience(quiet_s, quiet_s, patience + longest)
-            return Patience(patience, reply_s, patience + longest)
-        if self._dialect.settles:
-            return Patience(quiet_s if self._dialect.may_be_empty else reply_s, quiet_s, longest)
+            gap_s = patience if self._dialect.settles else reply_s  # an echo comes first, the data after the sweep
+            return Patience(patience, gap_s, patience + longest)
+        if self._dialect.may_be_empty:
+            return Patience(quiet_s, quiet_s, longest)
         return Patience(reply_s, reply_s, longest)
 
     async def _send_abort(self) -> None:

@@ -21,11 +21,7 @@ from pathlib import Path
 import numpy as np
 
 ROOT = Path(__file__).resolve().parent.parent
-HOME = (
-    ROOT / "tests" / "strangers"
-    if (ROOT / "tests" / "strangers" / "strangers").exists()
-    else Path("/work/cases/consoles")
-)
+HOME = ROOT / "tests" / "strangers" if (ROOT / "tests" / "strangers" / "strangers").exists() else Path("/work/cases/consoles")
 sys.path[:0] = [str(HOME), str(ROOT)]
 
 
@@ -62,12 +58,7 @@ def one(which: str, verbose: bool = False) -> dict[str, object]:
     from strangers import truth
 
     facts = truth.facts(which if not which.isdigit() else int(which))
-    out: dict[str, object] = {
-        "which": which,
-        "learnable": facts["learnable"],
-        "dims": facts["dimensions"],
-        "reason": facts.get("reason", ""),
-    }
+    out: dict[str, object] = {"which": which, "learnable": facts["learnable"], "dims": facts["dimensions"], "reason": facts.get("reason", "")}
     with tempfile.TemporaryDirectory() as folder:
         served = Served(which, Path(folder))
         began = time.monotonic()
@@ -77,11 +68,7 @@ def one(which: str, verbose: bool = False) -> dict[str, object]:
             out["text"] = learned.text
             out["outcome"], out["why"] = asyncio.run(drive(served, learned.profile, which, facts))
         except NotLearnedError as error:
-            out["outcome"], out["why"], out["text"] = (
-                "not learned",
-                str(error).partition(": not learned: ")[2] or str(error),
-                error.half,
-            )
+            out["outcome"], out["why"], out["text"] = "not learned", str(error).partition(": not learned: ")[2] or str(error), error.half
         except (AnalyzerError, RequestError) as error:
             out["outcome"], out["why"] = "error", str(error)
         except TimeoutError:
@@ -124,12 +111,12 @@ async def drive(served: Served, profile: object, which: str, facts: dict[str, ob
             start, stop = (round((limits.start_hz + part * width) / 1e5) * 1e5 for part in (low, high))
             bandwidth = bandwidths[number % len(bandwidths)]
             try:
-                await analyzer.apply(
-                    SweepSettings(start, stop, max(points, 2), max(bandwidth, 100.0) if bandwidth >= 100 else bandwidth)
-                )
+                applied = await analyzer.apply(SweepSettings(start, stop, max(points, 2), max(bandwidth, 100.0) if bandwidth >= 100 else bandwidth))
                 sweep = await analyzer.sweep()
             except (AnalyzerError, RequestError) as error:
                 return "not driven", f"{start:.0f} {stop:.0f} {points}: {error}"
+            if applied.changes:
+                start, stop, points = applied.actual.start_hz, applied.actual.stop_hz, applied.actual.points
             grid = np.linspace(start, stop, points)
             step = (stop - start) / max(points - 1, 1)
             if sweep.frequency_hz.size != points or np.max(np.abs(sweep.frequency_hz - grid)) > max(step, 2e3):
@@ -139,10 +126,7 @@ async def drive(served: Served, profile: object, which: str, facts: dict[str, ob
             for name, got, want in (("S11", sweep.s11, s11), ("S21", sweep.s21, s21)):
                 worst = float(np.median(np.abs(got - want)))
                 if worst > slack:
-                    return (
-                        "WRONG",
-                        f"{name} is off by {worst:.3g} (allowed {slack:.3g}) at {start:.0f}..{stop:.0f}, axis {profile.console.axis}",
-                    )
+                    return "WRONG", f"{name} is off by {worst:.3g} (allowed {slack:.3g}) at {start:.0f}..{stop:.0f}, axis {profile.console.axis}"
         return "right", f"axis {profile.console.axis}"
     finally:
         await analyzer.close()
@@ -175,25 +159,14 @@ def main() -> None:
         try:
             return dict(json.loads(done.stdout.splitlines()[-1]))
         except (IndexError, ValueError):
-            return {
-                "which": name,
-                "outcome": "BUG",
-                "why": done.stderr[-300:],
-                "harm": [],
-                "seconds": 0,
-                "learnable": "?",
-                "dims": {},
-            }
+            return {"which": name, "outcome": "BUG", "why": done.stderr[-300:], "harm": [], "seconds": 0, "learnable": "?", "dims": {}}
 
     with ThreadPoolExecutor(options.jobs) as pool:
         results = []
         for result in pool.map(apart, names):
             results.append(result)
             harm = " HARM " + str([h["line"] for h in result["harm"]]) if result["harm"] else ""
-            print(
-                f"{result['which']:>10} {result['learnable']:13} {result['outcome']:12} {result['seconds']:5.0f} s {str(result['why'])[:170]}{harm}",
-                flush=True,
-            )
+            print(f"{result['which']:>10} {result['learnable']:13} {result['outcome']:12} {result['seconds']:5.0f} s {str(result['why'])[:170]}{harm}", flush=True)
     show(results)
     if options.json:
         Path(options.json).write_text(json.dumps(results))

@@ -9,6 +9,7 @@ from __future__ import annotations
 
 import re
 from collections.abc import Callable, Generator, Mapping
+from dataclasses import replace
 
 import numpy as np
 from numpy.typing import NDArray
@@ -252,10 +253,20 @@ class ConsoleDialect(Exchange):
         for table in self._tables:
             command = table.read.command
             if command is not None:
-                body = yield from self._ask(command, {}, waiting, table=table, points=settings.points)
+                body = yield from self._data(command, waiting, table, settings.points)
             source = command if command is not None else console.sweep
             columns |= self._columns(table, body, settings.points, source)
         return _sweep_reply(columns)
+
+    def _data(self, command: Template, waiting: Waiting, table: PointTable, points: int) -> _Part:
+        """The reply to a question for data; put again while the sweep runs, where the analyzer wants it so."""
+        if self._console.asks_again:
+            for _ in range(self._most_polls):
+                body = yield from self._ask(command, {}, waiting, table=table, points=points, refusable=True, short=True)
+                if table.count(self._manner.lines(body, command.source)) >= 1:
+                    return body
+        body = yield from self._ask(command, {}, waiting, table=table, points=points)
+        return body
 
     def _columns(self, table: PointTable, body: bytes, points: int, source: Template | None) -> _Columns:
         what, text = (repr(source.source), source.source) if source is not None else ("the sweep", "")
@@ -264,10 +275,15 @@ class ConsoleDialect(Exchange):
             return table.loose_columns(lines, points, what, first=self._console.enough is not None)
         return table.columns(body, points, what)
 
+    @property
+    def _most_polls(self) -> int:
+        """Questions whether a sweep is done before it counts as lost; where silence ends an answer each takes long."""
+        return FEW_POLLS if self._manner.silent else MOST_POLLS
+
     def _ready(self, poll: Template) -> _Questions:
         """Ask until the analyzer says that its sweep is done."""
         ready = self._console.ready.encode("ascii")
-        for _ in range(MOST_POLLS):
+        for _ in range(self._most_polls):
             lines = yield from self._lines(poll)
             if ready in lines:
                 return
@@ -289,6 +305,7 @@ class ConsoleDialect(Exchange):
         after_sweep: bool = False,
         refusable: bool = False,
         must: bool = False,
+        short: bool = False,
     ) -> _Part:
         """Send a command, line by line, and return the body of the last reply, without remarks.
 
@@ -299,13 +316,15 @@ class ConsoleDialect(Exchange):
             data = text.encode("ascii") + self._console.out_end
             last = number == len(pieces) - 1
             step = self._step_for(text, data, waiting, table if last else None, points, last, must, after_sweep)
+            if short and last and step.settle is not None:
+                step = replace(step, settle=lambda buffer: (bytes(buffer), len(buffer)))
             body = yield step
             lines = self._manner.lines(body, text)
             refused = self._manner.refusal(lines) if table is None or len(lines) < max(points, 4) else None
             if refused is not None and not refusable:
                 raise WireError(f"the analyzer refused {text!r}: {plain(refused)}", refused=True)
         if table is not None and last and self._console.enough is not None and table.read.command is None:
-            yield self._step_for("enough", self._stop(), Waiting.REPLY, None, 0, True, False, False)
+            yield Step(self._stop(), _never, "'enough'", settle=lambda buffer: (b"", len(buffer)), empty=True)
         return self._kept(body) if table is not None and not table.read.loose else body
 
     def _stop(self) -> bytes:
@@ -326,13 +345,18 @@ class ConsoleDialect(Exchange):
         """The step that sends `text` and knows how its reply ends."""
         limit = _data_limit(table, points) if table is not None else PLAIN_LIMIT
         endless = table is not None and table.read.command is None and self._console.enough is not None
-        enough = _counted(table, points, self._manner, text) if table is not None and table.read.loose else None
+        tables = [table] if table is not None and table.read.loose else []
+        if endless and tables:
+            tables = [entry for entry in self._tables if entry.read.command is None]
+        enough = _counted(tables, points, self._manner, text) if tables else None
         if endless and enough is not None:
             return Step(data, _until(enough), repr(text), waiting, limit, after_sweep)
         silent = self._manner.silent or not last
         settle = _settled(self._manner, text, enough, silent) if silent or self._manner.prompt is None else None
         frame = self._frame(text) if last else _never
         empty = silent and table is None and not must
+        if silent and must and enough is None:
+            enough = _answered(self._manner, text)
         return Step(data, frame, repr(text), waiting, limit, after_sweep, settle, empty, enough if silent else None)
 
     def _kept(self, body: bytes) -> bytes:
@@ -371,13 +395,15 @@ class ConsoleDialect(Exchange):
         return frame
 
 
-MOST_POLLS = 2000
-"""Questions whether a sweep is done before it counts as lost."""
+MOST_POLLS, FEW_POLLS = 20_000, 300
 
 
 def manner_of(console: Console) -> Manner:
     """How a console frames its replies."""
-    return Manner(console.prompts, console.echo, console.ends, console.error_prefix, console.refusals, console.chatter)
+    return Manner(
+        console.prompts, console.echo, console.ends, console.error_prefix, console.refusals, console.chatter,
+        console.counts,
+    )
 
 
 def _masked(lines: list[bytes]) -> tuple[bytes, ...]:
@@ -398,15 +424,21 @@ def _until(enough: Callable[[bytearray], bool]) -> Frame:
     return lambda buffer: (bytes(buffer), len(buffer)) if enough(buffer) else None
 
 
-def _counted(table: PointTable, points: int, manner: Manner, text: str) -> Callable[[bytearray], bool]:
+def _answered(manner: Manner, text: str) -> Callable[[bytearray], bool]:
+    """Whether more than an echo has come."""
+    return lambda buffer: bool(manner.lines(bytes(buffer), text))
+
+
+def _counted(tables: list[PointTable], points: int, manner: Manner, text: str) -> Callable[[bytearray], bool]:
     """Whether so many points have come. Lines are counted first: that is quick."""
 
     def enough(buffer: bytearray) -> bool:
         if not buffer.endswith((b"\n", b"\r")):
             return False
-        if table.read.points_per_line == 1 and buffer.count(b"\n") + buffer.count(b"\r") < points:
+        if tables[0].read.points_per_line == 1 and buffer.count(b"\n") + buffer.count(b"\r") < points:
             return False
-        return table.count(manner.lines(bytes(buffer), text)) >= points
+        lines = manner.lines(bytes(buffer), text)
+        return all(table.count(lines) >= points for table in tables)
 
     return enough
 

@@ -47,6 +47,7 @@ class Manner:
     error_prefix: str = ""
     refusals: tuple[str, ...] = ()
     chatter: tuple[str, ...] = ()
+    counts: tuple[str, ...] = ()
 
     @cached_property
     def prompt(self) -> re.Pattern[bytes] | None:
@@ -76,6 +77,10 @@ class Manner:
         return re.compile(b"|".join(wild(end) for end in self.ends)) if self.ends else None
 
     @cached_property
+    def _count(self) -> re.Pattern[bytes] | None:
+        return re.compile(b"|".join(wild(text) for text in self.counts)) if self.counts else None
+
+    @cached_property
     def _refusal(self) -> re.Pattern[bytes] | None:
         return re.compile(b"|".join(wild(text) for text in self.refusals)) if self.refusals else None
 
@@ -92,6 +97,8 @@ class Manner:
         """The reply's own lines: no blank ones, no echo of `command`, no prompt, end or remark."""
         found = [line.strip(b" \t\x00\xfe") for line in LINE_END.split(cleaned(body))]
         found = [line for line in found if line and not self.remark(line)]
+        if self._count is not None:
+            found = [line for line in found if not self._count.fullmatch(line)]
         if command and found and _same(found[0], command.encode("ascii", "replace")):
             found = found[1:]
         while found and self.prompt_line is not None and self.prompt_line.fullmatch(found[-1]):

@@ -6,6 +6,7 @@ Owns: the choice among words for a sweep, words for data, and the ways of waitin
 from __future__ import annotations
 
 import re
+import time
 from collections.abc import Sequence
 from dataclasses import dataclass, field
 
@@ -18,6 +19,8 @@ from protocol.learn.setters import Setters
 from protocol.learn.talk import SWEEP_S, Talk
 
 MOST_POLLS = 200
+AGAIN_S = 6.0
+"""Data may be refused so long while a sweep runs."""
 READY = re.compile(r"(?i)\b(ready|idle|done|finished|complete)\b")
 
 
@@ -38,6 +41,8 @@ class Acquisition:
     poll: str = ""
     ready: str = ""
     enough: bool = False
+    again: bool = False
+    """Whether data are refused as long as the sweep runs, and must be asked for again."""
     parts: list[Part] = field(default_factory=list)
     axis: Part | None = None
     seconds: float = 0.0
@@ -49,8 +54,11 @@ class Acquire:
 
     talk: Talk
     setters: Setters
+    lengthy: int = 0
+    """While words are tried: lines after which an answer is taken for endless, 0 for never."""
     strange: str = ""
     """A line of data that was not understood."""
+    refusing: bool = False
     thin: bool = False
     """Whether one number a point came where two are needed."""
 
@@ -59,14 +67,22 @@ class Acquire:
         for word in self.setters.of(Role.DATA, Role.SWEEP, Role.HOLD, Role.FREQUENCIES, Role.STATUS, Role.RUN):
             self.setters.permit(word)
         data = self.setters.of(Role.DATA)
+        try:
+            self.lengthy = 5 * (points or 401) + 40
+            return await self._find(data, points)
+        finally:
+            self.lengthy = 0
+
+    async def _find(self, data: Sequence[Word], points: int | None) -> Acquisition | None:
         for sweep in (*_sweeps(self.setters.words), None):
             found = Acquisition()
             if sweep is not None:
-                lines = await self._lines(sweep.name, SWEEP_S)
+                self.talk.stopped = False
+                lines = self.talk.lines(await self.talk.endless(sweep.name, 5 * (points or 401) + 40), sweep.name)
                 if self.talk.refused(lines):
                     continue
-                found.sweep = sweep.name
-                shapes = self._shapes(lines, points)
+                found.sweep, found.enough = sweep.name, self.talk.stopped
+                shapes = self._shapes(_once(lines, points) if found.enough else lines, points)
                 if shapes and _pairs(shapes) >= 2:
                     found.parts = [Part("", shapes, f"{sweep.description} {self._told()}")]
                     await self._axis(found, points)
@@ -81,9 +97,9 @@ class Acquire:
         return " ".join(word.description for word in self.setters.of(Role.DATA))
 
     async def _lines(self, command: str, first_s: float) -> list[str]:
-        return await self.talk.ask(
-            command, first_s if not self.talk.manner.silent else max(self.talk.first_s, 1.8), 60.0
-        )
+        if self.lengthy:
+            return self.talk.lines(await self.talk.endless(command, self.lengthy), command)
+        return await self.talk.ask(command, first_s if not self.talk.manner.silent else max(self.talk.first_s, 1.8), 60.0)
 
     def _shapes(self, lines: Sequence[str], points: int | None) -> list[Shape]:
         found = shapes_of(lines, points) or (shapes_of(lines) if len(lines) > 8 else [])
@@ -94,6 +110,20 @@ class Acquire:
             self.thin = True
         return found
 
+    async def _data(self, command: str, found: Acquisition) -> list[str]:
+        """The reply to a word for data; asked again as long as a sweep that runs makes it refuse."""
+        lines: list[str] = []
+        until = time.monotonic() + (AGAIN_S if found.sweep and not found.poll else 0.0)
+        while True:
+            for piece in command.split("\n"):
+                lines = await self._lines(piece, SWEEP_S)
+            if len(lines) > 3:
+                return lines
+            if time.monotonic() > until:
+                return lines
+            self.refusing = True
+            found.again = True
+
     async def _wait(self, found: Acquisition) -> None:
         """Ask for the sweep's state until its answer stands."""
         for word in self.setters.of(Role.STATUS):
@@ -103,11 +133,7 @@ class Acquire:
                 if self.talk.refused(lines) or len(lines) != 1:
                     break
                 answers.append(lines[0])
-                if (
-                    len(answers) > 3
-                    and len(set(answers[-3:])) == 1
-                    and (len(set(answers)) > 1 or READY.search(lines[0]))
-                ):
+                if len(answers) > 3 and len(set(answers[-3:])) == 1 and (len(set(answers)) > 1 or READY.search(lines[0])):
                     break
                 if len(answers) > 25 and len(set(answers)) == 1:
                     break
@@ -123,7 +149,7 @@ class Acquire:
             for command in _commands(word):
                 if not self.talk.may(command):
                     continue
-                lines = await self._lines(command, SWEEP_S)
+                lines = await self._data(command, found)
                 shapes = self._shapes(lines, points)
                 if not shapes:
                     continue
@@ -132,10 +158,31 @@ class Acquire:
                     found.parts = [parts[-1]]
                     return True
                 break
+        if len(parts) == 1 and _pairs(parts[0].shapes) == 1:
+            chosen = await self._chosen(found, parts[0].command, points)
+            if len(chosen) == 2:
+                found.parts = chosen
+                return True
         if len(parts) >= 2 and all(_pairs(part.shapes) == 1 for part in parts):
             found.parts = parts[:4]
             return True
         return False
+
+    async def _chosen(self, found: Acquisition, data: str, points: int | None) -> list[Part]:
+        """The traces behind a word that chooses one of them."""
+        for word in self.setters.of(Role.DATA):
+            if not re.search(r"(?i)(?:choose|select)s? (?:the |a )?trace", word.description):
+                continue
+            for form in self.setters.set_forms(word):
+                parts = []
+                for choice in ("1", "2"):
+                    command = f"{form.replace('{v}', choice)}\n{data}"
+                    shapes = self._shapes(await self._data(command, found), points)
+                    if shapes:
+                        parts.append(Part(command, shapes, word.description))
+                if len(parts) == 2 and not np.allclose(parts[0].shapes[0].values, parts[1].shapes[0].values, atol=1e-3):
+                    return parts
+        return []
 
     async def _axis(self, found: Acquisition, points: int | None) -> None:
         """A list of frequencies, when there is a word for it."""
@@ -150,14 +197,18 @@ class Acquire:
         """One more sweep the same way, sets of points per part; None when it did not come as before."""
         lines: list[str] = []
         if found.sweep:
-            lines = await self._lines(found.sweep, SWEEP_S)
+            if found.enough:
+                got = await self.talk.endless(found.sweep, 5 * (points or 401) + 40)
+                lines = _once(self.talk.lines(got, found.sweep), points)
+            else:
+                lines = await self._lines(found.sweep, SWEEP_S)
             if found.poll:
                 for _ in range(MOST_POLLS):
                     if found.ready in await self.talk.ask(found.poll):
                         break
         taken = []
         for part in found.parts:
-            reply = await self._lines(part.command, SWEEP_S) if part.command else lines
+            reply = await self._data(part.command, found) if part.command else lines
             shapes = shapes_of(reply, points)
             if len(shapes) != len(part.shapes):
                 return None
@@ -171,16 +222,34 @@ class Acquire:
         return taken
 
 
+def _once(lines: Sequence[str], points: int | None) -> list[str]:
+    """The lines of the first sweep of several: up to the line that comes again between them, or so many of a kind."""
+    kept: list[str] = []
+    counts: dict[str, int] = {}
+    for line in lines:
+        shape = re.sub(r"[-+]?[\d.]+(?:[eE][-+]?\d+)?", "#", line)
+        if points is not None and counts.get(shape, 0) >= points and shape.count("#") > 1:
+            return kept
+        counts[shape] = counts.get(shape, 0) + 1
+        kept.append(line)
+    return kept
+
+
 def _sweeps(words: Sequence[Word]) -> list[Word]:
     """Words that take one sweep: those that then hold it first."""
-    listed = [word for word in words if word.role is Role.SWEEP]
-    return sorted(
-        listed, key=lambda word: not re.search(r"(?i)single|hold|stop|once|one", f"{word.name} {word.description}")
-    )
+    listed = [word for word in words if word.role is Role.SWEEP or _sweeps_itself(word)]
+    return sorted(listed, key=lambda word: not re.search(r"(?i)single|hold|stop|once|one", f"{word.name} {word.description}"))
+
+
+def _sweeps_itself(word: Word) -> bool:
+    """Whether a word for data says that it sweeps first, or without end."""
+    return word.role is Role.DATA and re.match(r"(?i)sweeps? (?:once|until|and)|measures? ", word.description) is not None
 
 
 def _commands(word: Word) -> list[str]:
     """A word for data bare, and with each choice of its argument."""
+    if re.search(r"(?i)(?:choose|select)s? (?:the |a )?trace", word.description):
+        return []
     choices = re.findall(r"\b(?:11|21|s11|s21|S11|S21)\b", word.usage[len(word.name) :])
     return [f"{word.name} {choice}" for choice in dict.fromkeys(choices)] or [word.name]
 
@@ -191,12 +260,7 @@ def _pairs(shapes: Sequence[Shape]) -> int:
 
 def _list_of(lines: Sequence[str], points: int | None) -> Shape | None:
     """One rising number on each line."""
-    for form, pattern in (
-        ("", r"[-+]?\d+\.?\d*(?:[eE][-+]?\d+)?"),
-        ("comma", r"\d+,\d+"),
-        ("si", r"[\d.]+[kMG]"),
-        ("hex", r"[0-9A-F]{6,8}"),
-    ):
+    for form, pattern in (("", r"[-+]?\d+\.?\d*(?:[eE][-+]?\d+)?"), ("comma", r"\d+,\d+"), ("si", r"[\d.]+[kMG]"), ("hex", r"[0-9A-F]{6,8}")):
         texts = [line.strip() for line in lines if re.fullmatch(pattern, line.strip())]
         if len(texts) == points or (points is None and len(texts) > 3):
             values = np.array([[_number(text, form)] for text in texts])

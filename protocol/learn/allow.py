@@ -11,7 +11,7 @@ from collections.abc import Sequence
 from dataclasses import dataclass, replace
 
 from protocol.learn.dialogue import Correction, Role, Word
-from protocol.learn.lexicon import DESCRIPTIONS, HARM, HARM_NAME, NAMES
+from protocol.learn.lexicon import DESCRIPTIONS, HARM, HARM_NAME, HARM_SURELY, NAMES
 
 _DESCRIPTIONS = tuple((role, re.compile(pattern, re.IGNORECASE)) for role, pattern in DESCRIPTIONS)
 _NAMES = tuple((role, re.compile(pattern, re.IGNORECASE)) for role, pattern in NAMES)
@@ -42,7 +42,7 @@ def judged(entry: Entry) -> tuple[Role, str]:
         role = next((role for role, pattern in _DESCRIPTIONS if pattern.search(told)), None)
         if role is None:
             return _by_usage(entry, arguments) or (Role.UNKNOWN, "its description does not say what it is for")
-        bad = HARM_NAME.search(entry.name)
+        bad = HARM_SURELY.search(entry.name)
         if bad and not _named(entry.name):
             return Role.NEVER, f"its name holds {bad.group()!r}"
         return role, f"its description says so: {told[:50]!r}"

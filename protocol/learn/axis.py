@@ -5,6 +5,7 @@ Owns: the proof that what was set is what was swept. Refuses: to call frequencie
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import dataclass, field
 
 import numpy as np
@@ -21,8 +22,13 @@ from protocol.learn.columns import (
     index_column,
     leaking,
     reflecting,
+    rising,
 )
 from protocol.learn.shapes import Shape
+
+
+class OtherFrequenciesError(Exception):
+    """The frequencies that came are not those that were set."""
 
 
 @dataclass(frozen=True)
@@ -45,7 +51,13 @@ class Meaning:
     delay: Delay = field(default_factory=lambda: Delay(0.0, 0.0))
 
 
-def meaning_of(found: Acquisition, taken: list[list[Shape]], start_hz: float, stop_hz: float) -> Meaning | None:
+def meaning_of(
+    found: Acquisition,
+    taken: list[list[Shape]],
+    start_hz: float,
+    stop_hz: float,
+    kinds: Sequence[Kind] = (),
+) -> Meaning | None:
     """Name all columns of one sweep from start to stop with both leads open; None when nothing fits."""
     pairs: list[tuple[int, int, tuple[int, int], NDArray[np.float64], str]] = []
     unit = ""
@@ -66,6 +78,8 @@ def meaning_of(found: Acquisition, taken: list[list[Shape]], start_hz: float, st
                     continue
                 else:
                     free.append(column)
+            if len(free) % 2 and rising(shape.values[:, free[0]]):
+                raise OtherFrequenciesError
             if len(free) % 2:
                 free = free[1:]
             for first, second in zip(free[::2], free[1::2], strict=True):
@@ -75,7 +89,7 @@ def meaning_of(found: Acquisition, taken: list[list[Shape]], start_hz: float, st
     points = taken[0][0].points
     frequency_hz = np.linspace(start_hz, stop_hz, points)
     for at, number, columns, values, told in pairs:
-        for kind in reflecting(values, frequency_hz, told + " " + " ".join(taken[at][number].titles)):
+        for kind in kinds or reflecting(values, frequency_hz, told + " " + " ".join(taken[at][number].titles)):
             others = [pair for pair in pairs if pair[:3] != (at, number, columns) and leaking(pair[3], kind)]
             if not others:
                 continue
@@ -87,6 +101,8 @@ def meaning_of(found: Acquisition, taken: list[list[Shape]], start_hz: float, st
                 fields[pair[2][0]], fields[pair[2][1]] = kind.fields(trace)
                 names[pair[0]][pair[1]] = Names(tuple(fields), {**old.traces, trace: pair[2]})
             delay = delay_of(kind.complex(values), frequency_hz)
+            if delay.error > 0.3:
+                continue
             return Meaning(kind, names, unit, delay.seconds < 0, delay)
     return None
 

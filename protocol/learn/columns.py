@@ -90,6 +90,8 @@ def hinted(kind: Kind, told: str) -> bool:
     if kind.first == "re":
         said = "re" in re.findall(r"[a-z]+", text) or "real" in text
         return said and (kind.divisors[0] in scales or (kind.divisors[0] == 1 and not scales))
+    if "0.1 deg" in text and kind.divisors[1] != 10:
+        return False
     angle = {"deg": "deg", "rad": "rad", "turn": "turn"}[kind.second]
     return angle in text and (("db" in text) == (kind.first == "db"))
 
@@ -110,8 +112,7 @@ def reflecting(pair: NDArray[np.float64], frequency_hz: NDArray[np.float64], tol
         if delay.error > 0.3 or not DELAY_S[0] / 3 < abs(delay.seconds) < 3e3 * DELAY_S[1]:
             continue
         # a kind that is not the true one wobbles: measure how far the size is from flat and the phase from straight
-        flat = float(np.std(size)) + delay.error
-        found.append((not hinted(kind, told), round(flat, 2), abs(float(np.median(size)) - 0.95), kind))
+        found.append((not hinted(kind, told), round(float(np.std(size)) + 3 * delay.error, 2), abs(float(np.median(size)) - 0.95), kind))
     return [kind for *_, kind in sorted(found, key=lambda entry: entry[:3])]
 
 
@@ -129,7 +130,7 @@ def frequency_unit(values: NDArray[np.float64], start_hz: float, stop_hz: float)
     """The unit in which a column holds the frequencies from start to stop; "" where it does not."""
     if len(values) < 3 or not np.all(np.diff(values) > 0):
         return ""
-    slack = max((stop_hz - start_hz) / (len(values) - 1) * 0.6, 2e3)
+    slack = max((stop_hz - start_hz) / (len(values) - 1) * 0.6, 2e3, 0.03 * (stop_hz - start_hz))
     for unit, scale in UNITS:
         if abs(values[0] * scale - start_hz) <= slack and abs(values[-1] * scale - stop_hz) <= slack:
             return unit

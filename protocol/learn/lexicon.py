@@ -24,7 +24,7 @@ DESCRIPTIONS: tuple[tuple[Role, str], ...] = (
      r"stops? (?:the )?sweep(?:ing)?\b"),
     (Role.RUN, r"sweeps? freely|free[- ]?run\w*|continuous(?:ly)?\b.{0,12}sweep|sweep continuous\w*|resume sweep\w*"),
     (Role.STATUS, r"sweep state|whether the sweep is|(?:sweep|measurement) (?:finished|done|busy)|"
-     r"^\(?\s*(?:busy\b.{0,8}\bready|1 busy|ready\b.{0,8}\bbusy)"),
+     r"^\(?\s*(?:busy\b.{0,8}\bready|1 busy|ready\b.{0,8}\bbusy)|^(?:busy|run|wait|sweeping|b)/(?:ready|idle|ok|finished|r)$"),
     (Role.RANGE, r"set the sweep\b|sweep limits|set (?:the )?(?:frequency|sweep) range|\bstart\W{1,4}stop\b|"
      r"start and stop|frequency range and points|\bfrom\W{1,4}to\b.{0,10}hz"),
     (Role.SPAN, r"(?:^|frequency )span\b|width of (?:the )?sweep|sweep width|^width\b(?!.*band)|span" + _HZ),
@@ -41,7 +41,7 @@ DESCRIPTIONS: tuple[tuple[Role, str], ...] = (
     (Role.STOP, rf"\b{_HIGH}\b.{{0,3}}\b{_FREQ}\b|sweep (?:ends|stops)\b|upper end of|^(?:stop|last){_HZ}|"
      rf"^stop$|{_HIGH} of (?:the )?sweep"),
     (Role.DATA, rf"\b{_TELL}\b.{{0,40}}\b{_TRACE}\b|\bs11\b|\bs21\b|^(?:port 1 )?reflection|^transmission|"
-     r"through trace|all measured values|output of reflection|both traces|^(?:first|second) trace\b|"
+     r"(?:choose|select)s? (?:the |a )?trace|through trace|all measured values|output of reflection|both traces|^(?:first|second) trace\b|"
      r"^(?:refl|trans)\b|\bre ?11\b|\bmeasure\b.{0,20}\bre11"),
     (Role.SWEEP, r"(?:start|make|take|run|do|trigger)s? (?:a|one|the) (?:single )?(?:sweep|measurement)|sweeps? once|"
      r"(?:one|single) sweep|^sweep$|^sweeps?\b|^measure$"),
@@ -94,6 +94,12 @@ HARM_NAME = re.compile(
     re.IGNORECASE,
 )
 """Speaks of harm in a name."""
+
+HARM_SURELY = re.compile(
+    r"sav(?:e|ing)|store|flash|eras|delet|format|boot|reset|factory|default|calib|recall|commit|burn|persist",
+    re.IGNORECASE,
+)
+"""Speaks of harm in a name whatever the description says."""
 
 WARNS = re.compile(
     r"warning|caution|attention|danger|are you sure|sure\s*\?|y\s*/\s*\[?n|\[y|\(y|yes\b.{0,8}\bno\b|will (?:be |now )?"

@@ -137,8 +137,15 @@ def _refusal(talk: Talk, asked: list[tuple[bytes, bytes]]) -> Manner:
         lines = talk.lines(reply, word.decode())
         if len(lines) <= 3:
             shapes.update({_blotted(line, word.decode()) for line in lines})
-    refusals = tuple(shape for shape, times in shapes.items() if times == len(asked))
-    return replace(talk.manner, refusals=refusals)
+    common = [shape for shape, times in shapes.items() if times == len(asked)]
+    counts = tuple(re.sub(r"\d+", "{n}", shape) for shape in common if re.fullmatch(r"\d+ [a-z]+", shape))
+    refusals = tuple(_coded(shape) for shape in common if not re.fullmatch(r"\d+ [a-z]+", shape))
+    return replace(talk.manner, refusals=refusals, counts=counts)
+
+
+def _coded(shape: str) -> str:
+    """A short refusal with a number: other numbers are other refusals."""
+    return re.sub(r"\d+", "{n}", shape) if len(shape) <= 12 and "{word}" not in shape else shape
 
 
 def _blotted(line: str, word: str) -> str:

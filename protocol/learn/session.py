@@ -13,11 +13,11 @@ from dataclasses import dataclass, field, replace
 from protocol.dialects.reply import LINE_END, Manner, cleaned
 from protocol.learn.acquire import Acquire, Acquisition
 from protocol.learn.allow import Entry, corrected, words_of
-from protocol.learn.axis import Meaning, listed_unit, meaning_of, sensible
+from protocol.learn.axis import Meaning, OtherFrequenciesError, listed_unit, meaning_of, sensible
 from protocol.learn.bounds import Bounds, find_bandwidth, find_points, find_range
 from protocol.learn.dialogue import Dialogue, Role, Word
-from protocol.learn.opening import Opening, list_words, open_console
-from protocol.learn.setters import Setters
+from protocol.learn.opening import HELP_WORDS, Opening, list_words, open_console
+from protocol.learn.setters import Setters, numbers_in
 from protocol.learn.shapes import Shape
 from protocol.learn.talk import Talk
 from protocol.learn.tokens import entries_of
@@ -25,7 +25,10 @@ from protocol.learn.trials import FIELDS, Trials
 from protocol.profiles.templates import SETTING_FIELDS, UNITS, Template, setting_values
 from protocol.sweep import SweepSettings
 
-REMARK = re.compile(rb"^(# |! |; |\[\w+\] |\* \w+: )")
+NARROWER = 4
+"""Times that a span is made narrower when the frequencies that come are others."""
+USUAL_DELAY_S = (1.5e-9, 30e-9)
+"""A lead of 0.2 to 3 m, there and back; beyond it a unit that nobody told is not believed."""
 WORDS_OF_ROLES = {
     Role.START: "start", Role.STOP: "stop", Role.CENTRE: "centre", Role.SPAN: "width", Role.STEP: "step",
     Role.POINTS: "points",
@@ -93,11 +96,12 @@ class Session:
         text = " ".join(printed)
         if len(bare) < 0.7 * len(entries) or not re.search(r"(?i)<\w+>|tells more|more about|help \w+\b.*\bfor", text):
             return entries
-        word = self.opening.help_word
+        named = re.search(r"(\S+) <\w+>", text)
+        word = named.group(1) if named and named.group(1).lower() in HELP_WORDS else self.opening.help_word
         told = []
         for entry in entries:
             self.talk.permit(f"{word} {entry.name}")
-            lines = await self.talk.ask(f"{word} {entry.name}")
+            lines = await self.talk.ask(f"{word} {entry.name}", pages=True)
             mine = [found for found in entries_of(lines) if found.name == entry.name]
             told.append(mine[0] if len(lines) <= 3 and mine else entry)
         return told
@@ -132,9 +136,7 @@ class Session:
         if self.talk.manner.prompts:
             return
         texts = [got for line, got in self.talk.transcript if line.strip() == self.opening.help_word] + good
-        last = [
-            lines[-1].strip() for lines in (LINE_END.split(cleaned(text).strip(b"\r\n ")) for text in texts) if lines
-        ]
+        last = [lines[-1].strip() for lines in (LINE_END.split(cleaned(text).strip(b"\r\n ")) for text in texts) if lines]
         if len(last) < 2:
             return
         shapes = Counter(_end_shape(line.decode("ascii", "replace")) for line in last[-2:])
@@ -165,12 +167,40 @@ class Session:
             name = "points" if role is Role.POINTS else f"{FIELDS[role]}_{writing.unit}{form}"
             found.commands[WORDS_OF_ROLES[role]] = setter.form.replace("{v}", f"{{{name}}}")
             if setter.source is not None and setter.source.command:
-                line = setter.source.line.replace("{v}", f"{{{name}}}")
-                found.readback.setdefault(setter.source.command, []).append(line)
+                line = _read_line(setter.source.line, name)
+                if any(_same_line(line, other) for other in found.readback.get(setter.source.command, ())):
+                    others = found.readback[setter.source.command]
+                    at = next(at for at, other in enumerate(others) if _same_line(line, other))
+                    others[at] = _merged(others[at], line)
+                else:
+                    found.readback.setdefault(setter.source.command, []).append(line)
                 found.evidence[f"readback {setter.source.command}"] = "its numbers followed what was set"
         if trials.combined:
             found.commands["span"] = trials.combined
+            self._combined_read(trials)
         found.resolution_hz = max(1.0, UNITS[writing.unit]) if writing.unit == "10hz" else 1.0
+
+    def _combined_read(self, trials: Trials) -> None:
+        """The read-back of a command for several settings: the line that holds them all, or one line for each."""
+        command, answer = trials.combined_read
+        if not command:
+            return
+        names = re.findall(r"\{([^}]*)\}", trials.combined)
+        texts = trials.combined_texts
+        lines = []
+        for line in answer:
+            out = re.sub(r"\s+", " ", line).strip()
+            for text, name in zip(texts, names, strict=False):
+                for shown, value in numbers_in(line):
+                    if "{" + name not in " ".join([*lines, out]) and (shown == text or value == numbers_in(text)[0][1]):
+                        si = ":si" if shown[-1:] in "kMG" and name.endswith("_hz") else ""
+                        out = re.sub(rf"(?<![\w.{{]){re.escape(shown)}(?![\w.])", f"{{{name}{si}}}", out, count=1)
+                        break
+            if "{" in out:
+                lines.append(re.sub(r"(?<![\w.{])[-+]?\d+(?:\.\d+)?(?![\w}])", "{skip}", out))
+        if all("{" + name in " ".join(lines) for name in names[:2]):
+            self.found.readback[command] = lines
+            self.found.evidence[f"readback {command}"] = "its numbers followed what was set"
 
     async def apply(self, settings: SweepSettings) -> None:
         """Send the settings as the profile will."""
@@ -189,12 +219,19 @@ class Session:
         """How a sweep is taken, what its columns are, how its frequencies are known."""
         assert self._trials is not None
         acquire = Acquire(self.talk, self._trials.setters)
+        for _ in range(NARROWER):
+            try:
+                await self._sweeps(acquire)
+                return
+            except OtherFrequenciesError:  # its own limits cut the span: less may be taken as it is
+                trials = self._trials
+                trials.high_hz = trials.low_hz + (trials.high_hz - trials.low_hz) * 0.4
+        raise MissingError("the frequencies that come with the data are not those that were set")
+
+    async def _sweeps(self, acquire: Acquire) -> None:
+        counted = "points" in self.found.commands or "{points}" in self.found.commands.get("span", "")
         first, second = self.trial_settings()
-        points = (
-            first.points
-            if "points" in self.found.commands or "{points}" in self.found.commands.get("span", "")
-            else None
-        )
+        points = first.points if counted else None
         await self.apply(first)
         acquisition = await acquire.find(points)
         if acquisition is None:
@@ -209,18 +246,18 @@ class Session:
         await self.apply(second)
         again = await acquire.take(acquisition, second.points if points is not None else None)
         other = meaning_of(acquisition, again, second.start_hz, second.stop_hz) if again else None
-        if other is None or again is None or other.kind != meaning.kind:
+        if other is None or again is None:
             raise MissingError("data came, but did not follow a change of span and points")
+        if other.kind != meaning.kind:  # the wider span tells more
+            meaning_then = meaning_of(acquisition, taken, first.start_hz, first.stop_hz, [other.kind])
+            if meaning_then is None:
+                raise MissingError("data came, but no one form of numbers fits two spans")
+            meaning = meaning_then
         await self._confirm(acquisition, meaning, other, second, again)
         self.found.meaning = other
 
     async def _confirm(
-        self,
-        acquisition: Acquisition,
-        first: Meaning,
-        second: Meaning,
-        settings: SweepSettings,
-        taken: list[list[Shape]],
+        self, acquisition: Acquisition, first: Meaning, second: Meaning, settings: SweepSettings, taken: list[list[Shape]]
     ) -> None:
         """How the frequencies are known; the worst is not to know and to say nothing."""
         found, trials = self.found, self._trials
@@ -230,20 +267,15 @@ class Session:
         listed = acquisition.axis is not None and listed_unit(acquisition.axis, settings.start_hz, settings.stop_hz)
         by_sight = bool(first.unit and second.unit) or bool(listed)
         if not steady and not by_sight:
-            raise MissingError(
-                "the phase of an open lead does not follow the span that was set: its frequencies are not known"
-            )
-        if not sensible(second.delay.seconds) or not (trials.unit_known or by_sight or trials.verified):
+            raise MissingError("the phase of an open lead does not follow the span that was set: its frequencies are not known")
+        usual = USUAL_DELAY_S[0] < abs(second.delay.seconds) < USUAL_DELAY_S[1]
+        if not sensible(second.delay.seconds) or not (trials.unit_known or usual):
             await self._ask_unit(second)
         if second.unit and first.unit:
             found.axis = "column"
         elif listed:
             found.axis, found.listed = "list", str(listed)
-        elif (
-            {"start", "stop"} <= self._read()
-            or {"centre", "width"} <= self._read()
-            or {"start", "step"} <= self._read()
-        ):
+        elif {"start", "stop"} <= self._read() or {"centre", "width"} <= self._read() or {"start", "step"} <= self._read():
             found.axis = "read-back"
         elif found.axis != "technician" and steady and trials.unit_known:
             found.axis = "phase slope"
@@ -322,10 +354,42 @@ class Session:
     def manner(self) -> Manner:
         """How replies are framed, with only those remarks that came."""
         texts = [line for _, got in self.talk.transcript for line in LINE_END.split(cleaned(got))]
-        seen = [
-            prefix for prefix in self.talk.manner.chatter if any(t.lstrip().startswith(prefix.encode()) for t in texts)
-        ]
+        seen = [prefix for prefix in self.talk.manner.chatter if any(t.lstrip().startswith(prefix.encode()) for t in texts)]
         return replace(self.talk.manner, chatter=tuple(seen))
+
+
+def _read_line(line: str, name: str) -> str:
+    """A line of an answer as a template: the value a field, all other numbers skipped; a suffix is part of the field."""
+    head, _, tail = line.partition("{v}")
+    field_name = name
+    suffix = re.match(r"[kMG](?!\w)", tail)
+    if suffix:
+        tail = tail[1:]
+    if name != "points" and ":" not in name and name.endswith("_hz") and suffix:
+        field_name = f"{name}:si"
+
+    def skipped(text: str) -> str:
+        return re.sub(r"(?<![\w.{])[-+]?\d+(?:\.\d+)?(?![\w}])", "{skip}", text)
+
+    return f"{skipped(head)}{{{field_name}}}{skipped(tail)}"
+
+
+def _shape_of(line: str) -> str:
+    return re.sub(r"\{[^}]*\}", "#", line)
+
+
+def _same_line(one: str, other: str) -> bool:
+    return _shape_of(one) == _shape_of(other) and one.count("{") > 1
+
+
+def _merged(one: str, other: str) -> str:
+    """Two templates of the same line, each with another field, as one."""
+    fields = [
+        a if a != "{skip}" else b
+        for a, b in zip(re.findall(r"\{[^}]*\}", one), re.findall(r"\{[^}]*\}", other), strict=True)
+    ]
+    parts = _shape_of(one).split("#")
+    return parts[0] + "".join(field + part for field, part in zip(fields, parts[1:], strict=True))
 
 
 def _end_shape(line: str) -> str:

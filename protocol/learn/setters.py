@@ -153,7 +153,8 @@ def line_with(lines: Sequence[str], text: str, value: float) -> str:
     for line in lines:
         for shown, number in numbers_in(line):
             if shown == text or abs(number - value) <= 1e-9 * max(abs(value), 1e-9):
-                hits.append(re.sub(r"\s+", " ", line.replace(shown, "{v}", 1)).strip())
+                mark = "{v}" + (shown[-1] if shown[-1:] in "kMG" else "")
+                hits.append(re.sub(r"\s+", " ", line.replace(shown, mark, 1)).strip())
                 break
         else:
             if text in HEXED.findall(line):

@@ -263,7 +263,7 @@ def _json(lines: Sequence[str], points: int | None) -> list[Shape]:
             continue
         opened = re.search(r"\[\s*\[", match.group()) or match
         blank = " " if ", " in match.group(2) else ""
-        literals = (f"[{quote}", f"{quote},{blank}{quote}", f"{quote}]")
+        literals = (f"[{quote}", f"{quote},{blank}{quote}", quote)
         forms = ("hex",) * 2 if hexed else ("", "")
         begin = match.group()[: opened.start() + 1]
         found.append(Shape(np.array(rows), literals, forms, True, begin, "]]", (match.group(1),)))

@@ -23,7 +23,7 @@ PAGER = re.compile(
 FEWEST_LISTED = 4
 """Lines that must stand before a pager's line for it to be one."""
 MOST_PAGES = 40
-FIRST_S, QUIET_S, LONGEST_S = 0.5, 0.15, 10.0
+FIRST_S, QUIET_S, LONGEST_S = 0.3, 0.15, 10.0
 SWEEP_S = 6.0
 """A sweep of few points may take so long until its first byte."""
 
@@ -47,6 +47,8 @@ class Talk:
     permitted: set[str] = field(default_factory=set)
     """Words that may be sent, with any arguments."""
     last_s: float = 0.0
+    stopped: bool = False
+    """Whether an answer without end had to be stopped."""
     first_s: float = FIRST_S
 
     async def listen(self, seconds: float) -> bytes:
@@ -60,7 +62,7 @@ class Talk:
         self.link.discard()
         began = time.monotonic()
         await self.link.send(data)
-        got = await self._collect(first_s, QUIET_S, longest_s, pages=pages)
+        got = await self._collect(first_s, QUIET_S, longest_s, pages=pages, command=data.decode("ascii", "replace"))
         self.last_s = time.monotonic() - began
         self.transcript.append((data.decode("ascii", "replace"), got))
         return got
@@ -106,7 +108,36 @@ class Talk:
         """Whether a reply is a refusal, as far as refusals are known."""
         return self.manner.refusal([line.encode("ascii", "replace") for line in lines]) is not None
 
-    async def _collect(self, first_s: float, quiet_s: float, longest_s: float, *, pages: bool) -> bytes:
+    async def endless(self, line: str, lines: int) -> bytes:
+        """Send a permitted line whose answer may never end; after so many lines a line end stops it.
+
+        Returns what came before that; what comes after is dropped.
+        """
+        if not self.may(line):
+            raise UnsafeError(f"{line!r} must not be sent: nothing permits it")
+        self.link.discard()
+        await self.link.send(line.encode("ascii") + self.out_end)
+        got, wait, began = b"", 4.0, time.monotonic()
+        while True:
+            try:
+                got += await self.link.receive(wait)
+            except TimeoutError:
+                break
+            wait = QUIET_S if self.manner.silent else 2.0
+            if self.manner.ended(got):
+                break
+            if len(LINE_END.findall(got)) > lines or time.monotonic() - began > LONGEST_S:
+                self.stopped = True
+                await self.link.send(self.out_end)
+                await self._collect(1.0, 0.4, LONGEST_S, pages=False)
+                break
+        self.last_s = time.monotonic() - began
+        self.transcript.append((line, got))
+        return got
+
+    async def _collect(
+        self, first_s: float, quiet_s: float, longest_s: float, *, pages: bool, command: str = ""
+    ) -> bytes:
         got, turned = b"", 0
         until = time.monotonic() + longest_s
         wait = first_s
@@ -116,7 +147,12 @@ class Talk:
                 return got
             try:
                 got += await self.link.receive(left)
-                wait = quiet_s / 5 if self.manner.ended(got) else quiet_s if self.manner.silent else max(first_s, 0.5)
+                if self.manner.ended(got):
+                    wait = quiet_s / 5
+                elif self.manner.silent:  # the echo of a command is no answer yet
+                    wait = quiet_s if not command.strip() or self.manner.lines(got, command) else max(first_s, quiet_s)
+                else:
+                    wait = max(first_s, 0.5)
             except TimeoutError:
                 last = NEWLINE.split(cleaned(got))[-1]
                 if not pages or turned >= MOST_PAGES or not turnable(got):

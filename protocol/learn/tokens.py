@@ -31,7 +31,7 @@ def entries_of(lines: Sequence[str]) -> list[Entry]:
     if not any(len(_row_of_names(line)) > 2 for line in rows):
         rows = []  # two words on a line are a word and what it is
     told = [line for line in lines if line not in rows]
-    found = _upside(told) or [*_beside(told), *_prose(told)]
+    found = _upside(told) or _prose(told) or _beside(told)
     found += [Entry(name_of(part), name_of(part)) for line in rows for part in _row_of_names(line)]
     best: dict[str, Entry] = {}
     for entry in found:

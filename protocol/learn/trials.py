@@ -52,10 +52,16 @@ class Trials:
     pair: tuple[Role, ...] = ()
     points: list[int] = field(default_factory=list)
     """Numbers of points that were taken as set."""
-    ranges: dict[Role, str] = field(default_factory=dict)
-    now: dict[str, list[str]] = field(default_factory=dict)
+    combined_texts: list[str] = field(default_factory=list)
+    combined_read: tuple[str, list[str]] = ("", [])
+    """The question and the answer that showed a command for several settings."""
     evidence: dict[str, str] = field(default_factory=dict)
     verified: bool = False
+    spans: dict[Writing, tuple[float, float]] = field(default_factory=dict)
+    before: dict[str, list[str]] = field(default_factory=dict)
+    """What the console said of a word, or to a question for all settings, before anything was set."""
+    refused_with: list[str] = field(default_factory=list)
+    """Lines that hold a range, from answers to values that were tried."""
     combined: str = ""
     """Template of one command for start, stop and perhaps points."""
 
@@ -70,6 +76,7 @@ class Trials:
             lines = await self.talk.ask(word.name)
             if not self.talk.refused(lines) and any(numbers_in(line) for line in lines):
                 self.status.append(word.name)
+                self.before[word.name] = lines
         await self._points()
         for pair in PAIRS:
             if all(self.setters.of(role) for role in pair) and await self._pair(pair):
@@ -77,6 +84,8 @@ class Trials:
                 return True
         for word in self.setters.of(Role.RANGE):
             if await self._combined(word):
+                return True
+            if self.combined:
                 return True
         return False
 
@@ -114,7 +123,6 @@ class Trials:
     async def _pair(self, pair: tuple[Role, ...]) -> bool:
         words = [self.setters.of(role)[0] for role in pair]
         sources = [await self._sources(word) for word in words]
-        self._range(words)
         for writing in self._writings(words):
             for window in self._windows(writing):
                 done = await self._place(pair, words, sources, writing, window)
@@ -139,11 +147,9 @@ class Trials:
             for form in forms:
                 taken = []
                 for hertz in aims[role]:
-                    exact = _nice(hertz)
-                    text = writing.text(exact)
-                    source = await self._try(
-                        word, form, text, numbers_in(text)[0][1] if numbers_in(text) else 0.0, current or []
-                    )
+                    text = writing.text(_nice(hertz))
+                    value = numbers_in(text)[0][1] if numbers_in(text) else 0.0
+                    source = await self._try(word, form, text, value, current or [])
                     if source is None:
                         break
                     taken.append(source)
@@ -157,10 +163,8 @@ class Trials:
     async def _combined(self, word: Word) -> bool:
         """One command for start, stop and points."""
         current = await self._sources(word)
-        self._range([word])
-        separators = [s for s in (",", ";", " ") if s in f"{word.usage[len(word.name) + 1 :]} {word.description}"] or [
-            " "
-        ]
+        told = f"{word.usage[len(word.name) + 1 :]} {word.description}"
+        separators = [sign for sign in (",", ";", " ") if sign in told] or [" "]
         separators += [s for s in (" ", ",", ";") if s not in separators]
         with_points = Role.POINTS not in self.setters.found
         for writing in self._writings([word]):
@@ -168,17 +172,24 @@ class Trials:
                 for separator in separators:
                     hertz = [_nice(low + part * (high - low)) for part in (0.2, 0.7)]
                     for joint in (" ", "=", ":", ","):
-                        for count in ("51", "101") if with_points else ("",):
+                        for count in map(str, POINTS) if with_points else ("",):
                             texts = [*map(writing.text, hertz), *([count] if count else [])]
                             line = word.name + joint + separator.join(texts)
+                            self.combined_texts = texts
                             first, last = numbers_in(texts[0])[0][1], numbers_in(texts[1])[0][1]
                             if await self._took(line, [(texts[0], first), (texts[1], last)], current or []):
                                 names = [f"start_{writing.unit}", f"stop_{writing.unit}"]
                                 form = f":{writing.form}" if writing.form else ""
+                                if count:
+                                    self.points = sorted({*self.points, int(count)})
+                                    if len(self.points) < 3 and count != str(POINTS[-1]):
+                                        continue
                                 parts = [f"{{{name}{form}}}" for name in names] + (["{points}"] if count else [])
                                 self.combined = word.name + joint + separator.join(parts)
                                 self.writing, self.low_hz, self.high_hz = writing, low, high
                                 return True
+                            if count and not self.points and int(count) == POINTS[3]:
+                                break
                         if not self._reads_anything(current):
                             break
         return False
@@ -188,19 +199,17 @@ class Trials:
 
     async def _took(self, line: str, wanted: list[tuple[str, float]], current: list[Source]) -> bool:
         lines = await self.talk.ask(line)
+        self.refused_with += [text for text in lines if _RANGE.search(text)]
         if self.talk.refused(lines):
             return False
         commands = [*self.status, *(source.command for source in current)]
         for command in dict.fromkeys(commands):
             answer = await self.talk.ask(command)
             if all(any(_holds(text, *want) for text in answer) for want in wanted):
-                self.now[command] = answer
+                self.verified = True
+                self.combined_read = (command, answer)
                 return True
         return not commands and not lines
-
-    def _range(self, words: Sequence[Word]) -> None:
-        """Where the console says it sweeps: in a usage, a banner, or by what holds now."""
-        self.ranges = {}
 
     def _writings(self, words: Sequence[Word]) -> Iterator[Writing]:
         """Units and forms to try: those that the console's words name first."""
@@ -223,10 +232,74 @@ class Trials:
 
     def _windows(self, writing: Writing) -> Iterator[tuple[float, float]]:
         """Ranges in which to try values: what the console names, then usual ones."""
-        named = self._named_range(writing)
-        if named:
-            yield named
-        yield from ((100e6, 160e6), (10e6, 50e6), (400e6, 500e6), (2e6, 9e6), (1e9, 1.5e9), (0.3e6, 1.8e6))
+        seen = set()
+        usual = ((100e6, 160e6), (10e6, 50e6), (400e6, 500e6), (2e6, 9e6), (1e9, 1.5e9), (0.3e6, 1.8e6))
+        for window in (self._named_range(writing), self._now(writing), *usual):
+            for named in (*self._told(writing), window):
+                if named and named not in seen and named[1] > 1.2 * named[0] and named[1] < 2e10:
+                    seen.add(named)
+                    yield named
+
+    def _now(self, writing: Writing) -> tuple[float, float] | None:
+        """The span that holds, by what the console says of its words."""
+        if writing not in self.spans:
+            values: dict[Role, float] = {}
+            for role in FIELDS:
+                for word in self.setters.of(role):
+                    value = self._value_of(word, writing)
+                    if value is not None:
+                        values[role] = value
+            low, high = values.get(Role.START), values.get(Role.STOP)
+            if Role.CENTRE in values and Role.SPAN in values and low is None:
+                half = values[Role.SPAN] / 2
+                low, high = values[Role.CENTRE] - half, values[Role.CENTRE] + half
+            if low is not None and high is None and Role.STEP in values:
+                high = low + 40 * values[Role.STEP]
+            if low is None and self.setters.of(Role.RANGE):
+                low, high = self._ends_of(writing)
+            if low is not None and high is not None and high > low:
+                self.spans[writing] = (max(low, 1e4, high / 1e4), high)
+        return self.spans.get(writing)
+
+    def _ends_of(self, writing: Writing) -> tuple[float | None, float | None]:
+        """The first two numbers of the answer to a word that sets both ends."""
+        for word in self.setters.of(Role.RANGE):
+            for line in self.before.get(word.name, []):
+                values = _frequencies(line, writing)
+                if len(values) >= 2 and values[1] > values[0]:
+                    return values[0], values[1]
+        for lines in (self.before.get(command, []) for command in self.status):
+            named = {name: _frequencies(line, writing) for line in lines for name in ("start", "stop") if name in line.lower()}
+            if all(named.get(name) for name in ("start", "stop")):
+                return named["start"][-1], named["stop"][-1]
+            if len(lines) == 1 and len(_frequencies(lines[0], writing)) > 2:
+                return tuple(_frequencies(lines[0], writing)[:2])  # type: ignore[return-value]
+        return None, None
+
+    def _value_of(self, word: Word, writing: Writing) -> float | None:
+        lines = self.before.get(word.name, [])
+        number = re.fullmatch(r"\S+ (\d+)", word.name)
+        if not lines and number:  # a numbered register: the page of settings lists them in their order
+            page = [line for command in self.status for line in self.before.get(command, []) if numbers_in(line)]
+            lines = page[int(number.group(1)) :][:1]
+        if not lines:
+            name = word.name.split()[-1]
+            lines = [
+                line for command in self.status for line in self.before.get(command, [])
+                if re.search(rf"(?<!\w){re.escape(name)}(?!\w)", line)
+            ]  # fmt: skip
+        values = _frequencies(lines[-1].replace(word.name, ""), writing) if lines else []
+        return values[-1] if values else None
+
+    def _told(self, writing: Writing) -> list[tuple[float, float]]:
+        """Ranges that refusals told while values were tried."""
+        found = []
+        for line in self.refused_with:
+            match = _RANGE.search(line)
+            values = _frequencies(line.replace("..", " "), writing)
+            if match and len(values) >= 2 and values[-1] > values[-2] >= 0:
+                found.append((max(values[-2], 1e4, values[-1] / 1e4), values[-1]))
+        return found
 
     def _named_range(self, writing: Writing) -> tuple[float, float] | None:
         scale = UNITS[writing.unit]
@@ -267,7 +340,10 @@ class Trials:
                 return None
             if not self.talk.refused(lines) and any(numbers_in(line) for line in lines) and len(lines) <= 3:
                 found.append(Source(command, ""))
-                self.setters.read_style = self.setters.read_style or command.replace(word.name, "{name}")
+                self.before[word.name] = lines
+                bare = re.sub(r"(?i)^set[ _]?(?=[A-Za-z])", "", word.name)
+                style = command.replace(word.name, "{name}") if word.name in command else command.replace(bare, "{name}")
+                self.setters.read_style = self.setters.read_style or style
                 break
         return found
 
@@ -276,6 +352,7 @@ class Trials:
         lines: list[str] = []
         for number, line in enumerate(form.replace("{v}", text).split("\n")):
             lines = self.talk.lines(await self.talk.say(line, value=number > 0), line)
+        self.refused_with += [line for line in lines if _RANGE.search(line)]
         if self.talk.refused(lines):
             return None
         commands = [*(source.command for source in current), *self.status]
@@ -309,6 +386,14 @@ def _asks_back(got: bytes, talk: Talk) -> bool:
 
 def _holds(line: str, text: str, value: float) -> bool:
     return text in line or any(abs(number - value) <= 1e-9 * max(abs(value), 1e-9) for _, number in numbers_in(line))
+
+
+def _frequencies(line: str, writing: Writing) -> list[float]:
+    """All numbers of a line as frequencies in hertz, in this way of writing."""
+    if writing.form == "hex":
+        return [float(int(text, 16)) for text in re.findall(r"(?<!\w)[0-9A-F]{6,8}(?!\w)", line)]
+    scale = UNITS[writing.unit]
+    return [value * (1.0 if text[-1:] in "kMG" else scale) for text, value in numbers_in(line)]
 
 
 def _nice(hertz: float) -> float:

@@ -80,7 +80,8 @@ def console_profile(session: Session, when: str) -> str:
     page.put("prompt", _list(manner.prompts) if manner.prompts else text(""))
     page.put("echo", _bool(manner.echo))
     page.put("out_end", text(session.talk.out_end.decode()))
-    for key, values in (("ends", manner.ends), ("refusals", manner.refusals), ("remarks", manner.chatter)):
+    for key, values in (("ends", manner.ends), ("refusals", manner.refusals), ("remarks", manner.chatter),
+                        ("counts", manner.counts)):
         if values:
             page.put(key, _list(values))
     page.put("resolution_hz", f"{found.resolution_hz:g}")
@@ -89,6 +90,8 @@ def console_profile(session: Session, when: str) -> str:
     acquisition = found.acquisition
     if acquisition is not None and not acquisition.sweep:
         page.put("reads_sweep", "true", "asking for data brought a new sweep")
+    if acquisition is not None and acquisition.again:
+        page.put("asks_again", "true", "data were refused while a sweep ran")
     if acquisition is not None and acquisition.poll:
         page.put("ready", text(acquisition.ready))
     page.put("axis", text(found.axis))
@@ -99,7 +102,8 @@ def console_profile(session: Session, when: str) -> str:
     if found.bounds.bandwidth:
         page.put("bandwidth", text(found.bounds.bandwidth))
     if acquisition is not None:
-        for key, value in (("sweep", acquisition.sweep), ("poll", acquisition.poll)):
+        enough = " " if acquisition.enough else ""
+        for key, value in (("sweep", acquisition.sweep), ("poll", acquisition.poll), ("enough", enough)):
             if value:
                 page.put(key, text(value))
     elif found.commands:

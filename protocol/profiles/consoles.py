@@ -14,9 +14,11 @@ Keys of [console]:
 | `error_prefix` | a reply line that begins so is a refusal |
 | `refusals` | whole lines that are refusals; `{word}` is the part that changes |
 | `chatter_prefix`, `remarks` | lines that begin so come unasked and are dropped |
+| `counts` | lines that only say how many lines a reply has, such as "{n} lines" |
 | `resolution_hz` | frequencies are rounded to this before they are sent |
 | `bandwidth_codes` | what `{bandwidth_code}` stands for |
 | `reads_sweep` | true when asking for data takes the sweep; no sweep command is needed then |
+| `asks_again` | true when data are refused while a sweep runs, and are to be asked for again |
 | `ready` | the answer to `poll` that says that the sweep is done |
 | `axis` | how the frequencies were confirmed: column, list, read-back, phase slope, technician, unconfirmed |
 
@@ -88,6 +90,7 @@ class Console:
     error_prefix: str
     refusals: tuple[str, ...]
     chatter: tuple[str, ...]
+    counts: tuple[str, ...]
     resolution_hz: float
     bandwidth_codes: tuple[str, ...]
     identify: Template
@@ -114,6 +117,7 @@ class Console:
     abort: Template | None
     help: Template | None
     reads_sweep: bool
+    asks_again: bool
     axis: str
     reads: tuple[Read, ...]
     readback: tuple[ReadBack, ...]
@@ -192,11 +196,13 @@ def read_console(table: Table, limits: Limits) -> Console:
         error_prefix=_ascii(table, "error_prefix", ""),
         refusals=_several(table, "refusals"),
         chatter=tuple(filter(None, (chatter, *_several(table, "remarks")))),
+        counts=_several(table, "counts"),
         resolution_hz=table.number("resolution_hz", 1.0, low=1e-6, high=1e6),
         bandwidth_codes=codes,
         identify=_required(words, "identify", _NOTHING),
         identity_line=_ascii(table, "identity_line", ""),
         ready=_ascii(table, "ready", ""),
+        asks_again=table.boolean("asks_again", default=False),
         reads_sweep=table.boolean("reads_sweep", default=False),
         axis=table.choice("axis", AXES, "unconfirmed"),
         reads=tuple(_read(entry) for entry in table.tables("reads")),
