@@ -103,6 +103,10 @@ class Table:
             raise self.error(key, f"must be a list of texts, not {shown(values)}")
         return tuple(values)
 
+    def is_list(self, key: str) -> bool:
+        """Whether a key is there and holds a list."""
+        return isinstance(self._values.get(key), list)
+
     def choice(self, key: str, choices: tuple[str, ...], default: str | None = None) -> str:
         """One of `choices`."""
         listed = ", ".join(repr(choice) for choice in choices)
