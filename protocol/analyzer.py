@@ -35,6 +35,8 @@ from protocol.dialects.events import (
     Waiting,
 )
 from protocol.errors import AnalyzerError, PortLostError, RequestError, SettingsLostError
+from protocol.finding.paced import PacedLink
+from protocol.finding.scpi import Finder
 from protocol.pace import Pace
 from protocol.profiles.profile import Profile
 from protocol.sweep import Applied, Identity, Limits, Sweep, SweepSettings
@@ -50,6 +52,8 @@ SCPI_RESOLUTION_HZ = 1e-3
 """SCPI dialects write frequencies with three decimals."""
 LARGEST_S = 1e3
 """60 dB: an amplifier before port 2 brings 40 at most; more is no measurement."""
+FIRST_GREETING_S = 0.5
+"""A profile with alternatives is tried so long as it stands, before they are looked through."""
 GOODBYE_S = 0.5
 """Closing stops a sweep that runs, but waits no longer than this for the bytes to go."""
 
@@ -90,7 +94,7 @@ class Analyzer:
         analyzer = cls(link, profile)
         try:
             async with analyzer._busy:
-                await analyzer._greet()
+                await analyzer._find_and_greet()
         except BaseException:
             await link.close()
             raise
@@ -190,9 +194,40 @@ class Analyzer:
                     await self._send_abort()
         await self._link.close()
 
-    async def _greet(self) -> None:
+    async def _find_and_greet(self) -> None:
+        """Greet as the profile says; where that fails and the profile allows it, find out what the analyzer takes."""
+        scpi = self._profile.scpi
+        if scpi is None or not scpi.find:
+            self._slow_down()
+            await self._greet(self._profile.timing.ready_s)
+            return
+        begun = time.monotonic()
+        try:
+            await self._greet(min(FIRST_GREETING_S, self._profile.timing.ready_s))
+        except PortLostError:
+            raise
+        except AnalyzerError as error:
+            finder = Finder(self._link, scpi, lambda _: None)
+            found = await finder.find()
+            if found is None:
+                left = self._profile.timing.ready_s - (time.monotonic() - begun)
+                if left <= 0:
+                    raise AnalyzerError(str(error)) from error
+                await self._greet(left)
+                return
+            self._profile = replace(self._profile, scpi=found)
+            self._dialect = make_dialect(self._profile)
+            self._slow_down()
+            await self._greet(self._profile.timing.ready_s)
+
+    def _slow_down(self) -> None:
+        scpi = self._profile.scpi
+        if scpi is not None and scpi.pause_s:
+            self._link = PacedLink(self._link, scpi.out_end, scpi.pause_s)
+
+    async def _greet(self, ready_s: float) -> None:
         """Wait for an analyzer that answers: it may be starting up, or another program may just have typed at it."""
-        until = time.monotonic() + self._profile.timing.ready_s
+        until = time.monotonic() + ready_s
         while True:
             try:
                 await self._silence()

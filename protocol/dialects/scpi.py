@@ -307,7 +307,7 @@ def _error(reply: bytes, command: str) -> str | None:
         return None
     match = _ERROR.fullmatch(reply)
     if match is None:
-        raise WireError(f"the reply to the error query after {command!r} is damaged: {shown(reply)}")
+        raise WireError(f"the reply to SYSTem:ERRor? after {command!r} is damaged: {shown(reply)}")
     number, text = int(match.group(1)), plain(match.group(2))
     return None if number == 0 else f"{number}, {text}"
 

@@ -53,6 +53,12 @@ class StepwiseScpiDialect(ScpiDialect):
                 return line, whole + 1
         return None
 
+    def _value(self, buffer: bytearray, sent: bytes) -> tuple[bytes, int] | None:
+        """The first line that is neither echo nor acknowledgement."""
+        whole = max(buffer.rfind(b"\n"), buffer.rfind(b"\r"))
+        lines = self._lines(bytes(buffer[: whole + 1]), sent)
+        return (lines[0], whole + 1) if lines else None
+
     def _lines(self, data: bytes, sent: bytes) -> list[bytes]:
         echoes = {line.strip() for line in ENDS.split(sent)}
         prompt, taken = self._scpi.prompt.encode("ascii"), self._scpi.acknowledge.encode("ascii")
@@ -86,6 +92,10 @@ class StepwiseScpiDialect(ScpiDialect):
 
     def _ask(self, command: str, waiting: Waiting, limit: int) -> Generator[Step, bytes, tuple[bytes, list[bytes], str]]:
         """Send a command: (block, lines, what the error query said or "")."""
+        if self._scpi.pause_s and waiting is Waiting.SWEEP:  # what follows would come while it is deaf behind its answer
+            alone = self._bytes(command)
+            line = yield Step(alone, partial(self._value, sent=alone), command, waiting, limit)
+            return b"", [line], ""
         sent = self._bytes(command, self._error_query, "*IDN?")
         got = yield Step(sent, partial(self._until_identity, sent=sent), command, waiting, limit)
         size, _, rest = got.partition(b"\n")
