@@ -188,7 +188,7 @@ class ScpiDialect(Exchange):
         if not values:
             yield from self._clear()
         self._stop_hz = values.get("stop_hz", self._stop_hz)
-        return SettingsReply(values)  # type: ignore[arg-type]
+        return SettingsReply(values)
 
     def _held(self, name: str, value: float) -> float:
         """The setting that an answer stands for: what was asked for, where the answer is that, rounded."""

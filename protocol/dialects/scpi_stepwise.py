@@ -90,9 +90,13 @@ class StepwiseScpiDialect(ScpiDialect):
         # The number of a block's bytes precedes it, so that line ends within it part nothing.
         return b"%d\n%b%b" % (len(block), block, b"\n".join(rest)), end.end()
 
-    def _ask(self, command: str, waiting: Waiting, limit: int) -> Generator[Step, bytes, tuple[bytes, list[bytes], str]]:
+    def _ask(
+        self, command: str, waiting: Waiting, limit: int
+    ) -> Generator[Step, bytes, tuple[bytes, list[bytes], str]]:
         """Send a command: (block, lines, what the error query said or "")."""
-        if self._scpi.pause_s and waiting is Waiting.SWEEP:  # what follows would come while it is deaf behind its answer
+        if (
+            self._scpi.pause_s and waiting is Waiting.SWEEP
+        ):  # what follows would come while it is deaf behind its answer
             alone = self._bytes(command)
             line = yield Step(alone, partial(self._value, sent=alone), command, waiting, limit)
             return b"", [line], ""
@@ -109,9 +113,7 @@ class StepwiseScpiDialect(ScpiDialect):
             lines.pop()
         return block, lines, error
 
-    def _query(
-        self, command: str, frame: Frame, waiting: Waiting = Waiting.REPLY, limit: int = PLAIN_LIMIT
-    ) -> _Part:
+    def _query(self, command: str, frame: Frame, waiting: Waiting = Waiting.REPLY, limit: int = PLAIN_LIMIT) -> _Part:
         block, lines, error = yield from self._ask(command, waiting, limit)
         if block:
             return block
@@ -141,7 +143,9 @@ class StepwiseScpiDialect(ScpiDialect):
         got: list[NDArray[np.float64]] = []
         for index in range(1 if scpi.layout in ("interleaved", "in turn") else 2):
             for select in (scpi.select, scpi.select_phase) if scpi.layout.startswith("polar") else (scpi.select,):
-                words = [word for word in (first, select.fill(self._trace(index)) if select is not None else "") if word]
+                words = [
+                    word for word in (first, select.fill(self._trace(index)) if select is not None else "") if word
+                ]
                 first = ""
                 for word in words:
                     yield from self._command(word)
@@ -175,5 +179,6 @@ def arranged(got: list[NDArray[np.float64]], layout: str, points: int) -> list[N
         check_finite(values, 1, "a trace")
     sizes = [10 ** (values / 20) if layout == "polar db" else values for values in got[::2]]
     return [
-        np.asarray(size * np.exp(1j * np.deg2rad(angle)), np.complex128) for size, angle in zip(sizes, got[1::2], strict=True)
+        np.asarray(size * np.exp(1j * np.deg2rad(angle)), np.complex128)
+        for size, angle in zip(sizes, got[1::2], strict=True)
     ]

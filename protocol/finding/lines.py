@@ -18,7 +18,7 @@ from protocol.wire.link import Link
 
 FIRST_S, QUIET_S = 0.4, 0.05
 ENDS = re.compile(rb"[\r\n]+")
-ERROR_ENTRY = re.compile(rb'\s*([+-]?\d{1,5})\s*(,.*)?')
+ERROR_ENTRY = re.compile(rb"\s*([+-]?\d{1,5})\s*(,.*)?")
 VALUE = re.compile(rb"(\D{0,4}?)(" + NUMBER + rb")\s*[A-Za-z]{0,3}")
 REFUSAL = re.compile(rb"(?i)idn|unknown|error|invalid|what|bad |illegal|syntax|not found|command|^\?")
 """No identity: how consoles refuse what they do not know."""

@@ -330,7 +330,12 @@ def _numbers(raw: list[bytes], asked: str) -> tuple[list[NDArray[np.float64]], s
             with np.errstate(all="ignore"):
                 values = [np.frombuffer(body, kind).astype(np.float64) for body in bodies]
                 sizes = np.abs(np.concatenate(values))
-            if np.isfinite(sizes).all() and sizes.max() < 400 and PLAUSIBLE[0] < np.median(sizes) and np.mean(sizes < 1e-12) < 0.1:
+            if (
+                np.isfinite(sizes).all()
+                and sizes.max() < 400
+                and PLAUSIBLE[0] < np.median(sizes)
+                and np.mean(sizes < 1e-12) < 0.1
+            ):
                 return values, f"real{8 * size}", swapped
     return None
 
@@ -341,7 +346,7 @@ def _layout(values: list[NDArray[np.float64]], count: int, way: Way) -> str | No
     if way.select_phase:
         return "polar db" if sizes == {count} and _angles(values[1]) else None
     if sizes == {2 * count}:
-        whole = [value.view(np.complex128) if value.flags.c_contiguous else value for value in values]
+        whole = [np.ascontiguousarray(value).view(np.complex128) for value in values]
         return "pairs" if _distinct(whole) else None
     if sizes != {4 * count}:
         return None
@@ -353,7 +358,7 @@ def _angles(values: NDArray[np.float64]) -> bool:
     return bool(np.ptp(values) > 5 and np.abs(values).max() <= 360)
 
 
-def _distinct(traces: list[NDArray[np.complex128]] | list[NDArray[np.float64]]) -> bool:
+def _distinct(traces: list[NDArray[np.complex128]]) -> bool:
     """Two queries that bring one and the same trace have not chosen any."""
     return not np.allclose(traces[0], traces[1], rtol=1e-2, atol=1e-6)
 

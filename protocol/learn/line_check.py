@@ -17,7 +17,8 @@ from protocol.profiles.scpi import WORDS, harmless
 from protocol.profiles.templates import Template
 
 NOT_IN_LOG = "not in this log"
-_REFUSED = re.compile(rb'\s*[+-]?0*[1-9]\d*\s*,\s*"[^"]*"|\s*[+-][1-9]\d*\s*')
+_REFUSED = re.compile(rb'\s*(?:-\d{2,5}\s*,\s*[A-Za-z"]|[+]?[1-9]\d*\s*,\s*"|\?\?|ERR)')
+"""An entry of the error queue (SCPI-1999 volume 2, 21.8), or an error told at once in words."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -101,16 +102,13 @@ async def at_port(profile: Profile, talk: Talk) -> list[Outcome]:
 def _judged(profile: Profile, key: str, line: str, came: bytes) -> Outcome:
     lines = [part for part in re.split(rb"[\r\n]+", came) if part.strip()]
     if profile.scpi is not None:
-        wrong = [part for part in lines if _REFUSED.fullmatch(part) and b"?" in line.encode()] or [
-            part for part in lines if re.match(rb'\s*-\d+\s*,', part)
-        ]
-        wrong = [part for part in wrong if re.match(rb"\s*-\d+\s*,\s*\D", part)]
+        wrong = [part for part in lines if _REFUSED.match(part)]
     else:
         prefix = profile.console.error_prefix.encode() if profile.console else b""
         wrong = [part for part in lines if prefix and part.startswith(prefix)]
     if wrong:
         return Outcome(key, line, "refused", wrong[0])
-    answers = [part for part in lines if not re.fullmatch(rb'\s*\+?0\s*(,.*)?', part)]
+    answers = [part for part in lines if not re.fullmatch(rb"\s*\+?0\s*(,.*)?", part)]
     if "?" in line:
         return Outcome(key, line, "answered" if answers else "no answer", answers[0] if answers else came)
     return Outcome(key, line, "taken" if not answers else "answered", answers[0] if answers else b"")

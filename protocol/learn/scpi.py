@@ -16,12 +16,12 @@ import numpy as np
 
 from protocol.analyzer import Analyzer
 from protocol.errors import AnalyzerError, RequestError
+from protocol.files.strict_toml import Table
 from protocol.finding.scpi import Finder
 from protocol.learn.talk import Talk
 from protocol.learn.writer import Page, head, text
 from protocol.profiles.profile import Profile, parse_profile
 from protocol.profiles.scpi import WORDS, Scpi, read_scpi
-from protocol.files.strict_toml import Table
 from protocol.sweep import SweepSettings
 
 LIMITS = {

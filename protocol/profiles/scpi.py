@@ -196,8 +196,51 @@ def _parsed(table: Table, key: str, source: str, allowed: frozenset[str]) -> Tem
 
 
 SAFE_HEADERS = frozenset(
-    "SENS FREQ STAR STOP CENT SPAN SWE POIN BAND BWID RES AVER STAT COUN INIT CONT IMM FORM DATA BORD CALC PAR DEF SEL"
-    " FEED TRAC CAT AXIS SOUR POW LEV AMPL ABOR SYST ERR NEXT XFR FUNC ALL TRIG SOURCE ON X".split()
+    [
+        "SENS",
+        "FREQ",
+        "STAR",
+        "STOP",
+        "CENT",
+        "SPAN",
+        "SWE",
+        "POIN",
+        "BAND",
+        "BWID",
+        "RES",
+        "AVER",
+        "STAT",
+        "COUN",
+        "INIT",
+        "CONT",
+        "IMM",
+        "FORM",
+        "DATA",
+        "BORD",
+        "CALC",
+        "PAR",
+        "DEF",
+        "SEL",
+        "FEED",
+        "TRAC",
+        "CAT",
+        "AXIS",
+        "SOUR",
+        "POW",
+        "LEV",
+        "AMPL",
+        "ABOR",
+        "SYST",
+        "ERR",
+        "NEXT",
+        "XFR",
+        "FUNC",
+        "ALL",
+        "TRIG",
+        "SOURCE",
+        "ON",
+        "X",
+    ]
 )
 SAFE_COMMON = frozenset({"*IDN?", "*OPC?", "*WAI", "*CLS"})
 

@@ -62,9 +62,7 @@ def note(direction: str, data: bytes) -> None:
 
 def escaped(data: bytes) -> str:
     """Bytes as printable ASCII that can be turned back."""
-    return "".join(
-        "\\\\" if byte == 0x5C else chr(byte) if 0x20 <= byte <= 0x7E else f"\\x{byte:02x}" for byte in data
-    )
+    return "".join("\\\\" if byte == 0x5C else chr(byte) if 0x20 <= byte <= 0x7E else f"\\x{byte:02x}" for byte in data)
 
 
 def read(path: Path) -> list[tuple[str, bytes]]:
