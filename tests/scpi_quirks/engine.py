@@ -517,7 +517,7 @@ class ScpiBox(Instrument):
             pairs = np.column_stack([got[0].real, got[0].imag, got[1].real, got[1].imag]).ravel()
         elif style == "seq":
             pairs = np.concatenate([np.column_stack([t.real, t.imag]).ravel() for t in got])
-        elif style == "scalar" or style == "polar" or (style == "calcdata" and not arg.startswith("SD")):
+        elif style in ("scalar", "polar") or (style == "calcdata" and not arg.startswith("SD")):
             kind = "MLOG" if style == "scalar" else self.cfmt[which % 2]
             if kind == "PHAS":
                 pairs = np.degrees(np.angle(s))

@@ -18,7 +18,7 @@ RANK = {"none": 0, "query": 1, "setting": 2, "sweep": 3, "HARM": 4}
 MAX_PENDING = 4_000_000
 
 
-class Hangup(Exception):
+class HangupError(Exception):
     """The parent closed our stdin: leave."""
 
 
@@ -54,7 +54,7 @@ class Port:
             with contextlib.suppress(BlockingIOError):
                 self.inp += os.read(self.master, 4096)
         if sys.stdin.fileno() in ready and not os.read(sys.stdin.fileno(), 1024):
-            raise Hangup
+            raise HangupError
 
     def sleep(self, seconds: float) -> None:
         """Simulated instrument time; bytes keep moving meanwhile."""
@@ -164,7 +164,7 @@ def serve(make: Callable[[Port, Path, Path], Instrument], log: Path, bench: Path
                 box.feed(data)
             else:
                 box.tick()
-    except Hangup:
+    except HangupError:
         return
 
 
