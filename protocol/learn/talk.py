@@ -171,5 +171,5 @@ def blotted(text: str, command: str) -> str:
 def lost(port: str) -> AnalyzerError:
     """Nothing answers."""
     return AnalyzerError(
-        f"{port}: nothing answers in any tongue tried; is the analyzer on, in its normal mode, and this its port?"
+        f"{port}: nothing answers in any dialect tried; is the analyzer on, in its normal mode, and this its port?"
     )

@@ -1,4 +1,4 @@
-"""What the program knows about one kind of analyzer: its tongue, its limits, its pace. Read from a TOML file.
+"""What the program knows about one kind of analyzer: its dialect, its limits, its pace. Read from a TOML file.
 
 Owns: the frozen types of a profile and `load_profile`, which checks all of it. Refuses: to talk to an analyzer,
 and to guess: a key that is unknown, missing or out of range is one RequestError naming file, line and key.
@@ -19,7 +19,7 @@ from protocol.sweep import Limits
 
 SCHEMA = 1
 FAMILIES = ("scpi", "console", "registers")
-"""Families of tongue."""
+"""Families of dialect."""
 
 _LINE_ENDS = ("\r\n", "\n", "\r")
 
@@ -81,7 +81,7 @@ class ReadBack:
 
 @dataclass(frozen=True, slots=True)
 class Console:
-    """The tongue of a prompt-ended text console. Commands that the analyzer does not have are None."""
+    """The dialect of a prompt-ended text console. Commands that the analyzer does not have are None."""
 
     prompt: bytes
     """Stands at the start of a line when the analyzer waits for a command."""

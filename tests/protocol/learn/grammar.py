@@ -1,6 +1,6 @@
 """A grammar of invented consoles: every seed gives another wording, layout, number format and temper.
 
-Owns: profile and manners of a variant as files for the simulated console. Nothing in here comes from a real instrument:
+Owns: profile and quirks of a variant as files for the simulated console. Nothing in here comes from a real instrument:
 the words are the trade's and plain English, put together by chance.
 """
 
@@ -66,20 +66,20 @@ FORMS = {
 
 @dataclass
 class Variant:
-    """One invented console: profile, manners and a line that says what it is."""
+    """One invented console: profile, quirks and a line that says what it is."""
 
     seed: int
     profile: str
-    manners: str
+    quirks: str
     story: str
     forbidden: list[str] = field(default_factory=list)
 
     def write(self, folder: Path) -> tuple[Path, Path]:
         """Both files in a folder."""
-        profile, manners = folder / "truth.toml", folder / "manners.toml"
+        profile, quirks = folder / "truth.toml", folder / "quirks.toml"
         profile.write_text(self.profile, encoding="utf-8")
-        manners.write_text(self.manners, encoding="utf-8")
-        return profile, manners
+        quirks.write_text(self.quirks, encoding="utf-8")
+        return profile, quirks
 
 
 class _Maker:
@@ -220,21 +220,21 @@ def make_variant(seed: int) -> Variant:
             *(f"{name} = {json.dumps(text)}" for name, text in commands.items()),
         ]
     )  # fmt: skip
-    manners = [
+    quirks = [
         f"listing = {json.dumps(listing)}", f"refusal = {json.dumps(refusal)}", f"number = {json.dumps(number)}",
     ]  # fmt: skip
     if m.style == "row+details":
-        manners.append(f"details = {json.dumps(m.details)}")
+        quirks.append(f"details = {json.dumps(m.details)}")
     if paged:
         pager = r.choice(["-- more --", "press any key", "-- page 1/2, Enter continues --"])
-        manners += ["page_lines = 4", f"pager = {json.dumps(pager)}"]
+        quirks += ["page_lines = 4", f"pager = {json.dumps(pager)}"]
     if chatter:
-        manners += [f"chatter = {json.dumps(chatter)}", f"chatter_every = {every}"]
+        quirks += [f"chatter = {json.dumps(chatter)}", f"chatter_every = {every}"]
     story = (
         f"{m.style}, {layout}, {unit}, {'inline' if inline else 'free' if free else 'single'}, {kind}, paged {paged}"
     )
     return Variant(
-        seed, profile + "\n" + reads + readback, "\n".join(manners) + "\n", story, [word for word, _ in extras[:]]
+        seed, profile + "\n" + reads + readback, "\n".join(quirks) + "\n", story, [word for word, _ in extras[:]]
     )  # fmt: skip
 
 

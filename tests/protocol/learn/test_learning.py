@@ -52,8 +52,8 @@ def assert_harmless(learned: Learned) -> None:
 async def test_a_console_of_the_grammar_is_learned(seed: int, tmp_path: Path) -> None:
     """The truth is the profile that the simulated console was given: the learned one must give the same sweep."""
     variant = make_variant(seed)
-    profile, manners = variant.write(tmp_path)
-    words = ["--speed", "0", "--seed", "3", "--profile", str(profile), "--manners", str(manners)]
+    profile, quirks = variant.write(tmp_path)
+    words = ["--speed", "0", "--seed", "3", "--profile", str(profile), "--quirks", str(quirks)]
     async with await Bench.start(words) as bench:
         learned = await learn(bench.node)
         truth = await one_sweep(bench.node, parse_profile(variant.profile))
@@ -69,10 +69,10 @@ async def test_a_console_of_the_grammar_is_learned(seed: int, tmp_path: Path) ->
 
 
 @contextlib.asynccontextmanager
-async def stranger(style: str) -> AsyncIterator[str]:
+async def unrelated(style: str) -> AsyncIterator[str]:
     process = await asyncio.to_thread(
         lambda: subprocess.Popen(
-            [sys.executable, "-m", "tests.protocol.learn.stranger", style],
+            [sys.executable, "-m", "tests.protocol.learn.unrelated", style],
             stdin=subprocess.PIPE, stdout=subprocess.PIPE, text=True, cwd=Path(__file__).parents[3],
         )
     )  # fmt: skip
@@ -94,7 +94,7 @@ async def stranger(style: str) -> AsyncIterator[str]:
     ],
 )
 async def test_a_console_outside_the_grammar_is_learned(style: str, line: str) -> None:
-    async with stranger(style) as node:
+    async with unrelated(style) as node:
         learned = await learn(node)
         sweep = await one_sweep(node, learned.profile)
     assert learned.profile.console is not None
@@ -146,7 +146,7 @@ async def test_a_raw_open_lead_shows_that_nobody_corrects() -> None:
 async def test_a_register_analyzer_is_not_learned_and_says_so() -> None:
     """Bytes without words tell nothing about themselves; the profile must be written."""
     async with await Bench.start(["--speed", "0", "--profile", "registers"]) as bench:
-        with pytest.raises(AnalyzerError, match="nothing answers in any tongue tried"):
+        with pytest.raises(AnalyzerError, match="nothing answers in any dialect tried"):
             await learn(bench.node)
 
 

@@ -44,7 +44,7 @@ LISTS = {
 PROMPTS = {"commas": "done.\n", "labels": "\r\n:: ", "receivers": "go> "}
 
 
-class Stranger:
+class Unrelated:
     def __init__(self, style: str) -> None:
         options = InstrumentOptions(seed=5, min_points=11, max_points=401)
         self.style = style
@@ -67,7 +67,7 @@ class Stranger:
                 return ["words: id scan bw uptime"] if not rest else [f"{w}" for w in self.detail(rest)]
             return LISTS[self.style]
         if word in ("whoareyou", "ver", "id"):
-            return ["Stranger two-port no 7"]
+            return ["Unrelated two-port no 7"]
         if word in ("rbw", "bw"):
             self.box.bandwidth_hz = float(rest)
             return []
@@ -130,7 +130,7 @@ class Stranger:
 
 
 def main() -> None:
-    stranger = Stranger(sys.argv[1])
+    unrelated = Unrelated(sys.argv[1])
     master, slave = pty.openpty()
     tty.setraw(slave)
     print(os.ttyname(slave), flush=True)
@@ -144,7 +144,7 @@ def main() -> None:
             while b"\n" in pending or b"\r" in pending:
                 at = min(x for x in (pending.find(b"\n"), pending.find(b"\r")) if x >= 0)
                 line, pending = pending[:at], pending[at + 1 :]
-                data = stranger.answer(line.decode("ascii", "replace").strip()).encode()
+                data = unrelated.answer(line.decode("ascii", "replace").strip()).encode()
                 while data:
                     data = data[os.write(master, data) :]
 
