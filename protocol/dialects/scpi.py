@@ -1,7 +1,7 @@
 """The SCPI family: IEEE 488.2 common commands and SCPI-1999 subsystems over a serial line.
 
 Owns: the order of its commands and the shape of its replies. Each command is followed by the error query (SCPI-1999
-Volume 2, 21.8.8), a sweep by *OPC? (IEEE 488.2, 10.19) where the analyzer has it. Refuses: ports, clocks, and words that
+Volume 2, 21.8.8), a sweep by *OPC? (IEEE 488.2, 10.19) where it has that. Refuses: ports, clocks, and words that
 are not the profile's.
 """
 
@@ -151,7 +151,8 @@ class ScpiDialect(Exchange):
         yield from self._clear()
         start, stop = round(settings.start_hz, 3), round(settings.stop_hz, 3)
         values: dict[str, float] = {
-            "start_hz": start, "stop_hz": stop, "centre_hz": round((start + stop) / 2, 4), "span_hz": round(stop - start, 3),
+            "start_hz": start, "stop_hz": stop,
+            "centre_hz": round((start + stop) / 2, 4), "span_hz": round(stop - start, 3),
             "points": settings.points, "bandwidth_hz": settings.bandwidth_hz,
         }  # fmt: skip
         # A start above the stop that holds would move the stop or be refused, and the other way round.

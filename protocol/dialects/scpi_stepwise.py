@@ -1,4 +1,4 @@
-"""SCPI analyzers whose lines deviate from the standard: echo, prompt, acknowledgement, errors in words, other line ends.
+"""SCPI analyzers whose lines deviate: echo, prompt, acknowledgement, errors in words, other line ends.
 
 Owns: the finding of the answer among the lines between a command and the identity that follows it. Refuses: ports and
 clocks. Every command is followed by *IDN? (IEEE 488.2, 10.14), which all of them answer: what comes before the identity

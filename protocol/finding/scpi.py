@@ -213,7 +213,8 @@ class Finder:
                 return found
         said = "; ".join(dict.fromkeys(self.answers)) or "every data query was left unanswered"
         raise AnalyzerError(
-            f"{self._lines.link.name}: {shown(self.identity)} speaks SCPI, but gave no complex S11 and S21: {said[:400]}"
+            f"{self._lines.link.name}: {shown(self.identity)} speaks SCPI, but gave no complex S11 and S21:"
+            f" {said[:400]}"
         )
 
     async def _names(self) -> tuple[str, str] | None:

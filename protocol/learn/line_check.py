@@ -82,7 +82,7 @@ async def at_port(profile: Profile, talk: Talk) -> list[Outcome]:
         "start_hz": round(middle - width / 2), "stop_hz": round(middle + width / 2), "centre_hz": round(middle),
         "span_hz": width, "step_hz": width / (points - 1), "points": points, "bandwidth_hz": bandwidth, "count": 1,
         "parameter": "S11", "trace": scpi.traces[0] if scpi else "", "format": "ASCii,0", "order": "NORMal",
-        "bandwidth_code": profile.console.bandwidth_codes[0] if profile.console and profile.console.bandwidth_codes else "",
+        "bandwidth_code": next(iter(profile.console.bandwidth_codes if profile.console else ()), ""),
     }  # fmt: skip
     outcomes = []
     for key, template in commands(profile):

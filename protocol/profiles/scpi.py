@@ -14,7 +14,7 @@ from protocol.profiles.templates import Template
 
 FORMATS = ("ascii", "real32", "real64")
 LAYOUTS = ("pairs", "interleaved", "in turn", "polar", "polar db")
-"""`pairs`: one trace per query, real and imaginary part in turn. `interleaved`: both traces in one query, point by point.
+"""`pairs`: one trace per query, real and imaginary part in turn. `interleaved`: both in one query, point by point.
 `in turn`: both in one query, all of S11 first. `polar` and `polar db`: size and degrees by two queries."""
 FORMS = ("mixed", "short", "long")
 LINE_ENDS = ("\n", "\r", "\r\n")
