@@ -86,15 +86,25 @@ class Blend:
         return mean, math.sqrt(float(weight @ variances) + between)
 
 
-def blend_fits(shape: ChainShape, frequency_hz: NDArray[np.float64], observed: Observed) -> Blend:
-    """Fit a chain of `shape` to what was `observed` over `frequency_hz` (K,). Raises LinAlgError where no fit
-    stands."""
+def blend_fits(
+    shape: ChainShape,
+    frequency_hz: NDArray[np.float64],
+    observed: Observed,
+    begin: NDArray[np.float64] | None = None,
+) -> Blend:
+    """Fit a chain of `shape` to what was `observed` over `frequency_hz` (K,). `begin` (P,) is where an earlier fit of
+    the same response ended; without one, or where it no longer leads to a good fit, a start is searched. Raises
+    LinAlgError where no fit stands."""
     whole = Chain(shape, frequency_hz, float(frequency_hz[0]), float(frequency_hz[-1]))
     chain, inner = whole, observed
     if observed.least_departure > 0:
         # An instrument's own errors are a share of the signal, so they are largest where the notch tells least.
         skirts = np.abs(observed.data) < SKIRT_LEVEL
         chain, inner = whole.at(frequency_hz[skirts]), observed.only(skirts)
+    if begin is not None and begin.size == shape.size:
+        blend = _climb(chain, inner, begin)
+        if blend.p_value > NOTICED and not _suspect(blend, inner):
+            return blend
     blend = _climb(chain, inner, _start(whole, observed))
     if _suspect(blend, inner):
         # So large a misfit is more often a false minimum than another circuit: search once more, thoroughly.
@@ -130,14 +140,15 @@ def _start(whole: Chain, observed: Observed, *, thorough: bool = False) -> NDArr
     step = max(1, frequency_hz.size // THIN_POINTS)
     thin, thinned = whole.at(frequency_hz[::step]), observed.only(slice(None, None, step))
     keep, front, steps, rounds = (12, 6, 30, 4) if thorough else (4, 3, 15, 1)
-    begins = starts(thin, frequency_hz[::step], thinned.data, thinned.noise_power, observed.unloaded_q, keep)
-    begins = np.repeat(begins, len(HARNESSES), axis=0)
+    plain = starts(thin, frequency_hz[::step], thinned.data, thinned.noise_power, observed.unloaded_q, keep)
+    begins = np.repeat(plain, len(HARNESSES), axis=0)
     begins[:, shape.harness] = np.tile(HARNESSES, len(begins) // len(HARNESSES))
     band = hidden_band(frequency_hz, observed.data, observed.noise_power, shape.reject_hz)
     coarse = replace(thinned, relative_error=max(observed.relative_error, COARSE_ERROR))
     fine = replace(thinned, relative_error=max(observed.relative_error, THIN_ERROR))
     first = _cheapest(thin, coarse, begins, 0.0, steps, band)
-    candidates = np.array([fit.p for fit in first[:front]])
+    # A shallow notch hides within the coarse error: the plain starts get their chance beside what it found.
+    candidates = np.concatenate((plain[:front], [fit.p for fit in first[:front]]))
     if shape.cavities > 1:
         candidates = np.concatenate((candidates, reordered(shape, first[0].p)))
     departure = max(observed.least_departure, SEARCH_DEPARTURE)
@@ -178,8 +189,21 @@ def _cheapest(
 def _climb(chain: Chain, observed: Observed, p: NDArray[np.float64]) -> Blend:
     """Descend with each of the departures, and weigh what comes out. Raises LinAlgError where no descent stands."""
     departures = [departure for departure in DEPARTURES if departure >= observed.least_departure]
-    tried = fit_chains(chain, observed, np.repeat(p[None], len(departures), axis=0), departures)
-    fits = [fit for fit in tried if fit is not None]
+    fits = [
+        fit
+        for fit in fit_chains(chain, observed, np.repeat(p[None], len(departures), axis=0), departures)
+        if fit is not None
+    ]
+    for _ in range(len(fits) - 1):
+        # Where a smaller departure leads, a larger one may go farther than from the start.
+        again = fit_chains(chain, observed, np.array([fit.p for fit in fits[:-1]]), [fit.departure for fit in fits[1:]])
+        better = [
+            new if new is not None and new.cost < old.cost - WORTH else old
+            for old, new in zip(fits[1:], again, strict=True)
+        ]
+        if all(new is old for new, old in zip(better, fits[1:], strict=True)):
+            break
+        fits[1:] = better
     if not fits:
         raise np.linalg.LinAlgError("no descent stands")
     evidence = np.array([fit.log_evidence for fit in fits])

@@ -66,7 +66,8 @@ class NotchPlace:
     `bottom_width_hz` is the fitted width 3 dB above the bottom (NaN when not trusted), `shapes_at` slope and curvature
     at each frequency that was asked for (empty when not trusted). `departure` is the scale of the
     usual departures from an ideal circuit that the data ask for, `misfit` the relative error that the fit needed,
-    `p_value` the chance of a fit this bad were the stated errors all; `model` (K,) the fitted response.
+    `p_value` the chance of a fit this bad were the stated errors all; `model` (K,) the fitted response; `ended` (P,)
+    the fit's own parameters, to begin a later one from.
     """
 
     centre: Figure
@@ -84,6 +85,7 @@ class NotchPlace:
     p_value: float
     model: NDArray[np.complex128] | None
     why: str
+    ended: NDArray[np.float64] | None = None
 
     def bottom(self, asked: int = 0) -> Bottom:
         """Width, and shape at one of the frequencies that were asked for; unknown when the fit is not trusted."""
@@ -105,13 +107,15 @@ def find_notch(
     port_reflection: float = 0.0,
     least_departure: float = 0.0,
     ask_hz: Sequence[float] = (),
+    begin: NDArray[np.float64] | None = None,
 ) -> NotchPlace:
     """Fit a chain of `cavities` notches to the averaged sweep `s21` (K,) over additive noise E|n|^2 (K,) re thru.
 
     `cavities` None: the number from one to four with the largest evidence. `relative_error` is the error that grows
     with the signal. `pass_hz` None or `other_side` False: a notch filter alone. `kind`: of a "pass-reject" unit the
     rods move pass and notch together. `unloaded_q` is what is expected of the cavities, within a factor of two.
-    `port_reflection` is what the analyzer's ports may reflect (amplitude). Never raises for data: what cannot be
+    `port_reflection` is what the analyzer's ports may reflect (amplitude). `begin`: the `ended` of an earlier fit of
+    the same response with fewer sweeps, which saves the search. Never raises for data: what cannot be
     told comes back as CAN'T SAY.
     """
     noise = np.broadcast_to(np.asarray(noise_power, float), frequency_hz.shape)
@@ -125,7 +129,7 @@ def find_notch(
     for count in COUNTS if cavities is None else (cavities,):
         shape = ChainShape(count, reject_hz, pass_hz, other_side and pass_hz is not None, kind == "pass-reject")
         with contextlib.suppress(np.linalg.LinAlgError):
-            blends.append(blend_fits(shape, f, observed))
+            blends.append(blend_fits(shape, f, observed, begin))
     if not blends:
         return _nothing("the fit did not converge on this response", ask_hz)
     blend = max(blends, key=lambda each: each.evidence)
@@ -184,6 +188,7 @@ def _said(blend: Blend, observed: Observed, frequency_hz: NDArray[np.float64], a
         p_value=blend.p_value,
         model=np.exp(best.chain.at(frequency_hz).log_s21(best.p)[0]),
         why=why,
+        ended=best.p,
     )
 
 

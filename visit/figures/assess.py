@@ -59,6 +59,7 @@ def assess(
     known: Known | None = None,
     confidence: float = CONFIDENCE,
     proof: Callable[[float], Proof] = lambda _: Proof(),
+    begin: NDArray[np.float64] | None = None,
     seen: HookUpCheck | None = None,
 ) -> Assessment:
     """Make every figure of one hook-up from its averaged sweeps (K,). Pure.
@@ -85,7 +86,7 @@ def assess(
     roles = channel_roles(site, hookup)
     reject_hz = next((hz for hz, role in roles if role is Role.REJECT), None)
     clipped = find_clipped(frequency_hz, s21.mean, floor.averaged_power, reject_hz)
-    notch = _notch(site, hookup, frequency_hz, s21, floor, reject_hz, residuals)
+    notch = _notch(site, hookup, frequency_hz, s21, floor, reject_hz, residuals, begin)
     own = notch.bottom() if notch is not None and notch.trusted else None
     port2_db = (residuals or Residuals()).port2_return_loss_db
     no_level = cant_say("dB", known.uncorrected, limited_by="correction")
@@ -167,6 +168,7 @@ def _notch(
     floor: Floor,
     reject_hz: float | None,
     residuals: Residuals | None,
+    begin: NDArray[np.float64] | None,
 ) -> NotchPlace | None:
     side = hookup.side
     if side is None or reject_hz is None or site.kind == "band-pass":
@@ -183,6 +185,7 @@ def _notch(
         port_reflection=amplitude(-(residuals or Residuals()).port2_return_loss_db),
         least_departure=LEAST_DEPARTURE,
         ask_hz=(reject_hz,),
+        begin=begin,
     )
 
 

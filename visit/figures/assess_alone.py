@@ -65,6 +65,9 @@ def _echo(frequency_hz: NDArray[np.float64], s11: Average, known: Known) -> Echo
     """The feeder's strongest echo; its level only where levels are re a calibrated port."""
     residuals = known.residuals or Residuals()
     echo = strongest_echo(frequency_hz, s11.mean, tracking_db=residuals.tracking_db + residuals.drift_db)
+    if known.axis_doubt:
+        nothing = cant_say("m", known.axis_doubt, limited_by="frequency axis")
+        return replace(echo, place=nothing, level=replace(nothing, unit="dB"))
     if known.uncorrected and echo.level.known:
         echo = replace(echo, level=cant_say("dB", known.uncorrected, limited_by="correction"))
     return echo

@@ -10,6 +10,9 @@ import math
 from collections.abc import Callable
 from dataclasses import replace
 
+import numpy as np
+from numpy.typing import NDArray
+
 from rf.floor.leakage import FloorSplit, split_floor
 from rf.values.figure import CONFIDENCE
 from visit.calibration.corrector import Corrector
@@ -54,6 +57,9 @@ class Assessor:
         self.looks: list[Look] = []
         """The looks that were taken so far, in their order."""
         self._site, self._known = site, known or Known()
+        self._ended: NDArray[np.float64] | None = None
+        """Where the notch's fit ended last; a search from nothing again when the sweeps have doubled, and at looks."""
+        self._searched_at = 0
         keep = MOST_SURVEY_SWEEPS if hookup.survey else 0
         self._average = RunAverage(corrector or Corrector(None, hookup.path), keep=keep)
 
@@ -105,7 +111,17 @@ class Assessor:
         assert averaged is not None  # a sweep was taken in
         if self.hookup.alone:
             return assess_alone(self._site, self.hookup, averaged, self._split, self._known)
-        return assess(self._site, self.hookup, averaged, known=self._known, confidence=confidence, proof=proof)
+        sweeps = self._average.sweeps
+        grown = sweeps >= 2 * self._searched_at or self.spending.look(sweeps) is not None
+        searched = self._ended is None or (grown and sweeps != self._searched_at)
+        made = assess(
+            self._site, self.hookup, averaged, known=self._known, confidence=confidence, proof=proof,
+            begin=None if searched else self._ended,
+        )  # fmt: skip
+        if searched:
+            self._searched_at = sweeps
+        self._ended = made.notch.ended if made.notch is not None else None
+        return made
 
     def _split(self) -> FloorSplit | None:
         kept = self._average.kept()
