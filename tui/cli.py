@@ -98,6 +98,9 @@ def build_parser() -> argparse.ArgumentParser:
     where = profile.add_mutually_exclusive_group(required=True)
     where.add_argument("--port", help="serial device of the analyzer")
     where.add_argument("--log", type=Path, metavar="FILE", help="a wire log, instead of the analyzer")
+    profile.add_argument("--yes", action="store_true", help="send the lines without asking")
+    profile.add_argument("--risky", action="store_true", help="send lines with words such as reset or save, too")
+    profile.add_argument("--wire-log", type=Path, metavar="FILE", help="write every byte of the port to a new file")
 
     together = commands.add_parser("together", help="what several hook-ups of a visit file show together")
     together.add_argument("visit", type=Path, metavar="FILE.visit", help="visit file")

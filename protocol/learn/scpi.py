@@ -45,7 +45,7 @@ class Probe:
 
 async def probe_scpi(talk: Talk) -> Probe | None:
     """Ask for the identity the standard's way, then for the words that are taken; None when this is no SCPI."""
-    finder = Finder(talk.link, read_scpi(Table.parse("find = true", "scpi")), lambda _: None)
+    finder = Finder(talk.port, read_scpi(Table.parse("find = true", "scpi")), lambda _: None)
     fault, scpi = "", None
     try:
         scpi = await finder.find()

@@ -8,9 +8,11 @@ from __future__ import annotations
 
 import re
 import time
+from collections.abc import Callable
 from dataclasses import dataclass
 
 from protocol.errors import AnalyzerError
+from protocol.finding.guarded import GuardedLink
 from protocol.wire.link import Link
 
 FORBIDDEN = frozenset(
@@ -37,10 +39,6 @@ FIRST_S, QUIET_S, LONGEST_S = 0.8, 0.15, 8.0
 NEWLINE = re.compile(rb"\r\n|\n\r|\n|\r")
 
 
-class UnsafeError(Exception):
-    """A bug of the learner: it wanted to send a word on the list."""
-
-
 def words_of(text: str) -> list[str]:
     """Lower-case words of a command or description; case changes, digits and signs part words."""
     units = re.sub(r"([kMG]?)Hz", lambda unit: f" {unit.group().lower()} ", text)
@@ -51,6 +49,11 @@ def words_of(text: str) -> list[str]:
 def forbidden(text: str) -> str:
     """The first word of `text` that may never be sent, or ""."""
     return next((word for word in words_of(text) if word in FORBIDDEN), "")
+
+
+def sayable(line: str) -> bool:
+    """Whether a line may be sent to a console of which nothing is known: no word on the list."""
+    return not forbidden(line)
 
 
 @dataclass
@@ -70,8 +73,10 @@ class Manner:
 class Talk:
     """One conversation on one link."""
 
-    def __init__(self, link: Link) -> None:
-        self.link, self.manner = link, Manner()
+    def __init__(self, link: Link, allowed: Callable[[str], bool] = sayable) -> None:
+        self.port = link
+        """The bare port, for a talk with a rule of its own."""
+        self.link, self.manner = GuardedLink(link, allowed), Manner()
         self.transcript: list[tuple[str, bytes]] = []
         self.last_s = 0.0
 
@@ -92,9 +97,6 @@ class Talk:
     async def ask(self, line: str, first_s: float = FIRST_S, longest_s: float = LONGEST_S) -> list[str] | None:
         """Send one line; the lines of its reply without echo, remarks, pager and prompt. None when it was refused or
         not answered. Raises UnsafeError for a line that may not be sent."""
-        bad = forbidden(line)
-        if bad or not line.isascii() or not line.isprintable():
-            raise UnsafeError(f"{line!r} must not be sent: {bad or 'not plain text'}")
         got = await self.raw(line.encode("ascii") + self.manner.out_end, first_s, longest_s)
         if not got:
             return None

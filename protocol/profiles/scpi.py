@@ -6,6 +6,7 @@ table [scpi]. Refuses: to talk, and to choose between alternatives: that is done
 
 from __future__ import annotations
 
+import re
 from collections.abc import Mapping
 from dataclasses import dataclass, field
 
@@ -20,6 +21,8 @@ FORMS = ("mixed", "short", "long")
 LINE_ENDS = ("\n", "\r", "\r\n")
 PARAMETERS = ("S11", "S21")
 
+_AS_IT_STANDS = re.compile(r'("[^"]*"|\{[^}]*\})')
+"""What stands in quotes is a name, what stands in braces a field: neither has a short or long form."""
 _TRACE = frozenset({"parameter", "trace"})
 _SETUP = ('CALCulate:PARameter:DEFine "{parameter}",{parameter}', "SENSe:AVERage:STATe OFF")
 WORDS: Mapping[str, tuple[str, frozenset[str]]] = {
@@ -104,12 +107,12 @@ class Scpi:
 
     def word(self, command: str) -> str:
         """A command in the spelling that the analyzer takes (SCPI-1999 volume 1, 6.2.1: short and long forms)."""
-        parts = command.split('"')  # what stands in quotes is a name
+        parts = _AS_IT_STANDS.split(command)
         if self.forms == "short":
             parts[::2] = ["".join(char for char in part if not char.islower()) for part in parts[::2]]
         elif self.forms == "long":
             parts[::2] = [part.upper() for part in parts[::2]]
-        text = '"'.join(parts)
+        text = "".join(parts)
         return f":{text}" if self.colon and text[:1] not in (":", "*") else text
 
     def line(self, command: str) -> bytes:
@@ -192,6 +195,8 @@ def _parsed(table: Table, key: str, source: str, allowed: frozenset[str]) -> Tem
         raise table.error(key, str(error)) from error
     if not harmless(source):
         raise table.error(key, f"{source!r} may change more than a sweep; this family never sends it")
+    if key != "level" and not searchable(source):
+        raise table.error(key, f"{source!r} sets the level; that stands under the key level alone")
     return template
 
 
@@ -243,6 +248,9 @@ SAFE_HEADERS = frozenset(
     ]
 )
 SAFE_COMMON = frozenset({"*IDN?", "*OPC?", "*WAI", "*CLS"})
+"""*CLS (IEEE 488.2, 10.3) empties the list of errors and touches nothing else, so it may be sent at any time."""
+_LEVEL = re.compile(r"(?i):?sour(?:ce)?[0-9]*(?::|$)|(?:.*:)?pow(?:er)?[0-9]*(?::|$)")
+"""Headers that set the level; the same words as a query only ask."""
 
 
 def harmless(command: str) -> bool:
@@ -262,6 +270,15 @@ def harmless(command: str) -> bool:
             if not ({capitals, word.upper()} & SAFE_HEADERS or any(_spells(word, safe) for safe in SAFE_HEADERS)):
                 return False
     return True
+
+
+def searchable(line: str) -> bool:
+    """Whether a line may be sent while nothing is known yet: harmless, and it does not set the level."""
+    for unit in line.split(";"):
+        header = unit.strip().split(" ")[0]
+        if not header.endswith("?") and _LEVEL.match(header.lstrip(":")):
+            return False
+    return line == "" or harmless(line)
 
 
 def _spells(word: str, short: str) -> bool:
