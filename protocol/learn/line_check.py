@@ -23,14 +23,16 @@ from protocol.profiles.templates import Template
 from protocol.wire.link import Link
 
 NOT_IN_LOG = "not in this log"
-GOOD = ("answered", "taken")
+GOOD = ("answered", "taken", "known")
 """Verdicts on a line that is right."""
 NEVER = ("level",)
 """Keys that are never sent while trying: the level may do harm to what hangs on the leads."""
 UNSENT = ("abort", "pause", "resume", "average", *NEVER)
 """Keys that a trial has no use for."""
-POINTS = 51
+POINTS, START_HZ = 101, 120e6
 BANDWIDTH_HZ = 1000.0
+_VALUE = re.compile(rb"\s*-22[0-9]\b")
+"""The word was understood, its value was not (SCPI-1999 volume 2, 21.8.9: -220 to -229, parameter errors)."""
 _KEYS = ("identify", "help", "span", "start", "stop", "points", "bandwidth", "level", "average", "pause", "sweep",
          "resume", "abort")  # fmt: skip
 
@@ -39,7 +41,7 @@ _KEYS = ("identify", "help", "span", "start", "stop", "points", "bandwidth", "le
 class Outcome:
     """What became of one line.
 
-    `verdict` is one of GOOD, "refused", "no answer", "unclear", "not sent" or NOT_IN_LOG.
+    `verdict` is one of GOOD ("known": the word is right, the value was refused), "refused", "no answer", "unclear", "not sent" or NOT_IN_LOG.
     """
 
     key: str
@@ -80,10 +82,9 @@ def commands(profile: Profile) -> list[tuple[str, Template]]:
 
 def in_log(profile: Profile, log: list[tuple[str, bytes]]) -> list[Outcome]:
     """The outcome of each line by what a wire log holds; of the last sending where there are several."""
-    said = exchanges(profile, log)
-    scpi = profile.scpi
+    lines, said, scpi = commands(profile), exchanges(profile, log), profile.scpi
     outcomes = []
-    for key, template in commands(profile):
+    for key, template in lines:
         spelled = scpi.word(template.source) if scpi is not None else template.source
         pattern = _pattern(template, spelled)
         found = [one for one in said if pattern.fullmatch(one.line.strip())]
@@ -123,13 +124,13 @@ class Planned:
 def plan(profile: Profile, *, risky: bool = False) -> list[Planned]:
     """All that would be sent, in order; lines with a word such as reset or save only when `risky`."""
     scpi, console, limits = profile.scpi, profile.console, profile.limits
-    middle = (limits.start_hz + limits.stop_hz) / 2
-    width = min(10e6, limits.stop_hz - limits.start_hz)
+    low = max(min(max(START_HZ, limits.start_hz), limits.stop_hz - 10e6), limits.start_hz)
+    high = min(low + 10e6, limits.stop_hz)
     narrow = max(limits.min_bandwidth_hz, min(BANDWIDTH_HZ, limits.max_bandwidth_hz))
     bandwidth = min(limits.bandwidths_hz or (narrow,), key=lambda hz: abs(hz - BANDWIDTH_HZ))
     points = min(max(POINTS, limits.min_points), limits.max_points)
     resolution = console.resolution_hz if console is not None else 1.0
-    start, stop = (round(end / resolution) * resolution for end in (middle - width / 2, middle + width / 2))
+    start, stop = (round(end / resolution) * resolution for end in (low, high))
     code = console.bandwidth_codes[limits.bandwidths_hz.index(bandwidth)] if console and console.bandwidth_codes else ""
     values: dict[str, float | str] = {
         "start_hz": start, "stop_hz": stop, "centre_hz": (start + stop) / 2, "span_hz": stop - start,
@@ -210,6 +211,8 @@ def _judged(profile: Profile, key: str, line: str, exchange: Exchange) -> Outcom
     wrong = _refusals(profile, line, came)
     if exchange.error and not no_error(exchange.error):
         wrong = wrong or [exchange.error]
+    if wrong and profile.scpi is not None and _VALUE.match(wrong[0]):
+        return Outcome(key, line, "known", wrong[0], "the word is right, this value is not in its range")
     if wrong:
         return Outcome(key, line, "refused", wrong[0])
     if profile.scpi is None:

@@ -12,7 +12,7 @@ import pytest
 from protocol.analyzer import Analyzer
 from protocol.errors import AnalyzerError, RequestError
 from protocol.finding.guarded import GuardedLink, UnsafeError
-from protocol.learn.line_check import NOT_IN_LOG, Outcome, at_port, in_log, plan
+from protocol.learn.line_check import GOOD, NOT_IN_LOG, Outcome, at_port, in_log, plan
 from protocol.learn.replay import answers, exchanges
 from protocol.learn.talk import sayable
 from protocol.profiles.profile import Profile, load_profile, parse_profile
@@ -100,7 +100,7 @@ async def test_a_wrong_word_is_found_at_the_port_and_in_its_log(
         await a_sweep(bench.node, shipped(name))
     wire_log.end()
     for found in (outcomes, again):
-        bad = [one for one in found if one.verdict not in ("answered", "taken", "not sent", NOT_IN_LOG)]
+        bad = [one for one in found if one.verdict not in (*GOOD, "not sent", NOT_IN_LOG)]
         assert {(one.key, one.verdict) for one in bad} == {(key, "refused")}, bad
         assert all(one.came for one in bad)
     in_other = {(one.key, one.verdict) for one in in_log(wrong, wire_log.read(other)) if one.command == command}
@@ -225,7 +225,7 @@ def test_the_command_asks_first_and_says_what_is_right(tmp_path: Path, capfd: py
         assert "nothing was sent" in capfd.readouterr().err
         assert main([*words, "--yes", "--wire-log", str(log)]) == ExitStatus.GOALS_MET
         out, err = capfd.readouterr()
-        assert "span: 'between 495500000 505500000 51': taken" in out and "    measure" in err
+        assert "span: 'between 120000000 130000000 101': taken" in out and "    measure" in err
         assert "> drive" not in log.read_text()
     assert main(["profile", "try", "console-lines", "--log", str(log)]) == ExitStatus.GOALS_MET
     out, err = capfd.readouterr()
