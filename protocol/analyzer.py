@@ -35,6 +35,7 @@ from protocol.dialects.events import (
     Waiting,
 )
 from protocol.errors import AnalyzerError, PortLostError, RequestError, SettingsLostError
+from protocol.finding.heard import heard
 from protocol.finding.paced import PacedLink
 from protocol.finding.scpi import Finder
 from protocol.pace import Pace
@@ -78,6 +79,7 @@ class Analyzer:
         self._applied: Applied | None = None
         self._tiles: tuple[Applied, ...] = ()
         self._holds: Applied | None = None
+        self._heard = ""
         """The tile whose settings the analyzer holds; None when it must be set again."""
         self._grid: tuple[SweepSettings, NDArray[np.float64]] | None = None
         self._sequence = 0
@@ -210,6 +212,7 @@ class Analyzer:
             finder = Finder(self._link, scpi, lambda _: None)
             found = await finder.find()
             if found is None:
+                self._heard = heard(finder.said)
                 left = self._profile.timing.ready_s - (time.monotonic() - begun)
                 if left <= 0:
                     raise AnalyzerError(str(error)) from error
@@ -230,7 +233,8 @@ class Analyzer:
         until = time.monotonic() + ready_s
         while True:
             try:
-                await self._silence()
+                came = await self._silence()
+                self._heard = heard([("", came)]) or self._heard
                 self._in_step = True
                 await self._identify()
                 break
@@ -238,9 +242,12 @@ class Analyzer:
                 raise
             except AnalyzerError as error:
                 if time.monotonic() >= until:
+                    why = _bare(error)
+                    if self._heard and "no answer" in why:
+                        why += f" Something came, though: {self._heard}"
                     raise AnalyzerError(
-                        f"{self.port}: no analyzer answers as profile {self._profile.name!r} says ({_bare(error)}); "
-                        "check the profile and that the analyzer is on"
+                        f"{self.port}: no analyzer answers as profile {self._profile.name!r} says ({why});"
+                        " check the profile and that the analyzer is on"
                     ) from error
         await self._ask(Setup())
         await self._ask(ReadSettings())
@@ -402,16 +409,16 @@ class Analyzer:
         if data:
             await self._link.send(data)
 
-    async def _silence(self) -> None:
-        """Drop bytes until none comes for a while. Raises AnalyzerError when they never end."""
+    async def _silence(self) -> bytes:
+        """Drop bytes until none comes for a while; returns the last. Raises AnalyzerError when they never end."""
         quiet = self._profile.timing.quiet_s
         until = time.monotonic() + self._pace.transfer_s(self._limits.max_points) + 10 * quiet
-        self._link.discard()
+        came = self._link.discard()
         while True:
             try:
-                await self._link.receive(quiet)
+                came = (came + await self._link.receive(quiet))[-PROOF_BYTES:]
             except TimeoutError:
-                return
+                return came
             if time.monotonic() > until:
                 raise AnalyzerError(f"{self.port}: the analyzer talks without end; switch it off and on")
 

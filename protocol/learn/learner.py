@@ -83,7 +83,7 @@ async def learn(port: str, ask: Ask = nobody, tell: Callable[[str], None] = sile
 async def _console(talk: Talk, port: str, ask: Ask, tell: Callable[[str], None]) -> tuple[str, list[str]]:
     opening = await open_console(talk)
     if opening is None:
-        raise lost(port)
+        raise lost(port, talk.transcript)
     tell(f"prompt {talk.manner.prompt.decode('ascii', 'replace')!r}, {len(opening.entries)} commands listed")
     entries = [await details(talk, opening, entry) for entry in opening.entries]
     draft = Draft(help=opening.help_word, evidence=dict(opening.evidence), unknown=list(opening.unknown))

@@ -41,7 +41,8 @@ _KEYS = ("identify", "help", "span", "start", "stop", "points", "bandwidth", "le
 class Outcome:
     """What became of one line.
 
-    `verdict` is one of GOOD ("known": the word is right, the value was refused), "refused", "no answer", "unclear", "not sent" or NOT_IN_LOG.
+    `verdict` is one of GOOD ("known": the word is right, its value was refused), "refused",
+    "no answer", "unclear", "not sent" or NOT_IN_LOG.
     """
 
     key: str

@@ -50,6 +50,7 @@ async def probe_scpi(talk: Talk) -> Probe | None:
     try:
         scpi = await finder.find()
         if scpi is None:
+            talk.transcript += finder.said
             return None
     except AnalyzerError as error:
         fault = str(error)

@@ -8,11 +8,12 @@ from __future__ import annotations
 
 import re
 import time
-from collections.abc import Callable
+from collections.abc import Callable, Sequence
 from dataclasses import dataclass
 
 from protocol.errors import AnalyzerError
 from protocol.finding.guarded import GuardedLink
+from protocol.finding.heard import heard
 from protocol.wire.link import Link
 
 FORBIDDEN = frozenset(
@@ -82,7 +83,9 @@ class Talk:
 
     async def listen(self, seconds: float) -> bytes:
         """What comes without being asked."""
-        return await self._collect(seconds, seconds, seconds)
+        got = await self._collect(seconds, seconds, seconds)
+        self.transcript.append(("", got))
+        return got
 
     async def raw(self, data: bytes, first_s: float = FIRST_S, longest_s: float = LONGEST_S) -> bytes:
         """Send bytes as they are and collect until silence, or until the prompt stands at the end."""
@@ -170,8 +173,16 @@ def blotted(text: str, command: str) -> str:
     return text
 
 
-def lost(port: str) -> AnalyzerError:
-    """Nothing answers."""
+def lost(port: str, said: Sequence[tuple[str, bytes]]) -> AnalyzerError:
+    """Nothing was understood: what was asked, what came, whose fault it may be, and what next."""
+    asked = "asked were *IDN? with three kinds of line end, then empty lines for a prompt"
+    came = heard(said)
+    if not came:
+        return AnalyzerError(
+            f"{port}: nothing answers in any dialect tried ({asked}); is the analyzer on, in its normal mode, and this"
+            " its port?"
+        )
     return AnalyzerError(
-        f"{port}: nothing answers in any dialect tried; is the analyzer on, in its normal mode, and this its port?"
+        f"{port}: something is there, but it is no dialect that can be learned ({asked}): {came}; if this is the"
+        " analyzer's port, write a profile by hand (docs/profiles.md), else see: deepnotch ports"
     )
