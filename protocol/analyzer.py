@@ -278,9 +278,20 @@ class Analyzer:
         if actual.points < settings.points:
             self._limits = replace(self._limits, max_points=max(actual.points, self._limits.min_points))
         verified = frozenset(values) - (frozenset({"level_dbm"}) if settings.level_dbm is None else frozenset())
-        applied = Applied(settings, actual, _changes(settings, actual, resolution), verified)
+        changes = _changes(settings, actual, resolution) + self._cautions("bandwidth_hz" in values)
+        applied = Applied(settings, actual, changes, verified)
         self._holds = applied
         return applied
+
+    def _cautions(self, told: bool) -> tuple[str, ...]:
+        """What the profile leaves open, in a sentence each. `told`: the analyzer has told its bandwidth."""
+        scpi = self._profile.scpi
+        said = []
+        if scpi is not None and scpi.traces_assumed:
+            said.append("S11 and S21 are told apart by their order alone: prove it with open leads (S11 near 0 dB)")
+        if not told and not self._profile.sets_bandwidth:
+            said.append("this analyzer's bandwidth can't be set and is not known: it measures with its own")
+        return tuple(said)
 
     async def _read_settings(self, settings: SweepSettings) -> dict[str, float]:
         reply = await self._ask(ReadSettings(), pending=settings)

@@ -19,7 +19,7 @@ from protocol.dialects.events import IdentityReply, Waiting
 from protocol.dialects.exchange import PLAIN_LIMIT, Frame, Step, Steps, WireError, plain, shown
 from protocol.dialects.numbers import check_finite, number_list, pairs
 from protocol.dialects.scpi import ScpiDialect
-from protocol.profiles.scpi import PARAMETERS
+from protocol.profiles.scpi import BOTH, PARAMETERS
 from protocol.sweep import Identity
 
 ENDS = re.compile(rb"[\r\n]")
@@ -141,7 +141,7 @@ class StepwiseScpiDialect(ScpiDialect):
         waiting, first = (Waiting.REPLY if told else Waiting.SWEEP), held
         _, limit = self._data_frame(4 * points)
         got: list[NDArray[np.float64]] = []
-        for index in range(1 if scpi.layout in ("interleaved", "in turn") else 2):
+        for index in range(1 if scpi.layout.startswith(BOTH) else 2):
             for select in (scpi.select, scpi.select_phase) if scpi.layout.startswith("polar") else (scpi.select,):
                 words = [
                     word for word in (first, select.fill(self._trace(index)) if select is not None else "") if word
@@ -169,10 +169,10 @@ def arranged(got: list[NDArray[np.float64]], layout: str, points: int) -> list[N
     """S11 and S21, each of shape (points,), from the numbers of all queries. Raises WireError for a wrong count."""
     if layout == "pairs":
         return [pairs(values, points, name) for values, name in zip(got, PARAMETERS, strict=True)]
-    if layout in ("interleaved", "in turn"):
+    if layout.startswith(BOTH):
         whole = pairs(got[0], 2 * points, "S11 and S21")
-        parts = whole.reshape(points, 2).T if layout == "interleaved" else whole.reshape(2, points)
-        return [np.ascontiguousarray(part) for part in parts]
+        parts = whole.reshape(points, 2).T if layout.startswith("interleaved") else whole.reshape(2, points)
+        return [np.ascontiguousarray(part) for part in (parts[::-1] if layout.endswith("turned") else parts)]
     for values in got:
         if values.size != points:
             raise WireError(f"{values.size} numbers came for {points} points; sweep thrown away")

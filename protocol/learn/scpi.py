@@ -39,13 +39,14 @@ class Probe:
     scpi: Scpi | None = None
     limits: dict[str, float] = field(default_factory=dict)
     way: str = ""
+    evidence: dict[str, str] = field(default_factory=dict)
     fault: str = ""
     """Why no data could be had."""
 
 
 async def probe_scpi(talk: Talk) -> Probe | None:
     """Ask for the identity the standard's way, then for the words that are taken; None when this is no SCPI."""
-    finder = Finder(talk.port, read_scpi(Table.parse("find = true", "scpi")), lambda _: None)
+    finder = Finder(talk.port, read_scpi(Table.parse("find = true", "scpi")), lambda _: None, open_leads=True)
     fault, scpi = "", None
     try:
         scpi = await finder.find()
@@ -54,7 +55,9 @@ async def probe_scpi(talk: Talk) -> Probe | None:
             return None
     except AnalyzerError as error:
         fault = str(error)
-    probe = Probe(finder.identity.decode("ascii", "replace"), scpi, way=finder.way, fault=fault)
+    probe = Probe(
+        finder.identity.decode("ascii", "replace"), scpi, way=finder.way, evidence=finder.evidence, fault=fault
+    )
     questions = dict(LIMITS)
     if scpi is not None and scpi.start is None:
         questions["start_hz"], questions["stop_hz"] = "SENSe:FREQuency:CENTer? MIN", "SENSe:FREQuency:CENTer? MAX"
@@ -119,13 +122,21 @@ def _profile_text(probe: Probe, scpi: Scpi, timing: dict[str, float]) -> tuple[s
         " corrects_itself = true",
         "the sign of time: taken as the usual one; a known line on the leads would tell",
     ]
+    if scpi.traces_assumed:
+        unknown.append(
+            "which of its traces is S11: taken in their order; with open leads S11 must read near 0 dB, so learn again"
+            " with both leads open, or look and set traces and traces_assumed"
+        )
+    if scpi.bandwidth is None:
+        unknown.append("its bandwidth: it can't be set, and nothing tells it; the limits of it stand for form only")
     page = Page({})
     limits = probe.limits
     usual = {
         "start_hz": 100e3, "stop_hz": 1e9, "min_points": 2, "max_points": 201, "min_bandwidth_hz": 10,
         "max_bandwidth_hz": 10e3,
     }  # fmt: skip
-    missing = [key for key in usual if key not in limits]
+    settable = scpi.bandwidth is not None
+    missing = [key for key in usual if key not in limits and (settable or "bandwidth" not in key)]
     if missing:
         unknown.append(f"its limits {', '.join(missing)}: no answer, so careful values stand here")
     page.lines = head(probe.identity.replace(",", " ")[:60], "scpi", time.strftime("%Y-%m-%d %H:%M"), unknown)
@@ -136,17 +147,17 @@ def _profile_text(probe: Probe, scpi: Scpi, timing: dict[str, float]) -> tuple[s
         page.put(
             key,
             f"{value:.0f}" if value == int(value) else f"{value:g}",
-            "as it answered" if key in limits else "careful",
+            "as it answered" if key in limits else "careful" if key in missing else "for form: it can't be set",
         )
     level = "min_level_dbm" in limits and "max_level_dbm" in limits
     if level:
         page.put("level_dbm", f"[{limits['min_level_dbm']:g}, {limits['max_level_dbm']:g}]", "as it answered")
     page.table("[timing]")
     each = timing.get("each_s", 0.003)
-    factor = 1.0
+    factor = 1.0 if settable else 0.0
     settling = max(each - factor / timing.get("bandwidth_hz", 1000.0), 0.0)
     page.put("settling_s", f"{settling:.6f}", "two sweeps were timed" if timing else "")
-    page.put("bandwidth_factor", f"{factor:g}", "assumed; the pace is learned while sweeping")
+    page.put("bandwidth_factor", f"{factor:g}", "assumed; the pace is learned while sweeping" if settable else "")
     page.put("overhead_s", f"{timing.get('overhead_s', 0.1):.4f}")
     page.table("[scpi]")
     page.put("format", text(scpi.number_format), "the numbers that came make sense so")
@@ -157,21 +168,16 @@ def _profile_text(probe: Probe, scpi: Scpi, timing: dict[str, float]) -> tuple[s
         if key == "level":
             page.put(key, text("SOURce:POWer {level_dbm}" if level else ""))
         else:
-            page.put(key, text(template.source if template is not None else ""), EVIDENCE.get(key, ""))
-    page.put("traces", "[" + ", ".join(text(name) for name in scpi.traces) + "]", "first S11, then S21")
+            page.put(key, text(template.source if template is not None else ""), probe.evidence.get(key, ""))
+    page.put("traces", "[" + ", ".join(text(name) for name in scpi.traces) + "]", probe.evidence.get("traces", ""))
+    page.put("traces_assumed", "true" if scpi.traces_assumed else "false")
     page.put("layout", text(scpi.layout), probe.way)
     page.put("out_end", json.dumps(scpi.out_end.decode("ascii")), "*IDN? was answered so")
     page.put("prompt", text(scpi.prompt))
     page.put("acknowledge", text(scpi.acknowledge))
     page.put("forms", text(scpi.forms), "the number of points could be asked for so")
     for flag in ("colon", "echo", "stepwise", "queries"):
-        page.put(flag, "true" if getattr(scpi, flag) else "false")
+        page.put(flag, "true" if getattr(scpi, flag) else "false", probe.evidence.get(flag, ""))
     page.put("pause_s", f"{scpi.pause_s:g}")
     page.put("readback_digits", f"{scpi.readback_digits}")
     return "\n".join(page.lines) + "\n", unknown
-
-
-EVIDENCE = {
-    "data": "both traces came with the points that were set",
-    "error": "answered", "complete": "tried after a sweep", "bandwidth": "1000 Hz was taken",
-}  # fmt: skip

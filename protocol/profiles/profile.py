@@ -142,6 +142,17 @@ class Profile:
     source: str = field(default="", compare=False)
     """The file that this was read from."""
 
+    @property
+    def sets_bandwidth(self) -> bool:
+        """Whether any command or register sets the bandwidth."""
+        if self.scpi is not None:
+            return self.scpi.bandwidth is not None
+        if self.registers is not None:
+            return "bandwidth" in self.registers.registers
+        assert self.console is not None
+        used = (self.console.bandwidth, self.console.span, self.console.sweep)
+        return any(base.startswith("bandwidth") for one in used if one is not None for base in one.bases)
+
 
 def profile_names() -> tuple[str, ...]:
     """Names of the profiles that ship with the program."""

@@ -14,9 +14,12 @@ from protocol.files.strict_toml import Table
 from protocol.profiles.templates import Template
 
 FORMATS = ("ascii", "real32", "real64")
-LAYOUTS = ("pairs", "interleaved", "in turn", "polar", "polar db")
+LAYOUTS = ("pairs", "interleaved", "in turn", "interleaved turned", "in turn turned", "polar", "polar db")
 """`pairs`: one trace per query, real and imaginary part in turn. `interleaved`: both in one query, point by point.
-`in turn`: both in one query, all of S11 first. `polar` and `polar db`: size and degrees by two queries."""
+`in turn`: both in one query, all of S11 first. `turned`: S21 comes first. `polar` and `polar db`: size and degrees by
+two queries."""
+BOTH = ("interleaved", "in turn")
+"""How the layouts with both traces in one query begin."""
 FORMS = ("mixed", "short", "long")
 LINE_ENDS = ("\n", "\r", "\r\n")
 PARAMETERS = ("S11", "S21")
@@ -83,6 +86,8 @@ class Scpi:
     layout: str = "pairs"
     traces: tuple[str, str] = ("1", "2")
     """What {trace} stands for, first for S11, then for S21."""
+    traces_assumed: bool = False
+    """True: nothing but their order tells S11 from S21, and nobody has proved it yet."""
     out_end: bytes = b"\n"
     prompt: str = ""
     """Stands before each answer."""
@@ -163,6 +168,7 @@ def read_scpi(table: Table) -> Scpi:
         **words,
         layout=layout,
         traces=(traces[0], traces[1]),
+        traces_assumed=table.boolean("traces_assumed", default=False),
         out_end=table.choice("out_end", LINE_ENDS, "\n").encode("ascii"),
         prompt=table.text("prompt", "", empty=True),
         acknowledge=table.text("acknowledge", "", empty=True),

@@ -257,5 +257,7 @@ _LIST = (
         cont0=False,
         bw0=300.0,
     ),
+    _b("rush", "the first numbered trace is S21", "Rushmere,RM4,12,1.0", turned=True, fmax=1.5e9),
+    _b("sedge", "both traces in one query, S21 first", "Sedgely,SG2,6,1.1", turned=True, data="inter", fmax=1e9),
 )
 BOXES: dict[str, Box] = {b.name: b for b in _LIST}

@@ -35,6 +35,7 @@ class Box:
     fmt: str = "full"  # full | none | ascii | swapped
     data: str = "calcdata"  # calcdata | calctrac | trac | sens | feed | inter | seq | polar | scalar | locked
     trace_names: tuple[str, str] = ("CH1", "CH2")
+    turned: bool = False  # S21 comes before S11
     xaxis: bool = True
     freq_query: bool = True
     span_only: bool = False

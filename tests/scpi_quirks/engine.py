@@ -440,6 +440,8 @@ class ScpiBox(Instrument):
         got = self.current()
         if got is None:
             return
+        if b.turned:
+            got = (got[1], got[0])
         which = {
             "trac": names.index(arg) if arg in names else 0,
             "feed": self.feed_sel,

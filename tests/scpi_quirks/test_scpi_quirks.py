@@ -22,6 +22,8 @@ from tests.scpi_quirks.catalog import BOXES
 QUICK = ("dogwood", "willow")
 """One of each way of speaking; the rest takes minutes."""
 NO_DATA = {"jasmine": "without phase", "kerria": "-230"}
+TURNED = ("rush", "sedge")
+"""Only open leads show which trace is S11."""
 names = pytest.mark.parametrize(
     "name",
     [name if name in QUICK else pytest.param(name, marks=pytest.mark.long) for name in BOXES if name not in NO_DATA],
@@ -63,6 +65,12 @@ async def measured(port: str, profile: Profile, name: str) -> None:
 
 @names
 async def test_the_shipped_profile_finds_its_way(served: str, name: str) -> None:
+    if name in TURNED:
+        analyzer = await Analyzer.open(served, load_profile("scpi"))
+        applied = await analyzer.apply(SweepSettings(400e6, 440e6, 51, 1000.0))
+        await analyzer.close()
+        assert any("order alone" in change for change in applied.changes)
+        return
     await measured(served, load_profile("scpi"), name)
 
 
@@ -72,7 +80,36 @@ async def test_the_learned_profile_measures(served: str, name: str, tmp_path: Pa
     (tmp_path / "bench").write_text("open", encoding="utf-8")
     learned = await learn(served)
     (tmp_path / "bench").write_text("device", encoding="utf-8")
+    assert not any("which of its traces" in sentence for sentence in learned.unknown)
+    scpi = learned.profile.scpi
+    assert scpi is not None and not scpi.traces_assumed
+    if name in TURNED:
+        assert scpi.layout == "interleaved turned" or scpi.traces == ("2", "1")
     await measured(served, learned.profile, name)
+
+
+@pytest.mark.long
+@pytest.mark.parametrize("name", ["rush"])
+async def test_learned_without_open_leads_the_order_is_said_to_be_assumed(served: str, tmp_path: Path) -> None:
+    (tmp_path / "bench").write_text("device", encoding="utf-8")
+    learned = await learn(served)
+    assert any("which of its traces is S11: taken in their order" in sentence for sentence in learned.unknown)
+    assert learned.profile.scpi is not None and learned.profile.scpi.traces_assumed
+
+
+@pytest.mark.long
+@pytest.mark.parametrize("name", ["nettle"])
+async def test_a_bandwidth_that_cannot_be_set_is_said_to_be_unknown(served: str, tmp_path: Path) -> None:
+    (tmp_path / "bench").write_text("open", encoding="utf-8")
+    learned = await learn(served)
+    assert any("its bandwidth: it can't be set" in sentence for sentence in learned.unknown)
+    assert not any("was taken" in line for line in learned.text.splitlines() if "bandwidth" in line)
+    assert learned.profile.timing.bandwidth_factor == 0.0
+    analyzer = await Analyzer.open(served, learned.profile)
+    applied = await analyzer.apply(SweepSettings(100e6, 140e6, 51, 100.0))
+    await analyzer.close()
+    assert "bandwidth_hz" not in applied.verified
+    assert any("bandwidth can't be set and is not known" in change for change in applied.changes)
 
 
 @pytest.mark.long
