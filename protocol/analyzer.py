@@ -242,15 +242,17 @@ class Analyzer:
                 raise
             except AnalyzerError as error:
                 if time.monotonic() >= until:
-                    why = _bare(error)
-                    if self._heard and "no answer" in why:
-                        why += f" Something came, though: {self._heard}"
                     raise AnalyzerError(
-                        f"{self.port}: no analyzer answers as profile {self._profile.name!r} says ({why});"
-                        " check the profile and that the analyzer is on"
+                        f"{self.port}: no analyzer answers as profile {self._profile.name!r} says"
+                        f" ({self._with_what_came(error)}); check the profile and that the analyzer is on"
                     ) from error
         await self._ask(Setup())
         await self._ask(ReadSettings())
+
+    def _with_what_came(self, error: AnalyzerError) -> str:
+        """The message, and what came all the same where it says that no answer did."""
+        why = _bare(error)
+        return f"{why} Something came, though: {self._heard}" if self._heard and "no answer" in why else why
 
     async def _identify(self) -> Identity:
         reply = await self._ask(Identify())

@@ -101,7 +101,7 @@ class DataFinder:
                 return found
         said = "; ".join(dict.fromkeys(self.answers)) or "every data query was left unanswered"
         raise AnalyzerError(
-            f"{self._lines.link.name}: {shown(self.identity)} speaks SCPI, but gave no complex S11 and S21:"
+            f"{self._lines.link.name}: {shown(self._lines.identity)} speaks SCPI, but gave no complex S11 and S21:"
             f" {said[:400]}"
         )
 
@@ -172,7 +172,7 @@ class DataFinder:
 
     def _in_order(self, way: Way, values: list[NDArray[np.float64]], layout: str, count: int) -> tuple[Way, str, bool]:
         """The way and layout with S11 first, and whether that is only assumed."""
-        if way.named:
+        if way.named and layout not in BOTH:  # one that sends both at any name has not heard the name
             self._evidence["traces"] = "S11 and S21 are asked for by name"
             return way, layout, False
         try:

@@ -127,6 +127,11 @@ def _profile_text(probe: Probe, scpi: Scpi, timing: dict[str, float]) -> tuple[s
             "which of its traces is S11: taken in their order; with open leads S11 must read near 0 dB, so learn again"
             " with both leads open, or look and set traces and traces_assumed"
         )
+    if "the second reflects" in probe.evidence.get("traces", ""):
+        unknown.append(
+            "whether its leads were open: its first trace was taken for S21, for the second reflected nearly all; if"
+            " anything was connected, learn again"
+        )
     if scpi.bandwidth is None:
         unknown.append("its bandwidth: it can't be set, and nothing tells it; the limits of it stand for form only")
     page = Page({})

@@ -1,8 +1,9 @@
-"""Which unnamed trace is S11 is decided by open leads only; else it is said to be assumed, on every sweep's settings."""
+"""Which unnamed trace is S11 is decided by open leads only; else it is said to be assumed."""
 
 from __future__ import annotations
 
 import dataclasses
+from pathlib import Path
 
 import numpy as np
 import pytest
@@ -67,7 +68,6 @@ async def test_what_a_profile_leaves_open_is_said_with_each_setting() -> None:
 
 
 def test_the_key_is_read() -> None:
-    with open(load_profile("scpi").source, encoding="utf-8") as file:
-        text = file.read()
+    text = Path(load_profile("scpi").source).read_text(encoding="utf-8")
     scpi = parse_profile(text.replace("[scpi]", '[scpi]\nlayout = "in turn turned"\ntraces_assumed = true')).scpi
     assert scpi is not None and scpi.traces_assumed and scpi.layout == "in turn turned"

@@ -257,6 +257,17 @@ _LIST = (
         cont0=False,
         bw0=300.0,
     ),
+    _b(
+        "thistle",
+        "short forms only | every accepted set command is answered with OK | no *OPC?",
+        "Thistlewood,T2P,17,1.0",
+        forms="short",
+        ok=True,
+        opc_query=False,
+        data="calctrac",
+        cont0=False,
+        fmax=1e9,
+    ),
     _b("rush", "the first numbered trace is S21", "Rushmere,RM4,12,1.0", turned=True, fmax=1.5e9),
     _b("sedge", "both traces in one query, S21 first", "Sedgely,SG2,6,1.1", turned=True, data="inter", fmax=1e9),
 )
