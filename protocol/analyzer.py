@@ -35,6 +35,9 @@ from protocol.dialects.events import (
     Waiting,
 )
 from protocol.errors import AnalyzerError, PortLostError, RequestError, SettingsLostError
+from protocol.finding.heard import heard
+from protocol.finding.paced import PacedLink
+from protocol.finding.scpi import Finder
 from protocol.pace import Pace
 from protocol.profiles.profile import Profile
 from protocol.sweep import Applied, Identity, Limits, Sweep, SweepSettings
@@ -50,6 +53,8 @@ SCPI_RESOLUTION_HZ = 1e-3
 """SCPI dialects write frequencies with three decimals."""
 LARGEST_S = 1e3
 """60 dB: an amplifier before port 2 brings 40 at most; more is no measurement."""
+FIRST_GREETING_S = 0.5
+"""A profile with alternatives is tried so long as it stands, before they are looked through."""
 GOODBYE_S = 0.5
 """Closing stops a sweep that runs, but waits no longer than this for the bytes to go."""
 
@@ -74,6 +79,7 @@ class Analyzer:
         self._applied: Applied | None = None
         self._tiles: tuple[Applied, ...] = ()
         self._holds: Applied | None = None
+        self._heard = ""
         """The tile whose settings the analyzer holds; None when it must be set again."""
         self._grid: tuple[SweepSettings, NDArray[np.float64]] | None = None
         self._sequence = 0
@@ -93,7 +99,7 @@ class Analyzer:
         analyzer = cls(link, profile)
         try:
             async with analyzer._busy:
-                await analyzer._greet()
+                await analyzer._find_and_greet()
         except BaseException:
             await link.close()
             raise
@@ -219,12 +225,45 @@ class Analyzer:
                     await self._send_abort()
         await self._link.close()
 
-    async def _greet(self) -> None:
+    async def _find_and_greet(self) -> None:
+        """Greet as the profile says; where that fails and the profile allows it, find out what the analyzer takes."""
+        scpi = self._profile.scpi
+        if scpi is None or not scpi.find:
+            self._slow_down()
+            await self._greet(self._profile.timing.ready_s)
+            return
+        begun = time.monotonic()
+        try:
+            await self._greet(min(FIRST_GREETING_S, self._profile.timing.ready_s))
+        except PortLostError:
+            raise
+        except AnalyzerError as error:
+            finder = Finder(self._link, scpi, lambda _: None)
+            found = await finder.find()
+            if found is None:
+                self._heard = heard(finder.said)
+                left = self._profile.timing.ready_s - (time.monotonic() - begun)
+                if left <= 0:
+                    raise AnalyzerError(str(error)) from error
+                await self._greet(left)
+                return
+            self._profile = replace(self._profile, scpi=found)
+            self._dialect = make_dialect(self._profile)
+            self._slow_down()
+            await self._greet(self._profile.timing.ready_s)
+
+    def _slow_down(self) -> None:
+        scpi = self._profile.scpi
+        if scpi is not None and scpi.pause_s:
+            self._link = PacedLink(self._link, scpi.out_end, scpi.pause_s)
+
+    async def _greet(self, ready_s: float) -> None:
         """Wait for an analyzer that answers: it may be starting up, or another program may just have typed at it."""
-        until = time.monotonic() + self._profile.timing.ready_s
+        until = time.monotonic() + ready_s
         while True:
             try:
-                await self._silence()
+                came = await self._silence()
+                self._heard = heard([("", came)]) or self._heard
                 self._in_step = True
                 await self._identify()
                 break
@@ -233,11 +272,16 @@ class Analyzer:
             except AnalyzerError as error:
                 if time.monotonic() >= until:
                     raise AnalyzerError(
-                        f"{self.port}: no analyzer answers as profile {self._profile.name!r} says ({_bare(error)}); "
-                        "check the profile and that the analyzer is on"
+                        f"{self.port}: no analyzer answers as profile {self._profile.name!r} says"
+                        f" ({self._with_what_came(error)}); check the profile and that the analyzer is on"
                     ) from error
         await self._ask(Setup())
         await self._ask(ReadSettings())
+
+    def _with_what_came(self, error: AnalyzerError) -> str:
+        """The message, and what came all the same where it says that no answer did."""
+        why = _bare(error)
+        return f"{why} Something came, though: {self._heard}" if self._heard and "no answer" in why else why
 
     async def _identify(self) -> Identity:
         reply = await self._ask(Identify())
@@ -266,11 +310,22 @@ class Analyzer:
         if actual.points < settings.points:
             self._limits = replace(self._limits, max_points=max(actual.points, self._limits.min_points))
         verified = frozenset(values) - (frozenset({"level_dbm"}) if settings.level_dbm is None else frozenset())
-        applied = Applied(settings, actual, _changes(settings, actual, resolution), verified)
+        changes = _changes(settings, actual, resolution) + self._cautions("bandwidth_hz" in values)
+        applied = Applied(settings, actual, changes, verified)
         if {"start_hz", "stop_hz"} <= verified:
             self._axis_seen = "start and stop were read back from the analyzer"
         self._holds = applied
         return applied
+
+    def _cautions(self, told: bool) -> tuple[str, ...]:
+        """What the profile leaves open, in a sentence each. `told`: the analyzer has told its bandwidth."""
+        scpi = self._profile.scpi
+        said = []
+        if scpi is not None and scpi.traces_assumed:
+            said.append("S11 and S21 are told apart by their order alone: prove it with open leads (S11 near 0 dB)")
+        if not told and not self._profile.sets_bandwidth:
+            said.append("this analyzer's bandwidth can't be set and is not known: it measures with its own")
+        return tuple(said)
 
     async def _read_settings(self, settings: SweepSettings) -> dict[str, float]:
         reply = await self._ask(ReadSettings(), pending=settings)
@@ -409,16 +464,16 @@ class Analyzer:
         if data:
             await self._link.send(data)
 
-    async def _silence(self) -> None:
-        """Drop bytes until none comes for a while. Raises AnalyzerError when they never end."""
+    async def _silence(self) -> bytes:
+        """Drop bytes until none comes for a while; returns the last. Raises AnalyzerError when they never end."""
         quiet = self._profile.timing.quiet_s
         until = time.monotonic() + self._pace.transfer_s(self._limits.max_points) + 10 * quiet
-        self._link.discard()
+        came = self._link.discard()
         while True:
             try:
-                await self._link.receive(quiet)
+                came = (came + await self._link.receive(quiet))[-PROOF_BYTES:]
             except TimeoutError:
-                return
+                return came
             if time.monotonic() > until:
                 raise AnalyzerError(f"{self.port}: the analyzer talks without end; switch it off and on")
 

@@ -89,6 +89,19 @@ def build_parser() -> argparse.ArgumentParser:
     card.add_argument("--sweeps", type=int, default=20, help="sweeps per bandwidth (default 20)")
     card.add_argument("--json", action="store_true", help="the card as JSON on stdout")
 
+    for talking in (live, check, learn, card):
+        talking.add_argument("--wire-log", type=Path, metavar="FILE", help="write every byte of the port to a new file")
+
+    profile = commands.add_parser("profile", help="try PROFILE: go through a profile line by line")
+    profile.add_argument("action", choices=("try",), help="what to do")
+    profile.add_argument("profile", help="name or file of the profile")
+    where = profile.add_mutually_exclusive_group(required=True)
+    where.add_argument("--port", help="serial device of the analyzer")
+    where.add_argument("--log", type=Path, metavar="FILE", help="a wire log, instead of the analyzer")
+    profile.add_argument("--yes", action="store_true", help="send the lines without asking")
+    profile.add_argument("--risky", action="store_true", help="send lines with words such as reset or save, too")
+    profile.add_argument("--wire-log", type=Path, metavar="FILE", help="write every byte of the port to a new file")
+
     together = commands.add_parser("together", help="what several hook-ups of a visit file show together")
     together.add_argument("visit", type=Path, metavar="FILE.visit", help="visit file")
 
@@ -183,11 +196,14 @@ def main(arguments: Sequence[str] | None = None) -> int:
     # The fits are many small matrices: threads of the linear algebra library only get in one another's way there.
     os.environ.setdefault("OPENBLAS_NUM_THREADS", "1")
     from protocol.errors import AnalyzerError, RequestError  # noqa: PLC0415 - after --help was answered
+    from protocol.wire import wire_log  # noqa: PLC0415
     from tui.commands import commands  # noqa: PLC0415
     from tui.commands.printing import plain_streams, say  # noqa: PLC0415
 
     plain_streams()
     try:
+        if getattr(options, "wire_log", None) is not None:
+            wire_log.begin(options.wire_log)
         return int(getattr(commands, options.command)(options))
     except RequestError as error:
         say(f"deepnotch: {error}")
@@ -197,6 +213,8 @@ def main(arguments: Sequence[str] | None = None) -> int:
         return ExitStatus.FAULT
     except KeyboardInterrupt:
         return ExitStatus.INTERRUPTED
+    finally:
+        wire_log.end()
 
 
 if __name__ == "__main__":

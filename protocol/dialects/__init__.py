@@ -6,6 +6,7 @@ from protocol.dialects.console import ConsoleDialect
 from protocol.dialects.events import Dialect
 from protocol.dialects.registers import RegisterDialect
 from protocol.dialects.scpi import ScpiDialect
+from protocol.dialects.scpi_stepwise import StepwiseScpiDialect
 from protocol.profiles.profile import Profile
 
 
@@ -13,4 +14,7 @@ def make_dialect(profile: Profile) -> Dialect:
     """The dialect that a profile describes."""
     if profile.registers is not None:
         return RegisterDialect(profile)
-    return ConsoleDialect(profile) if profile.console is not None else ScpiDialect(profile)
+    if profile.console is not None:
+        return ConsoleDialect(profile)
+    usual = profile.scpi is not None and profile.scpi.usual
+    return ScpiDialect(profile) if usual else StepwiseScpiDialect(profile)

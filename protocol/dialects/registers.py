@@ -1,8 +1,8 @@
 """The family of binary register analyzers: registers written and read, measured points taken from a queue.
 
 Owns: the order of operations and the checks of what comes back. Refuses: ports, clocks, and any opcode or address of
-its own. A write has no answer, so each group of writes ends with a read of the identity: its answer proves that all
-were taken.
+its own. A write has no answer, or one that says only that it came, so each group of writes ends with a read of the
+identity: its answer proves that all were taken.
 """
 
 from __future__ import annotations
@@ -29,7 +29,7 @@ from protocol.dialects.events import (
 from protocol.dialects.exchange import Exchange, Frame, Step, Steps, WireError, shown
 from protocol.errors import RequestError
 from protocol.profiles.profile import Profile
-from protocol.profiles.registers import Register
+from protocol.profiles.registers import Register, number_bytes, number_from
 from protocol.sweep import Identity, SweepSettings
 
 _Part = Generator[Step, bytes, bytes]
@@ -75,7 +75,7 @@ class RegisterDialect(Exchange):
 
     def proven(self, data: bytes) -> bool:
         """The identity stands at the end, and nothing behind it."""
-        return data.endswith(self._number(self._identity.value, self._identity.width))
+        return data.endswith(self._number(self._identity))
 
     def missing(self, step: Step, got: bytes) -> str:
         """Bytes are counted here: say how many are missing."""
@@ -86,29 +86,47 @@ class RegisterDialect(Exchange):
     def _idle(self) -> bytes:
         return self._r.idle * (self._r.longest // max(len(self._r.idle), 1) + 1)
 
-    def _number(self, value: int, width: int) -> bytes:
-        return value.to_bytes(width, "big" if self._r.order == "big" else "little")
+    def _number(self, register: Register) -> bytes:
+        """What a register with a fixed value reads."""
+        return number_bytes(register.value, register.width, register.order)
 
     def _write(self, register: Register, value: int) -> bytes:
         if not 0 <= value < 2 ** (8 * register.width):
             raise RequestError(f"register {register.address:#x} can't hold {value}: outside this analyzer's range")
         values = {"address": register.address, "width": register.width, "value": value, "count": 0}
-        return self._r.write.fill(self._r.order, values, register.width)
+        opcode = self._r.opcode(self._r.write, register.width)
+        return opcode.fill(self._r.order, values, register.width, register.order)
 
     def _read(self, register: Register) -> bytes:
         values = {"address": register.address, "width": register.width, "value": 0, "count": 0}
-        return self._r.read.fill(self._r.order, values, register.width)
+        return self._r.opcode(self._r.read, register.width).fill(self._r.order, values, register.width)
 
-    def _proved(self, data: bytes, what: str) -> _Part:
+    def _proved(self, writes: list[bytes], what: str) -> _Part:
         """Send writes and prove by the identity behind them that the wire is in step."""
         width = self._identity.width
-        reply = yield Step(data + self._read(self._identity), _exactly(width), what)
-        if reply != self._number(self._identity.value, width):
+        first = len(self._r.acknowledge) * len(writes)
+        got = yield Step(b"".join([*writes, self._read(self._identity)]), _exactly(first + width), what)
+        reply = got[first:]
+        if reply != self._number(self._identity):
             raise WireError(f"after {what} the identity register reads {shown(reply)}, not what the profile says")
+        self._acknowledged(got[:first], what)
         return reply
 
+    def _acknowledged(self, got: bytes, what: str) -> None:
+        """Each write has its acknowledgement. Raises WireError, refused: all that was to come has come."""
+        size = len(self._r.acknowledge)
+        for at in range(0, len(got), max(size, 1)):
+            came = got[at : at + size]
+            if came != self._r.acknowledge:
+                raise WireError(
+                    f"write {at // size + 1} of {len(got) // size} of the {what} was answered {came.hex()}"
+                    f" instead of {self._r.acknowledge.hex()}: the analyzer refused it, or the profile's acknowledge is"
+                    " wrong",
+                    refused=True,
+                )
+
     def _identify(self) -> Steps:
-        reply = yield from self._proved(b"", "identity")
+        reply = yield from self._proved([], "identity")
         firmware = ""
         version = self._map.get("version")
         if version is not None:
@@ -117,16 +135,15 @@ class RegisterDialect(Exchange):
         return IdentityReply(Identity(model=self._profile.name, firmware=firmware), reply)
 
     def _setup(self) -> Steps:
-        yield from self._proved(b"", "set-up")
+        yield from self._proved([], "set-up")
         return Accepted()
 
     def _apply(self, settings: SweepSettings) -> Steps:
         if settings.level_dbm is not None and "level_dbm" not in self._map:
             raise RequestError("this analyzer's level cannot be set; leave the level out")
-        data = b""
-        for name, value in self._values(settings).items():
-            data += self._write(self._map[name], self._encoded(name, value))
-        yield from self._proved(data, "settings")
+        values = self._values(settings).items()
+        writes = [self._write(self._map[name], self._encoded(name, value)) for name, value in values]
+        yield from self._proved(writes, "settings")
         self._applied = True
         return Accepted()
 
@@ -173,12 +190,11 @@ class RegisterDialect(Exchange):
             if register is None or not register.readable:
                 continue
             raw = yield Step(self._read(register), _exactly(register.width), f"register {name}")
-            order = "big" if self._r.order == "big" else "little"
             if not self._applied:
                 continue  # after power-up registers may hold anything
-            values[name] = self._decoded(name, int.from_bytes(raw, order))  # type: ignore[arg-type]
+            values[name] = self._decoded(name, number_from(raw, register.order))
         if not values:
-            yield from self._proved(b"", "settings")
+            yield from self._proved([], "settings")
         bandwidth, step = values.pop("bandwidth", None), values.pop("step_hz", None)
         if bandwidth is not None:
             values["bandwidth_hz"] = bandwidth
@@ -187,17 +203,20 @@ class RegisterDialect(Exchange):
         return SettingsReply(values)
 
     def _sweep(self, settings: SweepSettings) -> Steps:
-        begin = b"".join(
+        begin = [
             self._write(self._map[name], self._map[name].value) for name in ("clear", "trigger") if name in self._map
-        )
+        ]
         size, left, body = self._r.record.itemsize, settings.points, b""
         while left:
             count = min(left, self._r.max_records)
             values = {"address": self._r.queue, "width": 0, "value": 0, "count": count}
-            data = begin + self._r.fetch.fill(self._r.order, values)
+            data = b"".join([*begin, self._r.fetch.fill(self._r.order, values)])
             waiting = Waiting.SWEEP if begin else Waiting.REPLY
-            body += yield Step(data, _exactly(count * size), "the measured points", waiting, count * size)
-            left, begin = left - count, b""
+            first = len(self._r.acknowledge) * len(begin)
+            got = yield Step(data, _exactly(first + count * size), "the measured points", waiting, first + count * size)
+            self._acknowledged(got[:first], "start of the sweep")
+            body += got[first:]
+            left, begin = left - count, []
         return self._points(np.frombuffer(body, self._r.record), body, settings)
 
     def _points(self, records: NDArray[np.void], body: bytes, settings: SweepSettings) -> SweepReply:

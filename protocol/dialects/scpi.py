@@ -1,8 +1,8 @@
 """The SCPI family: IEEE 488.2 common commands and SCPI-1999 subsystems over a serial line.
 
-Owns: the standard's command words and the shape of its replies. Each command is followed by SYSTem:ERRor? (SCPI-1999
-Volume 2, 21.8.8), a sweep by *OPC? (IEEE 488.2, 10.19). Refuses: ports, clocks, and words that are not the standard's
-(a profile may bring its own).
+Owns: the order of its commands and the shape of its replies. Each command is followed by the error query (SCPI-1999
+Volume 2, 21.8.8), a sweep by *OPC? (IEEE 488.2, 10.19) where it has that. Refuses: ports, clocks, and words that
+are not the profile's.
 """
 
 from __future__ import annotations
@@ -43,23 +43,22 @@ from protocol.dialects.exchange import (
 )
 from protocol.dialects.numbers import INFINITE, number_list, pairs
 from protocol.errors import RequestError
-from protocol.profiles.profile import Profile, Scpi
-from protocol.profiles.templates import NUMBER, decimal_text
+from protocol.profiles.profile import Profile
+from protocol.profiles.scpi import PARAMETERS, Scpi
+from protocol.profiles.templates import NUMBER, UNITS
 from protocol.sweep import Identity, SweepSettings
 
-ERROR_QUERY = "SYSTem:ERRor?"
-START, STOP = "SENSe:FREQuency:STARt", "SENSe:FREQuency:STOP"
-POINTS, BANDWIDTH = "SENSe:SWEep:POINts", "SENSe:BANDwidth:RESolution"
-TRIGGER, COMPLETE = "INITiate:IMMediate", "*OPC?"
 QUEUE_LIMIT = 40
 """Errors read from the queue before giving up; the standard asks for room for 2 at least, instruments keep 10 to 30."""
 
-_PARAMETERS = ("S11", "S21")
-_FORMATS = {"ascii": "ASCii,0", "real32": "REAL,32", "real64": "REAL,64"}
+FORMAT_NAMES = {"ascii": "ASCii,0", "real32": "REAL,32", "real64": "REAL,64"}
 _SIZES = {"real32": 4, "real64": 8}
 _ERROR = re.compile(rb'\s*([+-]?\d{1,5})\s*,\s*"([^"]*(?:""[^"]*)*)"\s*')
 _NO_ERROR = frozenset({b'0,"No error"', b'+0,"No error"'})
-_NUMBER = re.compile(NUMBER)
+_READING = re.compile(rb"\s*(" + NUMBER + rb")\s*([A-Za-z]{0,4})\s*")
+_COMPLETE = frozenset({b"1", b"+1"})
+_READ_BACK = ("start", "stop", "centre", "span", "points", "bandwidth", "level")
+_NAMES = {"points": "points", "level": "level_dbm"}
 _Part = Generator[Step, bytes, bytes]
 
 
@@ -71,8 +70,10 @@ class ScpiDialect(Exchange):
         assert profile.scpi is not None
         self._scpi: Scpi = profile.scpi
         self._identity = b""
+        self._error_query = "" if self._scpi.error is None else self._scpi.error.source
         self._questions = self._ask_for_traces()
         self._stop_hz: float | None = None
+        self._asked: dict[str, float] = {}
 
     def steps(self, request: Request) -> Steps:
         """The steps of a request."""
@@ -105,23 +106,24 @@ class ScpiDialect(Exchange):
     def abort(self) -> bytes:
         """Forget the request; ABORt (SCPI-1999, trigger system) where the analyzer has it."""
         self.forget()
-        return f"\n{self._scpi.abort.source}\n".encode("ascii") if self._scpi.abort else b"\n"
+        end = self._scpi.out_end
+        return end + self._scpi.line(self._scpi.abort.source) if self._scpi.abort else end
 
     def probe(self) -> bytes:
         """Ends a half-sent line, empties the error queue, asks for the identity."""
         self.forget()
-        return b"\n*CLS\n*IDN?\n"
+        return self._scpi.out_end + self._scpi.line("*CLS") + self._scpi.line("*IDN?")
 
     def proven(self, data: bytes) -> bool:
         """The identity stands at the end: all replies from before have come, for they keep their order."""
         if not data.endswith(b"\n"):
             return False
         last = data.rstrip(b"\r\n").rpartition(b"\n")[2].rstrip(b"\r")
-        return last.endswith(self._identity) if self._identity else _is_identity(last)
+        return last.endswith(self._identity) if self._identity else is_identity(last)
 
     def _identify(self) -> Steps:
         line = yield Step(b"*IDN?\n", line_frame, "*IDN?")
-        if not _is_identity(line):
+        if not is_identity(line):
             raise WireError(f"the reply to *IDN? is not an identity: {shown(line)}")
         self._identity = line
         fields = [plain(part) for part in line.split(b",", 3)]
@@ -130,54 +132,78 @@ class ScpiDialect(Exchange):
 
     def _setup(self) -> Steps:
         yield from self._clear()
-        yield from self._command("INITiate:CONTinuous OFF")
-        yield from self._command(f"FORMat:DATA {_FORMATS[self._scpi.number_format]}")
-        if self._scpi.number_format != "ascii":
-            yield from self._command(f"FORMat:BORDer {'SWAPped' if self._scpi.swapped else 'NORMal'}")
-        for template in self._scpi.setup:
-            for parameter in _PARAMETERS if "parameter" in template.bases else ("",):
-                yield from self._command(template.fill({"parameter": parameter}))
+        scpi = self._scpi
+        if scpi.single is not None:
+            yield from self._command(scpi.single.source)
+        if scpi.format_command is not None:
+            yield from self._command(scpi.format_command.fill({"format": FORMAT_NAMES[scpi.number_format]}))
+        if scpi.number_format != "ascii" and scpi.byte_order_command is not None:
+            yield from self._command(scpi.byte_order_command.fill({"order": "SWAPped" if scpi.swapped else "NORMal"}))
+        for template in scpi.setup:
+            for index in range(2) if template.fields else (0,):
+                yield from self._command(template.fill(self._trace(index)))
         return Accepted()
 
     def _apply(self, settings: SweepSettings) -> Steps:
-        if settings.level_dbm is not None and self._scpi.level is None:
+        scpi = self._scpi
+        if settings.level_dbm is not None and scpi.level is None:
             raise RequestError("this analyzer's level cannot be set; leave the level out")
         yield from self._clear()
-        start = f"{START} {decimal_text(round(settings.start_hz, 3))}"
-        stop = f"{STOP} {decimal_text(round(settings.stop_hz, 3))}"
+        start, stop = round(settings.start_hz, 3), round(settings.stop_hz, 3)
+        values: dict[str, float] = {
+            "start_hz": start, "stop_hz": stop,
+            "centre_hz": round((start + stop) / 2, 4), "span_hz": round(stop - start, 3),
+            "points": settings.points, "bandwidth_hz": settings.bandwidth_hz,
+        }  # fmt: skip
         # A start above the stop that holds would move the stop or be refused, and the other way round.
         upwards = self._stop_hz is None or settings.start_hz >= self._stop_hz
-        for command in (stop, start) if upwards else (start, stop):
-            yield from self._command(command)
-        self._stop_hz = settings.stop_hz
-        yield from self._command(f"{POINTS} {settings.points}")
-        yield from self._command(f"{BANDWIDTH} {decimal_text(settings.bandwidth_hz)}")
-        if settings.level_dbm is not None and self._scpi.level is not None:
-            yield from self._command(self._scpi.level.fill({"level_dbm": settings.level_dbm}))
+        ends = (scpi.stop, scpi.start) if upwards else (scpi.start, scpi.stop)
+        commands = [*ends, scpi.centre, scpi.span, scpi.points, scpi.bandwidth]
+        if settings.level_dbm is not None:
+            values["level_dbm"] = settings.level_dbm
+            commands.append(scpi.level)
+        for template in commands:
+            if template is not None:
+                yield from self._command(template.fill(values))
+        self._stop_hz, self._asked = settings.stop_hz, values
         return Accepted()
 
     def _read_settings(self) -> Steps:
         values: dict[str, float] = {}
-        queries = {"start_hz": START, "stop_hz": STOP, "points": POINTS, "bandwidth_hz": BANDWIDTH}
-        if self._scpi.level is not None:
-            queries["level_dbm"] = self._scpi.level.source.split(" ")[0]
-        for name, header in queries.items():
+        for name in _READ_BACK:
+            if name in ("start", "stop", "centre", "span") and not self._scpi.queries:
+                continue
+            question = self._scpi.header(name)
+            if not question:
+                continue
             try:
-                text = yield from self._query(f"{header}?", line_frame)
+                text = yield from self._query(question, line_frame)
             except WireError as error:
                 if error.fault.refused:
                     continue  # an analyzer need not tell; the setting stays unverified
                 raise
-            if _NUMBER.fullmatch(text.strip()) is None or abs(float(text)) >= INFINITE:
-                raise WireError(f"the reply to {header}? is not a number: {shown(text)}")
-            values[name] = float(text)
+            values[_NAMES.get(name, f"{name}_hz")] = self._held(_NAMES.get(name, f"{name}_hz"), reading(text, question))
+        centre, span = values.pop("centre_hz", None), values.pop("span_hz", None)
+        if centre is not None and span is not None and "start_hz" not in values:
+            values["start_hz"], values["stop_hz"] = centre - span / 2, centre + span / 2
+        if not values:
+            yield from self._clear()
         self._stop_hz = values.get("stop_hz", self._stop_hz)
         return SettingsReply(values)
 
+    def _held(self, name: str, value: float) -> float:
+        """The setting that an answer stands for: what was asked for, where the answer is that, rounded."""
+        asked, digits = self._asked.get(name), self._scpi.readback_digits
+        if asked is not None and digits and abs(float(f"{asked:.{digits - 1}e}") - value) <= 1e-9 * abs(value):
+            return asked
+        return value
+
+    def _trace(self, index: int) -> dict[str, float | str]:
+        """What the fields of a trace's commands stand for."""
+        return {"parameter": PARAMETERS[index], "trace": self._scpi.traces[index]}
+
     def _sweep(self, settings: SweepSettings) -> Steps:
-        done = yield from self._query(f"{TRIGGER}\n{COMPLETE}", line_frame, Waiting.SWEEP)
-        if done.strip() not in (b"1", b"+1"):
-            raise WireError(f"the reply to {COMPLETE} is {shown(done)} instead of 1")
+        yield from self._trigger()
         s11, s21 = yield from self._traces(settings.points)
         frequency: NDArray[np.float64] | None = None
         if self._scpi.frequencies is not None:
@@ -188,13 +214,28 @@ class ScpiDialect(Exchange):
                 raise WireError(f"{frequency.size} frequencies came for {settings.points} points; sweep thrown away")
         return SweepReply(frequency, s11, s21)
 
+    def _trigger(self) -> _Part:
+        """Start a sweep, and wait for its end where the analyzer tells it."""
+        complete = self._scpi.complete
+        lines = [self._scpi.trigger.source] if self._scpi.trigger is not None else []
+        if complete is not None and complete.source.endswith("?"):
+            done = yield from self._query("\n".join([*lines, complete.source]), line_frame, Waiting.SWEEP)
+            if done.strip() not in _COMPLETE:
+                raise WireError(f"the reply to {complete.source} is {shown(done)} instead of 1")
+            return b""
+        for line in lines:
+            yield from self._command(line)
+        return b""
+
     def _traces(self, points: int) -> Generator[Step, bytes, list[NDArray[np.complex128]]]:
         """Both traces, asked for in one breath, so that the second is on its way while the first is being read."""
         frame, limit = self._data_frame(2 * points)
         question = self._questions
+        told = self._scpi.complete is not None and self._scpi.complete.source.endswith("?")
+        waiting = Waiting.REPLY if told else Waiting.SWEEP
         traces = []
-        for parameter in _PARAMETERS:
-            reply = yield Step(question, partial(_with_error, frame=frame), parameter, limit=limit)
+        for parameter in PARAMETERS:
+            reply = yield Step(question, partial(_with_error, frame=frame), parameter, waiting, limit)
             question = b""
             value, _, error = reply.rpartition(b"\n")
             refused = _error(error, parameter)
@@ -204,11 +245,18 @@ class ScpiDialect(Exchange):
         return traces
 
     def _ask_for_traces(self) -> bytes:
-        lines = []
-        for parameter in _PARAMETERS:
+        lines: list[str] = []
+        held = self._scpi.complete
+        if held is not None and not held.source.endswith("?"):
+            lines.append(held.source)
+        for index in range(2):
             words = [template for template in (self._scpi.select, self._scpi.data) if template is not None]
-            lines += [template.fill({"parameter": parameter}) for template in words] + [ERROR_QUERY]
-        return "".join(f"{line}\n" for line in lines).encode("ascii")
+            lines += [template.fill(self._trace(index)) for template in words] + [self._error_query]
+        return self._bytes(*lines)
+
+    def _bytes(self, *commands: str) -> bytes:
+        """Commands as they go over the wire, a line each."""
+        return b"".join(self._scpi.line(line) for command in commands for line in command.split("\n") if line)
 
     def _data_frame(self, count: int) -> tuple[Frame, int]:
         """How `count` numbers are found in the stream, and the most bytes that they may take."""
@@ -222,7 +270,7 @@ class ScpiDialect(Exchange):
 
     def _query(self, command: str, frame: Frame, waiting: Waiting = Waiting.REPLY, limit: int = PLAIN_LIMIT) -> _Part:
         """The reply to a query. Asks for errors in the same breath: a refused query gets no reply of its own."""
-        data = f"{command}\n{ERROR_QUERY}\n".encode("ascii")
+        data = self._bytes(command, self._error_query)
         name = command.replace("\n", " ")
         reply = yield Step(data, partial(_with_error, frame=frame), name, waiting, limit)
         value, _, error = reply.rpartition(b"\n")
@@ -231,13 +279,13 @@ class ScpiDialect(Exchange):
 
     def _command(self, command: str) -> _Part:
         """Send a command that has no reply, and ask whether it was taken."""
-        error = yield Step(f"{command}\n{ERROR_QUERY}\n".encode("ascii"), line_frame, command)
+        error = yield Step(self._bytes(command, self._error_query), line_frame, command)
         yield from self._check(error, command)
         return b""
 
     def _clear(self) -> _Part:
         """Forget errors that are not ours."""
-        yield Step(f"*CLS\n{ERROR_QUERY}\n".encode("ascii"), line_frame, "*CLS")
+        yield Step(self._bytes("*CLS", self._error_query), line_frame, "*CLS")
         return b""
 
     def _check(self, reply: bytes, command: str) -> _Part:
@@ -246,7 +294,7 @@ class ScpiDialect(Exchange):
         if first is None:
             return b""
         for _ in range(QUEUE_LIMIT):
-            line = yield Step(f"{ERROR_QUERY}\n".encode("ascii"), line_frame, ERROR_QUERY)
+            line = yield Step(self._bytes(self._error_query), line_frame, self._error_query)
             if _error(line, command) is None:
                 break
         else:
@@ -260,7 +308,7 @@ def _error(reply: bytes, command: str) -> str | None:
         return None
     match = _ERROR.fullmatch(reply)
     if match is None:
-        raise WireError(f"the reply to {ERROR_QUERY} after {command!r} is damaged: {shown(reply)}")
+        raise WireError(f"the reply to SYSTem:ERRor? after {command!r} is damaged: {shown(reply)}")
     number, text = int(match.group(1)), plain(match.group(2))
     return None if number == 0 else f"{number}, {text}"
 
@@ -284,6 +332,14 @@ def _with_error(buffer: bytearray, frame: Frame) -> tuple[bytes, int] | None:
     return value[0] + b"\n" + error[0], blank + value[1] + error[1]
 
 
-def _is_identity(line: bytes) -> bool:
+def is_identity(line: bytes) -> bool:
     """Whether a line may be the reply to *IDN?: at least two of the four fields of IEEE 488.2 10.14, with words."""
     return line.count(b",") >= 1 and re.search(rb"[A-Za-z]{2}", line) is not None and _ERROR.fullmatch(line) is None
+
+
+def reading(text: bytes, question: str) -> float:
+    """The number in an answer, in hertz where it carries a unit of frequency. Raises WireError for anything else."""
+    match = _READING.fullmatch(text)
+    if match is None or abs(float(match.group(1))) >= INFINITE:
+        raise WireError(f"the reply to {question} is not a number: {shown(text)}")
+    return float(match.group(1)) * UNITS.get(match.group(2).decode("ascii").lower(), 1.0)

@@ -103,8 +103,8 @@ class Table:
             raise self.error(key, f"must be a list of texts, not {shown(values)}")
         return tuple(values)
 
-    def holds_list(self, key: str) -> bool:
-        """Whether a list stands under `key`."""
+    def is_list(self, key: str) -> bool:
+        """Whether a key is there and holds a list."""
         return isinstance(self._values.get(key), list)
 
     def choice(self, key: str, choices: tuple[str, ...], default: str | None = None) -> str:

@@ -112,7 +112,14 @@ def reflecting(pair: NDArray[np.float64], frequency_hz: NDArray[np.float64], tol
         if delay.error > 0.3 or not DELAY_S[0] / 3 < abs(delay.seconds) < 3e3 * DELAY_S[1]:
             continue
         # a kind that is not the true one wobbles: measure how far the size is from flat and the phase from straight
-        found.append((not hinted(kind, told), round(float(np.std(size)) + 3 * delay.error, 2), abs(float(np.median(size)) - 0.95), kind))
+        found.append(
+            (
+                not hinted(kind, told),
+                round(float(np.std(size)) + 3 * delay.error, 2),
+                abs(float(np.median(size)) - 0.95),
+                kind,
+            )
+        )
     return [kind for *_, kind in sorted(found, key=lambda entry: entry[:3])]
 
 

@@ -1,12 +1,13 @@
-"""Learns which of the standard's words a SCPI analyzer takes: trace query, number format, limits.
+"""Learns which of the standard's words a SCPI analyzer takes, and writes them down as a profile.
 
-Owns: the probe by *IDN? and SYSTem:ERRor?, the candidates, the proof of each by a sweep through the ordinary path.
-Refuses: *RST, *SAV, *RCL and anything else that alters the instrument beyond its sweep settings.
+Owns: the proof of what was found by sweeps through the ordinary path, limits and timing, the text of the profile. The
+finding itself is that of the analyzer's opening. Refuses: *RST, *SAV, *RCL and anything else that alters the instrument
+beyond its sweep settings.
 """
 
 from __future__ import annotations
 
-import re
+import json
 import time
 from collections.abc import Callable
 from dataclasses import dataclass, field, replace
@@ -15,101 +16,70 @@ import numpy as np
 
 from protocol.analyzer import Analyzer
 from protocol.errors import AnalyzerError, RequestError
-from protocol.learn.talk import NEWLINE, Talk
+from protocol.files.strict_toml import Table
+from protocol.finding.scpi import Finder
+from protocol.learn.talk import Talk
 from protocol.learn.writer import Page, head, text
 from protocol.profiles.profile import Profile, parse_profile
+from protocol.profiles.scpi import WORDS, Scpi, read_scpi
 from protocol.sweep import SweepSettings
 
-STYLES = (
-    ("define, select, CALCulate:DATA?", ('CALCulate:PARameter:DEFine "{parameter}",{parameter}',),
-     'CALCulate:PARameter:SELect "{parameter}"', "CALCulate:DATA? SDATA"),
-    ("select, CALCulate:DATA?", (), 'CALCulate:PARameter:SELect "{parameter}"', "CALCulate:DATA? SDATA"),
-    ("TRACe:DATA? by name", (), "", "TRACe:DATA? {parameter}"),
-    ("CALCulate:DATA? by name", (), "", "CALCulate:DATA? {parameter}"),
-    ("SENSe:DATA? by name", (), "", 'SENSe:DATA? "{parameter}"'),
-)  # fmt: skip
-"""Ways that SCPI-1999's CALCulate, TRACe and SENSe subsystems leave open: name, set-up, select, data."""
-
-FORMATS = (
-    ("real64", "normal"),
-    ("real64", "swapped"),
-    ("real32", "normal"),
-    ("real32", "swapped"),
-    ("ascii", "normal"),
-)
-TRIAL_HZ = (120e6, 130e6)
-IDENTITY = re.compile(r"[^,]*[A-Za-z][^,]*,[^,]*,.*")
-NUMBER = re.compile(r"[+-]?(?:\d+\.?\d*|\.\d+)(?:[eE][+-]?\d+)?")
+LIMITS = {
+    "start_hz": "SENSe:FREQuency:STARt? MIN", "stop_hz": "SENSe:FREQuency:STOP? MAX",
+    "min_points": "SENSe:SWEep:POINts? MIN", "max_points": "SENSe:SWEep:POINts? MAX",
+    "min_level_dbm": "SOURce:POWer? MIN", "max_level_dbm": "SOURce:POWer? MAX",
+}  # fmt: skip
 
 
 @dataclass
 class Probe:
-    """What plain questions told: identity, limits by name, which optional words are taken."""
+    """What plain questions told: identity, limits by name, the words that are taken, how the data are asked for."""
 
     identity: str
+    scpi: Scpi | None = None
     limits: dict[str, float] = field(default_factory=dict)
-    takes: set[str] = field(default_factory=set)
+    way: str = ""
+    evidence: dict[str, str] = field(default_factory=dict)
+    fault: str = ""
+    """Why no data could be had."""
 
 
 async def probe_scpi(talk: Talk) -> Probe | None:
-    """Ask for the identity the standard's way; None when the answer is not SCPI's."""
-    await talk.raw(b"\n", first_s=0.3)  # ends whatever was half typed
-    identity = await _line(talk, "*IDN?")
-    if identity is None or not IDENTITY.fullmatch(identity):
-        return None
-    if await _error(talk) is None:
-        return None
-    found = Probe(identity)
-    await _drain_errors(talk)
-    for key, question in {
-        "start_hz": "SENSe:FREQuency:STARt? MIN", "stop_hz": "SENSe:FREQuency:STOP? MAX",
-        "min_points": "SENSe:SWEep:POINts? MIN", "max_points": "SENSe:SWEep:POINts? MAX",
-        "min_bandwidth_hz": "SENSe:BANDwidth:RESolution? MIN", "max_bandwidth_hz": "SENSe:BANDwidth:RESolution? MAX",
-        "min_level_dbm": "SOURce:POWer? MIN", "max_level_dbm": "SOURce:POWer? MAX",
-    }.items():  # fmt: skip
-        answer = await _line(talk, question)
-        if answer is not None and NUMBER.fullmatch(answer):
-            found.limits[key] = float(answer)
-        await _drain_errors(talk)
-    for command in ("ABORt", "SENSe:AVERage:STATe OFF"):
-        await talk.raw(f"{command}\n".encode(), first_s=0.1)
-        if await _error(talk) == 0:
-            found.takes.add(command)
-        await _drain_errors(talk)
-    return found
-
-
-async def _line(talk: Talk, question: str) -> str | None:
-    """One line of answer; None when none came."""
-    got = await talk.raw(f"{question}\n".encode(), first_s=0.5)
-    lines = [line.decode("ascii", "replace").strip() for line in NEWLINE.split(got) if line.strip()]
-    return lines[-1] if len(lines) == 1 else None
-
-
-async def _error(talk: Talk) -> int | None:
-    """The number of the oldest error; None when the answer is not SCPI's."""
-    answer = await _line(talk, "SYSTem:ERRor?")
-    match = re.fullmatch(r'([+-]?\d+)\s*,\s*".*"', answer or "")
-    return int(match.group(1)) if match else None
-
-
-async def _drain_errors(talk: Talk) -> None:
-    for _ in range(30):
-        if await _error(talk) in (0, None):
-            return
+    """Ask for the identity the standard's way, then for the words that are taken; None when this is no SCPI."""
+    finder = Finder(talk.link, read_scpi(Table.parse("find = true", "scpi")), lambda _: None, open_leads=True)
+    fault, scpi = "", None
+    try:
+        scpi = await finder.find()
+        if scpi is None:
+            talk.transcript += finder.said
+            return None
+    except AnalyzerError as error:
+        fault = str(error)
+    probe = Probe(
+        finder.identity.decode("ascii", "replace"), scpi, way=finder.way, evidence=finder.evidence, fault=fault
+    )
+    questions = dict(LIMITS)
+    if scpi is not None and scpi.start is None:
+        questions["start_hz"], questions["stop_hz"] = "SENSe:FREQuency:CENTer? MIN", "SENSe:FREQuency:CENTer? MAX"
+    if scpi is not None and scpi.bandwidth is not None:
+        header = scpi.header("bandwidth")
+        questions |= {"min_bandwidth_hz": f"{header} MIN", "max_bandwidth_hz": f"{header} MAX"}
+    for key, question in questions.items():
+        value = await finder.value(question) if scpi is not None else None
+        if value is not None:
+            probe.limits[key] = value
+    talk.transcript += finder.said
+    return probe
 
 
 async def learn_scpi(port: str, probe: Probe, tell: Callable[[str], None]) -> tuple[str, list[str]] | None:
-    """The text of a profile and what stayed unknown; None when no way of asking for traces gave data."""
-    for style in STYLES:
-        for form in FORMATS:
-            tell(f"SCPI: {style[0]}, {form[0]} {form[1]}")
-            text_of, unknown = _profile_text(probe, style, form, {})
-            timing = await _try(port, parse_profile(text_of, "trial"))
-            if timing is not None:
-                done, unknown = _profile_text(probe, style, form, timing)
-                return done, unknown
-    return None
+    """The text of a profile and what stayed unknown. Raises AnalyzerError with the reason when no data could be had."""
+    if probe.scpi is None:
+        raise AnalyzerError(probe.fault)
+    text_of, _ = _profile_text(probe, probe.scpi, {})
+    tell(f"SCPI: {probe.way}; two sweeps for the timing")
+    timing = await _try(port, parse_profile(text_of, "trial"))
+    return None if timing is None else _profile_text(probe, probe.scpi, timing)
 
 
 async def _try(port: str, profile: Profile) -> dict[str, float] | None:
@@ -123,8 +93,8 @@ async def _try(port: str, profile: Profile) -> dict[str, float] | None:
         times = []
         low, high = profile.limits.min_points, profile.limits.max_points
         bandwidth = min(max(1000.0, profile.limits.min_bandwidth_hz), profile.limits.max_bandwidth_hz)
-        for points in (max(101, low), min(401, high)):
-            await analyzer.apply(SweepSettings(*TRIAL_HZ, points, bandwidth))
+        for points in (min(max(101, low), high), min(401, high)):
+            await analyzer.apply(SweepSettings(*_span(profile), points, bandwidth))
             sweep = await analyzer.sweep()
             sizes = np.abs(np.concatenate((sweep.s11, sweep.s21)))
             if not (sizes.max() < 20.0 and np.median(sizes) > 1e-9):
@@ -139,22 +109,39 @@ async def _try(port: str, profile: Profile) -> dict[str, float] | None:
         await analyzer.close()
 
 
-def _profile_text(
-    probe: Probe, style: tuple[str, tuple[str, ...], str, str], form: tuple[str, str], timing: dict[str, float]
-) -> tuple[str, list[str]]:
-    """The file for one candidate."""
+def _span(profile: Profile) -> tuple[float, float]:
+    """A span of 10 MHz within the limits."""
+    low = min(max(120e6, profile.limits.start_hz), profile.limits.stop_hz - 10e6)
+    return round(low), round(low + 10e6)
+
+
+def _profile_text(probe: Probe, scpi: Scpi, timing: dict[str, float]) -> tuple[str, list[str]]:
+    """The file for what was found."""
     unknown = [
         "whether it corrects itself: SCPI has no question for it; taken as no, so calibrate on this computer, or set"
         " corrects_itself = true",
         "the sign of time: taken as the usual one; a known line on the leads would tell",
     ]
+    if scpi.traces_assumed:
+        unknown.append(
+            "which of its traces is S11: taken in their order; with open leads S11 must read near 0 dB, so learn again"
+            " with both leads open, or look and set traces and traces_assumed"
+        )
+    if "the second reflects" in probe.evidence.get("traces", ""):
+        unknown.append(
+            "whether its leads were open: its first trace was taken for S21, for the second reflected nearly all; if"
+            " anything was connected, learn again"
+        )
+    if scpi.bandwidth is None:
+        unknown.append("its bandwidth: it can't be set, and nothing tells it; the limits of it stand for form only")
     page = Page({})
     limits = probe.limits
     usual = {
         "start_hz": 100e3, "stop_hz": 1e9, "min_points": 2, "max_points": 201, "min_bandwidth_hz": 10,
         "max_bandwidth_hz": 10e3,
     }  # fmt: skip
-    missing = [key for key in usual if key not in limits]
+    settable = scpi.bandwidth is not None
+    missing = [key for key in usual if key not in limits and (settable or "bandwidth" not in key)]
     if missing:
         unknown.append(f"its limits {', '.join(missing)}: no answer, so careful values stand here")
     page.lines = head(probe.identity.replace(",", " ")[:60], "scpi", time.strftime("%Y-%m-%d %H:%M"), unknown)
@@ -165,25 +152,37 @@ def _profile_text(
         page.put(
             key,
             f"{value:.0f}" if value == int(value) else f"{value:g}",
-            "as it answered" if key in limits else "careful",
+            "as it answered" if key in limits else "careful" if key in missing else "for form: it can't be set",
         )
     level = "min_level_dbm" in limits and "max_level_dbm" in limits
     if level:
         page.put("level_dbm", f"[{limits['min_level_dbm']:g}, {limits['max_level_dbm']:g}]", "as it answered")
     page.table("[timing]")
     each = timing.get("each_s", 0.003)
-    factor = 1.0
+    factor = 1.0 if settable else 0.0
     settling = max(each - factor / timing.get("bandwidth_hz", 1000.0), 0.0)
     page.put("settling_s", f"{settling:.6f}", "two sweeps were timed" if timing else "")
-    page.put("bandwidth_factor", f"{factor:g}", "assumed; the pace is learned while sweeping")
+    page.put("bandwidth_factor", f"{factor:g}", "assumed; the pace is learned while sweeping" if settable else "")
     page.put("overhead_s", f"{timing.get('overhead_s', 0.1):.4f}")
     page.table("[scpi]")
-    page.put("format", text(form[0]), "the numbers that came make sense so")
-    page.put("byte_order", text(form[1]))
-    setup = [*style[1], *(command for command in ("SENSe:AVERage:STATe OFF",) if command in probe.takes)]
-    page.put("setup", "[" + ", ".join(text(line) for line in setup) + "]")
-    page.put("select", text(style[2]), "taken without an error" if style[2] else "not needed")
-    page.put("data", text(style[3]), "both traces came with the points that were set")
-    page.put("level", text("SOURce:POWer {level_dbm}" if level else ""))
-    page.put("abort", text("ABORt" if "ABORt" in probe.takes else ""), "" if "ABORt" in probe.takes else "refused")
+    page.put("format", text(scpi.number_format), "the numbers that came make sense so")
+    page.put("byte_order", text("swapped" if scpi.swapped else "normal"))
+    page.put("setup", "[" + ", ".join(text(line.source) for line in scpi.setup) + "]")
+    for key in WORDS:
+        template = getattr(scpi, key)
+        if key == "level":
+            page.put(key, text("SOURce:POWer {level_dbm}" if level else ""))
+        else:
+            page.put(key, text(template.source if template is not None else ""), probe.evidence.get(key, ""))
+    page.put("traces", "[" + ", ".join(text(name) for name in scpi.traces) + "]", probe.evidence.get("traces", ""))
+    page.put("traces_assumed", "true" if scpi.traces_assumed else "false")
+    page.put("layout", text(scpi.layout), probe.way)
+    page.put("out_end", json.dumps(scpi.out_end.decode("ascii")), "*IDN? was answered so")
+    page.put("prompt", text(scpi.prompt))
+    page.put("acknowledge", text(scpi.acknowledge))
+    page.put("forms", text(scpi.forms), "the number of points could be asked for so")
+    for flag in ("colon", "echo", "stepwise", "queries"):
+        page.put(flag, "true" if getattr(scpi, flag) else "false", probe.evidence.get(flag, ""))
+    page.put("pause_s", f"{scpi.pause_s:g}")
+    page.put("readback_digits", f"{scpi.readback_digits}")
     return "\n".join(page.lines) + "\n", unknown

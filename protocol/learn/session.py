@@ -136,7 +136,9 @@ class Session:
         if self.talk.manner.prompts:
             return
         texts = [got for line, got in self.talk.transcript if line.strip() == self.opening.help_word] + good
-        last = [lines[-1].strip() for lines in (LINE_END.split(cleaned(text).strip(b"\r\n ")) for text in texts) if lines]
+        last = [
+            lines[-1].strip() for lines in (LINE_END.split(cleaned(text).strip(b"\r\n ")) for text in texts) if lines
+        ]
         if len(last) < 2:
             return
         shapes = Counter(_end_shape(line.decode("ascii", "replace")) for line in last[-2:])
@@ -257,7 +259,12 @@ class Session:
         self.found.meaning = other
 
     async def _confirm(
-        self, acquisition: Acquisition, first: Meaning, second: Meaning, settings: SweepSettings, taken: list[list[Shape]]
+        self,
+        acquisition: Acquisition,
+        first: Meaning,
+        second: Meaning,
+        settings: SweepSettings,
+        taken: list[list[Shape]],
     ) -> None:
         """How the frequencies are known; the worst is not to know and to say nothing."""
         found, trials = self.found, self._trials
@@ -267,7 +274,9 @@ class Session:
         listed = acquisition.axis is not None and listed_unit(acquisition.axis, settings.start_hz, settings.stop_hz)
         by_sight = bool(first.unit and second.unit) or bool(listed)
         if not steady and not by_sight:
-            raise MissingError("the phase of an open lead does not follow the span that was set: its frequencies are not known")
+            raise MissingError(
+                "the phase of an open lead does not follow the span that was set: its frequencies are not known"
+            )
         usual = USUAL_DELAY_S[0] < abs(second.delay.seconds) < USUAL_DELAY_S[1]
         if not sensible(second.delay.seconds) or not (trials.unit_known or usual):
             await self._ask_unit(second)
@@ -275,7 +284,11 @@ class Session:
             found.axis = "column"
         elif listed:
             found.axis, found.listed = "list", str(listed)
-        elif {"start", "stop"} <= self._read() or {"centre", "width"} <= self._read() or {"start", "step"} <= self._read():
+        elif (
+            {"start", "stop"} <= self._read()
+            or {"centre", "width"} <= self._read()
+            or {"start", "step"} <= self._read()
+        ):
             found.axis = "read-back"
         elif found.axis != "technician" and steady and trials.unit_known:
             found.axis = "phase slope"
@@ -354,7 +367,9 @@ class Session:
     def manner(self) -> Manner:
         """How replies are framed, with only those remarks that came."""
         texts = [line for _, got in self.talk.transcript for line in LINE_END.split(cleaned(got))]
-        seen = [prefix for prefix in self.talk.manner.chatter if any(t.lstrip().startswith(prefix.encode()) for t in texts)]
+        seen = [
+            prefix for prefix in self.talk.manner.chatter if any(t.lstrip().startswith(prefix.encode()) for t in texts)
+        ]
         return replace(self.talk.manner, chatter=tuple(seen))
 
 

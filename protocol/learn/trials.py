@@ -269,7 +269,12 @@ class Trials:
                 if len(values) >= 2 and values[1] > values[0]:
                     return values[0], values[1]
         for lines in (self.before.get(command, []) for command in self.status):
-            named = {name: _frequencies(line, writing) for line in lines for name in ("start", "stop") if name in line.lower()}
+            named = {
+                name: _frequencies(line, writing)
+                for line in lines
+                for name in ("start", "stop")
+                if name in line.lower()
+            }
             if all(named.get(name) for name in ("start", "stop")):
                 return named["start"][-1], named["stop"][-1]
             if len(lines) == 1 and len(_frequencies(lines[0], writing)) > 2:
@@ -342,7 +347,9 @@ class Trials:
                 found.append(Source(command, ""))
                 self.before[word.name] = lines
                 bare = re.sub(r"(?i)^set[ _]?(?=[A-Za-z])", "", word.name)
-                style = command.replace(word.name, "{name}") if word.name in command else command.replace(bare, "{name}")
+                style = (
+                    command.replace(word.name, "{name}") if word.name in command else command.replace(bare, "{name}")
+                )
                 self.setters.read_style = self.setters.read_style or style
                 break
         return found
@@ -374,7 +381,11 @@ class Trials:
 
 def _line_for(lines: Sequence[str], name: str, text: str, value: float, page: bool) -> str:
     """The line of an answer that holds the value; on a page of settings the one that names the word."""
-    mine = [line for line in lines if re.search(rf"(?<!\w){re.escape(name.split()[-1])}(?!\w)", line)] if page else []
+    mine = (
+        [line for line in lines if re.search(rf"(?<!\w){re.escape(name.rsplit(maxsplit=1)[-1])}(?!\w)", line)]
+        if page
+        else []
+    )
     return line_with(mine or lines, text, value)
 
 

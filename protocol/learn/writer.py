@@ -7,7 +7,6 @@ from __future__ import annotations
 
 import json
 import math
-
 from collections.abc import Sequence
 
 from protocol.files.harmless import harmless
@@ -80,8 +79,12 @@ def console_profile(session: Session, when: str) -> str:
     page.put("prompt", _list(manner.prompts) if manner.prompts else text(""))
     page.put("echo", _bool(manner.echo))
     page.put("out_end", text(session.talk.out_end.decode()))
-    for key, values in (("ends", manner.ends), ("refusals", manner.refusals), ("remarks", manner.chatter),
-                        ("counts", manner.counts)):
+    for key, values in (
+        ("ends", manner.ends),
+        ("refusals", manner.refusals),
+        ("remarks", manner.chatter),
+        ("counts", manner.counts),
+    ):
         if values:
             page.put(key, _list(values))
     page.put("resolution_hz", f"{found.resolution_hz:g}")

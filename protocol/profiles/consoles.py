@@ -217,7 +217,7 @@ def read_console(table: Table, limits: Limits) -> Console:
 
 def _prompts(table: Table) -> tuple[str, ...]:
     """One prompt or a list of them; "" for none."""
-    if table.holds_list("prompt"):
+    if table.is_list("prompt"):
         return _several(table, "prompt")
     prompt = _ascii(table, "prompt", "")
     return (prompt,) if prompt else ()

@@ -7,15 +7,14 @@ and to guess: a key that is unknown, missing or out of range is one RequestError
 from __future__ import annotations
 
 import importlib.resources
-from collections.abc import Mapping
 from dataclasses import dataclass, field
 from pathlib import Path
 
 from protocol.errors import RequestError
 from protocol.files.strict_toml import Table
-from protocol.profiles.consoles import Console, parsed, read_console, template_of
+from protocol.profiles.consoles import Console, read_console
 from protocol.profiles.registers import Registers, read_registers
-from protocol.profiles.templates import Template
+from protocol.profiles.scpi import Scpi, read_scpi
 from protocol.sweep import Limits
 
 SCHEMA = 1
@@ -54,27 +53,6 @@ class Timing:
 
 
 @dataclass(frozen=True, slots=True)
-class Scpi:
-    """Choices within the SCPI family; the defaults are the standard's own words (SCPI-1999).
-
-    `setup`, `select` and `data` may name the {parameter} (S11, S21). None: the analyzer has no such command.
-    """
-
-    number_format: str
-    """"ascii", "real32" or "real64"."""
-    swapped: bool
-    """True for FORMat:BORDer SWAPped: the least significant byte first."""
-    setup: tuple[Template, ...]
-    """Sent once after opening: define the traces, switch averaging off. One with {parameter} is sent for each."""
-    select: Template | None
-    """Makes one S-parameter the subject of `data`."""
-    data: Template
-    """Asks for the complex data of one trace: 2 numbers per point."""
-    frequencies: Template | None
-    level: Template | None
-    abort: Template | None
-
-
 @dataclass(frozen=True, slots=True)
 class Profile:
     """All that is known about one kind of analyzer before it is asked."""
@@ -94,6 +72,17 @@ class Profile:
     notes: str = ""
     source: str = field(default="", compare=False)
     """The file that this was read from."""
+
+    @property
+    def sets_bandwidth(self) -> bool:
+        """Whether any command or register sets the bandwidth."""
+        if self.scpi is not None:
+            return self.scpi.bandwidth is not None
+        if self.registers is not None:
+            return "bandwidth" in self.registers.registers
+        assert self.console is not None
+        used = (self.console.bandwidth, self.console.span, self.console.sweep)
+        return any(base.startswith("bandwidth") for one in used if one is not None for base in one.bases)
 
 
 def profile_names() -> tuple[str, ...]:
@@ -135,7 +124,7 @@ def read_profile(top: Table, source: str) -> Profile:
     timing = _timing(top.table("timing"))
     serial = _serial(top.table("serial", required=False))
     console = read_console(top.table("console"), limits) if family == "console" else None
-    scpi = _scpi(top.table("scpi", required=False)) if family == "scpi" else None
+    scpi = read_scpi(top.table("scpi", required=False)) if family == "scpi" else None
     registers = read_registers(top.table("registers"), limits) if family == "registers" else None
     top.done()
     return Profile(
@@ -191,27 +180,3 @@ def _serial(table: Table) -> SerialSettings:
     )
     table.done()
     return serial
-
-
-_SCPI_SETUP = ('CALCulate:PARameter:DEFine "{parameter}",{parameter}', "SENSe:AVERage:STATe OFF")
-_PARAMETER = frozenset({"parameter"})
-_SCPI_WORDS: Mapping[str, tuple[str, frozenset[str]]] = {
-    "select": ('CALCulate:PARameter:SELect "{parameter}"', _PARAMETER),
-    "data": ("CALCulate:DATA? SDATA", _PARAMETER),
-    "frequencies": ("", frozenset()),
-    "level": ("SOURce:POWer {level_dbm}", frozenset({"level_dbm"})),
-    "abort": ("ABORt", frozenset()),
-}
-"""Key, default command, fields that it may have."""
-
-
-def _scpi(table: Table) -> Scpi:
-    setup = tuple(parsed(table, "setup", line, _PARAMETER) for line in table.texts("setup", _SCPI_SETUP))
-    number_format = table.choice("format", ("ascii", "real32", "real64"), "real64")
-    swapped = table.choice("byte_order", ("normal", "swapped"), "normal") == "swapped"
-    words = {key: template_of(table, key, fields, default) for key, (default, fields) in _SCPI_WORDS.items()}
-    data = words.pop("data")
-    if data is None:
-        raise table.error("data", "must not be empty")
-    table.done()
-    return Scpi(number_format, swapped, setup, data=data, **words)

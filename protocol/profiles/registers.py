@@ -31,15 +31,15 @@ class Opcode:
 
     parts: tuple[bytes | tuple[str, int], ...]
 
-    def fill(self, order: str, values: Mapping[str, int], width: int = 0) -> bytes:
-        """The bytes with every field written from `values`; `order` is "big" or "little"."""
+    def fill(self, order: str, values: Mapping[str, int], width: int = 0, value_order: str = "") -> bytes:
+        """The bytes with every field written from `values`; `order` is "big" or "little", `value_order` the value's."""
         out = b""
         for part in self.parts:
             if isinstance(part, bytes):
                 out += part
             else:
                 name, size = part
-                out += values[name].to_bytes(size or width, "big" if order == "big" else "little")
+                out += number_bytes(values[name], size or width, value_order or order if name == "value" else order)
         return out
 
 
@@ -57,6 +57,8 @@ class Register:
     codes: tuple[int, ...] = ()
     value: int = 0
     readable: bool = True
+    order: str = "big"
+    """Byte order of the value."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -64,8 +66,9 @@ class Registers:
     """The dialect of a register analyzer."""
 
     order: str
-    write: Opcode
-    read: Opcode
+    write: Mapping[int, Opcode]
+    """By the width of the register in bytes; 0: for widths that have no opcode of their own."""
+    read: Mapping[int, Opcode]
     fetch: Opcode
     idle: bytes
     """Bytes that do nothing; sent until a command that was cut must have ended."""
@@ -75,35 +78,61 @@ class Registers:
     """One point as it comes; fields named like those of a console's data line, padding unnamed."""
     checksum: str
     registers: Mapping[str, Register]
+    acknowledge: bytes = b""
+    """What answers each write that was taken; empty where a write has no answer."""
+
+    def opcode(self, kind: Mapping[int, Opcode], width: int) -> Opcode:
+        """The write or read operation for registers of a width."""
+        return kind[width] if width in kind else kind[0]
 
     @property
     def longest(self) -> int:
         """Length of the longest command in bytes."""
         widest = max(register.width for register in self.registers.values())
         values = {"address": 0, "width": 0, "value": 0, "count": 0}
-        return max(len(op.fill(self.order, values, widest)) for op in (self.write, self.read, self.fetch))
+        operations = (*self.write.values(), *self.read.values(), self.fetch)
+        return max(len(op.fill(self.order, values, widest)) for op in operations)
 
 
 def read_registers(table: Table, limits: Limits) -> Registers:
     """Check the table [registers]. Raises RequestError that names file, line and key."""
     order = table.choice("byte_order", ("big", "little"))
-    operations = {
-        key: _opcode(table, key, needed)
-        for key, needed in (
-            ("write", {"address", "value"}),
-            ("read", {"address"}),
-            ("fetch", {"address", "count"}),
-        )
-    }
+    write = _by_width(table, "write", {"address", "value"})
+    read = _by_width(table, "read", {"address"})
+    fetch = _opcode(table, "fetch", {"address", "count"})
+    acknowledge = _hex(table, "acknowledge", table.text("acknowledge", "", empty=True))
     idle = _hex(table, "idle", table.text("idle"))
     queue = table.integer("queue", low=0, high=2**32 - 1)
     max_records = table.integer("max_records", low=1, high=65535)
     checksum = table.choice("checksum", CHECKSUMS, "none")
-    record = _record(table, order, checksum)
-    registers = _map(table.table("map"), limits)
+    record = _record(table, table.choice("record_order", ("big", "little"), order), checksum)
+    registers = _map(table.table("map"), limits, order)
+    for name, register in registers.items():
+        for key, kind in (("read", read), ("write", {} if name in ("identity", "version") else write)):
+            if kind and register.width not in kind and 0 not in kind:
+                raise table.error(f"{key}_{register.width}", f"is missing; the register {name} is so wide")
     table.done()
-    return Registers(order, **operations, idle=idle, queue=queue, max_records=max_records, record=record,
-                     checksum=checksum, registers=registers)  # fmt: skip
+    return Registers(order, write, read, fetch, idle=idle, queue=queue, max_records=max_records, record=record,
+                     checksum=checksum, registers=registers, acknowledge=acknowledge)  # fmt: skip
+
+
+def _by_width(table: Table, key: str, needed: set[str]) -> dict[int, Opcode]:
+    """The opcode for all widths, those for one width each, or both."""
+    one_each = {width: f"{key}_{width}" for width in range(1, 9) if f"{key}_{width}" in table}
+    found = {width: _opcode(table, name, needed) for width, name in one_each.items()}
+    if key in table or not found:
+        found[0] = _opcode(table, key, needed)
+    return found
+
+
+def number_bytes(value: int, width: int, order: str) -> bytes:
+    """An unsigned number of `width` bytes; `order` is "big" or "little"."""
+    return value.to_bytes(width, "big" if order == "big" else "little")
+
+
+def number_from(raw: bytes, order: str) -> int:
+    """The unsigned number that bytes stand for."""
+    return int.from_bytes(raw, "big" if order == "big" else "little")
 
 
 def _hex(table: Table, key: str, text: str) -> bytes:
@@ -155,11 +184,11 @@ def _record(table: Table, order: str, checksum: str) -> np.dtype[np.void]:
     return np.dtype({"names": names, "formats": formats})
 
 
-def _map(table: Table, limits: Limits) -> dict[str, Register]:
+def _map(table: Table, limits: Limits, order: str) -> dict[str, Register]:
     found = {}
     for name in REGISTERS:
         if name in table:
-            found[name] = _register(table.table(name), name, limits)
+            found[name] = _register(table.table(name), name, limits, order)
     table.done()
     for needed in ("identity", "start_hz", "points"):
         if needed not in found:
@@ -173,7 +202,7 @@ def _map(table: Table, limits: Limits) -> dict[str, Register]:
     return found
 
 
-def _register(table: Table, name: str, limits: Limits) -> Register:
+def _register(table: Table, name: str, limits: Limits, order: str) -> Register:
     width = table.integer("width", low=1, high=8)
     codes = tuple(int(code) for code in table.numbers("codes", (), low=0, high=2 ** (8 * width) - 1))
     if codes and (name != "bandwidth" or len(codes) != len(limits.bandwidths_hz)):
@@ -189,6 +218,7 @@ def _register(table: Table, name: str, limits: Limits) -> Register:
             "value", 1 if name in ("trigger", "clear", "stop") else 0, low=0, high=2 ** (8 * width) - 1
         ),
         readable=table.boolean("readable", default=True),
+        order=table.choice("byte_order", ("big", "little"), order),
     )
     table.done()
     if name == "identity" and register.value == 0:

@@ -39,7 +39,7 @@ SETTING_FIELDS = frozenset(
 COMMAND_FIELDS = SETTING_FIELDS - {"parameter", "skip", "count"}
 """Fields of a command that carries several settings at once."""
 
-WORD_FIELDS = frozenset({"bandwidth_code", "parameter"})
+WORD_FIELDS = frozenset({"bandwidth_code", "parameter", "trace", "format", "order"})
 """Fields that are words, not numbers."""
 
 _PAIRS = ("s11", "s21", "reference", "reflected", "through")

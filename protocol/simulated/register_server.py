@@ -5,11 +5,13 @@ Owns: taking commands apart byte by byte and answering reads. Refuses: a port, a
 
 from __future__ import annotations
 
+from collections.abc import Callable
+
 import numpy as np
 
 from protocol.dialects.registers import checksums
 from protocol.profiles.profile import Profile
-from protocol.profiles.registers import Opcode, Register
+from protocol.profiles.registers import Opcode, Register, number_bytes, number_from
 from protocol.simulated.instrument import Instrument
 from protocol.simulated.replies import Action, Data, Front, Refusal, Wait
 
@@ -30,6 +32,12 @@ class RegisterServer:
         self._values = {register.address: 0 for register in self._r.registers.values()}
         self._written = set[int]()
         self._widths = {register.address: register.width for register in self._r.registers.values()}
+        self._orders = {register.address: register.order for register in self._r.registers.values()}
+        self._operations: list[tuple[int, Opcode, Callable[[dict[str, int]], list[Action]]]] = [
+            *((width, opcode, self._write) for width, opcode in self._r.write.items()),
+            *((width, opcode, self._read) for width, opcode in self._r.read.items()),
+            (0, self._r.fetch, self._fetch),
+        ]
 
     def feed(self, data: bytes) -> list[Action]:
         """Take bytes; a byte that begins no command is dropped."""
@@ -37,10 +45,8 @@ class RegisterServer:
         actions: list[Action] = []
         while self._pending:
             used = 0
-            for operation, handler in (
-                (self._r.write, self._write), (self._r.read, self._read), (self._r.fetch, self._fetch),
-            ):  # fmt: skip
-                taken = self._taken(operation)
+            for width, operation, handler in self._operations:
+                taken = self._taken(operation, width)
                 if taken is None:
                     continue
                 values, used = taken
@@ -51,10 +57,9 @@ class RegisterServer:
             self._pending = self._pending[max(used, 1) :]
         return actions
 
-    def _taken(self, operation: Opcode) -> tuple[dict[str, int], int] | None:
+    def _taken(self, operation: Opcode, width: int) -> tuple[dict[str, int], int] | None:
         """The fields of a command that begins the pending bytes and its length (0: not complete yet), or None."""
-        at, values = 0, dict[str, int]()
-        order = "big" if self._r.order == "big" else "little"
+        at, values = 0, {"width": width} if width else dict[str, int]()
         for part in operation.parts:
             if isinstance(part, bytes):
                 piece = self._pending[at : at + len(part)]
@@ -68,11 +73,16 @@ class RegisterServer:
             size = size or values.get("width", 0) or self._widths.get(values.get("address", -1), 1)
             if len(self._pending) < at + size:
                 return values, 0
-            values[name] = int.from_bytes(self._pending[at : at + size], order)  # type: ignore[arg-type]
+            order = self._orders.get(values.get("address", -1), self._r.order) if name == "value" else self._r.order
+            values[name] = number_from(self._pending[at : at + size], order)
             at += size
         return values, at
 
     def _write(self, values: dict[str, int]) -> list[Action]:
+        taken: list[Action] = [self._r.acknowledge] if self._r.acknowledge else []
+        return taken + self._written_to(values)
+
+    def _written_to(self, values: dict[str, int]) -> list[Action]:
         address, raw = values["address"], values["value"]
         self._values[address] = raw
         self._written.add(address)
@@ -159,7 +169,7 @@ class RegisterServer:
         identity = self._r.registers["identity"]
         raw = identity.value if address == identity.address else self._values.get(address, 0)
         width = values.get("width") or self._widths.get(address, 1)
-        return [raw.to_bytes(width, "big" if self._r.order == "big" else "little")]
+        return [number_bytes(raw, width, self._orders.get(address, self._r.order))]
 
     def _fetch(self, values: dict[str, int]) -> list[Action]:
         size = self._r.record.itemsize * values["count"]

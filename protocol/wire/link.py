@@ -21,6 +21,7 @@ import serial
 
 from protocol.errors import AnalyzerError
 from protocol.profiles.profile import SerialSettings
+from protocol.wire import wire_log
 from protocol.wire.port_errors import PORT_FAULTS, lost, translated_io, translated_opening
 
 T = TypeVar("T")
@@ -125,6 +126,7 @@ class SerialLink:
     async def send(self, data: bytes) -> None:
         """Write all of `data`; a full kernel buffer is waited for, WRITE_S at most without progress."""
         rest = memoryview(data)
+        wire_log.note(wire_log.SENT, data)
         while True:
             await self._check()
             try:
@@ -143,7 +145,9 @@ class SerialLink:
         if not self._open or self._writer is not None:
             return 0
         try:
-            return os.write(self._fd, data)
+            gone = os.write(self._fd, data)
+            wire_log.note(wire_log.SENT, data[:gone])
+            return gone
         except PORT_FAULTS:
             return 0  # `send` meets the same fault and tells it
 
@@ -220,7 +224,9 @@ class SerialLink:
         except PORT_FAULTS as error:
             cause, gone = error, True
         if pieces:
-            self._take(b"".join(pieces))
+            came = b"".join(pieces)
+            wire_log.note(wire_log.CAME, came)
+            self._take(came)
         if gone:
             self._lose(cause)
 

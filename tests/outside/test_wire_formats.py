@@ -27,9 +27,14 @@ from protocol.dialects.events import (
 from protocol.dialects.exchange import WireError
 from protocol.dialects.numbers import INFINITE, NOT_A_NUMBER, check_finite
 from protocol.dialects.registers import checksums
-from protocol.dialects.scpi import BANDWIDTH, COMPLETE, ERROR_QUERY, POINTS, START, STOP, TRIGGER, ScpiDialect
+from protocol.dialects.scpi import ScpiDialect
 from protocol.profiles.profile import load_profile, parse_profile
+from protocol.profiles.scpi import WORDS
 from protocol.sweep import SweepSettings
+
+START, STOP, POINTS, BANDWIDTH, TRIGGER, COMPLETE, ERROR_QUERY = (
+    WORDS[key][0].split(" ")[0] for key in ("start", "stop", "points", "bandwidth", "trigger", "complete", "error")
+)
 
 EXAMPLE = np.array([1.0, -2.5, 3.25, 0.125])
 EXAMPLE_REAL32 = b"#216" + bytes.fromhex("3F800000C0200000405000003E000000")

@@ -284,6 +284,13 @@ def learn(options: argparse.Namespace) -> ExitStatus:
     return ExitStatus.GOALS_MET
 
 
+def profile(options: argparse.Namespace) -> ExitStatus:
+    """Go through a profile line by line, at an analyzer or in a wire log, and say what came back."""
+    from tui.commands.profile_lines import try_profile  # noqa: PLC0415 - only this command needs it
+
+    return try_profile(options)
+
+
 def card(options: argparse.Namespace) -> ExitStatus:
     """Measure what the analyzer can do, and compare with last time."""
     import asyncio  # noqa: PLC0415

@@ -12,14 +12,15 @@ from pathlib import Path
 
 import numpy as np
 import pytest
+from protocol.learn.listing import parse_listing
+from protocol.learn.vocabulary import ranked
 
 from protocol.analyzer import Analyzer
 from protocol.errors import AnalyzerError
+from protocol.finding.guarded import UnsafeError
 from protocol.learn.learner import Learned, NotLearnedError, learn
-from protocol.learn.listing import parse_listing
 from protocol.learn.opening import open_console
-from protocol.learn.talk import FORBIDDEN, Talk, UnsafeError, forbidden, words_of
-from protocol.learn.vocabulary import ranked
+from protocol.learn.talk import FORBIDDEN, Talk, forbidden, words_of
 from protocol.profiles.profile import Profile, load_profile, parse_profile
 from protocol.simulated.bench import Bench
 from protocol.sweep import Sweep, SweepSettings

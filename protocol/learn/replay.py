@@ -1,0 +1,188 @@
+"""Replays a wire log: each line that was sent, with what came back for it and nothing else.
+
+Owns: the breaths of a log (all that went out before something came), the parting of what came into answers, the
+giving of each answer to one line. Refuses: to share an answer between lines: where a breath held several lines and
+the log does not tell whose an answer is, none of them gets it, and that is said.
+"""
+
+from __future__ import annotations
+
+import re
+from collections.abc import Iterable
+from dataclasses import dataclass
+
+from protocol.dialects.blocks import block_header
+from protocol.dialects.exchange import WireError
+from protocol.profiles.profile import Profile
+from protocol.profiles.scpi import Scpi
+from protocol.wire.wire_log import SENT
+
+ENDS = re.compile(rb"[\r\n]+")
+ENTRY = re.compile(rb'\s*[+-]?\d{1,5}\s*(?:,\s*"?[A-Za-z].*)?')
+"""An entry of the error queue (SCPI-1999 volume 2, 21.8), with or without quotes, or its bare number."""
+
+
+@dataclass(frozen=True, slots=True)
+class Exchange:
+    """A line that was sent. `came`: the lines and blocks that came for it; `error`: what the error query then said.
+
+    `among` counts the lines of whose answers one is this line's, where that can't be told apart; `ended` is False when
+    a console's prompt did not come.
+    """
+
+    line: bytes
+    came: tuple[bytes, ...] = ()
+    error: bytes = b""
+    among: int = 1
+    ended: bool = True
+
+
+def exchanges(profile: Profile, log: Iterable[tuple[str, bytes]]) -> list[Exchange]:
+    """All lines of a log in their order, each with its own answers."""
+    found: list[Exchange] = []
+    for sent, came in breaths(log):
+        lines = [line for line in ENDS.split(sent) if line.strip()]
+        if not lines:
+            continue
+        if profile.scpi is not None:
+            found += _scpi(profile.scpi, lines, came)
+        else:
+            found += _console(profile, lines, came)
+    return found
+
+
+def breaths(log: Iterable[tuple[str, bytes]]) -> list[tuple[bytes, bytes]]:
+    """What was sent until something came, and all that came until the next sending. Bytes before the first are idle."""
+    found: list[tuple[bytes, bytes]] = []
+    sent = came = b""
+    for direction, data in log:
+        if direction == SENT and came:
+            found.append((sent, came))
+            sent = came = b""
+        if direction == SENT:
+            sent += data
+        else:
+            came += data
+    return [*found, (sent, came)]
+
+
+def answers(came: bytes) -> list[bytes]:
+    """Lines without their ends and empty ones; a block (IEEE 488.2, 8.7.9) is one answer, whatever bytes it holds."""
+    found: list[bytes] = []
+    while came:
+        came = came.lstrip(b"\r\n")
+        block = re.match(rb"[^\r\n#]{0,16}(#[1-9])", came)
+        if block is not None:
+            try:
+                header = block_header(came[block.start(1) :])
+            except WireError:
+                header = None
+            if header is not None and header.length is not None:
+                end = block.start(1) + header.offset + header.length
+                found.append(came[block.start(1) : end])
+                came = came[end:]
+                continue
+        line, came = _first(came)
+        if line.strip():
+            found.append(line.strip())
+    return found
+
+
+def _first(came: bytes) -> tuple[bytes, bytes]:
+    end = ENDS.search(came)
+    return (came, b"") if end is None else (came[: end.start()], came[end.end() :])
+
+
+def _scpi(scpi: Scpi, lines: list[bytes], came: bytes) -> list[Exchange]:
+    """Answers keep the order of the queries (IEEE 488.2, 6.1.10); the error query tells which query has none."""
+    prompt, echoes = scpi.prompt.encode("ascii"), {line.strip() for line in lines} if scpi.echo else set[bytes]()
+    rest = [answer.removeprefix(prompt).strip() if answer[:1] != b"#" else answer for answer in answers(came)]
+    rest = [answer for answer in rest if answer and answer not in echoes and answer != prompt.strip()]
+    error = scpi.word(scpi.error.source).encode("ascii").upper() if scpi.error is not None else b""
+    if len(lines) == 1:
+        return [Exchange(lines[0], tuple(rest))]
+    given: list[list[bytes]] = []
+    queries = [line for line in lines if b"?" in line]
+    taken = scpi.acknowledge.encode("ascii")
+    if not taken and len(rest) == len(queries):
+        left = iter(rest)
+        given = [[next(left)] if b"?" in line else [] for line in lines]
+    elif (told := _by_kind(lines, rest, error, taken)) is not None:
+        given = told
+    else:
+        return [Exchange(line, tuple(rest), among=len(lines)) for line in lines]
+    if any(
+        is_identity_query(line) and came[:1] and came[0][:1] == b"#" for line, came in zip(lines, given, strict=True)
+    ):
+        return [Exchange(line, tuple(rest), among=len(lines)) for line in lines]  # a block that came late
+    return _with_errors(lines, given, error)
+
+
+def _by_kind(lines: list[bytes], rest: list[bytes], error: bytes, taken: bytes) -> list[list[bytes]] | None:
+    """Answers by what they look like: an entry of the error queue is only that query's, and it has no other answer.
+
+    None when something is left over or an error query went without its answer.
+    """
+    given: list[list[bytes]] = []
+    left = list(rest)
+    for line in lines:
+        entry = bool(left) and ENTRY.fullmatch(left[0]) is not None and b"," in left[0]
+        if error and line.strip().upper() == error:
+            if not entry:
+                return None
+            given.append([left.pop(0)])
+        elif b"?" in line:
+            given.append([left.pop(0)] if left and not (error and entry) else [])
+        else:
+            given.append([left.pop(0)] if taken and left and left[0] == taken else [])
+    return given if not left else None
+
+
+def _with_errors(lines: list[bytes], given: list[list[bytes]], error: bytes) -> list[Exchange]:
+    """The entry of an error query is for the line before it; for each since the query before, where there are more."""
+    found: list[Exchange] = []
+    waiting: list[Exchange] = []
+    for line, came in zip(lines, given, strict=True):
+        if not (error and line.strip().upper() == error):
+            waiting.append(Exchange(line, tuple(came)))
+            continue
+        entry = came[0] if came else b""
+        suspects = [one for one in waiting if not one.came] if entry and not no_error(entry) else []
+        for one in waiting:
+            if one in suspects:
+                found.append(Exchange(one.line, one.came, entry, len(suspects)))
+            else:
+                found.append(Exchange(one.line, one.came, entry if no_error(entry) else b""))
+        waiting = []
+        found.append(Exchange(line, tuple(came)))
+    return found + waiting
+
+
+def is_identity_query(line: bytes) -> bool:
+    """Whether a line asks for the identity (IEEE 488.2, 10.14)."""
+    return line.strip().upper() == b"*IDN?"
+
+
+def no_error(entry: bytes) -> bool:
+    """Whether an entry of the error queue says that there is none."""
+    return re.match(rb"\s*[+-]?0+\s*(?:,|$)", entry) is not None
+
+
+def _console(profile: Profile, lines: list[bytes], came: bytes) -> list[Exchange]:
+    """The prompt ends each answer."""
+    assert profile.console is not None
+    console = profile.console
+    parts = came.split(console.prompt)
+    ended = parts[:-1] if not parts[-1].strip() else parts
+    if len(ended) != len(lines):
+        if len(lines) > 1:
+            return [Exchange(line, tuple(answers(came)), among=len(lines)) for line in lines]
+        ended = [b"\n".join(ended)]
+    found = []
+    for line, part in zip(lines, ended, strict=True):
+        kept = [answer for answer in answers(part) if not (console.echo and answer == line.strip())]
+        if console.chatter_prefix:
+            mark = console.chatter_prefix.encode("ascii")
+            kept = [answer for answer in kept if not answer.startswith(mark)]
+        found.append(Exchange(line, tuple(kept), ended=len(parts) > 1))
+    return found

@@ -1,0 +1,70 @@
+"""Owns the header tables and error texts that all quirky SCPI analyzers share."""
+
+from __future__ import annotations
+
+ERR = {
+    -100: "Command error",
+    -102: "Syntax error",
+    -108: "Parameter not allowed",
+    -109: "Missing parameter",
+    -113: "Undefined header",
+    -131: "Invalid suffix",
+    -141: "Invalid character data",
+    -222: "Data out of range",
+    -224: "Illegal parameter value",
+    -230: "Data corrupt or stale",
+    -350: "Queue overflow",
+}
+UNITS = {"": 1.0, "HZ": 1.0, "KHZ": 1e3, "MHZ": 1e6, "MAHZ": 1e6, "GHZ": 1e9}
+# pattern, key, modes
+TABLE: tuple[tuple[str, str, str], ...] = (
+    ("SYSTem:ERRor:[NEXT]", "err", "q"),
+    ("SYSTem:VERSion", "vers", "q"),
+    ("SYSTem:PRESet", "preset", "s"),
+    ("SYSTem:HELP:HEADers", "headers", "q"),
+    ("SYSTem:COMMunicate:SERial:BAUD", "H:baud rate change", "s"),
+    ("SYSTem:SECurity:[STATe]", "H:security erase", "s"),
+    ("[SENSe#]:FREQuency:STARt", "start", "sq"),
+    ("[SENSe#]:FREQuency:STOP", "stop", "sq"),
+    ("[SENSe#]:FREQuency:CENTer", "center", "sq"),
+    ("[SENSe#]:FREQuency:SPAN", "span", "sq"),
+    ("[SENSe#]:SWEep:POINts", "points", "sq"),
+    ("[SENSe#]:SWEep:TIME", "swtime", "q"),
+    ("[SENSe#]:BANDwidth:[RESolution]", "bw", "sq"),
+    ("[SENSe#]:BWIDth:[RESolution]", "bwid", "sq"),
+    ("[SENSe#]:AVERage:[STATe]", "avg", "sq"),
+    ("[SENSe#]:AVERage:COUNt", "avgn", "sq"),
+    ("[SENSe#]:CORRection:[STATe]", "corr", "sq"),
+    ("[SENSe#]:CORRection:COLLect:[ACQuire]", "H:calibration acquired", "s"),
+    ("[SENSe#]:CORRection:COLLect:SAVE", "H:calibration saved", "s"),
+    ("CALibration:[ALL]", "H:calibrates", "sq"),
+    ("DIAGnostic:FLASh:ERASe", "H:flash erased", "s"),
+    ("MMEMory:STORe:[STATe]", "H:stores a file", "s"),
+    ("MMEMory:DELete", "H:deletes a file", "s"),
+    ("MMEMory:INITialize", "H:formats the medium", "s"),
+    ("MEMory:CLEar", "H:memory cleared", "s"),
+    ("OUTPut:[STATe]", "outp", "sq"),
+    ("SOURce:POWer:[LEVel]", "power", "sq"),
+    ("INITiate#:CONTinuous", "cont", "sq"),
+    ("INITiate#:[IMMediate]", "init", "s"),
+    ("ABORt", "abort", "s"),
+    ("TRIGger:SOURce", "trig", "sq"),
+    ("STATus:OPERation:CONDition", "oper", "q"),
+    ("STATus:OPERation:[EVENt]", "oper", "q"),
+    ("STATus:PRESet", "noop", "s"),
+    ("FORMat:[DATA]", "form", "sq"),
+    ("FORMat:BORDer", "bord", "sq"),
+)
+DATA: dict[str, tuple[tuple[str, str, str], ...]] = {
+    "calcdata": (("CALCulate#:DATA", "d:calcdata", "q"), ("CALCulate#:FORMat", "cfmt", "sq")),
+    "calctrac": (("CALCulate:TRACe#:DATA", "d:calctrac", "q"),),
+    "trac": (("TRACe:[DATA]", "d:trac", "q"), ("TRACe:CATalog", "cat", "q")),
+    "sens": (("[SENSe#]:DATA", "d:sens", "q"), ("[SENSe#]:FUNCtion:[ON]", "func", "sq")),
+    "feed": (("CALCulate:FEED", "feed", "sq"), ("CALCulate:DATA", "d:feed", "q")),
+    "inter": (("CALCulate:DATA", "d:inter", "q"),),
+    "seq": (("TRACe:DATA:[ALL]", "d:seq", "q"),),
+    "polar": (("CALCulate#:DATA", "d:polar", "q"), ("CALCulate#:FORMat", "cfmt", "sq")),
+    "scalar": (("CALCulate#:DATA", "d:scalar", "q"),),
+    "locked": (("CALCulate#:DATA", "d:locked", "q"),),
+}
+S_NAMES = ("XFR:POW:S11", "XFR:POW:S21")

@@ -1,0 +1,63 @@
+"""The command `profile try`: which lines of a profile are right, at an analyzer or in a wire log.
+
+Owns: the printing, the question before anything is sent. Refuses: to judge; that is the line check's work.
+"""
+
+from __future__ import annotations
+
+import argparse
+import asyncio
+import sys
+
+from protocol.errors import RequestError
+from protocol.learn.line_check import NOT_IN_LOG, Outcome, Planned, at_port, in_log, plan
+from protocol.profiles.profile import Profile, load_profile
+from protocol.wire import wire_log
+from protocol.wire.link import SerialLink
+from tui.commands.exit_status import ExitStatus
+from tui.commands.printing import data, say
+
+
+def try_profile(options: argparse.Namespace) -> ExitStatus:
+    """Print one line per line of the profile. Raises RequestError or AnalyzerError."""
+    profile = load_profile(options.profile)
+    if options.log is not None:
+        outcomes = in_log(profile, wire_log.read(options.log))
+    else:
+        planned = plan(profile, risky=options.risky)
+        _agreed(options, planned)
+        outcomes = asyncio.run(_at_port(options.port, profile, planned))
+    data([str(outcome) for outcome in outcomes])
+    tried = [outcome for outcome in outcomes if outcome.verdict not in (NOT_IN_LOG, "not sent")]
+    bad = [outcome for outcome in tried if not outcome.good]
+    left = len(outcomes) - len(tried)
+    why = "not in this log" if options.log is not None else "not sent"
+    say(f"{len(tried) - len(bad)} of {len(tried)} lines are right" + (f"; {left} {why}" if left else ""))
+    if bad:
+        say(f"first to look at in {profile.source or options.profile}: {bad[0].key}")
+    return ExitStatus.CANT_SAY if bad or not tried else ExitStatus.GOALS_MET
+
+
+def _agreed(options: argparse.Namespace, planned: list[Planned]) -> None:
+    """Show what will be sent and ask. Raises RequestError when the answer is not yes."""
+    sent = [one.line for one in planned if not one.why_not]
+    say(
+        f"these {len(sent)} lines of the profile are sent to {options.port}, and no others but the question for errors:"
+    )
+    for line in sent:
+        say(f"    {line}")
+    if options.yes:
+        return
+    if not sys.stdin.isatty():
+        raise RequestError("nothing was sent: nobody is there to agree; give --yes")
+    print("send them? [y/N] ", end="", file=sys.stderr, flush=True)  # noqa: T201 - a question
+    if sys.stdin.readline().strip().lower() not in ("y", "yes"):
+        raise RequestError("nothing was sent")
+
+
+async def _at_port(port: str, profile: Profile, planned: list[Planned]) -> list[Outcome]:
+    link = await SerialLink.open(port, profile.serial)
+    try:
+        return await at_port(profile, link, planned)
+    finally:
+        await link.close()
