@@ -11,12 +11,15 @@ import re
 from collections.abc import Sequence
 from dataclasses import dataclass
 
+from protocol.dialects.console import manner_of
 from protocol.dialects.exchange import shown
 from protocol.dialects.scpi import FORMAT_NAMES
 from protocol.errors import RequestError
+from protocol.finding.guarded import GuardedLink
 from protocol.finding.lines import Lines
+from protocol.learn.lexicon import HARM_SURELY
 from protocol.learn.replay import ENTRY, Exchange, answers, exchanges, no_error
-from protocol.learn.talk import Talk, forbidden
+from protocol.learn.talk import Talk
 from protocol.profiles.profile import Profile
 from protocol.profiles.scpi import PARAMETERS, WORDS, Scpi
 from protocol.profiles.templates import Template
@@ -151,10 +154,8 @@ def plan(profile: Profile, *, risky: bool = False) -> list[Planned]:
                 planned.append(Planned(key, template.source, "sets the level, which is never done while trying"))
             elif key in UNSENT:
                 planned.append(Planned(key, template.source, "of no use to a trial"))
-            elif scpi is None and forbidden(filled) and not risky:
-                planned.append(
-                    Planned(key, filled, f"{forbidden(filled)!r} may do harm; --risky sends it all the same")
-                )
+            elif scpi is None and not risky and (harm := HARM_SURELY.search(filled)):
+                planned.append(Planned(key, filled, f"{harm.group()!r} may do harm; --risky sends it all the same"))
             else:
                 planned.append(Planned(key, scpi.word(filled) if scpi is not None else filled))
     return planned
@@ -167,9 +168,9 @@ async def at_port(profile: Profile, link: Link, planned: Sequence[Planned]) -> l
     if scpi is not None and scpi.error is not None:
         allowed.add(scpi.word(scpi.error.source))
     sweep_s = profile.timing.sweep_s(POINTS, BANDWIDTH_HZ) + profile.timing.reply_s
-    talk = Talk(link, allowed.__contains__)
+    talk = Talk(GuardedLink(link, allowed.__contains__))
     if console is not None:
-        talk.manner.prompt, talk.manner.out_end = console.prompt, console.out_end
+        talk.manner, talk.out_end = manner_of(console), console.out_end
     lines = Lines(link, scpi, allowed.__contains__) if scpi is not None else None
     end = scpi.out_end if scpi is not None else console.out_end if console is not None else b"\n"
     await talk.raw(end, 0.2)  # ends a line that somebody left open
@@ -189,7 +190,7 @@ async def at_port(profile: Profile, link: Link, planned: Sequence[Planned]) -> l
             exchange = Exchange(one.line.encode("ascii"), tuple(kept), error)
         else:
             got = await talk.raw(one.line.encode("ascii") + end, sweep_s if slow else 2.0)
-            ended = console is not None and console.prompt in got
+            ended = talk.manner.silent or talk.manner.ended(got)
             exchange = Exchange(one.line.encode("ascii"), tuple(_cleaned(profile, one.line, got)), ended=ended)
         outcomes.append(_judged(profile, one.key, one.line, exchange))
     return outcomes
@@ -242,8 +243,8 @@ def _setting(scpi: Scpi, key: str, line: str, exchange: Exchange) -> Outcome:
 def _refusals(profile: Profile, line: str, came: Sequence[bytes]) -> list[bytes]:
     """Answers that refuse."""
     if profile.console is not None:
-        prefix = profile.console.error_prefix.encode("ascii")
-        return [part for part in came if prefix and part.startswith(prefix)]
+        refusal = manner_of(profile.console).refusal(came)
+        return [] if refusal is None else [refusal]
     scpi = profile.scpi
     if scpi is not None and scpi.error is not None and line == scpi.word(scpi.error.source):
         return []

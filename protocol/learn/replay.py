@@ -12,6 +12,7 @@ from collections.abc import Iterable
 from dataclasses import dataclass
 
 from protocol.dialects.blocks import block_header
+from protocol.dialects.console import manner_of
 from protocol.dialects.exchange import WireError
 from protocol.profiles.profile import Profile
 from protocol.profiles.scpi import Scpi
@@ -169,20 +170,10 @@ def no_error(entry: bytes) -> bool:
 
 
 def _console(profile: Profile, lines: list[bytes], came: bytes) -> list[Exchange]:
-    """The prompt ends each answer."""
+    """The console's own rule parts the answers; lines sent in one breath share one answer where it can't be told."""
     assert profile.console is not None
-    console = profile.console
-    parts = came.split(console.prompt)
-    ended = parts[:-1] if not parts[-1].strip() else parts
-    if len(ended) != len(lines):
-        if len(lines) > 1:
-            return [Exchange(line, tuple(answers(came)), among=len(lines)) for line in lines]
-        ended = [b"\n".join(ended)]
-    found = []
-    for line, part in zip(lines, ended, strict=True):
-        kept = [answer for answer in answers(part) if not (console.echo and answer == line.strip())]
-        if console.chatter_prefix:
-            mark = console.chatter_prefix.encode("ascii")
-            kept = [answer for answer in kept if not answer.startswith(mark)]
-        found.append(Exchange(line, tuple(kept), ended=len(parts) > 1))
-    return found
+    manner = manner_of(profile.console)
+    ended = manner.silent or manner.ended(came)
+    if len(lines) > 1:
+        return [Exchange(line, tuple(manner.lines(came)), among=len(lines), ended=ended) for line in lines]
+    return [Exchange(line, tuple(manner.lines(came, line.decode("latin-1").strip())), ended=ended) for line in lines]
