@@ -53,7 +53,6 @@ class Timing:
 
 
 @dataclass(frozen=True, slots=True)
-@dataclass(frozen=True, slots=True)
 class Profile:
     """All that is known about one kind of analyzer before it is asked."""
 
