@@ -21,8 +21,7 @@ from pathlib import Path
 import numpy as np
 
 ROOT = Path(__file__).resolve().parent.parent
-HOME = ROOT / "tests" / "strangers" if (ROOT / "tests" / "strangers" / "strangers").exists() else Path("/work/cases/consoles")
-sys.path[:0] = [str(HOME), str(ROOT)]
+sys.path[:0] = [str(ROOT)]
 
 
 class Served:
@@ -33,8 +32,8 @@ class Served:
         self.bench.write_text("open")
         what = ["serve", "--seed", which] if which.isdigit() else ["handwritten", which]
         self.process = subprocess.Popen(
-            [sys.executable, "-m", "strangers", *what, "--log", str(self.log), "--bench", str(self.bench)],
-            cwd=HOME, stdin=subprocess.PIPE, stdout=subprocess.PIPE, text=True,
+            [sys.executable, "-m", "tests.strangers", *what, "--log", str(self.log), "--bench", str(self.bench)],
+            cwd=ROOT, stdin=subprocess.PIPE, stdout=subprocess.PIPE, text=True,
         )  # fmt: skip
         assert self.process.stdout
         self.port = self.process.stdout.readline().strip()
@@ -55,10 +54,15 @@ def one(which: str, verbose: bool = False) -> dict[str, object]:
     from protocol.errors import AnalyzerError, RequestError
     from protocol.learn.dialogue import Nobody
     from protocol.learn.learner import NotLearnedError, learn
-    from strangers import truth
+    from tests.strangers import truth
 
     facts = truth.facts(which if not which.isdigit() else int(which))
-    out: dict[str, object] = {"which": which, "learnable": facts["learnable"], "dims": facts["dimensions"], "reason": facts.get("reason", "")}
+    out: dict[str, object] = {
+        "which": which,
+        "learnable": facts["learnable"],
+        "dims": facts["dimensions"],
+        "reason": facts.get("reason", ""),
+    }
     with tempfile.TemporaryDirectory() as folder:
         served = Served(which, Path(folder))
         began = time.monotonic()
@@ -68,7 +72,11 @@ def one(which: str, verbose: bool = False) -> dict[str, object]:
             out["text"] = learned.text
             out["outcome"], out["why"] = asyncio.run(drive(served, learned.profile, which, facts))
         except NotLearnedError as error:
-            out["outcome"], out["why"], out["text"] = "not learned", str(error).partition(": not learned: ")[2] or str(error), error.half
+            out["outcome"], out["why"], out["text"] = (
+                "not learned",
+                str(error).partition(": not learned: ")[2] or str(error),
+                error.half,
+            )
         except (AnalyzerError, RequestError) as error:
             out["outcome"], out["why"] = "error", str(error)
         except TimeoutError:
@@ -91,7 +99,7 @@ async def drive(served: Served, profile: object, which: str, facts: dict[str, ob
     from protocol.analyzer import Analyzer
     from protocol.errors import AnalyzerError, RequestError
     from protocol.sweep import SweepSettings
-    from strangers import truth
+    from tests.strangers import truth
 
     limits = profile.limits
     counts = limits.points or (limits.min_points, (limits.min_points + limits.max_points) // 2, limits.max_points)
@@ -111,7 +119,9 @@ async def drive(served: Served, profile: object, which: str, facts: dict[str, ob
             start, stop = (round((limits.start_hz + part * width) / 1e5) * 1e5 for part in (low, high))
             bandwidth = bandwidths[number % len(bandwidths)]
             try:
-                applied = await analyzer.apply(SweepSettings(start, stop, max(points, 2), max(bandwidth, 100.0) if bandwidth >= 100 else bandwidth))
+                applied = await analyzer.apply(
+                    SweepSettings(start, stop, max(points, 2), max(bandwidth, 100.0) if bandwidth >= 100 else bandwidth)
+                )
                 sweep = await analyzer.sweep()
             except (AnalyzerError, RequestError) as error:
                 return "not driven", f"{start:.0f} {stop:.0f} {points}: {error}"
@@ -126,7 +136,10 @@ async def drive(served: Served, profile: object, which: str, facts: dict[str, ob
             for name, got, want in (("S11", sweep.s11, s11), ("S21", sweep.s21, s21)):
                 worst = float(np.median(np.abs(got - want)))
                 if worst > slack:
-                    return "WRONG", f"{name} is off by {worst:.3g} (allowed {slack:.3g}) at {start:.0f}..{stop:.0f}, axis {profile.console.axis}"
+                    return (
+                        "WRONG",
+                        f"{name} is off by {worst:.3g} (allowed {slack:.3g}) at {start:.0f}..{stop:.0f}",
+                    )
         return "right", f"axis {profile.console.axis}"
     finally:
         await analyzer.close()
@@ -146,7 +159,7 @@ def main() -> None:
         print(result.pop("text", ""))
         print(result)
         return
-    from strangers import truth
+    from tests.strangers import truth
 
     names = options.list.split(",") if options.list else []
     if options.seeds:
@@ -159,14 +172,23 @@ def main() -> None:
         try:
             return dict(json.loads(done.stdout.splitlines()[-1]))
         except (IndexError, ValueError):
-            return {"which": name, "outcome": "BUG", "why": done.stderr[-300:], "harm": [], "seconds": 0, "learnable": "?", "dims": {}}
+            return {
+                "which": name,
+                "outcome": "BUG",
+                "why": done.stderr[-300:],
+                "harm": [],
+                "seconds": 0,
+                "learnable": "?",
+                "dims": {},
+            }
 
     with ThreadPoolExecutor(options.jobs) as pool:
         results = []
         for result in pool.map(apart, names):
             results.append(result)
             harm = " HARM " + str([h["line"] for h in result["harm"]]) if result["harm"] else ""
-            print(f"{result['which']:>10} {result['learnable']:13} {result['outcome']:12} {result['seconds']:5.0f} s {str(result['why'])[:170]}{harm}", flush=True)
+            head = f"{result['which']:>10} {result['learnable']:13} {result['outcome']:12} {result['seconds']:5.0f} s"
+            print(f"{head} {str(result['why'])[:170]}{harm}", flush=True)
     show(results)
     if options.json:
         Path(options.json).write_text(json.dumps(results))

@@ -262,7 +262,9 @@ class ConsoleDialect(Exchange):
         """The reply to a question for data; put again while the sweep runs, where the analyzer wants it so."""
         if self._console.asks_again:
             for _ in range(self._most_polls):
-                body = yield from self._ask(command, {}, waiting, table=table, points=points, refusable=True, short=True)
+                body = yield from self._ask(
+                    command, {}, waiting, table=table, points=points, refusable=True, short=True
+                )
                 if table.count(self._manner.lines(body, command.source)) >= 1:
                     return body
         body = yield from self._ask(command, {}, waiting, table=table, points=points)
@@ -401,7 +403,12 @@ MOST_POLLS, FEW_POLLS = 20_000, 300
 def manner_of(console: Console) -> Manner:
     """How a console frames its replies."""
     return Manner(
-        console.prompts, console.echo, console.ends, console.error_prefix, console.refusals, console.chatter,
+        console.prompts,
+        console.echo,
+        console.ends,
+        console.error_prefix,
+        console.refusals,
+        console.chatter,
         console.counts,
     )
 

@@ -105,7 +105,11 @@ class PointTable:
             whole = blank + core + rb"(?:" + joint + core + rb")*+" + last + re.escape(end)
         inner = read.line.literals[1:-1]
         outer = read.line.literals[0] + read.line.literals[-1] + read.separator
-        fast = all(entry.plain for entry in read.line.fields) and all(_FAST_LITERAL.fullmatch(text) for text in inner) and not re.search(r"[0-9+\-.eE]", outer)
+        fast = (
+            all(entry.plain for entry in read.line.fields)
+            and all(_FAST_LITERAL.fullmatch(text) for text in inner)
+            and not re.search(r"[0-9+\-.eE]", outer)
+        )
         spread = read.line.core_pattern.replace(rb"[ \t]++", rb"\s++")
         return cls(read, re.compile(whole), re.compile(read.line.line_pattern), end, fast, re.compile(spread))
 

@@ -68,7 +68,9 @@ class Manner:
         """A whole line that ends a reply, its line end included; None when no line does."""
         if not self.ends:
             return None
-        return re.compile(rb"(?:^|(?<=[\r\n]))[ \t]*(?:" + b"|".join(wild(end) for end in self.ends) + rb")[ \t]*[\r\n]")
+        return re.compile(
+            rb"(?:^|(?<=[\r\n]))[ \t]*(?:" + b"|".join(wild(end) for end in self.ends) + rb")[ \t]*[\r\n]"
+        )
 
     @cached_property
     def _end_line(self) -> re.Pattern[bytes] | None:

@@ -14,8 +14,8 @@ import numpy as np
 
 from protocol.learn.columns import value_columns
 from protocol.learn.dialogue import Role, Word
-from protocol.learn.shapes import Shape, shapes_of
 from protocol.learn.setters import Setters
+from protocol.learn.shapes import Shape, shapes_of
 from protocol.learn.talk import SWEEP_S, Talk
 
 MOST_POLLS = 200
@@ -99,7 +99,9 @@ class Acquire:
     async def _lines(self, command: str, first_s: float) -> list[str]:
         if self.lengthy:
             return self.talk.lines(await self.talk.endless(command, self.lengthy), command)
-        return await self.talk.ask(command, first_s if not self.talk.manner.silent else max(self.talk.first_s, 1.8), 60.0)
+        return await self.talk.ask(
+            command, first_s if not self.talk.manner.silent else max(self.talk.first_s, 1.8), 60.0
+        )
 
     def _shapes(self, lines: Sequence[str], points: int | None) -> list[Shape]:
         found = shapes_of(lines, points) or (shapes_of(lines) if len(lines) > 8 else [])
@@ -115,8 +117,11 @@ class Acquire:
         lines: list[str] = []
         until = time.monotonic() + (AGAIN_S if found.sweep and not found.poll else 0.0)
         while True:
-            for piece in command.split("\n"):
-                lines = await self._lines(piece, SWEEP_S)
+            for number, piece in enumerate(command.split("\n")):
+                if number and piece.isdigit():  # the answer to a word that asked for a value
+                    lines = self.talk.lines(await self.talk.say(piece, value=True), piece)
+                else:
+                    lines = await self._lines(piece, SWEEP_S)
             if len(lines) > 3:
                 return lines
             if time.monotonic() > until:
@@ -133,7 +138,11 @@ class Acquire:
                 if self.talk.refused(lines) or len(lines) != 1:
                     break
                 answers.append(lines[0])
-                if len(answers) > 3 and len(set(answers[-3:])) == 1 and (len(set(answers)) > 1 or READY.search(lines[0])):
+                if (
+                    len(answers) > 3
+                    and len(set(answers[-3:])) == 1
+                    and (len(set(answers)) > 1 or READY.search(lines[0]))
+                ):
                     break
                 if len(answers) > 25 and len(set(answers)) == 1:
                     break
@@ -238,12 +247,16 @@ def _once(lines: Sequence[str], points: int | None) -> list[str]:
 def _sweeps(words: Sequence[Word]) -> list[Word]:
     """Words that take one sweep: those that then hold it first."""
     listed = [word for word in words if word.role is Role.SWEEP or _sweeps_itself(word)]
-    return sorted(listed, key=lambda word: not re.search(r"(?i)single|hold|stop|once|one", f"{word.name} {word.description}"))
+    return sorted(
+        listed, key=lambda word: not re.search(r"(?i)single|hold|stop|once|one", f"{word.name} {word.description}")
+    )
 
 
 def _sweeps_itself(word: Word) -> bool:
     """Whether a word for data says that it sweeps first, or without end."""
-    return word.role is Role.DATA and re.match(r"(?i)sweeps? (?:once|until|and)|measures? ", word.description) is not None
+    return (
+        word.role is Role.DATA and re.match(r"(?i)sweeps? (?:once|until|and)|measures? ", word.description) is not None
+    )
 
 
 def _commands(word: Word) -> list[str]:
@@ -260,7 +273,12 @@ def _pairs(shapes: Sequence[Shape]) -> int:
 
 def _list_of(lines: Sequence[str], points: int | None) -> Shape | None:
     """One rising number on each line."""
-    for form, pattern in (("", r"[-+]?\d+\.?\d*(?:[eE][-+]?\d+)?"), ("comma", r"\d+,\d+"), ("si", r"[\d.]+[kMG]"), ("hex", r"[0-9A-F]{6,8}")):
+    for form, pattern in (
+        ("", r"[-+]?\d+\.?\d*(?:[eE][-+]?\d+)?"),
+        ("comma", r"\d+,\d+"),
+        ("si", r"[\d.]+[kMG]"),
+        ("hex", r"[0-9A-F]{6,8}"),
+    ):
         texts = [line.strip() for line in lines if re.fullmatch(pattern, line.strip())]
         if len(texts) == points or (points is None and len(texts) > 3):
             values = np.array([[_number(text, form)] for text in texts])

@@ -45,7 +45,10 @@ class Kind:
 
     def fields(self, trace: str) -> tuple[str, str]:
         """Names of the two columns in a profile."""
-        return (_divided(f"{trace}_{self.first}", self.divisors[0]), _divided(f"{trace}_{self.second}", self.divisors[1]))
+        return (
+            _divided(f"{trace}_{self.first}", self.divisors[0]),
+            _divided(f"{trace}_{self.second}", self.divisors[1]),
+        )
 
 
 def _divided(name: str, divisor: float) -> str:
@@ -109,7 +112,14 @@ def reflecting(pair: NDArray[np.float64], frequency_hz: NDArray[np.float64], tol
         if delay.error > 0.3 or not DELAY_S[0] / 3 < abs(delay.seconds) < 3e3 * DELAY_S[1]:
             continue
         # a kind that is not the true one wobbles: measure how far the size is from flat and the phase from straight
-        found.append((not hinted(kind, told), round(float(np.std(size)) + 3 * delay.error, 2), abs(float(np.median(size)) - 0.95), kind))
+        found.append(
+            (
+                not hinted(kind, told),
+                round(float(np.std(size)) + 3 * delay.error, 2),
+                abs(float(np.median(size)) - 0.95),
+                kind,
+            )
+        )
     return [kind for *_, kind in sorted(found, key=lambda entry: entry[:3])]
 
 
@@ -137,12 +147,17 @@ def frequency_unit(values: NDArray[np.float64], start_hz: float, stop_hz: float)
 def rising(values: NDArray[np.float64]) -> bool:
     """Whether a column could hold frequencies: rising in even steps from above zero."""
     steps = np.diff(values)
-    return len(values) > 3 and values[0] > 0 and bool(np.all(steps > 0)) and float(np.ptp(steps)) < 0.3 * float(steps.mean())
+    return (
+        len(values) > 3
+        and values[0] > 0
+        and bool(np.all(steps > 0))
+        and float(np.ptp(steps)) < 0.3 * float(steps.mean())
+    )
 
 
 def value_columns(shape: Shape) -> list[int]:
     """Columns that are neither index nor rising like a frequency in front."""
-    found = []
+    found: list[int] = []
     for at in range(shape.values.shape[1]):
         column = shape.values[:, at]
         if index_column(column) or (rising(column) and at <= 1 and float(column[-1]) > 0 and not found):

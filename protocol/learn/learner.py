@@ -83,13 +83,13 @@ async def learn(port: str, dialogue: Dialogue) -> Learned:
                 text, unknown = console_profile(session, _now()), session.found.unknown
         except KeyMenuError as menu:
             raise NotLearnedError(
-                f"{port}: not learned: it acts on single keys, without a line end ({menu}); nothing more was sent, for a"
-                " key may do harm; such a tongue cannot be driven"
+                f"{port}: not learned: it acts on single keys, without a line end ({menu}); nothing more was sent, for"
+                " a key may do harm; such a tongue cannot be driven"
             ) from None
         except AsksError as question:
             raise NotLearnedError(
-                f"{port}: not learned: it asks or warns: {str(question)!r}; nothing was answered. Answer it by hand, then"
-                " learn again",
+                f"{port}: not learned: it asks or warns: {str(question)!r}; nothing was answered. Answer it by hand,"
+                " then learn again",
                 console_profile(session, _now()),
             ) from None
         except MissingError as missing:
@@ -156,7 +156,9 @@ async def _prove(port: str, profile: Profile, settings: Sequence[SweepSettings],
                 f" S21 {levels[1]:.1f} dB (medians){changes}"
             )
     except (AnalyzerError, RequestError) as error:
-        raise NotLearnedError(f"{port}: not learned: the profile that was found does not sweep ({error})", text) from error
+        raise NotLearnedError(
+            f"{port}: not learned: the profile that was found does not sweep ({error})", text
+        ) from error
     finally:
         await analyzer.close()
     if settings and not (delays[0] > 0 and abs(delays[0] - delays[-1]) < 0.35 * abs(delays[-1])):

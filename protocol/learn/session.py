@@ -91,7 +91,7 @@ class Session:
             )
 
     async def _topics(self, printed: Sequence[str], entries: list[Entry]) -> list[Entry]:
-        """Where help tells more of each word, it is asked for each; an answer that is not about the word is left out."""
+        """Where help tells more of each word, it is asked for each; other answers are left out."""
         bare = [entry for entry in entries if not entry.description]
         text = " ".join(printed)
         if len(bare) < 0.7 * len(entries) or not re.search(r"(?i)<\w+>|tells more|more about|help \w+\b.*\bfor", text):
@@ -136,7 +136,9 @@ class Session:
         if self.talk.manner.prompts:
             return
         texts = [got for line, got in self.talk.transcript if line.strip() == self.opening.help_word] + good
-        last = [lines[-1].strip() for lines in (LINE_END.split(cleaned(text).strip(b"\r\n ")) for text in texts) if lines]
+        last = [
+            lines[-1].strip() for lines in (LINE_END.split(cleaned(text).strip(b"\r\n ")) for text in texts) if lines
+        ]
         if len(last) < 2:
             return
         shapes = Counter(_end_shape(line.decode("ascii", "replace")) for line in last[-2:])
@@ -187,7 +189,7 @@ class Session:
             return
         names = re.findall(r"\{([^}]*)\}", trials.combined)
         texts = trials.combined_texts
-        lines = []
+        lines: list[str] = []
         for line in answer:
             out = re.sub(r"\s+", " ", line).strip()
             for text, name in zip(texts, names, strict=False):
@@ -229,7 +231,7 @@ class Session:
         raise MissingError("the frequencies that come with the data are not those that were set")
 
     async def _sweeps(self, acquire: Acquire) -> None:
-        counted = "points" in self.found.commands or "{points}" in self.found.commands.get("span", "")
+        counted = self._counted()
         first, second = self.trial_settings()
         points = first.points if counted else None
         await self.apply(first)
@@ -257,7 +259,12 @@ class Session:
         self.found.meaning = other
 
     async def _confirm(
-        self, acquisition: Acquisition, first: Meaning, second: Meaning, settings: SweepSettings, taken: list[list[Shape]]
+        self,
+        acquisition: Acquisition,
+        first: Meaning,
+        second: Meaning,
+        settings: SweepSettings,
+        taken: list[list[Shape]],
     ) -> None:
         """How the frequencies are known; the worst is not to know and to say nothing."""
         found, trials = self.found, self._trials
@@ -267,7 +274,9 @@ class Session:
         listed = acquisition.axis is not None and listed_unit(acquisition.axis, settings.start_hz, settings.stop_hz)
         by_sight = bool(first.unit and second.unit) or bool(listed)
         if not steady and not by_sight:
-            raise MissingError("the phase of an open lead does not follow the span that was set: its frequencies are not known")
+            raise MissingError(
+                "the phase of an open lead does not follow the span that was set: its frequencies are not known"
+            )
         usual = USUAL_DELAY_S[0] < abs(second.delay.seconds) < USUAL_DELAY_S[1]
         if not sensible(second.delay.seconds) or not (trials.unit_known or usual):
             await self._ask_unit(second)
@@ -275,7 +284,11 @@ class Session:
             found.axis = "column"
         elif listed:
             found.axis, found.listed = "list", str(listed)
-        elif {"start", "stop"} <= self._read() or {"centre", "width"} <= self._read() or {"start", "step"} <= self._read():
+        elif (
+            {"start", "stop"} <= self._read()
+            or {"centre", "width"} <= self._read()
+            or {"start", "step"} <= self._read()
+        ):
             found.axis = "read-back"
         elif found.axis != "technician" and steady and trials.unit_known:
             found.axis = "phase slope"
@@ -321,6 +334,10 @@ class Session:
         lines = " ".join(line for lines in self.found.readback.values() for line in lines)
         return {name for role, name in WORDS_OF_ROLES.items() if role in FIELDS and f"{{{FIELDS[role]}_" in lines}
 
+    def _counted(self) -> bool:
+        """Whether a word sets the number of points."""
+        return "points" in self.found.commands or "{points}" in self.found.commands.get("span", "")
+
     def trial_settings(self) -> tuple[SweepSettings, SweepSettings]:
         """Two settings within what is known to be taken, all numbers different."""
         trials = self._trials
@@ -328,6 +345,8 @@ class Session:
         low, high = trials.low_hz, trials.high_hz
         width = min(high - low, 300e6)
         counts = trials.points or [51, 101]
+        if not self._counted() and self.found.acquisition is not None:
+            counts = [self.found.acquisition.parts[0].shapes[0].points]
         grain = 1e5 if width > 4e6 else 1e4
 
         def at(part: float) -> float:
@@ -354,12 +373,14 @@ class Session:
     def manner(self) -> Manner:
         """How replies are framed, with only those remarks that came."""
         texts = [line for _, got in self.talk.transcript for line in LINE_END.split(cleaned(got))]
-        seen = [prefix for prefix in self.talk.manner.chatter if any(t.lstrip().startswith(prefix.encode()) for t in texts)]
+        seen = [
+            prefix for prefix in self.talk.manner.chatter if any(t.lstrip().startswith(prefix.encode()) for t in texts)
+        ]
         return replace(self.talk.manner, chatter=tuple(seen))
 
 
 def _read_line(line: str, name: str) -> str:
-    """A line of an answer as a template: the value a field, all other numbers skipped; a suffix is part of the field."""
+    """A line of an answer as a template: the value a field, other numbers skipped; a suffix is part of it."""
     head, _, tail = line.partition("{v}")
     field_name = name
     suffix = re.match(r"[kMG](?!\w)", tail)

@@ -7,7 +7,6 @@ from __future__ import annotations
 
 import json
 import math
-
 from collections.abc import Sequence
 
 from protocol.files.harmless import harmless
@@ -80,8 +79,12 @@ def console_profile(session: Session, when: str) -> str:
     page.put("prompt", _list(manner.prompts) if manner.prompts else text(""))
     page.put("echo", _bool(manner.echo))
     page.put("out_end", text(session.talk.out_end.decode()))
-    for key, values in (("ends", manner.ends), ("refusals", manner.refusals), ("remarks", manner.chatter),
-                        ("counts", manner.counts)):
+    for key, values in (
+        ("ends", manner.ends),
+        ("refusals", manner.refusals),
+        ("remarks", manner.chatter),
+        ("counts", manner.counts),
+    ):
         if values:
             page.put(key, _list(values))
     page.put("resolution_hz", f"{found.resolution_hz:g}")
@@ -109,7 +112,11 @@ def console_profile(session: Session, when: str) -> str:
     elif found.commands:
         page.lines.append('# MISSING: sweep = "..."')
     if not found.commands:
-        page.lines += ['# MISSING: start = "... {start_hz}"', '# MISSING: stop = "... {stop_hz}"', '# MISSING: points = "... {points}"']
+        page.lines += [
+            '# MISSING: start = "... {start_hz}"',
+            '# MISSING: stop = "... {stop_hz}"',
+            '# MISSING: points = "... {points}"',
+        ]
     if found.help and found.help != found.identify:
         page.put("help", text(found.help))
     _reads(page, found)
@@ -134,7 +141,9 @@ def _limits(page: Page, found: Found) -> None:
     if bounds.points:
         page.put("points", "[" + ", ".join(map(str, bounds.points)) + "]", "others were not taken")
     bandwidths = bounds.bandwidths_hz or [1000.0]
-    why = "the console lists them; none was refused" if bounds.bandwidths_hz else "a placeholder: no word for it is known"
+    why = (
+        "the console lists them; none was refused" if bounds.bandwidths_hz else "a placeholder: no word for it is known"
+    )
     page.put("bandwidths_hz", "[" + ", ".join(f"{hz:g}" for hz in bandwidths) + "]", why)
 
 

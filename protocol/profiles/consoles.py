@@ -6,7 +6,7 @@ Keys of [console]:
 
 | key | says |
 |---|---|
-| `prompt` | stands at the start of a line when the analyzer waits; a list where it has several; `{n}` in it is a number that changes; "" for none |
+| `prompt` | stands at the start of a line when it waits; a list of several; `{n}` is any number; "" for none |
 | `echo` | true when each command comes back as the first line of its reply |
 | `out_end` | ends each line that we send |
 | `in_end` | ends each line of the analyzer's (only strict reads mind) |
@@ -226,11 +226,7 @@ def _prompts(table: Table) -> tuple[str, ...]:
 def _check(table: Table, words: Table, console: Console, limits: Limits) -> None:
     """What must hold between the keys of a console profile."""
     used: frozenset[str] = frozenset().union(
-        *(
-            command.bases
-            for command in (*console.setters, console.bandwidth, console.sweep)
-            if command is not None
-        )
+        *(command.bases for command in (*console.setters, console.bandwidth, console.sweep) if command is not None)
     )
     pairs = ({"start_hz", "stop_hz"}, {"centre_hz", "span_hz"}, {"start_hz", "step_hz"}, {"start_hz", "span_hz"})
     if not any(pair <= used for pair in pairs):

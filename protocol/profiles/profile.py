@@ -23,7 +23,6 @@ FAMILIES = ("scpi", "console", "registers")
 """Families of tongue."""
 
 
-
 @dataclass(frozen=True, slots=True)
 class SerialSettings:
     """How the port is opened: 8 data bits, no parity, 1 stop bit. USB ports ignore `baud`."""
