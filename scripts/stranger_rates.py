@@ -21,12 +21,7 @@ from pathlib import Path
 import numpy as np
 
 ROOT = Path(__file__).resolve().parent.parent
-HOME = (
-    ROOT / "tests" / "strangers"
-    if (ROOT / "tests" / "strangers" / "strangers").exists()
-    else Path("/work/cases/consoles")
-)
-sys.path[:0] = [str(HOME), str(ROOT)]
+sys.path[:0] = [str(ROOT)]
 
 
 class Served:
@@ -37,8 +32,8 @@ class Served:
         self.bench.write_text("open")
         what = ["serve", "--seed", which] if which.isdigit() else ["handwritten", which]
         self.process = subprocess.Popen(
-            [sys.executable, "-m", "strangers", *what, "--log", str(self.log), "--bench", str(self.bench)],
-            cwd=HOME, stdin=subprocess.PIPE, stdout=subprocess.PIPE, text=True,
+            [sys.executable, "-m", "tests.strangers", *what, "--log", str(self.log), "--bench", str(self.bench)],
+            cwd=ROOT, stdin=subprocess.PIPE, stdout=subprocess.PIPE, text=True,
         )  # fmt: skip
         assert self.process.stdout
         self.port = self.process.stdout.readline().strip()
@@ -56,11 +51,10 @@ class Served:
 
 
 def one(which: str, verbose: bool = False) -> dict[str, object]:
-    from strangers import truth
-
     from protocol.errors import AnalyzerError, RequestError
     from protocol.learn.dialogue import Nobody
     from protocol.learn.learner import NotLearnedError, learn
+    from tests.strangers import truth
 
     facts = truth.facts(which if not which.isdigit() else int(which))
     out: dict[str, object] = {
@@ -102,11 +96,10 @@ def one(which: str, verbose: bool = False) -> dict[str, object]:
 
 
 async def drive(served: Served, profile: object, which: str, facts: dict[str, object]) -> tuple[str, str]:
-    from strangers import truth
-
     from protocol.analyzer import Analyzer
     from protocol.errors import AnalyzerError, RequestError
     from protocol.sweep import SweepSettings
+    from tests.strangers import truth
 
     limits = profile.limits
     counts = limits.points or (limits.min_points, (limits.min_points + limits.max_points) // 2, limits.max_points)
@@ -145,7 +138,7 @@ async def drive(served: Served, profile: object, which: str, facts: dict[str, ob
                 if worst > slack:
                     return (
                         "WRONG",
-                        f"{name} is off by {worst:.3g} (allowed {slack:.3g}) at {start:.0f}..{stop:.0f}, axis {profile.console.axis}",
+                        f"{name} is off by {worst:.3g} (allowed {slack:.3g}) at {start:.0f}..{stop:.0f}",
                     )
         return "right", f"axis {profile.console.axis}"
     finally:
@@ -166,7 +159,7 @@ def main() -> None:
         print(result.pop("text", ""))
         print(result)
         return
-    from strangers import truth
+    from tests.strangers import truth
 
     names = options.list.split(",") if options.list else []
     if options.seeds:
@@ -194,10 +187,8 @@ def main() -> None:
         for result in pool.map(apart, names):
             results.append(result)
             harm = " HARM " + str([h["line"] for h in result["harm"]]) if result["harm"] else ""
-            print(
-                f"{result['which']:>10} {result['learnable']:13} {result['outcome']:12} {result['seconds']:5.0f} s {str(result['why'])[:170]}{harm}",
-                flush=True,
-            )
+            head = f"{result['which']:>10} {result['learnable']:13} {result['outcome']:12} {result['seconds']:5.0f} s"
+            print(f"{head} {str(result['why'])[:170]}{harm}", flush=True)
     show(results)
     if options.json:
         Path(options.json).write_text(json.dumps(results))

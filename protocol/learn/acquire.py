@@ -117,8 +117,11 @@ class Acquire:
         lines: list[str] = []
         until = time.monotonic() + (AGAIN_S if found.sweep and not found.poll else 0.0)
         while True:
-            for piece in command.split("\n"):
-                lines = await self._lines(piece, SWEEP_S)
+            for number, piece in enumerate(command.split("\n")):
+                if number and piece.isdigit():  # the answer to a word that asked for a value
+                    lines = self.talk.lines(await self.talk.say(piece, value=True), piece)
+                else:
+                    lines = await self._lines(piece, SWEEP_S)
             if len(lines) > 3:
                 return lines
             if time.monotonic() > until:

@@ -77,7 +77,7 @@ def _named(name: str) -> Role | None:
 
 
 def words_of(entries: Sequence[Entry]) -> list[Word]:
-    """All words with their roles. A word that is another's name with a sign more and no words of its own is never sent."""
+    """All words with their roles. A word that adds a sign to another's name, undescribed, is never sent."""
     names = {entry.name.lower() for entry in entries}
     found = []
     for number, entry in enumerate(entries, 1):

@@ -66,7 +66,7 @@ def meaning_of(
         rows = []
         for number, shape in enumerate(shapes):
             names = ["skip"] * shape.values.shape[1]
-            free = []
+            free: list[int] = []
             for column in range(shape.values.shape[1]):
                 values = shape.values[:, column]
                 own = frequency_unit(values, start_hz, stop_hz)
@@ -94,16 +94,16 @@ def meaning_of(
             if not others:
                 continue
             other = others[0]
-            names = [[Names(tuple(row), {}) for row in rows] for rows in layout]
+            named = [[Names(tuple(row), {}) for row in rows] for rows in layout]
             for trace, pair in (("s11", (at, number, columns)), ("s21", other[:3])):
-                old = names[pair[0]][pair[1]]
+                old = named[pair[0]][pair[1]]
                 fields = list(old.fields)
                 fields[pair[2][0]], fields[pair[2][1]] = kind.fields(trace)
-                names[pair[0]][pair[1]] = Names(tuple(fields), {**old.traces, trace: pair[2]})
+                named[pair[0]][pair[1]] = Names(tuple(fields), {**old.traces, trace: pair[2]})
             delay = delay_of(kind.complex(values), frequency_hz)
             if delay.error > 0.3:
                 continue
-            return Meaning(kind, names, unit, delay.seconds < 0, delay)
+            return Meaning(kind, named, unit, delay.seconds < 0, delay)
     return None
 
 

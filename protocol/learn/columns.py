@@ -157,7 +157,7 @@ def rising(values: NDArray[np.float64]) -> bool:
 
 def value_columns(shape: Shape) -> list[int]:
     """Columns that are neither index nor rising like a frequency in front."""
-    found = []
+    found: list[int] = []
     for at in range(shape.values.shape[1]):
         column = shape.values[:, at]
         if index_column(column) or (rising(column) and at <= 1 and float(column[-1]) > 0 and not found):

@@ -83,13 +83,13 @@ async def learn(port: str, dialogue: Dialogue) -> Learned:
                 text, unknown = console_profile(session, _now()), session.found.unknown
         except KeyMenuError as menu:
             raise NotLearnedError(
-                f"{port}: not learned: it acts on single keys, without a line end ({menu}); nothing more was sent, for a"
-                " key may do harm; such a tongue cannot be driven"
+                f"{port}: not learned: it acts on single keys, without a line end ({menu}); nothing more was sent, for"
+                " a key may do harm; such a tongue cannot be driven"
             ) from None
         except AsksError as question:
             raise NotLearnedError(
-                f"{port}: not learned: it asks or warns: {str(question)!r}; nothing was answered. Answer it by hand, then"
-                " learn again",
+                f"{port}: not learned: it asks or warns: {str(question)!r}; nothing was answered. Answer it by hand,"
+                " then learn again",
                 console_profile(session, _now()),
             ) from None
         except MissingError as missing:

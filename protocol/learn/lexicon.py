@@ -4,6 +4,7 @@ Owns: the patterns. Refuses: to decide; `allow` does. A pattern for a name match
 alone; one for a description matches a phrase that says what the word does, never a stem that may mean anything.
 """
 
+# ruff: noqa: E501 - a pattern is read in one piece
 from __future__ import annotations
 
 import re
@@ -101,10 +102,17 @@ HARM_SURELY = re.compile(
 )
 """Speaks of harm in a name whatever the description says."""
 
+PAGE_WARNS = re.compile(
+    r"warning|caution|attention|danger|are you sure|will (?:be |now )?(?:over|eras|los|delet|chang|stor|clear)|"
+    r"cannot be undone|be lost\b",
+    re.IGNORECASE,
+)
+"""A page of a listing that does more than list."""
+
 WARNS = re.compile(
     r"warning|caution|attention|danger|are you sure|sure\s*\?|y\s*/\s*\[?n|\[y|\(y|yes\b.{0,8}\bno\b|will (?:be |now )?"
     r"(?:over|eras|los|delet|chang|stor|clear)|cannot be undone|be lost|overwrit|confirm|press enter|press any key to|"
-    r"press return|to continue|continue\s*\?|proceed|type yes|then press|and press|\bok\s*\?",
+    r"press return|to continue|continue\s*\?|proceed|type yes|then press|and press|\bok\s*\?\s*$",
     re.IGNORECASE,
 )
 """A text that asks for leave or warns; nothing is sent after it."""

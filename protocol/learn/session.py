@@ -91,7 +91,7 @@ class Session:
             )
 
     async def _topics(self, printed: Sequence[str], entries: list[Entry]) -> list[Entry]:
-        """Where help tells more of each word, it is asked for each; an answer that is not about the word is left out."""
+        """Where help tells more of each word, it is asked for each; other answers are left out."""
         bare = [entry for entry in entries if not entry.description]
         text = " ".join(printed)
         if len(bare) < 0.7 * len(entries) or not re.search(r"(?i)<\w+>|tells more|more about|help \w+\b.*\bfor", text):
@@ -189,7 +189,7 @@ class Session:
             return
         names = re.findall(r"\{([^}]*)\}", trials.combined)
         texts = trials.combined_texts
-        lines = []
+        lines: list[str] = []
         for line in answer:
             out = re.sub(r"\s+", " ", line).strip()
             for text, name in zip(texts, names, strict=False):
@@ -231,7 +231,7 @@ class Session:
         raise MissingError("the frequencies that come with the data are not those that were set")
 
     async def _sweeps(self, acquire: Acquire) -> None:
-        counted = "points" in self.found.commands or "{points}" in self.found.commands.get("span", "")
+        counted = self._counted()
         first, second = self.trial_settings()
         points = first.points if counted else None
         await self.apply(first)
@@ -334,6 +334,10 @@ class Session:
         lines = " ".join(line for lines in self.found.readback.values() for line in lines)
         return {name for role, name in WORDS_OF_ROLES.items() if role in FIELDS and f"{{{FIELDS[role]}_" in lines}
 
+    def _counted(self) -> bool:
+        """Whether a word sets the number of points."""
+        return "points" in self.found.commands or "{points}" in self.found.commands.get("span", "")
+
     def trial_settings(self) -> tuple[SweepSettings, SweepSettings]:
         """Two settings within what is known to be taken, all numbers different."""
         trials = self._trials
@@ -341,6 +345,8 @@ class Session:
         low, high = trials.low_hz, trials.high_hz
         width = min(high - low, 300e6)
         counts = trials.points or [51, 101]
+        if not self._counted() and self.found.acquisition is not None:
+            counts = [self.found.acquisition.parts[0].shapes[0].points]
         grain = 1e5 if width > 4e6 else 1e4
 
         def at(part: float) -> float:
@@ -374,7 +380,7 @@ class Session:
 
 
 def _read_line(line: str, name: str) -> str:
-    """A line of an answer as a template: the value a field, all other numbers skipped; a suffix is part of the field."""
+    """A line of an answer as a template: the value a field, other numbers skipped; a suffix is part of it."""
     head, _, tail = line.partition("{v}")
     field_name = name
     suffix = re.match(r"[kMG](?!\w)", tail)

@@ -151,6 +151,11 @@ def line_with(lines: Sequence[str], text: str, value: float) -> str:
     """The line that holds a value, {v} in its place; "" where none or more than one does."""
     hits = []
     for line in lines:
+        words = [word for word in HEXED.findall(line) if len(word) == 8 and re.fullmatch(r"[0-9A-F]{5,8}", text)]
+        same = [word for word in words if int(word, 16) == int(text, 16)]
+        if same:
+            hits.append(re.sub(r"\s+", " ", line.replace(same[0], "{v}", 1)).strip())
+            continue
         for shown, number in numbers_in(line):
             if shown == text or abs(number - value) <= 1e-9 * max(abs(value), 1e-9):
                 mark = "{v}" + (shown[-1] if shown[-1:] in "kMG" else "")

@@ -17,7 +17,7 @@ from numpy.typing import NDArray
 _PLAIN = r"[-+]?(?:\d+\.?\d*|\.\d+)(?:[eE][-+]?\d{1,3})?"
 _FORMS = {
     "": rf"(?<![\w.+-]){_PLAIN}(?![\w.])",
-    "comma": r"(?<![\w,+-])[-+]?\d+(?:,\d+)?(?:[eE][-+]?\d{1,3})?(?![\w,])",
+    "comma": r"(?<![\w,.+-])[-+]?\d+(?:[,.]\d+)?(?:[eE][-+]?\d{1,3})?(?![\w,])",
     "si": rf"(?<![\w.+-]){_PLAIN}[kMG]?(?![\w.])",
     "hex": r"(?<![\w])[0-9A-F]{4,8}(?![\w])",
 }
@@ -79,7 +79,7 @@ def _form_of(lines: Sequence[str]) -> str:
     text = "\n".join(lines)
     commas = re.search(r"\d,\d", text) is not None
     apart = re.search(r"[;\t]|\d +[-+]?\d", text) is not None or all(re.fullmatch(r"[-+]?\d+,\d+", x) for x in lines)
-    if commas and apart and not re.search(r"\d\.\d", text):
+    if commas and apart and not re.search(r"\d\.\d+,\d", text):
         return "comma"
     if re.search(r"\d[kMG](?!\w)", text):
         return "si"
@@ -93,6 +93,9 @@ def _skeleton(line: str, pattern: re.Pattern[str]) -> str:
 def _rows(lines: Sequence[str], points: int | None) -> list[Shape]:
     """One point on a line; several kinds of line are several sets; a set twice as long as asked for is two blocks."""
     texts = [line.strip() for line in lines]
+    front = [line for line in texts if re.match(r"[0-9A-F]{8}[\s,;]", line)]
+    if len(front) > 0.5 * len(texts) and len(front) >= FEWEST_POINTS:
+        return _behind_hex(front, points)
     hexed = [line for line in texts if re.fullmatch(r"(?:\S+[\s,;]+)*?[0-9A-F]{4}(?:[\s,;]*[0-9A-F]{4})+", line)]
     signs = {sign for line in hexed for sign in re.findall(r"[A-F]", line)}
     if len(hexed) >= FEWEST_POINTS and len(hexed) >= 0.5 * len(texts) and (signs or _fixed_width(hexed)):
@@ -114,6 +117,21 @@ def _rows(lines: Sequence[str], points: int | None) -> list[Shape]:
         rows = [(at, texts[at]) for at, text in enumerate(skeletons) if text == kind]
         shapes += _blocks(rows, texts, pattern, form, points)
     return shapes
+
+
+def _behind_hex(lines: list[str], points: int | None) -> list[Shape]:
+    """Rows with a frequency of eight hexadecimal digits in front."""
+    separator = re.sub(r"[ \t]+", " ", re.match(r"\S{8}([\s,;]+)|.{8}(.)", lines[0]).group(0)[8:])  # type: ignore[union-attr]
+    rest = _rows([line[8:].lstrip(" \t,;") for line in lines], points)
+    first = np.array([[float(int(line[:8], 16))] for line in lines])
+    return [
+        Shape(
+            np.hstack([first, shape.values]), ("", separator + shape.literals[0], *shape.literals[1:]),
+            ("hex", *shape.forms), titles=shape.titles,
+        )
+        for shape in rest
+        if len(shape.values) == len(first)
+    ]  # fmt: skip
 
 
 def _blocks(
@@ -148,6 +166,8 @@ def _titles(before: Sequence[str], columns: int) -> tuple[str, ...]:
 def _column_form(form: str, texts: list[str]) -> str:
     if form == "si":
         return "si" if any(text[-1:] in "kMG" for text in texts) else ""
+    if form == "comma":
+        return "comma" if any("," in text for text in texts) else ""
     return form
 
 

@@ -11,7 +11,7 @@ import time
 from dataclasses import dataclass, field
 
 from protocol.dialects.reply import LINE_END, Manner, cleaned
-from protocol.learn.lexicon import WARNS
+from protocol.learn.lexicon import PAGE_WARNS, WARNS
 from protocol.wire.link import Link
 
 NEWLINE = re.compile(rb"\r\n|\n\r|\n|\r")
@@ -170,7 +170,7 @@ def turnable(got: bytes) -> bool:
         return False
     if PAGER.match(lines[-1].encode("ascii", "replace")) is None:
         return False
-    return not any(WARNS.search(line) for line in lines[:-1]) and not re.search(
+    return not any(PAGE_WARNS.search(line) for line in lines[:-1]) and not re.search(
         r"(?i)start|continue|eras|sure|connect|go on", lines[-1]
     )
 

@@ -12,7 +12,10 @@ from collections.abc import Sequence
 from protocol.learn.allow import Entry
 
 NAME = r"[@/]?[A-Za-z][A-Za-z0-9_./]*[!?]?"
-_SLOT = r"(?:<[^>]*>|\{[^}]*\}|\[[^\]]*\]|[A-Z]{1,6}\b|[a-z]:[a-z]+|[-+]?[0-9][0-9.,A-Fa-f]*[kMG]?(?:\.\.[0-9.,A-Fa-f]+[kMG]?)?|f[12]\b|[nkv]\b)"
+_SLOT = (
+    r"(?:<[^>]*>|\{[^}]*\}|\[[^\]]*\]|[A-Z]{1,6}\b|[a-z]:[a-z]+|"
+    r"[-+]?[0-9][0-9.,A-Fa-f]*[kMG]?(?:\.\.[0-9.,A-Fa-f]+[kMG]?)?|f[12]\b|[nkv]\b)"
+)
 _JOIN = r"[ =:,;]"
 _VERBS = r"(?:set|get|put|reg|p|par|cell|read|write)"
 USAGE = re.compile(rf"(?:{_VERBS} )?(?:{NAME}|\d{{1,2}})(?:{_JOIN}?{_SLOT})*(?:{_JOIN}{_SLOT})*=?")
@@ -115,7 +118,8 @@ def _upside(lines: Sequence[str]) -> list[Entry]:
         return []
     if not all(USAGE.fullmatch(line.strip()) for line, flag in zip(lines, deep, strict=True) if flag):
         return []
-    found, told = [], ""
+    found: list[Entry] = []
+    told = ""
     for line, flag in zip(lines, deep, strict=True):
         if flag:
             entry = _entry(line, told if found or len(told.split()) > 2 else "")  # the first may be a title
@@ -133,6 +137,7 @@ def _prose(lines: Sequence[str]) -> list[Entry]:
     if text.count("; ") < 4:
         return []
     text = re.sub(r"^.*?(?:following words\. |type: |I know: )", "", text)
+    text = re.sub(r"\.\s+\S{1,8}$", "", text)  # the end of a reply is no part of the last word
     found = []
     for part in text.rstrip(".").split("; "):
         bracket = re.fullmatch(r"(\S+(?: \S+){0,2}?) \((.+)\)", part)

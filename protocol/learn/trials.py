@@ -1,6 +1,7 @@
 """Small harmless settings: which way of writing takes effect, seen in what is read back.
 
-Owns: the search for start, stop, centre, span, step, points, and for the unit of a frequency. Refuses: sweeps (`acquire`).
+Owns: the search for start, stop, centre, span, step, points, and for the unit of a frequency.
+Refuses: sweeps (`acquire`).
 """
 
 from __future__ import annotations
@@ -172,23 +173,24 @@ class Trials:
                 for separator in separators:
                     hertz = [_nice(low + part * (high - low)) for part in (0.2, 0.7)]
                     for joint in (" ", "=", ":", ","):
-                        for count in map(str, POINTS) if with_points else ("",):
+                        for count in (*map(str, self._counts(word)), "") if with_points else ("",):
                             texts = [*map(writing.text, hertz), *([count] if count else [])]
                             line = word.name + joint + separator.join(texts)
                             self.combined_texts = texts
                             first, last = numbers_in(texts[0])[0][1], numbers_in(texts[1])[0][1]
-                            if await self._took(line, [(texts[0], first), (texts[1], last)], current or []):
+                            wanted = [(texts[0], first), (texts[1], last), *([(count, float(count))] if count else [])]
+                            if await self._took(line, wanted, current or []):
                                 names = [f"start_{writing.unit}", f"stop_{writing.unit}"]
                                 form = f":{writing.form}" if writing.form else ""
                                 if count:
                                     self.points = sorted({*self.points, int(count)})
-                                    if len(self.points) < 3 and count != str(POINTS[-1]):
+                                    if len(self.points) < 3:
                                         continue
                                 parts = [f"{{{name}{form}}}" for name in names] + (["{points}"] if count else [])
                                 self.combined = word.name + joint + separator.join(parts)
                                 self.writing, self.low_hz, self.high_hz = writing, low, high
                                 return True
-                            if count and not self.points and int(count) == POINTS[3]:
+                            if count == "" and self.points:
                                 break
                         if not self._reads_anything(current):
                             break
@@ -323,10 +325,10 @@ class Trials:
             if hexed and writing.form == "hex":
                 ranges.append((float(int(hexed.group(1), 16)), float(int(hexed.group(2), 16))))
         for line in self.setters.printed:
-            match = re.search(r"([\d.]+)\s*\.\.\s*([\d.]+)\s*(MHz|kHz|GHz)", line)
-            if match:
-                size = {"kHz": 1e3, "MHz": 1e6, "GHz": 1e9}[match.group(3)]
-                ranges.append((float(match.group(1)) * size, float(match.group(2)) * size))
+            banner = re.search(r"(\d+\.?\d*)\s*\.\.\s*(\d+\.?\d*)\s*(MHz|kHz|GHz)", line)
+            if banner:
+                size = {"kHz": 1e3, "MHz": 1e6, "GHz": 1e9}[banner.group(3)]
+                ranges.append((float(banner.group(1)) * size, float(banner.group(2)) * size))
         if not ranges:
             return None
         low, high = ranges[0]
@@ -381,6 +383,7 @@ class Trials:
 
 def _line_for(lines: Sequence[str], name: str, text: str, value: float, page: bool) -> str:
     """The line of an answer that holds the value; on a page of settings the one that names the word."""
+    page = page and not re.fullmatch(r"\S+ \d+", name)
     mine = (
         [line for line in lines if re.search(rf"(?<!\w){re.escape(name.rsplit(maxsplit=1)[-1])}(?!\w)", line)]
         if page
@@ -410,7 +413,8 @@ def _frequencies(line: str, writing: Writing) -> list[float]:
 def _nice(hertz: float) -> float:
     """A frequency that any resolution down to 10 kHz can write, and no whole number of megahertz."""
     grain = 1e5 if hertz > 2e6 else 1e4
-    return round(hertz / grain) * grain
+    nice = round(hertz / grain) * grain
+    return nice + grain if nice % (10 * grain) == 0 else nice
 
 
 def _value(match: re.Match[str], at: int) -> float:

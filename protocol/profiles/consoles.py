@@ -6,7 +6,7 @@ Keys of [console]:
 
 | key | says |
 |---|---|
-| `prompt` | stands at the start of a line when the analyzer waits; a list where it has several; `{n}` in it is a number that changes; "" for none |
+| `prompt` | stands at the start of a line when it waits; a list of several; `{n}` is any number; "" for none |
 | `echo` | true when each command comes back as the first line of its reply |
 | `out_end` | ends each line that we send |
 | `in_end` | ends each line of the analyzer's (only strict reads mind) |

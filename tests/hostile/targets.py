@@ -34,8 +34,8 @@ from protocol.dialects.exchange import PLAIN_LIMIT, Exchange
 from protocol.files.harmless import harmless
 from protocol.files.small_files import json_data
 from protocol.files.touchstone import parse_touchstone
-from protocol.learn.listing import parse_listing
-from protocol.learn.shapes import find_block
+from protocol.learn.shapes import shapes_of
+from protocol.learn.tokens import entries_of
 from protocol.profiles.profile import Profile, load_profile, parse_profile
 from protocol.sweep import SweepSettings
 from tests.hostile.oracle import outcome
@@ -133,9 +133,9 @@ def words(data: bytes) -> None:
 def listing(data: bytes) -> None:
     """An analyzer's own list of commands and its data, as the learner takes them apart."""
     lines = [harmless(line, 400) for line in _text(data).split("\n")[:200]]
-    parse_listing(lines)
+    entries_of(lines)
     for points in (None, 5, 11):
-        find_block(lines, points)
+        shapes_of(lines, points)
 
 
 def visit_bytes(data: bytes) -> None:

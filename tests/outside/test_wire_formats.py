@@ -204,7 +204,7 @@ def test_short_block_is_incomplete_and_never_fewer_values() -> None:
     assert isinstance(box.receive(b"1\n" + NO_ERROR)[0], Send)
     assert box.receive(EXAMPLE_REAL32[:14]) == []
     fault = box.silence()
-    assert "10 of 16 bytes" in fault.message and "\n" not in fault.message
+    assert isinstance(fault, Fault) and "10 of 16 bytes" in fault.message and "\n" not in fault.message
 
 
 @pytest.mark.parametrize("byte_order", ["normal", "swapped"])

@@ -1,0 +1,72 @@
+"""What may be sent: ten thousand listings with harmful words, texts that warn, pagers, single keys."""
+
+from __future__ import annotations
+
+import pytest
+
+from protocol.learn.allow import SENT, words_of
+from protocol.learn.dialogue import Role
+from protocol.learn.talk import AsksError, asks, turnable
+from protocol.learn.tokens import entries_of
+from tests.strangers import dangerous_listings
+
+
+def sent_harm(seed: int) -> set[str]:
+    """Harmful words of one listing that would be sent."""
+    listing = dangerous_listings.listing(seed)
+    harmful = {word.name for word in listing.words if word.harmful}
+    return harmful & {word.name for word in words_of(entries_of(listing.text.splitlines())) if word.role in SENT}
+
+
+def test_no_harmful_word_of_a_thousand_listings_is_sent() -> None:
+    assert {seed: sent_harm(seed) for seed in range(0, 10_000, 10) if sent_harm(seed)} == {}
+
+
+@pytest.mark.long
+def test_no_harmful_word_of_ten_thousand_listings_is_sent() -> None:
+    assert {seed: sent_harm(seed) for seed in range(10_000) if sent_harm(seed)} == {}
+
+
+def test_words_for_a_sweep_are_sent_nonetheless() -> None:
+    wanted = known = 0
+    for seed in range(0, 10_000, 50):
+        listing = dangerous_listings.listing(seed)
+        roles = {word.name: word.role for word in words_of(entries_of(listing.text.splitlines()))}
+        for word in listing.words:
+            if word.kind in ("setting", "data") and word.description:
+                wanted += 1
+                known += roles.get(word.name) in SENT
+    assert known > 0.97 * wanted
+
+
+@pytest.mark.parametrize(
+    ("line", "role"),
+    [
+        ("commit   make the current settings the power-on ones", Role.NEVER),
+        ("txon     start sweep with the source on, stored", Role.NEVER),
+        ("first    step of the procedure", Role.UNKNOWN),
+        ("new      start over", Role.NEVER),
+        ("points!", Role.UNKNOWN),
+        ("f0 <Hz>  start frequency", Role.START),
+        ("n <n>    number of points", Role.POINTS),
+        ("level    number of points, kept in flash", Role.NEVER),
+    ],
+)
+def test_evidence_decides(line: str, role: Role) -> None:
+    (word,) = words_of(entries_of([line]))
+    assert word.role is role or (role is Role.UNKNOWN and word.role not in SENT)
+
+
+@pytest.mark.parametrize("text", dangerous_listings.CONFIRMS)
+def test_nothing_is_sent_after_a_text_that_asks(text: str) -> None:
+    with pytest.raises(AsksError):
+        asks(text.encode(), "")
+
+
+@pytest.mark.parametrize("last", ["-- more --", "[any key]", "<space> for the next page", "(q leaves) more"])
+def test_a_page_of_a_listing_is_turned_and_nothing_else(last: str) -> None:
+    page = "".join(f"word{number}   does something\r\n" for number in range(6))
+    assert turnable((page + last).encode())
+    assert not turnable(last.encode())
+    assert not turnable((page + "press any key to start").encode())
+    assert not turnable((page + "WARNING: all will be lost\r\n" + last).encode())
