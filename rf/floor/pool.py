@@ -96,10 +96,14 @@ def pool_at(
     half_width_hz: float,
     dof: float = math.inf,
     shape: BottomShape | None = None,
+    *,
+    alike: bool = False,
 ) -> Pooled | None:
     """The value at the channel from the samples within `half_width_hz` of it; arrays (K,). None when there is none.
 
-    `shape` is what a fit says of the bottom; without one the limits are those of any bottom whose width is eight times
+    `alike` weighs all runs over these frequencies alike, whatever they hold (value and slope, where there are four
+    samples): for states of the path that are subtracted from one another. `shape` is what a fit says of the bottom;
+    without one the limits are those of any bottom whose width is eight times
     `half_width_hz`. With noise alone the floor falls by 10 log K where the channel is in the middle [study F6].
     """
     near = np.abs(frequency_hz - channel_hz) <= half_width_hz * (1.0 + 1e-9)
@@ -112,14 +116,33 @@ def pool_at(
     limits = _limits(shape, half_width_hz)
     samples = mean[near]
     size = _size(samples, power)
+    if alike:
+        held = np.array([math.inf if count >= 4 else 0.0, 0.0])
+        weights = _weights(basis, np.full(count, float(power.mean())), held)
+        return _pooled(weights, samples, power, basis, limits, half_width_hz, dof)
     for _ in range(2):  # the limits are relative to the value, so the second pass knows them better
         weights = _weights(basis, power, limits * size)
         value = complex(weights @ samples)
         left = float(weights**2 @ power)
         size = math.sqrt(abs(value) ** 2 + 2.0 * left)
+    return _pooled(weights, samples, power, basis, limits, half_width_hz, dof)
+
+
+def _pooled(
+    weights: NDArray[np.float64],
+    samples: NDArray[np.complex128],
+    power: NDArray[np.float64],
+    basis: NDArray[np.float64],
+    limits: NDArray[np.float64],
+    half_width_hz: float,
+    dof: float,
+) -> Pooled:
+    """What the weights (K,) make of the samples (K,), and how far the limits (2,) of slope and curvature may pull
+    it."""
     off = float(limits @ np.abs(weights @ basis[:, 1:]))
-    bias_db = FOURTH_ORDER_DB - amplitude_db(1.0 - min(off, 0.9)) if off > 1e-12 else 0.0
-    return Pooled(value, left, count, bias_db, half_width_hz, dof)
+    bias_db = FOURTH_ORDER_DB - amplitude_db(1.0 - min(off, 0.9)) if samples.size > 1 or off > 1e-9 else 0.0
+    value = complex(weights @ samples)
+    return Pooled(value, float(weights**2 @ power), samples.size, bias_db, half_width_hz, dof)
 
 
 def _limits(shape: BottomShape | None, half_width_hz: float) -> NDArray[np.float64]:

@@ -34,14 +34,14 @@ def look_counts(up_to: int, planned: int | None, *, watched: bool = True) -> lis
 
 def look_number(sweeps: int, planned: int | None, *, watched: bool = True) -> int | None:
     """Which look of a run (from 1) stands at this many sweeps, None when none does."""
-    looks = look_counts(max(sweeps, 1), planned, watched=watched)
+    looks = look_counts(sweeps, planned, watched=watched)
     return looks.index(sweeps) + 1 if sweeps in looks else None
 
 
 def next_look(sweeps: int, planned: int | None, *, watched: bool = True) -> int | None:
     """The sweep count of the next look after `sweeps`; None behind the last one."""
-    later = look_counts(max(2 * sweeps, FIRST_LOOK, planned or 0), planned, watched=watched)
-    return next((count for count in later if count > sweeps), None)
+    up_to = max(2 * sweeps, FIRST_LOOK) if planned is None else planned
+    return next((count for count in look_counts(up_to, planned, watched=watched) if count > sweeps), None)
 
 
 def spent_at(run: int, sweeps: int, planned: int | None, *, watched: bool = True, part: float = 1.0) -> float:

@@ -190,7 +190,7 @@ def test_no_leak_is_a_bound_below_the_averaged_noise() -> None:
 
 
 def test_ingress_is_told_by_its_power_and_by_its_tails() -> None:
-    """E|n|^4 / (E|n|^2)^2 is 2 for complex Gaussian noise, sd sqrt(20 / N); a stranger now and then has far more."""
+    """E|n|^4 / (E|n|^2)^2 is 2 for complex Gaussian noise, sd sqrt(20 / N); an outlier now and then has far more."""
     rng = np.random.default_rng(30)
     sweeps = noise(rng, 200, 101)
     sweeps[:, 40] *= 2.0  # louder, of the same law: 800 against 400 +- 28 in units of the chi-square
@@ -201,7 +201,7 @@ def test_ingress_is_told_by_its_power_and_by_its_tails() -> None:
     clean = [split_floor(noise(rng, 60, 101)).ingress.sum() for _ in range(40)]
     assert np.mean(clean) <= 0.1
     few = [split_floor(noise(rng, 10, 101)).ingress.sum() for _ in range(40)]
-    assert np.mean(few) <= 0.2  # one point in twenty is half as loud again by chance; none of them is a stranger
+    assert np.mean(few) <= 0.2  # one point in twenty is half as loud again by chance; none of them is an outlier
 
 
 @pytest.mark.parametrize("ratio", [-1.0, 10 ** (-10 / 20), 2.0, 1j])

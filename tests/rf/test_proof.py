@@ -106,6 +106,8 @@ def test_error_spending_sums_to_five_percent() -> None:
     assert sum(ends) == pytest.approx(ERROR, rel=1e-4)
     endless = sum(spent_at(1, 25 * 2**k, None) for k in range(30))
     assert 0.95 * ends[0] < endless < ends[0]
+    assert ERROR == 0.05
+    assert spent_at(2, 25, 50, part=0.1) == pytest.approx(0.1 * ERROR * 6 / math.pi**2 / 4 / 2)
     with pytest.raises(ValueError, match="no look"):
         spent_at(1, 26, 100)
 
@@ -123,6 +125,8 @@ def test_looks() -> None:
     assert next_look(25, 40) == 40
     assert next_look(400, None) == 800
     assert next_look(100, 100) is None
+    assert next_look(0, 100, watched=False) == 100
+    assert next_look(100, 100, watched=False) is None
 
 
 def test_parts_add_up_to_the_proof() -> None:

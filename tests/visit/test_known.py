@@ -68,13 +68,14 @@ def test_a_narrow_survey_alone_leaves_the_other_channel_unknown(visit: Simulated
 
 def jumped(visit: SimulatedVisit, leak: complex) -> None:
     """The bare zoom and the one through a half-wave jumper, which turns the signal and not the leak."""
-    noise = visit.rng.normal(size=(4, 100, POINTS)) * np.sqrt(FLOOR / 2.0)
+    noise = visit.rng.normal(size=(4, 400, POINTS)) * np.sqrt(FLOOR / 2.0)
     for sign, hookup in ((1.0, A_TO_L), (-1.0, HookUp.parse("A>L jumper=half"))):
         s21 = sign * visit.level + leak + noise[2] + 1j * noise[3]
-        visit.write(ZOOM, 100, 0.1 + noise[0] + 1j * noise[1], s21, hookup=hookup)
+        visit.write(ZOOM, 400, 0.1 + noise[0] + 1j * noise[1], s21, hookup=hookup)
 
 
 def test_a_test_of_two_states_counts_as_a_survey(visit: SimulatedVisit) -> None:
+    visit.level = 10 ** (-100 / 20)
     jumped(visit, 1e-6)
     leak = known(visit).leak_at(455e6)
     assert leak is not None and 1e-6 < leak < 1e-5
@@ -84,7 +85,8 @@ def test_a_test_of_two_states_counts_as_a_survey(visit: SimulatedVisit) -> None:
 def test_two_states_find_a_leak_that_keeps_the_pass_away(visit: SimulatedVisit) -> None:
     jumped(visit, 1e-4j)
     leak = known(visit).leak_at(455e6)
-    assert leak == pytest.approx(1e-4, rel=0.05)
+    assert leak is not None
+    assert leak == pytest.approx(1e-4, rel=0.15) and leak > 1e-4  # a limit, so with the noise added
     assert visit.verdict() not in (Verdict.PASS, Verdict.CONDITIONAL_PASS)
 
 
@@ -111,7 +113,7 @@ def test_an_axis_that_nobody_confirmed_gives_nothing_until_somebody_does(visit: 
 
 
 def test_what_was_told_on_the_way_is_read_back(visit: SimulatedVisit) -> None:
-    """Time on a point, temperature, and words of a stranger in their place."""
+    """Time on a point, temperature, and untrusted words in their place."""
     figures = RunFigures(visit.file)
     assert figures.known(figures.runs[0]).dwell_s == 0.0
     visit.file.remark("point time", "0.001 2.0", visit.now_s - 10.0)

@@ -29,6 +29,7 @@ def number_after(word: str, line: str) -> float:
 def test_a_half_wave_jumper_parts_signal_and_leakage(tmp_path: Path) -> None:
     """Scenario 26: U6 (97.9 dB), leakage -75, 25 + 25 zoomed sweeps: one state reads -75, both say the truth."""
     with table(tmp_path, "demo-450", "U6", "--leakage", "-75") as bench:
+        bench.measure("A>L", wide(bench.site), 5)  # tells the bottom's shape, as on any bench
         bench.measure("A>L", U6_ZOOM, 25)
         bench.measure("A>L jumper=half", U6_ZOOM, 25)
         (line,) = bench.station.visit.together()

@@ -48,6 +48,8 @@ LEAST_DEPARTURE = 0.6
 """Scale of the usual departures from an ideal circuit that measured data always have: a receiver bent by 0.04 dB at
 full level alone moves the place that a wide sweep gives by its own standard deviation."""
 
+Once = Callable[[Callable[[], NotchPlace | None]], NotchPlace | None]
+
 SMALLEST_ERROR = 1e-4
 """Relative error assumed for the fit even when the sweeps agree better than this: 0.001 dB."""
 
@@ -61,11 +63,12 @@ def assess(
     proof: Callable[[float], Proof] = lambda _: Proof(),
     begin: NDArray[np.float64] | None = None,
     seen: HookUpCheck | None = None,
+    once: Once = lambda fit: fit(),
 ) -> Assessment:
     """Make every figure of one hook-up from its averaged sweeps (K,). Pure.
 
     `proof` is told the proof bound at one-sided `confidence` and answers with what all looks of the run proved so far.
-    `seen`: the hook-up was judged already.
+    `seen`: the hook-up was judged already. `once` may remember the fit of this average, which takes longest.
     """
     known = known or Known()
     frequency_hz, s21, s11 = averaged.frequency_hz, averaged.s21, averaged.s11
@@ -86,7 +89,7 @@ def assess(
     roles = channel_roles(site, hookup)
     reject_hz = next((hz for hz, role in roles if role is Role.REJECT), None)
     clipped = find_clipped(frequency_hz, s21.mean, floor.averaged_power, reject_hz)
-    notch = _notch(site, hookup, frequency_hz, s21, floor, reject_hz, residuals, begin)
+    notch = once(lambda: _notch(site, hookup, frequency_hz, s21, floor, reject_hz, residuals, begin))
     own = notch.bottom() if notch is not None and notch.trusted else None
     port2_db = (residuals or Residuals()).port2_return_loss_db
     no_level = cant_say("dB", known.uncorrected, limited_by="correction")

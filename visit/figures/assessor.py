@@ -14,6 +14,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from rf.floor.leakage import FloorSplit, split_floor
+from rf.notch.notch import NotchPlace
 from rf.values.figure import CONFIDENCE
 from visit.calibration.corrector import Corrector
 from visit.figures.assess import assess
@@ -62,6 +63,8 @@ class Assessor:
         self._searched_at = 0
         keep = MOST_SURVEY_SWEEPS if hookup.survey else 0
         self._average = RunAverage(corrector or Corrector(None, hookup.path), keep=keep)
+        self._fitted: tuple[int, NotchPlace | None] | None = None
+        """Sweeps of the average that was fitted last, and the fit: a look and the picture after it share one."""
 
     def add(self, sweep: SweepLike) -> None:
         """Take in one sweep. Raises ValueError when its points differ from the earlier ones'."""
@@ -74,6 +77,8 @@ class Assessor:
 
     def know(self, known: Known) -> None:
         """What is known has changed during the run: the correction grew old, the analyzer was off, a part was read."""
+        if known.residuals != self._known.residuals:
+            self._fitted = None
         self._known = known
 
     def _take(self, look: Look) -> None:
@@ -116,12 +121,17 @@ class Assessor:
         searched = self._ended is None or (grown and sweeps != self._searched_at)
         made = assess(
             self._site, self.hookup, averaged, known=self._known, confidence=confidence, proof=proof,
-            begin=None if searched else self._ended,
+            begin=None if searched else self._ended, once=self._once,
         )  # fmt: skip
         if searched:
             self._searched_at = sweeps
         self._ended = made.notch.ended if made.notch is not None else None
         return made
+
+    def _once(self, fit: Callable[[], NotchPlace | None]) -> NotchPlace | None:
+        if self._fitted is None or self._fitted[0] != self._average.sweeps:
+            self._fitted = (self._average.sweeps, fit())
+        return self._fitted[1]
 
     def _split(self) -> FloorSplit | None:
         kept = self._average.kept()

@@ -20,9 +20,8 @@ from visit.site.site import Site
 
 CORRECTS, POINT_TIME, TEMPERATURE, AXIS = "corrects itself", "point time", "temperature", "axis"
 """Kinds of remarks that hold what is known: whether the analyzer's levels are re a thru ("yes", "no"); seconds it
-spends
-on a point ("settling factor", of settling + factor / bandwidth); degrees that were told ("14 C"); why its frequencies
-are in doubt ("confirmed": they are not)."""
+spends on a point ("settling factor", of settling + factor / bandwidth); degrees that were entered ("14 C"); why its
+frequencies are in doubt ("confirmed": they are not)."""
 CONFIRMED = "confirmed"
 UNCORRECTED = "analyzer uncorrected: calibrate it"
 
@@ -168,7 +167,7 @@ class Knowledge:
 
 
 def _numbers(words: Iterable[str]) -> Iterator[float]:
-    """The number that each begins with; what is none (a file may come from a stranger) is passed over."""
+    """The number that each begins with; what is none (a file may be untrusted) is passed over."""
     for word in words:
         try:
             number = float(word.split()[0])

@@ -32,7 +32,7 @@ NOT_FIGURES = ("calibration", "known part")
 
 @contextmanager
 def no_figures(visit: VisitFile, what: str) -> Iterator[None]:
-    """Numbers that no bench gives (a file may come from a stranger) end the arithmetic in a RecordError."""
+    """Numbers that no bench gives (a file may be untrusted) end the arithmetic in a RecordError."""
     try:
         yield
     except (ValueError, ArithmeticError, IndexError) as error:

@@ -128,7 +128,7 @@ class Together:
         for pair in pairs(self, "jumper"):
             run, first, jumped, second = pair
             for channel in reject_channels(self.site, run.hookup):
-                x0, x1 = value_at(self.site, first, channel), value_at(self.site, second, channel)
+                x0, x1 = self._value(run, first, channel), self._value(run, second, channel)
                 if x0 is None or x1 is None:
                     continue
                 apart = parted(pair, x0, x1)
@@ -150,7 +150,7 @@ class Together:
             if pad < SMALL_PAD_DB:
                 continue
             for channel in reject_channels(self.site, run.hookup):
-                x0, x1 = value_at(self.site, first, channel), value_at(self.site, second, channel)
+                x0, x1 = self._value(run, first, channel), self._value(run, second, channel)
                 if x0 is None or x1 is None:
                     continue
                 before, after = amplitude_db(abs(x0.value)), amplitude_db(abs(x1.value)) - pad
@@ -178,7 +178,7 @@ class Together:
             lines.append(f"{name}: joined: {joined.why}")
             scale = abs(amplitude(gain - joined.gain_db))
             for channel in reject_channels(self.site, run.hookup):
-                pooled = value_at(self.site, second, channel)
+                pooled = self._value(run, second, channel)
                 if pooled is None:
                     continue
                 value = Pooled(
@@ -196,6 +196,10 @@ class Together:
     def usable(self, run: RunRow) -> Averaged | None:
         """The average of a run; None when it kept no sweep or bursts spoilt it."""
         return quiet(self, run)
+
+    def _value(self, bare: RunRow, averaged: Averaged, channel_hz: float) -> Pooled | None:
+        """The value of one state of a path at a channel; the bare run tells what is known of the notch."""
+        return value_at(self.site, averaged, channel_hz, self._figures.known(bare).bottom_at(channel_hz))
 
     def _port2_db(self, run: RunRow) -> float:
         calibration = self.calibration(run)

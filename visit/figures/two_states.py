@@ -14,7 +14,7 @@ import numpy as np
 
 from rf.floor.bound import upper_limit
 from rf.floor.leakage import TwoStates, two_states
-from rf.floor.pool import Pooled, pool_at
+from rf.floor.pool import Bottom, Pooled, pool_at
 from visit.figures.averaging import Averaged, floor_of
 from visit.record.visit_file import RunRow
 from visit.site.hookup import HookUp
@@ -83,14 +83,17 @@ def pairs(averages: Averages, wanted: str) -> list[Pair]:
     return found
 
 
-def value_at(site: Site, averaged: Averaged, channel_hz: float) -> Pooled | None:
-    """The value at a channel: all samples of a zoom, else the nearest sample."""
+def value_at(site: Site, averaged: Averaged, channel_hz: float, bottom: Bottom | None = None) -> Pooled | None:
+    """The value at a channel: all samples of a zoom, weighed alike in every run, else the nearest sample. `bottom` is
+    what a fit says of the notch."""
     f = averaged.frequency_hz
     if not f[0] <= channel_hz <= f[-1]:
         return None
     zoomed = f[-1] - f[0] <= ZOOMED_SHARE * (site.high_hz - site.low_hz)
     half = float(f[-1] - f[0]) / 2 if zoomed else float(np.abs(f - channel_hz).min()) * 1.001 + 1.0
-    return pool_at(f, averaged.s21.mean, floor_of(averaged.s21).averaged_power, channel_hz, half)
+    shape = bottom.shape if bottom is not None else None
+    power = floor_of(averaged.s21).averaged_power
+    return pool_at(f, averaged.s21.mean, power, channel_hz, half, shape=shape, alike=True)
 
 
 def reject_channels(site: Site, hookup: HookUp) -> Sequence[float]:

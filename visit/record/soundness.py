@@ -1,8 +1,8 @@
-"""Is a visit file what it says it is? A file may come from a stranger: looked at before one figure is made of it.
+"""Is a visit file what it says it is? A file may be untrusted: looked at before one figure is made of it.
 
 Owns: comparing tables and columns with `visit.record.schema`, the kinds and ranges of what stands in them, the limits
 under which SQLite works on the file. Refuses: to mend anything, and views, triggers, indexes, checks and generated
-columns: each would run what a stranger wrote whenever the file is read or written to.
+columns: each would run what somebody wrote whenever the file is read or written to.
 """
 
 from __future__ import annotations

@@ -151,9 +151,9 @@ def _years(path: Path, site: Site, earlier: Sequence[Path]) -> dict[str, list[Po
     if not earlier:
         return {}
     points = [point for each in (*earlier, path) for point in points_of(each)]
-    strangers = [point for point in points if point.site != site.name]
-    if strangers:
-        raise RequestError(f"{strangers[0].path} is a visit to {strangers[0].site!r}, not to {site.name!r}")
+    others = [point for point in points if point.site != site.name]
+    if others:
+        raise RequestError(f"{others[0].path} is a visit to {others[0].site!r}, not to {site.name!r}")
     return by_side(points)
 
 
@@ -340,7 +340,7 @@ def _turning(report: Report, visit: VisitFile, site: Site) -> None:
         how = " ".join(part for part in (f"{told.turns:g} turns" if told.turns else "", told.direction) if part)
         moved = row.figures["moved"]
         said = (
-            "movement not told"
+            "movement not determined"
             if moved["value"] is None
             else f"moved {moved['value'] / 1e3:+.1f} kHz, INFERRED"
             f" {moved['low'] / 1e3:+.1f} to {moved['high'] / 1e3:+.1f}"

@@ -111,7 +111,7 @@ class FigureMaker:
             self._thread.join()
 
     def _make(self) -> None:
-        failed = False
+        failed = not self._tried()  # the file is open and its runs are known before the first sweep comes
         try:
             while not self._closing.is_set():
                 self._news.wait(AGAIN_S if failed else None)
@@ -143,14 +143,14 @@ class FigureMaker:
 
     def _latest(self, progress: Progress) -> tuple[Assessment | None, int | None]:
         """What the run in hand shows now, None when there is nothing new, and its row."""
+        if self._follower is None:
+            self._reader = self._reader or VisitFile.open(Path(self._visit.path), read_only=True)
+            self._follower = Follower(self._reader, self._visit)
         if progress.refused is not None and progress.refusal is not None and progress.order is not None:
             order = progress.order
             return refused(self._site, self._calibrator, order, progress.refused, progress.refusal), progress.run_id
         if progress.run_id is None:
             return None, None
-        if self._follower is None:
-            self._reader = self._reader or VisitFile.open(Path(self._visit.path), read_only=True)
-            self._follower = Follower(self._reader, self._visit)
         return self._follower.look(progress.run_id), progress.run_id
 
 
