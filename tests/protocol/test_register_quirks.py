@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
 from pathlib import Path
 
 import numpy as np
@@ -78,10 +79,13 @@ async def test_it_measures_as_the_plain_one_does(kind: str, tmp_path: Path, plai
 
 
 async def test_a_profile_without_the_acknowledgement_fails_in_words(tmp_path: Path) -> None:
+    def quick(profile: Profile) -> Profile:
+        return replace(profile, timing=replace(profile.timing, reply_s=0.2, quiet_s=0.03, ready_s=0.1))
+
     with pytest.raises(AnalyzerError, match="identity register reads"):
-        await measured(tmp_path, changed(ACKNOWLEDGED), load_profile("registers"))
+        await measured(tmp_path, changed(ACKNOWLEDGED), quick(load_profile("registers")))
     with pytest.raises((AnalyzerError, RequestError), match=r"stopped after|instead of 06"):
-        await measured(tmp_path, SHIPPED, parse_profile(changed(ACKNOWLEDGED)))
+        await measured(tmp_path, SHIPPED, quick(parse_profile(changed(ACKNOWLEDGED))))
 
 
 def test_a_refused_write_is_told_by_its_place() -> None:

@@ -20,7 +20,7 @@ from protocol.simulated.bench import Bench, start_bench
 from protocol.sweep import SweepSettings
 from protocol.wire import wire_log
 from protocol.wire.link import SerialLink
-from tui.cli import main
+from tui.cli import build_parser, main
 from tui.commands.exit_status import ExitStatus
 
 NAMES = ("scpi", "console-lines", "console-traces")
@@ -232,3 +232,25 @@ def test_the_command_asks_first_and_says_what_is_right(tmp_path: Path, capfd: py
     assert main(["profile", "try", "registers", "--log", str(log)]) == ExitStatus.USAGE
     assert "has no lines of text to try" in capfd.readouterr().err
     assert load_profile("console-lines").console is not None
+
+
+def test_a_measurement_writes_the_log_that_a_profile_is_tried_with(
+    tmp_path: Path, capfd: pytest.CaptureFixture[str]
+) -> None:
+    """What check sends for real holds every line of the profile but those that it had no use for."""
+    log = tmp_path / "wire.txt"
+    site = str(Path(__file__).parents[3] / "fixtures/sites/demo-450.toml")
+    with start_bench(["--speed", "0", "--unit", "U6"]) as bench:
+        words = ["check", "--port", bench.node, "--site", site, "--sweeps", "2", "--visit", str(tmp_path / "a.visit")]
+        assert main([*words, "--wire-log", str(log)]) in (ExitStatus.CANT_SAY, ExitStatus.GOALS_NOT_MET)
+    assert stat.S_IMODE(log.stat().st_mode) == 0o600
+    outcomes = in_log(shipped("scpi"), wire_log.read(log))
+    assert [str(one) for one in outcomes if not one.good and one.key not in ("level", "abort")] == []
+    assert next(one for one in outcomes if one.key == "data").came[:1] == b"#"
+    capfd.readouterr()
+
+
+@pytest.mark.parametrize("command", [["live", "--port", "p", "--site", "s"], ["check", "--port", "p", "--site", "s"],
+                                     ["learn", "p"], ["card", "p", "--site", "s"]])  # fmt: skip
+def test_whatever_talks_to_an_analyzer_takes_a_wire_log(command: list[str]) -> None:
+    assert build_parser().parse_args([*command, "--wire-log", "w.txt"]).wire_log == Path("w.txt")
