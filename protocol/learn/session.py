@@ -11,6 +11,7 @@ from collections.abc import Sequence
 from dataclasses import dataclass, field, replace
 
 from protocol.dialects.reply import LINE_END, Manner, cleaned
+from protocol.finding.heard import heard
 from protocol.learn.acquire import Acquire, Acquisition
 from protocol.learn.allow import Entry, corrected, words_of
 from protocol.learn.axis import Meaning, OtherFrequenciesError, listed_unit, meaning_of, sensible
@@ -84,9 +85,10 @@ class Session:
         self.words = corrected(self.words, await self.dialogue.words(self.words))
         self.found.help = self.opening.help_word
         if not self.words:
+            came = heard(self.talk.transcript)
             raise MissingError(
-                "it shows no list of its words to any word of help"
-                if self.opening.answers
+                f"it shows no list of its words to any word of help: {came}"
+                if came
                 else "nothing answers: not an empty line, not a word of help, not a question for the identity"
             )
 

@@ -21,6 +21,7 @@ SCHEMA = 1
 FAMILIES = ("scpi", "console", "registers")
 """Families of dialect."""
 
+
 @dataclass(frozen=True, slots=True)
 class SerialSettings:
     """How the port is opened: 8 data bits, no parity, 1 stop bit. USB ports ignore `baud`."""

@@ -13,6 +13,7 @@ import pytest
 
 from protocol.analyzer import Analyzer
 from protocol.errors import AnalyzerError
+from protocol.learn.dialogue import Nobody
 from protocol.learn.learner import learn
 from protocol.profiles.profile import Profile, load_profile
 from protocol.sweep import SweepSettings
@@ -78,7 +79,7 @@ async def test_the_shipped_profile_finds_its_way(served: str, name: str) -> None
 @names
 async def test_the_learned_profile_measures(served: str, name: str, tmp_path: Path) -> None:
     (tmp_path / "bench").write_text("open", encoding="utf-8")
-    learned = await learn(served)
+    learned = await learn(served, Nobody())
     (tmp_path / "bench").write_text("device", encoding="utf-8")
     assert not any("which of its traces" in sentence for sentence in learned.unknown)
     scpi = learned.profile.scpi
@@ -93,7 +94,7 @@ async def test_the_learned_profile_measures(served: str, name: str, tmp_path: Pa
 @pytest.mark.parametrize("name", ["rush"])
 async def test_learned_without_open_leads_the_order_is_said_to_be_assumed(served: str, tmp_path: Path) -> None:
     (tmp_path / "bench").write_text("p1load", encoding="utf-8")
-    learned = await learn(served)
+    learned = await learn(served, Nobody())
     assert any("which of its traces is S11: taken in their order" in sentence for sentence in learned.unknown)
     assert learned.profile.scpi is not None and learned.profile.scpi.traces_assumed
 
@@ -102,7 +103,7 @@ async def test_learned_without_open_leads_the_order_is_said_to_be_assumed(served
 @pytest.mark.parametrize("name", ["nettle"])
 async def test_a_bandwidth_that_cannot_be_set_is_said_to_be_unknown(served: str, tmp_path: Path) -> None:
     (tmp_path / "bench").write_text("open", encoding="utf-8")
-    learned = await learn(served)
+    learned = await learn(served, Nobody())
     assert any("its bandwidth: it can't be set" in sentence for sentence in learned.unknown)
     assert not any("Hz was taken" in line for line in learned.text.splitlines() if "bandwidth" in line)
     assert learned.profile.timing.bandwidth_factor == 0.0

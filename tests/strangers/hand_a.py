@@ -335,9 +335,7 @@ class Nettle(Hand):
         elif word == "d":
             self.ask(line, "data", *[f"{a.real * 1e6:.0f};{a.imag * 1e6:.0f};{b.real * 1e6:.0f};{b.imag * 1e6:.0f}"
                                      for a, b in zip(self.s11, self.s21)], "=")
-        elif word in ("?", "help"):
-            self.bad(line, "e0 (map)")
-        elif not self.hurt(word, line):
+        elif word in ("?", "help") or not self.hurt(word, line):
             self.bad(line, "e0 (map)")
 
     def recipe(self, start: float, stop: float, points: int, trace: str) -> list[str]:
