@@ -62,7 +62,7 @@ def lines_talk(table: bytes) -> Talk:
 
 def test_console_identity_help_and_settings() -> None:
     reply = talk(LINES, Identify(), (b"who\r", b"who\r\nBox \x1b[31m3\r\n" + YOURS))
-    assert isinstance(reply, IdentityReply) and reply.identity.text == "Box [31m3"
+    assert isinstance(reply, IdentityReply) and reply.identity.text == "Box 3"
     reply = talk(LINES, ReadHelp(), (b"words\r", b"words\r\nwho\r\n\r\nmeasure\r\n" + YOURS))
     assert reply == TextReply(("who", "measure"))
     answer = b"settings\r\nstart 450000000 Hz\r\nstop 451000000 Hz\r\npoints 3\r\nfilter 1000 Hz\r\ndrive -3 dBm\r\n"
