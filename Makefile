@@ -1,5 +1,5 @@
 # Habits of the house. `make help` lists the targets.
-.PHONY: help demo test long soak bench speed lint check picture
+.PHONY: help demo test long soak bench speed lint check picture lock matrix docs
 
 help: ## list the targets
 	@grep -E '^[a-z]+:.*##' Makefile | sed 's/:.*## /	/'
@@ -19,15 +19,24 @@ soak: ## 24 simulated hours of sweeps with faults at random (about ten minutes)
 bench: ## measure speed, as ratios against a reference in the same run
 	.venv/bin/python -m pytest tests/benchmarks --benchmark-only -n 0
 
-speed: ## measure all that README says of speed and of the line (quiet machine, ten minutes)
+speed: ## measure all that docs/speed.md says and of the line (quiet machine, ten minutes)
 	.venv/bin/python scripts/speed_table.py
 	.venv/bin/python -m pytest tests/benchmarks --benchmark-only -n 0 -q -s
 
 lint: ## style, types, import rules
 	.venv/bin/ruff check . && .venv/bin/ruff format --check . && .venv/bin/mypy && .venv/bin/lint-imports
 
+matrix: ## the tests on every Python from 3.11 to 3.13 that this machine has
+	.venv/bin/python scripts/matrix.py
+
+lock: ## resolve the newest libraries that pyproject.toml admits and write locks/
+	.venv/bin/python scripts/lock.py
+
 check: ## all that CI runs
 	bash .ci/run
+
+docs: ## write the pages that are made of the program: commands, glossary
+	.venv/bin/python scripts/pages.py
 
 picture: ## draw the README's picture of the screen again
 	.venv/bin/python scripts/picture.py

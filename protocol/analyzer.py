@@ -2,7 +2,7 @@
 
 Owns: the order on the wire. One request at a time; what goes wrong is one line; afterwards the wire is put in step
 again before anything else is asked, so that a late reply is never taken for the next one. Refuses: to know the
-tongue (dialects) or the port (link), and to repeat a sweep by itself (run).
+dialect (dialects) or the port (link), and to repeat a sweep by itself (run).
 """
 
 from __future__ import annotations
@@ -128,7 +128,7 @@ class Analyzer:
     def _axis(self) -> tuple[bool, str]:
         console = self._profile.console
         if console is None:
-            return True, "the tongue itself gives the frequencies back"
+            return True, "the dialect itself gives the frequencies back"
         if self._axis_seen:
             return True, self._axis_seen
         if console.axis == "unconfirmed":

@@ -1,4 +1,4 @@
-"""Measures what README says of speed and of the line, and prints the table of it. Medians; for a quiet machine.
+"""Measures what docs/speed.md says, and prints its table. Medians; for a quiet machine.
 
 Run by hand: make speed     (under ten minutes; the rows over ssh need `apt install openssh-server`)
 """

@@ -152,7 +152,7 @@ def measure(kbit_s: float) -> Measured:
             "-o", "StrictHostKeyChecking=no", "-o", "UserKnownHostsFile=/dev/null", "-o", "IdentitiesOnly=yes",
             f"{getpass.getuser()}@127.0.0.1",
         ]  # fmt: skip
-        remote = f"cd {ROOT} && LANG=C.UTF-8 {sys.executable} -m tui.cli demo --visit {folder}/a.visit --sweeps"
+        remote = f"cd {ROOT} && LANG=C.UTF-8 {sys.executable} -m tui demo --visit {folder}/a.visit --sweeps"
         screen = Terminal([f"{remote} 100000"], command=ssh)
         try:
             first_s = until(screen, "SWEEPS  ")

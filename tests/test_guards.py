@@ -6,7 +6,7 @@ from pathlib import Path
 
 import pytest
 
-from scripts.guards import ROOT, TABLE, Guard, guards, table
+from scripts.guards import FAST, ROOT, SLICE, TABLE, Guard, guards, slice_of, table
 
 
 @pytest.mark.parametrize("guard", guards(), ids=lambda guard: guard.name)
@@ -18,3 +18,11 @@ def test_guard_and_test_are_there(guard: Guard) -> None:
 
 def test_the_page_is_made_from_the_list() -> None:
     assert Path(TABLE).read_text(encoding="utf-8") == table(), "run: python scripts/guards.py --table"
+
+
+def test_every_fast_guard_has_its_day() -> None:
+    """A year's slices leave none out, and a day's are as many as promised, all different, the same on the same day."""
+    seen = {guard.name for day in range(1, 367) for guard in slice_of(day)}
+    assert seen == {guard.name for guard in guards() if guard.test.startswith(FAST)}
+    assert len({guard.name for guard in slice_of(331)}) == SLICE
+    assert slice_of(331) == slice_of(331)

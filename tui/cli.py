@@ -17,7 +17,7 @@ from tui.commands.exit_status import ExitStatus
 
 
 class Parser(argparse.ArgumentParser):
-    """Says what is wrong with the words in one line; a file name among them may come from a stranger."""
+    """Says what is wrong with the words in one line; a file name among them may be untrusted."""
 
     def error(self, message: str) -> NoReturn:
         """Usage and the fault on stderr, status 2."""
@@ -46,7 +46,7 @@ def build_parser() -> argparse.ArgumentParser:
     live = commands.add_parser("live", help="live screen on the analyzer at a serial port")
     _port(live)
     _measuring(live, sweeps=100)
-    live.add_argument("--resume", action="store_true", help="go on with the last run of --visit if it was broken off")
+    live.add_argument("--resume", action="store_true", help="resume the last run of --visit if it was broken off")
     _screen(live)
     _kit(live)
 
@@ -54,9 +54,9 @@ def build_parser() -> argparse.ArgumentParser:
     _port(check)
     _measuring(check, sweeps=25)
     _kit(check)
-    check.add_argument("--resume", action="store_true", help="go on with the last run of --visit if it was broken off")
+    check.add_argument("--resume", action="store_true", help="resume the last run of --visit if it was broken off")
     check.add_argument(
-        "--take-over", action="store_true", help="another process measures into --visit: go on with its run here"
+        "--take-over", action="store_true", help="another process measures into --visit: continue its run here"
     )
     check.add_argument("--trust-hookup", action="store_true", help="store sweeps even if the hook-up looks wrong")
     check.add_argument("--zoom", type=int, metavar="N", help="then N sweeps zoomed on the channel to reject")
@@ -73,7 +73,7 @@ def build_parser() -> argparse.ArgumentParser:
     _known(read)
     read.add_argument("--json", action="store_true", help="figures as JSON on stdout")
 
-    learn = commands.add_parser("learn", help="learn the tongue of an unknown analyzer and write a profile for it")
+    learn = commands.add_parser("learn", help="learn the dialect of an unknown analyzer and write a profile for it")
     learn.add_argument("port", metavar="PORT", help="serial device of the analyzer (see: deepnotch ports)")
     learn.add_argument("--out", type=Path, metavar="FILE", help="profile to write (default: in your data folder)")
     learn.add_argument(
@@ -142,7 +142,7 @@ def _measuring(parser: argparse.ArgumentParser, sweeps: int) -> None:
     parser.add_argument("--points", type=int, help="points of a sweep (default 401)")
     parser.add_argument("--bandwidth", type=float, default=1000.0, metavar="HZ", help="bandwidth in Hz (default 1000)")
     _known(parser)
-    parser.add_argument("--visit", type=Path, help="visit file to create or go on with (default: in your data folder)")
+    parser.add_argument("--visit", type=Path, help="visit file to create or continue (default: in your data folder)")
 
 
 def _known(parser: argparse.ArgumentParser) -> None:

@@ -1,4 +1,4 @@
-"""The tongues of analyzers, without ports or clocks: bytes in, events out."""
+"""The dialects of analyzers, without ports or clocks: bytes in, events out."""
 
 from __future__ import annotations
 

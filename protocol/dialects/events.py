@@ -1,6 +1,6 @@
 """What is asked of a dialect and what it answers: requests, events, and the shape of a dialect itself.
 
-Owns: the frozen types that pass between a dialect (which knows the tongue) and its driver (which knows the port
+Owns: the frozen types that pass between a dialect (which knows the dialect) and its driver (which knows the port
 and the clock). Refuses: any I/O.
 """
 
@@ -122,7 +122,7 @@ Event = Send | Reply | Fault
 
 
 class Dialect(Protocol):
-    """A tongue without a port or a clock: it turns requests into bytes and bytes into events.
+    """A dialect without a port or a clock: it turns requests into bytes and bytes into events.
 
     One request at a time: `start` it, send what it returns, feed `receive` until it gives a Reply or a Fault.
     """

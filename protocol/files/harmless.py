@@ -1,4 +1,4 @@
-"""The words of strangers made harmless: what comes from a file, a wire or a name leaves the program as one plain line.
+"""Untrusted words made harmless: what comes from a file, a wire or a name leaves the program as one plain line.
 
 Owns: the one rule, used at every way out (screens, lines on a terminal, pages, exports). Refuses: escaping for a
 format (HTML, CSV, JSON); the way out does that besides.

@@ -1,4 +1,4 @@
-"""Files of strangers read within limits, and files of the user's own written so that nobody else can read them.
+"""Untrusted files read within limits, and files of the user's own written so that nobody else can read them.
 
 Owns: the limits of a read, the modes of what is written. Refuses: any format; TOML and JSON are only guarded against
 what their parsers do not catch (depth, endless numbers).

@@ -1,6 +1,6 @@
 """Touchstone files from anybody: numbers in, through scikit-rf, and nothing else of the file is looked at.
 
-Owns: the door to scikit-rf's reader. Its `Network` would first try to unpickle a file (and run what a stranger wrote),
+Owns: the door to scikit-rf's reader. Its `Network` would first try to unpickle a file (and run what somebody wrote),
 its port names come from patterns that take for ever on a comment made for it, and it believes the number of ports in a
 file's name: so the text is read and thinned here, and only the parser gets it. Refuses: other file kinds, comments,
 noise parameters.

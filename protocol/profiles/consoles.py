@@ -79,7 +79,7 @@ class ReadBack:
 
 @dataclass(frozen=True, slots=True)
 class Console:
-    """The tongue of a text console; the module's table says what each key means. Words that it has not are None."""
+    """The dialect of a text console; the module's table says what each key means. Words that it has not are None."""
 
     prompts: tuple[str, ...]
     """Stand at the start of a line when the analyzer waits for a command; empty when nothing does."""

@@ -1,4 +1,4 @@
-"""What the program knows about one kind of analyzer: its tongue, its limits, its pace. Read from a TOML file.
+"""What the program knows about one kind of analyzer: its dialect, its limits, its pace. Read from a TOML file.
 
 Owns: the frozen types of a profile and `load_profile`, which checks all of it. Refuses: to talk to an analyzer,
 and to guess: a key that is unknown, missing or out of range is one RequestError naming file, line and key.
@@ -20,7 +20,7 @@ from protocol.sweep import Limits
 
 SCHEMA = 1
 FAMILIES = ("scpi", "console", "registers")
-"""Families of tongue."""
+"""Families of dialect."""
 
 
 @dataclass(frozen=True, slots=True)

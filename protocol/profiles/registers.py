@@ -61,7 +61,7 @@ class Register:
 
 @dataclass(frozen=True, slots=True)
 class Registers:
-    """The tongue of a register analyzer."""
+    """The dialect of a register analyzer."""
 
     order: str
     write: Opcode

@@ -18,10 +18,10 @@ from protocol.simulated.control import Control, recorded_device
 from protocol.simulated.duplexer import load_unit
 from protocol.simulated.hookup import HookUp
 from protocol.simulated.instrument import Instrument, InstrumentOptions
-from protocol.simulated.quirks import PLAIN, load_manners
+from protocol.simulated.quirks import PLAIN, load_quirks
 from protocol.simulated.register_server import RegisterServer
-from protocol.simulated.replies import Tongue
-from protocol.simulated.reply_faults import Mischief
+from protocol.simulated.replies import Dialect
+from protocol.simulated.reply_faults import ReplyFaults
 from protocol.simulated.scpi_server import ScpiServer
 from protocol.simulated.serve import PtyPort, Server, announce
 
@@ -44,8 +44,8 @@ def build_parser() -> argparse.ArgumentParser:
     parser.add_argument("--unit", default="U6", help="duplexer on the bench: U6, V6, V4, P6 (default U6)")
     parser.add_argument("--hookup", default="A>L", help="port 1 > port 2, e.g. A>L (default)")
     parser.add_argument("--device", metavar="FILE", help="a Touchstone file on the bench instead of the unit")
-    parser.add_argument("--profile", default="scpi", help="tongue: scpi, or another profile by name or file")
-    parser.add_argument("--manners", type=Path, metavar="FILE", help="listing, pages, remarks of a console")
+    parser.add_argument("--profile", default="scpi", help="dialect: scpi, or another profile by name or file")
+    parser.add_argument("--quirks", type=Path, metavar="FILE", help="listing, pages, remarks of a console")
     parser.add_argument("--scpi-style", choices=("define", "named", "traces"), default="define", help="SCPI's ways")
     parser.add_argument("--serial", default="SIM-0001", help="serial number in its identity (default SIM-0001)")
     parser.add_argument("--speed", type=float, default=1.0, help="real seconds per simulated second; 0: no waiting")
@@ -97,18 +97,18 @@ def main(arguments: Sequence[str] | None = None) -> int:
         instrument = make_instrument(options)
         profile = load_profile(options.profile)
         if profile.family == "scpi":
-            tongue: Tongue = ScpiServer(instrument, options.scpi_style)
+            dialect: Dialect = ScpiServer(instrument, options.scpi_style)
         elif profile.console is not None:
             _take_limits(instrument, options, profile.limits.min_points, profile.limits.max_points)
-            tongue = ConsoleServer(instrument, profile, load_manners(options.manners) if options.manners else PLAIN)
+            dialect = ConsoleServer(instrument, profile, load_quirks(options.quirks) if options.quirks else PLAIN)
         else:
             _take_limits(instrument, options, profile.limits.min_points, profile.limits.max_points)
-            tongue = RegisterServer(instrument, profile)
+            dialect = RegisterServer(instrument, profile)
         port = PtyPort(options.link)
     except (ValueError, RequestError, OSError) as error:
         print(f"deepnotch simulate: {error}", file=sys.stderr)  # noqa: T201 - one line for people
         return 2
-    server = Server(port, tongue, Mischief(options.seed), Control(instrument), options.speed)
+    server = Server(port, dialect, ReplyFaults(options.seed), Control(instrument), options.speed)
     for name in (signal.SIGTERM, signal.SIGINT, signal.SIGHUP):
         signal.signal(name, server.stop)
     announce(port)

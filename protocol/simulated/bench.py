@@ -11,10 +11,13 @@ import subprocess
 import sys
 import threading
 from collections.abc import Sequence
+from pathlib import Path
 from types import TracebackType
 
 from protocol.errors import RequestError
 
+WAY_IN = Path(__file__).parents[2] / "deepnotch.py"
+"""Started by its path and without the current folder in front (-P), so that the child's rooms are the program's own."""
 STOP_S = 5.0
 """A child that does not end when its input ends is killed after this."""
 
@@ -78,10 +81,9 @@ class Bench:
 
 
 def start_bench(options: Sequence[str] = ()) -> Bench:
-    """Start `python -m protocol.simulated --child OPTIONS` and wait for its node. Raises RequestError when it
-    refuses."""
+    """Start `deepnotch simulate --child OPTIONS` and wait for its node. Raises RequestError when it refuses."""
     process = subprocess.Popen(
-        [sys.executable, "-m", "protocol.simulated", "--child", *options],
+        [sys.executable, "-P", str(WAY_IN), "simulate", "--child", *options],
         stdin=subprocess.PIPE,
         stdout=subprocess.PIPE,
         stderr=subprocess.PIPE,

@@ -13,7 +13,7 @@ from protocol.profiles.consoles import Read
 from protocol.profiles.profile import Profile
 from protocol.profiles.templates import Template
 from protocol.simulated.instrument import Instrument, SimulatedSweep
-from protocol.simulated.quirks import PLAIN, Manners
+from protocol.simulated.quirks import PLAIN, Quirks
 from protocol.simulated.replies import Action, Data, Drop, Front, Refusal, Wait
 
 LONGEST_LINE = 1000
@@ -22,9 +22,9 @@ LONGEST_LINE = 1000
 class ConsoleServer:
     """Takes bytes, gives echo, reply lines and prompt."""
 
-    def __init__(self, instrument: Instrument, profile: Profile, manners: Manners = PLAIN) -> None:
+    def __init__(self, instrument: Instrument, profile: Profile, quirks: Quirks = PLAIN) -> None:
         assert profile.console is not None
-        self._profile, self._console, self._manners = profile, profile.console, manners
+        self._profile, self._console, self._quirks = profile, profile.console, quirks
         self._prompt = self._console.prompts[0].encode("ascii") if self._console.prompts else b""
         self._pages: list[list[str]] = []
         self._answers = 0
@@ -60,12 +60,12 @@ class ConsoleServer:
         if not line.strip():
             return [echo + self._prompt]
         self._answers += 1
-        if self._manners.chatter_every and self._answers % self._manners.chatter_every == 0:
-            echo += self._text(self._manners.chatter)
+        if self._quirks.chatter_every and self._answers % self._quirks.chatter_every == 0:
+            echo += self._text(self._quirks.chatter)
         try:
             body = self._obey(line.strip())
         except Refusal as refusal:
-            words = self._manners.refusal.replace("{word}", line.strip().split()[0].decode("ascii", "replace"))
+            words = self._quirks.refusal.replace("{word}", line.strip().split()[0].decode("ascii", "replace"))
             body = [self._text(words or f"{c.error_prefix} {refusal.words.lower()}")]
         actions: list[Action] = [echo] if echo else []
         actions += body
@@ -77,16 +77,16 @@ class ConsoleServer:
         """The next page of a listing; the prompt behind the last one."""
         lines = self._pages.pop(0)
         last = not self._pages
-        end = self._console.in_end if self._manners.pager else b""
-        return [end + self._text(*lines) + (self._prompt if last else self._manners.pager.encode("ascii"))]
+        end = self._console.in_end if self._quirks.pager else b""
+        return [end + self._text(*lines) + (self._prompt if last else self._quirks.pager.encode("ascii"))]
 
     def _listing(self, lines: list[str]) -> list[Action]:
         """A listing whole, or its first page with the rest in waiting."""
-        size = self._manners.page_lines
+        size = self._quirks.page_lines
         if not size or len(lines) <= size:
             return [self._text(*lines)]
         self._pages = [lines[at : at + size] for at in range(size, len(lines), size)]
-        return [self._text(*lines[:size]) + self._manners.pager.encode("ascii")]
+        return [self._text(*lines[:size]) + self._quirks.pager.encode("ascii")]
 
     def _obey(self, line: bytes) -> list[Action]:
         c = self._console
@@ -113,9 +113,9 @@ class ConsoleServer:
         if c.abort is not None and c.abort.read(line) is not None:
             return [Drop()]
         if c.help is not None and c.help.read(line) is not None:
-            return self._listing(list(self._manners.listing or self._help()))
+            return self._listing(list(self._quirks.listing or self._help()))
         if c.help is not None and line.startswith(c.help.source.encode() + b" "):
-            detail = self._manners.details.get(line.split()[-1].decode("ascii", "replace"))
+            detail = self._quirks.details.get(line.split()[-1].decode("ascii", "replace"))
             if detail is not None:
                 return [self._text(detail)]
         for quiet in (c.average, c.resume, c.pause):
@@ -171,7 +171,7 @@ class ConsoleServer:
         if self.wrong_count:
             self.wrong_count -= 1
             count -= 1
-        points = [_point(read.line, sweep, index, self._manners.number) for index in range(count)]
+        points = [_point(read.line, sweep, index, self._quirks.number) for index in range(count)]
         lines = [read.separator.join(points)] if read.points_per_line == 0 else []
         if read.points_per_line:
             step = read.points_per_line

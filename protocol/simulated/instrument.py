@@ -124,7 +124,7 @@ class Instrument:
         sigma = float(np.sqrt(self._noise_power() / 2.0))
         noise = self._noise.normal(size=(4, self.points)) * sigma
         reflected = reflected + noise[0] + 1j * noise[1]
-        through = through + noise[2] + 1j * noise[3] + self._strangers(shown, sigma)
+        through = through + noise[2] + 1j * noise[3] + self._interferers(shown, sigma)
         if self.overloaded:
             through = through * 1e7
         duration = self.sweep_time_s
@@ -178,7 +178,7 @@ class Instrument:
         level_db = self.level_dbm - o.default_level_dbm
         return float(10.0 ** ((o.floor_db - level_db) / 10.0) * self.bandwidth_hz / REFERENCE_BANDWIDTH_HZ)
 
-    def _strangers(self, f: NDArray[np.float64], sigma: float) -> NDArray[np.complex128]:
+    def _interferers(self, f: NDArray[np.float64], sigma: float) -> NDArray[np.complex128]:
         """Other people's transmitters: bursts over a whole sweep, and a carrier at a fixed frequency."""
         o = self.options
         extra = np.zeros(f.shape, complex)

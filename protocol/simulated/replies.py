@@ -1,4 +1,4 @@
-"""What every simulated tongue has in common: settings within limits, and replies as a list of things to do.
+"""What every simulated dialect has in common: settings within limits, and replies as a list of things to do.
 
 Owns: `Data` (a reply that carries measured values), `Wait`, `Drop`, the limits check. Refuses: to touch a port.
 """
@@ -31,7 +31,7 @@ class Drop:
 Action = bytes | Wait | Drop
 
 
-class Tongue(Protocol):
+class Dialect(Protocol):
     """A server for one family of commands."""
 
     front: Front
@@ -44,7 +44,7 @@ class Tongue(Protocol):
         """Take bytes from the wire, give what is to be done."""
 
     def restart(self) -> None:
-        """Forget what only the tongue holds; the instrument forgets its settings by itself."""
+        """Forget what only the dialect holds; the instrument forgets its settings by itself."""
 
 
 class Refusal(Exception):  # noqa: N818 - not an error of the program: the instrument says no
@@ -56,7 +56,7 @@ class Refusal(Exception):  # noqa: N818 - not an error of the program: the instr
 
 
 class Front:
-    """The instrument's front end shared by the tongues: settings with limits, and the last sweep."""
+    """The instrument's front end shared by the dialects: settings with limits, and the last sweep."""
 
     def __init__(self, instrument: Instrument) -> None:
         self.instrument = instrument

@@ -10,20 +10,20 @@ from collections import deque
 
 import numpy as np
 
-from protocol.simulated.replies import Action, Data, Tongue, Wait
+from protocol.simulated.replies import Action, Data, Dialect, Wait
 
 NAMES = ("silence", "trickle", "garbage", "half", "garble", "count", "refuse", "chatter", "mishear", "slow")
 CHATTER = b"note: fan speed changed\r\n"
 
 
-class Mischief:
+class ReplyFaults:
     """Faults in the order they were asked for; each strikes once per count."""
 
     def __init__(self, seed: int) -> None:
         self._waiting: deque[tuple[str, float]] = deque()
         self._rng = np.random.default_rng(seed + 3)
 
-    def ask(self, name: str, amount: str, tongue: Tongue) -> str:
+    def ask(self, name: str, amount: str, dialect: Dialect) -> str:
         """Put a fault in waiting: how often, or for slow how many seconds. Raises ValueError for an unknown one."""
         if name not in NAMES:
             raise ValueError(f"no such fault {name!r}; there are {', '.join(NAMES)}")
@@ -32,11 +32,11 @@ class Mischief:
         except ValueError:
             raise ValueError(f"{amount!r} is not a number") from None
         if name == "count":
-            tongue.wrong_count = int(value)
+            dialect.wrong_count = int(value)
         elif name == "mishear":
-            tongue.front.misheard = int(value)
+            dialect.front.misheard = int(value)
         elif name == "refuse":
-            tongue.refusals = int(value)
+            dialect.refusals = int(value)
         else:
             self._waiting.extend([(name, value)] if name == "slow" else [(name, 1.0)] * int(value))
         return f"fault {name} waits"

@@ -1,7 +1,7 @@
 """Puts a simulated instrument behind a pty and serves it until told to stop.
 
 Owns: the pty (both ends, so that opening and closing by the program never ends it), the loop over port and control
-lines, real or shrunk time. Refuses: physics and tongues.
+lines, real or shrunk time. Refuses: physics and dialects.
 """
 
 from __future__ import annotations
@@ -18,8 +18,8 @@ from collections import deque
 from collections.abc import Callable
 from pathlib import Path
 
-from protocol.simulated.replies import Action, Drop, Tongue, Wait
-from protocol.simulated.reply_faults import Mischief
+from protocol.simulated.replies import Action, Dialect, Drop, Wait
+from protocol.simulated.reply_faults import ReplyFaults
 
 CHUNK = 65536
 
@@ -58,12 +58,12 @@ class PtyPort:
 
 
 class Server:
-    """The loop: bytes from the port to the tongue, its actions back in their time, control lines in between."""
+    """The loop: bytes from the port to the dialect, its actions back in their time, control lines in between."""
 
     def __init__(
-        self, port: PtyPort, tongue: Tongue, mischief: Mischief, control: Callable[[str], str], speed: float
+        self, port: PtyPort, dialect: Dialect, faults: ReplyFaults, control: Callable[[str], str], speed: float
     ) -> None:
-        self._port, self._tongue, self._mischief, self._control = port, tongue, mischief, control
+        self._port, self._dialect, self._faults, self._control = port, dialect, faults, control
         self._speed = speed
         self._due = 0.0
         self._actions: deque[Action] = deque()
@@ -98,7 +98,7 @@ class Server:
             data = os.read(self._port.master, CHUNK)
         except (BlockingIOError, OSError):
             return
-        for action in self._mischief.strike(self._tongue.feed(data)):
+        for action in self._faults.strike(self._dialect.feed(data)):
             if isinstance(action, Drop):
                 self._actions.clear()
                 self._due = 0.0
@@ -139,9 +139,9 @@ class Server:
     def _command(self, line: str) -> str:
         words = line.split()
         if words[:1] == ["fault"] and len(words) in (2, 3):
-            return self._mischief.ask(words[1], words[2] if len(words) == 3 else "1", self._tongue)
+            return self._faults.ask(words[1], words[2] if len(words) == 3 else "1", self._dialect)
         if words == ["restart"]:
-            self._tongue.restart()
+            self._dialect.restart()
         if words == ["unplug"]:
             self._port.unplug()
             return "unplugged"

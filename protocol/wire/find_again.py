@@ -2,7 +2,7 @@
 
 Owns: `Address`, what is remembered of a port while it is there, and the names to try later. Refuses: to open any of
 them, and to offer a port of other hardware or a number that the system has given away: bytes must not be sent to a
-stranger's device.
+somebody else's device.
 """
 
 from __future__ import annotations

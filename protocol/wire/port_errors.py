@@ -96,7 +96,7 @@ def holder(port: str) -> str:
 
 def also_open(port: str) -> str:
     """ "name (pid N)" of another program that has the port open beside this one and takes its bytes away, "" when none
-    is seen. Who holds the far end of a pseudo-terminal is no stranger to it."""
+    is seen. Who holds the far end of a pseudo-terminal is known."""
     for found in _openers(port):
         if not any(link.endswith("/ptmx") for link in _open_files(found)):
             return f"{_name_of(found)} (pid {found})"

@@ -6,7 +6,6 @@ come as arrays.
 
 from __future__ import annotations
 
-import math
 from dataclasses import dataclass
 
 import numpy as np
@@ -99,10 +98,6 @@ class Kit:
         return {"short": self.short, "open": self.open, "load": self.load}[kind]
 
 
-IDEAL_KIT = Kit("ideal", Part("short"), Part("open"), Part("load"), Thru())
-"""Perfect parts at the plane. At VHF and UHF a good kit with short offsets departs from it by degrees."""
-
-
 def _looked_up(frequency_hz: NDArray[np.float64], known_hz: NDArray[np.float64], value: Complex) -> Complex:
     slack = 1e-9 * float(known_hz[-1])
     if frequency_hz[0] < known_hz[0] - slack or frequency_hz[-1] > known_hz[-1] + slack:
@@ -112,9 +107,3 @@ def _looked_up(frequency_hz: NDArray[np.float64], known_hz: NDArray[np.float64],
         )
     real = np.interp(frequency_hz, known_hz, value.real)
     return np.asarray(real + 1j * np.interp(frequency_hz, known_hz, value.imag))
-
-
-def return_loss_of(reflection: Complex) -> float:
-    """Worst return loss in dB over the array."""
-    worst = float(np.abs(reflection).max(initial=0.0))
-    return -20.0 * math.log10(worst) if worst > 0.0 else math.inf

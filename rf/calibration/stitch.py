@@ -64,7 +64,7 @@ def stitch(plain: Complex, amplified: Complex, stated_gain_db: float, plain_floo
     noise_db = NOISE_SIGMAS * 8.685889638 / np.sqrt(2.0) * 10.0 ** ((plain_floor_db - levels[overlap]) / 20.0)
     worst = float(np.maximum(np.abs(off) - noise_db, 0.0).max())
     if worst > LARGEST_DISAGREEMENT_DB:
-        why = f"the ranges disagree by {worst:.1f} dB where they overlap: amplifier overloaded, or its gain not as told"
+        why = f"the ranges disagree by {worst:.1f} dB where they overlap: amplifier overloaded, or its gain is another"
         return Stitched(False, why, disagreement_db=worst, points=count)
     gain = complex((amplified[overlap] * plain[overlap].conj()).sum() / (np.abs(plain[overlap]) ** 2).sum())
     weak = levels < OVERLAP_TO_DB

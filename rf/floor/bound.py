@@ -39,21 +39,6 @@ def upper_limit(
     return _invert(np.maximum(ratio, MEDIAN_NOISE), 1.0 - confidence, dof) * _sigma(floor_power)
 
 
-def plain_upper_limit(
-    magnitude: ArrayLike, floor_power: ArrayLike, confidence: float = CONFIDENCE
-) -> NDArray[np.float64]:
-    """The plain inversion with nothing guarding it; 0 for very small readings (an empty set). For comparison only."""
-    return _invert(_ratio(magnitude, floor_power), 1.0 - confidence, math.inf) * _sigma(floor_power)
-
-
-def ratio_upper_limit(magnitude: float, floor_power: float, confidence: float = CONFIDENCE) -> float:
-    """The ratio (CLs) limit: P(|X| < |x| given s) / P(|X| < |x| given 0) = 1 - confidence (check b15). Wider than the
-    others."""
-    ratio = float(_ratio(magnitude, floor_power))
-    chance = (1.0 - confidence) * -math.expm1(-ratio / 2.0)
-    return float(_invert(np.array(ratio), chance, math.inf) * _sigma(floor_power))
-
-
 def two_sided(
     magnitude: ArrayLike, floor_power: ArrayLike, dof: float = math.inf, confidence: float = CONFIDENCE
 ) -> tuple[NDArray[np.float64], NDArray[np.float64]]:

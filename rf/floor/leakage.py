@@ -1,4 +1,4 @@
-"""What a survey with both leads on loads tells: how much is random, how much leaks steadily, where strangers come in.
+"""What a survey with both leads on loads tells: how much is random, how much leaks steadily, where interferers come in.
 
 Owns: splitting repeated sweeps of nothing into random, steady and ingress per frequency, and the number of sweeps at
 which averaging stops paying. Refuses: to call steady what noise alone could leave in the mean.
@@ -15,7 +15,7 @@ from numpy.typing import NDArray
 from rf.floor.average import average_sweeps
 from rf.floor.bound import two_sided, upper_limit
 from rf.floor.floor import Floor, floor_from_scatter
-from rf.values.decibel import amplitude_db, power_db
+from rf.values.decibel import power_db
 from rf.values.figure import CONFIDENCE, Figure, at_least, cant_say, reading
 
 LEAK_POINTS = 21
@@ -36,7 +36,7 @@ class FloorSplit:
     """Floor of one hook-up on loads over K points, re thru.
 
     `random_db` (K,) of one sweep; `steady` (K,) complex mean with `steady_low` and `steady_high` (K,) amplitudes at
-    95 % and `averaged_power` (K,) of the noise left in it; `ingress` (K,) flags of points with strangers; `floor` the
+    95 % and `averaged_power` (K,) of the noise left in it; `ingress` (K,) flags of points with interferers; `floor` the
     random floor as a whole; `leakage` the pooled steady level in dB: READING where it is found, else AT LEAST so far
     down (positive dB); `worth_sweeps` the number
     of sweeps beyond which averaging no longer lowers the floor (None: no leak was found within the sweeps taken).
@@ -64,7 +64,7 @@ def split_floor(sweeps: NDArray[np.complex128]) -> FloorSplit:
     low, high = two_sided(np.abs(average.mean), averaged, floor.dof)
     clean = ~ingress
     leakage: Figure = cant_say(
-        "dB", "strangers at every frequency: survey again when it is quiet", limited_by="ingress"
+        "dB", "interferers at every frequency: survey again when it is quiet", limited_by="ingress"
     )
     worth = None
     if clean.any() and not average.too_busy:
@@ -169,9 +169,3 @@ def pad_test(before_db: float, after_db: float, pad_db: float) -> str:
     if abs(fall - pad_db) <= 1.0:
         return "signal"
     return "mostly leakage or floor" if fall < pad_db / 2.0 else "signal and leakage mixed"
-
-
-def leakage_error_db(rejection_amplitude: float, leakage: float) -> tuple[float, float]:
-    """How far a reading may be wrong in dB, worse and better, with a leak beside it: 20 log(1 +- l/|x|) [study F7]."""
-    ratio = leakage / rejection_amplitude
-    return amplitude_db(1.0 + ratio), (amplitude_db(1.0 - ratio) if ratio < 1.0 else -math.inf)

@@ -1,4 +1,4 @@
-"""Closed forms of cavities: loss, Q, drift with temperature, and how far a unit may warm before it leaves its goal.
+"""Closed forms of cavities: drift with temperature, and how far a unit may warm before it leaves its goal.
 
 Owns: the formulas with their sources. Refuses: a promise; a holding range is a note that rests on the metal's
 coefficient.
@@ -17,40 +17,6 @@ EXPANSION_PER_K: dict[str, float] = {
 }
 """Linear expansion at 20 C (engineering tables; sources lie 3 % apart). A rod compensated with nickel-iron is taken as
 1.2e-6."""
-
-COPPER_SIEMENS = 5.813e7
-MU0 = 4e-7 * math.pi
-SPEED_OF_LIGHT = 299_792_458.0
-
-
-def insertion_loss_db(loaded_over_unloaded: float) -> float:
-    """Loss of a matched resonator at resonance: 20 log(1 / (1 - QL / Qu))."""
-    return -20.0 * math.log10(1.0 - loaded_over_unloaded)
-
-
-def loaded_over_unloaded(loss_db: float) -> float:
-    """The inverse."""
-    return float(1.0 - 10.0 ** (-loss_db / 20.0))
-
-
-def off_tune_db(loaded_q: float, at_hz: float, resonance_hz: float) -> float:
-    """Attenuation of a single pass cavity off its resonance: 10 log(1 + QL^2 (f/f0 - f0/f)^2)."""
-    x = at_hz / resonance_hz - resonance_hz / at_hz
-    return 10.0 * math.log10(1.0 + (loaded_q * x) ** 2)
-
-
-def coaxial_q(frequency_hz: float, inner_m: float, outer_m: float, siemens: float = COPPER_SIEMENS) -> float:
-    """Q of an air-filled half-wave coaxial resonator of radii a and b: beta / (2 alpha), alpha of the conductors
-    (Pozar, Microwave Engineering, half-wave coaxial resonator)."""
-    surface = math.sqrt(math.pi * frequency_hz * MU0 / siemens)
-    alpha = surface / (2.0 * 376.730313668 * math.log(outer_m / inner_m)) * (1.0 / inner_m + 1.0 / outer_m)
-    beta = 2.0 * math.pi * frequency_hz / SPEED_OF_LIGHT
-    return beta / (2.0 * alpha)
-
-
-def multipole_loss_db(sum_g: float, fractional_bandwidth: float, unloaded_q: float) -> float:
-    """Midband loss of a multi-pole filter: 4.343 sum(g) / (FBW Qu) (after Matthaei, Young and Jones)."""
-    return 4.343 * sum_g / (fractional_bandwidth * unloaded_q)
 
 
 def drift_hz_per_k(frequency_hz: float, expansion_per_k: float) -> float:

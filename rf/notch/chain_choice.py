@@ -11,7 +11,6 @@ weight beforehand: the plain circuit wins where the data bear it, and its interv
 
 from __future__ import annotations
 
-import contextlib
 import math
 from collections.abc import Callable
 from dataclasses import dataclass, replace
@@ -19,15 +18,12 @@ from dataclasses import dataclass, replace
 import numpy as np
 from numpy.typing import NDArray
 
-from rf.notch.chain_fit import ChainFit, Observed, fit_chain
+from rf.notch.chain_fit import ChainFit, Observed, fit_chains
 from rf.notch.chain_model import Chain, ChainShape
-from rf.notch.chain_start import hidden_band, mirrored, starts
+from rf.notch.chain_start import hidden_band, reordered, starts
 
 DEPARTURES = (0.0, 0.1, 0.3, 0.6, 1.0, 3.0)
 """Scales of the usual departures that are tried."""
-
-HOPELESS = 5.0
-"""A fit whose log evidence lies this far below the best has hardly any weight (0.7 %), and larger departures less."""
 
 NOTICED = 1e-3
 """Chance of so bad a fit by noise alone below which a residual is taken to be a fault of the circuit."""
@@ -42,8 +38,20 @@ SUSPECT_ERROR = 0.02
 THIN_POINTS = 128
 """Samples for the search of a start; the last descents take them all."""
 
+WORTH = 1.0
+"""Another order of the cavities must be cheaper by this to be followed."""
+
+HARNESSES = (0.92, 1.0, 1.08)
+"""Lengths of the harness lines to start from, in quarter waves,"""
+
+COARSE_ERROR = 0.2
+"""relative error of the coarse search,"""
+
 THIN_ERROR = 3e-3
-"""Relative error during the search: keeps a start from being lost to small departures."""
+"""and of the finer one: keeps a start from being lost to small departures."""
+
+SEARCH_DEPARTURE = 1.0
+"""Scale of the usual departures during the finer search."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -78,15 +86,25 @@ class Blend:
         return mean, math.sqrt(float(weight @ variances) + between)
 
 
-def blend_fits(shape: ChainShape, frequency_hz: NDArray[np.float64], observed: Observed) -> Blend:
-    """Fit a chain of `shape` to what was `observed` over `frequency_hz` (K,). Raises LinAlgError where no fit
-    stands."""
+def blend_fits(
+    shape: ChainShape,
+    frequency_hz: NDArray[np.float64],
+    observed: Observed,
+    begin: NDArray[np.float64] | None = None,
+) -> Blend:
+    """Fit a chain of `shape` to what was `observed` over `frequency_hz` (K,). `begin` (P,) is where an earlier fit of
+    the same response ended; without one, or where it no longer leads to a good fit, a start is searched. Raises
+    LinAlgError where no fit stands."""
     whole = Chain(shape, frequency_hz, float(frequency_hz[0]), float(frequency_hz[-1]))
     chain, inner = whole, observed
     if observed.least_departure > 0:
         # An instrument's own errors are a share of the signal, so they are largest where the notch tells least.
         skirts = np.abs(observed.data) < SKIRT_LEVEL
         chain, inner = whole.at(frequency_hz[skirts]), observed.only(skirts)
+    if begin is not None and begin.size == shape.size:
+        blend = _climb(chain, inner, begin)
+        if blend.p_value > NOTICED and not _suspect(blend, inner):
+            return blend
     blend = _climb(chain, inner, _start(whole, observed))
     if _suspect(blend, inner):
         # So large a misfit is more often a false minimum than another circuit: search once more, thoroughly.
@@ -112,22 +130,34 @@ def _suspect(blend: Blend, observed: Observed) -> bool:
 
 
 def _start(whole: Chain, observed: Observed, *, thorough: bool = False) -> NDArray[np.float64]:
-    """Parameters (P,) from short descents on thinned samples, from several starts and from the best one's mirror.
+    """Parameters (P,) from short descents on thinned samples, first with an error so large that small departures from
+    the ideal circuit do not matter (the coarse cost has few minima), then with the usual departures allowed, from the
+    best ones and from the very best with its cavities in other orders.
 
-    `thorough`: from more starts, each with its mirror, and farther.
+    `thorough`: from more starts, and again until no order is better.
     """
     shape, frequency_hz = whole.shape, whole.f * whole.shape.reject_hz
     step = max(1, frequency_hz.size // THIN_POINTS)
     thin, thinned = whole.at(frequency_hz[::step]), observed.only(slice(None, None, step))
-    thinned = replace(thinned, relative_error=max(observed.relative_error, THIN_ERROR))
-    keep, steps = (8, 40) if thorough else (3, 15)
-    begins = starts(thin, frequency_hz[::step], thinned.data, thinned.noise_power, observed.unloaded_q, keep)
-    if thorough and shape.cavities > 1:
-        begins += [mirrored(shape, p) for p in begins]
+    keep, front, steps, rounds = (12, 6, 30, 4) if thorough else (4, 3, 15, 1)
+    plain = starts(thin, frequency_hz[::step], thinned.data, thinned.noise_power, observed.unloaded_q, keep)
+    begins = np.repeat(plain, len(HARNESSES), axis=0)
+    begins[:, shape.harness] = np.tile(HARNESSES, len(begins) // len(HARNESSES))
     band = hidden_band(frequency_hz, observed.data, observed.noise_power, shape.reject_hz)
-    best = _lowest(thin, thinned, begins, steps, band)
+    coarse = replace(thinned, relative_error=max(observed.relative_error, COARSE_ERROR))
+    fine = replace(thinned, relative_error=max(observed.relative_error, THIN_ERROR))
+    first = _cheapest(thin, coarse, begins, 0.0, steps, band)
+    # A shallow notch hides within the coarse error: the plain starts get their chance beside what it found.
+    candidates = np.concatenate((plain[:front], [fit.p for fit in first[:front]]))
     if shape.cavities > 1:
-        best = min(best, _lowest(thin, thinned, [mirrored(shape, best.p)], steps, band), key=lambda fit: fit.cost)
+        candidates = np.concatenate((candidates, reordered(shape, first[0].p)))
+    departure = max(observed.least_departure, SEARCH_DEPARTURE)
+    best = _cheapest(thin, fine, candidates, departure, steps, band)[0]
+    for _ in range(rounds - 1 if shape.cavities > 1 else 0):
+        other = _cheapest(thin, fine, reordered(shape, best.p), departure, steps, band)[0]
+        if other.cost > best.cost - WORTH:
+            break
+        best = other
     return best.p
 
 
@@ -139,33 +169,41 @@ def outside(fit: ChainFit, band: tuple[float, float]) -> bool:
     return not band[0] - reach <= centre <= band[1] + reach
 
 
-def _lowest(
-    chain: Chain, observed: Observed, begins: list[NDArray[np.float64]], steps: int, band: tuple[float, float]
-) -> ChainFit:
-    """The cheapest of the descents that stand, of those that end inside the hidden band where any does. Raises
-    LinAlgError when none stands."""
-    fits = []
-    for p in begins:
-        with contextlib.suppress(np.linalg.LinAlgError):
-            fits.append(fit_chain(chain, observed, p, steps=steps, searching=True))
+def _cheapest(
+    chain: Chain,
+    observed: Observed,
+    begins: NDArray[np.float64],
+    departure: float,
+    steps: int,
+    band: tuple[float, float],
+) -> list[ChainFit]:
+    """The descents from `begins` (B, P) that stand, cheapest first; only those that end inside the hidden band where
+    any does. Raises LinAlgError when none stands."""
+    tried = fit_chains(chain, observed, begins, [departure] * len(begins), steps=steps, searching=True)
+    fits = [fit for fit in tried if fit is not None]
     if not fits:
         raise np.linalg.LinAlgError("no descent stands")
-    return min([fit for fit in fits if not outside(fit, band)] or fits, key=lambda fit: fit.cost)
+    return sorted([fit for fit in fits if not outside(fit, band)] or fits, key=lambda fit: fit.cost)
 
 
 def _climb(chain: Chain, observed: Observed, p: NDArray[np.float64]) -> Blend:
-    """Allow larger and larger departures until they no longer pay. Raises LinAlgError where no descent stands."""
-    fits: list[ChainFit] = []
-    for departure in DEPARTURES:
-        if departure < observed.least_departure:
-            continue
-        try:
-            fits.append(fit_chain(chain, observed, p, departure))
-        except np.linalg.LinAlgError:
+    """Descend with each of the departures, and weigh what comes out. Raises LinAlgError where no descent stands."""
+    departures = [departure for departure in DEPARTURES if departure >= observed.least_departure]
+    fits = [
+        fit
+        for fit in fit_chains(chain, observed, np.repeat(p[None], len(departures), axis=0), departures)
+        if fit is not None
+    ]
+    for _ in range(len(fits) - 1):
+        # Where a smaller departure leads, a larger one may go farther than from the start.
+        again = fit_chains(chain, observed, np.array([fit.p for fit in fits[:-1]]), [fit.departure for fit in fits[1:]])
+        better = [
+            new if new is not None and new.cost < old.cost - WORTH else old
+            for old, new in zip(fits[1:], again, strict=True)
+        ]
+        if all(new is old for new, old in zip(better, fits[1:], strict=True)):
             break
-        p = fits[-1].p
-        if fits[-1].log_evidence < max(fit.log_evidence for fit in fits) - HOPELESS:
-            break
+        fits[1:] = better
     if not fits:
         raise np.linalg.LinAlgError("no descent stands")
     evidence = np.array([fit.log_evidence for fit in fits])

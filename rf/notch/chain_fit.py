@@ -9,7 +9,9 @@ Nielsen's damping (Madsen, Nielsen and Tingleff 2004, algorithm 3.16); the weigh
 
 from __future__ import annotations
 
+import contextlib
 import math
+from collections.abc import Sequence
 from dataclasses import dataclass, replace
 
 import numpy as np
@@ -138,7 +140,6 @@ def priors(
     return mean, weight, free
 
 
-@np.errstate(all="ignore")  # a trial step may lead anywhere; what is not finite is never accepted
 def fit_chain(
     chain: Chain,
     observed: Observed,
@@ -149,53 +150,191 @@ def fit_chain(
     tied: tuple[int, int] | None = None,
     searching: bool = False,
 ) -> ChainFit:
-    """Descend from `start` (P,). `departure` scales the usual departures from an ideal circuit; `tied` holds two
-    notches at one place; `searching` leaves slope and curvature free as a start does. Raises LinAlgError when the
-    data carry no such fit."""
-    mean, weight, free = priors(
-        chain.shape, observed.unloaded_q, departure, observed.port_reflection, searching=searching
-    )
-    mixing = _mixing(free, tied)
-    p = np.where(free, start, mean)
-    if tied is not None:
-        p[list(tied)] = p[list(tied)].mean()
-    state = _State(chain, observed, mean, weight, p)
-    damping, growth = 1e-3, 2.0
-    for _ in range(steps):
-        normal, gradient = state.normal(mixing)
-        scale = np.diag(normal)
-        step = np.linalg.solve(normal + damping * np.diag(scale), gradient)
-        if not np.isfinite(step).all():
-            raise np.linalg.LinAlgError("the descent left the numbers")
-        trial = _State(chain, observed, mean, weight, state.p + mixing @ step)
-        predicted = float(step @ (damping * scale * step + gradient))
-        won = state.cost - trial.cost_under(state)
-        if predicted > 0 and won > 0:
-            state = trial
-            damping *= max(0.1, 1.0 - (2.0 * won / predicted - 1.0) ** 3)
-            growth = 2.0
-            if predicted < CONVERGED:
-                break
+    """Descend from one `start` (P,); see `fit_chains`. Raises LinAlgError when the data carry no such fit."""
+    fit = fit_chains(chain, observed, start[None], (departure,), steps=steps, tied=tied, searching=searching)[0]
+    if fit is None:
+        raise np.linalg.LinAlgError("the descent left the numbers")
+    return fit
+
+
+def fit_chains(
+    chain: Chain,
+    observed: Observed,
+    starts: NDArray[np.float64],
+    departures: Sequence[float],
+    *,
+    steps: int = STEPS,
+    tied: tuple[int, int] | None = None,
+    searching: bool = False,
+) -> list[ChainFit | None]:
+    """Descend side by side from each of `starts` (B, P) with its own of `departures` (B), which scales the usual
+    departures from an ideal circuit.
+
+    `tied` holds two notches at one place; `searching` leaves slope and curvature free as a start does. None stands for
+    a descent that the data do not carry.
+    """
+    fits: list[ChainFit | None] = [None] * len(starts)
+    for ideal in (True, False):  # these two move different parameters
+        those = [k for k, departure in enumerate(departures) if (departure == 0) == ideal]
+        if not those:
+            continue
+        held = [priors(chain.shape, observed.unloaded_q, departures[k], observed.port_reflection, searching=searching)
+                for k in those]  # fmt: skip
+        mean, weight, free = held[0][0], np.array([each[1] for each in held]), held[0][2]
+        problem = _Problem(chain, observed, mean, _mixing(free, tied))
+        p = np.where(free, starts[those], mean)
+        if tied is not None:
+            p[:, list(tied)] = p[:, list(tied)].mean(axis=1, keepdims=True)
+        state, sound = _descend(problem, problem.state(p, weight), steps)
+        for k, fit in zip(those, _finished(problem, state, [departures[k] for k in those], free), strict=True):
+            fits[k] = fit
+        for k, stands in zip(those, sound, strict=True):
+            fits[k] = fits[k] if stands else None
+    return fits
+
+
+@dataclass(frozen=True, slots=True)
+class _State:
+    """Everything that belongs to B parameter vectors: `p` (B, P), prior `weight` (B, P), `model` and `sigma` (B, K),
+    the derivatives `dlog` (B, F, K) along what moves, and the cost (B,) under the state's own weights."""
+
+    p: NDArray[np.float64]
+    weight: NDArray[np.float64]
+    model: NDArray[np.complex128]
+    sigma: NDArray[np.float64]
+    dlog: NDArray[np.complex128]
+    cost: NDArray[np.float64]
+
+    def pick(self, which: NDArray[np.intp]) -> _State:
+        """Some of them."""
+        return _State(*(getattr(self, name)[which] for name in ("p", "weight", "model", "sigma", "dlog", "cost")))
+
+    def put(self, where: NDArray[np.intp], other: _State, which: NDArray[np.intp]) -> None:
+        """Take those of another state in place of one's own."""
+        for name in ("p", "model", "sigma", "dlog", "cost"):
+            getattr(self, name)[where] = getattr(other, name)[which]
+
+
+@dataclass(frozen=True, slots=True)
+class _Problem:
+    """What all descents share: circuit, data, prior `mean` (P,), and `mixing` (P, F): which number moves what."""
+
+    chain: Chain
+    observed: Observed
+    mean: NDArray[np.float64]
+    mixing: NDArray[np.float64]
+
+    @np.errstate(all="ignore")  # a trial step may lead anywhere; what is not finite is never accepted
+    def state(self, p: NDArray[np.float64], weight: NDArray[np.float64]) -> _State:
+        """Evaluate the circuit at `p` (B, P)."""
+        log, dlog = self.chain.log_s21(p)
+        model = np.exp(log)
+        power = self.observed.noise_power + (self.observed.relative_error * np.abs(model)) ** 2
+        sigma = np.sqrt(power / 2.0)
+        moved, by = np.nonzero(self.mixing)
+        along = dlog[:, moved]
+        if moved.size != self.mixing.shape[1]:  # two tied notches move together
+            along = np.stack([along[:, by == k].sum(axis=1) for k in range(self.mixing.shape[1])], axis=1)
         else:
-            damping *= growth
-            growth *= 2.0
-            if damping > 1e9 or predicted < 1e-6:
-                break
-    normal, _ = state.normal(mixing)
-    inverse = np.linalg.inv(normal)
-    known = weight[free & (weight > 0)]
+            along = along[:, np.argsort(by)]
+        return _State(p, weight, model, sigma, along, self.cost(p, weight, model, sigma))
+
+    @np.errstate(all="ignore")
+    def cost(
+        self,
+        p: NDArray[np.float64],
+        weight: NDArray[np.float64],
+        model: NDArray[np.complex128],
+        sigma: NDArray[np.float64],
+    ) -> NDArray[np.float64]:
+        """Cost (B,) of a model under given weights; infinite where the circuit has no value."""
+        misfit = (np.abs((self.observed.data - model) / sigma) ** 2).sum(axis=1)
+        total = misfit + (((p - self.mean) * weight) ** 2).sum(axis=1)
+        return np.where(np.isfinite(total), total, math.inf)
+
+    @np.errstate(all="ignore")
+    def normal(self, state: _State) -> tuple[NDArray[np.float64], NDArray[np.float64]]:
+        """Normal matrices (B, F, F) and descent directions (B, F) of half the cost."""
+        j = (state.model / state.sigma)[:, None] * state.dlog
+        r = (self.observed.data - state.model) / state.sigma
+        stacked = np.concatenate((j.real, j.imag), axis=2)
+        pull = state.weight**2
+        held = np.einsum("pf,bp,pg->bfg", self.mixing, pull, self.mixing, optimize=True)
+        normal = stacked @ stacked.transpose(0, 2, 1) + held
+        gradient = (stacked @ np.concatenate((r.real, r.imag), axis=1)[:, :, None])[:, :, 0]
+        return normal, gradient - (pull * (state.p - self.mean)) @ self.mixing
+
+
+@np.errstate(all="ignore")
+def _descend(problem: _Problem, state: _State, steps: int) -> tuple[_State, NDArray[np.bool_]]:
+    """Levenberg and Marquardt's descent of each of B states, and which of them stayed among the numbers."""
+    count = len(state.p)
+    damping, growth = np.full(count, 1e-3), np.full(count, 2.0)
+    moving, sound = np.ones(count, bool), np.isfinite(state.cost)
+    for _ in range(steps):
+        at = np.flatnonzero(moving & sound)
+        if not at.size:
+            break
+        here = state.pick(at) if at.size < count else state
+        normal, gradient = problem.normal(here)
+        scale = np.einsum("bff->bf", normal)
+        step = _solved(normal + (damping[at, None] * scale)[:, :, None] * np.eye(scale.shape[1]), gradient)
+        lost = ~np.isfinite(step).all(axis=1)
+        sound[at[lost]] = False
+        step[lost] = 0.0
+        trial = problem.state(here.p + step @ problem.mixing.T, here.weight)
+        predicted = (step * (damping[at, None] * scale * step + gradient)).sum(axis=1)
+        won = here.cost - problem.cost(trial.p, here.weight, trial.model, here.sigma)
+        better = (predicted > 0) & (won > 0) & np.isfinite(trial.cost)
+        state.put(at[better], trial, np.flatnonzero(better))
+        gain = np.where(better, 2.0 * won / np.where(predicted > 0, predicted, 1.0) - 1.0, 0.0)
+        damping[at] *= np.where(better, np.maximum(0.1, 1.0 - gain**3), growth[at])
+        growth[at] = np.where(better, 2.0, 2.0 * growth[at])
+        done = np.where(better, predicted < CONVERGED, (damping[at] > 1e9) | (predicted < 1e-6))
+        moving[at[done]] = False
+    return state, sound
+
+
+def _solved(a: NDArray[np.float64], b: NDArray[np.float64]) -> NDArray[np.float64]:
+    """Solutions (B, F) of a x = b; NaN where there is none."""
+    try:
+        return np.asarray(np.linalg.solve(a, b[:, :, None])[:, :, 0])
+    except np.linalg.LinAlgError:
+        found = np.full(b.shape, math.nan)
+        for k in range(len(b)):
+            with contextlib.suppress(np.linalg.LinAlgError):
+                found[k] = np.linalg.solve(a[k], b[k])
+        return found
+
+
+@np.errstate(all="ignore")
+def _finished(
+    problem: _Problem, state: _State, departures: list[float], free: NDArray[np.bool_]
+) -> list[ChainFit | None]:
+    """Covariance, evidence and residual of each descent; None where the covariance does not exist."""
+    chain, mixing = problem.chain, problem.mixing
+    normals, _ = problem.normal(state)
     # Places have no prior but the span; all other constants are the same for every fit of the same samples.
     places = chain.shape.cavities * math.log(math.sqrt(2.0 * math.pi) / float(chain.f[-1] - chain.f[0]))
-    evidence = -0.5 * (state.cost + float(np.linalg.slogdet(normal)[1])) - state.log_volume
-    evidence += float(np.log(known).sum()) + places
-    residual = (observed.data - state.model) / state.sigma
-    chi2 = float((np.abs(residual) ** 2).sum())
-    # Parameters held by their priors take no degree of freedom from the data.
-    used = float(mixing.shape[1] - (inverse * (mixing.T @ np.diag(weight**2) @ mixing)).sum())
-    dof = max(2.0 * observed.data.size - used, 1.0)
-    return ChainFit(
-        chain, state.p, mixing @ inverse @ mixing.T, state.model, residual, chi2, dof, departure, state.cost, evidence
-    )
+    fits: list[ChainFit | None] = []
+    for k, normal in enumerate(normals):
+        sign, log_volume = np.linalg.slogdet(normal)
+        if sign <= 0 or not math.isfinite(log_volume):
+            fits.append(None)
+            continue
+        inverse = np.linalg.inv(normal)
+        sigma, weight, cost = state.sigma[k], state.weight[k], float(state.cost[k])
+        evidence = -0.5 * (cost + float(log_volume)) - 2.0 * float(np.log(sigma).sum())
+        evidence += float(np.log(weight[free & (weight > 0)]).sum()) + places
+        residual = (problem.observed.data - state.model[k]) / sigma
+        # Parameters held by their priors take no degree of freedom from the data.
+        used = float(mixing.shape[1] - (inverse * (mixing.T @ (weight[:, None] ** 2 * mixing))).sum())
+        fits.append(ChainFit(
+            chain, state.p[k], mixing @ inverse @ mixing.T, state.model[k], residual,
+            float((np.abs(residual) ** 2).sum()), max(2.0 * problem.observed.data.size - used, 1.0), departures[k],
+            cost, evidence,
+        ))  # fmt: skip
+    return fits
 
 
 def _mixing(free: NDArray[np.bool_], tied: tuple[int, int] | None) -> NDArray[np.float64]:
@@ -205,42 +344,3 @@ def _mixing(free: NDArray[np.bool_], tied: tuple[int, int] | None) -> NDArray[np
         columns[:, tied[0]] += columns[:, tied[1]]
         columns = np.delete(columns, tied[1], axis=1)
     return columns
-
-
-class _State:
-    """Everything that belongs to one parameter vector."""
-
-    def __init__(
-        self,
-        chain: Chain,
-        observed: Observed,
-        mean: NDArray[np.float64],
-        weight: NDArray[np.float64],
-        p: NDArray[np.float64],
-    ) -> None:
-        self.p, self._observed, self._mean, self._weight = p, observed, mean, weight
-        log, self._dlog = chain.log_s21(p)
-        self.model = np.exp(log)
-        power = observed.noise_power + (observed.relative_error * np.abs(self.model)) ** 2
-        self.sigma = np.sqrt(power / 2.0)
-        self._prior = float((((p - mean) * weight) ** 2).sum())
-        self.cost = self.cost_under(self)
-
-    @property
-    def log_volume(self) -> float:
-        """Sum of log sigma^2: what normalises the likelihood."""
-        return 2.0 * float(np.log(self.sigma).sum())
-
-    def cost_under(self, other: _State) -> float:
-        """Cost with the weights of another state; infinite where the circuit has no value."""
-        cost = float((np.abs((self._observed.data - self.model) / other.sigma) ** 2).sum()) + self._prior
-        return cost if math.isfinite(cost) else math.inf
-
-    def normal(self, mixing: NDArray[np.float64]) -> tuple[NDArray[np.float64], NDArray[np.float64]]:
-        """Normal matrix (F, F) and descent direction (F,) of half the cost."""
-        j = (self.model / self.sigma) * self._dlog
-        r = (self._observed.data - self.model) / self.sigma
-        stacked = np.concatenate((j.real, j.imag), axis=1)
-        normal = stacked @ stacked.T + np.diag(self._weight**2)
-        gradient = stacked @ np.concatenate((r.real, r.imag)) - self._weight**2 * (self.p - self._mean)
-        return mixing.T @ normal @ mixing, mixing.T @ gradient

@@ -1,7 +1,8 @@
 """Transmission through a chain of notch cavities, with every derivative, as the fit needs it.
 
 Owns: the circuit of one side of a duplexer between its antenna port and its side port, and the derivatives of log S21
-with respect to the fitted parameters. Refuses: data, weights and starts; those are `rf.notch.chain_fit`'s.
+with respect to the fitted parameters, for one vector of parameters or many at once: wherever (P,) or (K,) is written,
+leading axes are allowed and kept. Refuses: data, weights and starts; those are `rf.notch.chain_fit`'s.
 
 The chain is worked backwards from the matched side port as normalised admittance y and voltage ratio (Pozar,
 Microwave Engineering, chapters 2 and 4): a shunt branch adds its admittance; a line of electrical length t gives
@@ -117,6 +118,7 @@ class ChainShape:
 
 
 Values = NDArray[np.complex128]
+Real = NDArray[np.float64]
 
 
 @dataclass(frozen=True, slots=True)
@@ -160,10 +162,11 @@ class Chain:
 
     def log_s21(self, p: NDArray[np.float64]) -> tuple[Values, Values]:
         """log S21 (K,) and its derivatives (P, K)."""
-        total, inner = self.circuit(p)
-        gain = p[self.shape.slow.start :]
-        total = total + (gain[0::2] + 1j * gain[1::2]) @ self.gain_terms
-        return total, np.concatenate((inner, self._gain_rows))
+        total, slopes = self.circuit(p)
+        gain = p[..., self.shape.slow.start :]
+        total = total + (gain[..., 0::2] + 1j * gain[..., 1::2]) @ self.gain_terms
+        rows = np.broadcast_to(self._gain_rows, (*p.shape[:-1], *self._gain_rows.shape))
+        return total, np.concatenate((slopes, rows), axis=-2)
 
     def circuit(self, p: NDArray[np.float64]) -> tuple[Values, Values]:
         """log S21 (K,) of the circuit without slow terms and ripple, and the derivatives of that part.
@@ -172,13 +175,13 @@ class Chain:
         the far ends (the adjoint), and every parameter takes its share where it acts.
         """
         s = self.shape
-        slopes = np.zeros((s.slow.start, self.f.size), np.complex128)
+        slopes = np.zeros((*p.shape[:-1], s.slow.start, self.f.size), np.complex128)
         total, node, own, other = self._forward(p)
         back = -1.0 / node
-        self._reflection(slopes, s.source, complex(*p[s.source]), back)
-        self._reflection(slopes, s.load, complex(*p[s.load]), self._back(slopes, own, back, transmitted=True))
+        self._reflection(slopes, s.source, _complex(p, s.source), back)
+        self._reflection(slopes, s.load, _complex(p, s.load), self._back(slopes, own, back, transmitted=True))
         if other is not None:
-            self._reflection(slopes, s.far, complex(*p[s.far]), self._back(slopes, other, back, transmitted=False))
+            self._reflection(slopes, s.far, _complex(p, s.far), self._back(slopes, other, back, transmitted=False))
         return total, slopes
 
     def value(self, p: NDArray[np.float64]) -> Values:
@@ -188,28 +191,29 @@ class Chain:
     def _forward(self, p: NDArray[np.float64]) -> tuple[Values, Values, _Side, _Side | None]:
         """log S21, admittance at the tee, the side under test and the other one."""
         s = self.shape
-        own = self._side(p, complex(*p[s.load]), 1.0, [self._cavity(p, k) for k in range(s.cavities - 1, -1, -1)])
-        source = complex(*p[s.source])
+        branches = [self._cavity(p, k) for k in range(s.cavities - 1, -1, -1)]
+        own = self._side(p, _complex(p, s.load), 1.0, branches)
+        source = _complex(p, s.source)
         node = (1.0 - source) / (1.0 + source) + own.y
         other = self._mirrored(p) if s.other_side else None
         if other is not None:
             node = node + other.y
         return own.log_ratio - np.log(node / 2.0), node, own, other
 
-    def _side(self, p: NDArray[np.float64], far: complex, quarter_at: float, branches: list[Branch]) -> _Side:
+    def _side(self, p: NDArray[np.float64], far: Values, quarter_at: float, branches: list[Branch]) -> _Side:
         """From a far end closed by reflection `far` through each branch and one harness line behind it, to the tee.
         The lines are cut for `quarter_at` times the reject channel."""
         per = QUARTER / quarter_at * self.f
-        angle = per * (p[self.shape.harness] - 1j * p[self.shape.loss])
+        angle = per * (_part(p, self.shape.harness) - 1j * _part(p, self.shape.loss))
         cos, sin = np.cos(angle), np.sin(angle)
-        y = np.full(self.f.size, (1.0 - far) / (1.0 + far), np.complex128)
-        log_ratio = np.zeros(self.f.size, np.complex128)
+        y: Values = (1.0 - far) / (1.0 + far)
+        log_ratio: Values = np.zeros(angle.shape, np.complex128)
         steps = []
         for branch in branches:
             y = y + branch.y
             factor = cos + 1j * sin * y
             steps.append((branch, y, factor))
-            log_ratio -= np.log(factor)
+            log_ratio = log_ratio - np.log(factor)
             y = (y * cos + 1j * sin) / factor
         return _Side(y, log_ratio, steps, per, cos, sin)
 
@@ -225,19 +229,19 @@ class Chain:
                 turn = turn - (1j * side.cos * y - side.sin) * per_factor
                 back = back - 1j * side.sin * per_factor
             turn = turn * side.per
-            slopes[s.harness] += turn
-            slopes[s.loss] -= 1j * turn
+            slopes[..., s.harness, :] += turn
+            slopes[..., s.loss, :] -= 1j * turn
             for index, change in branch.slopes:
-                slopes[index] += back * change
+                slopes[..., index, :] += back * change
         return back
 
-    def _reflection(self, slopes: Values, part: slice, reflection: complex, back: Values) -> None:
+    def _reflection(self, slopes: Values, part: slice, reflection: Values, back: Values) -> None:
         """Share of a port's closing reflection: y = (1 - r) / (1 + r)."""
         change = back * (-2.0 / (1.0 + reflection) ** 2)
-        slopes[part.start] += change
-        slopes[part.start + 1] += 1j * change
+        slopes[..., part.start, :] += change
+        slopes[..., part.start + 1, :] += 1j * change
 
-    def _resonator(self, place: float, slope: float, q: float) -> tuple[Values, Values]:
+    def _resonator(self, place: Real, slope: Real, q: Real) -> tuple[Values, Values]:
         """Admittance (K,) of a series resonator at `place` times the reject channel, and its change with the place."""
         branch = 1.0 / (slope * (1j * (self.f / place - place / self.f) + 1.0 / q))
         return np.asarray(branch), np.asarray(branch**2 * slope * 1j * (self.f / place**2 + 1.0 / self.f))
@@ -246,36 +250,47 @@ class Chain:
         """One cavity of the side under test."""
         s = self.shape
         own = [part.start + index for part in s.own] if s.cavities > 1 else []
-        depart = p[own] if own else np.zeros(3)
-        slope, q = float(np.exp(p[s.log_x] + depart[0])), float(np.exp(p[s.log_q] + depart[1]))
-        place = 1.0 + p[index]
+        depart = [_part(p, k) for k in own] or [np.zeros(1)] * 3
+        slope, q = np.exp(_part(p, s.log_x) + depart[0]), np.exp(_part(p, s.log_q) + depart[1])
+        place = 1.0 + _part(p, index)
         y, dplace = self._resonator(place, slope, q)
         dx, dq, dtrim = -y, y**2 * slope / q, np.zeros_like(y)
         if s.pass_hz is not None:
-            ratio = self.pass_ratio if s.pass_follows else self.pass_ratio / place
+            ratio = np.full_like(place, self.pass_ratio) if s.pass_follows else self.pass_ratio / place
             dtrim = self._susceptance(slope, ratio, ratio * place)
-            held = (p[s.trim] + depart[2]) * dtrim
+            held = (_part(p, s.trim) + depart[2]) * dtrim
             y, dx = y + held, dx - held
             if s.pass_follows:
-                dplace = dplace + held * (-1.0 if ratio > 1.0 else 1.0) / place
+                dplace = dplace + held * np.where(ratio > 1.0, -1.0, 1.0) / place
             else:
                 dplace = dplace + held * (ratio + 1.0 / ratio) / (ratio - 1.0 / ratio) / place
         slopes = [(index, dplace), (s.log_x, dx), (s.log_q, dq), (s.trim, dtrim)]
         slopes += list(zip(own, (dx, dq, dtrim), strict=True)) if own else []
         return Branch(y, slopes)
 
-    def _susceptance(self, slope: float, ratio: float, at: float) -> Values:
+    def _susceptance(self, slope: Real, ratio: Real, at: Real) -> Values:
         """What cancels a branch of reactance `slope` at `ratio` times its notch, over f: a capacitor where it is
         positive, an inductor where it is negative."""
-        b = float(np.divide(1.0, slope * (ratio - 1.0 / ratio)))  # infinite where notch and pass coincide
-        return np.asarray(1j * b * (self.f / at if b > 0 else at / self.f))
+        b = np.divide(1.0, slope * (ratio - 1.0 / ratio))  # infinite where notch and pass coincide
+        return np.asarray(1j * b * np.where(b > 0, self.f / at, at / self.f))
 
     def _mirrored(self, p: NDArray[np.float64]) -> _Side:
         """The other side: like cavities whose notches stand at the pass channel."""
         s = self.shape
-        slope, q = float(np.exp(p[s.log_x])), float(np.exp(p[s.log_q]))
-        y, dplace = self._resonator(self.pass_ratio * (1.0 + p[s.other]), slope, q)
-        dtrim = self._susceptance(slope, 1.0 / self.pass_ratio, 1.0)
-        dq, y = y**2 * slope / q, y + p[s.trim] * dtrim
+        slope, q = np.exp(_part(p, s.log_x)), np.exp(_part(p, s.log_q))
+        y, dplace = self._resonator(self.pass_ratio * (1.0 + _part(p, s.other)), slope, q)
+        one = np.ones_like(slope)
+        dtrim = self._susceptance(slope, one / self.pass_ratio, one)
+        dq, y = y**2 * slope / q, y + _part(p, s.trim) * dtrim
         branch = Branch(y, [(s.other, dplace * self.pass_ratio), (s.log_x, -y), (s.log_q, dq), (s.trim, dtrim)])
-        return self._side(p, complex(*p[s.far]), self.pass_ratio, [branch] * s.cavities)
+        return self._side(p, _complex(p, s.far), self.pass_ratio, [branch] * s.cavities)
+
+
+def _part(p: NDArray[np.float64], index: int) -> Real:
+    """One parameter with an axis (1,) for the frequencies."""
+    return p[..., index, None]
+
+
+def _complex(p: NDArray[np.float64], part: slice) -> Values:
+    """A reflection from its two parts, with an axis (1,) for the frequencies."""
+    return np.asarray(_part(p, part.start) + 1j * _part(p, part.start + 1))

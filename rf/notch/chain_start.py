@@ -65,17 +65,18 @@ def starts(
     noise_power: NDArray[np.float64],
     unloaded_q: float,
     keep: int = 3,
-) -> list[NDArray[np.float64]]:
-    """Up to `keep` parameter vectors (P,), best first, from the `data` (K,) that stand above `noise_power` (K,)."""
+) -> NDArray[np.float64]:
+    """Up to `keep` parameter vectors (B, P), best first, from the `data` (K,) that stand above `noise_power` (K,)."""
     shape = chain.shape
     strong = strong_points(data, noise_power)
     low, high = hidden_band(frequency_hz, data, noise_power, shape.reject_hz)
     middle, width = (low + high) / 2.0, high - low
 
-    def tried(guesses: list[NDArray[np.float64]]) -> list[NDArray[np.float64]]:
+    def tried(guesses: list[NDArray[np.float64]]) -> NDArray[np.float64]:
         """The guesses with their slow terms, best first."""
-        misfits = [_slow_terms(chain, p, data, strong) for p in guesses]
-        return [guesses[k] for k in np.argsort(misfits)]
+        filled = np.array(guesses)
+        misfits = _slow_terms(chain, filled, data, strong)
+        return filled[np.argsort(misfits)]
 
     pairs = [(coupling, share * unloaded_q) for coupling in COUPLINGS for share in QUALITIES]
     loops = _different(tried([_guess(shape, middle, x, q, 0.0) for x, q in pairs]), shape, keep)
@@ -89,12 +90,28 @@ def starts(
     return _different(tried(finer), shape, keep)
 
 
-def mirrored(shape: ChainShape, p: NDArray[np.float64]) -> NDArray[np.float64]:
-    """The same start with the cavities in the other order: from the skirts alone the two look nearly alike."""
-    turned = p.copy()
-    for part in (shape.places, *shape.own):
-        turned[part] = turned[part][::-1]
-    return turned
+def reordered(shape: ChainShape, p: NDArray[np.float64]) -> NDArray[np.float64]:
+    """The same start (P,) with the cavities in other orders (B, P): turned round, each pair exchanged, and single ones
+    moved to either end. From the skirts alone these look nearly alike, and a descent does not pass from one to the
+    other."""
+    n = shape.cavities
+    first = tuple(range(n))
+    orders = {first[::-1]}
+    for a in range(n):
+        for b in range(a + 1, n):
+            swapped = list(first)
+            swapped[a], swapped[b] = swapped[b], swapped[a]
+            orders.add(tuple(swapped))
+        rest = tuple(k for k in first if k != a)
+        orders |= {(a, *rest), (*rest, a)}
+    orders.discard(first)
+    turned = []
+    for order in sorted(orders):
+        q = p.copy()
+        for part in (shape.places, *shape.own):
+            q[part] = q[part][list(order)] if part.stop > part.start else q[part]
+        turned.append(q)
+    return np.array(turned)
 
 
 def _guess(
@@ -108,30 +125,30 @@ def _guess(
     return p
 
 
-def _slow_terms(chain: Chain, p: NDArray[np.float64], data: NDArray[np.complex128], strong: NDArray[np.bool_]) -> float:
-    """Put the slow terms that fit best into `p`; return the misfit of log S21 over the strong samples, 0 to 1."""
-    shape = chain.shape
+def _slow_terms(
+    chain: Chain, p: NDArray[np.float64], data: NDArray[np.complex128], strong: NDArray[np.bool_]
+) -> NDArray[np.float64]:
+    """Put the slow terms that fit best into each of `p` (B, P); return the misfits (B,) of log S21 over the strong
+    samples, 0 to 1."""
     with np.errstate(all="ignore"):
         ratio = data * np.exp(-chain.value(p))
     ratio = np.where(np.isfinite(ratio) & (ratio != 0), ratio, 1.0)
     x = chain.powers[1]
     pair = strong[1:] & strong[:-1]
-    turn = (ratio[1:] * np.conj(ratio[:-1]))[pair]
-    turn = turn / np.abs(turn)
-    per_step = float(np.angle(turn.sum())) if turn.size else 0.0
-    per_x = per_step / float(x[1] - x[0])
-    rest = ratio[strong] * np.exp(-1j * per_x * x[strong])
-    log = np.log(np.abs(rest)) + 1j * np.unwrap(np.angle(rest))
-    basis = chain.powers[:, strong].T
-    c, *_ = np.linalg.lstsq(basis.astype(complex), log, rcond=None)
-    square = np.abs(log - basis @ c) ** 2
-    misfit = float(np.mean(square / (square + OUTLIER**2)))
-    c[1] += 1j * per_x
-    p[shape.slow] = np.stack((c.real, c.imag), axis=1).ravel()
-    return misfit
+    turn = (ratio[:, 1:] * np.conj(ratio[:, :-1]))[:, pair]
+    per_x = np.angle((turn / np.abs(turn)).sum(axis=1)) / float(x[1] - x[0])
+    rest = ratio[:, strong] * np.exp(-1j * per_x[:, None] * x[strong])
+    log = np.log(np.abs(rest)) + 1j * np.unwrap(np.angle(rest), axis=1)
+    basis = chain.powers[:, strong]
+    c = log @ np.linalg.pinv(basis)
+    square = np.abs(log - c @ basis) ** 2
+    misfit = np.mean(square / (square + OUTLIER**2), axis=1)
+    c[:, 1] += 1j * per_x
+    p[:, chain.shape.slow] = np.stack((c.real, c.imag), axis=2).reshape(len(p), -1)
+    return np.asarray(misfit)
 
 
-def _different(ordered: list[NDArray[np.float64]], shape: ChainShape, keep: int) -> list[NDArray[np.float64]]:
+def _different(ordered: NDArray[np.float64], shape: ChainShape, keep: int) -> NDArray[np.float64]:
     """The first `keep` that are not neighbours of one another on the grid."""
     chosen: list[NDArray[np.float64]] = []
     near = 1.5 * math.log(COUPLINGS[1] / COUPLINGS[0])
@@ -145,4 +162,4 @@ def _different(ordered: list[NDArray[np.float64]], shape: ChainShape, keep: int)
             chosen.append(p)
         if len(chosen) == keep:
             break
-    return chosen
+    return np.array(chosen)

@@ -19,6 +19,7 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
+from rf.floor.pool import Bottom, BottomShape
 from rf.notch.chain_choice import DEPARTURES, Blend, blend_fits
 from rf.notch.chain_fit import ChainFit, Observed, fit_chain
 from rf.notch.chain_model import ChainShape
@@ -48,6 +49,9 @@ RESOLVED_SHARE = 0.5
 RESOLVED_GAIN = 15.0
 """and when holding the two at one place costs this much more (chance of 1e-4 for equal notches, chi-square, 1 dof)."""
 
+WEIGHTY = 0.05
+"""Fits with less than this share of the best one's weight do not say what shape a bottom may have."""
+
 LARGEST_DEPTH_HALF_DB = 20.0
 """A depth known no better than this is not worth saying."""
 
@@ -59,9 +63,11 @@ class NotchPlace:
     `centre` in Hz is the mean of the cavities' notches; `depth` in positive dB re thru at the fitted bottom;
     `rejection_at` the same at each frequency that was asked for; `singles` the cavities' own notches in Hz, in rising
     order, empty unless `singles_resolved`; a spacing below `singles_limit_hz` cannot be resolved in these data.
-    `bottom_width_hz` is the fitted width 3 dB above the bottom (NaN when not trusted). `departure` is the scale of the
+    `bottom_width_hz` is the fitted width 3 dB above the bottom (NaN when not trusted), `shapes_at` slope and curvature
+    at each frequency that was asked for (empty when not trusted). `departure` is the scale of the
     usual departures from an ideal circuit that the data ask for, `misfit` the relative error that the fit needed,
-    `p_value` the chance of a fit this bad were the stated errors all; `model` (K,) the fitted response.
+    `p_value` the chance of a fit this bad were the stated errors all; `model` (K,) the fitted response; `ended` (P,)
+    the fit's own parameters, to begin a later one from.
     """
 
     centre: Figure
@@ -72,12 +78,18 @@ class NotchPlace:
     singles_resolved: bool
     singles_limit_hz: float
     bottom_width_hz: float
+    shapes_at: tuple[BottomShape, ...]
     trusted: bool
     departure: float
     misfit: float
     p_value: float
     model: NDArray[np.complex128] | None
     why: str
+    ended: NDArray[np.float64] | None = None
+
+    def bottom(self, asked: int = 0) -> Bottom:
+        """Width, and shape at one of the frequencies that were asked for; unknown when the fit is not trusted."""
+        return Bottom(self.bottom_width_hz, self.shapes_at[asked] if self.shapes_at else None)
 
 
 def find_notch(
@@ -95,13 +107,15 @@ def find_notch(
     port_reflection: float = 0.0,
     least_departure: float = 0.0,
     ask_hz: Sequence[float] = (),
+    begin: NDArray[np.float64] | None = None,
 ) -> NotchPlace:
     """Fit a chain of `cavities` notches to the averaged sweep `s21` (K,) over additive noise E|n|^2 (K,) re thru.
 
     `cavities` None: the number from one to four with the largest evidence. `relative_error` is the error that grows
     with the signal. `pass_hz` None or `other_side` False: a notch filter alone. `kind`: of a "pass-reject" unit the
     rods move pass and notch together. `unloaded_q` is what is expected of the cavities, within a factor of two.
-    `port_reflection` is what the analyzer's ports may reflect (amplitude). Never raises for data: what cannot be
+    `port_reflection` is what the analyzer's ports may reflect (amplitude). `begin`: the `ended` of an earlier fit of
+    the same response with fewer sweeps, which saves the search. Never raises for data: what cannot be
     told comes back as CAN'T SAY.
     """
     noise = np.broadcast_to(np.asarray(noise_power, float), frequency_hz.shape)
@@ -115,9 +129,9 @@ def find_notch(
     for count in COUNTS if cavities is None else (cavities,):
         shape = ChainShape(count, reject_hz, pass_hz, other_side and pass_hz is not None, kind == "pass-reject")
         with contextlib.suppress(np.linalg.LinAlgError):
-            blends.append(blend_fits(shape, f, observed))
+            blends.append(blend_fits(shape, f, observed, begin))
     if not blends:
-        return _nothing("the fit found no footing in this response", ask_hz)
+        return _nothing("the fit did not converge on this response", ask_hz)
     blend = max(blends, key=lambda each: each.evidence)
     return _said(blend, observed, frequency_hz, ask_hz)
 
@@ -167,12 +181,14 @@ def _said(blend: Blend, observed: Observed, frequency_hz: NDArray[np.float64], a
         singles_resolved=resolved,
         singles_limit_hz=limit,
         bottom_width_hz=width_hz,
+        shapes_at=tuple(_shape(blend, hz, width_hz) for hz in ask_hz),
         trusted=True,
         departure=best.departure,
         misfit=needed,
         p_value=blend.p_value,
         model=np.exp(best.chain.at(frequency_hz).log_s21(best.p)[0]),
         why=why,
+        ended=best.p,
     )
 
 
@@ -188,6 +204,27 @@ def _bottom(fit: ChainFit, centre_hz: float) -> tuple[float, float]:
     first = grid[left[-1]] if left.size else grid[0]
     last = grid[low + right[0]] if right.size else grid[-1]
     return float(grid[low]), float(last - first)
+
+
+def _shape(blend: Blend, at_hz: float, width_hz: float) -> BottomShape:
+    """Steepest slope and sharpest curvature at a frequency that the fits allow: the largest of what those with any
+    weight show, each with two standard deviations."""
+    step = width_hz / 32.0
+    slopes: list[float] = []
+    curvatures: list[float] = []
+    for fit, weight in zip(blend.fits, blend.weights, strict=True):
+        if weight < WEIGHTY * blend.weights[0]:
+            continue
+        log, dlog = fit.chain.at(at_hz + step * np.array([-1.0, 0.0, 1.0])).log_s21(fit.p)
+        left, right = np.exp(log[0] - log[1]), np.exp(log[2] - log[1])
+        dleft, dright = left * (dlog[:, 0] - dlog[:, 1]), right * (dlog[:, 2] - dlog[:, 1])
+        for found, value, change in (
+            (slopes, right - left, dright - dleft),
+            (curvatures, right + left - 2.0, dright + dleft),
+        ):
+            spread = math.sqrt(blend.inflation * max(float((change @ fit.covariance @ np.conj(change)).real), 0.0))
+            found.append(float(abs(value)) + 2.0 * spread)
+    return BottomShape(max(slopes) / (2.0 * step), max(curvatures) / (2.0 * step**2))
 
 
 def _level(blend: Blend, at_hz: float) -> Figure:
@@ -252,5 +289,5 @@ def _nothing(why: str, ask_hz: Sequence[float], misfit: float = math.nan, p_valu
     nothing = cant_say("dB", why)
     return NotchPlace(
         cant_say("Hz", why), nothing, cant_say("", why), tuple(nothing for _ in ask_hz), (), False, math.nan, math.nan,
-        False, math.nan, misfit, p_value, None, why,
+        (), False, math.nan, misfit, p_value, None, why,
     )  # fmt: skip

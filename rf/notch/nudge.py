@@ -166,7 +166,9 @@ class _Fit:
             )
         moved = _figure(after - place, moved_sd * wider)
         if share > DEEPEST_PLACE:
-            nowhere = cant_say("Hz", "place not told so deep under the noise: average longer", limited_by="random")
+            nowhere = cant_say(
+                "Hz", "place not determined so deep under the noise: average longer", limited_by="random"
+            )
             return Nudge(nowhere, nowhere, moved, misfit)
         return Nudge(_figure(place, float(sd[0]) * wider), _figure(after, float(sd[1]) * wider), moved, misfit)
 

@@ -1,50 +1,183 @@
 """Distance to a fault of the feeder from a swept S11: the inverse transform of the reflection.
 
-Owns: window, transform, the strongest echo. Refuses: to see behind a narrow antenna what its own band hides.
+Owns: window, transform, the strongest echo with the intervals of its place and its level. Refuses: a span too narrow to
+tell places on a feeder apart, an echo that side lobes or noise could have made, and to see behind a narrow antenna what
+its own band hides.
+
+Reflectometry by inverse transform (the discrete Fourier transform's relations, common practice): K points, a step
+apart, give K cells of c v / (2 K step); the resolution is c v / (2 span), and as S11 is complex all K cells are
+different places, so that distances repeat only after c v / (2 step) (study, F17).
 """
 
 from __future__ import annotations
 
+import math
 from dataclasses import dataclass
 
 import numpy as np
 from numpy.typing import NDArray
 
-SPEED_OF_LIGHT = 299_792_458.0
+from rf.values.decibel import amplitude_db
+from rf.values.figure import Figure, cant_say, inferred, reading
+from rf.values.match import CORRUGATED, FOAM, SOLID, SPEED_OF_LIGHT
+
 PADDING = 8
+"""Finer cells in between, so that a peak is found wherever it lies; the rest is a parabola through three of them."""
+
+FEWEST_POINTS = 16
+
+MAIN_LOBE = 2.0
+"""Half-width of the Hann window's main lobe in units of the resolution: what lies nearer is not told from the near
+end."""
+
+COARSEST_M = 5.0
+"""A resolution coarser than this does not part the plugs, jumpers and clamps of a feeder."""
+
+FALSE_ALARM = 1e-3
+"""Chance, over all cells, that noise alone is taken for an echo."""
+
+NOISE_95 = math.sqrt(-math.log(0.05))
+"""|n| that complex Gaussian noise of E|n|^2 = 1 exceeds in 5 %."""
+
+
+@dataclass(frozen=True, slots=True)
+class Velocity:
+    """Velocity factor of a cable: the likeliest and the limits between which it lies."""
+
+    value: float
+    low: float
+    high: float
+
+
+UNKNOWN_CABLE = Velocity(FOAM, SOLID, CORRUGATED)
+"""Feeders in use run from solid polyethylene to corrugated foam line; foam lies between."""
 
 
 @dataclass(frozen=True, slots=True)
 class Echo:
-    """The strongest echo: distance in metres, its size as return loss, `resolution_m` below which two fall together,
-    `range_m` beyond which distances alias (study, F17)."""
+    """The strongest echo. `place` in m, INFERRED for it rests on a velocity; `level` in dB, the return loss as seen at
+    the analyzer's end through twice the cable's loss, averaged over the span: READING. Both CAN'T SAY where none is
+    told. At the likeliest velocity: echoes nearer together than `resolution_m` are one, nearer than `blind_m` the near
+    end hides them, and one beyond `range_m` seems nearer by that; `delay_s` there and back (NaN: none).
+    """
 
-    distance_m: float
-    return_loss_db: float
+    place: Figure
+    level: Figure
+    delay_s: float
     resolution_m: float
+    blind_m: float
     range_m: float
+
+    @property
+    def limits(self) -> str:
+        """What cannot be told, in one sentence."""
+        return (
+            f"told apart to {self.resolution_m:.1f} m, from {self.blind_m:.1f} m on;"
+            f" beyond {self.range_m:.0f} m it seems {self.range_m:.0f} m nearer"
+        )
+
+
+def behind_cable(level: Figure, loss_db: float) -> Figure:
+    """Return loss at a reflection behind a cable of `loss_db`: seen minus twice the loss (study, F18). INFERRED, for
+    the loss is not measured here."""
+    if not level.known:
+        return level
+    return inferred(
+        level.value - 2.0 * loss_db, level.low - 2.0 * loss_db, level.high - 2.0 * loss_db, level.unit,
+        limited_by="cable loss",
+    )  # fmt: skip
+
+
+def needed_span_hz(velocity: Velocity = UNKNOWN_CABLE) -> float:
+    """Span whose resolution is `COARSEST_M`."""
+    return SPEED_OF_LIGHT * velocity.value / 2.0 / COARSEST_M
 
 
 def strongest_echo(
-    frequency_hz: NDArray[np.float64], s11: NDArray[np.complex128], velocity_factor: float, beyond_m: float = 0.5
+    frequency_hz: NDArray[np.float64],
+    s11: NDArray[np.complex128],
+    velocity: Velocity = UNKNOWN_CABLE,
+    tracking_db: float = 0.0,
 ) -> Echo:
-    """Strongest reflection beyond `beyond_m` from S11 (K,) over evenly spaced frequencies. Raises ValueError for
-    fewer than 16 points.
+    """Strongest reflection along the cable from S11 (K,) over evenly spaced frequencies (K,). Never raises for data.
 
-    Resolution c v / (2 span), range c v / (2 step); Hann window, so that the near end does not hide the far one.
+    A Hann window, so that the near end does not hide the far one; its loss is taken out by dividing by its sum. The
+    noise of a cell is the median over all cells, which counts clutter as noise. The side lobes of two other echoes (the
+    strongest near end and the strongest besides) widen the level's interval, and so does `tracking_db`, what a full
+    reflection at the port may read beside 0 dB; the place's holds half the resolution and the velocity's limits.
     """
-    if frequency_hz.size < 16:
-        raise ValueError("a distance needs 16 points or more")
-    count, step = frequency_hz.size, float(frequency_hz[1] - frequency_hz[0])
+    count = frequency_hz.size
+    half_speed = SPEED_OF_LIGHT / 2.0
+    if count < FEWEST_POINTS or not np.isfinite(s11).all():
+        return _nothing(f"a distance needs {FEWEST_POINTS} points or more, all of them measured", math.nan, math.nan)
+    span = float(frequency_hz[-1] - frequency_hz[0])
+    step = span / (count - 1)
+    resolution_s, range_s = 1.0 / span, 1.0 / step
+    resolution_m, range_m = half_speed * velocity.value / span, half_speed * velocity.value / step
+    if resolution_m > COARSEST_M:
+        needed = needed_span_hz(velocity) / 1e6
+        why = f"so narrow a span tells only {resolution_m:.0f} m apart: sweep {needed:.0f} MHz or more"
+        return _nothing(why, resolution_m, range_m)
     window = np.hanning(count)
-    padded = PADDING * count
-    echo = np.abs(np.fft.ifft(s11 * window, padded)) * padded / window.sum()
-    speed = SPEED_OF_LIGHT * velocity_factor / 2.0
-    distance = np.arange(padded) / (padded * step) * speed
-    half = slice(0, padded // 2)
-    far = np.where(distance[half] >= beyond_m, echo[half], 0.0)
-    at = int(np.argmax(far))
-    level = float(far[at])
-    return Echo(
-        float(distance[at]), -20.0 * np.log10(max(level, 1e-12)), speed / (step * (count - 1)), speed / step / 2.0
+    transform = np.abs(np.fft.ifft(s11 * window, PADDING * count)) * PADDING * count / window.sum()
+    delay_s = np.arange(transform.size) * (range_s / transform.size)
+    noise = math.sqrt(float(np.median(transform**2)) / math.log(2.0))
+    peaks = _peaks(transform)
+    blind_s = MAIN_LOBE * resolution_s
+    told = peaks[(delay_s[peaks] > blind_s) & (delay_s[peaks] < range_s - blind_s)]
+    near = np.minimum(delay_s, range_s - delay_s) <= blind_s
+    near_end = (0.0, float(transform[near].max()))
+    if not told.size:
+        return _nothing("no echo stands apart from the near end", resolution_m, range_m)
+    at = int(told[np.argmax(transform[told])])
+    delay, level = _summit(transform, at, delay_s[1])
+    apart = told[np.abs(delay_s[told] - delay) > blind_s]
+    others = [near_end, *((float(delay_s[k]), float(transform[k])) for k in apart[np.argsort(-transform[apart])[:1]])]
+    lobes = sum(size * _side_lobe(_around(delay - where, range_s) / resolution_s) for where, size in others)
+    spread = lobes + NOISE_95 * noise
+    if level <= max(noise * math.sqrt(-math.log(FALSE_ALARM / count)), 2.0 * spread):
+        return _nothing("no echo stands above noise and side lobes", resolution_m, range_m)
+    place = inferred(
+        half_speed * velocity.value * delay,
+        half_speed * velocity.low * (delay - resolution_s / 2.0),
+        half_speed * velocity.high * (delay + resolution_s / 2.0),
+        "m",
+        limited_by="velocity" if delay * (velocity.high - velocity.low) > resolution_s else "resolution",
     )
+    seen = reading(
+        -amplitude_db(level),
+        -amplitude_db(level + spread) - tracking_db,
+        -amplitude_db(level - spread) + tracking_db,
+        "dB",
+        limited_by="other echoes" if lobes > NOISE_95 * noise else "random",
+    )
+    return Echo(place, seen, delay, resolution_m, MAIN_LOBE * resolution_m, range_m)
+
+
+def _peaks(transform: NDArray[np.float64]) -> NDArray[np.intp]:
+    """Cells (P,) higher than both neighbours; the transform runs round."""
+    return np.flatnonzero((transform > np.roll(transform, 1)) & (transform >= np.roll(transform, -1)))
+
+
+def _summit(transform: NDArray[np.float64], at: int, cell_s: float) -> tuple[float, float]:
+    """Delay and height of a peak by the parabola through the logarithms of its cell and both neighbours."""
+    left, middle, right = np.log(transform[at - 1 : at + 2])
+    bend = left - 2.0 * middle + right
+    shift = 0.5 * (left - right) / bend
+    return float((at + shift) * cell_s), math.exp(middle - 0.25 * (left - right) * shift)
+
+
+def _around(apart_s: float, range_s: float) -> float:
+    """Distance of two delays on a circle of `range_s`."""
+    return abs((apart_s + range_s / 2.0) % range_s - range_s / 2.0)
+
+
+def _side_lobe(cells: float) -> float:
+    """Envelope of the Hann window's transform relative to its peak, `cells` resolutions away (Harris, Proc. IEEE 66(1),
+    1978): sin(pi x) / (pi x (1 - x^2))."""
+    x = max(cells, MAIN_LOBE)
+    return 1.0 / (math.pi * x * (x * x - 1.0))
+
+
+def _nothing(why: str, resolution_m: float, range_m: float) -> Echo:
+    return Echo(cant_say("m", why), cant_say("dB", why), math.nan, resolution_m, MAIN_LOBE * resolution_m, range_m)

@@ -1,4 +1,4 @@
-"""What hangs between the leads, told from one averaged sweep: is the hook-up the one that was told, and if not, which?
+"""What hangs between the leads, judged from one averaged sweep: is it the hook-up that was declared, and if not, which?
 
 Owns: the signature of every usual mistake in S11 and S21 at both channels (study, part 4), and the words for mistake
 and cure. Refuses: to call a hook-up wrong on a signature it does not know; that is "not recognised", and nothing
@@ -82,25 +82,25 @@ def check_hookup(
     noise_power: float,
     low_hz: float,
     high_hz: float,
-    told: str,
+    declared: str,
     third: str,
 ) -> HookUpCheck:
-    """Compare what is seen with what was told, e.g. "A>L" with port `third` = "H" loaded; "loads" for a survey.
+    """Compare what is seen with what was declared, e.g. "A>L" with port `third` = "H" loaded; "loads" for a survey.
 
     Arrays (K,); `noise_power` E|n|^2 of the averaged S21 re thru. Both channels must lie in the sweep, else UNSEEN.
     """
     if not (frequency_hz[0] <= low_hz and high_hz <= frequency_hz[-1]):
         return HookUpCheck(State.UNSEEN, "not checked", "the sweep does not cover both channels: sweep wider")
     look = _look(frequency_hz, s11, s21, noise_power, low_hz, high_hz)
-    whole = _whole_span(look, told)
+    whole = _whole_span(look, declared)
     if whole is not None:
         return whole
-    if told == "loads":
+    if declared == "loads":
         return _wrong("NOT ON LOADS", "a device is between the leads: take both off the duplexer and put loads on", "")
     passes_low, passes_high = _passes(look.s21_low, look.s21_high), _passes(look.s21_high, look.s21_low)
     if passes_low or passes_high:
-        return _one_side(look, "L" if passes_low else "H", told, third)
-    return _no_pass(look, told, low_hz, high_hz)
+        return _one_side(look, "L" if passes_low else "H", declared, third)
+    return _no_pass(look, declared, low_hz, high_hz)
 
 
 def _look(
@@ -151,7 +151,7 @@ def _wrong(short: str, cure: str, seen: str = "") -> HookUpCheck:
     return HookUpCheck(State.WRONG, short, cure, seen)
 
 
-def _whole_span(look: _Look, told: str) -> HookUpCheck | None:
+def _whole_span(look: _Look, declared: str) -> HookUpCheck | None:
     """Signatures that look alike at every frequency."""
     nothing_through = float(np.median(look.s21_all)) < max(look.floor_db, -50.0)
     nothing_anywhere = float(look.s21_all.max()) < max(look.floor_db + 6.0, -50.0)
@@ -160,7 +160,7 @@ def _whole_span(look: _Look, told: str) -> HookUpCheck | None:
     if look.s11_worst < GOOD_LOAD_DB and float(np.ptp(look.s21_all)) < 0.6 and abs(float(look.s21_all.mean())) < 0.6:
         return _wrong("LEADS JOINED", "the leads are joined (thru): put the duplexer between them", "thru")
     if look.s11_worst < GOOD_LOAD_DB and nothing_through and nothing_anywhere:
-        if told == "loads":
+        if declared == "loads":
             return HookUpCheck(State.RIGHT, "both on loads", seen="loads")
         return _wrong("ON LOADS", "both leads are on loads: fit for a survey, not for a duplexer", "loads")
     if look.s11_worst < GOOD_LOAD_DB + 1.0 and not nothing_anywhere:
@@ -169,7 +169,7 @@ def _whole_span(look: _Look, told: str) -> HookUpCheck | None:
     return None
 
 
-def _one_side(look: _Look, side: str, told: str, third: str) -> HookUpCheck:
+def _one_side(look: _Look, side: str, declared: str, third: str) -> HookUpCheck:
     """One channel passes: the read or driven side is `side`."""
     own, other = (look.s11_low, look.s11_high) if side == "L" else (look.s11_high, look.s11_low)
     passed = look.s21_low if side == "L" else look.s21_high
@@ -182,41 +182,45 @@ def _one_side(look: _Look, side: str, told: str, third: str) -> HookUpCheck:
         )
     if other > REFLECTING_DB:
         if abs(other - open_third) < abs(other - 0.3 * passed):
-            if told == from_side:
-                return HookUpCheck(State.NOTE, f"{told} ok", f"{third_port} can't be seen from this side", from_side)
+            if declared == from_side:
+                return HookUpCheck(
+                    State.NOTE, f"{declared} ok", f"{third_port} can't be seen from this side", from_side
+                )
             return _wrong(
                 f"{third_port} NOT LOADED", f"port {third_port} is open: put a load on it (S11 {other:.1f} dB there)",
                 from_antenna,
             )  # fmt: skip
-        if told == from_side:
+        if declared == from_side:
             cure = f"the load on {third_port} can't be seen from this side: drive the antenna port to see it"
-            return HookUpCheck(State.NOTE, f"{told} ok", cure, from_side)
+            return HookUpCheck(State.NOTE, f"{declared} ok", cure, from_side)
         return _wrong(
             "LEADS EXCHANGED", f"port 1 is on {side}, port 2 on A: S21 holds, S11 is {side}'s; exchange the leads",
             from_side,
         )  # fmt: skip
     off = look.off_plan_hz
-    if told == from_antenna and off is not None and off != 0.0 and min(own, other) > GOOD_LOAD_DB - 5.0:
+    if declared == from_antenna and off is not None and off != 0.0 and min(own, other) > GOOD_LOAD_DB - 5.0:
         cure = f"pass, notch and match lie {off / 1e6:+.1f} MHz off the plan: check the pair in the site file first"
         return HookUpCheck(State.NOTE, f"OFF PLAN {off / 1e6:+.1f} MHz", cure, from_antenna)
-    if told == from_antenna:
+    if declared == from_antenna:
         if other > GOOD_LOAD_DB and other > MATCHED_DB - 10.0:
             cure = f"the load on {third} returns {-other:.0f} dB: the rejection may be off by about a decibel"
             return HookUpCheck(State.NOTE, f"{third} POOR LOAD", cure, from_antenna)
-        return HookUpCheck(State.RIGHT, f"{told} ok, {third} loaded", seen=from_antenna)
-    if told == from_side:
-        return _wrong("LEADS EXCHANGED", "port 1 is on A: exchange the leads, or tell it so", from_antenna)
-    return _wrong(f"{from_antenna}, NOT {told}", f"this is {from_antenna}: move lead 2, or tell it so", from_antenna)
+        return HookUpCheck(State.RIGHT, f"{declared} ok, {third} loaded", seen=from_antenna)
+    if declared == from_side:
+        return _wrong("LEADS EXCHANGED", "port 1 is on A: exchange the leads, or declare it so", from_antenna)
+    return _wrong(
+        f"{from_antenna}, NOT {declared}", f"this is {from_antenna}: move lead 2, or declare it so", from_antenna
+    )
 
 
-def _no_pass(look: _Look, told: str, low_hz: float, high_hz: float) -> HookUpCheck:
+def _no_pass(look: _Look, declared: str, low_hz: float, high_hz: float) -> HookUpCheck:
     """Neither channel passes."""
     reject = max(look.s21_low, look.s21_high) < -40.0
     matched = (look.s11_low < MATCHED_DB, look.s11_high < MATCHED_DB)
     if reject and matched == (True, False):
-        return _sides(look.s11_high, "L", "H", told)
+        return _sides(look.s11_high, "L", "H", declared)
     if reject and matched == (False, True):
-        return _sides(look.s11_low, "H", "L", told)
+        return _sides(look.s11_low, "H", "L", declared)
     if reject and matched == (False, False) and min(look.s11_low, look.s11_high) > REFLECTING_DB:
         return _wrong("A OPEN", "sides only, and the antenna port is open: put a load on A", "L>H")
     passed, held = max(look.s21_low, look.s21_high), min(look.s21_low, look.s21_high)
@@ -228,7 +232,7 @@ def _no_pass(look: _Look, told: str, low_hz: float, high_hz: float) -> HookUpChe
             cure = f"series gap suspected at port 2 or {side}: {-passed:.0f} dB are missing and come back to port 1"
             return _wrong("GAP IN THE PATH", f"{cure}; look at the centre pins, this is not the duplexer's loss")
         if own < GOOD_LOAD_DB + 5.0:
-            cure = f"matched, but {-passed:.0f} dB down: a pad at port 2? take it out, or tell it (pad2=DB)"
+            cure = f"matched, but {-passed:.0f} dB down: a pad at port 2? take it out, or declare it (pad2=DB)"
             return HookUpCheck(State.NOTE, "PAD AT PORT 2?", cure, f"A>{side}")
     where = "none lies within the sweep: sweep wider"
     if look.off_plan_hz is not None:
@@ -237,12 +241,12 @@ def _no_pass(look: _Look, told: str, low_hz: float, high_hz: float) -> HookUpChe
     return HookUpCheck(State.UNSEEN, "NOT RECOGNISED", cure)
 
 
-def _sides(reflecting: float, driven: str, other: str, told: str) -> HookUpCheck:
+def _sides(reflecting: float, driven: str, other: str, declared: str) -> HookUpCheck:
     """One side's channel matched, the other reflecting: side to side, or a lead that hangs off the antenna's far
     side."""
     if reflecting > TOTAL_DB:
         seen = f"{driven}>{other}"
-        if told in (seen, f"{other}>{driven}"):
-            return HookUpCheck(State.RIGHT, f"{told} ok", seen=seen)
-        return _wrong(f"{seen}, NOT {told}", f"this is {seen}: move the leads, or tell it so", seen)
+        if declared in (seen, f"{other}>{driven}"):
+            return HookUpCheck(State.RIGHT, f"{declared} ok", seen=seen)
+        return _wrong(f"{seen}, NOT {declared}", f"this is {seen}: move the leads, or declare it so", seen)
     return _wrong(f"NOTHING ON {other}", f"lead 2 is off, and {other} is open: put lead 2 on {other}")

@@ -15,7 +15,7 @@ SWEEPS = 4
 FEWEST_BEFORE = 3
 LARGEST_COHERENCE = 0.85
 """|mean| over root mean square of a sample over the sweeps in question: 1 for the analyzer's own signal, which has a
-fixed phase; near 0.5 for a stranger's, whose phase is a new draw each sweep."""
+fixed phase; near 0.5 for an interferer's, whose phase is a new draw each sweep."""
 SMALL_DB = -30.0
 """Only samples that were below this count as reject readings."""
 
@@ -29,7 +29,7 @@ class CarrierWatch:
         self._last: list[NDArray[np.complex128]] = []
 
     def add(self, frequency_hz: NDArray[np.float64], s21: NDArray[np.complex128]) -> float | None:
-        """Take in one sweep (K,); the frequency of a stranger's carrier once it is sure, else None."""
+        """Take in one sweep (K,); the frequency of an interferer's carrier once it is sure, else None."""
         if self._mean_power is None or self._mean_power.shape != s21.shape:
             self._mean_power, self._before, self._last = np.abs(s21) ** 2, 1, []
             return None

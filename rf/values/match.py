@@ -1,30 +1,16 @@
-"""Small arithmetic of matching: standing wave ratio, return loss, mismatch loss, lengths of line.
+"""Lines: the speed of light, what cables make of it, lengths in wavelengths.
 
-Owns: the closed forms. Refuses: everything else.
+Owns: the velocity factors of the whole program. Refuses: to know which cable it is.
 """
 
 from __future__ import annotations
 
-import math
-
 SPEED_OF_LIGHT = 299_792_458.0
 
-
-def reflection_of_vswr(vswr: float) -> float:
-    """|G| = (VSWR - 1) / (VSWR + 1)."""
-    return (vswr - 1.0) / (vswr + 1.0)
-
-
-def return_loss_db(reflection: float) -> float:
-    """-20 log |G|."""
-    return -20.0 * math.log10(reflection)
-
-
-def mismatch_loss_db(reflection: float) -> float:
-    """Power that a reflection keeps from the load: -10 log (1 - |G|^2)."""
-    return -10.0 * math.log10(1.0 - reflection**2)
+SOLID, FOAM, CORRUGATED = 0.66, 0.84, 0.88
+"""Velocity factors of solid polyethylene, foam, and corrugated foam line (common practice)."""
 
 
 def line_m(frequency_hz: float, waves: float, velocity_factor: float) -> float:
-    """Length of `waves` wavelengths of line in metres; common velocity factors: 0.66 solid polyethylene, 0.84 foam."""
+    """Length of `waves` wavelengths of line in metres."""
     return SPEED_OF_LIGHT * velocity_factor * waves / frequency_hz

@@ -8,7 +8,7 @@ from __future__ import annotations
 
 import enum
 import math
-from collections.abc import Callable, Sequence
+from collections.abc import Sequence
 from dataclasses import dataclass
 
 import numpy as np
@@ -93,42 +93,6 @@ def combine(contributions: Sequence[Contribution], confidence: float = CONFIDENC
     dof = variance**2 / below if below > 0 else math.inf
     factor = float(stdtrit(min(dof, 1e7), 0.5 + confidence / 2.0))
     return Budget(tuple(contributions), math.sqrt(variance), dof, factor * math.sqrt(variance))
-
-
-def monte_carlo(
-    contributions: Sequence[Contribution], draws: int = 200_000, seed: int = 1, confidence: float = CONFIDENCE
-) -> tuple[float, float, float]:
-    """Standard deviation and ends of the shortest interval of the sum of all contributions (JCGM 101, 7.7.4)."""
-    rng = np.random.default_rng(seed)
-    total = np.sum([line.draw(rng, draws) for line in contributions], axis=0)
-    low, high = shortest_interval(total, confidence)
-    return float(total.std(ddof=1)), low, high
-
-
-def shortest_interval(values: NDArray[np.float64], confidence: float = CONFIDENCE) -> tuple[float, float]:
-    """Shortest interval holding `confidence` of the drawn values (M,)."""
-    ordered = np.sort(values)
-    span = math.ceil(confidence * ordered.size)
-    widths = ordered[span - 1 :] - ordered[: ordered.size - span + 1]
-    first = int(np.argmin(widths))
-    return float(ordered[first]), float(ordered[first + span - 1])
-
-
-def propagate(
-    function: Callable[[NDArray[np.float64]], NDArray[np.float64]],
-    values: NDArray[np.float64],
-    covariance: NDArray[np.float64],
-) -> tuple[NDArray[np.float64], NDArray[np.float64]]:
-    """Value (M,) and covariance (M, M) of a function of correlated inputs (N,), first order by central differences
-    (JCGM 102:2011, 6.2)."""
-    step = 1e-6 * np.maximum(np.sqrt(np.diag(covariance)), 1e-12)
-    columns = []
-    for index, size in enumerate(step):
-        shift = np.zeros_like(values)
-        shift[index] = size
-        columns.append((function(values + shift) - function(values - shift)) / (2.0 * size))
-    jacobian = np.stack(columns, axis=-1)
-    return function(values), jacobian @ covariance @ jacobian.T
 
 
 def mismatch_db(return_loss_a_db: float, return_loss_b_db: float) -> float:

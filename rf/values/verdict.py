@@ -7,7 +7,6 @@ from __future__ import annotations
 
 import enum
 import math
-from collections.abc import Iterable
 
 from rf.values.figure import NORMAL_95, Figure, Kind
 
@@ -58,13 +57,3 @@ def _judge(low: float, value: float, high: float, goal: float) -> Verdict:
     if value >= goal:
         return Verdict.CONDITIONAL_PASS
     return Verdict.CONDITIONAL_FAIL if high >= goal else Verdict.FAIL
-
-
-ORDER = (Verdict.FAIL, Verdict.CANT_SAY, Verdict.CONDITIONAL_FAIL, Verdict.CONDITIONAL_PASS, Verdict.PASS)
-"""From what decides a visit first to what decides it last."""
-
-
-def judge_visit(verdicts: Iterable[Verdict]) -> Verdict:
-    """The verdict of a whole visit: the gravest of its goals; CAN'T SAY when there is none."""
-    found = set(verdicts)
-    return next((verdict for verdict in ORDER if verdict in found), Verdict.CANT_SAY)

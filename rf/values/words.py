@@ -40,11 +40,6 @@ class Words:
         """All of it on one line, e.g. ``READING 1.36 ±0.10 dB``."""
         return " ".join(part for part in (self.word, self.number + self.spread, self.unit) if part)
 
-    @property
-    def plain_line(self) -> str:
-        """The same for terminals and files that are ASCII only."""
-        return self.line.replace("±", "+-").replace("−", "-")
-
 
 def decimals_for(half_width: float) -> int:
     """Decimals so that an uncertainty shows two digits when it starts with 1 or 2, else one.
@@ -116,12 +111,13 @@ def text(figure: Figure, *, signed: bool = False) -> str:
     return words(figure, signed=signed).line
 
 
+def finite(value: float) -> float | None:
+    """A number for JSON, None where there is none."""
+    return float(value) if math.isfinite(value) else None
+
+
 def as_json(figure: Figure) -> dict[str, str | float | None]:
     """The documented JSON form. Numbers that do not exist (no value, open end) are null, never NaN or infinity."""
-
-    def finite(value: float) -> float | None:
-        return float(value) if math.isfinite(value) else None
-
     return {
         "value": finite(figure.value),
         "unit": figure.unit,

@@ -1,8 +1,8 @@
 """The small analyzer of tests/protocol/peer.py without its computing: each reply is made once and kept, so that the pty
 and the program are all that takes time. `SWEEP_S` is how long a sweep lasts; "lost" tells how long it stood idle.
 
-Run: fast_peer.py TONGUE SWEEP_S; prints its node, then obeys "lost" on stdin: sweeps, seconds between a sweep's end and
-the next one's beginning, seconds altogether.
+Run: fast_peer.py DIALECT SWEEP_S; prints its node, then obeys "lost" on stdin: sweeps, seconds between a sweep's end
+and the next one's beginning, seconds altogether.
 """
 
 from __future__ import annotations
@@ -14,7 +14,7 @@ import sys
 import time
 import tty
 
-from tests.protocol.peer import TONGUES, Instrument
+from tests.protocol.peer import DIALECTS, Instrument
 
 VARIANTS = 32
 """Sweeps that differ, as noise has it; after so many the first comes again. Until then the peer is slow itself, and
@@ -23,7 +23,7 @@ what is lost is not counted."""
 
 def main() -> None:
     instrument, sweep_s = Instrument(), float(sys.argv[2])
-    tongue = TONGUES[sys.argv[1]](instrument)
+    dialect = DIALECTS[sys.argv[1]](instrument)
     master, slave = pty.openpty()
     tty.setraw(slave)
     print(os.ttyname(slave), flush=True)
@@ -41,7 +41,7 @@ def main() -> None:
             before, key = instrument.sweeps, (data, instrument.sweeps % VARIANTS)
             reply = kept.get(key)
             if reply is None:
-                reply = tongue.feed(data)
+                reply = dialect.feed(data)
                 now = time.monotonic()
                 if instrument.sweeps != before:  # a sweep begins
                     if before > VARIANTS:

@@ -24,8 +24,9 @@ from rf.values.decibel import amplitude_db
 from tests.benchtop import IDEAL, exact, make_unit, take
 from tests.visit.stations import site
 from visit.day.planner import ProofPlan, plan_proof
-from visit.figures.assessment import Assessment, Known
+from visit.figures.assessment import Assessment
 from visit.figures.assessor import Assessor
+from visit.figures.known import Known
 from visit.site.hookup import HookUp
 from visit.site.presets import wide
 from visit.site.site import Site
@@ -49,7 +50,7 @@ def run(chosen: Site, unit: str, settings: SweepSettings, sweeps: int, seed: int
     span = (settings.start_hz, settings.stop_hz)
     for sweep in take(make_unit(unit), span, sweeps, points=settings.points, seed=seed, **IDEAL):
         assessor.add(sweep)
-    made = assessor.assess(final=True)
+    made = assessor.assess()
     assert made is not None
     return made
 
@@ -59,7 +60,7 @@ def ours(chosen: Site, unit: str) -> tuple[ProofPlan, float]:
     first = run(chosen, unit, wide(chosen), WIDE_SWEEPS, 1, Known(0.0))
     assert first.notch is not None
     plan = plan_proof(chosen, first, 1000.0, sweep_time_s(unit, wide(chosen)) / wide(chosen).points)
-    known = Known(0.0, bottom_width_hz=first.notch.bottom_width_hz)
+    known = Known(0.0, bottoms=((chosen.high_hz, first.notch.bottom()),))
     proven = 0
     for seed in range(DRAWS):
         made = run(chosen, unit, plan.settings, plan.sweeps, 100 + seed, known)
@@ -89,7 +90,7 @@ def plain_sweeps(truth_db: float, floor_db: float, goal_db: float) -> int:
 
 
 def _one(value: complex, power: float) -> Pooled:
-    return Pooled(value=value, power=power, dof=math.inf, points=1, coefficients=1, bias_db=0.0, half_width_hz=0.0)
+    return Pooled(value=value, power=power, dof=math.inf, points=1, bias_db=0.0, half_width_hz=0.0)
 
 
 @pytest.mark.timeout(600)

@@ -43,9 +43,9 @@ MOST_LOST = 0.02
 class Peer:
     """The analyzer in its own process."""
 
-    def __init__(self, tongue: str, sweep_s: float) -> None:
+    def __init__(self, dialect: str, sweep_s: float) -> None:
         self._process = subprocess.Popen(
-            [sys.executable, "-m", "tests.benchmarks.fast_peer", tongue, str(sweep_s)],
+            [sys.executable, "-m", "tests.benchmarks.fast_peer", dialect, str(sweep_s)],
             cwd=ROOT, stdin=subprocess.PIPE, stdout=subprocess.PIPE, text=True,
         )  # fmt: skip
         assert self._process.stdout is not None
@@ -67,8 +67,8 @@ class Peer:
 
 
 @contextlib.contextmanager
-def fast_peer(tongue: str, sweep_s: float = 0.0) -> Iterator[Peer]:
-    peer = Peer(tongue, sweep_s)
+def fast_peer(dialect: str, sweep_s: float = 0.0) -> Iterator[Peer]:
+    peer = Peer(dialect, sweep_s)
     try:
         yield peer
     finally:
@@ -143,14 +143,14 @@ async def one_trace(node: str, profile: Any) -> list[tuple[bytes, int]]:
     return [step for step in Traced.trace if step[1]]
 
 
-async def race(tongue: str, number_format: str | None) -> tuple[float, float]:
+async def race(dialect: str, number_format: str | None) -> tuple[float, float]:
     """Seconds a sweep: read bare, and measured by the program. Medians over the turns."""
-    profile = load_profile(tongue)
+    profile = load_profile(dialect)
     if number_format is not None:
         assert profile.scpi is not None
         profile = dataclasses.replace(profile, scpi=dataclasses.replace(profile.scpi, number_format=number_format))
     profile = dataclasses.replace(profile, timing=dataclasses.replace(profile.timing, quiet_s=0.02))
-    with fast_peer(tongue) as measured, fast_peer(tongue) as bare:
+    with fast_peer(dialect) as measured, fast_peer(dialect) as bare:
         trace = await one_trace(bare.node, profile)
         parse = parse_text if number_format is None else parse_list if number_format == "ascii" else parse_blocks
         descriptor = os.open(bare.node, os.O_RDWR | os.O_NOCTTY)
@@ -176,27 +176,27 @@ async def race(tongue: str, number_format: str | None) -> tuple[float, float]:
 @pytest.mark.timeout(200)
 @pytest.mark.benchmark(group="wire: a sweep of 401 points through the pty")
 @pytest.mark.parametrize(
-    ("tongue", "number_format"), [("console-lines", None), ("scpi", "real32"), ("scpi", "real64"), ("scpi", "ascii")]
+    ("dialect", "number_format"), [("console-lines", None), ("scpi", "real32"), ("scpi", "real64"), ("scpi", "ascii")]
 )
-def test_wire(benchmark: Any, tongue: str, number_format: str | None) -> None:
-    bare_s, ours_s = benchmark.pedantic(lambda: asyncio.run(race(tongue, number_format)), rounds=1)
+def test_wire(benchmark: Any, dialect: str, number_format: str | None) -> None:
+    bare_s, ours_s = benchmark.pedantic(lambda: asyncio.run(race(dialect, number_format)), rounds=1)
     ratio = bare_s / ours_s
-    print(f"\n{tongue} {number_format or ''}: bare {1e3 * bare_s:.2f} ms, parsed {1e3 * ours_s:.2f} ms: {ratio:.2f}")
+    print(f"\n{dialect} {number_format or ''}: bare {1e3 * bare_s:.2f} ms, parsed {1e3 * ours_s:.2f} ms: {ratio:.2f}")
     assert ratio >= LEAST_RATIO
 
 
 @pytest.mark.timeout(200)
 @pytest.mark.benchmark(group="time lost between sweeps of half a second")
-@pytest.mark.parametrize("tongue", ["console-lines", "scpi"])
-def test_gaps(benchmark: Any, tongue: str, tmp_path: Path) -> None:
+@pytest.mark.parametrize("dialect", ["console-lines", "scpi"])
+def test_gaps(benchmark: Any, dialect: str, tmp_path: Path) -> None:
     """As the station measures: settings read back, each sweep committed, figures made meanwhile."""
 
     def run() -> tuple[int, float, float]:
         chosen = site("demo-450")
         visit = new_visit(tmp_path / "a.visit", chosen, "demo")
         with (
-            fast_peer(tongue, SWEEP_S) as peer,
-            Station(peer.node, load_profile(tongue), chosen, visit, HookUp("A", "L"), watched=True) as station,
+            fast_peer(dialect, SWEEP_S) as peer,
+            Station(peer.node, load_profile(dialect), chosen, visit, HookUp("A", "L"), watched=True) as station,
         ):
             station.measure(RunOrder(HookUp("A", "L"), SETTINGS, GAP_SWEEPS + VARIANTS + 1, "check", trusted=True))
             lost = peer.lost()
@@ -204,5 +204,5 @@ def test_gaps(benchmark: Any, tongue: str, tmp_path: Path) -> None:
         return lost
 
     sweeps, lost_s, whole_s = benchmark.pedantic(run, rounds=1)
-    print(f"\n{tongue}: {1e3 * lost_s / sweeps:.1f} ms lost after each of {sweeps} sweeps, {lost_s / whole_s:.2%}")
+    print(f"\n{dialect}: {1e3 * lost_s / sweeps:.1f} ms lost after each of {sweeps} sweeps, {lost_s / whole_s:.2%}")
     assert sweeps >= GAP_SWEEPS and lost_s / whole_s <= MOST_LOST

@@ -66,7 +66,7 @@ def _text(data: bytes) -> str:
 
 
 def profile(data: bytes) -> None:
-    """A profile of a stranger; one that is taken must make a dialect that can be asked."""
+    """An untrusted profile; one that is taken must make a dialect that can be asked."""
 
     def call() -> None:
         make_dialect(parse_profile(_text(data))).start(Identify())

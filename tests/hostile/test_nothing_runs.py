@@ -1,4 +1,4 @@
-"""A file from a stranger runs nothing and asks for no more memory than it may: pickles, headers that lie, patterns that
+"""An untrusted file runs nothing and asks for no more memory than it may: pickles, headers that lie, patterns that
 take for ever, questions that would leave the table."""
 
 from __future__ import annotations
@@ -206,7 +206,7 @@ def test_questions_that_may_be_asked(tmp_path: Path) -> None:
     assert ask(tmp_path, "faults")[1] == []
 
 
-def test_a_table_of_a_stranger_is_refused(tmp_path: Path) -> None:
+def test_an_untrusted_table_is_refused(tmp_path: Path) -> None:
     (tmp_path / "archive.parquet").write_bytes(b"PAR1" + b"\xff" * 200 + b"PAR1")
     (tmp_path / "a.visit").write_bytes(b"")
     assert "damaged" in outcome(lambda: build(tmp_path))

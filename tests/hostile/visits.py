@@ -1,4 +1,4 @@
-"""A small whole visit, and strangers' versions of it: every table has a row, every way out has something to show."""
+"""A small whole visit, and hostile versions of it: every table has a row, every way out has something to show."""
 
 from __future__ import annotations
 
@@ -21,6 +21,7 @@ from visit.day.day import Day
 from visit.day.nudges import ledger
 from visit.day.stages import differences, freeze, stages
 from visit.figures.replay import Replay
+from visit.figures.run_figures import RunFigures
 from visit.figures.together import Together
 from visit.record.owner import living
 from visit.record.visit_file import VisitFile
@@ -81,6 +82,10 @@ def whole() -> bytes:
             )
             connection.execute("insert into keeper values (1, ?, 2147483, 'gone', '/dev/ttyX0')", (BEGAN_S,))
             connection.execute("insert into handover values (1, ?, 1, 2147483)", (BEGAN_S,))
+            connection.execute(
+                "insert into look values (1, ?, 1, 3, 1, 'A>L as found', 1, 0.03, 60.0, null)", (BEGAN_S,)
+            )
+            connection.execute("insert into told_leak values (1, ?, 1e-5)", (BEGAN_S,))
             connection.execute("update stage set at_s = ?", (BEGAN_S + 11,))
             connection.execute("update step set at_s = ?", (BEGAN_S + 11,))
             connection.execute("update entry set at_s = ?", (BEGAN_S + 11,))
@@ -98,7 +103,7 @@ def _asks(number: int) -> list[str]:
 
 
 def changed(path: Path, *statements: str | tuple[str, tuple[Any, ...]], schema: bool = False) -> Path:
-    """A copy of the whole visit at `path`, changed by SQL as a stranger would; `schema`: of the schema itself."""
+    """A copy of the whole visit at `path`, changed by SQL as somebody hostile would; `schema`: of the schema itself."""
     path.write_bytes(whole())
     connection = sqlite3.connect(path)
     try:
@@ -143,9 +148,9 @@ def every_way_out(path: Path, folder: Path) -> None:
     for way in (
         lambda: reported(path),
         lambda: _of(path, stages),
-        lambda: _of(path, lambda visit: Together(visit, visit.site()).lines()),
+        lambda: _of(path, lambda visit: Together(visit).lines()),
         lambda: _of(path, lambda visit: export_visit(visit, folder)),
-        lambda: _of(path, lambda visit: (Replay(visit).widths(), differences(visit))),
+        lambda: _of(path, lambda visit: (RunFigures(visit).fitted(HookUp("A", "L")), differences(visit))),
         lambda: trend_lines(points_of(path)),
         lambda: summary_rows(str(path)),
         lambda: _look_on(path),

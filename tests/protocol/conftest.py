@@ -22,9 +22,9 @@ QUICK_REPLY_S, QUICK_QUIET_S = 0.25, 0.03
 class Peer:
     """The small analyzer of peer.py behind a pty."""
 
-    def __init__(self, tongue: str) -> None:
+    def __init__(self, dialect: str) -> None:
         self._process = subprocess.Popen(
-            [sys.executable, str(PEER), tongue], stdin=subprocess.PIPE, stdout=subprocess.PIPE, text=True
+            [sys.executable, str(PEER), dialect], stdin=subprocess.PIPE, stdout=subprocess.PIPE, text=True
         )
         self.node = self._line()
 
@@ -60,8 +60,8 @@ def start_peer() -> Iterator[Callable[[str], Peer]]:
     """Starts peers; all are ended with the test."""
     peers: list[Peer] = []
 
-    def start(tongue: str) -> Peer:
-        peers.append(Peer(tongue))
+    def start(dialect: str) -> Peer:
+        peers.append(Peer(dialect))
         return peers[-1]
 
     yield start

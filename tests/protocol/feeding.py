@@ -1,4 +1,4 @@
-"""One helper for all parser tests: the same bytes whole, byte by byte, and with a stranger's bytes behind them."""
+"""One helper for all parser tests: the same bytes whole, byte by byte, and with foreign bytes behind them."""
 
 from __future__ import annotations
 

@@ -73,7 +73,7 @@ def damage(fault: str, data: bytes) -> bytes:
     return data
 
 
-class Tongue(Protocol):
+class Dialect(Protocol):
     def feed(self, data: bytes) -> bytes: ...
 
 
@@ -320,7 +320,7 @@ class Scpi:
         return damage(fault, text)
 
 
-TONGUES: dict[str, Callable[[Instrument], Tongue]] = {
+DIALECTS: dict[str, Callable[[Instrument], Dialect]] = {
     "console-lines": Lines,
     "console-traces": Traces,
     "scpi": Scpi,
@@ -329,12 +329,12 @@ TONGUES: dict[str, Callable[[Instrument], Tongue]] = {
 
 def main() -> None:
     instrument = Instrument()
-    tongues: dict[str, Callable[[Instrument], Tongue]] = {
+    dialects: dict[str, Callable[[Instrument], Dialect]] = {
         "console-lines": Lines,
         "console-traces": Traces,
         "scpi": Scpi,
     }
-    tongue = tongues[sys.argv[1]](instrument)
+    dialect = dialects[sys.argv[1]](instrument)
     master, slave = pty.openpty()
     tty.setraw(slave)
     print(os.ttyname(slave), flush=True)
@@ -357,7 +357,7 @@ def main() -> None:
                 case ["serve"]:
                     instrument.busy = False
                     queue, instrument.queue = instrument.queue, b""
-                    os.write(master, tongue.feed(queue))
+                    os.write(master, dialect.feed(queue))
                 case ["say", text]:
                     os.write(master, bytes.fromhex(text))
                 case ["release"]:
@@ -377,7 +377,7 @@ def main() -> None:
             if instrument.busy:
                 instrument.queue += data
                 continue
-            reply = tongue.feed(data)
+            reply = dialect.feed(data)
             while reply:
                 reply = reply[os.write(master, reply) :]
 

@@ -21,7 +21,7 @@ from protocol.wire.loop_thread import LoopThread
 from tests.protocol.conftest import QUICK_QUIET_S, Peer, quick_profile
 from tests.protocol.peer import IDENTITY, s_parameters
 
-TONGUES = ("console-lines", "console-traces", "scpi")
+DIALECTS = ("console-lines", "console-traces", "scpi")
 SETTINGS = SweepSettings(450e6, 455e6, 101, 1000.0)
 Start = Callable[[str], Peer]
 
@@ -49,13 +49,13 @@ def assert_true_sweep(sweep: Sweep, atol: float = 1e-8) -> None:
     np.testing.assert_allclose(sweep.s21, truth[:, 1], rtol=0, atol=atol)
 
 
-@pytest.mark.parametrize("tongue", TONGUES)
-async def test_from_opening_to_a_sweep(tongue: str, start_peer: Start) -> None:
-    peer = start_peer(tongue)
-    async with opened(peer, quick_profile(tongue)) as analyzer:
+@pytest.mark.parametrize("dialect", DIALECTS)
+async def test_from_opening_to_a_sweep(dialect: str, start_peer: Start) -> None:
+    peer = start_peer(dialect)
+    async with opened(peer, quick_profile(dialect)) as analyzer:
         identity = await analyzer.identify()
         assert "Bench Box" in identity.text
-        if tongue == "scpi":
+        if dialect == "scpi":
             assert ",".join(dataclasses.astuple(identity)) == IDENTITY
         applied = await analyzer.apply(SETTINGS)
         assert applied.actual == SETTINGS and applied.changes == ()
@@ -78,14 +78,14 @@ async def test_number_formats_give_the_same_sweep(
         assert_true_sweep(await analyzer.sweep(), atol)
 
 
-FAULTS = [(tongue, fault) for tongue in TONGUES for fault in ("half", "garbage", "count", "error", "silence")]
+FAULTS = [(dialect, fault) for dialect in DIALECTS for fault in ("half", "garbage", "count", "error", "silence")]
 
 
 @pytest.mark.parametrize(
-    ("tongue", "fault"), [*FAULTS, ("console-lines", "nan"), ("console-lines", "chatter"), ("scpi", "nan")]
+    ("dialect", "fault"), [*FAULTS, ("console-lines", "nan"), ("console-lines", "chatter"), ("scpi", "nan")]
 )
-async def test_each_fault_is_one_line_and_the_next_sweep_works(tongue: str, fault: str, start_peer: Start) -> None:
-    peer = start_peer(tongue)
+async def test_each_fault_is_one_line_and_the_next_sweep_works(dialect: str, fault: str, start_peer: Start) -> None:
+    peer = start_peer(dialect)
     says = {
         "half": r"stopped after \d+ bytes|block is short",
         "garbage": "damaged",
@@ -94,7 +94,7 @@ async def test_each_fault_is_one_line_and_the_next_sweep_works(tongue: str, faul
         "silence": "no answer to",
         "nan": "no valid value at point",
     }
-    async with opened(peer, quick_profile(tongue)) as analyzer:
+    async with opened(peer, quick_profile(dialect)) as analyzer:
         await analyzer.apply(SETTINGS)
         peer.tell(f"fault {fault}")
         if fault == "chatter":
@@ -106,15 +106,15 @@ async def test_each_fault_is_one_line_and_the_next_sweep_works(tongue: str, faul
         assert_true_sweep(await analyzer.sweep())
 
 
-@pytest.mark.parametrize("tongue", TONGUES)
-async def test_a_cancelled_sweeps_late_reply_is_never_taken_for_the_next(tongue: str, start_peer: Start) -> None:
+@pytest.mark.parametrize("dialect", DIALECTS)
+async def test_a_cancelled_sweeps_late_reply_is_never_taken_for_the_next(dialect: str, start_peer: Start) -> None:
     """The reply of the sweep comes in the middle of the next request's resynchronisation."""
-    peer = start_peer(tongue)
-    async with opened(peer, quick_profile(tongue)) as analyzer:
+    peer = start_peer(dialect)
+    async with opened(peer, quick_profile(dialect)) as analyzer:
         await analyzer.apply(SETTINGS)
         peer.tell("fault stuck")
         task = asyncio.create_task(analyzer.sweep())
-        await until_sent(peer, {"console-lines": b"measure", "console-traces": b"single", "scpi": b"*OPC?"}[tongue])
+        await until_sent(peer, {"console-lines": b"measure", "console-traces": b"single", "scpi": b"*OPC?"}[dialect])
         task.cancel()
         with pytest.raises(asyncio.CancelledError):
             await task
@@ -128,20 +128,20 @@ async def test_a_cancelled_sweeps_late_reply_is_never_taken_for_the_next(tongue:
         assert_true_sweep(sweep)
 
 
-@pytest.mark.parametrize("tongue", TONGUES)
-async def test_a_late_reply_is_no_proof_that_the_wire_is_in_step(tongue: str, start_peer: Start) -> None:
+@pytest.mark.parametrize("dialect", DIALECTS)
+async def test_a_late_reply_is_no_proof_that_the_wire_is_in_step(dialect: str, start_peer: Start) -> None:
     """The late reply comes after the probe was sent and long before its answer."""
-    peer = start_peer(tongue)
-    async with opened(peer, quick_profile(tongue)) as analyzer:
+    peer = start_peer(dialect)
+    async with opened(peer, quick_profile(dialect)) as analyzer:
         await analyzer.apply(SETTINGS)
         peer.tell("fault stuck")
         task = asyncio.create_task(analyzer.sweep())
-        await until_sent(peer, {"console-lines": b"measure", "console-traces": b"single", "scpi": b"*OPC?"}[tongue])
+        await until_sent(peer, {"console-lines": b"measure", "console-traces": b"single", "scpi": b"*OPC?"}[dialect])
         peer.tell("busy")
         task.cancel()
         with pytest.raises(asyncio.CancelledError):
             await task
-        probe = {"console-lines": b"who", "console-traces": b"describe", "scpi": b"*IDN?"}[tongue]
+        probe = {"console-lines": b"who", "console-traces": b"describe", "scpi": b"*IDN?"}[dialect]
         asked = peer.log().count(probe)
         following = asyncio.create_task(analyzer.sweep())
         await until_sent(peer, probe, beyond=asked)
@@ -169,10 +169,10 @@ async def until_sent(peer: Peer, text: bytes, beyond: int = 0) -> None:
         await asyncio.sleep(0)
 
 
-@pytest.mark.parametrize("tongue", TONGUES)
-async def test_unplug_in_a_sweep_is_told_at_once(tongue: str, start_peer: Start) -> None:
-    peer = start_peer(tongue)
-    async with opened(peer, quick_profile(tongue)) as analyzer:
+@pytest.mark.parametrize("dialect", DIALECTS)
+async def test_unplug_in_a_sweep_is_told_at_once(dialect: str, start_peer: Start) -> None:
+    peer = start_peer(dialect)
+    async with opened(peer, quick_profile(dialect)) as analyzer:
         await analyzer.apply(SETTINGS)
         peer.tell("fault stuck")
         task = asyncio.create_task(analyzer.sweep())
@@ -184,20 +184,20 @@ async def test_unplug_in_a_sweep_is_told_at_once(tongue: str, start_peer: Start)
             await analyzer.sweep()
 
 
-@pytest.mark.parametrize("tongue", TONGUES)
-async def test_spans_can_be_set_in_any_order(tongue: str, start_peer: Start) -> None:
+@pytest.mark.parametrize("dialect", DIALECTS)
+async def test_spans_can_be_set_in_any_order(dialect: str, start_peer: Start) -> None:
     """Upwards, downwards, within, around: the peer refuses a start above its stop."""
-    async with opened(start_peer(tongue), quick_profile(tongue)) as analyzer:
+    async with opened(start_peer(dialect), quick_profile(dialect)) as analyzer:
         for start, stop in ((450e6, 455e6), (150e6, 151e6), (150.2e6, 150.4e6), (140e6, 500e6), (499e6, 500e6)):
             applied = await analyzer.apply(SweepSettings(start, stop, 101, 1000.0))
             assert (applied.actual.start_hz, applied.actual.stop_hz) == (start, stop)
 
 
-@pytest.mark.parametrize("tongue", TONGUES)
-async def test_quiet_clamping_is_reported(tongue: str, start_peer: Start) -> None:
-    peer = start_peer(tongue)
+@pytest.mark.parametrize("dialect", DIALECTS)
+async def test_quiet_clamping_is_reported(dialect: str, start_peer: Start) -> None:
+    peer = start_peer(dialect)
     peer.tell("limit 60")
-    async with opened(peer, quick_profile(tongue)) as analyzer:
+    async with opened(peer, quick_profile(dialect)) as analyzer:
         applied = await analyzer.apply(SETTINGS)
         assert applied.changes == ("asked 101 points, analyzer took 60",)
         assert applied.actual.points == 60 and analyzer.limits.max_points == 60
@@ -206,12 +206,12 @@ async def test_quiet_clamping_is_reported(tongue: str, start_peer: Start) -> Non
         assert_true_sweep(sweep)
 
 
-@pytest.mark.parametrize("tongue", TONGUES)
-async def test_more_points_than_the_analyzer_has_are_tiled(tongue: str, start_peer: Start) -> None:
-    profile = quick_profile(tongue)
+@pytest.mark.parametrize("dialect", DIALECTS)
+async def test_more_points_than_the_analyzer_has_are_tiled(dialect: str, start_peer: Start) -> None:
+    profile = quick_profile(dialect)
     points = 2 * profile.limits.max_points + 150
     whole = SweepSettings(450e6, 450e6 + 100.0 * (points - 1), points, 1000.0)
-    async with opened(start_peer(tongue), _lower_limit(profile)) as analyzer:
+    async with opened(start_peer(dialect), _lower_limit(profile)) as analyzer:
         applied = await analyzer.apply(whole)
         assert applied.asked == whole and applied.actual == whole and applied.changes == ()
         for number in range(2):
@@ -246,14 +246,14 @@ async def test_settings_refused_by_the_analyzer(start_peer: Start) -> None:
         assert applied.actual.level_dbm == -5.0 and "level_dbm" in applied.verified
 
 
-@pytest.mark.parametrize("tongue", TONGUES)
-async def test_a_wrong_profile_is_told(tongue: str, start_peer: Start) -> None:
-    other = TONGUES[(TONGUES.index(tongue) + 1) % 3]
-    peer = start_peer(tongue)
+@pytest.mark.parametrize("dialect", DIALECTS)
+async def test_a_wrong_profile_is_told(dialect: str, start_peer: Start) -> None:
+    other = DIALECTS[(DIALECTS.index(dialect) + 1) % 3]
+    peer = start_peer(dialect)
     with pytest.raises(AnalyzerError, match="no analyzer answers as profile") as caught:
         await Analyzer.open(peer.node, quick_profile(other))
     assert "\n" not in str(caught.value)
-    async with opened(peer, quick_profile(tongue)):
+    async with opened(peer, quick_profile(dialect)):
         pass
 
 

@@ -1,4 +1,4 @@
-"""The analyzer through a real device node: a pty whose far side is another process, in both families of tongues."""
+"""The analyzer through a real device node: a pty whose far side is another process, in both families of dialects."""
 
 from __future__ import annotations
 
@@ -23,10 +23,10 @@ SETTINGS = SweepSettings(442.5e6, 462.5e6, 401, 1000.0)
 
 
 @contextlib.asynccontextmanager
-async def opened(tongue: str, *options: str, profile: Profile | None = None) -> AsyncIterator[tuple[Bench, Analyzer]]:
-    bench = await Bench.start(["--speed", "0", "--seed", "9", "--profile", tongue, *options])
+async def opened(dialect: str, *options: str, profile: Profile | None = None) -> AsyncIterator[tuple[Bench, Analyzer]]:
+    bench = await Bench.start(["--speed", "0", "--seed", "9", "--profile", dialect, *options])
     try:
-        analyzer = await Analyzer.open(bench.node, profile or load_profile(tongue))
+        analyzer = await Analyzer.open(bench.node, profile or load_profile(dialect))
         try:
             yield bench, analyzer
         finally:
@@ -41,14 +41,14 @@ def spelled(profile: Profile, spelling: str) -> Profile:
     return dataclasses.replace(profile, scpi=dataclasses.replace(profile.scpi, number_format=spelling))
 
 
-async def test_all_tongues_and_formats_give_the_same_sweep() -> None:
+async def test_all_dialects_and_formats_give_the_same_sweep() -> None:
     """REAL,64 exact, ASCII as printed (9 digits or more), REAL,32 to 24 bits: same seed, same numbers."""
     taken: dict[str, np.ndarray] = {}
     scpi = load_profile("scpi")
     spellings = {"real64": scpi, "real32": spelled(scpi, "real32"), "ascii": spelled(scpi, "ascii")}
     for name, profile in {**spellings, **{name: load_profile(name) for name in PROFILES[1:]}}.items():
-        tongue = name if name in PROFILES else "scpi"
-        async with opened(tongue, profile=profile) as (_, analyzer):
+        dialect = name if name in PROFILES else "scpi"
+        async with opened(dialect, profile=profile) as (_, analyzer):
             await analyzer.apply(SweepSettings(442.5e6, 462.5e6, 201, 1000.0))
             sweep = await analyzer.sweep()
             assert (sweep.frequency_hz[0], sweep.frequency_hz[-1]) == (442.5e6, 462.5e6)

@@ -10,7 +10,7 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from rf.values.figure import Figure, Kind, at_least, cant_say, inferred, reading, shifted
-from rf.values.words import as_json, decimals_for, rounded_down, text, words
+from rf.values.words import as_json, decimals_for, rounded_down, text
 
 CASES = [
     (reading(1.3612, 1.26, 1.46, "dB"), "READING 1.36 ±0.11 dB"),
@@ -34,10 +34,6 @@ def test_text(figure: Figure, expected: str) -> None:
 
 def test_signed_offsets_show_their_sign() -> None:
     assert text(inferred(1432, 832, 2032, "Hz"), signed=True) == "INFERRED +1.4 ±0.6 kHz"
-
-
-def test_a_plain_line_holds_ascii_only() -> None:
-    assert words(reading(1.36, 1.26, 1.46, "dB")).plain_line.isascii()
 
 
 @given(st.floats(-200, 200), st.floats(0, 50), st.floats(0, 50), st.sampled_from(["READING", "INFERRED"]))

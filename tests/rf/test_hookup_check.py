@@ -14,8 +14,8 @@ from rf.repeater.hookup_check import HookUpCheck, State, check_hookup
 SWEEPS = 4
 
 
-def check(told: str, *lines: str, unit: str = "U6", third: str = "H") -> HookUpCheck:
-    """A few sweeps of the bench after the control lines, checked against what was told."""
+def check(declared: str, *lines: str, unit: str = "U6", third: str = "H") -> HookUpCheck:
+    """A few sweeps of the bench after the control lines, checked against what was declared."""
     made = load_unit(unit)
     instrument = Instrument(InstrumentOptions(seed=3), made, HookUp())
     spacing = made.high_hz - made.low_hz
@@ -29,12 +29,12 @@ def check(told: str, *lines: str, unit: str = "U6", third: str = "H") -> HookUpC
         control(line)
     taken = [instrument.sweep() for _ in range(SWEEPS)]
     s11, s21 = np.mean([s.s11 for s in taken], axis=0), np.mean([s.s21 for s in taken], axis=0)
-    return check_hookup(taken[0].frequency_hz, s11, s21, 1e-7 / SWEEPS, made.low_hz, made.high_hz, told, third)
+    return check_hookup(taken[0].frequency_hz, s11, s21, 1e-7 / SWEEPS, made.low_hz, made.high_hz, declared, third)
 
 
 @pytest.mark.parametrize("unit", ["U6", "V6", "V4"])
 @pytest.mark.parametrize(
-    ("told", "lines", "third"),
+    ("declared", "lines", "third"),
     [
         ("A>L", ("connect A L",), "H"),
         ("A>H", ("connect A H",), "L"),
@@ -42,11 +42,11 @@ def check(told: str, *lines: str, unit: str = "U6", third: str = "H") -> HookUpC
         ("loads", ("connect loads",), ""),
     ],
 )
-def test_1_right_hook_ups(unit: str, told: str, lines: tuple[str, ...], third: str) -> None:
-    found = check(told, *lines, unit=unit, third=third)
+def test_1_right_hook_ups(unit: str, declared: str, lines: tuple[str, ...], third: str) -> None:
+    found = check(declared, *lines, unit=unit, third=third)
     assert found.state is State.RIGHT, found
     assert found.cure == ""
-    assert found.seen == told
+    assert found.seen == declared
 
 
 @pytest.mark.parametrize("unit", ["U6", "V6", "V4"])

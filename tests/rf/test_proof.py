@@ -17,11 +17,10 @@ from rf.floor.pool import Pooled
 from rf.floor.proof import Limits, judge_rejection, rejection_of
 from rf.floor.sequential import (
     ERROR,
-    always_valid_radius,
-    confidence_at,
     look_counts,
     look_number,
     next_look,
+    spent_at,
 )
 from rf.values.decibel import amplitude_db
 from rf.values.figure import at_least, cant_say, inferred, reading
@@ -35,7 +34,7 @@ MATCHED = 200.0
 
 
 def pooled(value: complex, power: float, dof: float = math.inf) -> Pooled:
-    return Pooled(value, power, 1, 1, 0.0, 0.0, dof)
+    return Pooled(value, power, 1, 0.0, 0.0, dof)
 
 
 def proofs(truth_db: float, floor_db: float, leak_db: float | None, stop: bool, seed: int) -> float:
@@ -51,10 +50,11 @@ def proofs(truth_db: float, floor_db: float, leak_db: float | None, stop: bool, 
         steady = truth * phases[0] + leak * phases[1]
         # Sums of independent blocks are all that the looks see.
         total, before = 0.0 + 0.0j, 0
-        for k, count in enumerate(looks, 1):
+        for count in looks:
             total += (count - before) * steady + math.sqrt((count - before) * power) * complex_normal(rng, 1)[0]
             before = count
-            found = rejection_of(pooled(total / count, power / count), limits, confidence_at(k if stop else 1))
+            confidence = 1.0 - spent_at(1, count, 400, watched=stop)
+            found = rejection_of(pooled(total / count, power / count), limits, confidence)
             if found.proof_db >= GOAL_DB:
                 proven += 1
                 break
@@ -97,31 +97,36 @@ def test_looking_early_without_spending_would_not_keep_the_rate() -> None:
 
 
 def test_error_spending_sums_to_five_percent() -> None:
-    assert sum(1 - confidence_at(k) for k in range(1, 100_000)) == pytest.approx(ERROR, rel=1e-4)
-    assert confidence_at(1) == pytest.approx(1 - 0.0304, abs=1e-4)
+    """Lan and DeMets 1983: what all looks of all runs spend is the whole 5 %, no more."""
+    for planned in (10, 25, 100, 400, 1000):
+        run = sum(spent_at(1, count, planned) for count in look_counts(planned, planned))
+        assert run == pytest.approx(ERROR * 6 / math.pi**2)
+        assert spent_at(1, planned, planned, watched=False) == pytest.approx(run)
+    ends = [spent_at(run, 25, 25) for run in range(1, 100_000)]
+    assert sum(ends) == pytest.approx(ERROR, rel=1e-4)
+    endless = sum(spent_at(1, 25 * 2**k, None) for k in range(30))
+    assert 0.95 * ends[0] < endless < ends[0]
+    assert ERROR == 0.05
+    assert spent_at(2, 25, 50, part=0.1) == pytest.approx(0.1 * ERROR * 6 / math.pi**2 / 4 / 2)
+    with pytest.raises(ValueError, match="no look"):
+        spent_at(1, 26, 100)
 
 
 def test_looks() -> None:
-    assert look_counts(400, 300) == [25, 50, 100, 200, 300, 400]
+    assert look_counts(400, 300) == [25, 50, 100, 200, 300]
+    assert look_counts(400, 300, watched=False) == [300]
+    assert look_counts(299, 300, watched=False) == []
     assert look_counts(10, 10) == [10]
+    assert look_counts(100, 400) == [25, 50, 100]  # the planned end is not reached yet
     assert look_number(100, None) == 3
     assert look_number(99, None) is None
     assert look_number(12, 12) == 1
     assert next_look(0, None) == 25
     assert next_look(25, 40) == 40
-    assert next_look(400, 100) == 800
-
-
-def test_the_always_valid_radius_holds_at_all_times() -> None:
-    """Robbins' mixture: at most 5 % of paths ever leave; it is wider than the looks' bound, which is why looks are
-    used."""
-    rng = np.random.default_rng(6)
-    radius = np.array([always_valid_radius(1.0, n, 100) for n in range(1, 401)])
-    left = 0
-    for _ in range(1000):
-        mean = complex_normal(rng, 400).cumsum() / np.arange(1, 401)
-        left += bool((np.abs(mean) > radius).any())
-    assert left / 1000 <= 0.05 + 2 * math.sqrt(0.05 * 0.95 / 1000)
+    assert next_look(400, None) == 800
+    assert next_look(100, 100) is None
+    assert next_look(0, 100, watched=False) == 100
+    assert next_look(100, 100, watched=False) is None
 
 
 def test_parts_add_up_to_the_proof() -> None:

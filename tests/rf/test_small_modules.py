@@ -10,12 +10,11 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from rf.floor.clipped import find_clipped
-from rf.floor.pool import pool_at, pool_half_width_hz
 from rf.floor.settling import largest_step_hz, settling_caution, settling_time_s
 from rf.repeater.passband import Residuals, local_fit, loss_at, return_loss_at
 from rf.values.decibel import amplitude, amplitude_db, level_db, power_db
 from rf.values.figure import Figure, Kind, at_least, cant_say, inferred, reading
-from rf.values.verdict import Verdict, judge_at_least, judge_at_most, judge_visit
+from rf.values.verdict import Verdict, judge_at_least, judge_at_most
 from tests.rf.test_average import noise
 
 F = np.linspace(450e6, 460e6, 401)
@@ -98,39 +97,6 @@ class TestPassband:
         assert fit.value == pytest.approx(0.3, abs=1e-9)
 
 
-class TestPool:
-    def test_floor_falls_as_stated(self) -> None:
-        """Study, F6: value and slope through K samples leave 1 / K of the noise at their middle."""
-        rng = np.random.default_rng(5)
-        f = np.linspace(-1e4, 1e4, 101)
-        values = []
-        for _ in range(500):
-            pooled = pool_at(f, noise(rng, 101, power=1e-8), 1e-8, 0.0, 1e4)
-            assert pooled is not None
-            values.append(pooled.value)
-            power = pooled.power
-        assert power == pytest.approx(1e-8 / 101, rel=0.03)
-        assert np.mean(np.abs(values) ** 2) == pytest.approx(power, rel=0.15)
-
-    def test_bias_is_within_what_is_stated(self) -> None:
-        width = 0.51 * 455e6 / 950  # bottom of three equal cavities
-        f = np.linspace(455e6 - width, 455e6 + width, 401)
-        bottom = np.asarray(((f - 455e6) - 1j * 455e6 / 1900) ** 3 / (1e6) ** 3, np.complex128)
-        half = pool_half_width_hz(width)
-        for off in (-width / 4, 0.0, width / 4):
-            pooled = pool_at(f, bottom, 1e-20, 455e6 + off, half)
-            truth = ((off) - 1j * 455e6 / 1900) ** 3 / (1e6) ** 3
-            assert pooled is not None
-            assert abs(amplitude_db(abs(pooled.value)) - amplitude_db(abs(truth))) < pooled.bias_db
-
-    def test_few_samples(self) -> None:
-        assert pool_at(F, notch(0.1), 1e-8, 455e6, 1.0).points == 1  # type: ignore[union-attr]
-        assert pool_at(F, notch(0.1), 1e-8, 455.012e6, 1.0) is None
-        three = pool_at(F, notch(0.1), 1e-8, 455e6, 30e3)
-        assert three is not None
-        assert (three.points, three.coefficients) == (3, 1)
-
-
 def test_step_rule() -> None:
     assert largest_step_hz(244e3) == 61e3  # study, F16
 
@@ -173,13 +139,6 @@ def test_more_is_better(figure: Figure, verdict: Verdict) -> None:
 )
 def test_less_is_better(figure: Figure, verdict: Verdict) -> None:
     assert judge_at_most(figure, 2.0) is verdict
-
-
-def test_the_gravest_goal_decides_the_visit() -> None:
-    assert judge_visit([]) is Verdict.CANT_SAY
-    assert judge_visit([Verdict.PASS, Verdict.CANT_SAY, Verdict.CONDITIONAL_PASS]) is Verdict.CANT_SAY
-    assert judge_visit([Verdict.PASS, Verdict.CANT_SAY, Verdict.FAIL]) is Verdict.FAIL
-    assert judge_visit([Verdict.PASS, Verdict.PASS]) is Verdict.PASS
 
 
 @given(st.floats(0.1, 200), st.floats(0.0, 30), st.floats(0.0, 30), st.floats(0.1, 200))

@@ -33,13 +33,14 @@ class Terminal:
         rows: int = 24,
         *,
         answers: bool = True,
-        command: Sequence[str] = (sys.executable, "-m", "tui.cli"),
+        command: Sequence[str] = (sys.executable, "-m", "tui"),
+        folder: Path = ROOT,
     ) -> None:
         self._master, slave = pty.openpty()
         fcntl.ioctl(slave, termios.TIOCSWINSZ, struct.pack("HHHH", rows, 80, 0, 0))
         self.process = subprocess.Popen(
             [*command, *words],
-            cwd=ROOT,
+            cwd=folder,
             env={**os.environ, "TERM": "xterm-256color", "LANG": "C.UTF-8", "LC_ALL": "", **(environment or {})},
             preexec_fn=lambda: os.login_tty(slave),  # noqa: PLW1509 - no other thread of a test holds a lock here
         )

@@ -88,7 +88,7 @@ async def test_from_power_up_to_a_trusted_thru_in_25_keys(tmp_path: Path) -> Non
             await hand.until(lambda: isinstance(app.screen, LiveScreen) and "m ok" in hand.text())
             assert hand.keys <= MOST_KEYS
             assert hand.keys == 7
-            checks = bench.station.calibrator.checks
+            checks = bench.station.visit.calibrator.checks
             assert [c.verified.part for c in checks] == ["thru"] and checks[0].verified.good
             bench.station.order(RunOrder(HookUp("A", "L"), wide(bench.site), 25)).result()
             await hand.until(lambda: bench.station.state().progress.done == 25)
@@ -118,9 +118,9 @@ async def test_a_wrong_standard_is_refused_and_the_cure_said(tmp_path: Path) -> 
             await hand.until(lambda: "> 4 thru" in hand.text())
             await hand.press("escape")
             await hand.until(lambda: isinstance(app.screen, LiveScreen))
-        assert bench.station.calibrator.in_use is None  # an unfinished one changes nothing
+        assert bench.station.visit.calibrator.in_use is None  # an unfinished one changes nothing
         with pytest.raises(RequestError, match="thru not taken"):
-            bench.station.calibrator.finish()
+            bench.station.visit.calibrator.finish()
 
 
 async def test_isolation_says_what_it_costs(tmp_path: Path) -> None:
@@ -142,7 +142,7 @@ async def test_isolation_says_what_it_costs(tmp_path: Path) -> None:
             await hand.until(lambda: "> 6 proof" in hand.text())
             await hand.press("enter")
             await hand.until(lambda: "Calibrated and proved" in hand.text())
-        calibration = bench.station.calibrator.in_use
+        calibration = bench.station.visit.calibrator.in_use
         assert calibration is not None and calibration.isolation_limit is not None
 
 
@@ -163,4 +163,4 @@ async def test_an_analyzer_that_corrects_itself_is_proved_by_a_thru(tmp_path: Pa
             await hand.until(lambda: "pad reads -10.0" in hand.text())
             await hand.press("enter")
             await hand.until(lambda: isinstance(app.screen, LiveScreen))
-        assert [c.verified.part for c in bench.station.calibrator.checks] == ["thru", "pad"]
+        assert [c.verified.part for c in bench.station.visit.calibrator.checks] == ["thru", "pad"]

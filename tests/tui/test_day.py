@@ -122,7 +122,7 @@ async def test_the_whole_day(tmp_path: Path) -> None:
             await pilot.pause()
             assert "50 W are still there" in hand.day()
             await hand.press("q")
-            Day(bench.station._visit).enter(LOCK_STEP, "power seen after locking", "0")
+            Day(bench.station.visit.file).enter(LOCK_STEP, "power seen after locking", "0")
             await hand.mark(LOCK_STEP, 15)
             await hand.step(16)
             await hand.press("enter")
@@ -151,9 +151,9 @@ async def test_the_whole_day(tmp_path: Path) -> None:
             await hand.step(FREEZE_STEP)
             await hand.press("enter")
             await hand.at(LiveScreen)
-            assert bench.station.day().frozen()
+            assert bench.station.visit.day().frozen()
             with pytest.raises(RequestError, match="frozen already"):
-                bench.station.freeze("as found")
+                bench.station.visit.freeze("as found")
             await hand.mark(27, 27, "not needed")
             await hand.step(19)
             await hand.press("enter")
@@ -199,11 +199,11 @@ async def test_the_whole_day(tmp_path: Path) -> None:
             await hand.at(LiveScreen)
             await hand.mark(39, 40)
             await hand.press("q")
-        rows = ledger(bench.station._visit)
+        rows = ledger(bench.station.visit.file)
         assert len(rows) == 1 and rows[0].told == Told(1, "rod", "clockwise", 0.5)
         moved = rows[0].figures["moved"]
         assert moved["low"] <= 30e3 <= moved["high"] and moved["kind"] == "inferred"
-        assert Day(bench.station._visit).next_three() == []
+        assert Day(bench.station.visit.file).next_three() == []
     visit = VisitFile.open(tmp_path / "a.visit", read_only=True)
     try:
         assert differences(visit) == []  # the same sweeps, the same figures

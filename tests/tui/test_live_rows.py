@@ -6,8 +6,10 @@ from __future__ import annotations
 import dataclasses
 import re
 
+import numpy as np
 import pytest
 
+from rf.repeater.fault_distance import strongest_echo
 from tests.benchtop import IDEAL, make_unit, take, take_on_loads
 from tests.tui.picture import load, picture
 from tui.drawing.marks import MarkSet
@@ -67,6 +69,22 @@ def test_the_notch_is_told_in_kilohertz_against_the_target(clipped: LiveState) -
 def test_side_to_side_has_no_pass(clipped: LiveState) -> None:
     state = picture(6, "L>H")
     assert "not in this hook-up" in text(rows.pass_row(state))
+
+
+@pytest.mark.parametrize("span_hz", [100e6, 2.4e6])
+def test_the_feeders_echo_stands_on_the_screen_with_its_words(clipped: LiveState, span_hz: float) -> None:
+    """An echo 80 m away at the foam's 0.84 (closed form exp(-j 4 pi f d / v)); a narrow span says which is needed."""
+    f = np.linspace(450e6, 450e6 + span_hz, 101)
+    echo = strongest_echo(f, 0.6 * np.exp(-4j * np.pi * f * 80.0 / (0.84 * 299_792_458.0)))
+    assert clipped.assessment is not None
+    shown = dataclasses.replace(clipped.assessment, echo=echo)
+    state = dataclasses.replace(clipped, hookup=HookUp.parse("antenna"), assessment=shown)
+    lines = [text(row) for row in rows.reject_rows(state, 80, MarkSet.BRAILLE)]
+    assert len(lines) == 5 and max(map(len, lines)) <= 80
+    if span_hz > 50e6:
+        assert "INFERRED 80 (62..85) m" in lines[1] and "READING 4.4" in lines[2] and "126 m" in lines[3]
+    else:
+        assert "CAN'T SAY" in lines[1] and "sweep 25 MHz or more" in lines[2]
 
 
 def test_a_busy_site_says_so_in_words() -> None:

@@ -1,10 +1,11 @@
-"""learn, card, together, and going on with a visit: through a device node, as a shell sees them."""
+"""learn, card, together, and continuing a visit: through a device node, as a shell sees them."""
 
 from __future__ import annotations
 
 import contextlib
 import dataclasses
 import json
+import re
 import sqlite3
 import subprocess
 import sys
@@ -18,7 +19,7 @@ from protocol.profiles.profile import load_profile
 from protocol.simulated.bench import Bench, start_bench
 from tui.cli import main
 from tui.commands.exit_status import ExitStatus
-from visit.record.schema import CALIBRATION_TABLES, DAY_TABLES, KEEPER_TABLES, SCHEMA_VERSION
+from visit.record.schema import CALIBRATION_TABLES, DAY_TABLES, KEEPER_TABLES, LOOK_TABLES, SCHEMA_VERSION
 from visit.record.visit_file import VisitFile
 from visit.run.card import Card, Floor, card_lines, card_text, keep_card, last_card
 from visit.site.kit import load_kit, parse_kit
@@ -60,7 +61,7 @@ def test_learn_says_what_is_missing(capfd: pytest.CaptureFixture[str]) -> None:
     with start_bench(["--speed", "0", "--profile", "registers"]) as bench:
         assert main(["learn", bench.node, "--ask", "no"]) == ExitStatus.FAULT
     err = capfd.readouterr().err.strip().splitlines()
-    assert "nothing answers in any tongue tried" in err[-1] and "Traceback" not in "\n".join(err)
+    assert "nothing answers in any dialect tried" in err[-1] and "Traceback" not in "\n".join(err)
 
 
 def test_a_card_is_kept_and_compared(bench: Bench, home: Path, capfd: pytest.CaptureFixture[str]) -> None:
@@ -156,9 +157,12 @@ def test_a_visit_of_the_first_version_is_brought_on(bench: Bench, tmp_path: Path
     path = tmp_path / "a.visit"
     main(["check", "--port", bench.node, "--site", SITE, "--visit", str(path), "--sweeps", "3"])
     with sqlite3.connect(path) as connection:
-        for table in ("calibration", "known_part", "card", "step", "entry", "stage", "nudge", "keeper", "handover"):
-            assert f"create table {table} " in CALIBRATION_TABLES + DAY_TABLES + KEEPER_TABLES
+        later = CALIBRATION_TABLES + DAY_TABLES + KEEPER_TABLES + LOOK_TABLES
+        tables = re.findall(r"create table (\w+) ", later)
+        assert len(tables) == 11
+        for table in tables:
             connection.execute(f"drop table {table}")
+        connection.execute("alter table run drop column watched")
         connection.execute("alter table run drop column path")
         connection.execute("alter table run drop column calibration_id")
         connection.execute("pragma user_version = 1")

@@ -132,7 +132,7 @@ def test_a_run_without_an_end_stops_at_a_hang_up(bench: Bench, path: Path) -> No
 
 
 def test_watch_and_take_over_after_a_hang_up(bench: Bench, path: Path) -> None:
-    """60 of 100 seen in the file, the run taken over, the average gone on with, no sweep lost or counted twice."""
+    """60 of 100 seen in the file, the run taken over, the average continued, no sweep lost or counted twice."""
     with terminal(*words("live", bench, path)) as first:
         sweeping(first)
         first.hang_up()

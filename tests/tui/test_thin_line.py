@@ -67,7 +67,9 @@ def test_bytes_of_a_run_and_of_an_idle_screen(path: Path) -> None:
 
 def test_a_dialog_costs_what_it_covers(path: Path) -> None:
     with terminal(*words(path, 2, 0)) as screen:
-        screen.wait_for("2 of 2")
+        screen.wait_for(
+            lambda text: "2 of 2" in text and "FLOOR   one sweep" in text
+        )  # the figures come after the sweep
         drain(screen)
         live = screen.cells
         screen.type("d")

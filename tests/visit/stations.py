@@ -35,7 +35,7 @@ class Table:
     site: Site
 
     def measure(self, hookup: str, settings: SweepSettings, sweeps: int, *, trusted: bool = False) -> int | None:
-        """Hang the leads as told and measure; the run's row, None when nothing was stored."""
+        """Hang the leads as declared and measure; the run's row, None when nothing was stored."""
         told = HookUp.parse(hookup)
         for line in bench_lines(told, self.site):
             self.bench.say(line)
@@ -51,19 +51,25 @@ class Table:
         for kind in ("short", "open", "load", "thru"):
             run_id = self.measure(kind, settings, 10)
             assert run_id is not None
-            assert self.station.calibrator.judge(kind, run_id).fits
-            self.station.calibrator.keep(kind)
-        self.station.calibrator.finish()
+            assert self.station.visit.calibrator.judge(kind, run_id).fits
+            self.station.visit.calibrator.keep(kind)
+        self.station.visit.calibrator.finish()
 
 
 @contextlib.contextmanager
 def table(
-    folder: Path, site_name: str, unit: str, *options: str, raw: bool = False, watched: bool = False
+    folder: Path,
+    site_name: str,
+    unit: str,
+    *options: str,
+    raw: bool = False,
+    watched: bool = False,
+    plan: Site | None = None,
 ) -> Iterator[Table]:
-    """A fresh visit on a fresh bench; `raw`: the analyzer does not correct itself."""
+    """A fresh visit on a fresh bench; `raw`: the analyzer does not correct itself; `plan`: another site."""
     words = ["--speed", "0", "--seed", "4", "--unit", unit, *(["--raw"] if raw else []), *options]
     profile = dataclasses.replace(load_profile("scpi"), corrects_itself=not raw)
-    chosen = site(site_name)
+    chosen = plan or site(site_name)
     with start_bench(words) as bench:
         visit = new_visit(folder / "a.visit", chosen, "demo")
         with Station(bench.node, profile, chosen, visit, HookUp("A", "L"), watched=watched, kit=KIT) as station:

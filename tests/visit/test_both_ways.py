@@ -19,7 +19,7 @@ def test_turned_round_the_mismatch_is_gone(tmp_path: Path) -> None:
         bench.calibrate(settings)
         bench.measure("A>L", settings, 10)
         bench.measure("L>A", settings, 10)
-        (line,) = bench.station.together()
+        (line,) = bench.station.visit.together()
         assert "A>L and L>A at 450.0000 MHz, corrected both ways" in line
         truth = make_unit("U6").s(np.array([450e6]))[0]
         words = line.replace(",", "").split()
@@ -36,12 +36,12 @@ def test_runs_since_the_last_good_check_are_named(tmp_path: Path) -> None:
         settings = wide(bench.site)
         bench.calibrate(settings)
         good = bench.measure("thru", settings, 5)
-        assert good is not None and bench.station.calibrator.read_known("thru", good).good
+        assert good is not None and bench.station.visit.calibrator.read_known("thru", good).good
         between = bench.measure("A>L", settings, 5)
-        assert not any("doubtful" in line for line in bench.station.together())
+        assert not any("doubtful" in line for line in bench.station.visit.together())
         bench.bench.say("pad 2 0.3")
         bench.bench.say("connect thru")
         closing = bench.measure_as_hung("thru", settings, 5)
-        assert closing is not None and not bench.station.calibrator.read_known("thru", closing).good
-        (line,) = [line for line in bench.station.together() if "doubtful" in line]
+        assert closing is not None and not bench.station.visit.calibrator.read_known("thru", closing).good
+        (line,) = [line for line in bench.station.visit.together() if "doubtful" in line]
         assert line.startswith(f"doubtful: run {between}: the check after it failed (thru reads -0.30 dB")

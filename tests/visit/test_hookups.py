@@ -3,20 +3,21 @@ nothing of a wrong hook-up in the visit file."""
 
 from __future__ import annotations
 
-import dataclasses
 from pathlib import Path
 
 import pytest
 
 from rf.repeater.hookup_check import State
+from tests.visit import stations
 from tests.visit.stations import Table, table
 from visit.site.presets import wide
+from visit.site.site import parse_site
 
 WRONG = [
     (2, "A>L", ("connect A L", "close H open"), "H NOT LOADED", "put a load on it"),
-    (5, "A>L", ("connect A H",), "A>H, NOT A>L", "move lead 2, or tell it so"),
+    (5, "A>L", ("connect A H",), "A>H, NOT A>L", "move lead 2, or declare it so"),
     (6, "A>L", ("connect L A",), "LEADS EXCHANGED", "S21 holds"),
-    (7, "A>L", ("connect L H",), "L>H, NOT A>L", "move the leads, or tell it so"),
+    (7, "A>L", ("connect L H",), "L>H, NOT A>L", "move the leads, or declare it so"),
     (7, "L>H", ("connect L H", "close A open"), "A OPEN", "put a load on A"),
     (8, "A>L", ("connect A L", "lead 2 off"), "NOTHING ON L", "put lead 2 on L"),
     (9, "A>L", ("connect A L", "lead 1 off"), "PORT 1 OPEN", "lead 1 is off"),
@@ -32,9 +33,9 @@ def hang(bench: Table, lines: tuple[str, ...]) -> None:
 
 
 @pytest.mark.parametrize("raw", [False, True], ids=["own", "host"])
-@pytest.mark.parametrize(("number", "told", "lines", "short", "cure"), WRONG, ids=[f"{w[0]}-{w[3]}" for w in WRONG])
+@pytest.mark.parametrize(("number", "declared", "lines", "short", "cure"), WRONG, ids=[f"{w[0]}-{w[3]}" for w in WRONG])
 def test_a_mistake_is_named_and_nothing_is_stored(
-    tmp_path: Path, raw: bool, number: int, told: str, lines: tuple[str, ...], short: str, cure: str
+    tmp_path: Path, raw: bool, number: int, declared: str, lines: tuple[str, ...], short: str, cure: str
 ) -> None:
     """With an analyzer that corrects itself and with one calibrated on this computer."""
     del number
@@ -43,18 +44,18 @@ def test_a_mistake_is_named_and_nothing_is_stored(
         if raw:
             bench.calibrate(settings)
         hang(bench, lines)
-        assert bench.measure_as_hung(told, settings, 5) is None
+        assert bench.measure_as_hung(declared, settings, 5) is None
         seen = bench.station.assess_now()
         assert seen.check.state is State.WRONG and seen.check.short == short and cure in seen.check.cure
         assert not any(channel.transmission.known or channel.return_loss.known for channel in seen.channels)
-        kept = [run for run in bench.station._visit.runs() if run.purpose == "check" and not run.hookup.alone]
+        kept = [run for run in bench.station.visit.file.runs() if run.purpose == "check" and not run.hookup.alone]
         assert kept == []
         hang(bench, ("lead 1 on", "lead 2 on", "gap none", "connect A L"))
         assert bench.measure_as_hung("A>L", settings, 5) is not None  # put right, it measures
 
 
 @pytest.mark.parametrize(
-    ("told", "lines", "state", "short", "cure"),
+    ("declared", "lines", "state", "short", "cure"),
     [
         ("A>L", ("connect A L",), State.RIGHT, "A>L ok, H loaded", ""),
         ("L>A", ("connect L A", "close H open"), State.NOTE, "L>A ok", "drive the antenna port"),
@@ -67,23 +68,23 @@ def test_a_mistake_is_named_and_nothing_is_stored(
     ids=["1", "3", "4", "12", "pad2", "7", "11"],
 )
 def test_right_ones_are_stored_with_their_notes(
-    tmp_path: Path, told: str, lines: tuple[str, ...], state: State, short: str, cure: str
+    tmp_path: Path, declared: str, lines: tuple[str, ...], state: State, short: str, cure: str
 ) -> None:
     with table(tmp_path, "demo-450", "U6") as bench:
         hang(bench, lines)
-        assert bench.measure_as_hung(told, wide(bench.site), 1) is not None
+        assert bench.measure_as_hung(declared, wide(bench.site), 1) is not None
         seen = bench.station.assess_now()
-        if told != "loads":
+        if declared != "loads":
             assert (seen.check.state, seen.check.short) == (state, short) and cure in seen.check.cure
 
 
 def test_a_told_pad_gives_the_hookup_and_the_levels_back(tmp_path: Path) -> None:
     """Scenario 12: tell it the pad on port 1 or port 2, and both are taken out."""
     with table(tmp_path, "demo-450", "U6") as bench:
-        for told in ("A>L pad2=10", "A>L pad1=6"):
-            assert bench.measure(told, wide(bench.site), 10) is not None
+        for declared in ("A>L pad2=10", "A>L pad1=6"):
+            assert bench.measure(declared, wide(bench.site), 10) is not None
             seen = bench.station.assess_now()
-            assert seen.check.short == "A>L ok, H loaded", (told, seen.check)
+            assert seen.check.short == "A>L ok, H loaded", (declared, seen.check)
             assert seen.channels[0].transmission.value == pytest.approx(1.36, abs=0.15)
 
 
@@ -92,9 +93,11 @@ def test_a_told_pad_gives_the_hookup_and_the_levels_back(tmp_path: Path) -> None
 )
 def test_14_a_pair_off_the_plan(tmp_path: Path, unit: str, site: str, low: float, high: float) -> None:
     """A unit tuned 1 MHz above the plan."""
-    with table(tmp_path, site, unit) as bench:
-        off = dataclasses.replace(bench.site, low_hz=low, high_hz=high)
-        bench.station._state = dataclasses.replace(bench.station.state(), site=off)
+    plan = stations.site(site)
+    lines = [line for line in plan.source.splitlines() if not line.startswith(("low_hz", "high_hz"))]
+    off = parse_site("\n".join([f"low_hz = {low}", f"high_hz = {high}", *lines]), Path("off"))
+    assert (off.low_hz, off.high_hz) == (low, high)
+    with table(tmp_path, site, unit, plan=off) as bench:
         assert bench.measure_as_hung("A>L", wide(off), 2) is not None
         seen = bench.station.assess_now().check
         assert seen.state in (State.NOTE, State.UNSEEN)

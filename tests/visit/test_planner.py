@@ -11,8 +11,9 @@ from protocol.errors import RequestError
 from rf.values.figure import inferred
 from tests.benchtop import IDEAL, make_unit, take
 from visit.day.planner import plan_proof
-from visit.figures.assessment import Assessment, Known
+from visit.figures.assessment import Assessment
 from visit.figures.assessor import Assessor
+from visit.figures.known import Known
 from visit.site.hookup import HookUp
 from visit.site.site import Site, load_site
 
@@ -23,7 +24,7 @@ def wide_run(site: Site = SITE, leakage: float | None = None) -> Assessment:
     assessor = Assessor(site, HookUp("A", "L"), planned=20, known=Known(leakage))
     for sweep in take(make_unit("U6"), (442.5e6, 462.5e6), 20, seed=4, **IDEAL):
         assessor.add(sweep)
-    made = assessor.assess(final=True)
+    made = assessor.assess()
     assert made is not None
     return made
 
@@ -33,13 +34,13 @@ def goal(site: Site, rejection_db: float) -> Site:
 
 
 def test_scenario_21_a_dozen_zoom_sweeps() -> None:
-    """Floor -70, truth 97.9, goal 90: 12 zoom sweeps, 6 s at half a second each (without mismatch; here 20 dB at
-    port 2)."""
+    """Floor -70, truth 97.9, goal 90: 12 zoom sweeps, 6 s at half a second each (without mismatch and the bottom's
+    shape; here 20 dB at port 2 take 0.9 dB, and 0.4 dB what the curvature of an unequal bottom may hide)."""
     run = wide_run()
     assert run.notch is not None
     notch = dataclasses.replace(run.notch, rejection_at=(inferred(97.9, 97.0, 98.8, "dB"),))
     plan = plan_proof(SITE, dataclasses.replace(run, notch=notch), 1000.0, 0.5 / 101)
-    assert 10 <= plan.sweeps <= 25 and plan.limited_by == "random"
+    assert 10 <= plan.sweeps <= 28 and plan.limited_by == "random"
     assert "should show 90 dB" in plan.says and plan.says.startswith("skirts INFERRED 9")
     assert plan.seconds == pytest.approx(plan.sweeps * 0.55, rel=0.05)
 

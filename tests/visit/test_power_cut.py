@@ -1,5 +1,5 @@
 """The power fails, the process is killed, the disk is full: what was acknowledged is there, the file opens, the run can
-be gone on with.
+be resumed.
 
 Power cuts are put together from a note of all writes and syncs (power_cut.c): at a cut the disk holds all that was
 synced, and of what was written since then any part, in blocks of 512 bytes, in any order. Needs a C compiler; without

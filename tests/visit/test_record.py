@@ -94,16 +94,16 @@ def test_an_existing_file_is_never_overwritten(tmp_path: Path, site: Site) -> No
 
 def test_files_that_are_no_visit(tmp_path: Path, site: Site) -> None:
     (tmp_path / "text").write_text("not a database at all, but long enough to look at" * 40)
-    stranger = sqlite3.connect(tmp_path / "stranger")
-    stranger.execute("create table t (x)")
-    stranger.close()
+    other = sqlite3.connect(tmp_path / "other")
+    other.execute("create table t (x)")
+    other.close()
     newer = VisitFile.create(tmp_path / "newer", site, "demo", 1.0)
     newer.close()
     raw = sqlite3.connect(tmp_path / "newer")
     raw.execute("pragma user_version = 99")
     raw.close()
     for name, words in (
-        ("text", "can't be read"), ("stranger", "not a visit file"), ("newer", "version 99"), ("absent", "no such"),
+        ("text", "can't be read"), ("other", "not a visit file"), ("newer", "version 99"), ("absent", "no such"),
     ):  # fmt: skip
         with pytest.raises(RecordError, match=words) as caught:
             VisitFile.open(tmp_path / name)

@@ -24,15 +24,18 @@ from protocol.errors import RequestError
 from protocol.sweep import SweepSettings
 from rf.notch.cavity import holding_range
 from rf.notch.nudge import Nudge
-from rf.values.figure import inferred
+from rf.repeater.fault_distance import Echo
+from rf.values.figure import Kind, inferred
+from rf.values.words import text
 from tests.visit.stations import site, table
 from visit.day.day import Day
 from visit.day.nudges import lock_words
 from visit.day.stages import differences
+from visit.figures.figures_json import assessment_data
 from visit.figures.replay import Replay
 from visit.record.visit_file import VisitFile
 from visit.report.archive import ask, build, visit_files
-from visit.report.exports import averaged, export_visit, plain_cell, touchstone3
+from visit.report.exports import export_visit, plain_cell, touchstone3
 from visit.report.report import build_report
 from visit.report.report_html import report_html
 from visit.report.report_text import report_text
@@ -52,18 +55,18 @@ def visit_path(tmp_path_factory: pytest.TempPathFactory) -> Path:
         for hookup in ("A>L", "A>H", "L>H"):
             bench.measure(hookup, settings, 20)
         bench.measure("antenna", SweepSettings(400e6, 500e6, 201, 1000.0), 5)
-        bench.station.freeze("as found")
+        bench.station.visit.freeze("as found")
         bench.bench.say("turn L 1 +200kHz")
         bench.measure("A>L", settings, 20)
         bench.measure("A>L", zoom(455e6, 244e3), 30)
-        day = bench.station.day()
+        day = bench.station.visit.day()
         day.enter(2, "transmitter power", "50")
         day.enter(9, "power into duplexer", "50")
         day.enter(9, "power out of duplexer", "36.6")
         day.enter(9, "desense with load", "20")
         day.enter(1, "complaint", "=cmd|'/c calc'!A1 <script>alert(1)</script> \x1b[31mdeaf")
         day.skip(4, "no card yet")
-        bench.station.freeze("as left")
+        bench.station.visit.freeze("as left")
     return folder / "a.visit"
 
 
@@ -126,10 +129,21 @@ def test_stages_say_what_was_measured_when(visit: VisitFile) -> None:
     words = " ".join(report.computed)
     assert "loss by wattmeters 1.35 dB" in words or "loss by wattmeters 1.36 dB" in words
     assert "look elsewhere" in words and "INFERRED, no promise" in words
-    feeder = next(line for line in report.computed if line.startswith("feeder"))
-    assert "strongest echo 14." in feeder and "11.8 m at velocity 0.66" in feeder  # 60 ns of line
+    feeder = next(line for line in report.computed if line.startswith("strongest echo"))
+    echo = report_echo(visit)
+    assert echo.level.kind is Kind.READING and text(echo.level) in feeder and text(echo.place) in feeder
+    assert echo.place.low <= 60e-9 * 299_792_458.0 * 0.84 <= echo.place.high  # the bench's 60 ns of line, one way
+    assert any("INFERRED" in line and "behind 2 dB" in line for line in report.computed)
     assert "needed for 0.5 dB of desensitisation" in words
     assert differences(visit) == []
+
+
+def report_echo(visit: VisitFile) -> Echo:
+    found = Replay(visit).feeder()
+    assert found is not None and found.echo is not None
+    assert any(text(found.echo.place) in line for line in found.cautions)  # `check` prints these
+    assert assessment_data(found)["echo"]["place"]["kind"] == "inferred"
+    return found.echo
 
 
 def test_text_fits_a_page(visit: VisitFile) -> None:
@@ -166,9 +180,9 @@ def test_touchstone_reads_back_through_scikit_rf(visit: VisitFile, tmp_path: Pat
         if run.hookup.name == "antenna":
             continue
         path = next(path for path in paths if path.name.startswith(f"run{run.id:03d}") and path.suffix == ".s2p")
-        found = averaged(visit, replay, run)
+        found = replay.figures_of.averaged(run)
         assert found is not None
-        frequency, s11, s21, _ = found
+        frequency, s11, s21 = found.frequency_hz, found.s11.mean, found.s21.mean
         network = Network(str(path))
         np.testing.assert_allclose(network.f, frequency, atol=1e-3)
         np.testing.assert_allclose(network.s[:, 0, 0], s11, rtol=1e-11, atol=1e-14)
@@ -311,7 +325,7 @@ def test_two_workers_give_the_same_table(visit: VisitFile, tmp_path: Path, where
     for number in range(6):
         small_visit(here / f"{number:04d}.visit", number, visit, cache)
         shutil.copy2(here / f"{number:04d}.visit", there / f"{number:04d}.visit")
-    words = "from visit.archive import build; from pathlib import Path; import sys"
+    words = "from visit.report.archive import build; from pathlib import Path; import sys"
     run = f"{words}\nif __name__ == '__main__': print(build(Path(sys.argv[1]), 'local'))"
     if where == "cluster":
         run = f"""{words}; from distributed import LocalCluster
@@ -333,7 +347,9 @@ if __name__ == '__main__':
 def test_no_scheduler_is_one_line(visit: VisitFile, tmp_path: Path) -> None:
     """In a process of its own: the library's event loop outlives a client that finds nobody."""
     small_visit(tmp_path / "a.visit", 0, visit, pieces(visit, 1))
-    words = [sys.executable, "-m", "tui.cli", "archive", str(tmp_path), "--build", "--scheduler", "tcp://127.0.0.1:9"]
+    impatient = "import sys, tui.cli, visit.report.archive as archive; archive.SCHEDULER_ANSWERS_S = 1.0"
+    run = f"{impatient}; sys.exit(tui.cli.main(sys.argv[1:]))"
+    words = [sys.executable, "-c", run, "archive", str(tmp_path), "--build", "--scheduler", "tcp://127.0.0.1:9"]
     done = subprocess.run(words, capture_output=True, text=True, timeout=50, check=False)
     assert done.returncode == 2 and "no Dask scheduler answers" in done.stderr.splitlines()[-1]
 

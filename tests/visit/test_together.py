@@ -29,9 +29,10 @@ def number_after(word: str, line: str) -> float:
 def test_a_half_wave_jumper_parts_signal_and_leakage(tmp_path: Path) -> None:
     """Scenario 26: U6 (97.9 dB), leakage -75, 25 + 25 zoomed sweeps: one state reads -75, both say the truth."""
     with table(tmp_path, "demo-450", "U6", "--leakage", "-75") as bench:
+        bench.measure("A>L", wide(bench.site), 5)  # tells the bottom's shape, as on any bench
         bench.measure("A>L", U6_ZOOM, 25)
         bench.measure("A>L jumper=half", U6_ZOOM, 25)
-        (line,) = bench.station.together()
+        (line,) = bench.station.visit.together()
         truth = -float(level_db(exact(make_unit("U6"), [455e6]))[0])
         assert "half-wave jumper" in line and abs(number_after("alone read", line) - 75.0) < 1.0
         assert abs(number_after("leak", line) - 75.0) < 0.5
@@ -47,7 +48,7 @@ def test_a_pad_tells_signal_from_leakage(tmp_path: Path, leakage: list[str], sai
         bench.bench.say("turn L 1 +2MHz")
         bench.measure("A>L", U6_ZOOM, 25)
         bench.measure("A>L pad2=10", U6_ZOOM, 25)
-        (line,) = bench.station.together()
+        (line,) = bench.station.visit.together()
         assert f": {said} (the pad" in line and "changes the mismatch" in line, line
 
 
@@ -57,7 +58,7 @@ def test_two_ranges_are_joined_only_where_they_agree(tmp_path: Path) -> None:
         settings = wide(bench.site)
         bench.measure("A>L", settings, 50)
         bench.measure("A>L amp=20", settings, 50, trusted=True)
-        first = bench.station.together()
+        first = bench.station.visit.together()
         # The pass of the amplified range drives the receiver 1.6 dB into its limit, but there the plain range is used.
         assert "joined: both ranges agree within" in first[0], first
         points = int(number_after_int("at", first[0]))
@@ -78,7 +79,7 @@ def test_an_overdriven_amplifier_is_not_joined(tmp_path: Path) -> None:
         bench.measure("A>L", settings, 50)
         bench.bench.say("amp 19")
         bench.measure_as_hung("A>L amp=20", settings, 50, trusted=True)
-        (line,) = bench.station.together()
+        (line,) = bench.station.visit.together()
         assert "not joined: the ranges disagree by 0.8" in line
 
 
@@ -96,11 +97,11 @@ def test_three_hookups_make_three_ports(tmp_path: Path) -> None:
         bench.measure("load", settings, 10)
         for name in ("A>L", "L>H"):
             assert bench.measure(name, settings, 20) is not None
-        (missing,) = bench.station.together()
+        (missing,) = bench.station.visit.together()
         assert "no hook-up between A and H yet" in missing
         assert bench.measure("H>A", settings, 20) is not None
         assert bench.measure("antenna", settings, 10) is not None
-        lines = bench.station.together()
+        lines = bench.station.visit.together()
     assert lines[0] == "three ports from A>L, L>H, H>A; loads as measured"
     turn = np.exp(-4j * np.pi * np.array([150.0e6, 150.6e6]) * 60e-9)
     antenna = np.asarray(10 ** (-6 / 20) * turn, np.complex128)
@@ -160,7 +161,7 @@ def test_mismatch_at_port_2_is_in_the_loss_and_a_pad_takes_it_out(tmp_path: Path
         settings = wide(bench.site)
         bench.calibrate(settings)
         run_id = bench.measure("thru", settings, 10)
-        assert run_id is not None and bench.station.calibrator.read_known("thru", run_id).good
+        assert run_id is not None and bench.station.visit.calibrator.read_known("thru", run_id).good
         bench.measure("A>L", settings, 25)
         bare = bench.station.assess_now().channels[0].transmission
         bench.measure("A>L pad2=10", settings, 25)

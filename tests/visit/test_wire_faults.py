@@ -85,7 +85,7 @@ def said(visit: VisitFile, kind: str) -> list[str]:
 
 @pytest.mark.parametrize("family", FAMILIES)
 def test_unplugged_in_the_middle_of_a_run(family: str, visit: VisitFile) -> None:
-    """The device comes back under another number; the run goes on with the same average."""
+    """The device comes back under another number; the run continues the same average."""
     with on_bench(visit, family) as (bench, station):
         station.order(order())
         wait_for(station, lambda s: s.progress.done >= 5)
@@ -128,9 +128,9 @@ def test_another_analyzer_on_the_same_name_is_not_taken(visit: VisitFile, tmp_pa
         station.order(order(None))  # type: ignore[arg-type]
         wait_for(station, lambda s: s.progress.done >= 2)
         bench.say("unplug")
-        with start_bench(["--speed", "0", "--seed", "9", "--serial", "SIM-0002"]) as stranger:
+        with start_bench(["--speed", "0", "--seed", "9", "--serial", "SIM-0002"]) as other:
             link.unlink()
-            link.symlink_to(stranger.node)
+            link.symlink_to(other.node)
             state = wait_for(station, lambda s: "still waiting" in s.progress.message)
             assert state.progress.phase is Phase.WAITING and "another analyzer" in state.progress.message
             link.unlink()
@@ -219,7 +219,7 @@ def test_after_a_restart_the_correction_must_be_proved(visit: VisitFile) -> None
         bench.say("connect thru")
         station.measure(RunOrder(HookUp.parse("thru"), SETTINGS, 5, "known part"))
         run_id = station.state().progress.run_id
-        assert run_id is not None and station.calibrator.read_known("thru", run_id).good
+        assert run_id is not None and station.visit.calibrator.read_known("thru", run_id).good
         bench.say("connect A L")
         station.measure(order(5))
         assert station.assess_now().doubts == ()
@@ -232,20 +232,20 @@ def test_another_program_types_at_the_analyzer(family: str, visit: VisitFile) ->
     spoils are taken again; none is kept that is not one."""
     with on_bench(visit, family) as (bench, station):
         station.order(order())
-        stranger = -1
+        other = -1
         try:
             for target in (2, 5, 9):
                 wait_for(station, lambda s, n=target: s.progress.done >= n)  # type: ignore[misc]
-                if stranger < 0:
+                if other < 0:
                     try:
-                        stranger = os.open(bench.node, os.O_RDWR | os.O_NOCTTY | os.O_NONBLOCK)
+                        other = os.open(bench.node, os.O_RDWR | os.O_NOCTTY | os.O_NONBLOCK)
                     except OSError:
                         pytest.skip("this user may not open a port that is held")
-                os.write(stranger, b"AT\r\n")
+                os.write(other, b"AT\r\n")
             wait_for(station, lambda s: s.progress.phase is Phase.COMPLETE)
         finally:
-            if stranger >= 0:
-                os.close(stranger)
+            if other >= 0:
+                os.close(other)
     assert kept(visit)[1] == "complete" and len(kept(visit)[0]) == PLANNED
     levels = [abs(sweep.s21[sweep.s21.size * 3 // 8]) for sweep in visit.sweeps(1)]  # 450 MHz: 1.4 dB of loss
     assert max(levels) - min(levels) < 0.01
@@ -348,6 +348,6 @@ def test_twins_without_a_serial_number_are_told_apart(monkeypatch: pytest.Monkey
     monkeypatch.setattr(find_again, "hardware_ports", lambda: hardware)
     address = address_of("/dev/a", Path("/nowhere"))
     del hardware["/dev/a"]
-    assert names_again(address) == ()  # the twin is a stranger's device
+    assert names_again(address) == ()  # the twin is another device
     hardware["/dev/c"] = (1, 2, "")
     assert names_again(address) == ("/dev/c",)

@@ -36,8 +36,9 @@ from tui.commands.session import (
 from tui.drawing.report_lines import figures_lines, json_text
 from tui.screens.bench_words import bench_lines
 from tui.terminal.terminal_gone import Signals, let_go_of_terminal
-from visit.figures.assessment import Assessment, Known, overall, with_zoom
+from visit.figures.assessment import Assessment, overall, with_zoom
 from visit.figures.assessor import Assessor
+from visit.figures.known import Known
 from visit.record.owner import run_words
 from visit.record.touchstone_sweeps import read_recorded
 from visit.record.visit_file import VisitFile
@@ -158,7 +159,7 @@ def check(options: argparse.Namespace) -> ExitStatus:
                 closer = _measured(now.station, _zoom_order(now.order, now.site, assessment, options.zoom))
                 assessment = with_zoom(assessment, closer)
         except HaltedError as error:
-            say(f"deepnotch: {error}: {run_words(now.visit)} kept in {now.path}; go on with --resume")
+            say(f"deepnotch: {error}: {run_words(now.visit)} kept in {now.path}; continue with --resume")
             return ExitStatus.TERMINATED if signals.terminated else ExitStatus.CANT_SAY
     say(f"visit file: {now.path}")
     return _print_figures(assessment, options.json)
@@ -197,7 +198,7 @@ def read(options: argparse.Namespace) -> ExitStatus:
         for path, sweep in zip(options.files, read_recorded(options.files), strict=True):
             at = path
             assessor.add(sweep)
-        assessment = assessor.assess(final=True)
+        assessment = assessor.assess()
     except (ValueError, ArithmeticError, IndexError) as error:  # other points, copies of one sweep, no bench's numbers
         raise RequestError(f"{at}: {error}; give only repeated sweeps of one hook-up, each once") from None
     assert assessment is not None
@@ -263,7 +264,7 @@ def card(options: argparse.Namespace) -> ExitStatus:
 
     site, profile = load_site(options.site), load_profile(options.profile)
     if options.sweeps < 5:
-        raise RequestError("--sweeps must be 5 or more: the floor is told from their scatter")
+        raise RequestError("--sweeps must be 5 or more: the floor is estimated from their scatter")
     say("A load on each lead, the duplexer left out. Transmitter off.")
     made = asyncio.run(measure_card(options.port, profile, site, options.sweeps, lambda line: say(f".. {line}")))
     before = last_card(made.identity)
@@ -279,7 +280,7 @@ def together(options: argparse.Namespace) -> ExitStatus:
 
     visit = VisitFile.open(options.visit, read_only=True)
     try:
-        data(Together(visit, visit.site()).lines())
+        data(Together(visit).lines())
     finally:
         visit.close()
     return ExitStatus.GOALS_MET

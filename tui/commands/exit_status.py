@@ -1,4 +1,4 @@
-"""The exit status of every command, as the README's table says it. Owns nothing else."""
+"""The exit status of every command and its meaning; docs/commands.md is made of it. Owns nothing else."""
 
 from __future__ import annotations
 
@@ -15,3 +15,15 @@ class ExitStatus(enum.IntEnum):
     FAULT = 4
     INTERRUPTED = 130
     TERMINATED = 143
+
+
+MEANINGS = {
+    ExitStatus.GOALS_MET: "goals met (or done, for commands without goals)",
+    ExitStatus.GOALS_NOT_MET: "goals not met",
+    ExitStatus.USAGE: "wrong use: option, site file, profile, port name; a system that cannot run it",
+    ExitStatus.CANT_SAY: "can't say, or a pass on a condition only: leakage not surveyed, correction in doubt,"
+    " no look has proven it",
+    ExitStatus.FAULT: "fault of analyzer or link",
+    ExitStatus.INTERRUPTED: "interrupted",
+    ExitStatus.TERMINATED: "ended by SIGTERM, at the end of a sweep; everything is kept",
+}

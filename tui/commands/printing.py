@@ -1,6 +1,6 @@
 """What commands print: data on stdout, words for people on stderr. Every line leaves through here and is harmless.
 
-Owns: both streams. Refuses: to know what a line says. Words of strangers (names, notes, identities, file names) may
+Owns: both streams. Refuses: to know what a line says. Untrusted words (names, notes, identities, file names) may
 stand in any line, so each is made harmless here and not where it is put together.
 """
 

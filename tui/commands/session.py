@@ -66,10 +66,11 @@ def session(options: argparse.Namespace, *, watched: bool = True) -> Iterator[Se
     visit = VisitFile.open(path) if path.exists() else new_visit(path, site, str(options.site))
     try:
         _same_site(visit, site, path)
-        with Station(
-            options.port, profile, site, visit, order.hookup, watched=watched, leakage=given_leakage(options), kit=kit
-        ) as station:
-            station.resume()
+        leakage = given_leakage(options)
+        with Station(options.port, profile, site, visit, order.hookup, watched=watched, kit=kit) as station:
+            station.visit.resume()
+            if leakage is not None:
+                station.visit.tell_leak(leakage)
             if getattr(options, "resume", False):
                 order = _resumed(visit, order, path)
             yield Session(station, site, profile, order, path, visit)
@@ -78,7 +79,7 @@ def session(options: argparse.Namespace, *, watched: bool = True) -> Iterator[Se
 
 
 def _resumed(visit: VisitFile, order: RunOrder, path: Path) -> RunOrder:
-    """The order that goes on with the run that was broken off last. Raises RequestError when there is none."""
+    """The order that resumes the run that was broken off last. Raises RequestError when there is none."""
     run = _last_run(visit)
     if run is None or run.outcome == "complete" or run.planned_sweeps is None:
         raise RequestError(f"{path}: no run was broken off; leave --resume out")
@@ -93,7 +94,7 @@ def _resumed(visit: VisitFile, order: RunOrder, path: Path) -> RunOrder:
 
 
 def _same_site(visit: VisitFile, site: Site, path: Path) -> None:
-    """A visit is gone on with at its own site only. Raises RequestError."""
+    """A visit is continued at its own site only. Raises RequestError."""
     kept = visit.site()
     if (kept.name, kept.low_hz, kept.high_hz) != (site.name, site.low_hz, site.high_hz):
         raise RequestError(f"{path} is a visit to {kept.name!r}, not to {site.name!r}; give another name with --visit")
@@ -130,7 +131,7 @@ def _is_measured(path: Path, port: str | None = None) -> bool:
 
 
 def take_over_or_refuse(path: Path, options: argparse.Namespace) -> None:
-    """Ask the other process for its analyzer when the user wants that; its run is gone on with. Raises RequestError."""
+    """Ask the other process for its analyzer when the user wants that; its run is continued. Raises RequestError."""
     visit = VisitFile.open(path)
     try:
         keeper = living(visit)
@@ -144,7 +145,7 @@ def take_over_or_refuse(path: Path, options: argparse.Namespace) -> None:
 
 
 def broken_off(path: Path) -> bool:
-    """True when the file's last run has not all its sweeps. Only glances: whoever goes on with it checks the file."""
+    """True when the file's last run has not all its sweeps. Only glances: whoever resumes it checks the file."""
     visit = VisitFile.open(path, read_only=True, glance=True)
     try:
         run = _last_run(visit)

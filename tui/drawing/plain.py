@@ -1,6 +1,6 @@
 """A piece of text on a screen that is text only: no markup, no control characters, whoever wrote it.
 
-Owns: the one widget for text that may hold words of strangers. Refuses: styles within a text; see `tui.drawing.rows`.
+Owns: the one widget for text that may hold untrusted words. Refuses: styles within a text; see `tui.drawing.rows`.
 """
 
 from __future__ import annotations

@@ -1,6 +1,6 @@
 """The figures of an assessment as plain lines and as JSON for stdout.
 
-Owns: the two formats (documented in README). Refuses: colour, progress, and any number without its kind.
+Owns: the two formats (JSON: docs/json.md). Refuses: colour, progress, and any number without its kind.
 """
 
 from __future__ import annotations
@@ -19,7 +19,7 @@ def figures_lines(a: Assessment) -> list[str]:
     """One figure a line: name, figure with its word, what limits it."""
     cure = f" ({a.check.cure})" if a.check.cure else ""
     lines = [
-        f"hook-up       {a.hookup.name} as told; seen: {a.check.short}{cure}",
+        f"hook-up       {a.hookup.name} as declared; seen: {a.check.short}{cure}",
         f"sweeps        {a.sweeps}, thrown out {a.thrown_sweeps}",
         f"floor         one sweep {text(a.floor_now)}; averaged {text(a.floor_averaged)}",
     ]
@@ -46,8 +46,9 @@ def figures_lines(a: Assessment) -> list[str]:
     if a.leakage is not None:
         lines.append(f"leak limit    {amplitude_db(a.leakage):.1f} dB re thru, in every bound")
     if a.proof.proven_db is not None:
-        lines.append(f"proven        {rounded_down(a.proof.proven_db, 1):.1f} dB or more, looks counted in")
-    lines += [f"goal          {goal.name} {goal.goal_db:g} dB: {goal.verdict.value}" for goal in a.goals]
+        counted = f"looks counted in: {a.proof.looks}, run {a.proof.nth_run}"
+        lines.append(f"proven        {rounded_down(a.proof.proven_db, 1):.1f} dB or more, {counted}")
+    lines += [f"goal          {goal.name} {goal.goal_db:g} dB: {goal.words}" for goal in a.goals]
     lines += [f"note          {caution}" for caution in a.cautions]
     return lines
 

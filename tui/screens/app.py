@@ -57,7 +57,7 @@ class DeepnotchApp(ThinApp[bool]):
         timeout: float | None = None,
         markup: bool = False,
     ) -> None:
-        """As Textual does, the words harmless and never taken for markup: they may be a stranger's."""
+        """As Textual does, the words harmless and never taken for markup: they may be untrusted."""
         del markup
         super().notify(harmless(message), title=title, severity=severity, timeout=timeout, markup=False)
 

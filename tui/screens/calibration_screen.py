@@ -75,7 +75,7 @@ class CalibrationScreen(Screen[None]):
         self._steps = [Step(name) for name in (("proof",) if proof_only else FIRST)]
         self._at, self._measuring, self._words = 0, False, ""
         if not proof_only:
-            tool.station.calibrator.begin()
+            tool.visit.calibrator.begin()
 
     def compose(self) -> ComposeResult:
         """One text; it is short and changes rarely."""
@@ -94,7 +94,7 @@ class CalibrationScreen(Screen[None]):
 
     def _draw(self) -> None:
         s = self._order.settings
-        calibrator = self._tool.station.calibrator
+        calibrator = self._tool.visit.calibrator
         lines = [
             f" CALIBRATE  {s.start_hz / 1e6:.4f} to {s.stop_hz / 1e6:.4f} MHz, {s.points} points,"
             f" {s.bandwidth_hz:g} Hz, {SWEEPS} sweeps each",
@@ -110,7 +110,7 @@ class CalibrationScreen(Screen[None]):
         self.query_one("#text", Plain).show(lines)
 
     def _summary(self) -> str:
-        checks = self._tool.station.calibrator.checks
+        checks = self._tool.visit.calibrator.checks
         good = bool(checks) and checks[-1].verified.good
         return "Calibrated and proved. Enter or Esc: back to the duplexer." if good else "Done, but not proved."
 
@@ -168,7 +168,7 @@ class CalibrationScreen(Screen[None]):
 
     async def _judge(self, step: Step, run_id: int) -> None:
         """Look at what was measured; go on when it fits."""
-        calibrator = self._tool.station.calibrator
+        calibrator = self._tool.visit.calibrator
         try:
             if step.name.startswith("proof"):
                 part = step.name.removeprefix("proof").strip() or "thru"
@@ -193,7 +193,7 @@ class CalibrationScreen(Screen[None]):
         return f"{limit}: clean and torque the connectors, let it warm up, calibrate again"
 
     async def _keep(self, step: Step) -> None:
-        calibrator = self._tool.station.calibrator
+        calibrator = self._tool.visit.calibrator
         calibrator.keep(step.name)
         self._at += 1
         following = self._step
@@ -205,7 +205,7 @@ class CalibrationScreen(Screen[None]):
         step = self._step
         if step is not None and step.state == "NO" and not self._measuring and not step.name.startswith("proof"):
             step.state = "kept"
-            self._tool.station.note("calibration", f"{step.name} taken although: {step.said}")
+            self._tool.visit.note("calibration", f"{step.name} taken although: {step.said}")
             self.run_worker(self._accepted(step), exclusive=True)
 
     async def _accepted(self, step: Step) -> None:
@@ -234,7 +234,7 @@ class CalibrationScreen(Screen[None]):
         if self._measuring or step is None or step.name != "proof" or len(self._steps) != len(FIRST):
             return
         planned = self._order.planned_sweeps or 100
-        advice = self._tool.station.calibrator.book.advice(planned, SWEEPS, None)
+        advice = self._tool.visit.calibrator.book.advice(planned, SWEEPS, None)
         count = min(4 * planned, MOST_ISOLATION)
         self._words = f"{SWEEPS} sweeps: {advice.why}. Enter takes {count}, r leaves it out."
         self._steps.insert(self._at, Step("isolation", sweeps=count))

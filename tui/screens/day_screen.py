@@ -45,7 +45,7 @@ class DayScreen(Screen[str | None]):
 
     def __init__(self, tool: Tool) -> None:
         super().__init__()
-        self._tool, self._day = tool, tool.station.day()
+        self._tool, self._day = tool, tool.visit.day()
         following = self._day.next_three()
         self._at = following[0].number if following else len(STEPS)
         self._typed = ""

@@ -1,4 +1,4 @@
-"""Small dialogs over the live screen: type a sweep, tell the hook-up, change the simulated bench, read the help.
+"""Small dialogs over the live screen: type a sweep, declare the hook-up, change the simulated bench, read the help.
 
 Owns: turning what was typed into settings, with the fault said beside the field. Refuses: to start anything; the caller
 gets the answer, or None when the dialog was left.
@@ -18,7 +18,7 @@ from textual.widgets.option_list import Option
 
 from protocol.errors import RequestError
 from protocol.sweep import SweepSettings
-from rf.values.match import line_m
+from rf.values.match import SOLID, line_m
 from tui.drawing.plain import Plain
 from visit.run.conductor import RunOrder
 from visit.site.hookup import HookUp
@@ -152,8 +152,8 @@ class HookUpDialog(ModalScreen[HookUp | None]):
         lines = ["amp: only before port 2; lower the level by its gain first, a pad proves it is not overdriven"]
         side = self._now.side
         if self._site is not None and side is not None:
-            metres = line_m(self._site.reject_hz(side), 0.5, 0.66)
-            lines.append(f"half-wave jumper: {metres:.3f} m of solid-dielectric cable (velocity 0.66), with plugs")
+            metres = line_m(self._site.reject_hz(side), 0.5, SOLID)
+            lines.append(f"half-wave jumper: {metres:.3f} m of solid-dielectric cable (velocity {SOLID}), with plugs")
         return "\n".join(lines)
 
     def _text(self, hookup: HookUp) -> str:

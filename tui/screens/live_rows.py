@@ -73,11 +73,11 @@ def _calibration_words(state: LiveState, width: int) -> str:
 
 
 def _hook_words(state: LiveState, width: int) -> str:
-    """What the check says of the hook-up; as told where it could not be seen."""
+    """What the check says of the hook-up; as declared where it could not be seen."""
     check = state.assessment.check if state.assessment is not None else None
     if check is None or check.state is State.UNSEEN:
         more = "" if check is None or width < 100 else f", {check.short}"
-        return f"{state.hookup.name} as told{more}"
+        return f"{state.hookup.name} as declared{more}"
     return check.short
 
 
@@ -98,7 +98,7 @@ def reject_rows(state: LiveState, width: int, marks: MarkSet) -> list[Row]:
     if state.hookup.alone:
         return [
             [(f" {state.hookup.name.upper()}  on the leads, no duplexer: no rejection here", "bold")],
-            *[[("", "")]] * 4,
+            *_echo_rows(assessment),
         ]
     if channel is None:
         blank: Row = [("", "")]
@@ -108,6 +108,22 @@ def reject_rows(state: LiveState, width: int, marks: MarkSet) -> list[Row]:
         *_big_rows(channel.transmission, marks, doubtful=bool(assessment and assessment.doubts)),
         _bar_row(channel.transmission, goal, width),
     ]
+
+
+def _echo_rows(assessment: Assessment | None) -> list[Row]:
+    """Four rows: the feeder's strongest echo, and what cannot be told of it."""
+    echo = assessment.echo if assessment is not None else None
+    if echo is None:
+        return [[("", "")]] * 4
+    if not echo.place.known:
+        said: list[Row] = [[("  strongest echo ", ""), *figure_runs(echo.place)], [(f"  {echo.place.why}", FAINT)]]
+    else:
+        said = [
+            [("  strongest echo ", ""), *figure_runs(echo.place)],
+            [("  as seen here   ", ""), *figure_runs(echo.level)],
+            [(f"  {echo.limits}", FAINT)],
+        ]
+    return said + [[("", "")]] * (4 - len(said))
 
 
 def _survey_title(assessment: Assessment | None) -> list[Row]:
@@ -268,8 +284,8 @@ def survey_rows(a: Assessment) -> list[Row]:
     if split.leakage.kind is Kind.AT_LEAST:
         first.append((" down: none was found", ""))
     worth = f"averaging pays up to {split.worth_sweeps} sweeps" if split.worth_sweeps else "averaging still pays"
-    strangers = int(split.ingress.sum())
-    second = f" INGRESS at {strangers} of {split.ingress.size} points; {worth}"
+    interfered = int(split.ingress.sum())
+    second = f" INGRESS at {interfered} of {split.ingress.size} points; {worth}"
     return [first, [(second, "")]]
 
 
@@ -336,7 +352,7 @@ def clock(seconds: float) -> str:
 
 
 def path_row(state: LiveState, width: int) -> Row:
-    """The leads as told, and when the last sweep reached the disk."""
+    """The leads as declared, and when the last sweep reached the disk."""
     saved = state.progress.saved_at_s
     stamp = f"SAVED {time.strftime('%H:%M:%S', time.localtime(saved))}" if saved else "nothing saved yet"
     if saved and width >= 100:

@@ -44,7 +44,7 @@ class LiveScreen(Panel):
         Binding("n", "more", "more", id="more", tooltip="ten times as many sweeps in a new average"),
         Binding("e", "edit", "edit", id="edit", tooltip="type span, points, bandwidth, sweeps"),
         Binding("u", "budget", "budget", id="budget", show=False, tooltip="what every figure is made of"),
-        Binding("k", "hookup", "leads", id="hookup", tooltip="tell where the leads hang"),
+        Binding("k", "hookup", "leads", id="hookup", tooltip="declare the hook-up"),
         Binding("c", "calibrate", "cal", id="calibrate", tooltip="calibrate: short, open, load, thru, proof"),
         Binding(
             "v", "verify", "check cal", id="verify", show=False, tooltip="read a known thru: does the calibration hold?"
@@ -52,9 +52,9 @@ class LiveScreen(Panel):
         Binding("p", "prove", "prove", id="prove", show=False, tooltip="plan the proof of the rejection and start it"),
         Binding("g", "day", "guide", id="day", show=False, tooltip="the day step by step: what is next"),
         Binding("x", "tune", "turn screws", id="tune", show=False, tooltip="turn screws: which way, how far"),
-        Binding("d", "temperature", "degrees", id="temperature", show=False, tooltip="tell the temperature now"),
+        Binding("d", "temperature", "degrees", id="temperature", show=False, tooltip="enter the temperature now"),
         Binding(
-            "y", "trust", "trust", id="trust", show=False, tooltip="the hook-up is as told, whatever it looks like"
+            "y", "trust", "trust", id="trust", show=False, tooltip="the hook-up is as declared, whatever it looks like"
         ),
         Binding("t", "together", "together", id="together", show=False, tooltip="what several hook-ups show together"),
         Binding("b", "bench", "bench", id="bench", tooltip="demo only: change the simulated bench"),
@@ -116,7 +116,7 @@ class LiveScreen(Panel):
         self._start(replace(self._order, settings=settings))
 
     def action_prove(self) -> None:
-        """Plan the proof from what the wide run told, say how long it takes, start it."""
+        """Plan the proof from what the wide run showed, say how long it takes, start it."""
         state = self._tool.station.state()
         if state.assessment is None:
             self.notify("a proof needs a fitted wide sweep first (w)", severity="error", timeout=6)
@@ -195,13 +195,13 @@ class LiveScreen(Panel):
             self._hooked_up(HookUp.parse(what))
 
     def _freeze_or_report(self, what: str) -> None:
-        day = self._tool.station.day()
+        day = self._tool.visit.day()
         try:
             if what == "report":
-                self._tool.station.freeze("as left")
+                self._tool.visit.freeze("as left")
                 self.notify("as left is frozen; write it with: deepnotch report FILE.visit --html FILE", timeout=10)
                 return
-            names = self._tool.station.freeze("as found")
+            names = self._tool.visit.freeze("as found")
             day.done(FREEZE_STEP, ", ".join(names))
             self.notify(f"as found is frozen: {', '.join(names)}", timeout=6)
         except RequestError as error:
@@ -212,7 +212,7 @@ class LiveScreen(Panel):
         if self._order.hookup.side is None:
             self.notify("tuning needs a hook-up with the antenna port and one side (k)", severity="error", timeout=6)
             return
-        if not self._tool.station.day().frozen():
+        if not self._tool.visit.day().frozen():
             self.notify(
                 "freeze as found first (g, its step): without it nobody can tell what the turning did", timeout=10
             )
@@ -221,23 +221,22 @@ class LiveScreen(Panel):
 
     def action_temperature(self) -> None:
         """Tell the temperature; five kelvin from the calibration's put it in doubt."""
-        calibrator = self._tool.station.calibrator
+        calibrator = self._tool.visit.calibrator
         self.app.push_screen(TemperatureDialog(calibrator.temperature_c), self._warmed)
 
     def _warmed(self, celsius: float | None) -> None:
         if celsius is not None:
-            self._tool.station.calibrator.temperature_c = celsius
-            self._tool.station.note("temperature", f"{celsius:g} C")
+            self._tool.visit.calibrator.warm(celsius)
             self._start(self._order)
 
     def action_trust(self) -> None:
         """Store what comes even if the hook-up looks wrong; somebody has gone and seen."""
-        self._tool.station.note("hook-up", f"{self._order.hookup.text} trusted against its looks")
+        self._tool.visit.note("hook-up", f"{self._order.hookup.text} trusted against its looks")
         self._start(replace(self._order, trusted=True))
 
     def action_together(self) -> None:
         """What the runs of this visit show only together."""
-        self.app.push_screen(BudgetDialog(self._tool.station.together(), "What several hook-ups show together"))
+        self.app.push_screen(BudgetDialog(self._tool.visit.together(), "What several hook-ups show together"))
 
     def action_bench(self) -> None:
         """Change the simulated bench by a line of words."""

@@ -38,7 +38,7 @@ class TuneScreen(Screen[None]):
 
     BINDINGS: ClassVar[list[BindingType]] = [
         Binding("t", "turning", "before and after a turn"),
-        Binding("e", "tell", "tell which screw"),
+        Binding("e", "tell", "enter which screw"),
         Binding("o", "lock", "locking"),
         Binding("g", "bell", "bell"),
         Binding("plus", "longer(2)", "average longer"),
@@ -125,7 +125,7 @@ class TuneScreen(Screen[None]):
     async def _compare(self, before: int, after: int) -> None:
         """What the turn did, written into the ledger."""
         try:
-            self._last = await asyncio.to_thread(self._tool.station.nudged, before, after, self._told)
+            self._last = await asyncio.to_thread(self._tool.visit.nudged, before, after, self._told)
         except RequestError as error:
             self._last = f"! {error}"
         self._draw()
@@ -168,7 +168,7 @@ class TuneScreen(Screen[None]):
     def _advice(self, a: Assessment | None) -> str:
         if a is None or not a.notch_offset.known:
             return "DO     wait for the fit; sweep a little longer (+) if it does not come"
-        return f"DO     {self._tool.station.turning_advice(self._side, a.notch_offset)}"
+        return f"DO     {self._tool.visit.turning_advice(self._side, a.notch_offset)}"
 
     def _states(self, a: Assessment | None) -> list[str]:
         lines = []
@@ -178,7 +178,7 @@ class TuneScreen(Screen[None]):
         if a is not None and a.notch is not None and a.notch.trusted and a.notch.rejection_at[0].known:
             lines.append(f" SKIRTS {text(a.notch.rejection_at[0])} here; best so far {self._best_db:.1f}")
             lines.append(f"        {gain_words(a.notch, a.notch_offset.value)}")
-        lines += [f" {line}" for line in self._tool.station.ghosts(self._side)]
+        lines += [f" {line}" for line in self._tool.visit.ghosts(self._side)]
         return lines
 
     # Keys

@@ -92,8 +92,10 @@ class Calibration:
         last = max((self.at_s, *(check.at_s for check in self.checks if check.verified.good)))
         if now_s - last > EXPIRES_S:
             found.append(f"calibration {(now_s - last) / 60:.0f} min old: check it on the thru")
-        if None not in (self.temperature_c, temperature_c) and abs(temperature_c - self.temperature_c) >= EXPIRES_K:  # type: ignore[operator]
-            found.append(f"{temperature_c - self.temperature_c:+.0f} K since the calibration: check it on the thru")  # type: ignore[operator]
+        if temperature_c is not None and self.temperature_c is not None:
+            warmer = temperature_c - self.temperature_c
+            if abs(warmer) >= EXPIRES_K:
+                found.append(f"{warmer:+.0f} K since the calibration: check it on the thru")
         if settings is not None and settings.level_dbm != self.settings.level_dbm:
             found.append("calibrated at another level: calibrate again, or set the level back")
         if self.checks and not self.checks[-1].verified.good:

@@ -1,4 +1,4 @@
-"""The terms of a calibration as bytes of the visit file (NumPy's own archive), and back from a file of a stranger.
+"""The terms of a calibration as bytes of the visit file (NumPy's own archive), and back from an untrusted file.
 
 Owns: both ways. Refuses: anything but plain arrays of numbers of one length. The archive is taken apart here and not by
 `numpy.load`: what a header or a directory says of sizes is believed only within the limits below, nothing is unpickled

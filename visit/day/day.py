@@ -164,7 +164,7 @@ class Day:
     def value(self, name: str, *, first: bool = False) -> float | None:
         """The newest (or first) number entered under a name."""
         found = [value for _, entered, value, _, _ in self.entries() if entered == name and value is not None]
-        for value in found:  # what was entered was looked at then; a file may come from a stranger
+        for value in found:  # what was entered was looked at then; a file may be untrusted
             _sensible(name, value, UNITS.get(name, ""))
         return None if not found else found[0 if first else -1]
 

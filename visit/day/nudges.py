@@ -15,18 +15,16 @@ from typing import Any
 import numpy as np
 
 from protocol.errors import RequestError
-from rf.floor.average import average_sweeps
 from rf.notch.cavity import HoldingRange, bottom_unit_hz
 from rf.notch.notch import NotchPlace
 from rf.notch.nudge import Q_SPREAD, Nudge, find_nudge
 from rf.values.words import as_json, text
 from visit.day.stages import AS_FOUND, stages
-from visit.figures.assessment import floor_of
-from visit.figures.replay import Replay
+from visit.figures.averaging import floor_of
+from visit.figures.run_figures import RunFigures
 from visit.record.stored_json import stored_figure, stored_object
 from visit.record.visit_file import RunRow, VisitFile
 from visit.site.hookup import Side
-from visit.site.site import Site
 
 LOCK_NUT = "lock nut"
 REACH = 1.0 / 3.0
@@ -72,19 +70,19 @@ class NudgeRow:
         return None if value is None else float(value)
 
 
-def compare(visit: VisitFile, before: RunRow, after: RunRow, site: Site, unloaded_q: float | None) -> Nudge:
+def compare(figures: RunFigures, before: RunRow, after: RunRow, unloaded_q: float | None) -> Nudge:
     """What one screw did between two runs of one hook-up. Raises RequestError when they can't be compared."""
-    side = before.hookup.side
+    side, site = before.hookup.side, figures.site
     if side is None or before.hookup != after.hookup:
-        raise RequestError("a nudge is told from two runs of one hook-up with the antenna port; sweep the same again")
+        raise RequestError("a nudge is read from two runs of one hook-up with the antenna port; sweep the same again")
     averages = []
     for run in (before, after):
-        stored = visit.sweeps(run.id)
-        if not stored:
+        made = figures.averaged(run)
+        if made is None:
             raise RequestError(f"run {run.id} kept no sweep; sweep again")
-        averages.append((stored[0].frequency_hz, average_sweeps(np.array([sweep.s21 for sweep in stored]))))
-    (f, x), (g, y) = averages
-    if not np.array_equal(f, g):
+        averages.append(made)
+    f, x, y = averages[0].frequency_hz, averages[0].s21, averages[1].s21
+    if not np.array_equal(f, averages[1].frequency_hz):
         raise RequestError("the sweep was changed between the two runs: keep it while a screw is turned")
     reject = site.reject_hz(side)
     near = np.abs(f - reject) <= REACH * (site.high_hz - site.low_hz)
@@ -143,7 +141,7 @@ def ledger(visit: VisitFile) -> list[NudgeRow]:
 
 def sensitivity_hz(rows: list[NudgeRow], side: Side, cavity: int | None) -> float | None:
     """Hertz per turn of a cavity's rod from the ledger (signed by its own direction words' first use); None when no
-    turn was told. The median: a rod jumps now and then."""
+    turn was entered. The median: a rod jumps now and then."""
     found = [
         row.moved_hz / row.told.turns
         for row in rows
@@ -162,7 +160,7 @@ def advice(rows: list[NudgeRow], side: Side, offset_hz: float, uncertainty_hz: f
     words = f"the mean must move {need / 1e3:+.1f} kHz"
     last = next((row for row in reversed(rows) if row.side == side.value and row.moved_hz), None)
     if last is None or last.moved_hz is None:
-        return f"{words}: turn one screw a little, then tell it"
+        return f"{words}: turn one screw a little, then enter it"
     per_turn = sensitivity_hz(rows, side, last.told.cavity)
     which = f"cavity {last.told.cavity}" if last.told.cavity else "the same screw"
     again = (need > 0) == (last.moved_hz > 0)
@@ -184,7 +182,7 @@ def gain_words(notch: NotchPlace, offset_hz: float) -> str:
 def lock_words(nudge: Nudge, held: HoldingRange | None, goal_db: float) -> str:
     """What the lock nut did against what the unit allows (study, scenario 38)."""
     if not nudge.known:
-        return f"locking: {nudge.why or 'not told'}"
+        return f"locking: {nudge.why or 'not determined'}"
     words = f"locking moved it by {text(nudge.moved, signed=True)}"
     if held is None:
         return f"{words}; how much is allowed is not known"
@@ -205,13 +203,3 @@ def nudge_words(nudge: Nudge, reject_hz: float, told: Told) -> str:
         off = replace(before, value=before.value - reject_hz, low=before.low - reject_hz, high=before.high - reject_hz)
         place = f"; {name} was at {text(off, signed=True)}"
     return f"you moved {name} by {text(nudge.moved, signed=True)}{place}"
-
-
-def last_two(replay: Replay, hookup_text: str) -> tuple[RunRow, RunRow] | None:
-    """The newest two runs of a hook-up on one grid that kept sweeps."""
-    runs = [run for run in replay.runs if run.hookup.text == hookup_text and replay.visit.sweep_count(run.id)]
-    if len(runs) < 2:
-        return None
-    after = runs[-1]
-    before = next((run for run in reversed(runs[:-1]) if run.settings == after.settings), None)
-    return None if before is None else (before, after)

@@ -11,11 +11,13 @@ from dataclasses import dataclass
 from protocol.errors import RequestError
 from protocol.sweep import SweepSettings
 from rf.floor.forecast import sweeps_needed
-from rf.floor.pool import FIT_BIAS_DB
+from rf.floor.pool import planned_bias_db
 from rf.floor.proof import Limits
+from rf.floor.sequential import ERROR, spent_at
 from rf.values.decibel import amplitude, amplitude_db
 from rf.values.words import text
 from visit.figures.assessment import Assessment
+from visit.figures.looks import WIDE_PART
 from visit.site.presets import zoom
 from visit.site.site import Site
 
@@ -50,7 +52,7 @@ def plan_proof(
         raise RequestError("a proof needs the floor first: take a few sweeps more")
     settings = zoom(site.reject_hz(side), notch.bottom_width_hz, bandwidth_hz)
     goal = site.goals.rejection_db
-    systematic = Limits(None, port2_return_loss_db).mismatch_db + FIT_BIAS_DB
+    systematic = Limits(None, port2_return_loss_db).mismatch_db + planned_bias_db(notch.bottom())
     room = amplitude(-(goal + systematic)) - (wide.leakage or 0.0)
     per_sweep = seconds_per_point * settings.points + 0.05
     truth = notch.rejection_at[0]
@@ -72,13 +74,20 @@ def plan_proof(
             " conditional verdict"
         )
         return ProofPlan(settings, 400, 400 * per_sweep, "the unit itself" if spare <= systematic else "random", says)
-    count = max(count, 10)
+    count = max(math.ceil(count * _dearer(count)), 10)
     limited = "leakage" if (wide.leakage or 0.0) > amplitude(-(goal + systematic)) / 2.0 else "random"
     says = (
         f"{expected}: {count} zoom sweeps = {_clock(count * per_sweep)} at {per_sweep:.2f} s each should"
         f" show {goal:g} dB (90 % chance); limited by {limited}"
     )
     return ProofPlan(settings, count, count * per_sweep, limited, says)
+
+
+def _dearer(count: int) -> float:
+    """How many times the sweeps of a plain 95 % bound the last look of a first zoom needs: the noise that may be left
+    falls with the logarithm of the chance that it may spend."""
+    last = spent_at(1, count, count, part=1.0 - WIDE_PART)
+    return math.log(last) / math.log(ERROR)
 
 
 def _clock(seconds: float) -> str:

@@ -12,13 +12,14 @@ from dataclasses import dataclass
 from typing import Any
 
 from protocol.errors import RequestError
+from visit.figures import looks
 from visit.figures.figures_json import assessment_data
 from visit.figures.replay import Replay
 from visit.record.stored_json import stored_object
 from visit.record.visit_file import VisitFile, damaged
 from visit.site.hookup import HookUp
 
-AS_FOUND, AS_LEFT = "as found", "as left"
+AS_FOUND, AS_LEFT = looks.AS_FOUND, looks.AS_LEFT
 
 
 @dataclass(frozen=True, slots=True)
@@ -112,14 +113,17 @@ def differences(visit: VisitFile) -> list[str]:
         lines += [
             f"{stage.name}, {stage.hookup}: {key} comes out otherwise with this program"
             for key in ("channels", "notch_offset", "proven_db")
-            if _rounded(today[key]) != _rounded(stage.figures.get(key))
+            if _differs(stage.figures.get(key), today[key])
         ]
     return lines
 
 
-def _rounded(value: Any) -> Any:
-    if isinstance(value, float):
-        return float(f"{value:.6g}")
-    if isinstance(value, dict):
-        return {key: _rounded(inner) for key, inner in value.items()}
-    return [_rounded(inner) for inner in value] if isinstance(value, list) else value
+def _differs(frozen: Any, today: Any) -> bool:
+    """Whether a value comes out otherwise, to six digits. What was not said then, and sentences, are not compared."""
+    if isinstance(frozen, dict) and isinstance(today, dict):
+        return any(_differs(value, today.get(key)) for key, value in frozen.items() if key != "why")
+    if isinstance(frozen, list) and isinstance(today, list):
+        return len(frozen) != len(today) or any(map(_differs, frozen, today))
+    if isinstance(frozen, float) and isinstance(today, float):
+        return f"{frozen:.6g}" != f"{today:.6g}"
+    return bool(frozen != today)

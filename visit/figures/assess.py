@@ -18,36 +18,37 @@ from rf.floor.average import Average
 from rf.floor.clipped import find_clipped
 from rf.floor.floor import Floor
 from rf.floor.lowest import Lowest, lowest_point
-from rf.floor.pool import pool_at, pool_half_width_hz
+from rf.floor.pool import Bottom, pool_at, pool_half_width_hz
 from rf.floor.proof import Limits, rejection_of
 from rf.floor.settling import largest_step_hz, settling_caution
 from rf.notch.notch import NotchPlace, find_notch
 from rf.repeater.hookup_check import HookUpCheck, State, check_hookup
 from rf.repeater.passband import Budgeted, Residuals, loss_at, return_loss_at
 from rf.values.decibel import amplitude, level_db
-from rf.values.figure import CONFIDENCE, Figure, cant_say, shifted
+from rf.values.figure import CONFIDENCE, Figure, Kind, cant_say, shifted
 from visit.figures.assessment import (
+    NOT_SURVEYED,
+    SURVEY_FIRST,
     Assessment,
     Channel,
-    Known,
     Proof,
     Role,
     channel_roles,
-    floor_of,
     goals_of,
+    reject_leak,
     too_busy,
     withheld,
 )
+from visit.figures.averaging import Averaged, floor_of
+from visit.figures.known import Known
 from visit.site.hookup import HookUp
 from visit.site.site import Site
-
-LARGEST_LEAK_DB = -50.0
-"""More than this between two leads that end in loads is no leak but a device left in: the worst shielding of this
-class leaks at -60 dB."""
 
 LEAST_DEPARTURE = 0.6
 """Scale of the usual departures from an ideal circuit that measured data always have: a receiver bent by 0.04 dB at
 full level alone moves the place that a wide sweep gives by its own standard deviation."""
+
+Once = Callable[[Callable[[], NotchPlace | None]], NotchPlace | None]
 
 SMALLEST_ERROR = 1e-4
 """Relative error assumed for the fit even when the sweeps agree better than this: 0.001 dB."""
@@ -56,50 +57,60 @@ SMALLEST_ERROR = 1e-4
 def assess(
     site: Site,
     hookup: HookUp,
-    frequency_hz: NDArray[np.float64],
-    s21: Average,
-    s11: Average,
+    averaged: Averaged,
     known: Known | None = None,
     confidence: float = CONFIDENCE,
     proof: Callable[[float], Proof] = lambda _: Proof(),
-    phase_cost_db: float = 0.0,
+    begin: NDArray[np.float64] | None = None,
+    seen: HookUpCheck | None = None,
+    once: Once = lambda fit: fit(),
 ) -> Assessment:
     """Make every figure of one hook-up from its averaged sweeps (K,). Pure.
 
     `proof` is told the proof bound at one-sided `confidence` and answers with what all looks of the run proved so far.
+    `seen`: the hook-up was judged already. `once` may remember the fit of this average, which takes longest.
     """
     known = known or Known()
+    frequency_hz, s21, s11 = averaged.frequency_hz, averaged.s21, averaged.s11
     residuals = known.residuals
     if s21.too_busy:
         return too_busy(site, hookup, frequency_hz, s21)
     floor = floor_of(s21)
-    check = _check(site, hookup, frequency_hz, s11, s21, floor)
+    check = seen or _check(site, hookup, frequency_hz, s11, s21, floor)
     if known.trusted and check.state is State.WRONG:
-        check = HookUpCheck(State.NOTE, f"{hookup.name} as told", f"looks like: {check.short}", check.seen)
+        check = HookUpCheck(State.NOTE, f"{hookup.name} as declared", f"looks like: {check.short}", check.seen)
     if check.state is State.WRONG:
         return withheld(site, hookup, frequency_hz, s21, f"{check.short}: {check.cure}", "hook-up", floor, check)
+    if known.axis_doubt:
+        return replace(
+            withheld(site, hookup, frequency_hz, s21, known.axis_doubt, "frequency axis", floor, check), clipped=None
+        )
     floor_s11 = floor_of(s11)
     roles = channel_roles(site, hookup)
     reject_hz = next((hz for hz, role in roles if role is Role.REJECT), None)
     clipped = find_clipped(frequency_hz, s21.mean, floor.averaged_power, reject_hz)
-    notch = _notch(site, hookup, frequency_hz, s21, floor, reject_hz, residuals)
-    width = notch.bottom_width_hz if notch is not None and notch.trusted else known.bottom_width_hz
-    limits = Limits(known.leakage, (residuals or Residuals()).port2_return_loss_db)
+    notch = once(lambda: _notch(site, hookup, frequency_hz, s21, floor, reject_hz, residuals, begin))
+    own = notch.bottom() if notch is not None and notch.trusted else None
+    port2_db = (residuals or Residuals()).port2_return_loss_db
     no_level = cant_say("dB", known.uncorrected, limited_by="correction")
     channels, pooled, cautions, proofs = [], 0, [*known.doubts], list[float]()
     for hz, role in roles:
         nearest = int(np.argmin(np.abs(frequency_hz - hz)))
         passing = float(np.abs(s21.mean[nearest]))
         returned = return_loss_at(frequency_hz, s11.mean, floor_s11.averaged_power, hz, residuals, passing)
-        budgets = [("return loss", returned.budget)]
+        budgets, leak = [("return loss", returned.budget)], known.leak_at(hz)
         if role is Role.PASS:
             match_db = returned.figure.value if returned.figure.known else 10.0
             through = loss_at(frequency_hz, s21.mean, floor.averaged_power, hz, match_db, residuals)
             budgets.insert(0, ("loss", through.budget))
             figure, parts = through.figure, tuple[tuple[str, float], ...]()
         else:
-            found = _rejection(frequency_hz, s21, floor, hz, width, limits, confidence)
+            found = _rejection(
+                frequency_hz, s21, floor, hz, own or known.bottom_at(hz), Limits(leak, port2_db), confidence
+            )
             figure, parts = found.figure, found.parts
+            if leak is None and figure.kind is Kind.READING:
+                figure = replace(figure, why=NOT_SURVEYED)
             pooled = max(pooled, found.points)
             proofs.append(found.proof_db)
             cautions += [found.caution] if found.caution else []
@@ -107,19 +118,24 @@ def assess(
             figure, returned = no_level, Budgeted(no_level)
             parts, budgets = (), []
         made = tuple((name, budget) for name, budget in budgets if budget is not None)
-        channels.append(Channel(hz, role, figure, returned.figure, parts, made))
+        channels.append(Channel(hz, role, figure, returned.figure, parts, made, leak))
     if notch is not None and notch.trusted and notch.unloaded_q.known and reject_hz is not None:
         short = settling_caution(known.dwell_s, notch.unloaded_q.value, reject_hz)
         cautions += [short] if short else []
-    if phase_cost_db > 0.05:
-        cautions.append(f"phase drifts between sweeps: taken out, it would cost {phase_cost_db:.1f} dB")
+    if averaged.phase_cost_db > 0.05:
+        cautions.append(f"phase drifts between sweeps: taken out, it would cost {averaged.phase_cost_db:.1f} dB")
     if known.uncorrected:
         if notch is not None:
             notch = replace(notch, depth=no_level, rejection_at=tuple(no_level for _ in notch.rejection_at))
         proofs = []
         cautions.append(known.uncorrected)
     proven = proof(min(proofs, default=-math.inf))
+    leakage = reject_leak(site, hookup, known)
+    limits = Limits(leakage, port2_db)
     lowest = _lowest(frequency_hz, s21, floor, reject_hz, limits) if clipped is None else None
+    goals = goals_of(site, channels, proven, doubts=known.doubts)
+    cautions += [SURVEY_FIRST] if any(goal.condition == NOT_SURVEYED for goal in goals) else []
+    cautions += [proven.note] if proven.note else []
     return Assessment(
         site=site,
         hookup=hookup,
@@ -136,12 +152,12 @@ def assess(
         notch=notch,
         notch_offset=_offset(notch, reject_hz),
         pooled_points=pooled,
-        goals=goals_of(site, channels, proven, doubtful=bool(known.doubts)),
+        goals=goals,
         cautions=tuple(cautions),
         proof=proven,
         lowest=lowest,
-        leakage=known.leakage,
-        phase_cost_db=phase_cost_db,
+        leakage=leakage,
+        phase_cost_db=averaged.phase_cost_db,
         check=check,
         doubts=known.doubts,
     )
@@ -155,6 +171,7 @@ def _notch(
     floor: Floor,
     reject_hz: float | None,
     residuals: Residuals | None,
+    begin: NDArray[np.float64] | None,
 ) -> NotchPlace | None:
     side = hookup.side
     if side is None or reject_hz is None or site.kind == "band-pass":
@@ -171,6 +188,7 @@ def _notch(
         port_reflection=amplitude(-(residuals or Residuals()).port2_return_loss_db),
         least_departure=LEAST_DEPARTURE,
         ask_hz=(reject_hz,),
+        begin=begin,
     )
 
 
@@ -190,27 +208,27 @@ def _rejection(
     s21: Average,
     floor: Floor,
     channel_hz: float,
-    width_hz: float,
+    bottom: Bottom,
     limits: Limits,
     confidence: float,
 ) -> _Found:
     """Rejection at a channel from the samples that carry its value."""
     if not frequency_hz[0] <= channel_hz <= frequency_hz[-1]:
         return _Found(cant_say("dB", f"the sweep does not cover {channel_hz / 1e6:.4f} MHz"))
-    step = float(frequency_hz[1] - frequency_hz[0])
+    step, width_hz = float(frequency_hz[1] - frequency_hz[0]), bottom.width_hz
     nearest = int(np.argmin(np.abs(frequency_hz - channel_hz)))
     off = abs(float(frequency_hz[nearest]) - channel_hz)
-    if math.isfinite(width_hz) and off > pool_half_width_hz(width_hz):
+    if bottom.known and off > pool_half_width_hz(width_hz):
         why = f"nearest sample {off / 1e3:.0f} kHz off, bottom {width_hz / 1e3:.0f} kHz wide: zoom in"
         return _Found(cant_say("dB", why, limited_by="step"), caution=why)
     if s21.too_busy_points[nearest]:
         return _Found(cant_say("dB", "a carrier sits on the channel", limited_by="ingress"))
     caution = ""
-    if math.isfinite(width_hz) and step > largest_step_hz(width_hz):
+    if bottom.known and step > largest_step_hz(width_hz):
         caution = f"step {step / 1e3:.3g} kHz is wide for a bottom of {width_hz / 1e3:.0f} kHz: zoom in"
     # Without a known width only the sample at the channel itself is known to carry the channel's value.
-    half = pool_half_width_hz(width_hz) if math.isfinite(width_hz) else max(off, 0.01 * step)
-    pooled = pool_at(frequency_hz, s21.mean, floor.averaged_power, channel_hz, half, floor.dof)
+    half = pool_half_width_hz(width_hz) if bottom.known else max(off, 0.01 * step)
+    pooled = pool_at(frequency_hz, s21.mean, floor.averaged_power, channel_hz, half, floor.dof, bottom.shape)
     assert pooled is not None  # the nearest sample always lies inside
     found = rejection_of(pooled, limits, confidence)
     return _Found(found.figure, found.proof_db, found.parts, pooled.points, caution)
@@ -244,7 +262,7 @@ def _offset(notch: NotchPlace | None, reject_hz: float | None) -> Figure:
 def _check(
     site: Site, hookup: HookUp, frequency_hz: NDArray[np.float64], s11: Average, s21: Average, floor: Floor
 ) -> HookUpCheck:
-    """Whether what hangs between the leads is what was told."""
+    """Whether what hangs between the leads is what was declared."""
     power = floor.additive_power / max(s21.sweeps - s21.thrown_sweeps, 1)
     return check_hookup(
         frequency_hz, s11.mean, s21.mean, power, site.low_hz, site.high_hz, hookup.name, hookup.third_port

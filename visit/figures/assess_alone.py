@@ -14,10 +14,14 @@ from numpy.typing import NDArray
 
 from rf.floor.average import Average
 from rf.floor.leakage import FloorSplit, leak_limit_at
-from rf.repeater.passband import return_loss_at
+from rf.repeater.fault_distance import Echo, strongest_echo
+from rf.repeater.passband import Residuals, return_loss_at
 from rf.values.decibel import level_db
 from rf.values.figure import cant_say
-from visit.figures.assessment import Assessment, Channel, Known, Role, floor_of, too_busy
+from rf.values.words import text
+from visit.figures.assessment import Assessment, Channel, Role, too_busy
+from visit.figures.averaging import Averaged, floor_of
+from visit.figures.known import Known
 from visit.site.hookup import ANTENNA, HookUp
 from visit.site.site import Site
 
@@ -29,13 +33,12 @@ class leaks at -60 dB."""
 def assess_alone(
     site: Site,
     hookup: HookUp,
-    frequency_hz: NDArray[np.float64],
-    s21: Average,
-    s11: Average,
+    averaged: Averaged,
     split: Callable[[], FloorSplit | None],
     known: Known,
 ) -> Assessment:
     """What a hook-up without the duplexer shows; `split` is asked for a survey that looks like one. Arrays (K,)."""
+    frequency_hz, s21, s11 = averaged.frequency_hz, averaged.s21, averaged.s11
     if hookup.survey:
         return _survey(site, hookup, frequency_hz, s21, split)
     if s21.too_busy or s11.too_busy:
@@ -49,11 +52,32 @@ def assess_alone(
     channels = []
     for hz in (site.low_hz, site.high_hz):
         match = return_loss_at(frequency_hz, s11.mean, floor.averaged_power, hz, known.residuals).figure
-        if known.uncorrected:
-            match = cant_say("dB", known.uncorrected, limited_by="correction")
+        if known.uncorrected or known.axis_doubt:
+            limit = "correction" if known.uncorrected else "frequency axis"
+            match = cant_say("dB", known.uncorrected or known.axis_doubt, limited_by=limit)
         channels.append(Channel(hz, Role.PASS, nothing, match))
-    cautions = ("measure what comes down the feeder first", *known.doubts)
-    return replace(plain, channels=tuple(channels), cautions=cautions)
+    echo = _echo(frequency_hz, s11, known)
+    cautions = ("measure what comes down the feeder first", echo_line(echo), *known.doubts)
+    return replace(plain, channels=tuple(channels), cautions=cautions, echo=echo)
+
+
+def _echo(frequency_hz: NDArray[np.float64], s11: Average, known: Known) -> Echo:
+    """The feeder's strongest echo; its level only where levels are re a calibrated port."""
+    residuals = known.residuals or Residuals()
+    echo = strongest_echo(frequency_hz, s11.mean, tracking_db=residuals.tracking_db + residuals.drift_db)
+    if known.axis_doubt:
+        nothing = cant_say("m", known.axis_doubt, limited_by="frequency axis")
+        return replace(echo, place=nothing, level=replace(nothing, unit="dB"))
+    if known.uncorrected and echo.level.known:
+        echo = replace(echo, level=cant_say("dB", known.uncorrected, limited_by="correction"))
+    return echo
+
+
+def echo_line(echo: Echo) -> str:
+    """The strongest echo in one line, each number with its word."""
+    if not echo.place.known:
+        return f"strongest echo of the feeder: {text(echo.place)} ({echo.place.why})"
+    return f"strongest echo of the feeder: {text(echo.place)}, as seen here {text(echo.level)}; {echo.limits}"
 
 
 def _bare(site: Site, hookup: HookUp, frequency_hz: NDArray[np.float64], shown: Average, why: str) -> Assessment:
@@ -98,10 +122,13 @@ def _survey(
     return replace(plain, cautions=cautions, leakage=_leak_limit(site, frequency_hz, found), survey=found)
 
 
+def leak_limits(site: Site, frequency_hz: NDArray[np.float64], split: FloorSplit) -> tuple[tuple[float, float], ...]:
+    """The leak's limit at each channel that a survey reaches (Hz, amplitude re thru)."""
+    limits = [(hz, leak_limit_at(frequency_hz, split, hz)) for hz in (site.low_hz, site.high_hz)]
+    return tuple((hz, limit) for hz, limit in limits if limit is not None)
+
+
 def _leak_limit(site: Site, frequency_hz: NDArray[np.float64], split: FloorSplit | None) -> float | None:
     """The leak's limit at the worse of both channels; None where the survey does not reach one of them."""
-    if split is None:
-        return None
-    limits = [leak_limit_at(frequency_hz, split, hz) for hz in (site.low_hz, site.high_hz)]
-    known = [limit for limit in limits if limit is not None]
-    return max(known) if len(known) == len(limits) else None
+    limits = () if split is None else leak_limits(site, frequency_hz, split)
+    return max(limit for _, limit in limits) if len(limits) == 2 else None

@@ -8,6 +8,7 @@ from __future__ import annotations
 
 import enum
 import math
+from collections.abc import Sequence
 from dataclasses import dataclass, replace
 
 import numpy as np
@@ -15,20 +16,28 @@ from numpy.typing import NDArray
 
 from rf.floor.average import Average
 from rf.floor.clipped import ClippedBand, find_clipped
-from rf.floor.floor import Floor, floor_from_one_sweep, floor_from_scatter
+from rf.floor.floor import Floor
 from rf.floor.leakage import FloorSplit
 from rf.floor.lowest import Lowest
 from rf.floor.proof import judge_rejection
 from rf.notch.notch import NotchPlace
+from rf.repeater.fault_distance import Echo
 from rf.repeater.hookup_check import HookUpCheck, State
-from rf.repeater.passband import Residuals
-from rf.values.decibel import level_db
+from rf.values.decibel import amplitude, amplitude_db, level_db
 from rf.values.figure import Figure, cant_say
 from rf.values.uncertainty import Budget
 from rf.values.verdict import Verdict, judge_at_least, judge_at_most
+from visit.figures.known import Known
 from visit.site.hookup import HookUp, Side
 from visit.site.site import Site
 
+WORST_LEAK_DB = -60.0
+"""The worst shielding of this class of analyzer leaks at -60 dB re thru; deeper rejection is only believed after a
+survey
+or a test of two states."""
+NOT_SURVEYED = "leakage not surveyed"
+NOT_PROVEN = "no look has proven it"
+SURVEY_FIRST = f"next: survey (k, leads on loads): no pass over {-WORST_LEAK_DB:.0f} dB holds before it"
 BUSY = "site too busy: over a quarter of the sweeps was hit by bursts; wait, or move the sweep off the carriers"
 NOT_CHECKED = HookUpCheck(State.UNSEEN, "not checked")
 
@@ -51,16 +60,25 @@ class Channel:
     return_loss: Figure
     parts: tuple[tuple[str, float], ...] = ()
     budgets: tuple[tuple[str, Budget], ...] = ()
+    leakage: float | None = None
+    """Amplitude re thru that the leak here does not exceed; None: nobody surveyed it."""
 
 
 @dataclass(frozen=True, slots=True)
 class GoalResult:
-    """One goal: its name, what was asked, what was found, and the verdict."""
+    """One goal: its name, what was asked, what was found, the verdict, and the condition on which a pass stands (empty:
+    on none)."""
 
     name: str
     goal_db: float
     figure: Figure
     verdict: Verdict
+    condition: str = ""
+
+    @property
+    def words(self) -> str:
+        """The verdict with its condition."""
+        return f"{self.verdict.value} ({self.condition})" if self.condition else self.verdict.value
 
     @property
     def met(self) -> bool | None:
@@ -69,31 +87,17 @@ class GoalResult:
 
 
 @dataclass(frozen=True, slots=True)
-class Known:
-    """What earlier runs of the visit told: `leakage` amplitude re thru (None: not surveyed), `bottom_width_hz` of the
-    notch on this side (NaN: not known), `looks` at the goal that were already spent;
-    `uncorrected` says why levels are not re a thru (empty: they are), `doubts` what speaks against the correction,
-    `residuals` what it leaves (None: not known, so those of common practice); `trusted`: the hook-up is as told,
-    whatever it looks like."""
-
-    leakage: float | None = None
-    bottom_width_hz: float = math.nan
-    looks: int = 0
-    uncorrected: str = ""
-    doubts: tuple[str, ...] = ()
-    residuals: Residuals | None = None
-    trusted: bool = False
-    dwell_s: float = 0.0
-    """Time that the analyzer spends on a point by its profile; 0: not known."""
-
-
-@dataclass(frozen=True, slots=True)
 class Proof:
     """What the looks of a run proved: `proven_db` the best bound of all looks, None before the first; `next_look` the
-    sweep count of the next one."""
+    sweep count of the next one; `looks` taken so far, by the nth run that was looked at for this `goal` (hook-up, stage
+    and kind of run); `note` what must be said of the counting."""
 
     proven_db: float | None = None
     next_look: int | None = None
+    looks: int = 0
+    nth_run: int = 1
+    note: str = ""
+    goal: str = ""
 
 
 @dataclass(frozen=True, slots=True)
@@ -129,6 +133,7 @@ class Assessment:
     phase_cost_db: float = 0.0
     check: HookUpCheck = NOT_CHECKED
     doubts: tuple[str, ...] = ()
+    echo: Echo | None = None
 
     def channel(self, role: Role) -> Channel | None:
         """The first channel with this role, or None."""
@@ -146,34 +151,51 @@ def channel_roles(site: Site, hookup: HookUp) -> tuple[tuple[float, Role], ...]:
     return roles if side is Side.LOW else roles[::-1]
 
 
-def floor_of(average: Average) -> Floor:
-    """The floor from the scatter between sweeps, or from the roughness of a single one."""
-    return floor_from_scatter(average) if average.sweeps > 1 else floor_from_one_sweep(average.mean)
+def reject_leak(site: Site, hookup: HookUp, known: Known) -> float | None:
+    """Amplitude that the leak exceeds at none of the channels to hold back; None where one was not surveyed."""
+    limits = [known.leak_at(hz) for hz, role in channel_roles(site, hookup) if role is Role.REJECT]
+    found = [limit for limit in limits if limit is not None]
+    return max(found) if found and len(found) == len(limits) else None
 
 
-def goals_of(site: Site, channels: list[Channel], proof: Proof, *, doubtful: bool = False) -> tuple[GoalResult, ...]:
-    """Each goal against its figure; nothing passes without condition on a calibration in doubt."""
-    results = _goals(site, channels, proof)
-    if not doubtful:
-        return results
-    return tuple(
-        replace(goal, verdict=Verdict.CONDITIONAL_PASS) if goal.verdict is Verdict.PASS else goal for goal in results
-    )
-
-
-def _goals(site: Site, channels: list[Channel], proof: Proof) -> tuple[GoalResult, ...]:
+def goals_of(
+    site: Site, channels: Sequence[Channel], proof: Proof, *, doubts: tuple[str, ...] = ()
+) -> tuple[GoalResult, ...]:
+    """Each goal against its figure; nothing passes without condition on a calibration in doubt, and no rejection deeper
+    than an analyzer of this class may leak where nobody surveyed it."""
     results = []
     for channel in channels:
         if channel.role is Role.REJECT:
-            goal, figure = site.goals.rejection_db, channel.transmission
-            verdict = judge_rejection(figure, proof.proven_db, goal)
-            results.append(GoalResult("rejection", goal, figure, verdict))
+            results.append(_rejection_goal(site.goals.rejection_db, channel, proof))
         else:
             loss, match = channel.transmission, channel.return_loss
             results.append(GoalResult("loss", site.goals.loss_db, loss, judge_at_most(loss, site.goals.loss_db)))
             goal = site.goals.return_loss_db
             results.append(GoalResult("return loss", goal, match, judge_at_least(match, goal)))
-    return tuple(results)
+    return tuple(_on_condition(goal, doubts[0]) if doubts else goal for goal in results)
+
+
+def _rejection_goal(goal_db: float, channel: Channel, proof: Proof) -> GoalResult:
+    """Pass by a proof at a look, which a reading that fails takes back: the unit has moved since that look."""
+    figure, proven_db = channel.transmission, proof.proven_db
+    if judge_at_least(figure, goal_db) is Verdict.FAIL:
+        return GoalResult("rejection", goal_db, figure, Verdict.FAIL)
+    result = GoalResult("rejection", goal_db, figure, judge_rejection(figure, proven_db, goal_db))
+    if channel.leakage is None and (proven_db is None or _with_worst_leak_db(proven_db) < goal_db):
+        result = _on_condition(result, NOT_SURVEYED)
+    return _on_condition(result, NOT_PROVEN) if result.verdict is Verdict.CONDITIONAL_PASS else result
+
+
+def _with_worst_leak_db(proven_db: float) -> float:
+    """What a bound leaves when the analyzer leaks as badly as one of its class may."""
+    return -amplitude_db(amplitude(-proven_db) + amplitude(WORST_LEAK_DB))
+
+
+def _on_condition(goal: GoalResult, condition: str) -> GoalResult:
+    """A pass becomes one with a condition; one that has a condition keeps it."""
+    if goal.verdict not in (Verdict.PASS, Verdict.CONDITIONAL_PASS) or goal.condition:
+        return goal
+    return replace(goal, verdict=Verdict.CONDITIONAL_PASS, condition=condition)
 
 
 def too_busy(site: Site, hookup: HookUp, frequency_hz: NDArray[np.float64], s21: Average) -> Assessment:
@@ -229,13 +251,18 @@ def with_zoom(wide: Assessment, zoomed: Assessment) -> Assessment:
     better = {channel.frequency_hz: channel for channel in zoomed.channels if channel.role is Role.REJECT}
     channels = tuple(
         replace(
-            channel, transmission=better[channel.frequency_hz].transmission, parts=better[channel.frequency_hz].parts
+            channel,
+            transmission=better[channel.frequency_hz].transmission,
+            parts=better[channel.frequency_hz].parts,
+            leakage=better[channel.frequency_hz].leakage,
         )
         if channel.frequency_hz in better
         else channel
         for channel in wide.channels
     )
-    cautions = tuple(text for text in wide.cautions if "zoom in" not in text) + zoomed.cautions
+    cautions = [text for text in wide.cautions if "zoom in" not in text and text != SURVEY_FIRST]
+    cautions = list(dict.fromkeys([*cautions, *zoomed.cautions]))
+    doubts = tuple(dict.fromkeys(wide.doubts + zoomed.doubts))
     return replace(
         wide,
         channels=channels,
@@ -245,7 +272,8 @@ def with_zoom(wide: Assessment, zoomed: Assessment) -> Assessment:
         floor_averaged=zoomed.floor_averaged,
         pooled_points=zoomed.pooled_points,
         proof=zoomed.proof,
-        goals=goals_of(wide.site, list(channels), zoomed.proof, doubtful=bool(wide.doubts or zoomed.doubts)),
-        doubts=tuple(dict.fromkeys(wide.doubts + zoomed.doubts)),
-        cautions=cautions,
+        goals=goals_of(wide.site, channels, zoomed.proof, doubts=doubts),
+        doubts=doubts,
+        leakage=zoomed.leakage,
+        cautions=tuple(cautions),
     )

@@ -1,6 +1,6 @@
 """The figures of an assessment as the documented JSON object: for stdout, for frozen stages, for exports.
 
-Owns: the keys (README, "JSON") and their schema number. Refuses: text for people.
+Owns: the keys (docs/json.md) and their schema number. Refuses: text for people.
 """
 
 from __future__ import annotations
@@ -9,7 +9,7 @@ from typing import Any
 
 from rf.repeater.hookup_check import State
 from rf.values.decibel import amplitude_db
-from rf.values.words import as_json
+from rf.values.words import as_json, finite
 from visit.figures.assessment import Assessment, Role
 
 JSON_SCHEMA = 1
@@ -39,6 +39,7 @@ def assessment_data(a: Assessment) -> dict[str, Any]:
                 "role": channel.role.value,
                 ("rejection" if channel.role is Role.REJECT else "loss"): as_json(channel.transmission),
                 "return_loss": as_json(channel.return_loss),
+                "leakage_limit_db": None if channel.leakage is None else amplitude_db(channel.leakage),
                 "proof_parts_db": dict(channel.parts),
                 "budgets": {
                     name: [
@@ -73,9 +74,25 @@ def assessment_data(a: Assessment) -> dict[str, Any]:
         "leakage_limit_db": None if a.leakage is None else amplitude_db(a.leakage),
         "leakage": None if a.survey is None else as_json(a.survey.leakage),
         "worth_sweeps": None if a.survey is None else a.survey.worth_sweeps,
+        "echo": None
+        if a.echo is None
+        else {
+            "place": as_json(a.echo.place),
+            "level": as_json(a.echo.level),
+            "resolution_m": finite(a.echo.resolution_m),
+            "blind_m": finite(a.echo.blind_m),
+            "range_m": finite(a.echo.range_m),
+        },
         "proven_db": a.proof.proven_db,
+        "looks": {"taken": a.proof.looks, "nth_run": a.proof.nth_run, "goal": a.proof.goal},
         "goals": [
-            {"name": goal.name, "goal_db": goal.goal_db, "verdict": goal.verdict.value, "figure": as_json(goal.figure)}
+            {
+                "name": goal.name,
+                "goal_db": goal.goal_db,
+                "verdict": goal.verdict.value,
+                "condition": goal.condition,
+                "figure": as_json(goal.figure),
+            }
             for goal in a.goals
         ],
         "doubts": list(a.doubts),

@@ -10,9 +10,9 @@ from __future__ import annotations
 APPLICATION_ID = 0x646E6F74
 """Stored in the SQLite header ("dnot"), so that another program's database is never taken for a visit."""
 
-SCHEMA_VERSION = 4
+SCHEMA_VERSION = 5
 """Versions: 1 = first; 2 = what lies in the path, calibrations, known parts, instrument cards; 3 = steps, entries,
-stages, nudges; 4 = who measures, who wants to take over."""
+stages, nudges; 4 = who measures, who wants to take over; 5 = looks that were spent, leak limits that were told."""
 
 CALIBRATION_TABLES = """
 create table calibration (          -- a calibration made on this computer, from runs of this file
@@ -78,10 +78,10 @@ create table nudge (                -- one screw turned: what was said and what 
     id integer primary key,
     at_s real not null,
     side text not null,             -- 'L' or 'H'
-    cavity integer,                 -- as told; null: not told
+    cavity integer,                 -- as entered; null: not entered
     screw text not null,            -- 'rod' or 'trimmer'
     direction text not null,        -- in the technician's own words
-    turns real,                     -- as told; null: not told
+    turns real,                     -- as entered; null: not entered
     before_run integer not null references run,
     after_run integer not null references run,
     figures text not null           -- JSON: place before, place after, movement, each with its word
@@ -101,6 +101,27 @@ create table handover (             -- somebody asks a keeper to stop at the end
     at_s real not null,
     keeper_id integer not null references keeper,
     pid integer not null            -- who asks
+);
+"""
+
+LOOK_TABLES = """
+create table look (                 -- a proof of the rejection was tried here, and so much of the 5 % is spent
+    id integer primary key,
+    at_s real not null,
+    run_id integer not null references run,
+    sweeps integer not null,        -- of the run when it was looked at
+    number integer not null,        -- counts the looks of the run
+    goal text not null,             -- what the 5 % belongs to: hook-up, stage, kind: 'A>L as found, zoom'
+    nth_run integer not null,       -- counts the runs that were looked at for that goal
+    chance real not null,           -- of a false proof, spent by this look
+    bound_db real,                  -- rejection that it proves; null: none
+    leakage real,                   -- amplitude re thru of the leak that stands in the bound; null: not known
+    unique (run_id, sweeps)         -- so that no look is spent twice
+);
+create table told_leak (            -- the most that leaks, told by the technician from an earlier survey
+    id integer primary key,
+    at_s real not null,
+    amplitude real not null         -- re thru, at both channels
 );
 """
 
@@ -140,6 +161,8 @@ create table run (                  -- sweeps of one hook-up with one setting, a
     level_dbm real,                 -- null: the analyzer's own level
     changes text not null,          -- what the analyzer altered without a word, one sentence a line
     planned_sweeps integer,         -- null: until stopped
+    watched integer,                -- 1: somebody sees the figures and may stop; 0: nobody does, so there is one look,
+                                    -- at the planned end; null: an earlier program, which wrote down no looks
     ended_s real,                   -- null: still running, or broken off by a fault of the computer
     outcome text                    -- 'complete', 'stopped', or one line saying what failed
 );
@@ -169,6 +192,7 @@ create table remark (               -- log of the visit: bench actions, faults, 
     + CALIBRATION_TABLES
     + DAY_TABLES
     + KEEPER_TABLES
+    + LOOK_TABLES
 )
 
 MIGRATIONS = {
@@ -179,6 +203,10 @@ alter table run add column calibration_id integer references calibration;
     + CALIBRATION_TABLES,
     2: DAY_TABLES,
     3: KEEPER_TABLES,
+    4: """
+alter table run add column watched integer;
+"""
+    + LOOK_TABLES,
 }
 """What takes a file of each earlier version one version on."""
 
@@ -186,5 +214,6 @@ ADDED = {
     2: ("calibration", "known_part", "card", "run.path", "run.calibration_id"),
     3: ("step", "entry", "stage", "nudge"),
     4: ("keeper", "handover"),
+    5: ("look", "told_leak", "run.watched"),
 }
 """Tables and columns (table.column) that a version brought."""

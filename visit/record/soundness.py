@@ -1,8 +1,8 @@
-"""Is a visit file what it says it is? A file may come from a stranger: looked at before one figure is made of it.
+"""Is a visit file what it says it is? A file may be untrusted: looked at before one figure is made of it.
 
 Owns: comparing tables and columns with `visit.record.schema`, the kinds and ranges of what stands in them, the limits
 under which SQLite works on the file. Refuses: to mend anything, and views, triggers, indexes, checks and generated
-columns: each would run what a stranger wrote whenever the file is read or written to.
+columns: each would run what somebody wrote whenever the file is read or written to.
 """
 
 from __future__ import annotations
@@ -38,6 +38,13 @@ RANGES = {
     "cavity": (1, 99),
     "pid": (0, 2**31),
     "good": (0, 1),
+    "watched": (0, 1),
+    "sweeps": (1, 10**9),
+    "nth_run": (1, 10**6),
+    "chance": (0.0, 0.05),
+    "bound_db": (-300.0, 300.0),
+    "leakage": (0.0, 1e6),
+    "amplitude": (0.0, 1.0),
     "duration_s": (0.0, 1e6),
     "temperature_c": (-273.15, 1000.0),
     "isolation_limit": (0.0, 1e6),

@@ -1,4 +1,4 @@
-"""JSON texts of a visit file, which may come from a stranger: figures as objects, numbers as numbers.
+"""JSON texts of a visit file, which may be untrusted: figures as objects, numbers as numbers.
 
 Owns: taking them apart with one line for what is wrong. Refuses: to know what the figures mean.
 """

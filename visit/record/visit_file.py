@@ -10,7 +10,7 @@ import hashlib
 import os
 import sqlite3
 import threading
-from collections.abc import Iterator
+from collections.abc import Iterator, Mapping
 from contextlib import contextmanager
 from dataclasses import dataclass
 from importlib.metadata import PackageNotFoundError, version
@@ -68,6 +68,8 @@ class RunRow:
     outcome: str | None
     started_s: float
     calibration_id: int | None = None
+    watched: bool | None = None
+    """Whether somebody saw figures while it came and could stop it; None: written by an earlier program."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -166,13 +168,9 @@ class VisitFile:
 
     def add_analyzer(self, identity: str, profile_name: str, port: str, now_s: float) -> int:
         """Record that an analyzer was opened; returns its row."""
-        with self.writing() as connection:
-            return _rowid(
-                connection.execute(
-                    "insert into analyzer (at_s, identity, profile_name, port) values (?, ?, ?, ?)",
-                    (now_s, identity, profile_name, port),
-                )
-            )
+        return self.add_row(
+            "analyzer", {"at_s": now_s, "identity": identity, "profile_name": profile_name, "port": port}
+        )
 
     def begin_run(
         self,
@@ -183,34 +181,25 @@ class VisitFile:
         analyzer_id: int | None,
         now_s: float,
         calibration_id: int | None = None,
+        *,
+        watched: bool = True,
     ) -> int:
         """Record the start of a run with the settings the analyzer reported back; returns its row."""
         actual = applied.actual
+        values = {
+            "at_s": now_s, "analyzer_id": analyzer_id, "purpose": purpose,
+            "driven": hookup.driven, "read": hookup.read, "third": hookup.third, "path": hookup.path.text,
+            "start_hz": actual.start_hz, "stop_hz": actual.stop_hz, "points": actual.points,
+            "bandwidth_hz": actual.bandwidth_hz, "level_dbm": actual.level_dbm, "changes": "\n".join(applied.changes),
+            "planned_sweeps": planned, "calibration_id": calibration_id, "watched": int(watched),
+        }  # fmt: skip
+        return self.add_row("run", values)
+
+    def add_row(self, table: str, values: Mapping[str, object]) -> int:
+        """Add one row to a table of the schema (column: value); returns its number."""
+        columns, marks = ", ".join(values), ", ".join(f":{name}" for name in values)
         with self.writing() as connection:
-            return _rowid(
-                connection.execute(
-                    "insert into run (at_s, analyzer_id, purpose, driven, read, third, start_hz, stop_hz, points,"
-                    " bandwidth_hz, level_dbm, changes, planned_sweeps, path, calibration_id)"
-                    " values (?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?)",
-                    (
-                        now_s,
-                        analyzer_id,
-                        purpose,
-                        hookup.driven,
-                        hookup.read,
-                        hookup.third,
-                        actual.start_hz,
-                        actual.stop_hz,
-                        actual.points,
-                        actual.bandwidth_hz,
-                        actual.level_dbm,
-                        "\n".join(applied.changes),
-                        planned,
-                        hookup.path.text,
-                        calibration_id,
-                    ),
-                )
-            )
+            return _rowid(connection.execute(f"insert into {table} ({columns}) values ({marks})", values))  # noqa: S608
 
     def end_run(self, run_id: int, outcome: str, now_s: float) -> None:
         """Close a run; the first outcome counts."""
@@ -242,8 +231,7 @@ class VisitFile:
 
     def remark(self, kind: str, words: str, now_s: float) -> None:
         """Add a line to the log of the visit."""
-        with self.writing() as connection:
-            connection.execute("insert into remark (at_s, kind, words) values (?, ?, ?)", (now_s, kind, words))
+        self.add_row("remark", {"at_s": now_s, "kind": kind, "words": words})
 
     def site(self) -> Site:
         """The site as last recorded."""
@@ -256,7 +244,7 @@ class VisitFile:
         """All runs in the order they were begun."""
         rows = self.rows(
             "select id, purpose, driven, read, third, start_hz, stop_hz, points, bandwidth_hz, level_dbm, changes,"
-            " planned_sweeps, outcome, at_s, path, calibration_id from run order by id"
+            " planned_sweeps, outcome, at_s, path, calibration_id, watched from run order by id"
         )
         try:
             return [_run_row(row) for row in rows]
@@ -309,6 +297,11 @@ class VisitFile:
             connection.execute("update run set ended_s = null, outcome = null where id = ?", (run_id,))
             words = f"run {run_id} goes on"
             connection.execute("insert into remark (at_s, kind, words) values (?, 'resumed', ?)", (now_s, words))
+
+    def sweep_counts(self) -> dict[int, int]:
+        """How many sweeps of each run are on the disk."""
+        rows = self.rows("select run_id, count(*) from sweep group by run_id")
+        return {_int(run): _int(count) for run, count in rows}
 
     def sweep_count(self, run_id: int) -> int:
         """How many sweeps of a run are on the disk."""
@@ -406,6 +399,7 @@ def _run_row(row: tuple[object, ...]) -> RunRow:
         at_s,
         path,
         calibration_id,
+        watched,
     ) = row
     told = HookUp.parse(f"{driven} {path}" if driven == read else f"{driven}>{read} {path}")
     if third not in THIRDS:
@@ -426,6 +420,7 @@ def _run_row(row: tuple[object, ...]) -> RunRow:
         outcome=None if outcome is None else str(outcome),
         started_s=_float(at_s),
         calibration_id=None if calibration_id is None else _int(calibration_id),
+        watched=None if watched is None else bool(watched),
     )
 
 

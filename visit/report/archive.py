@@ -49,6 +49,7 @@ QUESTIONS = {
 LONGEST_QUESTION = 4000
 MOST_ROWS, MOST_LETTERS = 100_000, 20_000_000
 LONGEST_QUESTION_S = 60
+SCHEDULER_ANSWERS_S = 10.0
 _ALONE = {
     "autoinstall_known_extensions": "false",
     "autoload_known_extensions": "false",
@@ -174,7 +175,7 @@ def _by_cluster(paths: Sequence[str], scheduler: str) -> Iterator[list[dict[str,
     except ImportError:
         raise RequestError("a cluster needs Dask: pip install 'deepnotch[archive]', or leave --scheduler out") from None
     try:
-        client = Client(scheduler, timeout=10)
+        client = Client(scheduler, timeout=SCHEDULER_ANSWERS_S)
     except (OSError, TimeoutError, ValueError) as error:
         raise RequestError(f"no Dask scheduler answers at {scheduler} ({error}); check the address") from None
     try:

@@ -19,16 +19,14 @@ from numpy.typing import NDArray
 from protocol.errors import RequestError
 from protocol.files.harmless import ascii_only, harmless, harmless_json
 from protocol.files.small_files import private_folder, write_private
-from rf.floor.average import average_sweeps
 from rf.values.figure import Figure
-from visit.calibration.corrector import Corrector
 from visit.day.stages import stages
 from visit.figures.assessment import Role
+from visit.figures.averaging import Complex
 from visit.figures.figures_json import assessment_data
-from visit.figures.replay import Figures, Replay, no_figures
+from visit.figures.replay import Figures, Replay
 from visit.record.visit_file import RunRow, VisitFile
 
-Complex = NDArray[np.complex128]
 LONGEST_COMMENT = 500
 """Letters of a line of comment; a program that reads Touchstone may have a short line."""
 
@@ -43,12 +41,12 @@ def export_visit(visit: VisitFile, folder: Path) -> list[Path]:
         raise RequestError(f"can't make {folder}: {error.strerror}; choose another folder") from None
     written = []
     for run in replay.runs:
-        made = averaged(visit, replay, run)
+        made = replay.figures_of.averaged(run)
         if made is None:
             continue
-        frequency, s11, s21, sweeps = made
+        frequency, s11, s21 = made.frequency_hz, made.s11.mean, made.s21.mean
         name = f"run{run.id:03d}-{_safe_name(run.hookup.text)}"
-        comments = _provenance(replay, run, sweeps)
+        comments = _provenance(replay, run, made.sweeps)
         if run.hookup.name in ("short", "open", "load", "antenna"):
             written.append(_write(folder / f"{name}.s1p", touchstone(frequency, [s11], comments)))
         else:
@@ -60,6 +58,7 @@ def export_visit(visit: VisitFile, folder: Path) -> list[Path]:
     figures = {
         "site": replay.site.name,
         "figures": [assessment_data(one.assessment) for one in found],
+        "feeder": None if (feeder := replay.feeder()) is None else assessment_data(feeder),
         "stages": [
             {
                 "name": stage.name,
@@ -74,20 +73,6 @@ def export_visit(visit: VisitFile, folder: Path) -> list[Path]:
     written.append(_write(folder / "figures.json", harmless_json(figures) + "\n"))
     written.append(_write(folder / "figures.csv", figures_csv(replay.site.name, found)))
     return written
-
-
-def averaged(visit: VisitFile, replay: Replay, run: RunRow) -> tuple[NDArray[np.float64], Complex, Complex, int] | None:
-    """A run averaged and corrected: frequency (K,), S11, S21, sweeps; None when it kept none."""
-    stored = visit.sweeps(run.id)
-    if not stored:
-        return None
-    calibration = replay.calibrations.get(run.calibration_id or 0)
-    corrector = Corrector(calibration.terms if calibration else None, run.hookup.path)
-    f = stored[0].frequency_hz
-    with no_figures(visit, f"run {run.id}"):
-        pairs = [corrector(f, sweep.s11, sweep.s21) for sweep in stored]
-        s11 = average_sweeps(np.array([pair[0] for pair in pairs])).mean
-        return f, s11, average_sweeps(np.array([pair[1] for pair in pairs])).mean, len(stored)
 
 
 def touchstone(frequency_hz: NDArray[np.float64], columns: Sequence[Complex], comments: Sequence[str]) -> str:
@@ -165,7 +150,7 @@ def _provenance(replay: Replay, run: RunRow, sweeps: int) -> list[str]:
     return [
         f"{site.name} {site.call_sign}".strip(),
         f"run {run.id}, {run.hookup.text}, {at}, mean of {sweeps} sweeps, {run.settings.bandwidth_hz:g} Hz bandwidth",
-        f"correction: {kit}; pads and amplifier told with the hook-up are taken out",
+        f"correction: {kit}; pads and amplifier declared with the hook-up are taken out",
     ]
 
 

@@ -19,22 +19,23 @@ from numpy.typing import NDArray
 from protocol.errors import RequestError
 from rf.notch.cavity import EXPANSION_PER_K, holding_range
 from rf.repeater.desense import explained_desense_db, needed_rejection, power_loss_db, watt_dbm
-from rf.repeater.fault_distance import strongest_echo
-from rf.values.decibel import level_db
+from rf.repeater.fault_distance import behind_cable
+from rf.values.decibel import amplitude_db
 from rf.values.figure import Figure
-from rf.values.words import text
+from rf.values.words import rounded_down, text
 from visit.calibration.stored_calibration import checks_of
 from visit.day.day import STEPS, Day
 from visit.day.nudges import ledger
 from visit.day.stages import AS_FOUND, AS_LEFT, Stage, differences, stage_at
-from visit.figures.assessment import Assessment, Role
-from visit.figures.replay import Figures, Replay, no_figures
+from visit.figures.assess_alone import echo_line
+from visit.figures.assessment import NOT_SURVEYED, Assessment, Role
+from visit.figures.replay import Figures, Replay
+from visit.figures.run_figures import no_figures
 from visit.record.soundness import YEAR_10000
 from visit.record.stored_json import stored_number, stored_object
 from visit.record.visit_file import VisitFile
-from visit.report.exports import averaged
 from visit.report.trend import Point, by_side, points_of
-from visit.site.hookup import ANTENNA, HookUp
+from visit.site.hookup import HookUp
 from visit.site.site import Site
 
 AGREE_DB = 0.3
@@ -44,8 +45,6 @@ NOISE_BAND_DBC_HZ = (-140.0, -125.0)
 band)."""
 USUAL_NOISE_FIGURE_DB = 8.0
 BLOCKING_DBM = -20.0
-VELOCITIES = (0.66, 0.84, 0.88)
-"""Solid polyethylene, foam, corrugated foam line (common practice)."""
 FEEDER_LOSSES_DB = (1.0, 2.0, 3.0)
 TRACE_POINTS = 400
 
@@ -130,7 +129,7 @@ def _gathered(visit: VisitFile, earlier: Sequence[Path]) -> Report:
     _turning(report, visit, site)
     _entries(report, day)
     _arithmetic(report, day, replay)
-    report.together = _together(visit, site)
+    report.together = _together(visit)
     report.left_out = [
         f"step {number}, {_title(number)}: {words}"
         for number, (state, words) in sorted(day.states().items())
@@ -152,9 +151,9 @@ def _years(path: Path, site: Site, earlier: Sequence[Path]) -> dict[str, list[Po
     if not earlier:
         return {}
     points = [point for each in (*earlier, path) for point in points_of(each)]
-    strangers = [point for point in points if point.site != site.name]
-    if strangers:
-        raise RequestError(f"{strangers[0].path} is a visit to {strangers[0].site!r}, not to {site.name!r}")
+    others = [point for point in points if point.site != site.name]
+    if others:
+        raise RequestError(f"{others[0].path} is a visit to {others[0].site!r}, not to {site.name!r}")
     return by_side(points)
 
 
@@ -243,13 +242,30 @@ def _figures(report: Report, replay: Replay, found: dict[str, Stage], left: dict
                 report.evidence.append(
                     f"{name} at {channel.frequency_hz / 1e6:.4f} MHz, proof below reading by: {parts}"
                 )
+        report.evidence += _spent(name, a)
         report.doubts += [f"{name}: {doubt}" for doubt in a.doubts]
         report.not_shown += [
-            f"{name}: {goal.name} {goal.goal_db:g} dB: {goal.verdict.value}"
+            f"{name}: {goal.name} {goal.goal_db:g} dB: {goal.words}"
             + (f" ({goal.figure.why or goal.figure.limited_by})" if goal.figure.why or goal.figure.limited_by else "")
             for goal in a.goals
             if goal.met is None
         ]
+
+
+def _spent(name: str, a: Assessment) -> list[str]:
+    """How often the rejection was looked at, and what is known of the leak."""
+    proof, lines = a.proof, []
+    if proof.looks:
+        proven = "nothing proven" if proof.proven_db is None else f"{rounded_down(proof.proven_db, 1):.1f} dB proven"
+        runs = f"run {proof.nth_run} of {proof.goal}"
+        looks = "1 look" if proof.looks == 1 else f"{proof.looks} looks"
+        lines.append(f"{name}: {proven} in {looks} of {runs}; all its runs share 5 %")
+    lines += [f"{name}: {proof.note}"] if proof.note else []
+    for channel in a.channels:
+        if channel.role is Role.REJECT:
+            limit = NOT_SURVEYED if channel.leakage is None else f"no leak above {amplitude_db(channel.leakage):.1f} dB"
+            lines.append(f"{name} at {channel.frequency_hz / 1e6:.4f} MHz: {limit}")
+    return lines
 
 
 def _of_stage(replay: Replay, runs: dict[int, Any], stage: Stage | None) -> Figures | None:
@@ -281,7 +297,7 @@ def _rows(site: Site, name: str, before: Figures | None, after: Figures | None) 
                     _text(cell(before, pick)),
                     _text(cell(after, pick)),
                     "" if goal is None else f"{goal.goal_db:g} dB",
-                    "" if goal is None else goal.verdict.value,
+                    "" if goal is None else goal.words,
                     figure.limited_by,
                 )
             )
@@ -324,7 +340,7 @@ def _turning(report: Report, visit: VisitFile, site: Site) -> None:
         how = " ".join(part for part in (f"{told.turns:g} turns" if told.turns else "", told.direction) if part)
         moved = row.figures["moved"]
         said = (
-            "movement not told"
+            "movement not determined"
             if moved["value"] is None
             else f"moved {moved['value'] / 1e3:+.1f} kHz, INFERRED"
             f" {moved['low'] / 1e3:+.1f} to {moved['high'] / 1e3:+.1f}"
@@ -413,32 +429,29 @@ def _arithmetic(report: Report, day: Day, replay: Replay) -> None:
 
 def _feeder(report: Report, replay: Replay) -> None:
     """Match of the antenna through its feeder and the strongest echo, from the newest run on the feeder."""
-    for run in reversed(replay.runs):
-        if run.hookup.name != ANTENNA:
-            continue
-        found = averaged(replay.visit, replay, run)
-        if found is None:
-            return
-        frequency, s11, _, _ = found
-        echo = strongest_echo(frequency, s11, 1.0)
-        words = ", ".join(f"{echo.distance_m * factor:.1f} m at velocity {factor:g}" for factor in VELOCITIES)
-        report.computed.append(
-            f"feeder: strongest echo {echo.return_loss_db:.1f} dB at {words}; told to {echo.resolution_m:.1f} m, up to"
-            f" {echo.range_m:.0f} m (velocity 1)"
-        )
-        for hz in (replay.site.low_hz, replay.site.high_hz):
-            seen = -level_db(s11[int(np.argmin(np.abs(frequency - hz)))][None])[0]
-            behind = ", ".join(f"{seen - 2 * loss:.1f} behind {loss:g} dB" for loss in FEEDER_LOSSES_DB)
-            report.computed.append(
-                f"antenna at {hz / 1e6:.4f} MHz: return loss {seen:.1f} dB through the feeder; {behind}"
-            )
+    found = replay.feeder()
+    if found is None or found.echo is None:
         return
+    echo = found.echo
+    report.computed.append(echo_line(echo))
+    if echo.level.known:
+        report.computed.append(f"  the echo itself: {_behind(echo.level)} of cable up to there, one way")
+    for channel in found.channels:
+        report.computed.append(
+            f"antenna at {channel.frequency_hz / 1e6:.4f} MHz: return loss through the feeder"
+            f" {text(channel.return_loss)}; {_behind(channel.return_loss)}"
+        )
 
 
-def _together(visit: VisitFile, site: Site) -> list[str]:
+def _behind(seen: Figure) -> str:
+    """What is seen through a feeder, for the losses that feeders usually have one way."""
+    return ", ".join(f"{text(behind_cable(seen, loss))} behind {loss:g} dB" for loss in FEEDER_LOSSES_DB)
+
+
+def _together(visit: VisitFile) -> list[str]:
     from visit.figures.together import Together  # noqa: PLC0415 - heavy only where it is asked for
 
-    lines = Together(visit, site).lines()
+    lines = Together(visit).lines()
     return [] if lines and lines[0].startswith("nothing yet") else lines
 
 

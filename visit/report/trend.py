@@ -18,7 +18,8 @@ from rf.values.figure import Figure, cant_say, inferred
 from rf.values.words import text
 from visit.day.day import Day
 from visit.figures.assessment import Role
-from visit.figures.replay import Replay, no_figures
+from visit.figures.replay import Replay
+from visit.figures.run_figures import no_figures
 from visit.record.visit_file import VisitFile
 from visit.site.hookup import HookUp
 

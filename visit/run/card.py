@@ -22,10 +22,9 @@ from protocol.files.harmless import harmless_json
 from protocol.files.small_files import append_private, json_data, private_folder, read_text
 from protocol.profiles.profile import Profile
 from protocol.sweep import Sweep, SweepSettings
-from rf.floor.average import average_sweeps
-from rf.floor.floor import floor_from_scatter
 from rf.floor.leakage import leak_limit_at, split_floor
 from rf.values.decibel import amplitude_db
+from visit.figures.averaging import average_of, floor_of
 from visit.site.folders import data_folder
 from visit.site.presets import wide
 from visit.site.site import Site
@@ -83,13 +82,14 @@ async def measure_card(
         tell("drift of a total reflection against the first sweeps")
     finally:
         await analyzer.close()
-    block = np.array([sweep.s21 for sweep in narrow])
-    level_db = amplitude_db(float(np.sqrt((np.abs(block.mean(axis=0)) ** 2).mean())))
+    made = average_of(narrow)
+    assert made is not None  # it was swept
+    level_db = amplitude_db(float(np.sqrt((np.abs(made.s21.mean) ** 2).mean())))
     if level_db > NOT_LOADS_DB:
         raise RequestError(
             f"{port}: {level_db:.0f} dB come through: no card; put a load on each lead, nothing between, then again"
         )
-    split = split_floor(block)
+    split = split_floor(np.array([sweep.s21 for sweep in narrow]))
     frequency = narrow[0].frequency_hz
     found = [leak_limit_at(frequency, split, hz) for hz in (site.low_hz, site.high_hz)]
     return Card(
@@ -113,8 +113,9 @@ def _bandwidths(listed: tuple[float, ...], low: float, high: float) -> list[floa
 
 
 def _floor(taken: list[Sweep], bandwidth_hz: float) -> Floor:
-    average = average_sweeps(np.array([sweep.s21 for sweep in taken]))
-    power = floor_from_scatter(average).additive_power
+    made = average_of(taken)
+    assert made is not None  # it was swept
+    power = floor_of(made.s21).additive_power
     return Floor(bandwidth_hz, 10.0 * math.log10(power), float(np.median([sweep.duration_s for sweep in taken])))
 
 

@@ -13,25 +13,22 @@ import enum
 import shutil
 import time
 from collections.abc import Callable
-from concurrent.futures import ThreadPoolExecutor
 from dataclasses import dataclass, field, replace
 from functools import partial
 from pathlib import Path
 from typing import TypeVar
 
-from protocol.analyzer import Analyzer
 from protocol.errors import AnalyzerError, PortLostError, RequestError, SettingsLostError
 from protocol.profiles.profile import Profile
 from protocol.run import SweepPlan, sweeps
 from protocol.sweep import Applied, Sweep, SweepSettings
-from protocol.wire.find_again import Address, address_of, names_again
 from rf.repeater.hookup_check import HookUpCheck
-from visit.calibration.stored_calibration import add_card
 from visit.record.owner import asked, hand_over, register
 from visit.record.visit_file import BYTES_A_POINT, PORT_BACK, RESTARTED, RecordError, VisitFile
-from visit.run.card import kept_text
+from visit.run.calibrating import Calibrator
 from visit.run.clockwatch import ClockWatch
-from visit.run.gate import Gate
+from visit.run.gate import Gate, gate_of
+from visit.run.plugged import Plugged, RecordThread
 from visit.site.hookup import HookUp
 from visit.site.site import Site
 
@@ -43,6 +40,8 @@ COME_BACK_S = 900.0
 """So long a run waits for its analyzer to be plugged in again before it ends as a fault."""
 LEAST_FREE_BYTES = 16 << 20
 """Beside the sweeps to come, so much must be free on the disk for a run to begin without a warning."""
+PATIENT_SWEEPS = 3
+"""Where nobody is there to move a lead, a hook-up that looks wrong this often in a row ends the run."""
 RETRIES = 4
 """Sweeps in a row that may fail before a run gives up; one garbled reply must not end an hour's average."""
 
@@ -68,7 +67,7 @@ class RunOrder:
     planned_sweeps: int | None
     purpose: str = "live"
     trusted: bool = False
-    """The hook-up is as told even if the sweeps look otherwise: somebody has gone and seen."""
+    """The hook-up is as declared even if the sweeps look otherwise: somebody has gone and seen."""
     resume: int | None = None
     """Row of a run that was broken off: its average goes on; `planned_sweeps` counts the sweeps it has already."""
 
@@ -104,20 +103,11 @@ class Progress:
 
 
 class WrongHookUpError(RequestError):
-    """The hook-up is not the one that was told, sweep after sweep; none was stored."""
+    """The hook-up is not the one that was declared, sweep after sweep; none was stored."""
 
 
 class HaltedError(RequestError):
     """The run was ended at the end of a sweep because somebody else wants the analyzer, or the process must end."""
-
-
-Guard = Callable[[RunOrder, Applied], tuple[Gate | None, int | None]]
-"""Told an order and what the analyzer took, gives the gate for its sweeps and the row of the calibration in use."""
-
-
-def unguarded(_: RunOrder, __: Applied) -> tuple[Gate | None, int | None]:
-    """No gate, no calibration."""
-    return None, None
 
 
 class Conductor:
@@ -128,54 +118,36 @@ class Conductor:
         port: str,
         profile: Profile,
         visit: VisitFile,
+        site: Site,
+        calibrator: Calibrator,
         publish: Callable[[Progress], None],
         *,
-        guard: Guard = unguarded,
-        patience: int | None = None,
+        watched: bool = True,
         come_back_s: float = COME_BACK_S,
-        on_restart: Callable[[], None] = lambda: None,
         clock: ClockWatch | None = None,
     ) -> None:
-        """`patience`: so many sweeps of a wrong hook-up in a row end a run; None: it waits until it is right.
-        `come_back_s`: how long a lost port is waited for. `on_restart` hears that the analyzer was off meanwhile."""
-        self._port, self._profile, self._visit = port, profile, visit
-        self._publish, self._guard, self._patience = publish, guard, patience
+        """`watched`: somebody sees the figures and can move a lead; otherwise a wrong hook-up ends a run after
+        `PATIENT_SWEEPS`. `come_back_s`: how long a lost port is waited for."""
+        self._visit, self._site, self._calibrator = visit, site, calibrator
+        self._publish, self._watched = publish, watched
+        self._record = RecordThread()
+        self._plugged = Plugged(port, profile, visit, self._record)
         self._progress = Progress()
-        self._analyzer: Analyzer | None = None
-        self._analyzer_id: int | None = None
         self._keeper_id: int | None = None
-        self._address: Address | None = None
         self._come_back_s, self._clock = come_back_s, clock or ClockWatch()
-        self._on_restart = on_restart
         self._lost_settings = False
         self._halted = ""
         self._halting = asyncio.Event()
         """Set together with `_halted`, the outcome of a run that must end at the end of its sweep."""
-        self._disk = ThreadPoolExecutor(1, thread_name_prefix="visit-file")
 
     async def open(self) -> None:
         """Open the port and note who is there. Raises AnalyzerError or RequestError."""
-        self._tell(phase=Phase.OPENING, message=f"opening {self._port}")
+        port = self._plugged.port
+        self._tell(replace(self._progress, phase=Phase.OPENING, message=f"opening {port}"))
         if self._keeper_id is None:
-            self._keeper_id = await self._on_disk(lambda: register(self._visit, self._port))
-        self._analyzer = await Analyzer.open(self._port, self._profile)
-        self._address = address_of(self._port)
-        await self._note_analyzer(self._port)
-        self._tell(phase=Phase.IDLE, message="")
-
-    async def _note_analyzer(self, port: str) -> None:
-        """Note who answered."""
-        assert self._analyzer is not None
-        identity = self._analyzer.identity.text
-        self._analyzer_id = await self._on_disk(
-            lambda: self._visit.add_analyzer(identity, self._profile.name, port, time.time())
-        )
-        own = "yes" if self._profile.corrects_itself else "no"
-        await self._on_disk(partial(self._visit.remark, "corrects itself", own, time.time()))
-        card = await self._on_disk(lambda: kept_text(identity))
-        if card is not None:
-            await self._on_disk(partial(add_card, self._visit, time.time(), identity, card))
-        self._tell(identity=identity)
+            self._keeper_id = await self._on_disk(lambda: register(self._visit, port))
+        identity = await self._plugged.open()
+        self._tell(replace(self._progress, phase=Phase.IDLE, message="", identity=identity))
 
     async def run(self, order: RunOrder) -> None:
         """Carry out one order to its end; opens the analyzer when it is not open. What was committed stays.
@@ -185,32 +157,37 @@ class Conductor:
         outcome = "stopped"
         self._progress = replace(self._progress, run_id=None, refusal=None, refused=None)
         try:
-            if self._analyzer is None:
+            if self._plugged.analyzer is None:
                 await self.open()
-            self._tell(phase=Phase.SWEEPING, message="", run_id=None, order=order, done=0, sweep_time_s=None, retried=0)
+            self._tell(
+                replace(
+                    self._progress, phase=Phase.SWEEPING, message="", run_id=None, order=order, done=0,
+                    sweep_time_s=None, retried=0,
+                )
+            )  # fmt: skip
             await self._warn_of_full_disk(order)
             await self._through_losses(order)
             outcome = "complete"
-            self._tell(phase=Phase.COMPLETE)
+            self._tell(replace(self._progress, phase=Phase.COMPLETE))
         except asyncio.CancelledError:
-            self._tell(phase=Phase.STOPPED)
+            self._tell(replace(self._progress, phase=Phase.STOPPED))
             raise
         except HaltedError as error:
             outcome = str(error)
-            self._tell(phase=Phase.STOPPED, message=outcome)
+            self._tell(replace(self._progress, phase=Phase.STOPPED, message=outcome))
             raise
         except (AnalyzerError, RequestError) as error:
             outcome = str(error)
             if isinstance(error, PortLostError):
-                await self._drop()
-            self._tell(phase=Phase.FAULT, message=outcome, order=order)
+                await self._plugged.drop()
+            self._tell(replace(self._progress, phase=Phase.FAULT, message=outcome, order=order))
             with contextlib.suppress(RecordError):  # a disk that is full takes no remark either; the fault is told
-                self._visit.remark("fault", outcome, time.time())
+                await self._note("fault", outcome)
             raise
         finally:
             if self._progress.run_id is not None:
                 with contextlib.suppress(RecordError):
-                    self._visit.end_run(self._progress.run_id, outcome, time.time())
+                    await self._on_disk(partial(self._visit.end_run, self._progress.run_id, outcome, time.time()))
 
     def halt(self, outcome: str) -> None:
         """End what runs at the end of the sweep in hand, with this outcome; belongs to the loop like all the rest."""
@@ -219,7 +196,7 @@ class Conductor:
 
     async def give_to(self, pid: int) -> None:
         """Close the port for another process and note that it is free."""
-        await self._drop()
+        await self._plugged.drop()
         keeper_id, self._keeper_id = self._keeper_id, None
         if keeper_id is not None:
             await self._on_disk(lambda: hand_over(self._visit, keeper_id, pid))
@@ -237,53 +214,28 @@ class Conductor:
             try:
                 return await self._take_sweeps(order)
             except PortLostError as error:
-                await self._drop()
+                await self._plugged.drop()
                 if self._come_back_s <= 0:
                     raise
                 began = time.monotonic()
-                await self._on_disk(partial(self._visit.remark, "port", str(error), time.time()))
-                await self._until_back(error)
+                await self._note("port", str(error))
+                await self._plugged.back(error, began + self._come_back_s, self._wait_a_moment)
                 words = f"the analyzer came back after {time.monotonic() - began:.0f} s; the run goes on"
-                await self._on_disk(partial(self._visit.remark, PORT_BACK, words, time.time()))
-                self._on_restart()
-                self._tell(phase=Phase.SWEEPING, message=words)
+                await self._note(PORT_BACK, words)
+                self._calibrator.restarted(time.time())
+                self._tell(replace(self._progress, phase=Phase.SWEEPING, message=words))
                 if self._progress.run_id is not None:
                     order = replace(order, resume=self._progress.run_id)
 
-    async def _until_back(self, error: PortLostError) -> None:
-        """Look for the analyzer under its names until it answers. Raises the loss when it stays away."""
-        assert self._address is not None
-        until = time.monotonic() + self._come_back_s
-        why = f"{error}: waiting for it"
-        while True:
-            self._tell(phase=Phase.WAITING, message=why)
-            if self._halted:
-                raise HaltedError(self._halted)
-            names = await asyncio.to_thread(names_again, self._address)
-            for name in names:
-                try:
-                    if await self._same_on(name):
-                        return
-                except (AnalyzerError, RequestError) as fault:
-                    why = f"{fault}; still waiting"
-            if time.monotonic() >= until:
-                raise error
+    async def _wait_a_moment(self, why: str) -> None:
+        """Until the next look for a lost port; raises HaltedError when the run must end."""
+        first = self._progress.phase is not Phase.WAITING
+        self._tell(replace(self._progress, phase=Phase.WAITING, message=why))
+        if not first:
             with contextlib.suppress(TimeoutError):
                 await asyncio.wait_for(self._halting.wait(), LOOK_FOR_PORT_S)
-
-    async def _same_on(self, name: str) -> bool:
-        """Open a name; True when the analyzer that was lost answers there. Raises AnalyzerError or RequestError."""
-        before = self._progress.identity
-        self._analyzer = await Analyzer.open(name, self._profile)
-        try:
-            identity = self._analyzer.identity.text
-            if identity != before:
-                raise RequestError(f"{name}: another analyzer answers ({identity}); plug the first one in again")
-            await self._note_analyzer(name)
-        except BaseException:
-            await self._drop()
-            raise
-        return True
+        if self._halted:
+            raise HaltedError(self._halted)
 
     async def _warn_of_full_disk(self, order: RunOrder) -> None:
         """Say before a run that its sweeps will not fit."""
@@ -292,25 +244,28 @@ class Conductor:
         free = (await self._on_disk(lambda: shutil.disk_usage(folder))).free
         if free < sweeps_bytes + LEAST_FREE_BYTES:
             need = f"the sweeps of this run need {sweeps_bytes / 1e6:.0f} MB"
-            self._tell(message=f"{folder} has {free / 1e6:.0f} MB left, {need}: make room")
+            words = f"{folder} has {free / 1e6:.0f} MB left, {need}: make room"
+            self._tell(replace(self._progress, message=words))
 
     async def _take_sweeps(self, order: RunOrder) -> None:
         """Take the sweeps of an order, commit each, tell the progress."""
-        assert self._analyzer is not None
+        assert self._plugged.analyzer is not None
         applied: list[Applied] = []
         began = time.monotonic()
 
         def taken(settings: Applied) -> None:
             if recorded is not None and settings.actual != recorded:
                 raise AnalyzerError(
-                    f"{self._port}: the analyzer no longer takes the settings that the run began with; start a new run"
+                    f"{self._plugged.port}: the analyzer no longer takes the settings that the run began with; start a"
+                    " new run"
                 )
             applied.append(settings)
-            self._tell(applied=settings, changes=settings.changes)
+            self._tell(replace(self._progress, applied=settings, changes=settings.changes))
 
         def failed(error: AnalyzerError | RequestError) -> None:
             self._lost_settings |= isinstance(error, SettingsLostError)
-            self._tell(message=f"{error} (tried again)", retried=self._progress.retried + 1)
+            retried = self._progress.retried + 1
+            self._tell(replace(self._progress, message=f"{error} (tried again)", retried=retried))
 
         gate: Gate | None = None
         refused, kept, first = 0, 0, 0
@@ -318,17 +273,20 @@ class Conductor:
         if order.resume is not None:
             kept, first = await self._on_disk(partial(self._visit.kept, order.resume))
             recorded = (await self._on_disk(partial(self._visit.run, order.resume))).settings
-            self._tell(run_id=order.resume, done=kept)
+            self._tell(replace(self._progress, run_id=order.resume, done=kept))
         before = kept
         while order.planned_sweeps is None or kept < order.planned_sweeps:
             left = None if order.planned_sweeps is None else order.planned_sweeps - kept
             stream = sweeps(
-                self._analyzer, SweepPlan(recorded or order.settings, left, RETRIES), on_applied=taken, on_fault=failed
-            )
+                self._plugged.analyzer, SweepPlan(recorded or order.settings, left, RETRIES), on_applied=taken,
+                on_fault=failed,
+            )  # fmt: skip
             async with contextlib.aclosing(stream):
                 async for sweep in stream:
                     if kept == before and refused == 0:
-                        gate, calibration_id = self._guard(order, applied[-1])
+                        gate, calibration_id = gate_of(
+                            self._site, self._calibrator, order.hookup, applied[-1].actual, trusted=order.trusted
+                        )
                     refusal = await self._on_disk(partial(gate.judge, sweep)) if gate is not None else None
                     if refusal is not None:
                         refused += 1
@@ -337,14 +295,17 @@ class Conductor:
                     refused = 0
                     if self._progress.run_id is None:
                         run_id = await self._on_disk(partial(self._begin, order, applied[-1], calibration_id))
-                        self._tell(run_id=run_id)
+                        self._tell(replace(self._progress, run_id=run_id))
                     assert self._progress.run_id is not None
                     numbered = replace(sweep, sequence=sweep.sequence + first)
                     await self._on_disk(partial(self._visit.add_sweep, self._progress.run_id, numbered))
                     kept += 1
+                    each_s = (time.monotonic() - began) / (kept - before)
                     self._tell(
-                        done=kept, sweep_time_s=(time.monotonic() - began) / (kept - before), saved_at_s=time.time(),
-                        refusal=None, refused=None,
+                        replace(
+                            self._progress, done=kept, sweep_time_s=each_s, saved_at_s=time.time(), refusal=None,
+                            refused=None,
+                        )
                     )  # fmt: skip
                     await self._look_around()
 
@@ -352,47 +313,45 @@ class Conductor:
         """Between two sweeps: did the computer sleep, must the run end here? Raises HaltedError."""
         if self._lost_settings:
             self._lost_settings = False
-            words = "the analyzer had lost its settings; they were set again"
-            await self._on_disk(partial(self._visit.remark, RESTARTED, words, time.time()))
-            self._on_restart()
+            await self._note(RESTARTED, "the analyzer had lost its settings; they were set again")
+            self._calibrator.restarted(time.time())
         said = self._clock.look()
         if said is not None:
-            self._tell(message=said)
-            await self._on_disk(partial(self._visit.remark, "clock", said, time.time()))
+            self._tell(replace(self._progress, message=said))
+            await self._note("clock", said)
         if self._halted:
             raise HaltedError(self._halted)
 
     def _refuse(self, sweep: Sweep, refusal: HookUpCheck, refused: int) -> None:
         """A sweep of a wrong hook-up is shown and not stored."""
         words = f"not stored, {refusal.short}: {refusal.cure}"
-        self._tell(refusal=refusal, refused=sweep, message=words)
-        if self._patience is not None and refused >= self._patience:
+        self._tell(replace(self._progress, refusal=refusal, refused=sweep, message=words))
+        if not self._watched and refused >= PATIENT_SWEEPS:
             raise WrongHookUpError(words)
         if self._halted:
             raise HaltedError(self._halted)
 
     def _begin(self, order: RunOrder, applied: Applied, calibration_id: int | None) -> int:
         return self._visit.begin_run(
-            order.purpose, order.hookup, applied, order.planned_sweeps, self._analyzer_id, time.time(), calibration_id
-        )
-
-    async def _drop(self) -> None:
-        analyzer, self._analyzer = self._analyzer, None
-        if analyzer is not None:
-            await analyzer.close()
+            order.purpose, order.hookup, applied, order.planned_sweeps, self._plugged.row, time.time(), calibration_id,
+            watched=self._watched,
+        )  # fmt: skip
 
     async def close(self) -> None:
         """Close the port; harmless when it never opened."""
-        await self._drop()
-        self._disk.shutdown(wait=True)
+        await self._plugged.drop()
+        await self._record.close()
 
     async def _on_disk(self, job: Callable[[], T]) -> T:
-        """Run a commit off the loop, so that a slow disk never delays the serial bytes."""
-        return await asyncio.get_running_loop().run_in_executor(self._disk, job)
+        return await self._record.do(job)
 
-    def _tell(self, **changes: object) -> None:
-        self._progress = replace(self._progress, **changes)  # type: ignore[arg-type]
-        self._publish(self._progress)
+    async def _note(self, kind: str, words: str) -> None:
+        """A line in the log of the visit."""
+        await self._on_disk(partial(self._visit.remark, kind, words, time.time()))
+
+    def _tell(self, progress: Progress) -> None:
+        self._progress = progress
+        self._publish(progress)
 
 
 def new_visit(path: Path, site: Site, site_path: str) -> VisitFile:

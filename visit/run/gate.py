@@ -1,6 +1,7 @@
 """The gate before the visit file: a sweep of a wrong hook-up is not stored, and a keyed transmitter stops the run.
 
-Owns: judging each sweep of a run before it is committed. Refuses: to alter a sweep; it is stored as it came, or not.
+Owns: judging each sweep of a run before it is committed; nothing behind it judges a stored sweep's hook-up again.
+Refuses: to alter a sweep; it is stored as it came, or not.
 """
 
 from __future__ import annotations
@@ -8,11 +9,12 @@ from __future__ import annotations
 import numpy as np
 
 from protocol.errors import AnalyzerError
-from protocol.sweep import Sweep
+from protocol.sweep import Sweep, SweepSettings
 from rf.floor.floor import floor_from_one_sweep
 from rf.repeater.hookup_check import HookUpCheck, State, check_hookup
 from rf.repeater.keyed import CarrierWatch
 from visit.calibration.corrector import Corrector
+from visit.run.calibrating import Calibrator
 from visit.site.hookup import HookUp
 from visit.site.site import Site
 
@@ -22,6 +24,20 @@ FEWEST_POINTS = 33
 
 class KeyedError(AnalyzerError):
     """Somebody transmits into the path that is being measured."""
+
+
+def gate_of(
+    site: Site, calibrator: Calibrator, hookup: HookUp, actual: SweepSettings, *, trusted: bool
+) -> tuple[Gate | None, int | None]:
+    """The gate for the sweeps of a run (None: anything may hang there), and the row of the calibration that corrects
+    them. `trusted`: the hook-up is as declared, whatever it looks like."""
+    calibration = calibrator.in_use
+    corrector, uncorrected = calibrator.corrector(actual, hookup)
+    row = calibration.id if calibration is not None and not calibration.problem(actual) else None
+    if hookup.alone and not hookup.survey:
+        return None, row
+    levels = not uncorrected and not trusted and hookup.third == "load"
+    return Gate(site, hookup, corrector, levels=levels), row
 
 
 class Gate:

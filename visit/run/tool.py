@@ -12,6 +12,7 @@ from pathlib import Path
 from typing import Protocol
 
 from protocol.profiles.profile import Profile
+from visit.run.site_visit import SiteVisit
 from visit.run.station import Station
 from visit.site.folders import data_folder
 from visit.site.site import Site
@@ -35,6 +36,11 @@ class Tool:
     profile: Profile
     station: Station
     bench: BenchLike | None = None
+
+    @property
+    def visit(self) -> SiteVisit:
+        """The visit that the station measures into."""
+        return self.station.visit
 
 
 def default_profile_path(now_s: float) -> Path:

@@ -12,11 +12,10 @@ from pathlib import Path
 from protocol.errors import RequestError
 from protocol.sweep import Applied
 from visit.figures.assessment import Assessment
-from visit.figures.assessor import Assessor
-from visit.figures.replay import Replay, no_figures
 from visit.record.owner import Keeper, living
 from visit.record.visit_file import RunRow, VisitFile
 from visit.run.conductor import Phase, Progress, RunOrder
+from visit.run.figure_maker import Follower
 from visit.run.live import LiveState
 from visit.site.hookup import HookUp
 
@@ -35,10 +34,10 @@ class Watcher:
             self._visit.close()
             raise
         self._closing = threading.Event()
-        self._assessor: Assessor | None = None
+        self._follower: Follower | None = None
+        self._followed = 0
         self._calibrated_at_s: float | None = None
         self._corrects_itself = False
-        self._figures_fault = ""
         self._state = LiveState(site, HookUp("A", "L"), Progress(), visit_name=path.name)
         self._thread = threading.Thread(target=self._watch, name="watching", daemon=True)
 
@@ -74,40 +73,42 @@ class Watcher:
         while not self._closing.wait(LOOK_EVERY_S):
             try:
                 self._look()
-            except RequestError as error:  # the file can't be read just now: say so, look again
-                self._state = replace(self._state, figures_fault=str(error))
+            except Exception as error:  # what stands in the way now is said, and looked at again
+                self._state = replace(self._state, figures_fault=_fault(error))
 
     def _look(self) -> None:
         runs = self._visit.runs()
         if not runs:
             return
         run, keeper = runs[-1], self.keeper
-        if self._assessor is None or self._assessor.run_id != run.id:
-            replay = Replay(self._visit)
-            self._assessor = replay.assessor(run, live=True)
-            calibration = replay.calibrations.get(run.calibration_id or 0)
-            self._corrects_itself = replay.corrects_itself
+        if self._follower is None:
+            self._follower = Follower(self._visit, None)
+        told, fault = self._figures(run.id)
+        if run.id != self._followed:
+            self._followed = run.id
+            figures = self._follower.figures
+            calibration = figures.calibrations.get(run.calibration_id or 0)
+            self._corrects_itself = figures.corrects_itself(run)
             self._calibrated_at_s = None if calibration is None else calibration.at_s
-        fresh = self._visit.sweeps(run.id, self._assessor.last_id)
-        with no_figures(self._visit, f"run {run.id}"):
-            for sweep in fresh:
-                self._assessor.add(sweep)
         progress = self._progress(run, keeper)
-        told = self._state.assessment if not fresh and self._state.progress.run_id == run.id else self._figures()
+        if told is None and self._state.progress.run_id == run.id:
+            told = self._state.assessment
         self._state = LiveState(
             self._state.site, run.hookup, progress, told, port=keeper.port if keeper else "",
-            visit_name=self._visit.path.name, figures_fault=self._figures_fault,
+            visit_name=self._visit.path.name, figures_fault=fault,
             calibrated_at_s=self._calibrated_at_s, corrects_itself=self._corrects_itself,
         )  # fmt: skip
 
-    def _figures(self) -> Assessment | None:
-        assert self._assessor is not None
+    def _figures(self, run_id: int) -> tuple[Assessment | None, str]:
+        """What is new, and what stands in the way of figures. Raises RequestError when the file can't be read."""
+        assert self._follower is not None
         try:
-            self._figures_fault = ""
-            return self._assessor.assess()
+            return self._follower.look(run_id), ""
+        except RequestError:
+            raise
         except Exception as error:  # a fault in the figures must not pass unseen, nor end the watching
-            self._figures_fault = f"figures failed ({type(error).__name__}: {error}); sweeps go on and are kept"
-            return None
+            self._follower.forget()
+            return None, _fault(error)
 
     def _progress(self, run: RunRow, keeper: Keeper | None) -> Progress:
         """Where the run stands, by its row and the newest words of the log."""
@@ -140,6 +141,12 @@ class Watcher:
         return str(trouble[0][1]) if trouble and trouble[0][0] == "port" else ""
 
 
+def _fault(error: Exception) -> str:
+    if isinstance(error, RequestError):
+        return str(error)
+    return f"figures failed ({type(error).__name__}: {error}); sweeps go on and are kept"
+
+
 def _phase(run: RunRow, keeper: Keeper | None, trouble: str) -> tuple[Phase, str]:
     if run.outcome == "complete":
         return Phase.COMPLETE, ""
@@ -148,7 +155,7 @@ def _phase(run: RunRow, keeper: Keeper | None, trouble: str) -> tuple[Phase, str
     if run.outcome is not None:
         return Phase.FAULT, run.outcome
     if keeper is None:
-        return Phase.STOPPED, "the process that measured has ended; `--resume` goes on with its run"
+        return Phase.STOPPED, "the process that measured has ended; `--resume` continues its run"
     if trouble:
         return Phase.WAITING, trouble
     return Phase.SWEEPING, f"process {keeper.pid} measures; this screen only watches"

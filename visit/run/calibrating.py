@@ -9,7 +9,6 @@ from __future__ import annotations
 import math
 import threading
 import time
-from collections.abc import Sequence
 from dataclasses import replace
 
 import numpy as np
@@ -18,33 +17,16 @@ from protocol.errors import RequestError
 from protocol.sweep import SweepSettings
 from rf.calibration.standard_check import StandardCheck, Verified, verify
 from rf.calibration.standards import Kit
-from rf.floor.average import average_sweeps
-from rf.floor.floor import floor_from_scatter
 from visit.calibration.corrector import Calibration, CalibrationBook, Check, Corrector, Taken
+from visit.calibration.doubts import clock_doubt, failed_check_doubt, restart_doubt
 from visit.calibration.stored_calibration import add_calibration, add_known_part, calibrations, checks_of
+from visit.figures.averaging import average_of, floor_of
+from visit.figures.known import TEMPERATURE, UNCORRECTED
 from visit.record.visit_file import PORT_BACK, RESTARTED, VisitFile
 from visit.site.hookup import HookUp
 from visit.site.kit import load_kit
 
-CLOCK_SLACK_S = 60.0
 BURSTS = "bursts hit over a quarter of these sweeps: measure the part again when it is quiet"
-
-
-def restart_doubt(restarted_s: float, proved_s: float) -> tuple[str, ...]:
-    """What an analyzer that was off since its correction was last proved leaves in doubt (Unix times)."""
-    if restarted_s <= proved_s:
-        return ()
-    at = time.strftime("%H:%M", time.localtime(restarted_s))
-    return (f"the analyzer was off at {at}: prove its correction on the thru",)
-
-
-def failed_check_doubt(own_checks: Sequence[Check], run_s: float) -> tuple[str, ...]:
-    """What a failed check of an analyzer's own correction leaves in doubt: all since the last good one (Unix time)."""
-    if not own_checks or own_checks[-1].verified.good:
-        return ()
-    if run_s < max((check.at_s for check in own_checks if check.verified.good), default=-math.inf):
-        return ()
-    return (f"last check failed ({own_checks[-1].verified.says})",)
 
 
 class Calibrator:
@@ -60,6 +42,11 @@ class Calibrator:
         self._own_checks: tuple[Check, ...] = ()
         self.temperature_c: float | None = None
         self._restarted_s = -math.inf
+
+    def warm(self, celsius: float) -> None:
+        """The temperature now; five kelvin from the calibration's put it in doubt. Raises RecordError."""
+        self._visit.remark(TEMPERATURE, f"{celsius:g} C", time.time())
+        self.temperature_c = celsius
 
     def restarted(self, at_s: float) -> None:
         """The analyzer was off for a moment: what corrects must be proved anew."""
@@ -142,7 +129,7 @@ class Calibrator:
                 return Corrector(calibration.terms, hookup.path), ""
             if not self._own:
                 return Corrector(None, hookup.path), problem
-        return Corrector(None, hookup.path), "" if self._own else "analyzer uncorrected: calibrate it"
+        return Corrector(None, hookup.path), "" if self._own else UNCORRECTED
 
     def doubts(self, settings: SweepSettings | None, now_s: float) -> tuple[str, ...]:
         """What speaks against the correction in use."""
@@ -153,19 +140,18 @@ class Calibrator:
             found = self._in_use.doubts(settings, now_s, self.temperature_c)
         elif self._own:
             found = failed_check_doubt(self._own_checks, now_s)
-        if now_s < proved_s - CLOCK_SLACK_S:
-            found = (*found, "the computer's clock was set back since the correction was proved: prove it again")
-        return (*found, *restart_doubt(self._restarted_s, proved_s))
+        return (*found, *clock_doubt(now_s, proved_s), *restart_doubt(self._restarted_s, proved_s))
 
     def _averaged(self, run_id: int) -> Taken:
         run = next((row for row in self._visit.runs() if row.id == run_id), None)
         stored = self._visit.sweeps(run_id)
-        if run is None or not stored:
+        made = average_of(stored)
+        if run is None or made is None:
             raise RequestError("no sweep of this part was kept; measure it again")
-        s21 = average_sweeps(np.array([sweep.s21 for sweep in stored]))
-        s11 = average_sweeps(np.array([sweep.s11 for sweep in stored]))
-        if s21.too_busy or s11.too_busy:
+        if made.s21.too_busy or made.s11.too_busy:
             raise RequestError(BURSTS)
-        noise = floor_from_scatter(s21).additive_power if len(stored) > 1 else 0.0
+        noise = floor_of(made.s21).additive_power if len(stored) > 1 else 0.0
         at_s = stored[-1].started_s + stored[-1].duration_s
-        return Taken(stored[0].frequency_hz, s11.mean, s21.mean, s21.sweeps, run.settings, at_s, run_id, noise)
+        return Taken(
+            made.frequency_hz, made.s11.mean, made.s21.mean, made.sweeps, run.settings, at_s, run_id, noise
+        )  # fmt: skip

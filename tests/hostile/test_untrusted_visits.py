@@ -1,4 +1,4 @@
-"""A visit file from a stranger: whatever stands in it, every way out does its work or ends in one line."""
+"""An untrusted visit file: whatever stands in it, every way out does its work or ends in one line."""
 
 from __future__ import annotations
 
@@ -132,7 +132,8 @@ MANY = "with recursive n(x) as (select 100 union all select x + 1 from n where x
 ROWS = {
     "stages": MANY + "insert into stage select x, 1750000011, 'as left', 'A>L', '1', '{{}}' from n",
     "runs": MANY + "insert into run select x, at_s, analyzer_id, purpose, driven, read, third, path, calibration_id,"
-    " start_hz, stop_hz, points, bandwidth_hz, level_dbm, changes, planned_sweeps, ended_s, outcome from run, n",
+    " start_hz, stop_hz, points, bandwidth_hz, level_dbm, changes, planned_sweeps, watched, ended_s, outcome"
+    " from run, n",
     "remarks": MANY + "insert into remark select x, 1, 'port', '' from n",
 }  # fmt: skip
 

@@ -1,0 +1,125 @@
+"""What is known of a run, from the rows of the file: leak limits that only add, a test of two states, an axis in doubt.
+
+Sources: two states of the path (study, F8); a leak adds to a bound as an amplitude (EURAMET cg-12, worst case).
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+from pathlib import Path
+
+import numpy as np
+import pytest
+
+from protocol.sweep import SweepSettings
+from rf.values.figure import Kind
+from rf.values.verdict import Verdict
+from tests.visit.simulated_visits import A_TO_L, FLOOR, POINTS, ZOOM, SimulatedVisit, fitted_once
+from visit.figures.assessment import NOT_SURVEYED, Role
+from visit.figures.known import AXIS, CONFIRMED, Known
+from visit.figures.replay import Replay
+from visit.figures.run_figures import RunFigures
+from visit.site.hookup import HookUp
+
+LOADS = HookUp.parse("loads")
+BOTH = SweepSettings(442.5e6, 462.5e6, 201, 1000.0)
+LOW_ONLY = SweepSettings(448e6, 452e6, 201, 1000.0)
+
+
+@pytest.fixture
+def visit(tmp_path: Path) -> Iterator[SimulatedVisit]:
+    with fitted_once():
+        made = SimulatedVisit(tmp_path / "a.visit", 3, truth_db=97.0, leak_db=None)
+        yield made
+        made.file.close()
+
+
+def survey(visit: SimulatedVisit, settings: SweepSettings, sweeps: int) -> None:
+    noise = visit.rng.normal(size=(4, sweeps, settings.points)) * np.sqrt(FLOOR / 2.0)
+    s11, s21 = noise[0] + 1j * noise[1], noise[2] + 1j * noise[3]
+    visit.write(settings, sweeps, 1e-3 + s11, s21, hookup=LOADS)
+
+
+def known(visit: SimulatedVisit) -> Known:
+    figures = RunFigures(visit.file)
+    return figures.known([run for run in figures.runs if run.hookup == A_TO_L][-1])
+
+
+def test_surveys_only_add(visit: SimulatedVisit) -> None:
+    """A second, narrower survey takes nothing from the wider one, and improves what it reaches."""
+    visit.zoom(25)
+    assert known(visit).leaks == ()
+    survey(visit, BOTH, 50)
+    wide = dict(known(visit).leaks)
+    assert set(wide) == {450e6, 455e6} and max(wide.values()) < 1e-4
+    survey(visit, LOW_ONLY, 400)
+    both = dict(known(visit).leaks)
+    assert both[455e6] == wide[455e6] and both[450e6] < wide[450e6]
+    survey(visit, LOW_ONLY, 5)  # a rougher one changes nothing
+    assert dict(known(visit).leaks) == both
+
+
+def test_a_narrow_survey_alone_leaves_the_other_channel_unknown(visit: SimulatedVisit) -> None:
+    survey(visit, LOW_ONLY, 50)
+    visit.zoom(50)
+    assert known(visit).leak_at(455e6) is None
+    assert visit.verdict() is Verdict.CONDITIONAL_PASS
+
+
+def jumped(visit: SimulatedVisit, leak: complex) -> None:
+    """The bare zoom and the one through a half-wave jumper, which turns the signal and not the leak."""
+    noise = visit.rng.normal(size=(4, 400, POINTS)) * np.sqrt(FLOOR / 2.0)
+    for sign, hookup in ((1.0, A_TO_L), (-1.0, HookUp.parse("A>L jumper=half"))):
+        s21 = sign * visit.level + leak + noise[2] + 1j * noise[3]
+        visit.write(ZOOM, 400, 0.1 + noise[0] + 1j * noise[1], s21, hookup=hookup)
+
+
+def test_a_test_of_two_states_counts_as_a_survey(visit: SimulatedVisit) -> None:
+    visit.level = 10 ** (-100 / 20)
+    jumped(visit, 1e-6)
+    leak = known(visit).leak_at(455e6)
+    assert leak is not None and 1e-6 < leak < 1e-5
+    assert visit.verdict() is Verdict.PASS
+
+
+def test_two_states_find_a_leak_that_keeps_the_pass_away(visit: SimulatedVisit) -> None:
+    jumped(visit, 1e-4j)
+    leak = known(visit).leak_at(455e6)
+    assert leak is not None
+    assert leak == pytest.approx(1e-4, rel=0.15) and leak > 1e-4  # a limit, so with the noise added
+    assert visit.verdict() not in (Verdict.PASS, Verdict.CONDITIONAL_PASS)
+
+
+def test_a_reading_without_a_survey_stays_one_and_says_so(visit: SimulatedVisit) -> None:
+    visit.level = 10 ** (-80 / 20)
+    visit.zoom(100)
+    figures = Replay(visit.file).figures(A_TO_L)
+    assert figures is not None
+    channel = figures.assessment.channel(Role.REJECT)
+    assert channel is not None
+    assert (channel.transmission.kind, channel.transmission.why) == (Kind.READING, NOT_SURVEYED)
+
+
+def test_an_axis_that_nobody_confirmed_gives_nothing_until_somebody_does(visit: SimulatedVisit) -> None:
+    visit.zoom(50)
+    visit.file.remark(AXIS, "the profile's frequencies were never checked: confirm them", visit.now_s)
+    figures = Replay(visit.file).figures(A_TO_L)
+    assert figures is not None
+    assert not any(channel.transmission.known for channel in figures.assessment.channels)
+    assert "confirm them" in figures.assessment.cautions[0]
+    visit.file.remark(AXIS, CONFIRMED, visit.now_s)
+    figures = Replay(visit.file).figures(A_TO_L)
+    assert figures is not None and figures.assessment.channels[0].transmission.known
+
+
+def test_what_was_told_on_the_way_is_read_back(visit: SimulatedVisit) -> None:
+    """Time on a point, temperature, and untrusted words in their place."""
+    figures = RunFigures(visit.file)
+    assert figures.known(figures.runs[0]).dwell_s == 0.0
+    visit.file.remark("point time", "0.001 2.0", visit.now_s - 10.0)
+    figures.refresh()
+    assert figures.known(figures.runs[0]).dwell_s == pytest.approx(0.003)
+    visit.file.remark("point time", "[" * 50, visit.now_s - 5.0)
+    visit.file.remark("temperature", "nan C", visit.now_s - 5.0)
+    figures.refresh()
+    assert figures.known(figures.runs[0]).dwell_s == 0.0

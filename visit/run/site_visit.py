@@ -1,0 +1,106 @@
+"""What is done with a visit besides sweeping: its steps, its stages, its notes, the ledger of screws, its calibration.
+
+Owns: all that a screen writes into the visit file or asks it for, apart from runs. Refuses: the analyzer; see
+`visit.run.station`.
+"""
+
+from __future__ import annotations
+
+import math
+import time
+
+from protocol.profiles.profile import Profile
+from rf.calibration.standards import Kit
+from rf.notch.cavity import HoldingRange, holding_range
+from rf.notch.notch import NotchPlace
+from rf.values.figure import Figure
+from visit.day.day import Day
+from visit.day.nudges import LOCK_NUT, Told, add_nudge, advice, compare, ledger, lock_words, nudge_words
+from visit.day.stages import AS_FOUND, freeze, stages
+from visit.figures.run_figures import RunFigures
+from visit.figures.together import Together
+from visit.record.visit_file import VisitFile
+from visit.run.calibrating import Calibrator
+from visit.site.hookup import Side
+from visit.site.site import Site
+
+
+class SiteVisit:
+    """One visit to one site, kept in one file."""
+
+    def __init__(self, file: VisitFile, site: Site, profile: Profile, kit: tuple[Kit, str] | None = None) -> None:
+        """`kit`: what the calibration's parts are."""
+        self.file, self.site = file, site
+        self.calibrator = Calibrator(file, own=profile.corrects_itself, kit=kit)
+        self.calibrator.temperature_c = site.temperature_c
+
+    def resume(self) -> None:
+        """Take up the calibration that the file holds already. Raises RecordError."""
+        self.calibrator.resume()
+
+    def tell_leak(self, amplitude: float) -> None:
+        """The leak exceeds this amplitude re thru at neither channel, by an earlier survey. Raises RecordError."""
+        self.file.add_row("told_leak", {"at_s": time.time(), "amplitude": amplitude})
+
+    def note(self, kind: str, words: str) -> None:
+        """A line in the log of the visit."""
+        self.file.remark(kind, words, time.time())
+
+    def day(self) -> Day:
+        """The steps of this visit."""
+        return Day(self.file)
+
+    def freeze(self, name: str) -> list[str]:
+        """Freeze as found or as left; the hook-ups that were. Raises RequestError."""
+        return [stage.hookup for stage in freeze(self.file, name)]
+
+    def together(self) -> list[str]:
+        """What the runs of this visit show together, read from the file. Raises RequestError when it can't be read."""
+        reader = VisitFile.open(self.file.path, read_only=True)
+        try:
+            return Together(reader).lines()
+        finally:
+            reader.close()
+
+    def nudged(self, before: int, after: int, told: Told) -> str:
+        """Compare two runs around a turn, write the ledger, say what the turn did. Raises RequestError."""
+        figures = RunFigures(self.file)
+        first, second = self.file.run(before), self.file.run(after)
+        notch = figures.newest_notch(first.hookup)
+        known = notch is not None and notch.unloaded_q.known
+        nudge = compare(figures, first, second, notch.unloaded_q.value if notch is not None and known else None)
+        add_nudge(self.file, first, second, told, nudge)
+        side = first.hookup.side
+        assert side is not None  # else it could not be compared
+        if told.screw == LOCK_NUT:
+            return lock_words(nudge, self._held(side, notch), self.site.goals.rejection_db)
+        return nudge_words(nudge, self.site.reject_hz(side), told)
+
+    def _held(self, side: Side, notch: NotchPlace | None) -> HoldingRange | None:
+        """How far the notch may move before the goal is lost, by the skirts; None where they do not tell."""
+        if notch is None or not notch.bottom_width_hz > 0.0:
+            return None
+        best = notch.depth.value if notch.depth.known else math.nan
+        site = self.site
+        return holding_range(
+            best, site.goals.rejection_db, 0.0, notch.bottom_width_hz, site.reject_hz(side), "copper"
+        )  # fmt: skip
+
+    def turning_advice(self, side: Side, offset: Figure) -> str:
+        """Which way to turn and how far."""
+        return advice(ledger(self.file), side, offset.value, (offset.high - offset.low) / 2.0)
+
+    def ghosts(self, side: Side) -> list[str]:
+        """What it was when we came, on this side, and how the other side stands."""
+        lines = []
+        for stage in stages(self.file):
+            for channel in stage.figures["channels"]:
+                if stage.name == AS_FOUND and channel["role"] == "reject" and ">" in stage.hookup:
+                    figure, mine = channel["rejection"], stage.hookup.endswith(side.value)
+                    if "A" not in stage.hookup or figure["value"] is None:
+                        continue
+                    words = f"{figure['kind'].replace('_', ' ').upper()} {figure['value']:.1f} dB"
+                    offset = stage.figures["notch_offset"]["value"]
+                    place = "" if offset is None else f", notch {offset / 1e3:+.1f} kHz"
+                    lines.append(f"{'FOUND ' if mine else 'OTHER '} {stage.hookup}: {words}{place}")
+        return lines
