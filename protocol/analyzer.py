@@ -134,7 +134,7 @@ class Analyzer:
     def _axis(self) -> tuple[bool, str]:
         console = self._profile.console
         if console is None:
-            return True, "the tongue itself gives the frequencies back"
+            return True, "the dialect itself gives the frequencies back"
         if self._axis_seen:
             return True, self._axis_seen
         if console.axis == "unconfirmed":

@@ -114,9 +114,15 @@ class ConsoleDialect(Exchange):
         """The identity and the end of its reply stand at the end, and nothing behind them."""
         if not self._manner.silent and not self._manner.ended(data):
             return False
-        lines = self._manner.lines(data, self._console.identify.source)
+        lines = self._manner.lines(self._last_reply(data), self._console.identify.source)
         tail = _masked(lines[-len(self._identity) :]) if self._identity else ()
         return tail == self._identity if self._identity else self._identity_text(lines) != ""
+
+    def _last_reply(self, data: bytes) -> bytes:
+        """What came behind the last prompt but the one at the end."""
+        prompt = self._manner.prompt
+        found = [match.end() for match in prompt.finditer(data)] if prompt is not None else []
+        return data[found[-2] :] if len(found) > 1 else data
 
     def _identify(self) -> Steps:
         if self._console.wake is not None:
@@ -154,7 +160,7 @@ class ConsoleDialect(Exchange):
         # A start above the stop that holds would move the stop or be refused, and the other way round.
         upwards = self._stop_hz is None or settings.start_hz >= self._stop_hz
         ends = [console.stop, console.start] if upwards else [console.start, console.stop]
-        if self._stop_hz is None and console.stop is not None and console.start is not None:
+        if self._stop_hz is None and not console.readback and console.stop is not None and console.start is not None:
             ends.insert(0, console.start)  # what holds is not known: the first may be refused, or moved by the second
         if console.width is not None and console.centre is not None:
             # A wide span would not fit around a centre near the edge: narrow first, then move, then widen.
@@ -377,22 +383,30 @@ class ConsoleDialect(Exchange):
             nonlocal begin, scanned
             if end is None:
                 return None
-            escaped = b"\x1b" in buffer or b"\x08" in buffer
-            view: bytes | bytearray = cleaned(bytes(buffer)) if escaped else buffer
-            if escaped:
-                begin, scanned = (None if echo else 0), 0
-            if begin is None and echo is not None:
-                found = echo.search(view)
-                if found is None:
-                    return None
-                begin = scanned = found.end()
-            assert begin is not None
-            first = begin + (1 if view[begin : begin + 1] == b"\n" else 0)  # the LF of an echo cut behind its CR
-            match = end.match(view, first) or end.search(view, max(first, scanned - longest))
-            if match is None:
+            view: bytes | bytearray = buffer
+            match = None
+            for text_now in (buffer, cleaned(bytes(buffer)) if b"\x1b" in buffer or b"\x08" in buffer else None):
+                if text_now is None:
+                    break
+                if text_now is not buffer or scanned > len(text_now):
+                    begin, scanned = (None if echo else 0), 0
+                view = text_now
+                if begin is None and echo is not None:
+                    found = echo.search(view)
+                    if found is None:
+                        continue
+                    begin = scanned = found.end()
+                assert begin is not None
+                first = begin + (1 if view[begin : begin + 1] == b"\n" else 0)  # the LF of an echo cut behind its CR
+                match = end.match(view, first) or end.search(view, max(first, scanned - longest))
+                if match is not None:
+                    break
                 scanned = len(view)
+            if view is not buffer:
+                begin, scanned = (None if echo else 0), 0
+            if match is None:
                 return None
-            return bytes(view[first : match.start()]), len(buffer) if escaped else match.end()
+            return bytes(view[first : match.start()]), match.end() if view is buffer else len(buffer)
 
         return frame
 

@@ -39,7 +39,7 @@ class Learned:
 
 
 class NotLearnedError(AnalyzerError):
-    """The tongue could not be learned; the message says what is missing.
+    """The dialect could not be learned; the message says what is missing.
 
     `half` is the text of a half-filled profile: what was found with its evidence, what is missing marked; "" when
     nothing was found at all.
@@ -84,7 +84,7 @@ async def learn(port: str, dialogue: Dialogue) -> Learned:
         except KeyMenuError as menu:
             raise NotLearnedError(
                 f"{port}: not learned: it acts on single keys, without a line end ({menu}); nothing more was sent, for"
-                " a key may do harm; such a tongue cannot be driven"
+                " a key may do harm; such a dialect cannot be driven"
             ) from None
         except AsksError as question:
             raise NotLearnedError(

@@ -1,6 +1,6 @@
 """Careful talk with an unknown console: sends what is permitted, collects what comes back, keeps a transcript.
 
-Owns: patience without knowing the tongue, pages of a listing, the refusal to send anything that was not permitted or
+Owns: patience without knowing the dialect, pages of a listing, the refusal to send anything that was not permitted or
 to go on after a text that warns or asks. Refuses: to decide what may be sent (`allow`), and the meaning of a reply.
 """
 

@@ -79,7 +79,7 @@ class ReadBack:
 
 @dataclass(frozen=True, slots=True)
 class Console:
-    """The tongue of a text console; the module's table says what each key means. Words that it has not are None."""
+    """The dialect of a text console; the module's table says what each key means. Words that it has not are None."""
 
     prompts: tuple[str, ...]
     """Stand at the start of a line when the analyzer waits for a command; empty when nothing does."""
@@ -189,7 +189,7 @@ def read_console(table: Table, limits: Limits) -> Console:
     chatter = _ascii(table, "chatter_prefix", "")
     console = Console(
         prompts=_prompts(table),
-        echo=table.boolean("echo", default=False),
+        echo=table.boolean("echo"),
         out_end=table.choice("out_end", _LINE_ENDS).encode("ascii"),
         in_end=table.choice("in_end", _LINE_ENDS, "\r\n").encode("ascii"),
         ends=_several(table, "ends"),

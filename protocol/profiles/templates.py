@@ -202,7 +202,10 @@ class Template:
             parts.append(rb"[ \t]++".join(re.escape(piece.encode("ascii")) for piece in pieces))
             if index < last:
                 word = self.fields[index].name in WORD_FIELDS
-                parts.append(b"(" + (rb"[!-~]{1,40}?" if word else self.fields[index].pattern) + b")")
+                number = self.fields[index].pattern
+                if self.literals[index + 1].startswith("."):  # the full stop of a sentence is no decimal point
+                    number = number.replace(rb"\.[0-9]*+", rb"\.[0-9]++")
+                parts.append(b"(" + (rb"[!-~]{1,40}?" if word else number) + b")")
         return b"".join(parts)
 
     @cached_property

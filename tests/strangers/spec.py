@@ -281,11 +281,11 @@ def draw(seed: int) -> Spec:
                                                                          512, 801, 1001, 1024, 1601, 2001])
     if point_list:
         nmin, nmax = point_list[0], point_list[-1]
-    ladder = rng.choice([[10, 30, 100, 300, 1000, 3000], [100, 1000, 10000], [62.5, 125, 250, 500, 1000, 2000, 4000],
+    ladder: list[float] = rng.choice([[10, 30, 100, 300, 1000, 3000], [100, 1000, 10000], [62.5, 125, 250, 500, 1000, 2000, 4000],
                          [10, 20, 50, 100, 200, 500, 1000, 2000, 5000], [333, 1000, 3333], [300, 700, 1500, 6000]])
     extra = {"typo": rng.randint(0, 9), "page": rng.choice([6, 8, 10, 12]), "prefix": rng.randint(0, 3),
             "err": rng.randint(0, 5),
-             "plain": int(plain), "scale": rng.choice([10000, 32767, 100000]), "tag": rng.randint(0, 3),
+              "plain": int(plain), "scale": rng.choice([10000, 32767, 100000]), "tag": rng.randint(0, 3),
              "conj": 0, "chat": rng.randint(0, 9999), "verbs": rng.randint(0, 3)}
     spec = Spec(seed, maker, verdict, reason, d, dict(theme), {}, [], [], rng.choice(words.MAKERS),
             rng.choice(words.MODELS),

@@ -45,7 +45,7 @@ def test_words_for_a_sweep_are_sent_nonetheless() -> None:
         ("commit   make the current settings the power-on ones", Role.NEVER),
         ("txon     start sweep with the source on, stored", Role.NEVER),
         ("first    step of the procedure", Role.UNKNOWN),
-        ("new      start over", Role.NEVER),
+        ("new      start over", Role.UNKNOWN),
         ("points!", Role.UNKNOWN),
         ("f0 <Hz>  start frequency", Role.START),
         ("n <n>    number of points", Role.POINTS),
