@@ -297,6 +297,7 @@ class Conductor:
                         run_id = await self._on_disk(partial(self._begin, order, applied[-1], calibration_id))
                         self._tell(replace(self._progress, run_id=run_id))
                     assert self._progress.run_id is not None
+                    await self._plugged.note_axis()
                     numbered = replace(sweep, sequence=sweep.sequence + first)
                     await self._on_disk(partial(self._visit.add_sweep, self._progress.run_id, numbered))
                     kept += 1

@@ -18,7 +18,7 @@ from protocol.errors import AnalyzerError, PortLostError, RequestError
 from protocol.profiles.profile import Profile
 from protocol.wire.find_again import Address, address_of, names_again
 from visit.calibration.stored_calibration import add_card
-from visit.figures.known import CORRECTS, POINT_TIME
+from visit.figures.known import AXIS, CONFIRMED, CORRECTS, POINT_TIME
 from visit.record.visit_file import VisitFile
 from visit.run.card import kept_text
 
@@ -57,6 +57,7 @@ class Plugged:
         self._profile, self._visit, self._record = profile, visit, record
         self._address: Address | None = None
         self._identity = ""
+        self._axis_noted = CONFIRMED
         self.analyzer: Analyzer | None = None
         """None while it is not open."""
         self.row: int | None = None
@@ -69,6 +70,16 @@ class Plugged:
         self._identity = self.analyzer.identity.text
         await self._note(self.port)
         return self._identity
+
+    async def note_axis(self) -> None:
+        """Write down, when it changed, whether the frequencies of the points are known; before a sweep is stored."""
+        assert self.analyzer is not None
+        words = CONFIRMED
+        if not self.analyzer.axis_confirmed:
+            words = f'{self.analyzer.axis_reason}: check them, then write axis = "technician" into its profile'
+        if words != self._axis_noted:
+            await self._record.do(partial(self._visit.remark, AXIS, words, time.time()))
+            self._axis_noted = words
 
     async def drop(self) -> None:
         """Close the port; harmless when it is not open."""
@@ -114,6 +125,10 @@ class Plugged:
         await self._record.do(partial(visit.remark, CORRECTS, own, now_s))
         words = f"{timing.settling_s!r} {timing.bandwidth_factor!r}"
         await self._record.do(partial(visit.remark, POINT_TIME, words, now_s))
+        rows = await self._record.do(
+            partial(visit.rows, "select words from remark where kind = ? order by id desc limit 1", (AXIS,))
+        )
+        self._axis_noted = str(rows[0][0]) if rows else CONFIRMED
         card = await self._record.do(partial(kept_text, identity))
         if card is not None:
             await self._record.do(partial(add_card, visit, now_s, identity, card))
