@@ -70,6 +70,21 @@ class Progress:
     evidence: str = ""
 
 
+def corrections_of(text: str, words: Sequence[Word]) -> tuple[Correction, ...]:
+    """Corrections as they are typed: `7 sets start, 12 never`. Raises ValueError in words for what is no correction."""
+    numbers, found = {word.number for word in words}, []
+    for part in filter(None, (piece.strip() for piece in text.split(","))):
+        number, _, role = part.partition(" ")
+        known = {entry.value: entry for entry in Role}
+        wanted = " ".join(role.lower().split())
+        if not number.isdigit() or int(number) not in numbers:
+            raise ValueError(f"{number!r} is no number of the list")
+        if wanted not in known:
+            raise ValueError(f"{wanted!r} is not known; say one of: {', '.join(known)}")
+        found.append(Correction(int(number), known[wanted]))
+    return tuple(found)
+
+
 class Dialogue(Protocol):
     """Whoever sits before the session. All of it may be answered by nobody."""
 
