@@ -77,5 +77,5 @@ def test_the_technician_corrects_by_number() -> None:
     said = corrections_of("1 sets start,  2 never", words)
     assert said == (Correction(1, Role.START), Correction(2, Role.NEVER))
     for wrong in ("9 never", "1 jumps", "one never"):
-        with pytest.raises(ValueError, match="is no number|is not known"):
+        with pytest.raises(ValueError, match=r"is no number|is not known"):
             corrections_of(wrong, words)
