@@ -8,7 +8,7 @@ replies, or silence, whichever the console has (`reply`).
 from __future__ import annotations
 
 import re
-from collections.abc import Callable, Generator, Mapping
+from collections.abc import Generator, Mapping
 from dataclasses import replace
 
 import numpy as np
@@ -40,6 +40,7 @@ from protocol.dialects.exchange import (
     plain,
     shown,
 )
+from protocol.dialects.frames import answered, counted, never, settled, until
 from protocol.dialects.numbers import PointTable, complex_columns
 from protocol.dialects.reply import Manner, cleaned
 from protocol.errors import RequestError
@@ -332,7 +333,7 @@ class ConsoleDialect(Exchange):
             if refused is not None and not refusable:
                 raise WireError(f"the analyzer refused {text!r}: {plain(refused)}", refused=True)
         if table is not None and last and self._console.enough is not None and table.read.command is None:
-            yield Step(self._stop(), _never, "'enough'", settle=lambda buffer: (b"", len(buffer)), empty=True)
+            yield Step(self._stop(), never, "'enough'", settle=lambda buffer: (b"", len(buffer)), empty=True)
         return self._kept(body) if table is not None and not table.read.loose else body
 
     def _stop(self) -> bytes:
@@ -356,15 +357,15 @@ class ConsoleDialect(Exchange):
         tables = [table] if table is not None and table.read.loose else []
         if endless and tables:
             tables = [entry for entry in self._tables if entry.read.command is None]
-        enough = _counted(tables, points, self._manner, text) if tables else None
+        enough = counted(tables, points, self._manner, text) if tables else None
         if endless and enough is not None:
-            return Step(data, _until(enough), repr(text), waiting, limit, after_sweep)
+            return Step(data, until(enough), repr(text), waiting, limit, after_sweep)
         silent = self._manner.silent or not last
-        settle = _settled(self._manner, text, enough, silent) if silent or self._manner.prompt is None else None
-        frame = self._frame(text) if last else _never
+        settle = settled(self._manner, text, enough, silent) if silent or self._manner.prompt is None else None
+        frame = self._frame(text) if last else never
         empty = silent and table is None and not must
         if silent and must and enough is None:
-            enough = _answered(self._manner, text)
+            enough = answered(self._manner, text)
         return Step(data, frame, repr(text), waiting, limit, after_sweep, settle, empty, enough if silent else None)
 
     def _kept(self, body: bytes) -> bytes:
@@ -434,53 +435,6 @@ def _masked(lines: list[bytes]) -> tuple[bytes, ...]:
 
 def _all(lines: list[bytes]) -> str:
     return shown(b" ".join(lines))
-
-
-def _never(_: bytearray) -> None:
-    """No end but silence."""
-
-
-def _until(enough: Callable[[bytearray], bool]) -> Frame:
-    """All that came, as soon as it is enough."""
-    return lambda buffer: (bytes(buffer), len(buffer)) if enough(buffer) else None
-
-
-def _answered(manner: Manner, text: str) -> Callable[[bytearray], bool]:
-    """Whether more than an echo has come."""
-    return lambda buffer: bool(manner.lines(bytes(buffer), text))
-
-
-def _counted(tables: list[PointTable], points: int, manner: Manner, text: str) -> Callable[[bytearray], bool]:
-    """Whether so many points have come. Lines are counted first: that is quick."""
-
-    def enough(buffer: bytearray) -> bool:
-        if not buffer.endswith((b"\n", b"\r")):
-            return False
-        if tables[0].read.points_per_line == 1 and buffer.count(b"\n") + buffer.count(b"\r") < points:
-            return False
-        lines = manner.lines(bytes(buffer), text)
-        return all(table.count(lines) >= points for table in tables)
-
-    return enough
-
-
-def _settled(manner: Manner, text: str, enough: Callable[[bytearray], bool] | None, silent: bool) -> Frame:
-    """What silence makes of the buffer: the reply where only silence ends one, else a refusal or nothing."""
-
-    def settle(buffer: bytearray) -> tuple[bytes, int] | None:
-        lines = manner.lines(bytes(buffer), text)
-        if enough is not None and not enough(buffer):
-            refused = manner.refusal(lines)
-            if refused is not None:
-                raise WireError(f"the analyzer refused {text!r}: {plain(refused)}", refused=True)
-            return None
-        if not silent:
-            if not lines:
-                return None
-            raise WireError(f"the analyzer did not take {text!r}: {plain(lines[-1])}", refused=True)
-        return bytes(buffer), len(buffer)
-
-    return settle
 
 
 def _echo(text: str) -> re.Pattern[bytes]:

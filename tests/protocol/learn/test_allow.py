@@ -5,7 +5,7 @@ from __future__ import annotations
 import pytest
 
 from protocol.learn.allow import SENT, words_of
-from protocol.learn.dialogue import Role
+from protocol.learn.dialogue import Correction, Role, parse_corrections
 from protocol.learn.talk import AsksError, asks, turnable
 from protocol.learn.tokens import entries_of
 from tests.strangers import dangerous_listings
@@ -70,3 +70,12 @@ def test_a_page_of_a_listing_is_turned_and_nothing_else(last: str) -> None:
     assert not turnable(last.encode())
     assert not turnable((page + "press any key to start").encode())
     assert not turnable((page + "WARNING: all will be lost\r\n" + last).encode())
+
+
+def test_the_technician_corrects_by_number() -> None:
+    words = words_of(entries_of(["alpha  does this", "beta  does that"]))
+    said = parse_corrections("1 sets start,  2 never", words)
+    assert said == (Correction(1, Role.START), Correction(2, Role.NEVER))
+    for wrong in ("9 never", "1 jumps", "one never"):
+        with pytest.raises(ValueError, match=r"is no number|is not known"):
+            parse_corrections(wrong, words)
