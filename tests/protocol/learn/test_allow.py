@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import pytest
 
+from protocol.errors import RequestError
 from protocol.learn.allow import SENT, words_of
 from protocol.learn.dialogue import Correction, Role, parse_corrections
 from protocol.learn.talk import AsksError, asks, turnable
@@ -77,5 +78,5 @@ def test_the_technician_corrects_by_number() -> None:
     said = parse_corrections("1 sets start,  2 never", words)
     assert said == (Correction(1, Role.START), Correction(2, Role.NEVER))
     for wrong in ("9 never", "1 jumps", "one never"):
-        with pytest.raises(ValueError, match=r"is no number|is not known"):
+        with pytest.raises(RequestError, match=r"there is no word|say one of|begin with the word"):
             parse_corrections(wrong, words)
