@@ -67,11 +67,6 @@ async def learn(port: str, ask: Ask = nobody, tell: Callable[[str], None] = sile
         await link.close()
     if probe is not None:
         found = await learn_scpi(port, probe, tell)
-        if found is None:
-            raise NotLearnedError(
-                f"{port}: speaks SCPI ({probe.identity[:60]}), but no known way of asking for S11 and S21 gave data;"
-                " write a profile by hand (docs/profiles.md)"
-            )
     assert found is not None
     text, unknown = found
     profile = _checked(port, text)
