@@ -54,10 +54,29 @@ class StepwiseScpiDialect(ScpiDialect):
         return None
 
     def _value(self, buffer: bytearray, sent: bytes) -> tuple[bytes, int] | None:
-        """The first line that is neither echo nor acknowledgement."""
+        """The first line that is neither echo nor acknowledgement, or a block with its header."""
+        begin = self._block_begin(buffer)
+        if begin is not None:
+            end = self._block_end(buffer, begin)
+            behind = None if end is None else ENDS.match(buffer, end)
+            return None if end is None or behind is None else (bytes(buffer[begin:end]), behind.end())
         whole = max(buffer.rfind(b"\n"), buffer.rfind(b"\r"))
         lines = self._lines(bytes(buffer[: whole + 1]), sent)
         return (lines[0], whole + 1) if lines else None
+
+    def _block_begin(self, buffer: bytearray) -> int | None:
+        """Where a block begins: at the begin of a line, behind the prompt."""
+        found = re.search(rb"(?:\A|[\r\n])" + re.escape(self._scpi.prompt.encode("ascii")) + rb"(#[0-9])", buffer)
+        return None if found is None else found.start(1)
+
+    @staticmethod
+    def _block_end(buffer: bytearray, begin: int) -> int | None:
+        """Where a definite block ends; None while more must come."""
+        header = block_header(buffer[begin:])
+        if header is None or header.length is None:
+            return None
+        end = begin + header.offset + header.length
+        return end if len(buffer) >= end else None
 
     def _lines(self, data: bytes, sent: bytes) -> list[bytes]:
         echoes = {line.strip() for line in ENDS.split(sent)}
@@ -69,16 +88,13 @@ class StepwiseScpiDialect(ScpiDialect):
         """All that came before the identity, the lines cleaned and LF apart; a block stands first with its header."""
         prompt = self._scpi.prompt.encode("ascii")
         at, block = 0, b""
-        found = re.search(rb"(?:\A|[\r\n])" + re.escape(prompt) + rb"(#[0-9])", buffer)
+        begin = self._block_begin(buffer)
         ident = buffer.find(self._identity)
-        if found is not None and (ident < 0 or found.start() < ident):
-            header = block_header(buffer[found.start(1) :])
-            if header is None or header.length is None:
+        if begin is not None and (ident < 0 or begin < ident):
+            end_of_block = self._block_end(buffer, begin)
+            if end_of_block is None:
                 return None
-            at = found.start(1) + header.offset + header.length
-            if len(buffer) < at:
-                return None
-            block = bytes(buffer[found.start(1) : at])
+            at, block = end_of_block, bytes(buffer[begin:end_of_block])
         ident = buffer.find(self._identity, at)
         if ident < 0:
             return None
@@ -99,7 +115,7 @@ class StepwiseScpiDialect(ScpiDialect):
         ):  # what follows would come while it is deaf behind its answer
             alone = self._bytes(command)
             line = yield Step(alone, partial(self._value, sent=alone), command, waiting, limit)
-            return b"", [line], ""
+            return (line, [], "") if line[:1] == b"#" else (b"", [line], "")
         sent = self._bytes(command, self._error_query, "*IDN?")
         got = yield Step(sent, partial(self._until_identity, sent=sent), command, waiting, limit)
         size, _, rest = got.partition(b"\n")

@@ -8,6 +8,7 @@ the log does not tell whose an answer is, none of them gets it, and that is said
 from __future__ import annotations
 
 import re
+from collections import deque
 from collections.abc import Iterable
 from dataclasses import dataclass
 
@@ -19,6 +20,8 @@ from protocol.profiles.scpi import Scpi
 from protocol.wire.wire_log import SENT
 
 ENDS = re.compile(rb"[\r\n]+")
+_BLOCK = re.compile(rb"[^\r\n#]{0,16}(#[1-9])")
+"""A block, perhaps behind a prompt."""
 ENTRY = re.compile(rb'\s*[+-]?\d{1,5}\s*(?:,\s*"?[A-Za-z].*)?')
 """An entry of the error queue (SCPI-1999 volume 2, 21.8), with or without quotes, or its bare number."""
 
@@ -55,43 +58,43 @@ def exchanges(profile: Profile, log: Iterable[tuple[str, bytes]]) -> list[Exchan
 def breaths(log: Iterable[tuple[str, bytes]]) -> list[tuple[bytes, bytes]]:
     """What was sent until something came, and all that came until the next sending. Bytes before the first are idle."""
     found: list[tuple[bytes, bytes]] = []
-    sent = came = b""
+    sent: list[bytes] = []
+    came: list[bytes] = []
     for direction, data in log:
         if direction == SENT and came:
-            found.append((sent, came))
-            sent = came = b""
-        if direction == SENT:
-            sent += data
-        else:
-            came += data
-    return [*found, (sent, came)]
+            found.append((b"".join(sent), b"".join(came)))
+            sent, came = [], []
+        (sent if direction == SENT else came).append(data)
+    return [*found, (b"".join(sent), b"".join(came))]
 
 
 def answers(came: bytes) -> list[bytes]:
     """Lines without their ends and empty ones; a block (IEEE 488.2, 8.7.9) is one answer, whatever bytes it holds."""
     found: list[bytes] = []
-    while came:
-        came = came.lstrip(b"\r\n")
-        block = re.match(rb"[^\r\n#]{0,16}(#[1-9])", came)
-        if block is not None:
-            try:
-                header = block_header(came[block.start(1) :])
-            except WireError:
-                header = None
-            if header is not None and header.length is not None:
-                end = block.start(1) + header.offset + header.length
-                found.append(came[block.start(1) : end])
-                came = came[end:]
-                continue
-        line, came = _first(came)
-        if line.strip():
-            found.append(line.strip())
+    at = 0
+    while at < len(came):
+        block = _BLOCK.match(came, at)
+        length = _block_length(came[block.start(1) : block.start(1) + 12]) if block is not None else None
+        if block is not None and length is not None:
+            end = block.start(1) + length
+            found.append(came[block.start(1) : end])
+            at = end
+            continue
+        ending = ENDS.search(came, at)
+        line = came[at : ending.start() if ending is not None else len(came)].strip()
+        if line:
+            found.append(line)
+        at = ending.end() if ending is not None else len(came)
     return found
 
 
-def _first(came: bytes) -> tuple[bytes, bytes]:
-    end = ENDS.search(came)
-    return (came, b"") if end is None else (came[: end.start()], came[end.end() :])
+def _block_length(begin: bytes) -> int | None:
+    """Bytes of a definite block with its header; None where it is none."""
+    try:
+        header = block_header(begin)
+    except WireError:
+        return None
+    return None if header is None or header.length is None else header.offset + header.length
 
 
 def _scpi(scpi: Scpi, lines: list[bytes], came: bytes) -> list[Exchange]:
@@ -100,8 +103,9 @@ def _scpi(scpi: Scpi, lines: list[bytes], came: bytes) -> list[Exchange]:
     rest = [answer.removeprefix(prompt).strip() if answer[:1] != b"#" else answer for answer in answers(came)]
     rest = [answer for answer in rest if answer and answer not in echoes and answer != prompt.strip()]
     error = scpi.word(scpi.error.source).encode("ascii").upper() if scpi.error is not None else b""
+    shared = tuple(rest)
     if len(lines) == 1:
-        return [Exchange(lines[0], tuple(rest))]
+        return [Exchange(lines[0], shared)]
     given: list[list[bytes]] = []
     queries = [line for line in lines if b"?" in line]
     taken = scpi.acknowledge.encode("ascii")
@@ -111,11 +115,11 @@ def _scpi(scpi: Scpi, lines: list[bytes], came: bytes) -> list[Exchange]:
     elif (told := _by_kind(lines, rest, error, taken)) is not None:
         given = told
     else:
-        return [Exchange(line, tuple(rest), among=len(lines)) for line in lines]
+        return [Exchange(line, shared, among=len(lines)) for line in lines]
     if any(
         is_identity_query(line) and came[:1] and came[0][:1] == b"#" for line, came in zip(lines, given, strict=True)
     ):
-        return [Exchange(line, tuple(rest), among=len(lines)) for line in lines]  # a block that came late
+        return [Exchange(line, shared, among=len(lines)) for line in lines]  # a block that came late
     return _with_errors(lines, given, error)
 
 
@@ -125,17 +129,18 @@ def _by_kind(lines: list[bytes], rest: list[bytes], error: bytes, taken: bytes) 
     None when something is left over or an error query went without its answer.
     """
     given: list[list[bytes]] = []
-    left = list(rest)
+    left = deque(rest)
     for line in lines:
         entry = bool(left) and ENTRY.fullmatch(left[0]) is not None and b"," in left[0]
         if error and line.strip().upper() == error:
             if not entry:
                 return None
-            given.append([left.pop(0)])
+            wanted = True
         elif b"?" in line:
-            given.append([left.pop(0)] if left and not (error and entry) else [])
+            wanted = bool(left) and not (error and entry)
         else:
-            given.append([left.pop(0)] if taken and left and left[0] == taken else [])
+            wanted = bool(taken and left) and left[0] == taken
+        given.append([left.popleft()] if wanted else [])
     return given if not left else None
 
 
@@ -148,12 +153,13 @@ def _with_errors(lines: list[bytes], given: list[list[bytes]], error: bytes) -> 
             waiting.append(Exchange(line, tuple(came)))
             continue
         entry = came[0] if came else b""
-        suspects = [one for one in waiting if not one.came] if entry and not no_error(entry) else []
+        bad = bool(entry) and not no_error(entry)
+        silent = sum(not one.came for one in waiting)
         for one in waiting:
-            if one in suspects:
-                found.append(Exchange(one.line, one.came, entry, len(suspects)))
+            if bad and not one.came:
+                found.append(Exchange(one.line, one.came, entry, silent))
             else:
-                found.append(Exchange(one.line, one.came, entry if no_error(entry) else b""))
+                found.append(Exchange(one.line, one.came, b"" if bad else entry))
         waiting = []
         found.append(Exchange(line, tuple(came)))
     return found + waiting

@@ -72,23 +72,23 @@ async def probe_scpi(talk: Talk) -> Probe | None:
     return probe
 
 
-async def learn_scpi(port: str, probe: Probe, tell: Callable[[str], None]) -> tuple[str, list[str]] | None:
+async def learn_scpi(port: str, probe: Probe, tell: Callable[[str], None]) -> tuple[str, list[str]]:
     """The text of a profile and what stayed unknown. Raises AnalyzerError with the reason when no data could be had."""
     if probe.scpi is None:
         raise AnalyzerError(probe.fault)
     text_of, _ = _profile_text(probe, probe.scpi, {})
     tell(f"SCPI: {probe.way}; two sweeps for the timing")
     timing = await _try(port, parse_profile(text_of, "trial"))
-    return None if timing is None else _profile_text(probe, probe.scpi, timing)
+    return _profile_text(probe, probe.scpi, timing)
 
 
-async def _try(port: str, profile: Profile) -> dict[str, float] | None:
-    """Two sweeps of different length through the ordinary path; their timing, None when they fail or make no sense."""
+async def _try(port: str, profile: Profile) -> dict[str, float]:
+    """The timing of two sweeps of different length through the ordinary path. Raises AnalyzerError with the reason."""
     quick = replace(profile, timing=replace(profile.timing, ready_s=0.5))
     try:
         analyzer = await Analyzer.open(port, quick)
-    except (AnalyzerError, RequestError):
-        return None
+    except (AnalyzerError, RequestError) as error:
+        raise _unproved(port, str(error)) from error
     try:
         times = []
         low, high = profile.limits.min_points, profile.limits.max_points
@@ -98,15 +98,24 @@ async def _try(port: str, profile: Profile) -> dict[str, float] | None:
             sweep = await analyzer.sweep()
             sizes = np.abs(np.concatenate((sweep.s11, sweep.s21)))
             if not (sizes.max() < 20.0 and np.median(sizes) > 1e-9):
-                return None
+                raise AnalyzerError(f"{port}: its numbers are no S-parameters (up to {sizes.max():.3g})")
             times.append((points, sweep.duration_s))
         (first, second), (third, fourth) = times
         each = max(fourth - second, 0.0) / max(third - first, 1)
         return {"each_s": each, "overhead_s": max(second - first * each, 0.0) + 0.02, "bandwidth_hz": bandwidth}
-    except (AnalyzerError, RequestError):
-        return None
+    except (AnalyzerError, RequestError) as error:
+        raise _unproved(port, str(error)) from error
     finally:
         await analyzer.close()
+
+
+def _unproved(port: str, why: str) -> AnalyzerError:
+    """Words were found, but a sweep with them failed."""
+    bare = why.removeprefix(f"{port}: ")
+    return AnalyzerError(
+        f"{port}: it speaks SCPI and words for a sweep were found, but a sweep with them failed: {bare};"
+        " learn again, with --wire-log to see every byte"
+    )
 
 
 def _span(profile: Profile) -> tuple[float, float]:
