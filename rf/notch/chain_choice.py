@@ -25,6 +25,12 @@ from rf.notch.chain_start import hidden_band, reordered, starts
 DEPARTURES = (0.0, 0.1, 0.3, 0.6, 1.0, 3.0)
 """Scales of the usual departures that are tried."""
 
+HOPELESS = 5.0
+"""A departure whose log evidence lies this far below the best has hardly any weight (0.7 %), and larger ones less."""
+
+AT_ONCE = 3
+"""Departures that are tried before it is asked whether larger ones have any weight."""
+
 NOTICED = 1e-3
 """Chance of so bad a fit by noise alone below which a residual is taken to be a fault of the circuit."""
 
@@ -189,21 +195,14 @@ def _cheapest(
 def _climb(chain: Chain, observed: Observed, p: NDArray[np.float64]) -> Blend:
     """Descend with each of the departures, and weigh what comes out. Raises LinAlgError where no descent stands."""
     departures = [departure for departure in DEPARTURES if departure >= observed.least_departure]
-    fits = [
-        fit
-        for fit in fit_chains(chain, observed, np.repeat(p[None], len(departures), axis=0), departures)
-        if fit is not None
-    ]
-    for _ in range(len(fits) - 1):
-        # Where a smaller departure leads, a larger one may go farther than from the start.
-        again = fit_chains(chain, observed, np.array([fit.p for fit in fits[:-1]]), [fit.departure for fit in fits[1:]])
-        better = [
-            new if new is not None and new.cost < old.cost - WORTH else old
-            for old, new in zip(fits[1:], again, strict=True)
-        ]
-        if all(new is old for new, old in zip(better, fits[1:], strict=True)):
+    fits: list[ChainFit] = []
+    for some in (departures[:AT_ONCE], departures[AT_ONCE:]):
+        if fits and fits[-1].log_evidence < max(fit.log_evidence for fit in fits) - HOPELESS:
             break
-        fits[1:] = better
+        begin = fits[-1].p if fits else p
+        tried = fit_chains(chain, observed, np.repeat(begin[None], len(some), axis=0), some)
+        fits += [fit for fit in tried if fit is not None]
+    fits = _onwards(chain, observed, fits)
     if not fits:
         raise np.linalg.LinAlgError("no descent stands")
     evidence = np.array([fit.log_evidence for fit in fits])
@@ -214,6 +213,17 @@ def _climb(chain: Chain, observed: Observed, p: NDArray[np.float64]) -> Blend:
     best = fits[order[0]]
     chosen, weights = tuple(fits[k] for k in order), tuple(float(w) for w in kept)
     return Blend(chosen, weights, observed.relative_error, 1.0, _p_value(best), _together(evidence), observed)
+
+
+def _onwards(chain: Chain, observed: Observed, fits: list[ChainFit]) -> list[ChainFit]:
+    """Where a smaller departure leads, a larger one may go farther than from the start: it has more freedom, so that it
+    may not end dearer."""
+    for k in range(1, len(fits)):
+        if fits[k].cost > fits[k - 1].cost + WORTH:
+            (again,) = fit_chains(chain, observed, fits[k - 1].p[None], (fits[k].departure,))
+            if again is not None and again.cost < fits[k].cost:
+                fits[k] = again
+    return fits
 
 
 def _together(log_evidence: NDArray[np.float64]) -> float:
