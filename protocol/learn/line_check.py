@@ -163,15 +163,19 @@ def plan(profile: Profile, *, risky: bool = False) -> list[Planned]:
 
 async def at_port(profile: Profile, link: Link, planned: Sequence[Planned]) -> list[Outcome]:
     """The outcome of each planned line at an analyzer. Nothing but these lines and the error query is sent."""
-    allowed = {one.line for one in planned if not one.why_not} | {""}
+    said = {one.line.strip() for one in planned if not one.why_not} | {""}
     scpi, console = profile.scpi, profile.console
     if scpi is not None and scpi.error is not None:
-        allowed.add(scpi.word(scpi.error.source))
+        said.add(scpi.word(scpi.error.source))
+
+    def allowed(line: str) -> bool:  # a blank before it has turned a page
+        return line.strip() in said
+
     sweep_s = profile.timing.sweep_s(POINTS, BANDWIDTH_HZ) + profile.timing.reply_s
-    talk = Talk(GuardedLink(link, allowed.__contains__))
+    talk = Talk(GuardedLink(link, allowed))
     if console is not None:
         talk.manner, talk.out_end = manner_of(console), console.out_end
-    lines = Lines(link, scpi, allowed.__contains__) if scpi is not None else None
+    lines = Lines(link, scpi, allowed) if scpi is not None else None
     end = scpi.out_end if scpi is not None else console.out_end if console is not None else b"\n"
     await talk.raw(end, 0.2)  # ends a line that somebody left open
     outcomes = []
