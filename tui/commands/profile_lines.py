@@ -25,7 +25,7 @@ def try_profile(options: argparse.Namespace) -> ExitStatus:
         outcomes = in_log(profile, wire_log.read(options.log))
     else:
         planned = plan(profile, risky=options.risky)
-        _agreed(options, planned)
+        _agreed(options, profile, planned)
         outcomes = asyncio.run(_at_port(options.port, profile, planned))
     data([str(outcome) for outcome in outcomes])
     tried = [outcome for outcome in outcomes if outcome.verdict not in (NOT_IN_LOG, "not sent")]
@@ -38,12 +38,11 @@ def try_profile(options: argparse.Namespace) -> ExitStatus:
     return ExitStatus.CANT_SAY if bad or not tried else ExitStatus.GOALS_MET
 
 
-def _agreed(options: argparse.Namespace, planned: list[Planned]) -> None:
+def _agreed(options: argparse.Namespace, profile: Profile, planned: list[Planned]) -> None:
     """Show what will be sent and ask. Raises RequestError when the answer is not yes."""
     sent = [one.line for one in planned if not one.why_not]
-    say(
-        f"these {len(sent)} lines of the profile are sent to {options.port}, and no others but the question for errors:"
-    )
+    errors = ", each with the question for errors behind it" if profile.scpi is not None and profile.scpi.error else ""
+    say(f"behind an empty line these {len(sent)} lines are sent to {options.port}{errors}, and nothing else:")
     for line in sent:
         say(f"    {line}")
     if options.yes:
