@@ -176,15 +176,10 @@ class Conversation:
                 if time.monotonic() >= until:
                     raise AnalyzerError(
                         f"{self.port}: no analyzer answers as profile {self._profile.name!r} says"
-                        f" ({self._with_what_came(error)}); check the profile and that the analyzer is on"
+                        f" ({_with_what_came(error, self._heard)}); check the profile and that the analyzer is on"
                     ) from error
         await self._ask(Setup())
         await self._ask(ReadSettings())
-
-    def _with_what_came(self, error: AnalyzerError) -> str:
-        """The message, and what came all the same where it says that no answer did."""
-        why = _bare(error)
-        return f"{why} Something came, though: {self._heard}" if self._heard and "no answer" in why else why
 
     async def _identify(self) -> Identity:
         reply = await self._ask(Identify())
@@ -308,3 +303,9 @@ class Conversation:
 def _bare(error: Exception) -> str:
     """The message without the port in front of it."""
     return str(error).partition(": ")[2] or str(error)
+
+
+def _with_what_came(error: AnalyzerError, came: str) -> str:
+    """The message, and what came all the same where it says that no answer did."""
+    why = _bare(error)
+    return f"{why} Something came, though: {came}" if came and "no answer" in why else why

@@ -11,7 +11,7 @@ import re
 from collections.abc import Sequence
 from dataclasses import dataclass
 
-from protocol.dialects.console import manner_of
+from protocol.dialects.console_replies import manner_of
 from protocol.dialects.exchange import shown
 from protocol.dialects.scpi import FORMAT_NAMES
 from protocol.errors import RequestError

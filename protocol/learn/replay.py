@@ -13,7 +13,7 @@ from collections.abc import Iterable
 from dataclasses import dataclass
 
 from protocol.dialects.blocks import block_header
-from protocol.dialects.console import manner_of
+from protocol.dialects.console_replies import manner_of
 from protocol.dialects.exchange import WireError
 from protocol.profiles.profile import Profile
 from protocol.profiles.scpi import Scpi

@@ -6,23 +6,18 @@ Owns: what is known so far (`Found`), its evidence, and what is missing in words
 from __future__ import annotations
 
 import re
-from collections import Counter
-from collections.abc import Sequence
-from dataclasses import dataclass, field, replace
+from dataclasses import replace
 
-from protocol.dialects.reply import LINE_END, Manner, cleaned
-from protocol.finding.heard import heard
 from protocol.learn.acquire import Acquire, Acquisition
-from protocol.learn.allow import Entry, corrected, words_of
 from protocol.learn.axis import Meaning, OtherFrequenciesError, listed_unit, meaning_of, sensible
-from protocol.learn.bounds import Bounds, find_bandwidth, find_points, find_range
-from protocol.learn.dialogue import Dialogue, Role, Word
-from protocol.learn.opening import HELP_WORDS, Opening, list_words, open_console
+from protocol.learn.bounds import find_bandwidth, find_points, find_range
+from protocol.learn.dialogue import Dialogue, Role
+from protocol.learn.listening import Listening, MissingError
 from protocol.learn.setters import Setters, numbers_in
 from protocol.learn.shapes import Shape
 from protocol.learn.talk import Talk
-from protocol.learn.tokens import entries_of
-from protocol.learn.trials import FIELDS, Trials
+from protocol.learn.trials import Trials
+from protocol.learn.trying import FIELDS
 from protocol.profiles.templates import SETTING_FIELDS, UNITS, Template, setting_values
 from protocol.sweep import SweepSettings
 
@@ -36,118 +31,12 @@ WORDS_OF_ROLES = {
 }  # fmt: skip
 
 
-class MissingError(Exception):
-    """What stands in the way, as the end of a sentence."""
-
-
-@dataclass
-class Found:
-    """All that was learned so far; commands are templates by their key in a profile."""
-
-    identify: str = ""
-    identity: str = ""
-    help: str = ""
-    commands: dict[str, str] = field(default_factory=dict)
-    readback: dict[str, list[str]] = field(default_factory=dict)
-    acquisition: Acquisition | None = None
-    meaning: Meaning | None = None
-    axis: str = "unconfirmed"
-    listed: str = ""
-    """Unit of the list of frequencies."""
-    resolution_hz: float = 1.0
-    bounds: Bounds = field(default_factory=Bounds)
-    evidence: dict[str, str] = field(default_factory=dict)
-    unknown: list[str] = field(default_factory=list)
-
-
-class Session:
+class Session(Listening):
     """Learns one console over a conversation that is open."""
 
     def __init__(self, talk: Talk, dialogue: Dialogue) -> None:
-        self.talk, self.dialogue = talk, dialogue
-        self.found = Found()
-        self.words: list[Word] = []
-        self.opening = Opening()
+        super().__init__(talk, dialogue)
         self._trials: Trials | None = None
-
-    async def open(self) -> None:
-        """The first minute: line end, prompt, echo, refusals."""
-        self.opening = await open_console(self.talk)
-
-    async def list_words(self) -> None:
-        """The console's words and what each is for."""
-        printed = await list_words(self.talk, self.opening)
-        self.opening.printed = [*printed, *self.opening.printed]
-        entries = entries_of(printed)
-        entries = await self._topics(printed, entries)
-        self._remarks(printed)
-        self.words = words_of(entries)
-        self.words = corrected(self.words, await self.dialogue.words(self.words))
-        self.found.help = self.opening.help_word
-        if not self.words:
-            came = heard(self.talk.transcript)
-            raise MissingError(
-                f"it shows no list of its words to any word of help: {came}"
-                if came
-                else "nothing answers: not an empty line, not a word of help, not a question for the identity"
-            )
-
-    async def _topics(self, printed: Sequence[str], entries: list[Entry]) -> list[Entry]:
-        """Where help tells more of each word, it is asked for each; other answers are left out."""
-        bare = [entry for entry in entries if not entry.description]
-        text = " ".join(printed)
-        if len(bare) < 0.7 * len(entries) or not re.search(r"(?i)<\w+>|tells more|more about|help \w+\b.*\bfor", text):
-            return entries
-        named = re.search(r"(\S+) <\w+>", text)
-        word = named.group(1) if named and named.group(1).lower() in HELP_WORDS else self.opening.help_word
-        told = []
-        for entry in entries:
-            self.talk.permit(f"{word} {entry.name}")
-            lines = await self.talk.ask(f"{word} {entry.name}", pages=True)
-            mine = [found for found in entries_of(lines) if found.name == entry.name]
-            told.append(mine[0] if len(lines) <= 3 and mine else entry)
-        return told
-
-    def _remarks(self, printed: Sequence[str]) -> None:
-        """Lines that begin as remarks do are taken for remarks, unless refusals or the listing begin so."""
-        taken = [line.encode("ascii", "replace") for line in (*printed, *self.talk.manner.refusals)]
-        prefixes = ("# ", "! ", "; ", "[info] ", "* note")
-        free = [text for text in prefixes if sum(line.startswith(text.encode()) for line in taken) < 1]
-        self.talk.manner = replace(self.talk.manner, chatter=tuple(free))
-
-    async def identify(self) -> None:
-        """A question whose answer names the instrument; the list of words where there is none."""
-        found, help_word = self.found, self.opening.help_word
-        for word in (word for word in self.words if word.role is Role.IDENTITY):
-            self.talk.permit(word.name)
-            got = await self.talk.say(word.name)
-            lines = self.talk.lines(got, word.name)
-            if lines and not self.talk.refused(lines):
-                self._ends([got])
-                lines = self.talk.lines(got, word.name)
-                found.identify, found.identity = word.name, " ".join(" ".join(lines).split())
-                found.evidence["identify"] = f"answered {found.identity[:60]!r}"
-                return
-        if not help_word:
-            raise MissingError("no word is known that it answers")
-        found.identify, found.identity = help_word, "learned console"
-        found.unknown.append("its identity: no word tells it; its list of words is asked for instead")
-
-    def _ends(self, good: list[bytes]) -> None:
-        """A line that ends every good reply, where there is no prompt."""
-        if self.talk.manner.prompts:
-            return
-        texts = [got for line, got in self.talk.transcript if line.strip() == self.opening.help_word] + good
-        last = [
-            lines[-1].strip() for lines in (LINE_END.split(cleaned(text).strip(b"\r\n ")) for text in texts) if lines
-        ]
-        if len(last) < 2:
-            return
-        shapes = Counter(_end_shape(line.decode("ascii", "replace")) for line in last[-2:])
-        shape, times = shapes.most_common(1)[0]
-        if shape and times >= 2:
-            self.talk.manner = replace(self.talk.manner, ends=(shape,))
-            self.found.evidence["ends"] = "stood at the end of every good reply"
 
     async def settings(self) -> None:
         """How frequencies and points are set and read back."""
@@ -372,14 +261,6 @@ class Session:
         row = acquisition.parts[0].shapes[0].values[0]
         return " ".join(f"{value:g}" for value in row[:6])
 
-    def manner(self) -> Manner:
-        """How replies are framed, with only those remarks that came."""
-        texts = [line for _, got in self.talk.transcript for line in LINE_END.split(cleaned(got))]
-        seen = [
-            prefix for prefix in self.talk.manner.chatter if any(t.lstrip().startswith(prefix.encode()) for t in texts)
-        ]
-        return replace(self.talk.manner, chatter=tuple(seen))
-
 
 def _read_line(line: str, name: str) -> str:
     """A line of an answer as a template: the value a field, other numbers skipped; a suffix is part of it."""
@@ -413,9 +294,3 @@ def _merged(one: str, other: str) -> str:
     ]
     parts = _shape_of(one).split("#")
     return parts[0] + "".join(field + part for field, part in zip(fields, parts[1:], strict=True))
-
-
-def _end_shape(line: str) -> str:
-    if re.fullmatch(r"[*=#$]?[0-9A-F]{1,4}", line) and not line.isalpha():
-        return f"{line[0]}{{x}}" if not line[0].isalnum() else ""
-    return line if len(line) <= 24 and not re.search(r"\d", line) else ""

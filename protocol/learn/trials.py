@@ -7,69 +7,21 @@ Refuses: sweeps (`acquire`).
 from __future__ import annotations
 
 import re
-from collections.abc import Iterator, Sequence
-from dataclasses import dataclass, field
+from collections.abc import Sequence
+from dataclasses import dataclass
 
-from protocol.dialects.reply import cleaned
 from protocol.learn.dialogue import Role, Word
-from protocol.learn.setters import Setter, Setters, Source, line_with, numbers_in
-from protocol.learn.talk import NEWLINE, Talk
-from protocol.profiles.templates import UNITS, Field
+from protocol.learn.setters import Setter, Source, numbers_in
+from protocol.learn.trying import Settings, Writing, nice
 
-FIELDS = {
-    Role.START: "start", Role.STOP: "stop", Role.CENTRE: "centre", Role.SPAN: "span", Role.STEP: "step",
-}  # fmt: skip
 POINTS = (51, 101, 64, 201, 75, 50, 100, 128, 151, 301, 401, 21, 11)
 PAIRS = ((Role.START, Role.STOP), (Role.CENTRE, Role.SPAN), (Role.START, Role.STEP))
 _RANGE = re.compile(r"([-+]?\d[\d.,]*)\s*([kMG]?)(?:Hz)?\s*(?:\.\.|to|-)\s*(\d[\d.,]*)\s*([kMG]?)(?:Hz)?")
 
 
-@dataclass(frozen=True)
-class Writing:
-    """How this console writes a frequency: unit and form of a profile's field."""
-
-    unit: str = "hz"
-    form: str = ""
-
-    def field(self, name: str) -> Field:
-        """The field of a frequency called `name`."""
-        return Field(f"{name}_{self.unit}", 1.0, self.form)
-
-    def text(self, hertz: float) -> str:
-        """A frequency as a command writes it."""
-        return self.field("start").text(hertz)
-
-
 @dataclass
-class Trials:
-    """Settings of one console as far as they are found; `low_hz` to `high_hz` is where it is known to sweep."""
-
-    setters: Setters
-    status: list[str] = field(default_factory=list)
-    writing: Writing = field(default_factory=Writing)
-    unit_known: bool = False
-    low_hz: float = 0.0
-    high_hz: float = 0.0
-    pair: tuple[Role, ...] = ()
-    points: list[int] = field(default_factory=list)
-    """Numbers of points that were taken as set."""
-    combined_texts: list[str] = field(default_factory=list)
-    combined_read: tuple[str, list[str]] = ("", [])
-    """The question and the answer that showed a command for several settings."""
-    evidence: dict[str, str] = field(default_factory=dict)
-    verified: bool = False
-    spans: dict[Writing, tuple[float, float]] = field(default_factory=dict)
-    before: dict[str, list[str]] = field(default_factory=dict)
-    """What the console said of a word, or to a question for all settings, before anything was set."""
-    refused_with: list[str] = field(default_factory=list)
-    """Lines that hold a range, from answers to values that were tried."""
-    combined: str = ""
-    """Template of one command for start, stop and perhaps points."""
-
-    @property
-    def talk(self) -> Talk:
-        """The conversation."""
-        return self.setters.talk
+class Trials(Settings):
+    """The search for a way to set frequencies and points."""
 
     async def run(self) -> bool:
         """Find a way to set frequencies and points; False when there is none."""
@@ -148,7 +100,7 @@ class Trials:
             for form in forms:
                 taken = []
                 for hertz in aims[role]:
-                    text = writing.text(_nice(hertz))
+                    text = writing.text(nice(hertz))
                     value = numbers_in(text)[0][1] if numbers_in(text) else 0.0
                     source = await self._try(word, form, text, value, current or [])
                     if source is None:
@@ -171,7 +123,7 @@ class Trials:
         for writing in self._writings([word]):
             for low, high in self._windows(writing):
                 for separator in separators:
-                    hertz = [_nice(low + part * (high - low)) for part in (0.2, 0.7)]
+                    hertz = [nice(low + part * (high - low)) for part in (0.2, 0.7)]
                     for joint in (" ", "=", ":", ","):
                         for count in (*map(str, self._counts(word)), "") if with_points else ("",):
                             texts = [*map(writing.text, hertz), *([count] if count else [])]
@@ -195,245 +147,3 @@ class Trials:
                         if not self._reads_anything(current):
                             break
         return False
-
-    def _reads_anything(self, current: list[Source] | None) -> bool:
-        return bool(current) or bool(self.status)
-
-    async def _took(self, line: str, wanted: list[tuple[str, float]], current: list[Source]) -> bool:
-        lines = await self.talk.ask(line)
-        self.refused_with += [text for text in lines if _RANGE.search(text)]
-        if self.talk.refused(lines):
-            return False
-        commands = [*self.status, *(source.command for source in current)]
-        for command in dict.fromkeys(commands):
-            answer = await self.talk.ask(command)
-            if all(any(_holds(text, *want) for text in answer) for want in wanted):
-                self.verified = True
-                self.combined_read = (command, answer)
-                return True
-        return not commands and not lines
-
-    def _writings(self, words: Sequence[Word]) -> Iterator[Writing]:
-        """Units and forms to try: those that the console's words name first."""
-        text = " ".join(f"{word.usage} {word.description}" for word in words)
-        everything = " ".join(self.setters.printed)
-        seen = set()
-        for source in (text, everything):
-            for writing in _named(source):
-                if writing not in seen:
-                    seen.add(writing)
-                    self.unit_known = True
-                    yield writing
-            if seen and source is text:
-                return
-        known, self.unit_known = self.unit_known, False
-        for writing in (Writing(), Writing("khz"), Writing("mhz"), Writing("10hz"), Writing("mhz", "comma")):
-            if writing not in seen:
-                yield writing
-        self.unit_known = known
-
-    def _windows(self, writing: Writing) -> Iterator[tuple[float, float]]:
-        """Ranges in which to try values: what the console names, then usual ones."""
-        seen = set()
-        usual = ((100e6, 160e6), (10e6, 50e6), (400e6, 500e6), (2e6, 9e6), (1e9, 1.5e9), (0.3e6, 1.8e6))
-        for window in (self._named_range(writing), self._now(writing), *usual):
-            for named in (*self._told(writing), window):
-                if named and named not in seen and named[1] > 1.2 * named[0] and named[1] < 2e10:
-                    seen.add(named)
-                    yield named
-
-    def _now(self, writing: Writing) -> tuple[float, float] | None:
-        """The span that holds, by what the console says of its words."""
-        if writing not in self.spans:
-            values: dict[Role, float] = {}
-            for role in FIELDS:
-                for word in self.setters.of(role):
-                    value = self._value_of(word, writing)
-                    if value is not None:
-                        values[role] = value
-            low, high = values.get(Role.START), values.get(Role.STOP)
-            if Role.CENTRE in values and Role.SPAN in values and low is None:
-                half = values[Role.SPAN] / 2
-                low, high = values[Role.CENTRE] - half, values[Role.CENTRE] + half
-            if low is not None and high is None and Role.STEP in values:
-                high = low + 40 * values[Role.STEP]
-            if low is None and self.setters.of(Role.RANGE):
-                low, high = self._ends_of(writing)
-            if low is not None and high is not None and high > low:
-                self.spans[writing] = (max(low, 1e4, high / 1e4), high)
-        return self.spans.get(writing)
-
-    def _ends_of(self, writing: Writing) -> tuple[float | None, float | None]:
-        """The first two numbers of the answer to a word that sets both ends."""
-        for word in self.setters.of(Role.RANGE):
-            for line in self.before.get(word.name, []):
-                values = _frequencies(line, writing)
-                if len(values) >= 2 and values[1] > values[0]:
-                    return values[0], values[1]
-        for lines in (self.before.get(command, []) for command in self.status):
-            named = {
-                name: _frequencies(line, writing)
-                for line in lines
-                for name in ("start", "stop")
-                if name in line.lower()
-            }
-            if all(named.get(name) for name in ("start", "stop")):
-                return named["start"][-1], named["stop"][-1]
-            if len(lines) == 1 and len(_frequencies(lines[0], writing)) > 2:
-                return tuple(_frequencies(lines[0], writing)[:2])  # type: ignore[return-value]
-        return None, None
-
-    def _value_of(self, word: Word, writing: Writing) -> float | None:
-        lines = self.before.get(word.name, [])
-        number = re.fullmatch(r"\S+ (\d+)", word.name)
-        if not lines and number:  # a numbered register: the page of settings lists them in their order
-            page = [line for command in self.status for line in self.before.get(command, []) if numbers_in(line)]
-            lines = page[int(number.group(1)) :][:1]
-        if not lines:
-            name = word.name.split()[-1]
-            lines = [
-                line for command in self.status for line in self.before.get(command, [])
-                if re.search(rf"(?<!\w){re.escape(name)}(?!\w)", line)
-            ]  # fmt: skip
-        values = _frequencies(lines[-1].replace(word.name, ""), writing) if lines else []
-        return values[-1] if values else None
-
-    def _told(self, writing: Writing) -> list[tuple[float, float]]:
-        """Ranges that refusals told while values were tried."""
-        found = []
-        for line in self.refused_with:
-            match = _RANGE.search(line)
-            values = _frequencies(line.replace("..", " "), writing)
-            if match and len(values) >= 2 and values[-1] > values[-2] >= 0:
-                found.append((max(values[-2], 1e4, values[-1] / 1e4), values[-1]))
-        return found
-
-    def _named_range(self, writing: Writing) -> tuple[float, float] | None:
-        scale = UNITS[writing.unit]
-        ranges = []
-        for word in self.setters.words:
-            if word.role not in (Role.START, Role.STOP, Role.CENTRE):
-                continue
-            for match in _RANGE.finditer(f"{word.usage} {word.description}"):
-                try:
-                    low, high = (_value(match, at) * scale for at in (1, 3))
-                except ValueError:
-                    continue
-                if high > 4 * low:
-                    ranges.append((low, high))
-            hexed = re.search(r"([0-9A-F]{6,8})\.\.([0-9A-F]{6,8})", word.usage)
-            if hexed and writing.form == "hex":
-                ranges.append((float(int(hexed.group(1), 16)), float(int(hexed.group(2), 16))))
-        for line in self.setters.printed:
-            banner = re.search(r"(\d+\.?\d*)\s*\.\.\s*(\d+\.?\d*)\s*(MHz|kHz|GHz)", line)
-            if banner:
-                size = {"kHz": 1e3, "MHz": 1e6, "GHz": 1e9}[banner.group(3)]
-                ranges.append((float(banner.group(1)) * size, float(banner.group(2)) * size))
-        if not ranges:
-            return None
-        low, high = ranges[0]
-        return max(low, 1e5 if high > 5e7 else low), high
-
-    # One setting
-
-    async def _sources(self, word: Word) -> list[Source] | None:
-        """Questions whose answers hold a number, tried before anything is set; None for a word that asks back."""
-        found: list[Source] = []
-        for command in self.setters.reads(word):
-            got = await self.talk.say(command)
-            lines = self.talk.lines(got, command)
-            if _asks_back(got, self.talk):
-                await self.talk.say("")
-                return None
-            if not self.talk.refused(lines) and any(numbers_in(line) for line in lines) and len(lines) <= 3:
-                found.append(Source(command, ""))
-                self.before[word.name] = lines
-                bare = re.sub(r"(?i)^set[ _]?(?=[A-Za-z])", "", word.name)
-                style = (
-                    command.replace(word.name, "{name}") if word.name in command else command.replace(bare, "{name}")
-                )
-                self.setters.read_style = self.setters.read_style or style
-                break
-        return found
-
-    async def _try(self, word: Word, form: str, text: str, value: float, current: list[Source]) -> Source | None:
-        """Set a value and look whether it holds; the source tells where it was seen (no command: nowhere to look)."""
-        lines: list[str] = []
-        for number, line in enumerate(form.replace("{v}", text).split("\n")):
-            lines = self.talk.lines(await self.talk.say(line, value=number > 0), line)
-        self.refused_with += [line for line in lines if _RANGE.search(line)]
-        if self.talk.refused(lines):
-            return None
-        commands = [*(source.command for source in current), *self.status]
-        for command in dict.fromkeys(commands):
-            answer = await self.talk.ask(command)
-            found = _line_for(answer, word.name, text, value, command in self.status)
-            if found:
-                self.verified = True
-                return Source(command, found)
-        if commands:
-            return None
-        shown = line_with(lines, text, value)
-        return Source("", "") if shown or not lines or len(lines) == 1 else None
-
-    def _keep(self, setter: Setter) -> None:
-        self.setters.found[setter.role] = setter
-        self.setters.style = setter.form.replace(setter.word.name, "{name}", 1)
-
-
-def _line_for(lines: Sequence[str], name: str, text: str, value: float, page: bool) -> str:
-    """The line of an answer that holds the value; on a page of settings the one that names the word."""
-    page = page and not re.fullmatch(r"\S+ \d+", name)
-    mine = (
-        [line for line in lines if re.search(rf"(?<!\w){re.escape(name.rsplit(maxsplit=1)[-1])}(?!\w)", line)]
-        if page
-        else []
-    )
-    return line_with(mine or lines, text, value)
-
-
-def _asks_back(got: bytes, talk: Talk) -> bool:
-    """Whether the answer ends in an open question, not in a prompt."""
-    last = NEWLINE.split(cleaned(got))[-1]
-    return bool(last.strip()) and not talk.manner.ended(got) and last.rstrip().endswith((b"?", b":", b"=", b">"))
-
-
-def _holds(line: str, text: str, value: float) -> bool:
-    return text in line or any(abs(number - value) <= 1e-9 * max(abs(value), 1e-9) for _, number in numbers_in(line))
-
-
-def _frequencies(line: str, writing: Writing) -> list[float]:
-    """All numbers of a line as frequencies in hertz, in this way of writing."""
-    if writing.form == "hex":
-        return [float(int(text, 16)) for text in re.findall(r"(?<!\w)[0-9A-F]{6,8}(?!\w)", line)]
-    scale = UNITS[writing.unit]
-    return [value * (1.0 if text[-1:] in "kMG" else scale) for text, value in numbers_in(line)]
-
-
-def _nice(hertz: float) -> float:
-    """A frequency that any resolution down to 10 kHz can write, and no whole number of megahertz."""
-    grain = 1e5 if hertz > 2e6 else 1e4
-    nice = round(hertz / grain) * grain
-    return nice + grain if nice % (10 * grain) == 0 else nice
-
-
-def _value(match: re.Match[str], at: int) -> float:
-    text = match.group(at).rstrip(".,").replace(",", ".")
-    return float(text) * {"": 1.0, "k": 1e3, "M": 1e6, "G": 1e9}[match.group(at + 1)]
-
-
-def _named(text: str) -> list[Writing]:
-    """Units that a text names, as ways of writing."""
-    found = []
-    if re.search(r"(?i)\bhex", text) and re.search(r"(?i)hz|freq", text) and re.search(r"(?i)hz,? ?\(?hex", text):
-        found.append(Writing("hz", "hex"))
-    if re.search(r"(?i)units? of 10 ?hz|\b10 ?hz\b", text):
-        found.append(Writing("10hz"))
-    for unit in ("GHz", "MHz", "kHz"):
-        if unit.lower() in text.lower():
-            low = unit.lower()
-            commas = re.search(r"\d,\d", text) is not None
-            found += [Writing(low, "comma"), Writing(low)] if commas else [Writing(low), Writing(low, "comma")]
-    if re.search(r"(?<![kMG\w])(?<!10 )[Hh][Zz]\b|\bHZ\b", text) and Writing("10hz") not in found:
-        found.append(Writing())
-    return found

@@ -10,7 +10,8 @@ import math
 from collections.abc import Sequence
 
 from protocol.files.harmless import harmless
-from protocol.learn.session import Found, Session
+from protocol.learn.listening import Found
+from protocol.learn.session import Session
 
 
 def text(value: str) -> str:

@@ -48,6 +48,22 @@ def mnemonic_pattern(header: str) -> re.Pattern[str]:
     return re.compile(pattern, re.IGNORECASE)
 
 
+def number_of(text: str) -> float:
+    """A decimal number with its suffix [SCPI-99 7.2]. Raises Refusal."""
+    match = NUMBER.fullmatch(text)
+    if match is None:
+        raise Refusal(
+            -109 if not text.strip() else -104, "Missing parameter" if not text.strip() else "Data type error"
+        )
+    return float(match[1]) * SUFFIXES[(match[2] or "HZ").upper()]
+
+
+def boolean_of(argument: str) -> None:
+    """ON or OFF, taken and without effect here. Raises Refusal."""
+    if argument.upper() not in ("ON", "OFF", "0", "1"):
+        raise Refusal(-224, "Illegal parameter value")
+
+
 class ScpiServer:
     """Takes bytes, gives replies; errors go into the queue and make no reply, as the standard has it."""
 
@@ -74,12 +90,12 @@ class ScpiServer:
     def _commands(self) -> dict[str, Callable[[str], Action | list[Action] | None]]:
         return {
             "SENSe:FREQuency:CENTer": lambda text: self._centre(text, self._span()),
-            "SENSe:FREQuency:SPAN": lambda text: self._centre(str(self._middle()), self._number(text)),
+            "SENSe:FREQuency:SPAN": lambda text: self._centre(str(self._middle()), number_of(text)),
             "SENSe:SWEep:TIME": lambda _: self._only_query(),
-            "SENSe:AVERage[:STATe]": self._boolean,
-            "SENSe:AVERage:COUNt": lambda text: self._ignore(self._number(text)),
+            "SENSe:AVERage[:STATe]": boolean_of,
+            "SENSe:AVERage:COUNt": lambda text: self._ignore(number_of(text)),
             "SENSe:AVERage:CLEar": lambda _: None,
-            "INITiate:CONTinuous": self._boolean,
+            "INITiate:CONTinuous": boolean_of,
             "INITiate[:IMMediate]": lambda _: self._sweep(),
             "ABORt": lambda _: Drop(),
             "CALCulate:PARameter:DEFine": self._define,
@@ -265,10 +281,6 @@ class ScpiServer:
             raise Refusal(-224, "Illegal parameter value")
         self._swapped = argument.upper().startswith("SWAP")
 
-    def _boolean(self, argument: str) -> None:
-        if argument.upper() not in ("ON", "OFF", "0", "1"):
-            raise Refusal(-224, "Illegal parameter value")
-
     def _only_query(self) -> None:
         raise Refusal(-113, "Undefined header")
 
@@ -282,23 +294,14 @@ class ScpiServer:
         return self.front.value("stop_hz") - self.front.value("start_hz")
 
     def _centre(self, centre: str, span: float) -> None:
-        middle = self._number(centre)
+        middle = number_of(centre)
         self.front.set_value("start_hz", middle - span / 2.0)
         self.front.set_value("stop_hz", middle + span / 2.0)
 
     def _bound(self, text: str, name: str) -> float:
         word = text.strip().upper()[:3]
         low, high = self.front.range_of(name)
-        return low if word == "MIN" else high if word == "MAX" else self._number(text)
-
-    @staticmethod
-    def _number(text: str) -> float:
-        match = NUMBER.fullmatch(text)
-        if match is None:
-            raise Refusal(
-                -109 if not text.strip() else -104, "Missing parameter" if not text.strip() else "Data type error"
-            )
-        return float(match[1]) * SUFFIXES[(match[2] or "HZ").upper()]
+        return low if word == "MIN" else high if word == "MAX" else number_of(text)
 
     def _error(self, code: int, words: str) -> None:
         """Into the queue; when it is full the last entry becomes the overflow [SCPI-99 21.8]."""

@@ -1,0 +1,293 @@
+"""Replies of a text console as its profile frames them: asked, parted, and read as points.
+
+Owns: one command and its reply, polling, the columns of the reads. Refuses: settings and their order (`console`),
+ports, clocks, and any word of its own.
+"""
+
+from __future__ import annotations
+
+import re
+from collections.abc import Generator, Mapping
+from dataclasses import replace
+
+import numpy as np
+from numpy.typing import NDArray
+
+from protocol.dialects.events import (
+    SweepReply,
+    Waiting,
+)
+from protocol.dialects.exchange import (
+    NUMBER_LIMIT,
+    PLAIN_LIMIT,
+    Exchange,
+    Frame,
+    Step,
+    Steps,
+    WireError,
+    plain,
+    shown,
+)
+from protocol.dialects.frames import answered, counted, never, settled, until
+from protocol.dialects.numbers import PointTable, complex_columns
+from protocol.dialects.reply import Manner, cleaned
+from protocol.errors import RequestError
+from protocol.profiles.consoles import Console
+from protocol.profiles.profile import Profile
+from protocol.profiles.templates import Template, setting_values
+from protocol.sweep import SweepSettings
+
+_Part = Generator[Step, bytes, bytes]
+_Questions = Generator[Step, bytes, None]
+_Columns = dict[str, NDArray[np.float64]]
+
+
+class ConsoleReplies(Exchange):
+    """What a console answers, by the rules of its profile."""
+
+    def __init__(self, profile: Profile) -> None:
+        super().__init__()
+        assert profile.console is not None
+        self._console: Console = profile.console
+        self._bandwidths = profile.limits.bandwidths_hz
+        self._tables = tuple(PointTable.of(read, self._console.in_end) for read in self._console.reads)
+        self._manner = manner_of(self._console)
+        self._points = profile.limits.points
+        self._identity: tuple[bytes, ...] = ()
+        self._sent: dict[str, float] = {}
+        self._stop_hz: float | None = None
+
+    def _last_reply(self, data: bytes) -> bytes:
+        """What came behind the last prompt but the one at the end."""
+        prompt = self._manner.prompt
+        found = [match.end() for match in prompt.finditer(data)] if prompt is not None else []
+        return data[found[-2] :] if len(found) > 1 else data
+
+    def _sweep_says(self, field: str) -> bool:
+        return self._console.sweep is not None and field in self._console.sweep.bases
+
+    def _values(self, settings: SweepSettings) -> dict[str, float | str]:
+        code = ""
+        if self._console.bandwidth_codes:
+            if settings.bandwidth_hz not in self._bandwidths:
+                known = ", ".join(f"{value:g}" for value in self._bandwidths)
+                raise RequestError(f"bandwidth {settings.bandwidth_hz:g} Hz is not one of this analyzer's: {known} Hz")
+            code = self._console.bandwidth_codes[self._bandwidths.index(settings.bandwidth_hz)]
+        return setting_values(settings, resolution_hz=self._console.resolution_hz, bandwidth_code=code)
+
+    def _sweep(self, settings: SweepSettings) -> Steps:
+        console, columns = self._console, dict[str, NDArray[np.float64]]()
+        body, waiting = b"", Waiting.REPLY
+        inline = next((table for table in self._tables if table.read.command is None and not table.read.same), None)
+        if console.sweep is not None:
+            values = self._values(settings)
+            body = yield from self._ask(console.sweep, values, Waiting.SWEEP, table=inline, points=settings.points)
+            if console.poll is not None:
+                yield from self._ready(console.poll)
+            elif self._manner.silent:
+                waiting = Waiting.SWEEP  # nothing told when the sweep was done
+        elif not console.reads_sweep:
+            assert console.resume is not None and console.pause is not None
+            yield from self._ask(console.resume, {})
+            yield from self._ask(console.pause, {}, after_sweep=True)
+        else:
+            waiting = Waiting.SWEEP
+        for table in self._tables:
+            command = table.read.command
+            if command is not None:
+                body = yield from self._data(command, waiting, table, settings.points)
+            source = command if command is not None else console.sweep
+            columns |= self._columns(table, body, settings.points, source)
+        return _sweep_reply(columns)
+
+    def _data(self, command: Template, waiting: Waiting, table: PointTable, points: int) -> _Part:
+        """The reply to a question for data; put again while the sweep runs, where the analyzer wants it so."""
+        if self._console.asks_again:
+            for _ in range(self._most_polls):
+                body = yield from self._ask(
+                    command, {}, waiting, table=table, points=points, refusable=True, short=True
+                )
+                if table.count(self._manner.lines(body, command.source)) >= 1:
+                    return body
+        body = yield from self._ask(command, {}, waiting, table=table, points=points)
+        return body
+
+    def _columns(self, table: PointTable, body: bytes, points: int, source: Template | None) -> _Columns:
+        what, text = (repr(source.source), source.source) if source is not None else ("the sweep", "")
+        if table.read.loose:
+            lines = self._manner.lines(body, text)
+            return table.loose_columns(lines, points, what, first=self._console.enough is not None)
+        return table.columns(body, points, what)
+
+    @property
+    def _most_polls(self) -> int:
+        """Questions whether a sweep is done before it counts as lost; where silence ends an answer each takes long."""
+        return FEW_POLLS if self._manner.silent else MOST_POLLS
+
+    def _ready(self, poll: Template) -> _Questions:
+        """Ask until the analyzer says that its sweep is done."""
+        ready = self._console.ready.encode("ascii")
+        for _ in range(self._most_polls):
+            lines = yield from self._lines(poll)
+            if ready in lines:
+                return
+        raise WireError(f"the answer to {poll.source!r} never became {self._console.ready!r}; sweep thrown away")
+
+    def _lines(self, command: Template) -> Generator[Step, bytes, list[bytes]]:
+        """The lines of the reply to a question; something must come."""
+        body = yield from self._ask(command, {}, must=True)
+        return self._manner.lines(body, command.source)
+
+    def _ask(
+        self,
+        command: Template,
+        values: Mapping[str, float | str],
+        waiting: Waiting = Waiting.REPLY,
+        table: PointTable | None = None,
+        points: int = 0,
+        *,
+        after_sweep: bool = False,
+        refusable: bool = False,
+        must: bool = False,
+        short: bool = False,
+    ) -> _Part:
+        """Send a command, line by line, and return the body of the last reply, without remarks.
+
+        Raises WireError when it is refused, unless it is `refusable`.
+        """
+        pieces, body = command.fill(values).split("\n"), b""
+        for number, text in enumerate(pieces):
+            data = text.encode("ascii") + self._console.out_end
+            last = number == len(pieces) - 1
+            step = self._step_for(text, data, waiting, table if last else None, points, last, must, after_sweep)
+            if short and last and step.settle is not None:
+                step = replace(step, settle=lambda buffer: (bytes(buffer), len(buffer)))
+            body = yield step
+            lines = self._manner.lines(body, text)
+            refused = self._manner.refusal(lines) if table is None or len(lines) < max(points, 4) else None
+            if refused is not None and not refusable:
+                raise WireError(f"the analyzer refused {text!r}: {plain(refused)}", refused=True)
+        if table is not None and last and self._console.enough is not None and table.read.command is None:
+            yield Step(self._stop(), never, "'enough'", settle=lambda buffer: (b"", len(buffer)), empty=True)
+        return self._kept(body) if table is not None and not table.read.loose else body
+
+    def _stop(self) -> bytes:
+        assert self._console.enough is not None
+        return self._console.enough.source.encode("ascii").strip(b" ") + self._console.out_end
+
+    def _step_for(
+        self,
+        text: str,
+        data: bytes,
+        waiting: Waiting,
+        table: PointTable | None,
+        points: int,
+        last: bool,
+        must: bool,
+        after_sweep: bool,
+    ) -> Step:
+        """The step that sends `text` and knows how its reply ends."""
+        limit = _data_limit(table, points) if table is not None else PLAIN_LIMIT
+        endless = table is not None and table.read.command is None and self._console.enough is not None
+        tables = [table] if table is not None and table.read.loose else []
+        if endless and tables:
+            tables = [entry for entry in self._tables if entry.read.command is None]
+        enough = counted(tables, points, self._manner, text) if tables else None
+        if endless and enough is not None:
+            return Step(data, until(enough), repr(text), waiting, limit, after_sweep)
+        silent = self._manner.silent or not last
+        settle = settled(self._manner, text, enough, silent) if silent or self._manner.prompt is None else None
+        frame = self._frame(text) if last else never
+        empty = silent and table is None and not must
+        if silent and must and enough is None:
+            enough = answered(self._manner, text)
+        return Step(data, frame, repr(text), waiting, limit, after_sweep, settle, empty, enough if silent else None)
+
+    def _kept(self, body: bytes) -> bytes:
+        """The body of a strict read without remarks."""
+        lines = body.split(self._console.in_end)
+        return self._console.in_end.join(line for line in lines if not self._manner.remark(line))
+
+    def _frame(self, text: str) -> Frame:
+        """Finds the body between echo and prompt (or the line that ends replies), each at the start of a line."""
+        echo = echo_of(text) if self._console.echo else None
+        end = self._manner.prompt or self._manner.end
+        begin, scanned = (None if echo else 0), 0
+        longest = 2 + max((len(text) for text in (*self._manner.prompts, *self._manner.ends)), default=0) + 16
+
+        def frame(buffer: bytearray) -> tuple[bytes, int] | None:
+            nonlocal begin, scanned
+            if end is None:
+                return None
+            view: bytes | bytearray = buffer
+            match = None
+            for text_now in (buffer, cleaned(bytes(buffer)) if b"\x1b" in buffer or b"\x08" in buffer else None):
+                if text_now is None:
+                    break
+                if text_now is not buffer or scanned > len(text_now):
+                    begin, scanned = (None if echo else 0), 0
+                view = text_now
+                if begin is None and echo is not None:
+                    found = echo.search(view)
+                    if found is None:
+                        continue
+                    begin = scanned = found.end()
+                assert begin is not None
+                first = begin + (1 if view[begin : begin + 1] == b"\n" else 0)  # the LF of an echo cut behind its CR
+                match = end.match(view, first) or end.search(view, max(first, scanned - longest))
+                if match is not None:
+                    break
+                scanned = len(view)
+            if view is not buffer:
+                begin, scanned = (None if echo else 0), 0
+            if match is None:
+                return None
+            return bytes(view[first : match.start()]), match.end() if view is buffer else len(buffer)
+
+        return frame
+
+
+MOST_POLLS, FEW_POLLS = 20_000, 300
+
+
+def manner_of(console: Console) -> Manner:
+    """How a console frames its replies."""
+    return Manner(
+        console.prompts,
+        console.echo,
+        console.ends,
+        console.error_prefix,
+        console.refusals,
+        console.chatter,
+        console.counts,
+    )
+
+
+def all_of(lines: list[bytes]) -> str:
+    """The lines as one, to be shown."""
+    return shown(b" ".join(lines))
+
+
+def echo_of(text: str) -> re.Pattern[bytes]:
+    """A pattern for the line that a console gives back."""
+    return re.compile(rb"(?i)" + re.escape(text.encode("ascii")) + rb"[ \t]*(?:\r\n|\n|\r)")
+
+
+def _data_limit(table: PointTable, points: int) -> int:
+    return 4 * points * len(table.read.line.fields) * NUMBER_LIMIT + PLAIN_LIMIT
+
+
+def _sweep_reply(columns: _Columns) -> SweepReply:
+    """The columns of all reads as one sweep; raw receivers become ratios to the reference."""
+    index = columns.get("index")
+    if index is not None and not np.array_equal(index, np.arange(index.size) + index[0]):
+        raise WireError("the points did not come in their order; sweep thrown away")
+    if "reference_re" in columns or "reference_db" in columns or "reference_mag" in columns:
+        reference = complex_columns(columns, "reference")
+        if not np.all(np.abs(reference) > 0):
+            raise WireError("the reference receiver reads zero: no ratio can be made; sweep thrown away")
+        s11 = complex_columns(columns, "reflected") / reference
+        s21 = complex_columns(columns, "through") / reference
+    else:
+        s11, s21 = complex_columns(columns, "s11"), complex_columns(columns, "s21")
+    return SweepReply(columns.get("frequency_hz"), s11, s21)
