@@ -1,4 +1,4 @@
-"""How the search for a fit goes on, with descents that are told instead of computed: the rules of rf/notch/chain_choice.
+"""How the search for a fit goes on, with descents that are told instead of computed: rules of rf/notch/chain_choice.
 
 Expected values follow from the rule that each test names (softmax of evidences, closed forms of a band), never from a
 run of the code.

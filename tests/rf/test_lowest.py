@@ -92,8 +92,8 @@ COEFFICIENTS = [
 
 @pytest.mark.parametrize("c", COEFFICIENTS)
 def test_the_minimum_and_its_spread(c: tuple[complex, complex, complex]) -> None:
-    """SciPy's minimiser finds the same place; moved by each sample's real and imaginary part in turn, it scatters by the
-    root of the squares (GUM, law of propagation), noise / 2 in each."""
+    """SciPy's minimiser finds the same place; moved by each sample's real and imaginary part in turn, it scatters by
+    the root of the squares (GUM, law of propagation), noise / 2 in each."""
     x = np.linspace(-1.0, 1.0, 9)
     inverse = np.linalg.pinv(np.vander(x, 3, increasing=True))
     clean = np.polynomial.polynomial.polyval(x, c)

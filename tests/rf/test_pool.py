@@ -182,7 +182,7 @@ def test_samples_at_the_very_edge_belong_to_the_pool() -> None:
 
 
 def test_a_plan_counts_with_a_third_of_the_curvature() -> None:
-    """Mean of x^2 over -1..1 is 1/3; half-width an eighth of 80 kHz; 1.25 x 0.2 at the edge; nothing without a width."""
+    """Mean of x^2 over -1..1 is 1/3; half-width an eighth of 80 kHz; 1.25 x 0.2 at the edge; no width, nothing."""
     assert planned_bias_db(Bottom()) == 0.0
     planned = planned_bias_db(Bottom(8e4, BottomShape(0.0, 0.2 / 1e8)))
     assert planned == pytest.approx(0.06 - amplitude_db(1 - 0.25 / 3))
