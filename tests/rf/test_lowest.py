@@ -8,6 +8,7 @@ from collections.abc import Callable
 import numpy as np
 import pytest
 import scipy.optimize
+from numpy.typing import NDArray
 
 from rf.floor import lowest
 from rf.floor.lowest import Lowest, lowest_point
@@ -95,7 +96,7 @@ def test_the_minimum_and_its_spread(c: tuple[complex, complex, complex]) -> None
     """SciPy's minimiser finds the same place; moved by each sample's real and imaginary part in turn, it scatters by
     the root of the squares (GUM, law of propagation), noise / 2 in each."""
     x = np.linspace(-1.0, 1.0, 9)
-    inverse = np.linalg.pinv(np.vander(x, 3, increasing=True))
+    inverse: NDArray[np.float64] = np.asarray(np.linalg.pinv(np.vander(x, 3, increasing=True)), np.float64)
     clean = np.polynomial.polynomial.polyval(x, c)
 
     def place(samples: np.ndarray) -> float:

@@ -23,7 +23,7 @@ from visit.figures import run_figures as run_figures_module
 from visit.figures.known import Knowledge, Known
 from visit.figures.looks import Look, Spending, covers_both, spendings
 from visit.figures.run_figures import RunFigures
-from visit.record.visit_file import RecordError, RunRow
+from visit.record.visit_file import PORT_BACK, RESTARTED, RecordError, RunRow
 from visit.site.hookup import HookUp
 
 # Looks
@@ -172,8 +172,7 @@ def test_leaks_told_up_to_a_time(know: Callable[..., Knowledge]) -> None:
 
 def test_a_restart_after_the_last_proof_is_a_doubt(know: Callable[..., Knowledge]) -> None:
     """Proved at the calibration or by a good check before the run, whichever is later; off up to the run's end."""
-    off = [(150.0, "analyzer restarted", "")]
-    kinds = (known_module.RESTARTED, known_module.PORT_BACK)
+    kinds = (RESTARTED, PORT_BACK)
     for kind in kinds:
         off = [(150.0, kind, "")]
         assert "was off" in know(Own(100.0), remark=off).doubts(CALIBRATED)[0]
@@ -181,6 +180,8 @@ def test_a_restart_after_the_last_proof_is_a_doubt(know: Callable[..., Knowledge
         assert know(Own(100.0, check(170.0)), remark=off).doubts(CALIBRATED) == ()
         assert know(Own(100.0, check(170.0, good=False)), remark=off).doubts(CALIBRATED) != ()
         assert know(Own(100.0, check(210.0)), remark=off).doubts(CALIBRATED) != ()  # it proves later runs only
+        twice = [(50.0, kind, ""), (150.0, kind, "")]  # the last one counts
+        assert "was off" in know(Own(100.0), remark=twice).doubts(CALIBRATED)[0]
         late = [(250.0, kind, "")]
         assert know(Own(100.0), remark=late).doubts(CALIBRATED) == ()
         assert "was off" in know(Own(100.0), remark=late, sweep=[(260.0,)]).doubts(CALIBRATED)[0]

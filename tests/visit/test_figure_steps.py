@@ -74,7 +74,8 @@ def test_an_average_is_corrected_once_and_of_one_grid() -> None:
 
 def test_the_floor_of_one_sweep_is_its_roughness_and_of_two_their_scatter() -> None:
     """Two smooth sweeps that differ by 2e-4 everywhere scatter by 2e-8 (sum |x - mean|^2 / (N - 1)); a sweep of noise
-    is rough by its own power, and beside the same one 0.8 times as large it scatters by (0.2 / 2)^2 x 2 of that, half of it in the mean."""
+    is rough by its own power, and beside the same one 0.8 times as
+    large it scatters by (0.2 / 2)^2 x 2 of that, half of it in the mean."""
     one, other = sweep(1, np.full(101, 3e-4 + 0j)), sweep(2, np.full(101, 1e-4 + 0j))
     both = average_of([one, other])
     assert both is not None and floor_of(both.s21).additive_power == pytest.approx(2e-8, rel=0.02)
@@ -218,10 +219,12 @@ def test_a_survey_keeps_its_sweeps_and_has_no_looks(monkeypatch: pytest.MonkeyPa
 def test_a_pad_is_taken_out_without_a_calibration(monkeypatch: pytest.MonkeyPatch) -> None:
     """Ten decibels before port 2 are a factor of 3.162."""
     seen: list[float] = []
-    monkeypatch.setattr(
-        assessor_module, "assess",
-        lambda site, hookup, averaged, **_: seen.append(abs(averaged.s21.mean[0])) or SimpleNamespace(notch=None),
-    )  # fmt: skip
+
+    def told(site: object, hookup: object, averaged: Averaged, **_: object) -> SimpleNamespace:
+        seen.append(abs(averaged.s21.mean[0]))
+        return SimpleNamespace(notch=None)
+
+    monkeypatch.setattr(assessor_module, "assess", told)
     one = Assessor(SITE, HookUp.parse("A>L pad2=10"), planned=9)
     one.add(sweep())
     one.assess()
