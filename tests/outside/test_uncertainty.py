@@ -35,8 +35,8 @@ def test_f3_effective_degrees_of_freedom() -> None:
 
 @pytest.mark.parametrize(("guard", "risk"), [(0.0, 0.5), (0.5, 0.3085), (1.0, 0.1587), (1.645, 0.05), (2.0, 0.02275)])
 def test_f12_guard_band_risk(guard: float, risk: float) -> None:
-    """Phi(-w/u) (JCGM 106): the chance that the truth misses the goal when the value clears it by w; a pass with the low
-    end at the goal has at most 2.5 % (w = 1.96 u)."""
+    """Phi(-w/u) (JCGM 106): the chance that the truth misses the goal when the value clears it by w; a pass with the
+    low end at the goal has at most 2.5 % (w = 1.96 u)."""
     value, half_95 = 80.0 + guard * 1.2, 1.959963984540054 * 1.2
     figure = reading(value, value - half_95, value + half_95, "dB")
     assert 1.0 - conformance_probability(figure, 80.0) == pytest.approx(risk, abs=1e-4)

@@ -269,6 +269,42 @@ def test_an_average_is_made_once_until_sweeps_come(figures: Callable[..., RunFig
     ] == [2]
 
 
+def test_figures_are_made_again_when_sweeps_come_or_more_is_known(
+    figures: Callable[..., RunFigures], monkeypatch: pytest.MonkeyPatch
+) -> None:
+    made = figures([run(1)])
+    visit: Any = made.visit
+    built: list[Any] = []
+
+    class Told:
+        def __init__(self, *told: Any, **options: Any) -> None:
+            self.told, self.options, self.sweeps = told, options, list[Any]()
+            built.append(self)
+
+        def add(self, sweep: Any) -> None:
+            self.sweeps.append(sweep)
+
+        def assess(self) -> Any:
+            return SimpleNamespace(sweeps=len(self.sweeps))
+
+    monkeypatch.setattr(run_figures_module, "Assessor", Told)
+    first: Any = made.assess(made.runs[0])
+    assert first.sweeps == 3 and made.assess(made.runs[0]) is first and visit.taken == [(1, 3)]
+    assert built[0].told == (SITE, A_TO_L, 1) and built[0].options["spending"].goal == "A>L as found, zoom"
+    visit.counts = {1: 5}
+    made.refresh()
+    more: Any = made.assess(made.runs[0])
+    assert more.sweeps == 5
+    visit.told["told_leak"] = [(0.0, 1e-5)]
+    made.refresh()
+    assert made.assess(made.runs[0]) is not more and len(built) == 3
+    assert built[2].options["known"].leak_at(455e6) == 1e-5
+    other: Any = made.assessor(run(9))
+    assert other.options["spending"].proves is False  # a run that nobody counted proves nothing
+    made.assess(made.runs[0], -1.0)
+    assert built[-1].options["known"].leak_at(455e6) is None
+
+
 def test_numbers_that_no_bench_gives_end_in_one_line(figures: Callable[..., RunFigures]) -> None:
     made = figures([run(1)])
     visit: Any = made.visit
