@@ -13,6 +13,7 @@ from typing import Any
 import numpy as np
 import pytest
 
+from rf.floor.floor import floor_from_one_sweep
 from rf.floor.pool import Bottom
 from rf.notch.notch import NotchPlace
 from rf.values.figure import Kind, cant_say
@@ -55,6 +56,23 @@ def test_thirty_three_points_tell_a_phase_and_fewer_none() -> None:
         level = np.where(np.arange(points) < 11, 1.0, 0.0) + noise
         found = average_of([sweep(1, level, f), sweep(2, level * np.exp(0.3j), f)])
         assert found is not None and found.phase_cost_db == pytest.approx(10 / math.log(10) * cost, rel=0.01)
+
+
+@pytest.mark.parametrize(("over_db", "trusted"), [(23.7, True), (22.3, False)])
+def test_a_phase_is_trusted_twenty_and_three_decibels_over_the_floor(over_db: float, trusted: bool) -> None:
+    """20 dB for a sample that helps, 3 dB because the floor of one sweep is a rough estimate."""
+    rng = np.random.default_rng(6)
+    f = np.linspace(450e6, 460e6, 201)
+    noise = 1e-4 * (rng.normal(size=201) + 1j * rng.normal(size=201))
+    noise[:80] = 0.0
+    level = 1e-2
+    for _ in range(5):  # the floor as it is told beside this level
+        one = np.where(np.arange(201) < 80, level, 0.0) + noise
+        level = math.sqrt(floor_from_one_sweep(one).additive_power * 10 ** (over_db / 10))
+    one = np.where(np.arange(201) < 80, level, 0.0) + noise
+    assert level**2 / floor_from_one_sweep(one).additive_power == pytest.approx(10 ** (over_db / 10), rel=0.01)
+    found = average_of([sweep(1, one, f), sweep(2, one * np.exp(0.3j), f)])
+    assert found is not None and (found.phase_cost_db > 0.1) is trusted
 
 
 def test_an_average_is_corrected_once_and_of_one_grid() -> None:
