@@ -85,9 +85,8 @@ def test_a_test_of_two_states_counts_as_a_survey(visit: SimulatedVisit) -> None:
 def test_two_states_find_a_leak_that_keeps_the_pass_away(visit: SimulatedVisit) -> None:
     jumped(visit, 1e-4j)
     leak = known(visit).leak_at(455e6)
-    assert (
-        leak is not None and leak == pytest.approx(1e-4, rel=0.15) and leak > 1e-4
-    )  # a limit, so with the noise added
+    assert leak is not None
+    assert leak == pytest.approx(1e-4, rel=0.15) and leak > 1e-4  # a limit, so with the noise added
     assert visit.verdict() not in (Verdict.PASS, Verdict.CONDITIONAL_PASS)
 
 
