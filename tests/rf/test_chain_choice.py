@@ -215,6 +215,15 @@ def test_a_search_is_coarse_then_fine(
         assert search.calls[2][0].relative_error == 3e-3 and search.calls[2][1][0, 0] == 120.0
 
 
+@pytest.mark.parametrize(("points", "left"), [(100, 100), (255, 255), (256, 128), (401, 134)])
+def test_a_search_has_128_samples_or_all_there_are(monkeypatch: pytest.MonkeyPatch, points: int, left: int) -> None:
+    search = Search(monkeypatch, [0.0])
+    f = np.linspace(445e6, 465e6, points)
+    observed = OBSERVED.only(np.linspace(0, 400, points).round().astype(int))
+    chain_choice._start(Chain(TWO, f, f[0], f[-1]), observed)
+    assert search.asked[0][0].size == search.asked[0][1].size == left
+
+
 def test_a_thorough_search_follows_what_is_cheaper_by_one(monkeypatch: pytest.MonkeyPatch) -> None:
     assert Search(monkeypatch, [50.0, 40.0, 38.9, 37.8, 36.7, 35.6]).run(thorough=True)[0] == 50.0  # four rounds
     assert Search(monkeypatch, [50.0, 40.0, 38.9, 38.0, 20.0]).run(thorough=True)[0] == 30.0
@@ -252,6 +261,7 @@ class Course:
 
     def climb(self, chain: Chain, observed: Observed, p: Any) -> Blend:
         assert chain.f.size == observed.data.size
+        assert (chain.low_hz, chain.high_hz) == (F[0], F[-1])  # of the whole sweep, whatever is left out
         self.did.append(f"climb {p[0]:g}")
         self.observed.append(observed)
         return next(self.blends)

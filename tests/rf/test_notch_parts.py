@@ -74,6 +74,22 @@ def test_the_bottom_of_a_parabola() -> None:
     assert notch._bottom(one, REJECT)[1] == pytest.approx(2 * D * H / 10, rel=0.2)
 
 
+def test_a_bottom_without_sides_is_as_wide_as_what_is_looked_at() -> None:
+    """A single cavity's bottom is f / Q wide (closed form); twice that is looked at on either side."""
+    flat = fitted(d=1e3, q=1000.0)
+    assert notch._bottom(flat, REJECT)[1] == pytest.approx(4 * REJECT / 1000, rel=1e-9)
+
+
+def test_the_centre_is_the_mean_of_the_cavities(monkeypatch: pytest.MonkeyPatch) -> None:
+    """40 and -20 kHz: 10 kHz; its variance is a quarter of the sum of theirs."""
+    monkeypatch.setattr(notch, "_parted", lambda blend, order: False)
+    made = pair(40e3, -20e3, (3e3, 4e3), 1000.0)
+    made.best.chain = Parabola(F, D, C, made.best.shape)  # type: ignore[misc,assignment]
+    found = notch._said(made, OBSERVED, F, ())
+    assert found.centre.value == pytest.approx(REJECT + 10e3, abs=1e-3)
+    assert found.centre.high - found.centre.value == pytest.approx(1.06 * Z * 2.5e3, rel=1e-6)
+
+
 def test_a_bottom_that_lies_at_the_outer_cavity_is_found() -> None:
     """Two cavities 4 MHz apart, the deep one at the edge of their spread."""
     two = ChainShape(2, REJECT, 450e6)
@@ -158,11 +174,11 @@ def test_a_larger_error_than_stated_is_said_and_too_large_a_one_ends_it() -> Non
     [
         (9.9e6 / REJECT, 1e3, True), (10.1e6 / REJECT, 1e3, False),
         (-9.9e6 / REJECT, 1e3, True), (-10.1e6 / REJECT, 1e3, False),
-        (0.0, 2.3e6, True), (0.0, 2.5e6, False),
+        (0.0, 4.995e6 / (1.06 * Z), True), (0.0, 5.005e6 / (1.06 * Z), False),
     ],
 )  # fmt: skip
 def test_a_notch_outside_the_sweep_or_as_wide_as_half_of_it_is_not_said(p0: float, sd_hz: float, trusted: bool) -> None:
-    """Sweep 445 to 465 MHz; 1.06 x 1.96 x sd beyond a quarter of the span (5 MHz) is 2.41 MHz."""
+    """Sweep 445 to 465 MHz; half-widths of 1.06 x 1.96 x sd up to a quarter of it, 5 MHz."""
     found = notch._said(blend(fitted(p0, sd_hz / REJECT)), OBSERVED, F, ())
     assert found.trusted is trusted
     assert trusted or "skirts do not fix the notch" in found.why

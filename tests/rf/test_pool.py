@@ -176,7 +176,7 @@ def test_states_that_are_subtracted_are_weighed_alike(count: int) -> None:
 
 
 def test_samples_at_the_very_edge_belong_to_the_pool() -> None:
-    f = 455e6 + 1e4 * np.array([-1.5, -1.0, 0.0, 1.0, 1.5])
+    f = 455e6 + 1e4 * np.array([-1.01, -1.0, 0.0, 1.0, 1.01])
     found = pool_at(f, np.full(5, 1e-3 + 0j), 1e-12, 455e6, 1e4)
     assert found is not None and found.points == 3
 

@@ -67,9 +67,9 @@ def test_a_phase_is_trusted_twenty_and_three_decibels_over_the_floor(over_db: fl
     noise[:80] = 0.0
     level = 1e-2
     for _ in range(5):  # the floor as it is told beside this level
-        one = np.where(np.arange(201) < 80, level, 0.0) + noise
+        one = np.asarray(np.where(np.arange(201) < 80, level, 0.0) + noise, np.complex128)
         level = math.sqrt(floor_from_one_sweep(one).additive_power * 10 ** (over_db / 10))
-    one = np.where(np.arange(201) < 80, level, 0.0) + noise
+    one = np.asarray(np.where(np.arange(201) < 80, level, 0.0) + noise, np.complex128)
     assert level**2 / floor_from_one_sweep(one).additive_power == pytest.approx(10 ** (over_db / 10), rel=0.01)
     found = average_of([sweep(1, one, f), sweep(2, one * np.exp(0.3j), f)])
     assert found is not None and (found.phase_cost_db > 0.1) is trusted
