@@ -188,3 +188,9 @@ def test_a_plan_counts_with_a_third_of_the_curvature() -> None:
     assert planned == pytest.approx(0.06 - amplitude_db(1 - 0.25 / 3))
     least = planned_bias_db(Bottom(8e4, BottomShape(0.0, 0.0)))
     assert least == pytest.approx(0.06 - amplitude_db(1 - 0.02 / 3))
+
+
+def test_a_single_sample_at_the_edge_may_be_all_slope() -> None:
+    """Slope and curvature of any bottom may be 2.5 times the value there; what is said ends at nine tenths, 20 dB."""
+    found = pool_at(np.array([455.02e6]), np.array([1e-3 + 0j]), 1e-12, 455e6, 2e4)
+    assert found is not None and found.bias_db == pytest.approx(20.06)
