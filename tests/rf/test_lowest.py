@@ -46,6 +46,14 @@ def test_only_samples_within_the_limits_are_looked_at(low: float, high: float, a
     assert read(data, 1e-14, low, high).place.value == pytest.approx(at_hz, abs=10.0)
 
 
+def test_a_place_between_samples_and_limits_that_are_samples() -> None:
+    """3 kHz beside a sample, on either side; seven samples with those at both limits are enough."""
+    for at_hz in (455.003e6, 454.997e6):
+        assert read(cusp(at_hz)).place.value == pytest.approx(at_hz, abs=1.0)
+    assert read(cusp(), low=float(F[97]), high=float(F[103])).place.known
+    assert "too few" in read(cusp(), low=float(F[98]), high=float(F[103])).place.why
+
+
 @pytest.mark.parametrize("index", [2, 3, 197, 198])
 def test_seven_samples_need_three_on_each_side(index: int) -> None:
     at_hz = float(F[index])

@@ -175,6 +175,10 @@ def test_a_look_that_was_taken_stands_while_the_leak_is_the_same(
     assert one.looks[0].leakage == leak
     shown = one.assess()
     assert shown is not None and shown.proof.note == EARLIER and shown.proof.nth_run == 3
+    none = Assessor(SITE, A_TO_L, spending=Spending("goal", 3, 9, earlier=True))
+    none.add(sweep())
+    shown = none.assess()
+    assert shown is not None and shown.proof.note == ""  # nothing was counted as spent
     never = Assessor(
         SITE, A_TO_L, known=Known(1e-5), spending=replace(spending, recorded={1: replace(row, taken=False)})
     )
@@ -203,6 +207,12 @@ def test_a_search_begins_anew_when_the_sweeps_have_doubled(monkeypatch: pytest.M
         one.add(sweep(number))
         one.assess()
     assert all(call.begin is None for call in told.calls)
+    told.ended = True
+    for number in (4, 5, 6, 7, 8):
+        one.add(sweep(number))
+        one.assess()
+    anew = [call.begin is None for call in told.calls if call.confidence == 0.95]
+    assert anew == [True, True, True, True, False, False, False, True]  # a search that ended at 4 counts from there
 
 
 def test_other_residuals_are_fitted_again(monkeypatch: pytest.MonkeyPatch) -> None:
