@@ -6,7 +6,8 @@ Expected values are closed forms named at each check, or the rule itself as READ
 from __future__ import annotations
 
 import math
-from collections.abc import Callable
+from collections.abc import Callable, Iterator
+from contextlib import contextmanager
 from dataclasses import replace
 from types import SimpleNamespace
 from typing import Any
@@ -21,7 +22,7 @@ from tests.visit.told import A_TO_L, FIRST, LOADS, SITE, WIDE, ZOOM, Rows, notch
 from visit.figures import known as known_module
 from visit.figures import run_figures as run_figures_module
 from visit.figures.known import Knowledge, Known
-from visit.figures.looks import Look, Spending, covers_both, spendings
+from visit.figures.looks import Look, Spending, covers_both, spendings, write_looks
 from visit.figures.run_figures import RunFigures
 from visit.record.visit_file import PORT_BACK, RESTARTED, RecordError, RunRow
 from visit.site.hookup import HookUp
@@ -75,6 +76,22 @@ def test_only_runs_with_looks_count() -> None:
     assert found[4].look(25) == Look(25, 1, 0.01, None, None, True)
     assert found[4].look(50) == Look(50, 2, 0.02, 91.5, 1e-6, True)
     assert not any(one.earlier for one in found.values())
+
+
+def test_looks_are_written_as_they_were_taken_and_none_is_no_writing() -> None:
+    written: list[tuple[Any, ...]] = []
+    began: list[str] = []
+
+    @contextmanager
+    def writing() -> Iterator[Any]:
+        began.append("begin")
+        yield SimpleNamespace(executemany=lambda statement, rows: written.extend(rows))
+
+    visit: Any = SimpleNamespace(writing=writing)
+    write_looks(visit, 7, Spending("goal", 3), [])
+    assert began == []
+    write_looks(visit, 7, Spending("goal", 3), [Look(25, 1, 0.01, 91.5, 1e-6, True)])
+    assert [row[1:] for row in written] == [(7, 25, 1, "goal", 3, 0.01, 91.5, 1e-6)] and began == ["begin"]
 
 
 def test_a_run_of_an_earlier_program_counts_as_watched() -> None:
