@@ -250,4 +250,5 @@ def test_no_figure_without_its_interval(make) -> None:  # type: ignore[no-untype
     with pytest.raises(ValueError, match=r"bound|interval"):
         make()
     assert Figure(Kind.READING, "dB", 5.0, 5.0, 5.0).known
-    assert not cant_say("dB", "no").known
+    nothing = cant_say("dB", "no")
+    assert not nothing.known and (nothing.low, nothing.high) == (-math.inf, math.inf)  # nothing is excluded

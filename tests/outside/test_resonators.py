@@ -12,6 +12,7 @@ import zipfile
 import numpy as np
 import pytest
 
+from rf.notch.chain_model import Chain, ChainShape
 from rf.notch.notch import NotchPlace, find_notch
 from tests.outside.fetched import source_package
 from tests.rf.notch_trials import complex_normal
@@ -97,12 +98,17 @@ def test_c8_single_notch_reaches_its_cramer_rao_bound() -> None:
 
 
 def test_c9_zero_of_a_shunt_resonator() -> None:
-    """Zeros of the shunt series RLC at -306493.779 +- j919481287 rad/s: f (1 + j/2Q) with Q 1500 (network algebra;
-    scikit-rf's vector fitting finds the pole with rms 1.1e-15)."""
-    f0, q = 146.34e6, 1500.0
-    zero = 2j * math.pi * f0 * (math.sqrt(1 - 1 / (4 * q**2)) + 1j / (2 * q))
-    assert zero.real == pytest.approx(-306493.779, rel=1e-6)
-    assert zero.imag == pytest.approx(919481287, rel=1e-8)
+    """A shunt series RLC of Q 1500 at 146.34 MHz has its zero at -306493.779 + j919481287 rad/s (network algebra;
+    scikit-rf's vector fitting finds it with rms 1.1e-15): there the fitted cavity's admittance has no bound, and a
+    two-hundredth of its distance from the axis beside it 200 times that at the notch."""
+    f0, q, slope = 146.34e6, np.array([1500.0]), np.array([7.5])
+    chain = Chain(ChainShape(1, f0, None, other_side=False), np.array([f0]), f0 - 1e6, f0 + 1e6)
+    at_notch = abs(chain._resonator(np.ones(1), slope, q)[0][0])
+    zero = complex(-306493.779, 919481287.0)
+    beside = 306493.779 / 200.0
+    for s, least, most in ((zero, 1e5, np.inf), (zero + beside, 190.0, 210.0), (zero + 1j * beside, 190.0, 210.0)):
+        chain.f = np.array([s / 2j / math.pi / f0])
+        assert least < abs(chain._resonator(np.ones(1), slope, q)[0][0]) / at_notch < most
 
 
 def test_c3_d3_depth_and_width_of_an_exact_notch() -> None:

@@ -10,7 +10,6 @@ import math
 
 import numpy as np
 import pytest
-import scipy.stats
 
 from rf.values.figure import at_least, reading
 from rf.values.uncertainty import (
@@ -36,8 +35,11 @@ def test_f3_effective_degrees_of_freedom() -> None:
 
 @pytest.mark.parametrize(("guard", "risk"), [(0.0, 0.5), (0.5, 0.3085), (1.0, 0.1587), (1.645, 0.05), (2.0, 0.02275)])
 def test_f12_guard_band_risk(guard: float, risk: float) -> None:
-    """Phi(-w/u): a pass with the low end at the goal has at most this risk (w = 1.96 u here: 2.5 %)."""
-    assert scipy.stats.norm.sf(guard) == pytest.approx(risk, abs=1e-4)
+    """Phi(-w/u) (JCGM 106): the chance that the truth misses the goal when the value clears it by w; a pass with the
+    low end at the goal has at most 2.5 % (w = 1.96 u)."""
+    value, half_95 = 80.0 + guard * 1.2, 1.959963984540054 * 1.2
+    figure = reading(value, value - half_95, value + half_95, "dB")
+    assert 1.0 - conformance_probability(figure, 80.0) == pytest.approx(risk, abs=1e-4)
     half = guard * 1.2
     verdict = judge_at_least(reading(80 + half, 80.0, 80 + 2 * half, "dB"), 80.0)
     assert verdict is Verdict.PASS

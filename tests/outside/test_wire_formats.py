@@ -25,7 +25,7 @@ from protocol.dialects.events import (
     TakeSweep,
 )
 from protocol.dialects.exchange import WireError
-from protocol.dialects.numbers import INFINITE, NOT_A_NUMBER, check_finite
+from protocol.dialects.numbers import check_finite
 from protocol.dialects.registers import checksums
 from protocol.dialects.scpi import ScpiDialect
 from protocol.profiles.profile import load_profile, parse_profile
@@ -56,7 +56,7 @@ def short(word: str) -> str:
 
 
 def commands_sent() -> list[str]:
-    """Every header that the SCPI dialect sends for a set-up, a setting and a sweep."""
+    """Every header that the SCPI dialect sends for a set-up, a setting and a sweep, a query with its "?"."""
     box = dialect()
     sent = b""
     for request in (
@@ -78,7 +78,7 @@ def commands_sent() -> list[str]:
                 assert not isinstance(event, Fault)
                 break
             data = event.data
-    return [line.split(" ")[0].rstrip("?") for line in sent.decode().split("\n") if line]
+    return [line.split(" ")[0] for line in sent.decode().split("\n") if line]
 
 
 def test_mnemonics_are_written_so_that_their_short_form_shows() -> None:
@@ -95,7 +95,7 @@ def test_mnemonics_are_written_so_that_their_short_form_shows() -> None:
     }
     for word, form in expected.items():
         assert short(word) == form
-    headers = commands_sent()
+    headers = [header.rstrip("?") for header in commands_sent()]
     assert {START, STOP, POINTS, BANDWIDTH, TRIGGER} <= set(headers)
     for header in headers:
         for word in header.removeprefix("*").split(":"):
@@ -106,9 +106,8 @@ def test_mnemonics_are_written_so_that_their_short_form_shows() -> None:
 def test_common_commands_and_required_queries_are_the_standard_ones() -> None:
     """g8, g9: *CLS (IEEE 488.2 10.3), *OPC? (10.19), SYSTem:ERRor[:NEXT]? (SCPI-1999 Volume 2, 21.8.8)."""
     headers = set(commands_sent())
-    assert {"*CLS", "*OPC", "SYSTem:ERRor"} <= headers
-    assert ERROR_QUERY == "SYSTem:ERRor?" and COMPLETE == "*OPC?"
-    assert {header for header in headers if header.startswith("*")} <= {"*CLS", "*OPC", "*IDN"}
+    assert {"*CLS", "*OPC?", "SYSTem:ERRor?"} <= headers
+    assert {header for header in headers if header.startswith("*")} <= {"*CLS", "*OPC?", "*IDN?"}
 
 
 def test_identity_has_the_four_fields_of_the_standard() -> None:
@@ -123,7 +122,6 @@ def test_identity_has_the_four_fields_of_the_standard() -> None:
 
 def test_codes_for_not_a_number_and_infinity() -> None:
     """g9: SCPI-1999 Volume 1, 7.2.1.5: NaN is 9.91E37; 7.2.1.4: infinity is 9.9E37. Neither is ever a value."""
-    assert (NOT_A_NUMBER, INFINITE) == (9.91e37, 9.9e37)
     for code in (9.91e37, 9.9e37, -9.9e37, float(np.float32(9.91e37)), float(np.float32(9.9e37)), np.nan, np.inf):
         with pytest.raises(WireError, match="point 2"):
             check_finite(np.array([0.0, 1.0, code, 0.0]), 2, "S11")

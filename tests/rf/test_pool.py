@@ -114,3 +114,83 @@ def test_one_sample_beside_the_channel_says_how_far_the_slope_may_have_pulled_it
     assert found is not None
     # 1.25 times the fitted slope over half the pool is an eighth; and 0.02 of curvature over a quarter.
     assert found.bias_db == pytest.approx(-amplitude_db(1 - 0.125 - 0.02 / 4) + 0.06, abs=0.01)
+
+
+def kriged(
+    x: NDArray[np.float64], samples: NDArray[np.complex128], power: float, limits: tuple[float, float]
+) -> tuple[complex, float, float]:
+    """Best linear unbiased value at x = 0 under unknown slope and curvature of these relative sizes (Gauss and Markov:
+    1'V^-1 y / 1'V^-1 1), its noise, and the largest share by which they may pull it. They are relative to the value,
+    which the first pass takes from the power above the noise, the second from the first and twice its noise."""
+    ones = np.ones(x.size)
+    size = math.sqrt(max(float(np.mean(np.abs(samples) ** 2)) - power, power / x.size))
+    for _ in range(2):
+        spread = [(limit * size) ** 2 * np.outer(x**k, x**k) for k, limit in enumerate(limits, 1)]
+        heavy = np.linalg.solve(power * np.eye(x.size) + spread[0] + spread[1], ones)
+        weights = heavy / heavy.sum()
+        value, left = complex(weights @ samples), power * float((weights**2).sum())
+        size = math.sqrt(abs(value) ** 2 + 2.0 * left)
+    return value, left, limits[0] * abs(weights @ x) + limits[1] * abs(float(weights @ x**2))
+
+
+@pytest.mark.parametrize("over_noise", [1e-3, 0.3, 3.0, 30.0])
+@pytest.mark.parametrize("first", [-1.0, -0.2])
+def test_the_value_is_the_best_linear_one(over_noise: float, first: float) -> None:
+    rng = np.random.default_rng(11)
+    x = np.linspace(first, 1.0, 9)
+    samples = 1e-3 * (1 + 0.3j * x + 0.1 * x**2) + 1e-3 / over_noise * complex_normal(rng, 9)
+    power = (1e-3 / over_noise) ** 2
+    shape = BottomShape(0.4 / 2e4, 0.16 / 4e8)
+    value, left, share = kriged(x, samples, power, (0.5, 0.2))  # 1.25 times what was fitted
+    for turn in (1.0, -1.0):
+        found = pool_at(455e6 + turn * 2e4 * x, samples, power, 455e6, 2e4, shape=shape)
+        assert found is not None and found.points == 9
+        assert found.value == pytest.approx(value, rel=1e-6)
+        assert found.power == pytest.approx(left, rel=1e-6)
+        assert found.bias_db == pytest.approx(0.06 - amplitude_db(1 - share), abs=1e-6)
+
+
+@pytest.mark.parametrize("shape", [None, BottomShape(math.nan, 0.0), BottomShape(0.0, math.inf),
+                                   BottomShape(9.0, 9.0)])  # fmt: skip
+def test_what_no_fit_tells_may_be_as_steep_as_any_bottom(shape: BottomShape | None) -> None:
+    """1.5 and 1.0 at the edge of the pool: the largest of the bottoms above."""
+    rng = np.random.default_rng(12)
+    x = np.linspace(-0.5, 1.0, 9)
+    samples = 1e-3 + 1e-3 * complex_normal(rng, 9)
+    found = pool_at(455e6 + 2e4 * x, samples, 1e-6, 455e6, 2e4, shape=shape)
+    value, left, share = kriged(x, samples, 1e-6, (1.5, 1.0))
+    assert found is not None and found.value == pytest.approx(value) and found.power == pytest.approx(left)
+    assert found.bias_db == pytest.approx(0.06 - amplitude_db(1 - min(share, 0.9)), abs=1e-6)
+
+
+@pytest.mark.parametrize("count", [3, 4, 5])
+def test_states_that_are_subtracted_are_weighed_alike(count: int) -> None:
+    """Four samples or more: the straight line of least squares (NumPy's polynomial fit) at the channel; fewer: their
+    mean. Whatever they hold."""
+    x = np.linspace(-0.2, 1.0, count)
+    for level in (1e-6, 1.0):
+        samples = np.asarray(level * (1 + 0.5j * x + 0.2 * x**2))
+        found = pool_at(455e6 + 2e4 * x, samples, 1e-9, 455e6, 2e4, alike=True)
+        expected = np.polyfit(x, samples, 1)[1] if count >= 4 else samples.mean()
+        assert found is not None and found.value == pytest.approx(expected, rel=1e-6)
+
+
+def test_samples_at_the_very_edge_belong_to_the_pool() -> None:
+    f = 455e6 + 1e4 * np.array([-1.01, -1.0, 0.0, 1.0, 1.01])
+    found = pool_at(f, np.full(5, 1e-3 + 0j), 1e-12, 455e6, 1e4)
+    assert found is not None and found.points == 3
+
+
+def test_a_plan_counts_with_a_third_of_the_curvature() -> None:
+    """Mean of x^2 over -1..1 is 1/3; half-width an eighth of 80 kHz; 1.25 x 0.2 at the edge; no width, nothing."""
+    assert planned_bias_db(Bottom()) == 0.0
+    planned = planned_bias_db(Bottom(8e4, BottomShape(0.0, 0.2 / 1e8)))
+    assert planned == pytest.approx(0.06 - amplitude_db(1 - 0.25 / 3))
+    least = planned_bias_db(Bottom(8e4, BottomShape(0.0, 0.0)))
+    assert least == pytest.approx(0.06 - amplitude_db(1 - 0.02 / 3))
+
+
+def test_a_single_sample_at_the_edge_may_be_all_slope() -> None:
+    """Slope and curvature of any bottom may be 2.5 times the value there; what is said ends at nine tenths, 20 dB."""
+    found = pool_at(np.array([455.02e6]), np.array([1e-3 + 0j]), 1e-12, 455e6, 2e4)
+    assert found is not None and found.bias_db == pytest.approx(20.06)

@@ -1,0 +1,357 @@
+"""How the search for a fit goes on, with descents that are told instead of computed: rules of rf/notch/chain_choice.
+
+Expected values follow from the rule that each test names (softmax of evidences, closed forms of a band), never from a
+run of the code.
+"""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Callable
+from types import SimpleNamespace
+from typing import Any
+
+import numpy as np
+import pytest
+import scipy.stats
+
+from rf.notch import chain_choice
+from rf.notch.chain_choice import DEPARTURES, Blend
+from rf.notch.chain_fit import Observed
+from rf.notch.chain_model import Chain, ChainShape
+
+REJECT = 455e6
+F = np.linspace(445e6, 465e6, 401)
+ONE, TWO = ChainShape(1, REJECT, 450e6), ChainShape(2, REJECT, 450e6)
+
+
+def hidden(count: int = 21) -> Observed:
+    """Samples 40 dB over the noise but for `count` in the middle: the hidden band reaches one sample farther on either
+    side, 50 kHz each."""
+    data = np.full(401, 0.1 + 0j)
+    data[200 - count // 2 : 201 + count // 2] = 1e-6
+    data[:20] = data[-20:] = 0.9
+    return Observed(data, np.full(401, 1e-6), 1e-4, 1500.0)
+
+
+OBSERVED = hidden()
+BAND = (REJECT - 11 * 5e4, REJECT + 11 * 5e4)
+
+
+def fit(
+    cost: float = 0.0, *, at_hz: float = REJECT, departure: float = 0.6, evidence: float = 0.0, shape: ChainShape = ONE,
+    chi2: float = 700.0, dof: float = 700.0,
+) -> Any:  # fmt: skip
+    p = np.zeros(shape.size)
+    p[shape.places] = at_hz / REJECT - 1.0
+    return SimpleNamespace(
+        p=p, cost=cost, departure=departure, log_evidence=evidence, shape=shape, chain=Chain(shape, F, F[0], F[-1]),
+        chi2=chi2, dof=dof, residual=np.array([1.0 + 0j] * 401), model=OBSERVED.data,
+    )  # fmt: skip
+
+
+def blend(best: Any, *, p_value: float = 0.5, evidence: float = 0.0) -> Blend:
+    return Blend((best,), (1.0,), 1e-4, 1.0, p_value, evidence, OBSERVED)
+
+
+@pytest.mark.parametrize(
+    ("at_hz", "is_outside"),
+    [
+        (REJECT, False), (BAND[0] - 0.99 * 5.5e5, False), (BAND[0] - 1.01 * 5.5e5, True),
+        (BAND[1] + 0.99 * 5.5e5, False), (BAND[1] + 1.01 * 5.5e5, True),
+    ],
+)  # fmt: skip
+def test_outside_is_half_a_width_beyond_the_band(at_hz: float, is_outside: bool) -> None:
+    assert chain_choice.outside(fit(at_hz=at_hz), BAND) is is_outside
+    two = fit(shape=TWO)
+    two.p[:2] = np.array([at_hz - 3e6, at_hz + 3e6]) / REJECT - 1.0  # the mean counts
+    assert chain_choice.outside(two, BAND) is is_outside
+
+
+@pytest.mark.parametrize(
+    ("best", "p_value", "needed", "suspect"),
+    [
+        (fit(), 0.5, 0.5, False),
+        (fit(departure=1.0), 0.5, 0.0, False),
+        (fit(departure=3.0), 0.5, 0.0, True),
+        (fit(at_hz=BAND[0] - 0.9 * 5.5e5), 0.5, 0.0, False),
+        (fit(at_hz=BAND[0] - 1.1 * 5.5e5), 0.5, 0.0, True),
+        (fit(), 9e-4, 0.021, True),
+        (fit(), 9e-4, 0.019, False),
+        (fit(), 1.1e-3, 0.5, False),
+    ],
+)
+def test_what_makes_a_fit_suspect(
+    monkeypatch: pytest.MonkeyPatch, best: Any, p_value: float, needed: float, suspect: bool
+) -> None:
+    """The largest departures, a place outside, or both a chance below a thousandth and an error over 0.2 dB."""
+    monkeypatch.setattr(chain_choice, "_needed_error", lambda *_: needed)
+    assert chain_choice._suspect(blend(best, p_value=p_value), OBSERVED) is suspect
+
+
+def told(*answers: list[Any]) -> tuple[Callable[..., list[Any]], list[tuple[Any, ...]]]:
+    """Descents that answer as told, in turn; the last answer again and again."""
+    asked: list[tuple[Any, ...]] = []
+
+    def fit_chains(chain: Any, observed: Any, begins: Any, departures: Any, **options: Any) -> list[Any]:
+        asked.append((chain, observed, np.array(begins), list(departures), options))
+        return answers[min(len(asked), len(answers)) - 1]
+
+    return fit_chains, asked
+
+
+def test_cheapest_inside_the_band(monkeypatch: pytest.MonkeyPatch) -> None:
+    """Cheapest first; one that ended outside only where all did; one that fell never."""
+    inside, dear, out = fit(5.0), fit(9.0), fit(1.0, at_hz=460e6)
+    ask: Any = (None, OBSERVED, np.zeros((4, ONE.size)), 1.0, 7, BAND)
+    for answer, found in (([dear, out, None, inside], [inside, dear]), ([out, None, None, None], [out])):
+        fit_chains, asked = told(answer)
+        monkeypatch.setattr(chain_choice, "fit_chains", fit_chains)
+        assert chain_choice._cheapest(*ask) == found
+        assert asked[0][3:] == ([1.0] * 4, {"steps": 7, "searching": True})
+    monkeypatch.setattr(chain_choice, "fit_chains", told([None])[0])
+    with pytest.raises(np.linalg.LinAlgError):
+        chain_choice._cheapest(*ask)
+
+
+def test_weights_are_the_evidences_softmax(monkeypatch: pytest.MonkeyPatch) -> None:
+    """exp(e) / sum; best first; below a thousandth nothing is carried on, and the rest sums to one."""
+    evidences = [-1002.0, -1000.0, -1001.0, -1007.5, -1500.0, -1006.0]
+    fits = [fit(10.0, departure=s, evidence=e) for s, e in zip(DEPARTURES, evidences, strict=True)]
+    fits[1].chi2, fits[1].dof = 760.0, 700.0
+    fit_chains, asked = told(fits, fits[1:])
+    monkeypatch.setattr(chain_choice, "fit_chains", fit_chains)
+    begin = np.arange(ONE.size, dtype=float)
+    found = chain_choice._climb(fits[0].chain, OBSERVED, begin)
+    kept = np.exp([0.0, -1.0, -2.0, -6.0])  # e^-7.5 is below a thousandth of the sum, e^-6 above
+    assert [f.departure for f in found.fits] == [0.1, 0.3, 0.0, 3.0]
+    assert found.weights == pytest.approx(kept / kept.sum())
+    assert found.p_value == pytest.approx(scipy.stats.chi2(700.0).sf(760.0))
+    assert found.evidence == pytest.approx(math.log(np.exp(np.array(evidences) + 1000).mean()) - 1000)
+    assert (found.relative_error, found.inflation, found.observed) == (1e-4, 1.0, OBSERVED)
+    assert asked[0][3] == list(DEPARTURES) and np.array_equal(asked[0][2], np.tile(begin, (6, 1)))
+    assert len(asked) == 2 and asked[1][3] == list(DEPARTURES[1:])  # nothing was better: no third round
+    assert np.array_equal(asked[1][2], [f.p for f in fits[:-1]])
+
+
+def test_departures_below_the_least_are_not_tried(monkeypatch: pytest.MonkeyPatch) -> None:
+    import dataclasses
+
+    fits = [fit(departure=s) for s in (0.6, 1.0, 3.0)]
+    fit_chains, asked = told(fits, fits[1:])
+    monkeypatch.setattr(chain_choice, "fit_chains", fit_chains)
+    chain_choice._climb(fits[0].chain, dataclasses.replace(OBSERVED, least_departure=0.6), fits[0].p)
+    assert asked[0][3] == [0.6, 1.0, 3.0]
+
+
+def test_a_larger_departure_goes_on_from_a_smaller_one(monkeypatch: pytest.MonkeyPatch) -> None:
+    """Cheaper by more than one: taken, and tried again from there, one round less than there are fits; else it ends."""
+    first = [fit(100.0), None, fit(100.0), fit(100.0)]
+    better, little = fit(98.9, evidence=5.0), fit(99.1, evidence=9.0)
+    fit_chains, asked = told(first, [better, little], [None, None])
+    monkeypatch.setattr(chain_choice, "fit_chains", fit_chains)
+    found = chain_choice._climb(first[0].chain, OBSERVED, first[0].p)
+    assert found.best is better and all(kept is not little for kept in found.fits)
+    assert len(asked) == 3
+    fit_chains, asked = told(first, *([fit(cost), fit(cost)] for cost in (90.0, 80.0, 70.0)))
+    monkeypatch.setattr(chain_choice, "fit_chains", fit_chains)
+    chain_choice._climb(first[0].chain, OBSERVED, first[0].p)
+    assert len(asked) == 3
+    monkeypatch.setattr(chain_choice, "fit_chains", told([None])[0])
+    with pytest.raises(np.linalg.LinAlgError):
+        chain_choice._climb(first[0].chain, OBSERVED, first[0].p)
+
+
+class Search:
+    """`_start` with its parts told: the plain starts are numbered in the coupling, orders in the first place."""
+
+    def __init__(self, monkeypatch: pytest.MonkeyPatch, costs: list[float], shape: ChainShape = TWO) -> None:
+        self.shape, self.calls = shape, list[tuple[Any, ...]]()
+        self.costs, self.asked = costs, list[tuple[Any, ...]]()
+        monkeypatch.setattr(chain_choice, "starts", self.starts)
+        monkeypatch.setattr(chain_choice, "_cheapest", self.cheapest)
+        monkeypatch.setattr(chain_choice, "reordered", lambda shape, p: np.array([p + 100.0]))
+
+    def starts(self, chain: Any, hz: Any, data: Any, noise: Any, q: float, keep: int) -> np.ndarray:
+        self.asked.append((hz, data, noise, q))
+        plain = np.zeros((keep, self.shape.size))
+        plain[:, self.shape.log_x] = np.arange(keep)
+        return plain
+
+    def cheapest(self, chain: Any, observed: Any, begins: Any, departure: float, steps: int, band: Any) -> list[Any]:
+        self.calls.append((observed, np.array(begins), departure, steps, band))
+        cost = self.costs[min(len(self.calls), len(self.costs)) - 1]
+        return [SimpleNamespace(p=np.full(self.shape.size, 10.0 * len(self.calls) + k), cost=cost) for k in range(40)]
+
+    def run(self, observed: Observed = OBSERVED, **options: Any) -> np.ndarray:
+        whole = Chain(self.shape, F, F[0], F[-1])
+        return chain_choice._start(whole, observed, **options)
+
+
+@pytest.mark.parametrize(("thorough", "keep", "front", "steps"), [(False, 4, 3, 15), (True, 12, 6, 30)])
+def test_a_search_is_coarse_then_fine(
+    monkeypatch: pytest.MonkeyPatch, thorough: bool, keep: int, front: int, steps: int
+) -> None:
+    """Three harness lengths of each start under an error of 20 %; the best of them, the best plain ones and other
+    orders of the very best under one of 0.3 %, with the usual departures. One sample in three, 128 or a little more."""
+    search = Search(monkeypatch, [0.0])
+    found = search.run(thorough=thorough)
+    hz, data, noise, q = search.asked[0]
+    assert hz == pytest.approx(F[::3]) and np.array_equal(data, OBSERVED.data[::3])
+    assert noise.size == 134 and q == 1500.0
+    coarse, fine = search.calls[0], search.calls[1]
+    assert (coarse[0].relative_error, coarse[2], coarse[3]) == (0.2, 0.0, steps)
+    assert (fine[0].relative_error, fine[2], fine[3]) == (3e-3, 1.0, steps)
+    assert coarse[4] == pytest.approx(BAND) and fine[4] == pytest.approx(BAND)
+    assert len(coarse[1]) == 3 * keep
+    assert list(coarse[1][:4, TWO.log_x]) == [0, 0, 0, 1]
+    assert list(coarse[1][:4, TWO.harness]) == [0.92, 1.0, 1.08, 0.92]
+    expected = [*range(front), *(10.0 + k for k in range(front)), 110.0]
+    assert list(fine[1][:, TWO.log_x]) == expected
+    if not thorough:
+        assert len(search.calls) == 2 and found[0] == 20.0
+    else:
+        assert len(search.calls) == 3 and found[0] == 20.0  # another order was no better
+        assert search.calls[2][0].relative_error == 3e-3 and search.calls[2][1][0, 0] == 120.0
+
+
+@pytest.mark.parametrize(("points", "left"), [(100, 100), (255, 255), (256, 128), (401, 134)])
+def test_a_search_has_128_samples_or_all_there_are(monkeypatch: pytest.MonkeyPatch, points: int, left: int) -> None:
+    search = Search(monkeypatch, [0.0])
+    f = np.linspace(445e6, 465e6, points)
+    observed = OBSERVED.only(np.linspace(0, 400, points).round().astype(int))
+    chain_choice._start(Chain(TWO, f, f[0], f[-1]), observed)
+    assert search.asked[0][0].size == search.asked[0][1].size == left
+
+
+def test_a_thorough_search_follows_what_is_cheaper_by_one(monkeypatch: pytest.MonkeyPatch) -> None:
+    assert Search(monkeypatch, [50.0, 40.0, 38.9, 37.8, 36.7, 35.6]).run(thorough=True)[0] == 50.0  # four rounds
+    assert Search(monkeypatch, [50.0, 40.0, 38.9, 38.0, 20.0]).run(thorough=True)[0] == 30.0
+
+
+def test_a_single_cavity_has_no_other_order(monkeypatch: pytest.MonkeyPatch) -> None:
+    search = Search(monkeypatch, [50.0, 40.0, 20.0], ONE)
+    assert search.run(thorough=True)[0] == 20.0
+    assert len(search.calls) == 2 and len(search.calls[1][1]) == 12
+
+
+def test_larger_errors_and_departures_than_the_searchs_own_are_kept(monkeypatch: pytest.MonkeyPatch) -> None:
+    import dataclasses
+
+    search = Search(monkeypatch, [0.0])
+    search.run(dataclasses.replace(OBSERVED, relative_error=0.5, least_departure=2.0))
+    assert [call[0].relative_error for call in search.calls] == [0.5, 0.5]
+    assert [call[2] for call in search.calls] == [0.0, 2.0]
+
+
+class Course:
+    """`blend_fits` with its parts told; what it does is written down."""
+
+    def __init__(
+        self, monkeypatch: pytest.MonkeyPatch, blends: list[Blend], suspects: list[bool], needed: float = 0.01
+    ) -> None:
+        self.did: list[str] = []
+        self.observed: list[Observed] = []
+        self.blends, self.suspects = iter(blends), iter(suspects)
+        monkeypatch.setattr(chain_choice, "_climb", self.climb)
+        monkeypatch.setattr(chain_choice, "_start", self.start)
+        monkeypatch.setattr(chain_choice, "_suspect", lambda *_: next(self.suspects))
+        monkeypatch.setattr(chain_choice, "_needed_error", lambda *_: needed)
+        monkeypatch.setattr(chain_choice, "_correlation_length", lambda residual: 7.0)
+
+    def climb(self, chain: Chain, observed: Observed, p: Any) -> Blend:
+        assert chain.f.size == observed.data.size
+        assert (chain.low_hz, chain.high_hz) == (F[0], F[-1])  # of the whole sweep, whatever is left out
+        self.did.append(f"climb {p[0]:g}")
+        self.observed.append(observed)
+        return next(self.blends)
+
+    def start(self, whole: Any, observed: Observed, *, thorough: bool = False) -> np.ndarray:
+        assert observed.data.size == whole.f.size == 401
+        self.did.append("thorough" if thorough else "search")
+        return np.full(ONE.size, 2.0 if thorough else 1.0)
+
+
+GOOD, BAD = blend(fit(), p_value=0.5), blend(fit(), p_value=1e-4)
+
+
+def test_an_earlier_fit_saves_the_search(monkeypatch: pytest.MonkeyPatch) -> None:
+    course = Course(monkeypatch, [GOOD], [False])
+    assert chain_choice.blend_fits(ONE, F, OBSERVED, np.zeros(ONE.size)) is GOOD
+    assert course.did == ["climb 0"]
+
+
+@pytest.mark.parametrize(("first", "suspect"), [(BAD, []), (GOOD, [True])])
+def test_an_earlier_fit_that_leads_nowhere_is_left(
+    monkeypatch: pytest.MonkeyPatch, first: Blend, suspect: list[bool]
+) -> None:
+    course = Course(monkeypatch, [first, GOOD], [*suspect, False])
+    assert chain_choice.blend_fits(ONE, F, OBSERVED, np.zeros(ONE.size)) is GOOD
+    assert course.did == ["climb 0", "search", "climb 1"]
+
+
+def test_an_earlier_fit_of_another_shape_is_not_used(monkeypatch: pytest.MonkeyPatch) -> None:
+    course = Course(monkeypatch, [GOOD], [False])
+    chain_choice.blend_fits(ONE, F, OBSERVED, np.zeros(TWO.size))
+    assert course.did == ["search", "climb 1"]
+
+
+@pytest.mark.parametrize(("evidence", "which"), [(1.0, 1), (-1.0, 0)])
+def test_a_suspect_fit_is_searched_again_and_the_evidence_decides(
+    monkeypatch: pytest.MonkeyPatch, evidence: float, which: int
+) -> None:
+    both = [blend(fit(), evidence=0.0), blend(fit(), evidence=evidence)]
+    course = Course(monkeypatch, both, [True])
+    assert chain_choice.blend_fits(ONE, F, OBSERVED) is both[which]
+    assert course.did == ["search", "climb 1", "thorough", "climb 2"]
+
+
+def test_a_residual_widens_all(monkeypatch: pytest.MonkeyPatch) -> None:
+    """Fitted once more from where it ended, under the error that was needed."""
+    course = Course(monkeypatch, [BAD, GOOD], [False])
+    found = chain_choice.blend_fits(ONE, F, OBSERVED)
+    assert course.did == ["search", "climb 1", "climb 0"]
+    assert (found.relative_error, found.inflation) == (0.01, 7.0)
+    assert [observed.relative_error for observed in course.observed] == [1e-4, 0.01]
+
+
+@pytest.mark.parametrize(("least", "samples"), [(0.0, 401), (0.6, 361)])
+def test_an_instruments_samples_over_minus_six_decibels_are_left_out(
+    monkeypatch: pytest.MonkeyPatch, least: float, samples: int
+) -> None:
+    import dataclasses
+
+    course = Course(monkeypatch, [GOOD], [False])
+    chain_choice.blend_fits(ONE, F, dataclasses.replace(OBSERVED, least_departure=least))
+    assert course.observed[0].data.size == samples
+
+
+def test_the_correlation_ends_where_noise_explains_it() -> None:
+    """18 of 400 samples stand out, two pairs of them side by side: rho is 2/18 = 0.111 at lag 1, above 2 / sqrt 400 =
+    0.1, and at most 1/18 at lag 2: 1 + 2 x 2/18."""
+    residual = np.zeros(400, complex)
+    residual[[0, 1, 10, 11, *range(20, 160, 10)]] = 1j
+    assert chain_choice._correlation_length(residual) == pytest.approx(1 + 4 / 18)
+    residual[10] = 0.0  # 1/17 is what noise may do
+    assert chain_choice._correlation_length(residual) == 1.0
+
+
+def test_the_whole_of_a_constant_residual_is_one_sample() -> None:
+    """rho of lag k is 1 - k / K; a quarter of the lags is looked at: 1 + 2 sum over 1..99 of (1 - k / 400)."""
+    assert chain_choice._correlation_length(np.full(400, 1.0 + 0j)) == pytest.approx(1 + 2 * (99 - 99 * 50 / 400))
+
+
+@pytest.mark.parametrize("turn", [1.0, 1j])
+def test_an_error_is_at_most_the_signal_and_at_least_what_was_stated(turn: complex) -> None:
+    """sum 2 |d|^2 / (P + r^2 |m|^2) = dof: with |d| = 0.3 |m|, dof = 2 K and P = 0.05 |m|^2, r^2 = 0.09 - 0.05."""
+    one: Any = SimpleNamespace(model=np.full(100, 0.5 + 0j), dof=200.0)
+
+    def needed(off: complex, power: float, stated: float) -> float:
+        observed: Any = SimpleNamespace(
+            data=0.5 * (1 + off) * np.ones(100), noise_power=np.full(100, power * 0.25), relative_error=stated
+        )
+        return chain_choice._needed_error(one, observed)
+
+    assert needed(0.3 * turn, 0.05, 0.0) == pytest.approx(0.2, rel=1e-6)
+    assert needed(5.0 * turn, 0.05, 0.0) == pytest.approx(1.0, rel=1e-6)
+    assert needed(0.0, 0.05, 0.01) == pytest.approx(0.01, rel=1e-6)
