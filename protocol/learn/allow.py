@@ -62,7 +62,8 @@ def judged(entry: Entry) -> tuple[Role, str]:
 
 def _by_usage(entry: Entry, arguments: str) -> tuple[Role, str] | None:
     """A word whose arguments are named start and stop sets both."""
-    if re.search(r"(?i)\bstart\b.{1,6}\bstop\b", arguments) and not HARM_NAME.search(entry.name):
+    both = re.search(r"(?i)(?<![a-z])start(?![a-z]).{1,12}?(?<![a-z])stop(?![a-z])", arguments)
+    if both and not HARM_NAME.search(entry.name):
         return Role.RANGE, f"its arguments are named so: {arguments.strip()[:40]!r}"
     return None
 

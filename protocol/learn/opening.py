@@ -17,7 +17,7 @@ LISTEN_S = 0.5
 KEY_S = 0.12
 """A one-key menu answers a sign within this."""
 LINE_ENDS = (b"\r", b"\n", b"\r\n")
-HELP_WORDS = ("?", "help", "h", "commands", "list", "menu", "cmds", "usage", "man", "hlp", "??", "HELP")
+HELP_WORDS = ("?", "help", "h", "commands", "list", "menu", "cmds", "usage", "man", "hlp", "??", "words", "HELP")
 ENOUGH = 4
 
 

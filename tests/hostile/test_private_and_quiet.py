@@ -16,6 +16,7 @@ from pathlib import Path
 import pytest
 
 from protocol.files.small_files import write_private
+from protocol.profiles.profile import load_profile
 from protocol.simulated.bench import Bench, start_bench
 from tests.hostile.visits import SITE, changed
 from tests.tui.terminal import terminal
@@ -62,7 +63,7 @@ def test_what_is_written_is_private(
     assert main(["archive", str(path.parent), "--build", "--ask", "worst"]) == ExitStatus.GOALS_MET
 
     class Learned:
-        text, proof, unknown = "# learned\n", "", ()
+        text, proof, unknown, profile = "# learned\n", "", (), load_profile("scpi")
 
     async def learn(*_: object) -> type[Learned]:
         return Learned

@@ -119,7 +119,7 @@ def test_weights_are_the_evidences_softmax(monkeypatch: pytest.MonkeyPatch) -> N
     evidences = [-1002.0, -1000.0, -1001.0, -1007.5, -1500.0, -1006.0]
     fits = [fit(10.0, departure=s, evidence=e) for s, e in zip(DEPARTURES, evidences, strict=True)]
     fits[1].chi2, fits[1].dof = 760.0, 700.0
-    fit_chains, asked = told(fits, fits[1:])
+    fit_chains, asked = told(fits[:3], fits[3:])
     monkeypatch.setattr(chain_choice, "fit_chains", fit_chains)
     begin = np.arange(ONE.size, dtype=float)
     found = chain_choice._climb(fits[0].chain, OBSERVED, begin)
@@ -129,9 +129,20 @@ def test_weights_are_the_evidences_softmax(monkeypatch: pytest.MonkeyPatch) -> N
     assert found.p_value == pytest.approx(scipy.stats.chi2(700.0).sf(760.0))
     assert found.evidence == pytest.approx(math.log(np.exp(np.array(evidences) + 1000).mean()) - 1000)
     assert (found.relative_error, found.inflation, found.observed) == (1e-4, 1.0, OBSERVED)
-    assert asked[0][3] == list(DEPARTURES) and np.array_equal(asked[0][2], np.tile(begin, (6, 1)))
-    assert len(asked) == 2 and asked[1][3] == list(DEPARTURES[1:])  # nothing was better: no third round
-    assert np.array_equal(asked[1][2], [f.p for f in fits[:-1]])
+    assert asked[0][3] == list(DEPARTURES[:3]) and np.array_equal(asked[0][2], np.tile(begin, (3, 1)))
+    # The third weighs enough for the larger ones to be tried, from where it ended; none ends dearer: no third round.
+    assert len(asked) == 2 and asked[1][3] == list(DEPARTURES[3:])
+    assert np.array_equal(asked[1][2], np.tile(fits[2].p, (3, 1)))
+
+
+def test_larger_departures_without_weight_are_not_tried(monkeypatch: pytest.MonkeyPatch) -> None:
+    """Five below the best, e^-5 or 0.7 %, ends it; 4.9 does not."""
+    for drop, rounds in ((5.1, 1), (4.9, 2)):
+        fits = [fit(10.0, departure=s, evidence=-1000.0 - drop * (k == 2)) for k, s in enumerate(DEPARTURES)]
+        fit_chains, asked = told(fits[:3], fits[3:])
+        monkeypatch.setattr(chain_choice, "fit_chains", fit_chains)
+        chain_choice._climb(fits[0].chain, OBSERVED, fits[0].p)
+        assert len(asked) == rounds
 
 
 def test_departures_below_the_least_are_not_tried(monkeypatch: pytest.MonkeyPatch) -> None:
@@ -145,19 +156,21 @@ def test_departures_below_the_least_are_not_tried(monkeypatch: pytest.MonkeyPatc
 
 
 def test_a_larger_departure_goes_on_from_a_smaller_one(monkeypatch: pytest.MonkeyPatch) -> None:
-    """Cheaper by more than one: taken, and tried again from there, one round less than there are fits; else it ends."""
-    first = [fit(100.0), None, fit(100.0), fit(100.0)]
-    better, little = fit(98.9, evidence=5.0), fit(99.1, evidence=9.0)
-    fit_chains, asked = told(first, [better, little], [None, None])
+    """More freedom can't end dearer: by more than one, it begins again where the smaller one ended; what is no cheaper
+    then is not taken."""
+    first = [fit(100.0, departure=0.0), fit(100.9, departure=0.1), fit(102.0, departure=0.3)]
+    better = fit(98.9, departure=0.3, evidence=5.0)
+    fit_chains, asked = told(first, [fit(1.0, evidence=-99.0)] * 3, [better])
     monkeypatch.setattr(chain_choice, "fit_chains", fit_chains)
     found = chain_choice._climb(first[0].chain, OBSERVED, first[0].p)
-    assert found.best is better and all(kept is not little for kept in found.fits)
-    assert len(asked) == 3
-    fit_chains, asked = told(first, *([fit(cost), fit(cost)] for cost in (90.0, 80.0, 70.0)))
-    monkeypatch.setattr(chain_choice, "fit_chains", fit_chains)
-    chain_choice._climb(first[0].chain, OBSERVED, first[0].p)
-    assert len(asked) == 3
-    monkeypatch.setattr(chain_choice, "fit_chains", told([None])[0])
+    assert found.best is better
+    assert len(asked) == 3 and tuple(asked[2][3]) == (0.3,) and np.array_equal(asked[2][2], [first[1].p])
+    for useless in (fit(102.5, evidence=9.0), None):
+        fit_chains, asked = told(first, [None] * 3, [useless])
+        monkeypatch.setattr(chain_choice, "fit_chains", fit_chains)
+        found = chain_choice._climb(first[0].chain, OBSERVED, first[0].p)
+        assert len(asked) == 3 and all(kept is not useless for kept in found.fits)
+    monkeypatch.setattr(chain_choice, "fit_chains", told([None] * 3, [None] * 3)[0])
     with pytest.raises(np.linalg.LinAlgError):
         chain_choice._climb(first[0].chain, OBSERVED, first[0].p)
 
