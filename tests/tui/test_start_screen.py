@@ -266,3 +266,16 @@ async def test_a_damaged_memory_is_one_line(by_id: Path) -> None:
         await hand.press("q", "s")
         await hand.until(lambda: isinstance(app.screen, SiteScreen))
         await hand.press("escape")
+
+
+def test_a_bare_node_keeps_what_was_learned_while_the_screen_stands(by_id: Path, nodes: list[str]) -> None:
+    """A number without a lasting name is not matched tomorrow; today it is the one that was just learned."""
+    set_up = SetUp(Memory.load(), by_id)
+    set_up.add_port(nodes[0])
+    assert set_up.plugged is not None and not set_up.plugged.profile
+    path = set_up.learned(PROFILE, "learned")
+    set_up.look()
+    assert set_up.plugged is not None and set_up.plugged.profile == str(path)
+    tomorrow = SetUp(Memory.load(), by_id)
+    tomorrow.look()
+    assert all(not plugged.profile for plugged in tomorrow.ports if plugged.port.node == nodes[0])

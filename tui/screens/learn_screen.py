@@ -41,8 +41,8 @@ CAUTIONS = (
     "Transmitter off, locked, proved dead before a lead is touched.",
     "Local rules come first. Never key into the analyzer.",
     "Take both leads off the duplexer: nothing hangs on port 1 and port 2.",
-    "Only words are sent whose evidence says that they are harmless; what may",
-    "store, erase, restart or calibrate is never sent.",
+    "Only words are sent whose own text says that a sweep needs them. One that",
+    "lies about itself can't be told from a harmless one.",
 )
 
 
@@ -279,7 +279,7 @@ class LearnScreen(Screen[Learned | None]):
         pages = -(-len(words) // WORDS_A_PAGE)
         page = words[self._page * WORDS_A_PAGE : (self._page + 1) * WORDS_A_PAGE]
         sent = sum(word.role not in (Role.NEVER, Role.UNKNOWN) for word in words)
-        more = f"   page {self._page + 1} of {pages}, down and up turn it" if pages > 1 else ""
+        more = f"   page {self._page + 1} of {pages} (down, up)" if pages > 1 else ""
         return [
             f" WORDS  of the console, {len(words)}; only {sent} will be sent{more}",
             "",

@@ -67,6 +67,8 @@ class SetUp:
     visit: Path | None = None
     typed: list[str] = field(default_factory=list)
     """Ports that were typed: they are not in the system's list."""
+    here: dict[str, Fitted] = field(default_factory=dict)
+    """What fits at a node by this session's own finding, whatever becomes of the node's name later."""
     faults: list[str] = field(default_factory=list)
 
     def look(self) -> None:
@@ -82,7 +84,7 @@ class SetUp:
         for name in [*self.typed, *(one.now for one in known.fitted)]:
             if name and Path(name).exists():
                 found.setdefault(os.path.realpath(name), Port(name))
-        self.ports = tuple(Plugged(port, known.at(node)) for node, port in sorted(found.items()))
+        self.ports = tuple(Plugged(port, self.here.get(node) or known.at(node)) for node, port in sorted(found.items()))
         if self.plugged is None:
             order = {one: number for number, one in enumerate(known.fitted)}
             fitting = sorted(
@@ -172,6 +174,7 @@ class SetUp:
         now = self.plugged
         assert now is not None
         self.memory.keep(self.memory.known.with_analyzer(now.port.best, profile, name, self.by_id))
+        self.here[os.path.realpath(now.port.node)] = self.memory.known.fitted[0]
         self._look_for_ports()
 
     def profile_fault(self) -> str:
