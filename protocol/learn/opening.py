@@ -167,9 +167,12 @@ async def list_words(talk: Talk, opening: Opening) -> list[str]:
             if best:
                 opening.answers = True
                 break
-    for word in HELP_WORDS:
+    for word in HELP_WORDS if opening.answers else ():  # what says nothing may act all the same
         if len(best) >= ENOUGH:
             break
+        letter = len(word) == 1 and word.isalpha()
+        if letter and not (talk.manner.refusals or talk.manner.error_prefix):
+            continue  # a letter may be a command; only where unknown words are refused does a guess cost nothing
         best = await _first(talk, word, best, opening)
     if not best and len(opening.printed) >= ENOUGH:
         best = opening.printed
