@@ -14,13 +14,13 @@ import numpy as np
 
 from protocol.analyzer import Analyzer
 from protocol.errors import AnalyzerError, RequestError
-from protocol.learn.columns import delay_of
 from protocol.learn.dialogue import Dialogue, Progress
 from protocol.learn.listening import MissingError
-from protocol.learn.opening import KeyMenuError
 from protocol.learn.scpi import Probe, learn_scpi, probe_scpi
 from protocol.learn.session import Session
-from protocol.learn.talk import AsksError, Talk
+from protocol.learn.sweeps.columns import delay_of
+from protocol.learn.words.opening import KeyMenuError
+from protocol.learn.words.talk import AsksError, Talk
 from protocol.learn.writer import console_profile
 from protocol.profiles.profile import Profile, parse_profile
 from protocol.sweep import SweepSettings

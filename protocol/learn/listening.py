@@ -12,14 +12,14 @@ from dataclasses import dataclass, field, replace
 
 from protocol.dialects.reply import LINE_END, Manner, cleaned
 from protocol.finding.heard import heard
-from protocol.learn.acquire import Acquisition
-from protocol.learn.allow import Entry, corrected, words_of
-from protocol.learn.axis import Meaning
-from protocol.learn.bounds import Bounds
 from protocol.learn.dialogue import Dialogue, Role, Word
-from protocol.learn.opening import HELP_WORDS, Opening, list_words, open_console
-from protocol.learn.talk import Talk
-from protocol.learn.tokens import entries_of
+from protocol.learn.sweeps.acquire import Acquisition
+from protocol.learn.sweeps.axis import Meaning
+from protocol.learn.sweeps.bounds import Bounds
+from protocol.learn.words.allow import Entry, corrected, words_of
+from protocol.learn.words.opening import HELP_WORDS, Opening, list_words, open_console
+from protocol.learn.words.talk import Talk
+from protocol.learn.words.tokens import entries_of
 
 
 class MissingError(Exception):

@@ -18,7 +18,7 @@ from protocol.analyzer import Analyzer
 from protocol.errors import AnalyzerError, RequestError
 from protocol.files.strict_toml import Table
 from protocol.finding.scpi import Finder
-from protocol.learn.talk import Talk
+from protocol.learn.words.talk import Talk
 from protocol.learn.writer import Page, head, text
 from protocol.profiles.profile import Profile, parse_profile
 from protocol.profiles.scpi import WORDS, Scpi, read_scpi

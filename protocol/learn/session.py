@@ -8,16 +8,16 @@ from __future__ import annotations
 import re
 from dataclasses import replace
 
-from protocol.learn.acquire import Acquire, Acquisition
-from protocol.learn.axis import Meaning, OtherFrequenciesError, listed_unit, meaning_of, sensible
-from protocol.learn.bounds import find_bandwidth, find_points, find_range
 from protocol.learn.dialogue import Dialogue, Role
 from protocol.learn.listening import Listening, MissingError
-from protocol.learn.setters import Setters, numbers_in
-from protocol.learn.shapes import Shape
-from protocol.learn.talk import Talk
-from protocol.learn.trials import Trials
-from protocol.learn.trying import FIELDS
+from protocol.learn.sweeps.acquire import Acquire, Acquisition
+from protocol.learn.sweeps.axis import Meaning, OtherFrequenciesError, listed_unit, meaning_of, sensible
+from protocol.learn.sweeps.bounds import find_bandwidth, find_points, find_range
+from protocol.learn.sweeps.setters import Setters, numbers_in
+from protocol.learn.sweeps.shapes import Shape
+from protocol.learn.sweeps.trials import Trials
+from protocol.learn.sweeps.trying import FIELDS
+from protocol.learn.words.talk import Talk
 from protocol.profiles.templates import SETTING_FIELDS, UNITS, Template, setting_values
 from protocol.sweep import SweepSettings
 

@@ -6,7 +6,6 @@ Owns: the layout of a learned file. Refuses: to write a value that the draft doe
 from __future__ import annotations
 
 import json
-import math
 from collections.abc import Sequence
 
 from protocol.files.harmless import harmless
@@ -184,15 +183,5 @@ def _list(values: Sequence[str]) -> str:
     return "[" + ", ".join(text(value) for value in values) + "]"
 
 
-def page_evidence(page: Page, key: str) -> str:
-    """The evidence for a key, "" without."""
-    return page._evidence.get(key, "")
-
-
 def _bool(value: bool) -> str:
     return "true" if value else "false"
-
-
-def level_text(decibels: float) -> str:
-    """A level for a sentence."""
-    return f"{decibels:.1f} dB" if math.isfinite(decibels) else "nothing"

@@ -34,8 +34,8 @@ from protocol.dialects.exchange import PLAIN_LIMIT, Exchange
 from protocol.files.harmless import harmless
 from protocol.files.small_files import json_data
 from protocol.files.touchstone import parse_touchstone
-from protocol.learn.shapes import shapes_of
-from protocol.learn.tokens import entries_of
+from protocol.learn.sweeps.shapes import shapes_of
+from protocol.learn.words.tokens import entries_of
 from protocol.profiles.profile import Profile, load_profile, parse_profile
 from protocol.sweep import SweepSettings
 from tests.hostile.oracle import outcome

@@ -26,7 +26,7 @@ from tests.tui.terminal import terminal
 from tests.visit.test_recorded import write_s2p
 from tui.cli import main
 from tui.commands.exit_status import ExitStatus
-from visit.report.exports import FORMULA, plain_cell, touchstone3
+from visit.report.exports import FORMULA, plain_cell
 
 EVIL = (
     "=1+1 \x1b[38;5;199m\x1b]0;owned\x07\x9b7m\u202eevil\u2066\n@FORGED pass\r-FORGED\t+x\x7f\u2028FORGED"
@@ -231,8 +231,6 @@ def test_exports_hold_no_formula_and_no_forged_line(
     assert sum(line.startswith("!") for line in lines) == 4
     frequency, s = read_touchstone(tmp_path / f"out/{RUN}.s2p", "a sweep", 2)
     assert s.shape == (frequency.size, 2, 2)
-    three = touchstone3(frequency, s[:, [0, 0, 1]][:, :, [0, 0, 1]], [EVIL])
-    assert three.count("!") == 1 and three.startswith("! =1+1 ")
 
 
 def test_a_poisoned_visit_on_a_screen(evil: Path) -> None:

@@ -11,11 +11,11 @@ import numpy as np
 import pytest
 
 from protocol.analyzer import Analyzer
-from protocol.learn.line_check import at_port, plan
 from protocol.profiles.profile import parse_profile
 from protocol.profiles.scpi import WORDS
 from protocol.simulated.bench import Bench
 from protocol.sweep import SweepSettings
+from protocol.trial.line_check import at_port, plan
 from protocol.wire.link import SerialLink
 from tests.scpi_quirks import truth
 

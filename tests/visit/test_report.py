@@ -35,7 +35,7 @@ from visit.figures.figures_json import assessment_data
 from visit.figures.replay import Replay
 from visit.record.visit_file import VisitFile
 from visit.report.archive import ask, build, visit_files
-from visit.report.exports import export_visit, plain_cell, touchstone3
+from visit.report.exports import export_visit, plain_cell
 from visit.report.report import build_report
 from visit.report.report_html import report_html
 from visit.report.report_text import report_text
@@ -196,16 +196,6 @@ def test_touchstone_reads_back_through_scikit_rf(visit: VisitFile, tmp_path: Pat
     assert [stage["name"] for stage in figures["stages"]].count("as found") == 3
     with pytest.raises(RequestError, match="exists already"):
         export_visit(visit, tmp_path / "out")
-
-
-def test_a_three_port_file_reads_back(tmp_path: Path) -> None:
-    from skrf import Network
-
-    rng = np.random.default_rng(2)
-    s = rng.normal(size=(5, 3, 3)) + 1j * rng.normal(size=(5, 3, 3))
-    path = tmp_path / "a.s3p"
-    path.write_text(touchstone3(np.linspace(1e8, 2e8, 5), s, ["three ports"]))
-    np.testing.assert_allclose(Network(str(path)).s, s, rtol=1e-11)
 
 
 def test_csv_holds_numbers_only(visit: VisitFile, tmp_path: Path) -> None:

@@ -10,8 +10,8 @@ import asyncio
 import sys
 
 from protocol.errors import RequestError
-from protocol.learn.line_check import NOT_IN_LOG, Outcome, Planned, at_port, in_log, plan
 from protocol.profiles.profile import Profile, load_profile
+from protocol.trial.line_check import NOT_IN_LOG, Outcome, Planned, at_port, in_log, plan
 from protocol.wire import wire_log
 from protocol.wire.link import SerialLink
 from tui.commands.exit_status import ExitStatus

@@ -85,17 +85,6 @@ def touchstone(frequency_hz: NDArray[np.float64], columns: Sequence[Complex], co
     return "\n".join(lines) + "\n"
 
 
-def touchstone3(frequency_hz: NDArray[np.float64], s: NDArray[np.complex128], comments: Sequence[str]) -> str:
-    """Touchstone 1.1 text of a three-port (K, 3, 3): a row of the matrix a line."""
-    lines = [f"! {_ascii(comment)}" for comment in comments]
-    lines.append("# Hz S RI R 50")
-    for index, hz in enumerate(frequency_hz):
-        for row in range(3):
-            values = " ".join(f"{s[index, row, col].real:.12e} {s[index, row, col].imag:.12e}" for col in range(3))
-            lines.append(f"{f'{hz:.6f} ' if row == 0 else '  '}{values}")
-    return "\n".join(lines) + "\n"
-
-
 def csv_text(frequency_hz: NDArray[np.float64], s11: Complex, s21: Complex) -> str:
     """Frequency, S11 and S21 as real and imaginary parts and in decibels; numbers only below the heading."""
     buffer = io.StringIO()

@@ -256,7 +256,7 @@ async def who_is_it(plugged: Plugged) -> str:
             return analyzer.identity.text
         finally:
             await analyzer.close()
-    from protocol.learn.talk import Talk  # noqa: PLC0415
+    from protocol.learn.words.talk import Talk  # noqa: PLC0415
     from protocol.wire.link import SerialLink  # noqa: PLC0415
 
     link = await SerialLink.open(plugged.port.best)

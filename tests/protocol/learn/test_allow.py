@@ -5,10 +5,10 @@ from __future__ import annotations
 import pytest
 
 from protocol.errors import RequestError
-from protocol.learn.allow import SENT, words_of
 from protocol.learn.dialogue import Correction, Role, parse_corrections
-from protocol.learn.talk import AsksError, asks, turnable
-from protocol.learn.tokens import entries_of
+from protocol.learn.words.allow import SENT, words_of
+from protocol.learn.words.talk import AsksError, asks, turnable
+from protocol.learn.words.tokens import entries_of
 from tests.strangers import dangerous_listings
 
 

@@ -12,12 +12,12 @@ import pytest
 from protocol.analyzer import Analyzer
 from protocol.errors import AnalyzerError, RequestError
 from protocol.finding.guarded import GuardedLink, UnsafeError
-from protocol.learn.line_check import GOOD, NOT_IN_LOG, Outcome, at_port, in_log, plan
-from protocol.learn.replay import answers, exchanges
 from protocol.profiles.profile import Profile, load_profile, parse_profile
 from protocol.profiles.scpi import searchable
 from protocol.simulated.bench import Bench, start_bench
 from protocol.sweep import SweepSettings
+from protocol.trial.line_check import GOOD, NOT_IN_LOG, Outcome, at_port, in_log, plan
+from protocol.trial.replay import answers, exchanges
 from protocol.wire import wire_log
 from protocol.wire.link import SerialLink
 from tui.cli import build_parser, main

@@ -11,8 +11,8 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 
 from protocol.learn.dialogue import Role, Word
-from protocol.learn.setters import Setter, Source, numbers_in
-from protocol.learn.trying import Settings, Writing, nice
+from protocol.learn.sweeps.setters import Setter, Source, numbers_in
+from protocol.learn.sweeps.trying import Settings, Writing, nice
 
 POINTS = (51, 101, 64, 201, 75, 50, 100, 128, 151, 301, 401, 21, 11)
 PAIRS = ((Role.START, Role.STOP), (Role.CENTRE, Role.SPAN), (Role.START, Role.STEP))

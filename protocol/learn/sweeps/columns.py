@@ -7,13 +7,12 @@ lead. Refuses: to name a pair that fits nothing, or to choose between two that f
 from __future__ import annotations
 
 import re
-from collections.abc import Sequence
 from dataclasses import dataclass
 
 import numpy as np
 from numpy.typing import NDArray
 
-from protocol.learn.shapes import Shape
+from protocol.learn.sweeps.shapes import Shape
 
 UNITS: tuple[tuple[str, float], ...] = (("hz", 1.0), ("10hz", 10.0), ("khz", 1e3), ("mhz", 1e6), ("ghz", 1e9))
 REFLECTS = (0.72, 1.1)
@@ -164,8 +163,3 @@ def value_columns(shape: Shape) -> list[int]:
             continue
         found.append(at)
     return found
-
-
-def magnitudes_only(shapes: Sequence[Shape]) -> bool:
-    """Whether nothing but one number a trace and point came."""
-    return bool(shapes) and all(len(value_columns(shape)) in (1, 2) for shape in shapes)

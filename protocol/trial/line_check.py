@@ -17,12 +17,12 @@ from protocol.dialects.scpi import FORMAT_NAMES
 from protocol.errors import RequestError
 from protocol.finding.guarded import GuardedLink
 from protocol.finding.lines import Lines
-from protocol.learn.lexicon import HARM_SURELY
-from protocol.learn.replay import ENTRY, Exchange, answers, exchanges, no_error
-from protocol.learn.talk import Talk
+from protocol.learn.words.lexicon import HARM_SURELY
+from protocol.learn.words.talk import Talk
 from protocol.profiles.profile import Profile
 from protocol.profiles.scpi import PARAMETERS, WORDS, Scpi
 from protocol.profiles.templates import Template
+from protocol.trial.replay import ENTRY, Exchange, answers, exchanges, no_error
 from protocol.wire.link import Link
 
 NOT_IN_LOG = "not in this log"

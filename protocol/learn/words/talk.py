@@ -11,7 +11,7 @@ import time
 from dataclasses import dataclass, field
 
 from protocol.dialects.reply import LINE_END, Manner, cleaned
-from protocol.learn.lexicon import PAGE_WARNS, WARNS
+from protocol.learn.words.lexicon import PAGE_WARNS, WARNS
 from protocol.wire.link import Link
 
 NEWLINE = re.compile(rb"\r\n|\n\r|\n|\r")

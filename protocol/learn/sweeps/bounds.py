@@ -7,12 +7,10 @@ that was neither told by the console nor taken when tried.
 from __future__ import annotations
 
 import re
-from collections.abc import Sequence
 from dataclasses import dataclass, field
 
 from protocol.learn.dialogue import Role
-from protocol.learn.setters import numbers_in
-from protocol.learn.trials import Trials
+from protocol.learn.sweeps.trials import Trials
 
 COUNTS = (11, 21, 25, 50, 51, 64, 75, 100, 101, 128, 150, 151, 200, 201, 256, 301, 401, 500, 501, 512, 801, 1001)
 USUAL_HZ = (10.0, 30.0, 100.0, 300.0, 1000.0, 3000.0, 10_000.0)
@@ -106,8 +104,3 @@ def _listed(told: str) -> tuple[list[float], list[str]]:
         inner = [hz for hz in USUAL_HZ if low < hz < high]
         return sorted({low, *inner, high}), []
     return [], []
-
-
-def numbers_of(lines: Sequence[str]) -> list[float]:
-    """All numbers of a reply."""
-    return [value for line in lines for _, value in numbers_in(line)]

@@ -11,7 +11,7 @@ from collections.abc import Sequence
 from dataclasses import dataclass, replace
 
 from protocol.learn.dialogue import Correction, Role, Word
-from protocol.learn.lexicon import DESCRIPTIONS, HARM, HARM_NAME, HARM_SURELY, NAMES
+from protocol.learn.words.lexicon import DESCRIPTIONS, HARM, HARM_NAME, HARM_SURELY, NAMES
 
 _DESCRIPTIONS = tuple((role, re.compile(pattern, re.IGNORECASE)) for role, pattern in DESCRIPTIONS)
 _NAMES = tuple((role, re.compile(pattern, re.IGNORECASE)) for role, pattern in NAMES)

@@ -9,7 +9,7 @@ from __future__ import annotations
 import re
 from collections.abc import Sequence
 
-from protocol.learn.allow import Entry
+from protocol.learn.words.allow import Entry
 
 NAME = r"[@/]?[A-Za-z][A-Za-z0-9_./]*[!?]?"
 _SLOT = (

@@ -11,10 +11,9 @@ from dataclasses import dataclass, field
 import numpy as np
 from numpy.typing import NDArray
 
-from protocol.learn.acquire import Acquisition, Part
-from protocol.learn.columns import (
+from protocol.learn.sweeps.acquire import Acquisition, Part
+from protocol.learn.sweeps.columns import (
     DELAY_S,
-    UNITS,
     Delay,
     Kind,
     delay_of,
@@ -24,7 +23,7 @@ from protocol.learn.columns import (
     reflecting,
     rising,
 )
-from protocol.learn.shapes import Shape
+from protocol.learn.sweeps.shapes import Shape
 
 
 class OtherFrequenciesError(Exception):
@@ -124,8 +123,3 @@ def reflection(meaning: Meaning, taken: list[list[Shape]], trace: str = "s11") -
 def listed_unit(part: Part, start_hz: float, stop_hz: float) -> str:
     """The unit in which a list holds the frequencies from start to stop; "" where it does not."""
     return frequency_unit(part.shapes[0].values[:, 0], start_hz, stop_hz)
-
-
-def known_units() -> tuple[str, ...]:
-    """Units that a technician may name."""
-    return tuple(unit for unit, _ in UNITS)

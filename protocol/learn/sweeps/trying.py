@@ -12,8 +12,8 @@ from dataclasses import dataclass, field
 
 from protocol.dialects.reply import cleaned
 from protocol.learn.dialogue import Role, Word
-from protocol.learn.setters import Setter, Setters, Source, line_with, numbers_in
-from protocol.learn.talk import NEWLINE, Talk
+from protocol.learn.sweeps.setters import Setter, Setters, Source, line_with, numbers_in
+from protocol.learn.words.talk import NEWLINE, Talk
 from protocol.profiles.templates import UNITS, Field
 
 FIELDS = {

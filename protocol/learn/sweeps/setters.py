@@ -10,8 +10,8 @@ from collections.abc import Callable, Iterator, Sequence
 from dataclasses import dataclass, field
 
 from protocol.learn.dialogue import Role, Word
-from protocol.learn.talk import Talk
-from protocol.learn.tokens import hints_of
+from protocol.learn.words.talk import Talk
+from protocol.learn.words.tokens import hints_of
 
 NUMBER = re.compile(r"[-+]?(?:\d+[.,]?\d*|[.,]\d+)(?:[eE][-+]?\d{1,3})?")
 HEXED = re.compile(r"(?<!\w)[0-9A-F]{6,8}(?!\w)")

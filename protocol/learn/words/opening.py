@@ -11,7 +11,7 @@ from collections import Counter
 from dataclasses import dataclass, field, replace
 
 from protocol.dialects.reply import LINE_END, Manner, cleaned
-from protocol.learn.talk import NEWLINE, Talk, asks
+from protocol.learn.words.talk import NEWLINE, Talk, asks
 
 LISTEN_S = 0.5
 KEY_S = 0.12

@@ -12,11 +12,11 @@ from dataclasses import dataclass, field
 
 import numpy as np
 
-from protocol.learn.columns import value_columns
 from protocol.learn.dialogue import Role, Word
-from protocol.learn.setters import Setters
-from protocol.learn.shapes import Shape, shapes_of
-from protocol.learn.talk import SWEEP_S, Talk
+from protocol.learn.sweeps.columns import value_columns
+from protocol.learn.sweeps.setters import Setters
+from protocol.learn.sweeps.shapes import Shape, shapes_of
+from protocol.learn.words.talk import SWEEP_S, Talk
 
 MOST_POLLS = 200
 AGAIN_S = 6.0
