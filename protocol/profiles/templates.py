@@ -227,7 +227,7 @@ class Template:
 
 
 def jsonlike(source: str) -> bool:
-    """Whether braces in a template are the tongue's own (an object in JSON)."""
+    """Whether braces in a template are the dialect's own (an object in JSON)."""
     return '"' in source
 
 

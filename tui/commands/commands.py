@@ -155,12 +155,12 @@ def _follow(watcher: Watcher) -> ExitStatus:
     """A line for each change, until nobody measures any more."""
     pause, shown = threading.Event(), ""
     while True:
-        keeper, progress = watcher.keeper, watcher.state().progress
+        owner, progress = watcher.owner, watcher.state().progress
         line = f"{run_words(watcher.visit)}, {progress.phase.value}"
         if line != shown:
             shown = line
             data([line])
-        if keeper is None:
+        if owner is None:
             return ExitStatus.GOALS_MET if progress.phase is Phase.COMPLETE else ExitStatus.CANT_SAY
         pause.wait(LOOK_EVERY_S)
 

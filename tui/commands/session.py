@@ -124,8 +124,8 @@ def _is_measured(path: Path, port: str | None = None) -> bool:
     except RecordError:
         return False
     try:
-        keeper = living(visit)
-        return keeper is not None and (port is None or os.path.realpath(keeper.port) == port)
+        owner = living(visit)
+        return owner is not None and (port is None or os.path.realpath(owner.port) == port)
     finally:
         visit.close()
 
@@ -134,11 +134,11 @@ def take_over_or_refuse(path: Path, options: argparse.Namespace) -> None:
     """Ask the other process for its analyzer when the user wants that; its run is continued. Raises RequestError."""
     visit = VisitFile.open(path)
     try:
-        keeper = living(visit)
-        if keeper is not None:
+        owner = living(visit)
+        if owner is not None:
             if not options.take_over:
-                raise RequestError(busy_words(visit, keeper))
-            take_over(visit, keeper)
+                raise RequestError(busy_words(visit, owner))
+            take_over(visit, owner)
     finally:
         visit.close()
     options.visit, options.resume = path, broken_off(path)

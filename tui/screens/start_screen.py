@@ -237,7 +237,7 @@ class StartScreen(Screen[None]):
         self.say("")
 
     def action_new_site(self) -> None:
-        """Type a new site; when nothing else is missing it is gone on with."""
+        """Type a new site; when nothing else is missing measuring begins."""
         self.app.push_screen(SiteScreen(), self._new_site)
 
     def action_edit_site(self) -> None:

@@ -57,12 +57,12 @@ class WatchScreen(Panel):
         self.run_worker(self._take_over, thread=True, exclusive=True)
 
     def _take_over(self) -> None:
-        keeper = self._watcher.keeper
+        owner = self._watcher.owner
         try:
-            if keeper is not None:
+            if owner is not None:
                 visit = VisitFile.open(self._watcher.visit.path)
                 try:
-                    take_over(visit, keeper, self._left)
+                    take_over(visit, owner, self._left)
                 finally:
                     visit.close()
         except RequestError as error:

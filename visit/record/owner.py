@@ -16,13 +16,13 @@ from protocol.errors import RequestError
 from visit.record.visit_file import RecordBusyError, VisitFile
 
 ASK_EVERY_S = 0.2
-"""How often a keeper looks for a request, and an asker for its effect."""
+"""How often a owner looks for a request, and an asker for its effect."""
 PATIENCE_S = 15.0
-"""Beside three sweeps, how long an asker waits for a keeper to let go."""
+"""Beside three sweeps, how long an asker waits for a owner to let go."""
 
 
 @dataclass(frozen=True, slots=True)
-class Keeper:
+class Owner:
     """A process that measures into a visit file."""
 
     id: int
@@ -64,23 +64,23 @@ def register(visit: VisitFile, port: str) -> int:
     return row
 
 
-def living(visit: VisitFile) -> Keeper | None:
+def living(visit: VisitFile) -> Owner | None:
     """The other process that measures into this file now, None when there is none."""
     rows = visit.rows("select id, pid, mark, port, at_s from keeper where pid != ? order by id desc", (os.getpid(),))
-    keepers = (Keeper(int(str(i)), int(str(p)), str(m), str(port), float(str(at))) for i, p, m, port, at in rows)
-    return next((keeper for keeper in keepers if keeper.lives and not _let_go(visit, keeper)), None)
+    owners = (Owner(int(str(i)), int(str(p)), str(m), str(port), float(str(at))) for i, p, m, port, at in rows)
+    return next((owner for owner in owners if owner.lives and not _let_go(visit, owner)), None)
 
 
-def _let_go(visit: VisitFile, keeper: Keeper) -> bool:
+def _let_go(visit: VisitFile, owner: Owner) -> bool:
     return bool(
-        visit.rows("select 1 from remark where kind = 'handed over' and words like ?", (f"keeper {keeper.id} %",))
+        visit.rows("select 1 from remark where kind = 'handed over' and words like ?", (f"keeper {owner.id} %",))
     )
 
 
-def busy_words(visit: VisitFile, keeper: Keeper) -> str:
+def busy_words(visit: VisitFile, owner: Owner) -> str:
     """One line for somebody who meets a file that is being measured into."""
     return (
-        f"{visit.path} is being measured into by process {keeper.pid} ({run_words(visit)}); watch it with `deepnotch"
+        f"{visit.path} is being measured into by process {owner.pid} ({run_words(visit)}); watch it with `deepnotch"
         f" watch {visit.path}`, or take it over with --take-over"
     )
 
@@ -94,16 +94,16 @@ def run_words(visit: VisitFile) -> str:
     return f"{done} sweeps" if planned is None else f"{done} of {planned} sweeps"
 
 
-def ask(visit: VisitFile, keeper: Keeper) -> None:
-    """Ask a keeper to stop at the end of the sweep and to give the port."""
+def ask(visit: VisitFile, owner: Owner) -> None:
+    """Ask a owner to stop at the end of the sweep and to give the port."""
     with visit.writing() as connection:
         connection.execute(
-            "insert into handover (at_s, keeper_id, pid) values (?, ?, ?)", (time.time(), keeper.id, os.getpid())
+            "insert into handover (at_s, keeper_id, pid) values (?, ?, ?)", (time.time(), owner.id, os.getpid())
         )
 
 
 def asked(visit: VisitFile, keeper_id: int) -> int | None:
-    """Process that asks this keeper to hand over; None when nobody does."""
+    """Process that asks this owner to hand over; None when nobody does."""
     rows = visit.rows("select pid from handover where keeper_id = ? order by id limit 1", (keeper_id,))
     return int(str(rows[0][0])) if rows else None
 
@@ -113,24 +113,24 @@ def hand_over(visit: VisitFile, keeper_id: int, to_pid: int) -> None:
     visit.remark("handed over", f"keeper {keeper_id} to process {to_pid}", time.time())
 
 
-def take_over(visit: VisitFile, keeper: Keeper, tick: threading.Event | None = None) -> None:
-    """Ask, and wait until the keeper has let go or has ended. Raises RequestError when it does neither.
+def take_over(visit: VisitFile, owner: Owner, tick: threading.Event | None = None) -> None:
+    """Ask, and wait until the owner has let go or has ended. Raises RequestError when it does neither.
 
-    The patience counts from the last sweep that came: a keeper in the middle of a slow sweep is not a dead one.
+    The patience counts from the last sweep that came: a owner in the middle of a slow sweep is not a dead one.
     """
     pause = tick or threading.Event()
     longest = visit.rows("select duration_s from sweep order by id desc limit 1")
     patience = PATIENCE_S + 3.0 * (float(str(longest[0][0])) if longest else 0.0)
     stubborn = RequestError(
-        f"process {keeper.pid} does not let go within {patience:.0f} s; end it with `kill {keeper.pid}`, then try"
+        f"process {owner.pid} does not let go within {patience:.0f} s; end it with `kill {owner.pid}`, then try"
         " again: what it measured is kept"
     )
     try:
-        ask(visit, keeper)
+        ask(visit, owner)
     except RecordBusyError:
         raise stubborn from None
     until = time.monotonic() + patience
-    while keeper.lives and not _let_go(visit, keeper):
+    while owner.lives and not _let_go(visit, owner):
         if time.monotonic() >= until:
             raise stubborn
         if pause.wait(ASK_EVERY_S):

@@ -12,7 +12,7 @@ from pathlib import Path
 from protocol.errors import RequestError
 from protocol.sweep import Applied
 from visit.figures.assessment import Assessment
-from visit.record.owner import Keeper, living
+from visit.record.owner import Owner, living
 from visit.record.visit_file import RunRow, VisitFile
 from visit.run.conductor import Phase, Progress, RunOrder
 from visit.run.figure_maker import Follower
@@ -61,7 +61,7 @@ class Watcher:
         return self._visit
 
     @property
-    def keeper(self) -> Keeper | None:
+    def owner(self) -> Owner | None:
         """Who measures now."""
         return living(self._visit)
 
@@ -80,7 +80,7 @@ class Watcher:
         runs = self._visit.runs()
         if not runs:
             return
-        run, keeper = runs[-1], self.keeper
+        run, owner = runs[-1], self.owner
         if self._follower is None:
             self._follower = Follower(self._visit, None)
         told, fault = self._figures(run.id)
@@ -90,11 +90,11 @@ class Watcher:
             calibration = figures.calibrations.get(run.calibration_id or 0)
             self._corrects_itself = figures.corrects_itself(run)
             self._calibrated_at_s = None if calibration is None else calibration.at_s
-        progress = self._progress(run, keeper)
+        progress = self._progress(run, owner)
         if told is None and self._state.progress.run_id == run.id:
             told = self._state.assessment
         self._state = LiveState(
-            self._state.site, run.hookup, progress, told, port=keeper.port if keeper else "",
+            self._state.site, run.hookup, progress, told, port=owner.port if owner else "",
             visit_name=self._visit.path.name, figures_fault=fault,
             calibrated_at_s=self._calibrated_at_s, corrects_itself=self._corrects_itself,
         )  # fmt: skip
@@ -110,14 +110,14 @@ class Watcher:
             self._follower.forget()
             return None, _fault(error)
 
-    def _progress(self, run: RunRow, keeper: Keeper | None) -> Progress:
+    def _progress(self, run: RunRow, owner: Owner | None) -> Progress:
         """Where the run stands, by its row and the newest words of the log."""
         done = self._visit.sweep_count(run.id)
         timing = self._visit.rows(
             "select min(started_s), max(started_s + duration_s) from sweep where run_id = ?", (run.id,)
         )
         first, last = (None if value is None else float(str(value)) for value in timing[0])
-        phase, message = _phase(run, keeper, self._trouble(run))
+        phase, message = _phase(run, owner, self._trouble(run))
         analyzer = self._visit.rows("select identity from analyzer order by id desc limit 1")
         return Progress(
             phase=phase,
@@ -147,15 +147,15 @@ def _fault(error: Exception) -> str:
     return f"figures failed ({type(error).__name__}: {error}); sweeps go on and are kept"
 
 
-def _phase(run: RunRow, keeper: Keeper | None, trouble: str) -> tuple[Phase, str]:
+def _phase(run: RunRow, owner: Owner | None, trouble: str) -> tuple[Phase, str]:
     if run.outcome == "complete":
         return Phase.COMPLETE, ""
     if run.outcome == "stopped" or (run.outcome or "").startswith("handed over"):
         return Phase.STOPPED, run.outcome or ""
     if run.outcome is not None:
         return Phase.FAULT, run.outcome
-    if keeper is None:
+    if owner is None:
         return Phase.STOPPED, "the process that measured has ended; `--resume` continues its run"
     if trouble:
         return Phase.WAITING, trouble
-    return Phase.SWEEPING, f"process {keeper.pid} measures; this screen only watches"
+    return Phase.SWEEPING, f"process {owner.pid} measures; this screen only watches"
