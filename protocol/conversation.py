@@ -33,7 +33,6 @@ from protocol.dialects.events import (
 from protocol.errors import AnalyzerError, PortLostError, RequestError
 from protocol.finding.heard import heard
 from protocol.finding.paced import PacedLink
-from protocol.finding.scpi import Finder
 from protocol.pace import Pace
 from protocol.profiles.profile import Profile
 from protocol.sweep import Identity, Limits, SweepSettings
@@ -141,6 +140,8 @@ class Conversation:
         except PortLostError:
             raise
         except AnalyzerError as error:
+            from protocol.finding.scpi import Finder  # noqa: PLC0415 - only where the profile's words are not taken
+
             finder = Finder(self._link, scpi, lambda _: None)
             found = await finder.find()
             if found is None:

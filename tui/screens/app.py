@@ -17,7 +17,6 @@ from protocol.errors import RequestError
 from protocol.files.harmless import harmless
 from tui.drawing.marks import MarkSet
 from tui.screens.live_screen import LiveScreen
-from tui.screens.start_screen import StartScreen
 from tui.screens.watch_screen import WatchScreen
 from tui.terminal.terminal_gone import Signals, terminal_gone
 from tui.terminal.thin_line import ThinApp
@@ -91,6 +90,8 @@ def run_screen(tool: Tool, order: RunOrder, marks: MarkSet, signals: Signals) ->
 
 def run_start(set_up: SetUp, signals: Signals) -> Choice | None:
     """Show the start screen; None when the user left it or the terminal went."""
+    from tui.screens.start_screen import StartScreen  # noqa: PLC0415 - learning loads only where somebody chooses
+
     screen = StartScreen(set_up)
     _run(screen, signals)
     return screen.choice

@@ -22,7 +22,6 @@ from tui.screens.calibration_screen import CalibrationScreen
 from tui.screens.day_screen import DayScreen
 from tui.screens.dialogs import BenchDialog, BudgetDialog, HelpDialog, HookUpDialog, SweepDialog, TemperatureDialog
 from tui.screens.panel import Panel
-from tui.screens.site_screen import SiteScreen
 from tui.screens.tune_screen import TuneScreen
 from visit.day.day import FREEZE_STEP
 from visit.day.planner import plan_proof
@@ -238,6 +237,8 @@ class LiveScreen(Panel):
     def action_site(self) -> None:
         """Edit the site."""
         why = "Saving ends the run; what is begun afterwards is judged by the new site."
+        from tui.screens.site_screen import SiteScreen  # noqa: PLC0415 - only where the site is edited
+
         self.app.push_screen(SiteScreen(self._tool.site, self._tool.site_path, why), self._site_edited)
 
     def _site_edited(self, answer: tuple[Path, Site] | None) -> None:
