@@ -163,8 +163,10 @@ class ConsoleReplies(Exchange):
             if short and last and step.settle is not None:
                 step = replace(step, settle=lambda buffer: (bytes(buffer), len(buffer)))
             body = yield step
-            lines = self._manner.lines(body, text)
-            refused = self._manner.refusal(lines) if table is None or len(lines) < max(points, 4) else None
+            refused = None
+            if table is None or body.count(b"\n") + body.count(b"\r") < 2 * max(points, 4):  # a whole trace is none
+                lines = self._manner.lines(body, text)
+                refused = self._manner.refusal(lines) if table is None or len(lines) < max(points, 4) else None
             if refused is not None and not refusable:
                 raise WireError(f"the analyzer refused {text!r}: {plain(refused)}", refused=True)
         if table is not None and last and self._console.enough is not None and table.read.command is None:
@@ -205,6 +207,8 @@ class ConsoleReplies(Exchange):
 
     def _kept(self, body: bytes) -> bytes:
         """The body of a strict read without remarks."""
+        if not self._manner.remarks_in(body):
+            return body
         lines = body.split(self._console.in_end)
         return self._console.in_end.join(line for line in lines if not self._manner.remark(line))
 
@@ -234,7 +238,10 @@ class ConsoleReplies(Exchange):
                     begin = scanned = found.end()
                 assert begin is not None
                 first = begin + (1 if view[begin : begin + 1] == b"\n" else 0)  # the LF of an echo cut behind its CR
-                match = end.match(view, first) or end.search(view, max(first, scanned - longest))
+                since = max(first, scanned - longest)
+                match = end.match(view, first)
+                if match is None and self._manner.may_end(view, since):
+                    match = end.search(view, since)
                 if match is not None:
                     break
                 scanned = len(view)

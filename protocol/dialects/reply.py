@@ -112,6 +112,22 @@ class Manner:
         """Whether a line came unasked."""
         return bool(self._remarks) and line.lstrip().startswith(self._remarks)
 
+    @cached_property
+    def _marks(self) -> tuple[bytes, ...]:
+        """How each prompt, or else each closing line, begins; empty when one of them may begin with anything."""
+        marks = [
+            re.split(r"\{(?:n|x|word)\}", text)[0].encode("ascii", "replace") for text in self.prompts or self.ends
+        ]
+        return tuple(marks) if all(mark.strip() for mark in marks) else ()
+
+    def may_end(self, data: bytes | bytearray, begin: int) -> bool:
+        """Whether an end can stand behind `begin`; a quick look before the pattern is tried."""
+        return not self._marks or any(data.find(mark, begin) >= 0 for mark in self._marks)
+
+    def remarks_in(self, body: bytes) -> bool:
+        """Whether the words of a remark stand anywhere in a reply; a quick look before its lines are parted."""
+        return any(prefix in body for prefix in self._remarks)
+
     def refusal(self, lines: Iterable[bytes]) -> bytes | None:
         """The line that refuses, or None."""
         listed = list(lines)
