@@ -5,12 +5,11 @@ Owns: the sentence. Refuses: to guess what the bytes mean beyond what can be see
 
 from __future__ import annotations
 
-import re
 from collections.abc import Sequence
 
 from protocol.dialects.exchange import plain, shown
+from protocol.dialects.reply import LINE_END
 
-ENDS = re.compile(rb"[\r\n]+")
 STRANGE = 0.3
 """Share of bytes that are no text above which the speed of the port is suspected."""
 
@@ -42,4 +41,4 @@ def heard(said: Sequence[tuple[str, bytes]]) -> str:
 
 
 def _lines(data: bytes) -> list[bytes]:
-    return [line.strip() for line in ENDS.split(data) if line.strip()]
+    return [line.strip() for line in LINE_END.split(data) if line.strip()]

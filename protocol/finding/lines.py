@@ -13,13 +13,13 @@ from collections.abc import Callable
 from dataclasses import replace
 
 from protocol.dialects.exchange import plain
+from protocol.dialects.reply import LINE_END
 from protocol.finding.guarded import GuardedLink
 from protocol.profiles.scpi import Scpi, searchable
 from protocol.profiles.templates import NUMBER, Template
 from protocol.wire.link import Link
 
 FIRST_S, QUIET_S = 0.4, 0.05
-ENDS = re.compile(rb"[\r\n]+")
 ERROR_ENTRY = re.compile(rb"\s*([+-]?\d{1,5})\s*(,.*)?")
 VALUE = re.compile(rb"(\D{0,4}?)(" + NUMBER + rb")\s*[A-Za-z]{0,3}")
 REFUSAL = re.compile(rb"(?i)idn|unknown|error|invalid|what|bad |illegal|syntax|not found|command|^\?")
@@ -66,7 +66,7 @@ class Lines:
         """Lines without echo, prompt and empty ones."""
         prompt = self.scpi.prompt.encode("ascii")
         sent = self.scpi.line(command).strip()
-        lines = [line.removeprefix(prompt).strip() for line in ENDS.split(got)]
+        lines = [line.removeprefix(prompt).strip() for line in LINE_END.split(got)]
         return [line for line in lines if line and line != sent]
 
     async def value(self, question: str) -> float | None:
@@ -103,7 +103,7 @@ class Lines:
             self.scpi = replace(self.scpi, out_end=end)
             for _ in range(2):
                 got = await self.raw(end + b"*IDN?" + end, 0.5)
-                lines = [line.strip() for line in ENDS.split(got) if line.strip()]
+                lines = [line.strip() for line in LINE_END.split(got) if line.strip()]
                 echo = b"*IDN?" in lines
                 lines = [line for line in lines if line != b"*IDN?" and re.search(rb"[A-Za-z]{2}", line)]
                 if lines and not ERROR_ENTRY.fullmatch(lines[-1]) and not REFUSAL.search(lines[-1]):

@@ -15,11 +15,11 @@ from dataclasses import dataclass
 from protocol.dialects.blocks import block_header
 from protocol.dialects.console_replies import manner_of
 from protocol.dialects.exchange import WireError
+from protocol.dialects.reply import LINE_END
 from protocol.profiles.profile import Profile
 from protocol.profiles.scpi import Scpi
 from protocol.wire.wire_log import SENT
 
-ENDS = re.compile(rb"[\r\n]+")
 _BLOCK = re.compile(rb"[^\r\n#]{0,16}(#[1-9])")
 """A block, perhaps behind a prompt."""
 ENTRY = re.compile(rb'\s*[+-]?\d{1,5}\s*(?:,\s*"?[A-Za-z].*)?')
@@ -45,7 +45,7 @@ def exchanges(profile: Profile, log: Iterable[tuple[str, bytes]]) -> list[Exchan
     """All lines of a log in their order, each with its own answers."""
     found: list[Exchange] = []
     for sent, came in breaths(log):
-        lines = [line for line in ENDS.split(sent) if line.strip()]
+        lines = [line for line in LINE_END.split(sent) if line.strip()]
         if not lines:
             continue
         if profile.scpi is not None:
@@ -80,7 +80,7 @@ def answers(came: bytes) -> list[bytes]:
             found.append(came[block.start(1) : end])
             at = end
             continue
-        ending = ENDS.search(came, at)
+        ending = LINE_END.search(came, at)
         line = came[at : ending.start() if ending is not None else len(came)].strip()
         if line:
             found.append(line)

@@ -12,11 +12,10 @@ from dataclasses import dataclass
 
 from protocol.learn.dialogue import Role, Word
 from protocol.learn.sweeps.setters import Setter, Source, numbers_in
-from protocol.learn.sweeps.trying import Settings, Writing, nice
+from protocol.learn.sweeps.trying import RANGE, Settings, Writing, nice
 
 POINTS = (51, 101, 64, 201, 75, 50, 100, 128, 151, 301, 401, 21, 11)
 PAIRS = ((Role.START, Role.STOP), (Role.CENTRE, Role.SPAN), (Role.START, Role.STEP))
-_RANGE = re.compile(r"([-+]?\d[\d.,]*)\s*([kMG]?)(?:Hz)?\s*(?:\.\.|to|-)\s*(\d[\d.,]*)\s*([kMG]?)(?:Hz)?")
 
 
 @dataclass
@@ -65,7 +64,7 @@ class Trials(Settings):
         """Counts to try: those that the console's words list, then usual ones within the range that they give."""
         text = f"{word.usage} {word.description}"
         low, high = 2, 100_000
-        found = _RANGE.search(text)
+        found = RANGE.search(text)
         if found and "hz" not in found.group().lower():
             low, high = int(float(found.group(1).rstrip(".,"))), int(float(found.group(3).rstrip(".,")))
         listed = [int(part) for part in re.findall(r"\b\d{2,4}\b", text)] if not found else []

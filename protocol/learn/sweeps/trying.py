@@ -19,7 +19,7 @@ from protocol.profiles.templates import UNITS, Field
 FIELDS = {
     Role.START: "start", Role.STOP: "stop", Role.CENTRE: "centre", Role.SPAN: "span", Role.STEP: "step",
 }  # fmt: skip
-_RANGE = re.compile(r"([-+]?\d[\d.,]*)\s*([kMG]?)(?:Hz)?\s*(?:\.\.|to|-)\s*(\d[\d.,]*)\s*([kMG]?)(?:Hz)?")
+RANGE = re.compile(r"([-+]?\d[\d.,]*)\s*([kMG]?)(?:Hz)?\s*(?:\.\.|to|-)\s*(\d[\d.,]*)\s*([kMG]?)(?:Hz)?")
 
 
 @dataclass(frozen=True)
@@ -74,7 +74,7 @@ class Settings:
 
     async def _took(self, line: str, wanted: list[tuple[str, float]], current: list[Source]) -> bool:
         lines = await self.talk.ask(line)
-        self.refused_with += [text for text in lines if _RANGE.search(text)]
+        self.refused_with += [text for text in lines if RANGE.search(text)]
         if self.talk.refused(lines):
             return False
         commands = [*self.status, *(source.command for source in current)]
@@ -175,7 +175,7 @@ class Settings:
         """Ranges that refusals told while values were tried."""
         found = []
         for line in self.refused_with:
-            match = _RANGE.search(line)
+            match = RANGE.search(line)
             values = _frequencies(line.replace("..", " "), writing)
             if match and len(values) >= 2 and values[-1] > values[-2] >= 0:
                 found.append((max(values[-2], 1e4, values[-1] / 1e4), values[-1]))
@@ -187,7 +187,7 @@ class Settings:
         for word in self.setters.words:
             if word.role not in (Role.START, Role.STOP, Role.CENTRE):
                 continue
-            for match in _RANGE.finditer(f"{word.usage} {word.description}"):
+            for match in RANGE.finditer(f"{word.usage} {word.description}"):
                 try:
                     low, high = (_value(match, at) * scale for at in (1, 3))
                 except ValueError:
@@ -234,7 +234,7 @@ class Settings:
         lines: list[str] = []
         for number, line in enumerate(form.replace("{v}", text).split("\n")):
             lines = self.talk.lines(await self.talk.say(line, value=number > 0), line)
-        self.refused_with += [line for line in lines if _RANGE.search(line)]
+        self.refused_with += [line for line in lines if RANGE.search(line)]
         if self.talk.refused(lines):
             return None
         commands = [*(source.command for source in current), *self.status]
