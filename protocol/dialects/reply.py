@@ -15,6 +15,8 @@ ESCAPE = re.compile(rb"\x1b\[[0-?]*[ -/]*[@-~]|\x1b[@-Z\\-_]|\x07")
 """Control sequences of terminals (ECMA-48): colours, cursor moves, the bell."""
 BACKSPACED = re.compile(rb"[^\x08\r\n]\x08")
 LINE_END = re.compile(rb"[\r\n]+")
+NAK = b"\x15"
+"""ASCII's own word for not taken; alone on a line it refuses in every dialect."""
 LONGEST_REFUSAL = 3
 """A reply of more lines is no refusal, even if one of them looks like one."""
 
@@ -135,7 +137,7 @@ class Manner:
             return None
         prefix = self.error_prefix.encode("ascii", "replace")
         for line in listed:
-            if prefix and line.startswith(prefix):
+            if line == NAK or (prefix and line.startswith(prefix)):
                 return line
             if self._refusal is not None and self._refusal.fullmatch(line):
                 return line

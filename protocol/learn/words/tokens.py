@@ -66,7 +66,7 @@ def name_of(usage: str) -> str:
     if verb and re.match(r"\d+", verb.group(2)):
         return f"{verb.group(1)} {verb.group(2)}"
     first = usage.split()[0]
-    glued = re.match(r"([a-z]{1,3}|[A-Z]{1,3})(?=<|\{|\[)|([a-z]{1,3})(?=[A-Z]+$|\d{3}|\d+\.|[nf]:)", first)
+    glued = re.match(r"([a-z]{1,3}|[A-Z]{1,3})(?=<|\{|\[)|([a-z]{1,3})(?=[A-Z]+$|\d{3}|\d+\.|[nf]:[a-z])", first)
     if glued:
         return glued.group()
     return re.split(r"[=:,<{\[]", first)[0] or first
