@@ -86,11 +86,11 @@ class Session(Listening):
             for text, name in zip(texts, names, strict=False):
                 for shown, value in numbers_in(line):
                     if "{" + name not in " ".join([*lines, out]) and (shown == text or value == numbers_in(text)[0][1]):
-                        si = ":si" if shown[-1:] in "kMG" and name.endswith("_hz") else ""
+                        si = ":si" if shown[-1:] in "kMG" and "_" in name else ""
                         out = re.sub(rf"(?<![\w.{{]){re.escape(shown)}(?![\w.])", f"{{{name}{si}}}", out, count=1)
                         break
             if "{" in out:
-                lines.append(re.sub(r"(?<![\w.{])[-+]?\d+(?:\.\d+)?(?![\w}])", "{skip}", out))
+                lines.append(_skipped(out))
         if all("{" + name in " ".join(lines) for name in names[:2]):
             self.found.readback[command] = lines
             self.found.evidence[f"readback {command}"] = "its numbers followed what was set"
@@ -266,16 +266,22 @@ def _read_line(line: str, name: str) -> str:
     """A line of an answer as a template: the value a field, other numbers skipped; a suffix is part of it."""
     head, _, tail = line.partition("{v}")
     field_name = name
-    suffix = re.match(r"[kMG](?!\w)", tail)
+    suffix = re.match(r" ?[kMG](?:[Hh][Zz])?(?!\w)", tail)
     if suffix:
-        tail = tail[1:]
+        tail = tail[suffix.end() :]
     if name != "points" and ":" not in name and name.endswith("_hz") and suffix:
         field_name = f"{name}:si"
 
-    def skipped(text: str) -> str:
-        return re.sub(r"(?<![\w.{])[-+]?\d+(?:\.\d+)?(?![\w}])", "{skip}", text)
+    return f"{_skipped(head)}{{{field_name}}}{_skipped(tail)}"
 
-    return f"{skipped(head)}{{{field_name}}}{skipped(tail)}"
+
+def _skipped(text: str) -> str:
+    """A text with its numbers made fields of no interest."""
+    return re.sub(
+        r"(?<![\w.{])[-+]?\d+(?:\.\d+)?( ?[kMG](?:[Hh][Zz])?)?(?![\w}])",
+        lambda match: "{skip:si}" if match.group(1) else "{skip}",
+        text,
+    )
 
 
 def _shape_of(line: str) -> str:
@@ -289,7 +295,7 @@ def _same_line(one: str, other: str) -> bool:
 def _merged(one: str, other: str) -> str:
     """Two templates of the same line, each with another field, as one."""
     fields = [
-        a if a != "{skip}" else b
+        a if not a.startswith("{skip") else b
         for a, b in zip(re.findall(r"\{[^}]*\}", one), re.findall(r"\{[^}]*\}", other), strict=True)
     ]
     parts = _shape_of(one).split("#")

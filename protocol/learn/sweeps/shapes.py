@@ -22,6 +22,8 @@ _FORMS = {
     "hex": r"(?<![\w])[0-9A-F]{4,8}(?![\w])",
 }
 FEWEST_POINTS = 3
+TAGS = (1.0, 2.0, 11.0, 21.0)
+"""Numbers that name a trace where they stand in front of every point."""
 LONGEST_ROW = 240
 """A longer line holds more than one point."""
 
@@ -155,6 +157,8 @@ def _blocks(
             ]
     titles = _titles(texts[: rows[0][0]], table.shape[1])
     tags = list(dict.fromkeys(table[:, 0]))
+    if len(tags) == 1 and tags[0] in TAGS and table.shape[1] >= 3:
+        return [_tagged(rows, table, literals, forms, pattern, tags[0])]
     if len(tags) == 2 and table.shape[1] >= 3 and len(rows) % 2 == 0 and sum(table[:, 0] == tags[0]) == half:
         # the number in front is the name of the trace, not a value
         return [_tagged(rows, table, literals, forms, pattern, tag) for tag in tags]

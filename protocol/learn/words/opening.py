@@ -19,6 +19,8 @@ KEY_S = 0.12
 LINE_ENDS = (b"\r", b"\n", b"\r\n")
 HELP_WORDS = ("?", "help", "h", "commands", "list", "menu", "cmds", "usage", "man", "hlp", "??", "words", "HELP")
 ENOUGH = 4
+DECLINED = re.compile(rb"(?:[yY] ?/ ?\[[nN]\]|[\[(]y/N[\])])[ ?:]*$")
+"""A question that waits from before, whose answer is no unless somebody says yes."""
 
 
 class KeyMenuError(Exception):
@@ -39,7 +41,8 @@ async def open_console(talk: Talk) -> Opening:
     """Approach a console. Raises AsksError when it warns or asks, KeyMenuError when it acts on single keys."""
     opening = Opening()
     idle = await talk.listen(LISTEN_S)
-    asks(idle, "")
+    if not DECLINED.search(cleaned(idle).rstrip()):  # an empty line, which comes next, declines
+        asks(idle, "")
     _menu(idle)
     tails = await _line_end(talk, opening, idle)
     await _refusals(talk, opening, tails)
@@ -175,7 +178,7 @@ def _blotted(line: str, word: str) -> str:
 async def list_words(talk: Talk, opening: Opening) -> list[str]:
     """The fullest text that a word of help brings, all pages of it."""
     best: list[str] = []
-    empty = await talk.ask("", pages=True)
+    empty = talk.listed(await talk.say("", pages=True), "")
     if len(empty) >= ENOUGH:
         opening.help_word, best = "", empty
     if not opening.answers:
@@ -201,7 +204,7 @@ async def list_words(talk: Talk, opening: Opening) -> list[str]:
 
 async def _first(talk: Talk, word: str, best: list[str], opening: Opening) -> list[str]:
     talk.permit(word)
-    lines = await talk.ask(word, pages=True)
+    lines = talk.listed(await talk.say(word, pages=True), word)
     if talk.refused(lines) or len(" ".join(lines)) <= max(20, len(" ".join(best))):
         return best
     opening.help_word = word

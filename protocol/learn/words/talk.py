@@ -108,6 +108,12 @@ class Talk:
         """The lines of a reply as text."""
         return [line.decode("ascii", "replace") for line in self.manner.lines(got, command)]
 
+    def listed(self, got: bytes, command: str) -> list[str]:
+        """The lines of a reply with what they are indented by."""
+        own = set(self.lines(got, command))
+        lines = [line.decode("ascii", "replace").rstrip() for line in LINE_END.split(cleaned(got))]
+        return [line for line in lines if line.strip("\x00\xfe \t") in own]
+
     def refused(self, lines: list[str]) -> bool:
         """Whether a reply is a refusal, as far as refusals are known; the list of words is one."""
         if sum(line.strip() in self.listing for line in lines) >= FEWEST_LISTED:

@@ -85,7 +85,7 @@ def _beside(lines: Sequence[str]) -> list[Entry]:
     found = []
     for line in lines:
         text = _NUMBERED.sub("", line).strip().strip("|").strip()
-        other = text.count(";") > 1 or (_HEADING.match(line) and " " not in text)
+        other = text.count("; ") > 1 or (_HEADING.match(line) and " " not in text)
         if other and (not USAGE.fullmatch(text) or text.endswith(":")):
             continue
         for match in _BETWEEN.finditer(text):
