@@ -33,9 +33,9 @@ def cleaned(data: bytes) -> bytes:
 
 
 def wild(text: str) -> bytes:
-    """A pattern for a line in which {n} is a number, {x} a word without blanks and {word} anything."""
-    parts = re.split(r"(\{n\}|\{x\}|\{word\})", text)
-    wilds = {"{n}": rb"[0-9]+", "{x}": rb"[!-~]+", "{word}": rb".*?"}
+    """A pattern for a line in which {n} is a number, {h} one in hexadecimal, {x} a word and {word} anything."""
+    parts = re.split(r"(\{n\}|\{h\}|\{x\}|\{word\})", text)
+    wilds = {"{n}": rb"[0-9]+", "{h}": rb"[0-9A-Fa-f]+", "{x}": rb"[!-~]+", "{word}": rb".*?"}
     return b"".join(wilds.get(part, re.escape(part.encode("ascii", "replace"))) for part in parts)
 
 
@@ -118,7 +118,7 @@ class Manner:
     def _marks(self) -> tuple[bytes, ...]:
         """How each prompt, or else each closing line, begins; empty when one of them may begin with anything."""
         marks = [
-            re.split(r"\{(?:n|x|word)\}", text)[0].encode("ascii", "replace") for text in self.prompts or self.ends
+            re.split(r"\{(?:n|h|x|word)\}", text)[0].encode("ascii", "replace") for text in self.prompts or self.ends
         ]
         return tuple(marks) if all(mark.strip() for mark in marks) else ()
 

@@ -26,6 +26,10 @@ class MissingError(Exception):
     """What stands in the way, as the end of a sentence."""
 
 
+class UnitUnknownError(MissingError):
+    """Nothing tells the unit of the frequencies, and the answer to the question for it is not known."""
+
+
 @dataclass
 class Found:
     """All that was learned so far; commands are templates by their key in a profile."""
@@ -166,5 +170,5 @@ class Listening:
 
 def _end_shape(line: str) -> str:
     if re.fullmatch(r"[*=#$]?[0-9A-F]{1,4}", line) and not line.isalpha():
-        return f"{line[0]}{{x}}" if not line[0].isalnum() else ""
+        return f"{line[0]}{{h}}" if not line[0].isalnum() else ""
     return line if len(line) <= 24 and not re.search(r"\d", line) else ""

@@ -9,7 +9,7 @@ import re
 from dataclasses import replace
 
 from protocol.learn.dialogue import Dialogue, Role
-from protocol.learn.listening import Listening, MissingError
+from protocol.learn.listening import Listening, MissingError, UnitUnknownError
 from protocol.learn.sweeps.acquire import Acquire, Acquisition
 from protocol.learn.sweeps.axis import Meaning, OtherFrequenciesError, listed_unit, meaning_of, sensible
 from protocol.learn.sweeps.bounds import find_bandwidth, find_points, find_range
@@ -111,15 +111,26 @@ class Session(Listening):
     async def sweeps(self) -> None:
         """How a sweep is taken, what its columns are, how its frequencies are known."""
         assert self._trials is not None
-        acquire = Acquire(self.talk, self._trials.setters)
-        for _ in range(NARROWER):
+        trials, why = self._trials, MissingError("the frequencies that come with the data are not those that were set")
+        acquire = Acquire(self.talk, trials.setters)
+        held = trials.low_hz, trials.high_hz
+        windows = [(held[0], held[0] + (held[1] - held[0]) * 0.4**narrower) for narrower in range(NARROWER)]
+        if not trials.verified:  # nothing was read back: what was set may have been ignored, or moved
+            others = [window for window in trials.windows(trials.writing) if window != held]
+            windows = [held, *others, *windows[1:]]
+        for number, (trials.low_hz, trials.high_hz) in enumerate(windows):
             try:
                 await self._sweeps(acquire)
                 return
             except OtherFrequenciesError:  # its own limits cut the span: less may be taken as it is
-                trials = self._trials
-                trials.high_hz = trials.low_hz + (trials.high_hz - trials.low_hz) * 0.4
-        raise MissingError("the frequencies that come with the data are not those that were set")
+                continue
+            except UnitUnknownError:
+                raise
+            except MissingError as error:
+                why = why if number else error
+                if trials.verified or acquire.thin or (self.found.acquisition is None and not acquire.strange):
+                    break
+        raise why
 
     async def _sweeps(self, acquire: Acquire) -> None:
         counted = self._counted()
@@ -200,7 +211,7 @@ class Session(Listening):
                 self.found.readback.clear()
                 self._commands(self._trials)
             return
-        raise MissingError(
+        raise UnitUnknownError(
             "the unit of its frequencies is not told, and an open lead's delay would be"
             f" {meaning.delay.seconds * 1e9:.3g} ns with the one that was tried"
         )

@@ -284,7 +284,7 @@ def _parted(values: list[float], points: int | None, form: str, literal: str = "
 def _one_line(lines: Sequence[str], points: int | None) -> list[Shape]:
     """All numbers of all points on one line."""
     longest = max(lines, key=len, default="")
-    hexed = re.findall(r"(?<!\w)[0-9A-F]{4}(?!\w)", longest)
+    hexed = re.findall(r"(?<![\w.+-])[0-9A-F]{4}(?![\w.])", longest)
     form = _form_of([longest])
     texts = re.findall(_FORMS[form], longest)
     if points is not None and len(hexed) >= 2 * points and len(hexed) >= len(texts):

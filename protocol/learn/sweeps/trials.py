@@ -100,7 +100,7 @@ class Trials(Settings):
         words = [self.setters.of(role)[0] for role in pair]
         sources = [await self._sources(word) for word in words]
         for writing in self._writings(words):
-            for window in self._windows(writing):
+            for window in self.windows(writing):
                 done = await self._place(pair, words, sources, writing, window)
                 if done:
                     self.writing, (self.low_hz, self.high_hz) = writing, window
@@ -147,7 +147,7 @@ class Trials(Settings):
         current = await self._sources(word)
         with_points = Role.POINTS not in self.setters.found
         for writing in self._writings([word]):
-            for low, high in self._windows(writing):
+            for low, high in self.windows(writing):
                 for joint, separator in _joints(word):
                     hertz = [nice(low + part * (high - low)) for part in (0.2, 0.7)]
                     texts = [writing.text(value) for value in hertz]

@@ -109,9 +109,9 @@ class Settings:
                 return Outcome(understood=True)
         return Outcome(taken=not commands)
 
-    def _hear(self, lines: list[str], count: int = 0) -> None:
+    def _hear(self, lines: list[str], count: int = 0, role: Role = Role.RANGE) -> None:
         """Keep ranges and counts that the answer to a value tells."""
-        if not count:
+        if not count and role in (Role.START, Role.STOP, Role.CENTRE, Role.RANGE):
             self.refused_with += [line for line in lines if RANGE.search(line)]
         elif self.talk.turned_down(lines):
             self.counts_told = counts_told(lines, count) or self.counts_told
@@ -135,7 +135,7 @@ class Settings:
                 yield writing
         self.unit_known = known
 
-    def _windows(self, writing: Writing) -> Iterator[tuple[float, float]]:
+    def windows(self, writing: Writing) -> Iterator[tuple[float, float]]:
         """Ranges in which to try values: what the console names, then usual ones."""
         seen = set()
         usual = ((100e6, 160e6), (10e6, 50e6), (400e6, 500e6), (2e6, 9e6), (1e9, 1.5e9), (0.3e6, 1.8e6))
@@ -281,7 +281,7 @@ class Settings:
         lines: list[str] = []
         for number, line in enumerate(form.replace("{v}", text).split("\n")):
             lines = self.talk.lines(await self.talk.say(line, value=number > 0), line)
-        self._hear(lines, 0 if hertz else int(value))
+        self._hear(lines, 0 if hertz else int(value), word.role)
         if self.talk.turned_down(lines):
             self.refuses = self.refuses or bool(hertz)
             told = told_range(lines) if hertz else bool(counts_told(lines, int(value)))
@@ -301,6 +301,8 @@ class Settings:
                 self._clamp(word.role, hertz, other, hertz / value)
         if commands:
             return Outcome(understood=moved)
+        if "\n" in form:
+            return await self._offered(word, form, text, value, hertz)
         if line_with(lines, text, value, hertz):
             self.shows = True
             return Outcome(True, None, True)
@@ -310,6 +312,21 @@ class Settings:
         if numbers or (self.shows and not lines):
             return Outcome(understood=bool(numbers))
         return Outcome(True, None, True)
+
+    async def _offered(self, word: Word, form: str, text: str, value: float, hertz: float) -> Outcome:
+        """Whether a word that asks back offers the value that was set; it is left as it is."""
+        question = form.partition("\n")[0]
+        lines = self.talk.lines(await self.talk.say(question), question)
+        await self.talk.say("")
+        held = re.findall(r"[(\[]([^()\[\]]*\d[^()\[\]]*)[)\]]", lines[-1]) if lines else []
+        if not held:
+            return Outcome(True, None, True)
+        if line_with(held[-1:], text, value, hertz):
+            return Outcome(True, None, True)
+        numbers = numbers_in(held[-1])
+        if len(numbers) == 1 and hertz and value:
+            self._clamp(word.role, hertz, numbers[0], hertz / value)
+        return Outcome(understood=True)
 
     def _clamp(self, role: Role, asked_hz: float, shown: tuple[str, float], scale: float) -> None:
         """A value that was moved tells an end of the range."""

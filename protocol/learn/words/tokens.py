@@ -116,7 +116,11 @@ def _upside(lines: Sequence[str]) -> list[Entry]:
     deep = [line.startswith("    ") for line in lines]
     if sum(deep) < 4 or not any(not flag for flag in deep):
         return []
-    if not all(USAGE.fullmatch(line.strip()) for line, flag in zip(lines, deep, strict=True) if flag):
+    if not all(
+        USAGE.fullmatch(line.strip()) or re.fullmatch(r"\s*\?+", line)
+        for line, flag in zip(lines, deep, strict=True)
+        if flag
+    ):
         return []
     found: list[Entry] = []
     told = ""
