@@ -159,7 +159,8 @@ class Settings:
                 half = values[Role.SPAN] / 2
                 low, high = values[Role.CENTRE] - half, values[Role.CENTRE] + half
             if low is not None and high is None and Role.STEP in values:
-                high = low + 40 * values[Role.STEP]
+                counts = [self._value_of(word, Writing()) for word in self.setters.of(Role.POINTS)]
+                high = low + ((counts[0] if counts and counts[0] else 41) - 1) * values[Role.STEP]
             if low is None and self.setters.of(Role.RANGE):
                 low, high = self._ends_of(writing)
             if low is not None and high is not None and high > low:

@@ -173,8 +173,8 @@ class Talk:
                     wait = quiet_s / 5
                 elif self.manner.silent:  # the echo of a command is no answer yet
                     wait = quiet_s if not command.strip() or self.manner.lines(got, command) else max(first_s, quiet_s)
-                else:
-                    wait = max(first_s, 0.5)
+                else:  # an echo comes first, the rest after a sweep
+                    wait = max(first_s, 0.5) if not self.manner.lines(got, command) else max(min(first_s, 1.5), 0.5)
             except TimeoutError:
                 last = NEWLINE.split(cleaned(got))[-1]
                 if not (pages or self._lists(got)) or turned >= MOST_PAGES or not turnable(got):
