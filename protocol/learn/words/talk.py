@@ -8,7 +8,7 @@ from __future__ import annotations
 
 import re
 import time
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 
 from protocol.dialects.reply import LINE_END, LONGEST_REFUSAL, Manner, cleaned
 from protocol.learn.words.lexicon import ASKS_LEAVE, PAGE_WARNS, TROUBLE, WARNS
@@ -66,8 +66,19 @@ class Talk:
         await self.link.send(data)
         got = await self._collect(first_s, QUIET_S, longest_s, pages=pages, command=data.decode("ascii", "replace"))
         self.last_s = time.monotonic() - began
+        self._learn_prompt(got)
         self.transcript.append((data.decode("ascii", "replace"), got))
         return got
+
+    def _learn_prompt(self, got: bytes) -> None:
+        """A prompt that tells a state looks like the one that is known, with another word in it."""
+        if not self.manner.prompts or self.manner.ended(got):
+            return
+        tail = NEWLINE.split(cleaned(got))[-1].decode("ascii", "replace")
+        known = {re.sub(r"[A-Za-z]+", "w", prompt).rstrip() for prompt in self.manner.prompts}
+        word = re.fullmatch(r"\W*[A-Za-z]{2,12}\W+", tail)
+        if word and re.sub(r"[A-Za-z]+", "w", tail).rstrip() in known - {"w"}:
+            self.manner = replace(self.manner, prompts=(*self.manner.prompts, tail))
 
     def permit(self, *words: str) -> None:
         """From now on these words may be sent."""
@@ -150,6 +161,7 @@ class Talk:
                 await self._collect(1.0, 0.4, LONGEST_S, pages=False)
                 break
         self.last_s = time.monotonic() - began
+        self._learn_prompt(got)
         self.transcript.append((line, got))
         return got
 
