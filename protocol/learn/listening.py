@@ -21,6 +21,9 @@ from protocol.learn.words.opening import HELP_WORDS, Opening, list_words, open_c
 from protocol.learn.words.talk import FEWEST_LISTED, Talk
 from protocol.learn.words.tokens import entries_of
 
+LOCKED = re.compile(r"(?i)\b(?:locked|log ?in|password|pass ?code|access denied|not authori[sz]ed|unlock)\b")
+"""A refusal that says that a password comes first."""
+
 
 class MissingError(Exception):
     """What stands in the way, as the end of a sentence."""
@@ -82,6 +85,9 @@ class Listening:
         self.words = words_of(entries)
         self.words = corrected(self.words, await self.dialogue.words(self.words))
         self.found.help = self.opening.help_word
+        locked = next((line for line in self.talk.manner.refusals if LOCKED.search(line)), "")
+        if not self.words and locked:
+            raise MissingError(f"it is locked: it answers {locked!r} to all; unlock it by hand, then learn again")
         if not self.words:
             came = heard(self.talk.transcript)
             raise MissingError(

@@ -21,6 +21,8 @@ from protocol.learn.words.talk import Talk
 from protocol.profiles.templates import SETTING_FIELDS, UNITS, Template, setting_values
 from protocol.sweep import SweepSettings
 
+COUNTS_BY_DATA = (101, 64, 201, 51, 128, 100, 401, 256)
+"""Numbers of points to look for where some are ignored."""
 NARROWER = 4
 """Times that a span is made narrower when the frequencies that come are others."""
 USUAL_DELAY_S = (1.5e-9, 30e-9)
@@ -116,7 +118,11 @@ class Session(Listening):
         held = trials.low_hz, trials.high_hz
         windows = [(held[0], held[0] + (held[1] - held[0]) * 0.4**narrower) for narrower in range(NARROWER)]
         if not trials.verified:  # nothing was read back: what was set may have been ignored, or moved
-            others = [window for window in trials.windows(trials.writing) if window != held]
+            others = [
+                window
+                for window in trials.windows(trials.writing)
+                if window != held and window[0] >= 1e4 and window[1] - window[0] > 1e6
+            ]
             windows = [held, *others, *windows[1:]]
         for number, (trials.low_hz, trials.high_hz) in enumerate(windows):
             try:
@@ -138,6 +144,12 @@ class Session(Listening):
         points = first.points if counted else None
         await self.apply(first)
         acquisition = await acquire.find(points)
+        if acquisition is None and points is not None and acquire.came not in (0, points):
+            await self._counts_by_data(acquire, first)
+            first, second = self.trial_settings()
+            points = first.points
+            await self.apply(first)
+            acquisition = await acquire.find(points)
         if acquisition is None:
             raise MissingError(self._why(acquire))
         taken = await acquire.take(acquisition, points)
@@ -159,6 +171,22 @@ class Session(Listening):
             meaning = meaning_then
         await self._confirm(acquisition, meaning, other, second, again)
         self.found.meaning = other
+
+    async def _counts_by_data(self, acquire: Acquire, settings: SweepSettings) -> None:
+        """Numbers of points that are ignored without a word: those count that as many came of."""
+        trials = self._trials
+        assert trials is not None
+        taken: list[int] = []
+        refused = [settings.points]
+        for count in COUNTS_BY_DATA:
+            if len(taken) == 2 or count == settings.points:
+                continue
+            await self.apply(replace(settings, points=count))
+            acquire.came = 0
+            good = await acquire.find(count) is not None or acquire.came == count
+            (taken if good else refused).append(count)
+        if taken:
+            trials.points, trials.refused_counts, trials.counted_by_data = sorted(taken), refused, True
 
     async def _confirm(
         self,
@@ -261,6 +289,8 @@ class Session(Listening):
     def _why(self, acquire: Acquire) -> str:
         if acquire.thin:
             return "only magnitudes came, one number a trace and point, no phase"
+        if acquire.lone:
+            return f"only one trace with phase came (to {acquire.lone!r}); no word gives the other of S11 and S21"
         if acquire.strange:
             return f"data came but were not understood; a line of them: {acquire.strange!r}"
         if not any(word.role is Role.DATA for word in self.words):

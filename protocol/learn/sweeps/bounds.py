@@ -46,7 +46,11 @@ async def find_points(trials: Trials, bounds: Bounds) -> None:
     """Which numbers of points are taken: the ends that the console tells, then usual ones."""
     setter = trials.setters.found.get(Role.POINTS)
     taken, refused = set(trials.points), set(trials.refused_counts)
-    shown = setter is not None and (setter.source is not None or trials.shows or bool(refused))
+    shown = (
+        setter is not None
+        and not trials.counted_by_data
+        and (setter.source is not None or trials.shows or bool(refused))
+    )
     if setter is not None and shown:
         told = trials.counts_told or counts_told([f"{setter.word.usage} {setter.word.description}"], 0)
         ends = told if len(told) == 2 else []
@@ -57,7 +61,7 @@ async def find_points(trials: Trials, bounds: Bounds) -> None:
         if not ends or refused & {*ends, *between}:
             await _usual_counts(trials, taken, refused)
     bounds.min_points, bounds.max_points = (min(taken), max(taken)) if taken else (0, 0)
-    if any(bounds.min_points < count < bounds.max_points for count in refused):
+    if trials.counted_by_data or any(bounds.min_points < count < bounds.max_points for count in refused):
         bounds.points = tuple(sorted(taken))
 
 

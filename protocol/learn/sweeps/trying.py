@@ -75,6 +75,8 @@ class Settings:
     counts_told: list[int] = field(default_factory=list)
     """Numbers of points that a refusal named."""
     refused_counts: list[int] = field(default_factory=list)
+    counted_by_data: bool = False
+    """Whether only the number of points that came tells which counts are taken."""
     clamped: dict[str, float] = field(default_factory=dict)
     """Ends of the range, "low" and "high" in hertz, as values too far out were moved to them."""
     answers: dict[str, list[str]] = field(default_factory=dict)
@@ -141,7 +143,7 @@ class Settings:
         usual = ((100e6, 160e6), (10e6, 50e6), (400e6, 500e6), (2e6, 9e6), (1e9, 1.5e9), (0.3e6, 1.8e6))
         for window in (self._named_range(writing), self._now(writing), *usual):
             for named in (*self._told(writing), *self._moved(), window):
-                if named and named not in seen and named[1] > 1.2 * named[0] and named[1] < 2e10:
+                if named and named not in seen and named[1] > 1.2 * named[0] >= 1.2e4 and named[1] < 2e10:
                     seen.add(named)
                     yield named
 

@@ -197,8 +197,9 @@ async def list_words(talk: Talk, opening: Opening) -> list[str]:
         if letter and not (talk.manner.refusals or talk.manner.error_prefix):
             continue  # a letter may be a command; only where unknown words are refused does a guess cost nothing
         best = await _first(talk, word, best, opening)
-    if not best and len(opening.printed) >= ENOUGH:
-        best = opening.printed
+    told = [line for line in dict.fromkeys(opening.printed) if not talk.refused([line])]
+    if not best and len(told) >= ENOUGH:
+        best = told
     return best
 
 
