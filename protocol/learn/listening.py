@@ -19,8 +19,10 @@ from protocol.learn.sweeps.bounds import Bounds
 from protocol.learn.words.allow import Entry, corrected, words_of
 from protocol.learn.words.opening import HELP_WORDS, Opening, list_words, open_console
 from protocol.learn.words.talk import FEWEST_LISTED, Talk
-from protocol.learn.words.tokens import entries_of
+from protocol.learn.words.tokens import entries_of, menu_of
 
+CHOOSES = re.compile(r"(?i)\b(?:choose|choice|select|number)\b")
+"""A prompt or a refusal of a menu whose numbers are typed."""
 LOCKED = re.compile(r"(?i)\b(?:locked|log ?in|password|pass ?code|access denied|not authori[sz]ed|unlock)\b")
 """A refusal that says that a password comes first."""
 
@@ -79,7 +81,8 @@ class Listening:
         self.opening.printed = [*printed, *self.opening.printed]
         if len(printed) >= FEWEST_LISTED:
             self.talk.listing = {line.strip() for line in printed}
-        entries = entries_of(printed)
+        asked = " ".join([*self.talk.manner.prompts, *self.talk.manner.refusals, *printed])
+        entries = (menu_of(printed) if CHOOSES.search(asked) else []) or entries_of(printed)
         entries = await self._topics(printed, entries)
         self._remarks(printed)
         self.words = words_of(entries)

@@ -87,8 +87,7 @@ class Talk:
     def may(self, line: str) -> bool:
         """Whether a line begins with a permitted word, and nothing of another word is glued to it."""
         return line in ("", "*", "**") or any(
-            line == word or (line.startswith(word) and (not line[len(word)].isalpha() or not word[-1:].isalnum()))
-            for word in self.permitted
+            line == word or (line.startswith(word) and not _glued(word[-1], line[len(word)])) for word in self.permitted
         )
 
     async def ask(
@@ -195,6 +194,11 @@ class Talk:
                 await self.link.send(self.out_end if re.search(rb"(?i)enter", last) else b" ")
                 got = got[: len(got) - len(NEWLINE.split(got)[-1])]
                 wait, until = first_s, time.monotonic() + longest_s
+
+
+def _glued(last: str, following: str) -> bool:
+    """Whether a sign goes on with the word that ends in `last`: a letter behind it, or a digit behind a digit."""
+    return (last.isalnum() and following.isalpha()) or (last.isdigit() and following.isdigit())
 
 
 def turnable(got: bytes) -> bool:
