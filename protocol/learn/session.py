@@ -59,7 +59,8 @@ class Session(Listening):
         found, writing = self.found, trials.writing
         form = f":{writing.form}" if writing.form else ""
         for role, setter in trials.setters.found.items():
-            name = "points" if role is Role.POINTS else f"{FIELDS[role]}_{writing.unit}{form}"
+            counted = f"points:{trials.points_form}" if trials.points_form else "points"
+            name = counted if role is Role.POINTS else f"{FIELDS[role]}_{writing.unit}{form}"
             found.commands[WORDS_OF_ROLES[role]] = setter.form.replace("{v}", f"{{{name}}}")
             if setter.source is not None and setter.source.command:
                 line = _read_line(setter.source.line, name)
@@ -310,7 +311,7 @@ def _read_line(line: str, name: str) -> str:
     suffix = re.match(r" ?[kMG](?:[Hh][Zz])?(?!\w)", tail)
     if suffix:
         tail = tail[suffix.end() :]
-    if name != "points" and ":" not in name and name.endswith("_hz") and suffix:
+    if ":" not in name and name.endswith("_hz") and suffix:
         field_name = f"{name}:si"
 
     return f"{_skipped(head)}{{{field_name}}}{_skipped(tail)}"

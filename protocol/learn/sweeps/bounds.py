@@ -46,6 +46,11 @@ async def find_points(trials: Trials, bounds: Bounds) -> None:
     """Which numbers of points are taken: the ends that the console tells, then usual ones."""
     setter = trials.setters.found.get(Role.POINTS)
     taken, refused = set(trials.points), set(trials.refused_counts)
+    if trials.points_form and setter is not None:
+        tried = [2**exponent for exponent in range(4, 11)]
+        bounds.points = tuple([n for n in tried if n in taken or (await trials.holds(Role.POINTS, n)).taken])
+        bounds.min_points, bounds.max_points = bounds.points[0], bounds.points[-1]
+        return
     shown = (
         setter is not None
         and not trials.counted_by_data
@@ -61,7 +66,11 @@ async def find_points(trials: Trials, bounds: Bounds) -> None:
         if not ends or refused & {*ends, *between}:
             await _usual_counts(trials, taken, refused)
     bounds.min_points, bounds.max_points = (min(taken), max(taken)) if taken else (0, 0)
-    if trials.counted_by_data or any(bounds.min_points < count < bounds.max_points for count in refused):
+    if (
+        trials.counted_by_data
+        or trials.points_form
+        or any(bounds.min_points < count < bounds.max_points for count in refused)
+    ):
         bounds.points = tuple(sorted(taken))
 
 

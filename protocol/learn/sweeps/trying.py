@@ -75,6 +75,8 @@ class Settings:
     counts_told: list[int] = field(default_factory=list)
     """Numbers of points that a refusal named."""
     refused_counts: list[int] = field(default_factory=list)
+    points_form: str = ""
+    """Form of a profile's field for the number of points: "log2" where its exponent is set."""
     counted_by_data: bool = False
     """Whether only the number of points that came tells which counts are taken."""
     clamped: dict[str, float] = field(default_factory=dict)
@@ -342,10 +344,19 @@ class Settings:
         setter = self.setters.found[role]
         current = [setter.source] if setter.source is not None else []
         if role is Role.POINTS:
-            return await self._try(setter.word, setter.form, str(int(value)), value, current)
+            return await self.try_count(setter.word, setter.form, int(value), current)
         text = self.writing.text(value)
         numbers = numbers_in(text)
         return await self._try(setter.word, setter.form, text, numbers[0][1] if numbers else 0.0, current, value)
+
+    async def try_count(self, word: Word, form: str, count: int, current: list[Source]) -> Outcome:
+        """Set a number of points, as it is or as a power of two, and look whether it holds."""
+        if not self.points_form:
+            return await self._try(word, form, str(count), float(count), current)
+        if count & (count - 1):
+            return Outcome(understood=True)
+        exponent = count.bit_length() - 1
+        return await self._try(word, form, str(exponent), float(exponent), current)
 
     def _keep(self, setter: Setter) -> None:
         self.setters.found[setter.role] = setter

@@ -41,7 +41,7 @@ DESCRIPTIONS: tuple[tuple[Role, str], ...] = (
      rf"^hz first\b|^start$|{_LOW} of (?:the )?sweep"),
     (Role.STOP, rf"\b{_HIGH}\b.{{0,3}}\b{_FREQ}\b|sweep (?:ends|stops)\b|upper end of|^(?:stop|last){_HZ}|"
      rf"^stop$|{_HIGH} of (?:the )?sweep"),
-    (Role.DATA, rf"\b{_TELL}\b.{{0,40}}\b{_TRACE}\b|\bs11\b|\bs21\b|^(?:port 1 )?reflection|^transmission|"
+    (Role.DATA, rf"\b{_TELL}\b.{{0,40}}\b{_TRACE}\b|\bs ?11(?:re|im|db|deg|mag)?\b|\bs ?21(?:re|im|db|deg|mag)?\b|^(?:port 1 )?reflection|^transmission|"
      r"(?:choose|select)s? (?:the |a )?trace|through trace|all measured values|output of reflection|both traces|^(?:first|second) trace\b|"
      r"^(?:refl|trans)\b|\bre ?11\b|\bmeasure\b.{0,20}\bre11"),
     (Role.SWEEP, r"(?:start|make|take|run|do|trigger)s? (?:a|one|the) (?:single )?(?:sweep|measurement)|sweeps? once|"

@@ -34,6 +34,7 @@ HINTS = tuple(
         r"([@?A-Za-z]{1,12})['\"]?(?: alone)? lists\b",
         r"\((?:list|help): ([A-Za-z?]{1,12})\)",
         r"^\S{1,6} \(([a-z]{2,10})\)$",
+        r"\b(?:start|begin) with ['\"]?([^\w\s])['\"]?$",
     )
 )
 """Ways in which a refusal names the word that lists the words."""
@@ -189,11 +190,13 @@ def _refusal(talk: Talk, asked: list[tuple[bytes, bytes]]) -> Manner:
 
 def _coded(shape: str) -> str:
     """A short refusal with a number: other numbers are other refusals."""
-    return re.sub(r"\d+", "{n}", shape) if len(shape) <= 12 and "{word}" not in shape else shape
+    return re.sub(r"\d+", "{n}", shape) if len(shape) <= 12 and "{" not in shape else shape
 
 
 def _blotted(line: str, word: str) -> str:
-    return line.replace(word, "{word}", 1) if word in line else line
+    rest = line.replace(word, "", 1)
+    wild = "{word}" if re.search(r"[A-Za-z]", rest) else "{x}"  # a word with nothing but signs around it
+    return line.replace(word, wild, 1) if word in line else line
 
 
 async def list_words(talk: Talk, opening: Opening) -> list[str]:

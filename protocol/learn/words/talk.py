@@ -198,7 +198,7 @@ class Talk:
 
 def _glued(last: str, following: str) -> bool:
     """Whether a sign goes on with the word that ends in `last`: a letter behind it, or a digit behind a digit."""
-    return (last.isalnum() and following.isalpha()) or (last.isdigit() and following.isdigit())
+    return following.isalpha() or (last.isdigit() and following.isdigit())
 
 
 def turnable(got: bytes) -> bool:

@@ -106,7 +106,12 @@ def _beside(lines: Sequence[str]) -> list[Entry]:
         if other and (not USAGE.fullmatch(text) or text.endswith(":")):
             continue
         for match in _BETWEEN.finditer(text):
-            entry = _entry(text[: match.start()], text[match.end() :])
+            if re.fullmatch(r"<[^<>]*>|\{[^{}]*\}|\[[^\[\]]*\]", text[match.end() :].strip()):
+                entry = _entry(
+                    f"{text[: match.start()]} {text[match.end() :]}", ""
+                )  # an argument in a column of its own
+            else:
+                entry = _entry(text[: match.start()], text[match.end() :])
             if entry:
                 found.append(entry)
                 break
