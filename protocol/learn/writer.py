@@ -99,6 +99,8 @@ def console_profile(session: Session, when: str) -> str:
         page.put("ready", text(acquisition.ready))
     page.put("axis", text(found.axis))
     page.table("[console.commands]")
+    if session.opening.wake:
+        page.put("wake", text(session.opening.wake), "it asked for it before it listened")
     page.put("identify", text(found.identify))
     for key, value in found.commands.items():
         page.put(key, text(value))
