@@ -8,11 +8,14 @@ from __future__ import annotations
 import re
 from dataclasses import replace
 
+import numpy as np
+
 from protocol.learn.dialogue import Dialogue, Role
 from protocol.learn.listening import Listening, MissingError, UnitUnknownError
 from protocol.learn.sweeps.acquire import Acquire, Acquisition
 from protocol.learn.sweeps.axis import Meaning, OtherFrequenciesError, listed_unit, meaning_of, sensible
 from protocol.learn.sweeps.bounds import find_bandwidth, find_points, find_range
+from protocol.learn.sweeps.columns import delay_of, reflecting, value_columns
 from protocol.learn.sweeps.setters import Setters, numbers_in
 from protocol.learn.sweeps.shapes import Shape
 from protocol.learn.sweeps.trials import Trials
@@ -290,8 +293,18 @@ class Session(Listening):
     def _why(self, acquire: Acquire) -> str:
         if acquire.thin:
             return "only magnitudes came, one number a trace and point, no phase"
-        if acquire.lone:
-            return f"only one trace with phase came (to {acquire.lone!r}); no word gives the other of S11 and S21"
+        if acquire.lone is not None:
+            shape, one = acquire.lone.shapes[0], self.trial_settings()[0]
+            columns = value_columns(shape)[:2]
+            frequency_hz = np.linspace(one.start_hz, one.stop_hz, shape.points)
+            kinds = reflecting(shape.values[:, columns], frequency_hz, acquire.lone.told)
+            turns = [delay_of(kind.complex(shape.values[:, columns]), frequency_hz) for kind in kinds[:1]]
+            width = one.stop_hz - one.start_hz
+            if not any(2 * np.pi * abs(delay.seconds) * width > 5 * delay.error for delay in turns):
+                return "two numbers a point came, but no trace with phase: magnitudes, or of another kind"
+            return (
+                f"only one trace with phase came (to {acquire.lone.command!r}); no word gives the other of S11 and S21"
+            )
         if acquire.strange:
             return f"data came but were not understood; a line of them: {acquire.strange!r}"
         if not any(word.role is Role.DATA for word in self.words):

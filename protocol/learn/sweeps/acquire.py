@@ -63,8 +63,8 @@ class Acquire:
     """Whether one number a point came where two are needed."""
     came: int = 0
     """Points that came where others were set."""
-    lone: str = ""
-    """The only word that gave a trace with phase."""
+    lone: Part | None = None
+    """The only reply with a pair of numbers a point."""
 
     async def find(self, points: int | None) -> Acquisition | None:
         """The first way that gives enough columns for S11 and S21 with so many points."""
@@ -179,7 +179,7 @@ class Acquire:
             if len(chosen) == 2:
                 found.parts = chosen
                 return True
-        self.lone = parts[0].command if len(parts) == 1 and _pairs(parts[0].shapes) == 1 else ""
+        self.lone = parts[0] if len(parts) == 1 and _pairs(parts[0].shapes) == 1 else None
         if len(parts) >= 2 and all(_pairs(part.shapes) == 1 for part in parts):
             found.parts = parts[:4]
             return True
