@@ -93,7 +93,7 @@ class Windows:
             for writing in _named(source):
                 if writing not in seen:
                     seen.add(writing)
-                    self.unit_known = True
+                    self.unit_known = source is text  # elsewhere a unit may be that of something else
                     yield writing
             if seen and source is text:
                 return
