@@ -292,7 +292,8 @@ def test_an_archive_is_built_asked_and_brought_up_to_date(visit: VisitFile, tmp_
     assert seen[-1] == (13, 13)
     assert build(tmp_path) == 0
     names, rows = ask(tmp_path, "worst")
-    assert names[:2] == ["site", "side"] and len(rows) == 12
+    assert names[:4] == ["site", "side", "kind", "rejection_db"] and len(rows) == 12
+    assert all(str(row[-1]) > "2001-09-08" for row in rows)  # a date, 1e9 s and later
     assert ask(tmp_path, "faults")[1][0][0].endswith("broken.visit")
     (tmp_path / "0003.visit").unlink()
     os.utime(tmp_path / "0004.visit", (2e9, 2e9))

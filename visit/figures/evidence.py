@@ -77,9 +77,19 @@ def choose(wides: Judged, zooms: Judged) -> Evidence | None:
             break
         if _floor(earlier) < _floor(wide) - CLEARLY_LOWER_DB:
             wide = earlier
-    moved_at = max((pair[0].id for pair in good[:-1] if not agree(pair[1], newest[1])), default=0)
-    near, more = _zooms(zooms, moved_at, newest)
+    near, more = _zooms(zooms, _state_from(good), newest)
     return Evidence(wide[0], near, (*notes, *more))
+
+
+def _state_from(good: Judged) -> int:
+    """The first wide run of the newest state; 0 when all agree. A zoom taken before it, while something moved, belongs
+    to nobody knows which state."""
+    first = 0
+    for later, earlier in zip(reversed(good), list(reversed(good))[1:], strict=False):
+        if not agree(earlier[1], good[-1][1]):
+            first = later[0].id
+            break
+    return first
 
 
 def _zooms(zooms: Judged, moved_at: int, newest: tuple[RunRow, Assessment]) -> tuple[tuple[RunRow, ...], list[str]]:

@@ -15,7 +15,7 @@ from dataclasses import replace
 from protocol.files.harmless import harmless
 from rf.floor.pool import Bottom
 from rf.notch.notch import NotchPlace
-from visit.calibration.corrector import Calibration
+from visit.calibration.corrector import Calibration, Corrector
 from visit.figures.assess_alone import leak_limits
 from visit.figures.assessment import Assessment
 from visit.figures.assessor import Assessor
@@ -78,6 +78,10 @@ class RunFigures:
     def corrects_itself(self, run: RunRow) -> bool:
         """Whether the levels of the analyzer that took a run are re a thru without a calibration of ours."""
         return self._knowledge.corrects_itself(run)
+
+    def corrector(self, run: RunRow) -> Corrector:
+        """What turns the sweeps of a run into S-parameters at the plane."""
+        return self._knowledge.corrector(run)
 
     def averaged(self, run: RunRow) -> Averaged | None:
         """A run averaged and corrected; None when it kept no sweep. Raises RecordError."""
