@@ -189,7 +189,8 @@ def test_touchstone_reads_back_through_scikit_rf(visit: VisitFile, tmp_path: Pat
         np.testing.assert_allclose(network.s[:, 0, 0], s11, rtol=1e-11, atol=1e-14)
         np.testing.assert_allclose(network.s[:, 1, 0], s21, rtol=1e-11, atol=1e-14)
         np.testing.assert_array_equal(network.s[:, 1, 1], 0)
-        assert "S22 was not measured" in path.read_text()
+        words = path.read_text()
+        assert "S22 was not measured" in words or "S12 and S22 were not measured" in words
         assert path.stat().st_mode & 0o077 == 0
         checked += 1
     assert checked >= 6

@@ -19,6 +19,9 @@ from visit.site.hookup import ANTENNA, HookUp
 SHOWN = (("A", "L"), ("A", "H"), ("L", "H"), ("H", "L"))
 """Driven and read port of the hook-ups that show a duplexer."""
 
+WORTH_A_LOOK = 3
+"""So many runs of a kind are assessed besides the newest: a day has dozens, and each takes a fit."""
+
 
 @dataclass(frozen=True, slots=True)
 class Figures:
@@ -55,16 +58,26 @@ class Replay:
         sides = hookup.name if hookup.side is None else hookup.side.value
         moved = [after for at_s, side, after in self._moved if side in sides and at_s < before_s]
         covers_both = self.figures_of.covers_both
-        made = [(run, self.assess(run, before_s)) for run in of_one_state(runs, moved)]
-        found = [(run, assessment) for run, assessment in made if assessment is not None]
-        evidence = choose(
-            [pair for pair in found if covers_both(pair[0]) and pair[0].hookup == hookup],
-            [pair for pair in found if not covers_both(pair[0])],
-        )
+        runs = of_one_state([run for run in runs if self.figures_of.sweeps(run)], moved)
+        wides = self._judged([run for run in runs if covers_both(run) and run.hookup == hookup], before_s)
+        zooms = self._judged([run for run in runs if not covers_both(run)], before_s) if wides else []
+        evidence = choose(wides, zooms)
         if evidence is None:
             return None
-        notes = [*evidence.notes, *self._uncorrected(found)]
+        notes = [*evidence.notes, *self._uncorrected([*wides, *zooms])]
         return self._put_together(hookup, [evidence.wide, *evidence.zooms], before_s, {}, notes)
+
+    def _judged(self, runs: list[RunRow], before_s: float) -> list[tuple[RunRow, Assessment]]:
+        """The figures of the newest run and of those that carry most, in their order: others can't be chosen."""
+        newest, most = runs[-1:], sorted(runs, key=self._worth)[-WORTH_A_LOOK:]
+        worthy = {run.id for run in (*newest, *most)}
+        made = [(run, self.assess(run, before_s)) for run in runs if run.id in worthy]
+        return [(run, assessment) for run, assessment in made if assessment is not None]
+
+    def _worth(self, run: RunRow) -> float:
+        """Samples in a hertz of span for a hertz of bandwidth: what the floor of a pooled figure falls with."""
+        s = run.settings
+        return self.figures_of.sweeps(run) * s.points / max((s.stop_hz - s.start_hz) * s.bandwidth_hz, 1e-9)
 
     def pinned(self, hookup: HookUp, run_ids: Sequence[int], sweeps: Mapping[int, int], as_of_s: float) -> Figures:
         """The figures of the runs that a stage names, of so many sweeps of each, by what was known then. Raises

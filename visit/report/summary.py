@@ -26,6 +26,8 @@ STATES = {True: "met", False: "NOT met", None: "not shown"}
 
 def hookup_words(hookup: HookUp) -> str:
     """What a short name such as A>L says, in a sentence."""
+    if hookup.alone:  # a file may name anything as the ground of a stage
+        return f"{hookup.text}: no duplexer between the leads"
     third = f", {PORT_NAMES[hookup.third_port]} closed by a {hookup.third}" if hookup.third_port else ""
     return (
         f"{hookup.text}: the analyzer drives {PORT_NAMES[hookup.driven]} and reads at {PORT_NAMES[hookup.read]}{third}"
