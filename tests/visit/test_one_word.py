@@ -43,7 +43,7 @@ def _once() -> Iterator[None]:
 def drawn(path: Path, seed: int) -> VisitFile:
     """Truth, leak, order and length of the runs, and what was frozen when, all by chance."""
     rng = np.random.default_rng(seed)
-    leak = rng.choice([None, -200.0, -105.0, -92.0])
+    leak = (None, -200.0, -105.0, -92.0)[int(rng.integers(4))]
     visit = SimulatedVisit(path, seed, truth_db=float(rng.uniform(80.0, 96.0)), leak_db=leak)
     frozen = False
     for _ in range(int(rng.integers(1, 5))):
