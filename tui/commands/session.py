@@ -19,6 +19,7 @@ from protocol.profiles.profile import Profile, load_profile
 from protocol.sweep import SweepSettings
 from rf.values.decibel import amplitude
 from tui.commands.printing import say
+from tui.terminal.crash import crash_line
 from tui.terminal.terminal_gone import Signals, let_go_of_terminal
 from visit.record.owner import busy_words, living, take_over
 from visit.record.visit_file import RecordError, RunRow, VisitFile
@@ -33,6 +34,7 @@ from visit.site.site import Site, load_site
 
 TERMINATED = "ended by a signal (SIGTERM)"
 NO_END = "stopped: the terminal went away, and the run had no planned end"
+NO_END_AFTER_CRASH = "stopped: the screen failed, and the run had no planned end"
 NEWEST = 30
 """So many of the user's newest visit files are looked at for one that is being measured into."""
 
@@ -168,6 +170,25 @@ def go_on_alone(now: Session, signals: Signals) -> None:
     signals.listen(lambda: None, lambda: now.station.halt(TERMINATED))
     if planned is None:
         now.station.halt(NO_END)
+    now.station.wait()
+
+
+def go_on_after_crash(now: Session, signals: Signals, fault: Exception) -> None:
+    """The screen failed: say so in one line, measure on to the planned end as after a hang-up. Ctrl-C ends it."""
+    say(f"deepnotch: {crash_line(fault, 'ended the screen')}")
+    now.station.nobody_looks()
+    progress = now.station.state().progress
+    if not now.station.running:
+        now.visit.remark("terminal", "the screen failed; nothing was running", time.time())
+        return
+    planned = progress.order.planned_sweeps if progress.order is not None else None
+    words = "the screen failed; the run goes on without one" if planned is not None else NO_END_AFTER_CRASH
+    now.visit.remark("terminal", words, time.time())
+    signals.listen(let_go_of_terminal, lambda: now.station.halt(TERMINATED))
+    if planned is None:
+        now.station.halt(NO_END_AFTER_CRASH)
+    else:
+        say(f"deepnotch: the run goes on to its {planned} sweeps without a screen; Ctrl-C ends it, all is kept")
     now.station.wait()
 
 
