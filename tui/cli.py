@@ -11,7 +11,7 @@ import os
 import sys
 from collections.abc import Sequence
 from pathlib import Path
-from typing import IO, NoReturn
+from typing import Any, NoReturn
 
 from tui.commands.exit_status import ExitStatus
 
@@ -19,7 +19,7 @@ from tui.commands.exit_status import ExitStatus
 class Parser(argparse.ArgumentParser):
     """Says what is wrong with the words in one line; a file name among them may be untrusted."""
 
-    def _print_message(self, message: str, file: IO[str] | None = None) -> None:
+    def _print_message(self, message: str, file: Any = None) -> None:
         """As argparse does, but an output that takes nothing is a fault."""
         if file is not sys.stdout:
             super()._print_message(message, file)
@@ -123,6 +123,10 @@ def build_parser() -> argparse.ArgumentParser:
     export = commands.add_parser("export", help="sweeps as Touchstone and CSV, figures as JSON")
     export.add_argument("visit", type=Path, metavar="FILE.visit", help="visit file")
     export.add_argument("--to", type=Path, required=True, metavar="FOLDER", help="folder to write into")
+
+    copy = commands.add_parser("copy", help="a whole copy of a visit in one file, also while it is measured into")
+    copy.add_argument("visit", type=Path, metavar="FILE.visit", help="visit file")
+    copy.add_argument("to", type=Path, metavar="COPY", help="file to make, or a folder to make it in")
 
     trend = commands.add_parser("trend", help="visits of one site against one another")
     trend.add_argument("visits", nargs="+", type=Path, metavar="FILE.visit", help="visit files of one site")

@@ -361,6 +361,21 @@ def export(options: argparse.Namespace) -> ExitStatus:
     return ExitStatus.GOALS_MET
 
 
+def copy(options: argparse.Namespace) -> ExitStatus:
+    """A whole copy of a visit in one file."""
+    from visit.record.copying import copy_visit  # noqa: PLC0415 - only this command needs it
+
+    to = options.to / options.visit.name if options.to.is_dir() else options.to
+    visit = VisitFile.open(options.visit, read_only=True)
+    try:
+        runs, sweeps = copy_visit(visit, to)
+    finally:
+        visit.close()
+    data([to])
+    say(f"{runs} runs, {sweeps} sweeps")
+    return ExitStatus.GOALS_MET
+
+
 def trend(options: argparse.Namespace) -> ExitStatus:
     """Visits of one site against one another."""
     from visit.report.trend import points_of, trend_lines  # noqa: PLC0415

@@ -21,8 +21,9 @@ from rf.values.decibel import amplitude
 from tui.commands.printing import say
 from tui.terminal.crash import crash_line
 from tui.terminal.terminal_gone import Signals, let_go_of_terminal
-from visit.record.owner import busy_words, living, take_over
-from visit.record.visit_file import RecordError, RunRow, VisitFile
+from visit.record.opening import RecordError, there
+from visit.record.owner import busy_words, living, register, take_over
+from visit.record.visit_file import RunRow, VisitFile
 from visit.run.conductor import RunOrder, new_visit
 from visit.run.station import Station
 from visit.run.tool import default_visit_path
@@ -65,9 +66,10 @@ def session(options: argparse.Namespace, *, watched: bool = True) -> Iterator[Se
     )  # fmt: skip
     path = options.visit or default_visit_path(site, time.time())
     kit = load_kit(options.kit)
-    visit = VisitFile.open(path) if path.exists() else new_visit(path, site, str(options.site))
+    visit = VisitFile.open(path) if there(path) else new_visit(path, site, str(options.site))
     try:
         _same_site(visit, site, path)
+        register(visit, options.port)  # before anything of its runs is changed
         leakage = given_leakage(options)
         with Station(options.port, profile, site, visit, order.hookup, watched=watched, kit=kit) as station:
             station.visit.resume()
@@ -81,9 +83,13 @@ def session(options: argparse.Namespace, *, watched: bool = True) -> Iterator[Se
 
 
 def _resumed(visit: VisitFile, order: RunOrder, path: Path) -> RunOrder:
-    """The order that resumes the run that was broken off last. Raises RequestError when there is none."""
+    """The order that resumes the run that was broken off last; the order itself where no sweep was kept yet, so that
+    whoever always says --resume begins. Raises RequestError when the last run is whole."""
     run = _last_run(visit)
-    if run is None or run.outcome == "complete" or run.planned_sweeps is None:
+    if run is None or visit.sweep_count(run.id) == 0:
+        say(f"deepnotch: no sweep was kept yet in {path}: the run begins anew")
+        return order
+    if run.outcome == "complete" or run.planned_sweeps is None:
         raise RequestError(f"{path}: no run was broken off; leave --resume out")
     done = visit.sweep_count(run.id)
     if done >= run.planned_sweeps:

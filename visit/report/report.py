@@ -31,6 +31,7 @@ from visit.figures.assess_alone import echo_line
 from visit.figures.assessment import NOT_SURVEYED, Assessment, Role
 from visit.figures.replay import Figures, Replay
 from visit.figures.run_figures import no_figures
+from visit.record.owner import unfinished
 from visit.record.soundness import YEAR_10000
 from visit.record.stored_json import stored_number, stored_object
 from visit.record.visit_file import VisitFile
@@ -135,6 +136,7 @@ def _gathered(visit: VisitFile, earlier: Sequence[Path]) -> Report:
         for number, (state, words) in sorted(day.states().items())
         if state == "skipped"
     ]
+    report.doubts += [line for line in (unfinished(visit),) if line]
     report.doubts += differences(visit)
     due = next(((value, words) for _, name, value, _, words in reversed(day.entries()) if name == "next due"), None)
     report.next_due = "" if due is None else due[1] if due[0] is None else f"{due[0]:g}"
