@@ -141,7 +141,7 @@ def test_watch_and_take_over_after_a_hang_up(bench: Bench, path: Path) -> None:
         first.hang_up()
         with terminal(*words("live", bench, path, "--sweeps", str(MANY))) as second:
             second.wait_for("WATCHING")
-            seen = second.wait_for(lambda text: bool(re.search(rf"MANY +[1-9]\d* of {MANY}", text)))
+            seen = second.wait_for(lambda text: bool(re.search(rf"SWEEPS +[1-9]\d* of {MANY}", text)))
             assert f"process {first.process.pid} measures" in seen and "CAL" in seen and "CAL none" not in seen
             second.type("o")
             assert first.process.wait(PATIENCE_S) == 0
