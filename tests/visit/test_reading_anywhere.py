@@ -194,3 +194,21 @@ def test_a_journal_that_lies_beside_a_visit_is_not_played_back(tmp_path: Path) -
     with contextlib.suppress(RecordError):
         VisitFile.open(path, read_only=True).close()
     assert path.read_bytes() == before and Path(f"{path}-journal").exists()
+
+
+def test_reading_beside_a_writer_of_the_same_process_keeps_its_locks(tmp_path: Path) -> None:
+    """A lock of a process is gone when it closes any descriptor of the file; another process would then take the file
+    for its own and throw the log away."""
+    path = tmp_path / "a.visit"
+    visit = begun(path)
+    for glance in (False, True):
+        VisitFile.open(path, read_only=True, glance=glance).close()
+    steal = (
+        "import sqlite3, sys; c = sqlite3.connect(sys.argv[1], timeout=0.1)\n"
+        "print(c.execute('pragma journal_mode = delete').fetchone())"
+    )
+    stolen = subprocess.run(
+        [sys.executable, "-c", steal, str(path)], capture_output=True, text=True, timeout=PATIENCE_S, check=False
+    )
+    assert "locked" in stolen.stderr and stolen.stdout == ""
+    visit.close()

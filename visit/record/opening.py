@@ -13,6 +13,8 @@ import shutil
 import sqlite3
 import stat
 import tempfile
+import threading
+from collections import Counter
 from pathlib import Path
 
 from protocol.errors import MachineError, RequestError
@@ -25,6 +27,13 @@ BUSY_TIMEOUT_S = 5.0
 HEADER, MAGIC = 100, b"SQLite format 3\0"
 WAL_PAGES = 256
 """Pages (1 MB) in the write-ahead log after which it is brought into the file."""
+
+
+_OPEN: Counter[tuple[int, int]] = Counter()
+_OPENING = threading.Lock()
+"""Files (device, inode) on which this process has connections. When a process closes any descriptor of a file, all its
+locks on that file are gone (fcntl(2)), SQLite's too, and another process would take the file for its own: so none but
+SQLite opens a file that is open already."""
 
 
 class RecordError(RequestError):
@@ -70,8 +79,11 @@ def look_at_header(path: Path) -> None:
     """Refuses what is no visit before SQLite opens it, so that another program's database is never touched. Raises
     RecordError."""
     try:
-        with path.open("rb") as file:
-            head = file.read(HEADER)
+        with _OPENING:
+            if _OPEN[_inode(path)]:
+                return  # it is known to be a visit
+            with path.open("rb") as file:
+                head = file.read(HEADER)
     except OSError as error:
         raise RecordError(f"{path}: can't be read ({error.strerror}); {_may_not(path, 'read')}") from None
     if not head:
@@ -83,6 +95,30 @@ def look_at_header(path: Path) -> None:
         raise RecordError(f"{path}: can't be read as a visit file (file is not a database); give the right file")
     if int.from_bytes(head[68:72], "big") != APPLICATION_ID and not _size(f"{path}-wal"):
         raise RecordError(f"{path}: not a visit file (another program's database); give the right file")
+
+
+def _inode(path: Path) -> tuple[int, int]:
+    found = path.stat()
+    return found.st_dev, found.st_ino
+
+
+class Connection(sqlite3.Connection):
+    """A connection that is counted for as long as it is open."""
+
+    _counted: tuple[int, int] | None = None
+
+    def count(self, path: Path) -> None:
+        """From now on until it is closed."""
+        self._counted = _inode(path)
+        _OPEN[self._counted] += 1
+
+    def close(self) -> None:
+        """Close; harmless when closed already."""
+        with _OPENING:
+            super().close()
+            if self._counted is not None:
+                _OPEN[self._counted] -= 1
+                self._counted = None
 
 
 class Reader:
@@ -134,9 +170,12 @@ class Reader:
 
 def connect(path: Path, how: str) -> sqlite3.Connection:
     """Autocommit off by explicit transactions; nothing is written yet."""
-    connection = sqlite3.connect(
-        f"{path.absolute().as_uri()}?{how}", uri=True, timeout=BUSY_TIMEOUT_S, check_same_thread=False
-    )
+    with _OPENING:
+        connection = sqlite3.connect(
+            f"{path.absolute().as_uri()}?{how}", uri=True, timeout=BUSY_TIMEOUT_S, check_same_thread=False,
+            factory=Connection,
+        )  # fmt: skip
+        connection.count(path)
     try:
         bounded(connection)
     except BaseException:
