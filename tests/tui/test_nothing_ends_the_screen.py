@@ -38,8 +38,9 @@ def key_after(pieces: Iterable[bytes]) -> list[str]:
             typed.feed(piece, now_s)
             now_s += 0.5
             typed.tick(now_s)
-        now_s += PASTE_PAUSE_S + 1.0
-        typed.tick(now_s)
+        for _ in range(2):
+            now_s += PASTE_PAUSE_S + 1.0
+            typed.tick(now_s)
         return keys(typed.feed(b"q", now_s))
 
 
@@ -57,6 +58,16 @@ def test_a_paste_that_never_ends_is_given_up() -> None:
     assert keys(typed.feed(b"q", 2 * PASTE_PAUSE_S)) == ["q"]
     typed.feed(PASTE_BEGINS.encode() + b"x" * LONGEST_PASTE, 20.0)
     assert keys(typed.feed(b"q", 20.0)) == ["q"]
+
+
+def test_a_slow_line_breaks_no_paste() -> None:
+    """Its end comes in two pieces with a pause that makes an escape a key: a lone `q` in a paste must not quit."""
+    typed, now_s, messages = TypedBytes(), 0.0, []
+    with mock.patch("textual._parser.get_time", lambda: now_s):
+        for piece in (b"\x1b[20", b"0~q", b"\x1b", b"[201~", b"z"):
+            messages += [*typed.feed(piece, now_s), *typed.tick(now_s + 0.3)]
+            now_s += 0.3
+    assert [message.text for message in messages if isinstance(message, Paste)] == ["q"] and keys(messages) == ["z"]
 
 
 def test_a_whole_paste_is_taken_in_pieces() -> None:
