@@ -24,7 +24,8 @@ from visit.figures import run_figures as run_figures_module
 from visit.figures.known import Knowledge, Known
 from visit.figures.looks import Look, Spending, covers_both, spendings, write_looks
 from visit.figures.run_figures import RunFigures
-from visit.record.visit_file import PORT_BACK, RESTARTED, RecordError, RunRow
+from visit.record.opening import RecordError
+from visit.record.visit_file import PORT_BACK, RESTARTED, RunRow
 from visit.site.hookup import HookUp
 
 # Looks

@@ -28,6 +28,7 @@ from tui.commands.session import (
     broken_off,
     end_at_sweep,
     given_leakage,
+    go_on_after_crash,
     go_on_alone,
     measured_by_another,
     session,
@@ -116,8 +117,10 @@ def _screen(
             if fitted is not None:
                 fitted(options, now.path)
             tool = Tool(now.site, now.profile, now.station, bench, options.site)
-            left = run_screen(tool, now.order, marks, signals)
-            if left is Left.HUNG_UP:
+            left, fault = run_screen(tool, now.order, marks, signals)
+            if fault is not None:
+                go_on_after_crash(now, signals, fault)
+            elif left is Left.HUNG_UP:
                 go_on_alone(now, signals)
             elif left is Left.TERMINATED:
                 end_at_sweep(now)
@@ -127,6 +130,8 @@ def _screen(
     if left is Left.SITE_EDITED:
         return _screen(options, bench, fitted)
     say(f"visit file: {now.path}")
+    if left is Left.CRASHED:
+        return ExitStatus.BUG
     return ExitStatus.TERMINATED if signals.terminated else ExitStatus.GOALS_MET
 
 
@@ -159,7 +164,8 @@ def _follow(watcher: Watcher) -> ExitStatus:
         line = f"{run_words(watcher.visit)}, {progress.phase.value}"
         if line != shown:
             shown = line
-            data([line])
+            if not data([line]):
+                return ExitStatus.GOALS_MET  # nobody reads any more
         if owner is None:
             return ExitStatus.GOALS_MET if progress.phase is Phase.COMPLETE else ExitStatus.CANT_SAY
         pause.wait(LOOK_EVERY_S)
@@ -352,6 +358,21 @@ def export(options: argparse.Namespace) -> ExitStatus:
         data(export_visit(visit, options.to, singly=options.sweeps))
     finally:
         visit.close()
+    return ExitStatus.GOALS_MET
+
+
+def copy(options: argparse.Namespace) -> ExitStatus:
+    """A whole copy of a visit in one file."""
+    from visit.record.copying import copy_visit  # noqa: PLC0415 - only this command needs it
+
+    to = options.to / options.visit.name if options.to.is_dir() else options.to
+    visit = VisitFile.open(options.visit, read_only=True)
+    try:
+        runs, sweeps = copy_visit(visit, to)
+    finally:
+        visit.close()
+    data([to])
+    say(f"{runs} runs, {sweeps} sweeps")
     return ExitStatus.GOALS_MET
 
 

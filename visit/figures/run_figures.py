@@ -23,7 +23,8 @@ from visit.figures.averaging import Averaged, average_of
 from visit.figures.known import Knowledge, Known
 from visit.figures.looks import Spending, covers_both, spendings
 from visit.figures.two_states import jumper_leaks
-from visit.record.visit_file import RecordError, RunRow, VisitFile
+from visit.record.opening import RecordError
+from visit.record.visit_file import RunRow, VisitFile
 from visit.site.hookup import HookUp, Side
 
 NOT_FIGURES = ("calibration", "known part")

@@ -25,6 +25,7 @@ from visit.day.stages import AS_FOUND, AS_LEFT, Stage, differences, figures_at, 
 from visit.figures.assessment import NOT_SURVEYED, Assessment, Role
 from visit.figures.replay import Figures, Replay
 from visit.figures.run_figures import no_figures
+from visit.record.owner import unfinished
 from visit.record.soundness import YEAR_10000
 from visit.record.stored_json import stored_number, stored_object
 from visit.record.visit_file import VisitFile
@@ -118,7 +119,9 @@ def _gathered(visit: VisitFile, earlier: Sequence[Path]) -> Report:
         for number, (state, words) in sorted(day.states().items())
         if state == "skipped"
     ]
-    report.doubts = list(dict.fromkeys(report.doubts + differences(visit)))
+    report.doubts = list(
+        dict.fromkeys(report.doubts + [line for line in (unfinished(visit),) if line] + differences(visit))
+    )
     due = day.value("next due")
     report.next_due = day.words("next due") if due is None else f"{due:g}"
     report.years = _years(visit.path, site, earlier)
