@@ -13,6 +13,7 @@ from rf.values.verdict import conformance_probability
 from rf.values.words import rounded_down, text
 from visit.figures.assessment import Assessment, Role
 from visit.figures.figures_json import assessment_data
+from visit.figures.third_load import load_words
 
 
 def figures_lines(a: Assessment) -> list[str]:
@@ -63,6 +64,8 @@ def budget_lines(a: Assessment | None) -> list[str]:
         if channel.parts:
             lines.append(f"rejection {at}: the proof lies below the plain reading by")
             lines += [f"  {name:<12}{value:8.2f} dB" for name, value in channel.parts]
+            if channel.load is not None:
+                lines.append(f"  {load_words(channel.load)}")
         for name, budget in channel.budgets:
             lines.append(f"{name} {at}: u = {budget.standard_db:.3f} dB, interval ±{budget.drawn_db():.2f} dB")
             lines += [

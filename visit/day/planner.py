@@ -41,7 +41,7 @@ def plan_proof(
 ) -> ProofPlan:
     """Plan the proof of the rejection goal after a fitted wide run. `seconds_per_point` from the sweeps so far.
 
-    The goal is set higher by what averaging does not lower (mismatch, fit) and by the surveyed leak. Raises
+    The goal is set higher by what averaging does not lower (mismatch, load, fit) and by the surveyed leak. Raises
     RequestError when the wide run does not tell the width.
     """
     side, notch = wide.hookup.side, wide.notch
@@ -52,7 +52,10 @@ def plan_proof(
         raise RequestError("a proof needs the floor first: take a few sweeps more")
     settings = zoom(site.reject_hz(side), notch.bottom_width_hz, bandwidth_hz)
     goal = site.goals.rejection_db
-    systematic = Limits(None, port2_return_loss_db).mismatch_db + planned_bias_db(notch.bottom())
+    load_db = max((channel.load.limit_db for channel in wide.channels if channel.load is not None), default=0.0)
+    systematic = Limits(None, port2_return_loss_db, third_port_db=load_db).systematic_db + planned_bias_db(
+        notch.bottom()
+    )
     room = amplitude(-(goal + systematic)) - (wide.leakage or 0.0)
     per_sweep = seconds_per_point * settings.points + 0.05
     truth = notch.rejection_at[0]

@@ -20,6 +20,7 @@ from rf.floor.floor import Floor
 from rf.floor.leakage import FloorSplit
 from rf.floor.lowest import Lowest
 from rf.floor.proof import judge_rejection
+from rf.floor.third_port import ThirdLoad
 from rf.notch.notch import NotchPlace
 from rf.repeater.fault_distance import Echo
 from rf.repeater.hookup_check import HookUpCheck, State
@@ -62,6 +63,8 @@ class Channel:
     budgets: tuple[tuple[str, Budget], ...] = ()
     leakage: float | None = None
     """Amplitude re thru that the leak here does not exceed; None: nobody surveyed it."""
+    load: ThirdLoad | None = None
+    """What ended the third port, where the channel is one to hold back."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -255,6 +258,7 @@ def with_zoom(wide: Assessment, zoomed: Assessment) -> Assessment:
             transmission=better[channel.frequency_hz].transmission,
             parts=better[channel.frequency_hz].parts,
             leakage=better[channel.frequency_hz].leakage,
+            load=better[channel.frequency_hz].load,
         )
         if channel.frequency_hz in better
         else channel

@@ -41,6 +41,9 @@ def assessment_data(a: Assessment) -> dict[str, Any]:
                 "return_loss": as_json(channel.return_loss),
                 "leakage_limit_db": None if channel.leakage is None else amplitude_db(channel.leakage),
                 "proof_parts_db": dict(channel.parts),
+                "third_port_load": None
+                if channel.load is None
+                else {"return_loss_db": channel.load.return_loss_db, "source": channel.load.source},
                 "budgets": {
                     name: [
                         {"name": part.name, "half_width_db": part.half_width_db, "law": part.law.value}

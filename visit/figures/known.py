@@ -45,6 +45,8 @@ class Known:
     dwell_s: float = 0.0
     """Time that the analyzer spends on a point by its profile; 0: not known."""
     axis_doubt: str = ""
+    third_loads: tuple[tuple[float, float], ...] = ()
+    """Return loss that a load measured in this visit keeps at single channels (Hz, dB)."""
 
     def bottom_at(self, channel_hz: float) -> Bottom:
         """What is known of the notch's bottom at a channel."""
@@ -55,6 +57,10 @@ class Known:
         limits = [limit for hz, limit in self.leaks if abs(hz - channel_hz) < 0.5]
         limits += [] if self.leakage is None else [self.leakage]
         return min(limits, default=None)
+
+    def third_load_at(self, channel_hz: float) -> float | None:
+        """Return loss in dB that the measured load keeps at a channel; None: it was not measured there."""
+        return next((loss for hz, loss in self.third_loads if abs(hz - channel_hz) < 0.5), None)
 
 
 class Knowledge:

@@ -15,11 +15,12 @@ from dataclasses import replace
 from protocol.files.harmless import harmless
 from rf.floor.pool import Bottom
 from rf.notch.notch import NotchPlace
+from rf.repeater.passband import return_loss_at
 from visit.calibration.corrector import Calibration
 from visit.figures.assess_alone import leak_limits
 from visit.figures.assessment import Assessment
 from visit.figures.assessor import Assessor
-from visit.figures.averaging import Averaged, average_of
+from visit.figures.averaging import FEWEST_POINTS, Averaged, average_of, floor_of
 from visit.figures.known import Knowledge, Known
 from visit.figures.looks import Spending, covers_both, spendings
 from visit.figures.two_states import jumper_leaks
@@ -118,7 +119,28 @@ class RunFigures:
         known = self._knowledge.of(run)
         if run.hookup.alone:
             return known
-        return replace(known, leaks=self._leaks(run, as_of_s), bottoms=self._bottoms(run))
+        return replace(
+            known,
+            leaks=self._leaks(run, as_of_s),
+            bottoms=self._bottoms(run),
+            third_loads=self._third_loads(run, as_of_s),
+        )
+
+    def _third_loads(self, run: RunRow, as_of_s: float) -> tuple[tuple[float, float], ...]:
+        """What the newest run of a load on lead 1 says of the load that ends the third port (Hz, return loss)."""
+        for other in reversed(self.runs):
+            if other.hookup == HookUp("load", "load", "") and other.started_s <= as_of_s and other.id != run.id:
+                made = self.averaged(other)
+                if made is None or made.s11.too_busy or made.frequency_hz.size < FEWEST_POINTS:
+                    continue
+                power = floor_of(made.s11).averaged_power
+                residuals = self._knowledge.of(other).residuals
+                found = [
+                    (hz, return_loss_at(made.frequency_hz, made.s11.mean, power, hz, residuals).figure.low)
+                    for hz in (self.site.low_hz, self.site.high_hz)
+                ]
+                return tuple((hz, low) for hz, low in found if math.isfinite(low))
+        return ()
 
     # What surveys and tests of two states say of the leak
 

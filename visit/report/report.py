@@ -31,6 +31,7 @@ from visit.figures.assess_alone import echo_line
 from visit.figures.assessment import NOT_SURVEYED, Assessment, Role
 from visit.figures.replay import Figures, Replay
 from visit.figures.run_figures import no_figures
+from visit.figures.third_load import load_words
 from visit.record.soundness import YEAR_10000
 from visit.record.stored_json import stored_number, stored_object
 from visit.record.visit_file import VisitFile
@@ -241,6 +242,7 @@ def _figures(report: Report, replay: Replay, found: dict[str, Stage], left: dict
                 parts = ", ".join(f"{part} {value:.2f} dB" for part, value in channel.parts)
                 report.evidence.append(
                     f"{name} at {channel.frequency_hz / 1e6:.4f} MHz, proof below reading by: {parts}"
+                    + (f"; {load_words(channel.load)}" if channel.load is not None else "")
                 )
         report.evidence += _spent(name, a)
         report.doubts += [f"{name}: {doubt}" for doubt in a.doubts]
