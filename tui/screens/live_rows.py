@@ -129,16 +129,16 @@ def _echo_rows(assessment: Assessment | None) -> list[Row]:
 def _survey_title(assessment: Assessment | None) -> list[Row]:
     """What a survey is for, in place of a rejection."""
     limit = assessment.leakage if assessment is not None else None
-    known = (
-        "not known before five sweeps"
-        if limit is None
-        else f"no leak above {amplitude_db(limit):.1f} dB at either channel (95 %)"
-    )
+    known = "not known before five sweeps"
+    if limit is not None:
+        known = f"no leak above {amplitude_db(limit):.1f} dB at either channel (95 %)"
+    elif assessment is not None and assessment.survey is not None:
+        known = "this sweep misses a channel: there, an earlier survey's limit stays"
     return [
         [(" SURVEY  both leads on loads, the duplexer left out", "bold")],
         [("  what is seen now is the instrument and the cables alone", FAINT)],
         [(f"  {known}", "")],
-        [("  later runs of this visit take this limit into every bound", FAINT)],
+        [("  later runs take this limit; a better one that was surveyed before stays", FAINT)],
         [("", "")],
     ]
 

@@ -41,6 +41,7 @@ from visit.figures.assessment import (
 )
 from visit.figures.averaging import Averaged, floor_of
 from visit.figures.known import Known
+from visit.figures.leak_advice import survey_advice
 from visit.figures.third_load import third_load
 from visit.site.hookup import HookUp
 from visit.site.site import Site
@@ -119,7 +120,9 @@ def assess(
             figure, returned = no_level, Budgeted(no_level)
             parts, budgets = (), []
         made = tuple((name, budget) for name, budget in budgets if budget is not None)
-        channels.append(Channel(hz, role, figure, returned.figure, parts, made, leak, load))
+        source = known.leak_source_at(hz) if role is Role.REJECT else None
+        cautions += [source.doubt] if source is not None and source.doubt else []
+        channels.append(Channel(hz, role, figure, returned.figure, parts, made, leak, source, load))
     if notch is not None and notch.trusted and notch.unloaded_q.known and reject_hz is not None:
         short = settling_caution(known.dwell_s, notch.unloaded_q.value, reject_hz)
         cautions += [short] if short else []
@@ -136,7 +139,9 @@ def assess(
     limits = Limits(leakage, port2_db, third_port_db=max(loads, default=0.0))
     lowest = _lowest(frequency_hz, s21, floor, reject_hz, limits) if clipped is None else None
     goals = goals_of(site, channels, proven, doubts=known.doubts)
-    cautions += [SURVEY_FIRST] if any(goal.condition == NOT_SURVEYED for goal in goals) else []
+    if any(goal.condition == NOT_SURVEYED for goal in goals):
+        asked = survey_advice(site.goals.rejection_db, floor.additive_power, frequency_hz)
+        cautions.append(f"{SURVEY_FIRST}; {asked.sweeps} sweeps of these settings settle it")
     cautions += [proven.note] if proven.note else []
     return Assessment(
         site=site,

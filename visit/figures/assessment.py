@@ -28,7 +28,7 @@ from rf.values.decibel import amplitude, amplitude_db, level_db
 from rf.values.figure import Figure, cant_say
 from rf.values.uncertainty import Budget
 from rf.values.verdict import Verdict, judge_at_least, judge_at_most
-from visit.figures.known import Known
+from visit.figures.known import Known, LeakSource
 from visit.site.hookup import HookUp, Side
 from visit.site.site import Site
 
@@ -63,6 +63,8 @@ class Channel:
     budgets: tuple[tuple[str, Budget], ...] = ()
     leakage: float | None = None
     """Amplitude re thru that the leak here does not exceed; None: nobody surveyed it."""
+    leak_source: LeakSource | None = None
+    """Where `leakage` comes from, and what speaks against it."""
     load: ThirdLoad | None = None
     """What ended the third port, where the channel is one to hold back."""
 
@@ -186,6 +188,8 @@ def _rejection_goal(goal_db: float, channel: Channel, proof: Proof) -> GoalResul
     result = GoalResult("rejection", goal_db, figure, judge_rejection(figure, proven_db, goal_db))
     if channel.leakage is None and (proven_db is None or _with_worst_leak_db(proven_db) < goal_db):
         result = _on_condition(result, NOT_SURVEYED)
+    elif channel.leak_source is not None and channel.leak_source.doubt:
+        result = _on_condition(result, channel.leak_source.doubt)
     return _on_condition(result, NOT_PROVEN) if result.verdict is Verdict.CONDITIONAL_PASS else result
 
 
@@ -258,13 +262,14 @@ def with_zoom(wide: Assessment, zoomed: Assessment) -> Assessment:
             transmission=better[channel.frequency_hz].transmission,
             parts=better[channel.frequency_hz].parts,
             leakage=better[channel.frequency_hz].leakage,
+            leak_source=better[channel.frequency_hz].leak_source,
             load=better[channel.frequency_hz].load,
         )
         if channel.frequency_hz in better
         else channel
         for channel in wide.channels
     )
-    cautions = [text for text in wide.cautions if "zoom in" not in text and text != SURVEY_FIRST]
+    cautions = [text for text in wide.cautions if "zoom in" not in text and not text.startswith(SURVEY_FIRST)]
     cautions = list(dict.fromkeys([*cautions, *zoomed.cautions]))
     doubts = tuple(dict.fromkeys(wide.doubts + zoomed.doubts))
     return replace(
