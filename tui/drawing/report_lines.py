@@ -11,7 +11,7 @@ from protocol.files.harmless import harmless_json
 from rf.values.decibel import amplitude_db
 from rf.values.verdict import conformance_probability
 from rf.values.words import rounded_down, text
-from visit.figures.assessment import Assessment, Role
+from visit.figures.assessment import Assessment, Role, leak_words
 from visit.figures.figures_json import assessment_data
 from visit.figures.third_load import load_words
 
@@ -46,6 +46,11 @@ def figures_lines(a: Assessment) -> list[str]:
         lines.append(_line("leakage", f"{text(a.survey.leakage)}; {worth}", a.survey.leakage.limited_by))
     if a.leakage is not None:
         lines.append(f"leak limit    {amplitude_db(a.leakage):.1f} dB re thru, in every bound")
+    lines += [
+        f"  at {channel.frequency_hz / 1e6:.4f} MHz: {leak_words(channel)}"
+        for channel in a.channels
+        if channel.leak_source
+    ]
     if a.proof.proven_db is not None:
         counted = f"looks counted in: {a.proof.looks}, run {a.proof.nth_run}"
         lines.append(f"proven        {rounded_down(a.proof.proven_db, 1):.1f} dB or more, {counted}")

@@ -145,6 +145,15 @@ class Assessment:
         return next((channel for channel in self.channels if channel.role is role), None)
 
 
+def leak_words(channel: Channel) -> str:
+    """The leak's limit that stands in a bound, and where it comes from; empty where none does."""
+    if channel.leakage is None:
+        return ""
+    source = channel.leak_source
+    told = "" if source is None else f" ({source.says}{f', {source.sweeps} sweeps' if source.sweeps else ''})"
+    return f"leak {amplitude_db(channel.leakage):.1f} dB at most{told}"
+
+
 def channel_roles(site: Site, hookup: HookUp) -> tuple[tuple[float, Role], ...]:
     """Both channels with what this hook-up must do there; side to side both must be held back."""
     side = hookup.side

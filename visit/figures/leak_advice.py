@@ -24,7 +24,7 @@ SPARED_DB = 2.5
 """What a proof spares for mismatch, load and shape, where no plan says it: nine tenths of a decibel each for port 2 and
 a load nobody described, and a little."""
 
-APART = "half-wave jumper (jumper=half): it parts signal and leak; better leads; a pad tells only which it is"
+APART = "half-wave jumper (jumper=half) parts the two"
 
 
 @dataclass(frozen=True, slots=True)
@@ -59,8 +59,8 @@ def after_survey(site: Site, frequency_hz: NDArray[np.float64], split: FloorSpli
     assert needed is not None
     if needed <= sweeps:
         return ""
-    zoomed = "; with a zoom's settings far fewer" if frequency_hz[-1] - frequency_hz[0] > 2e6 else ""
-    return f"too short for {goal_db:g} dB: survey on to {needed} sweeps ({sweeps} now; no leak was found){zoomed}"
+    zoomed = "; zoomed, far fewer" if frequency_hz[-1] - frequency_hz[0] > 2e6 else ""
+    return f"too short for {goal_db:g} dB: survey on to {needed} sweeps; no leak found yet{zoomed}"
 
 
 def found(split: FloorSplit) -> bool:
