@@ -91,7 +91,8 @@ def _leak_in_the_way(wide: Assessment, settings: SweepSettings, goal_db: float, 
     level = f"{amplitude_db(wide.leakage or 1.0):.0f} dB"
     source = next((each.leak_source for each in wide.channels if each.leak_source is not None), None)
     if source is None or source.found or not source.sweeps:
-        return f"the leak's limit ({level}) alone keeps {goal_db:g} dB from being shown: {APART}; or better leads"
+        cure = f"a half-wave jumper ({APART}), or better leads"
+        return f"the leak's limit ({level}) alone keeps {goal_db:g} dB from being shown: {cure}"
     power = 10.0 ** (wide.floor_now.value / 10.0)
     asked = survey_advice(goal_db, power, settings.frequency_hz(), systematic_db).sweeps
     return (

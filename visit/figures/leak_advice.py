@@ -24,7 +24,7 @@ SPARED_DB = 2.5
 """What a proof spares for mismatch, load and shape, where no plan says it: nine tenths of a decibel each for port 2 and
 a load nobody described, and a little."""
 
-APART = "half-wave jumper (jumper=half) parts the two"
+APART = "jumper=half parts leak and signal"
 
 
 @dataclass(frozen=True, slots=True)
@@ -54,13 +54,13 @@ def after_survey(site: Site, frequency_hz: NDArray[np.float64], split: FloorSpli
     if not reached or max(reached) <= room / 2.0:
         return ""
     if found(split):
-        return f"this leak keeps {goal_db:g} dB from being shown: {APART}" if max(reached) >= room else ""
+        return f"leak keeps {goal_db:g} dB from being shown; {APART}" if max(reached) >= room else ""
     needed = survey_advice(goal_db, split.floor.additive_power, frequency_hz).sweeps
     assert needed is not None
     if needed <= sweeps:
         return ""
-    zoomed = "; zoomed, far fewer" if frequency_hz[-1] - frequency_hz[0] > 2e6 else ""
-    return f"too short for {goal_db:g} dB: survey on to {needed} sweeps; no leak found yet{zoomed}"
+    zoomed = ", or fewer zoomed" if frequency_hz[-1] - frequency_hz[0] > 2e6 else ""
+    return f"too short for {goal_db:g} dB: survey {needed} sweeps{zoomed}; no leak yet"
 
 
 def found(split: FloorSplit) -> bool:
