@@ -58,7 +58,7 @@ def visit_path(tmp_path_factory: pytest.TempPathFactory) -> Path:
         bench.station.visit.freeze("as found")
         bench.bench.say("turn L 1 +200kHz")
         bench.measure("A>L", settings, 20)
-        bench.measure("A>L", zoom(455e6, 244e3), 30)
+        bench.measure("A>L", zoom(455e6, 244e3), 50)
         day = bench.station.visit.day()
         day.enter(2, "transmitter power", "50")
         day.enter(9, "power into duplexer", "50")

@@ -25,6 +25,7 @@ from visit.day.stages import AS_FOUND, AS_LEFT, Stage, differences, figures_at, 
 from visit.figures.assessment import NOT_SURVEYED, Assessment, Role
 from visit.figures.replay import Figures, Replay
 from visit.figures.run_figures import no_figures
+from visit.figures.third_load import load_words
 from visit.record.owner import unfinished
 from visit.record.soundness import YEAR_10000
 from visit.record.stored_json import stored_number, stored_object
@@ -247,7 +248,10 @@ def _figures(report: Report, replay: Replay, before: Figures | None, after: Figu
     for channel in a.channels:
         if channel.parts:
             parts = ", ".join(f"{part} {value:.2f} dB" for part, value in channel.parts)
-            report.evidence.append(f"{name} at {channel.frequency_hz / 1e6:.4f} MHz, proof below reading by: {parts}")
+            load = f"; {load_words(channel.load)}" if channel.load is not None else ""
+            report.evidence.append(
+                f"{name} at {channel.frequency_hz / 1e6:.4f} MHz, proof below reading by: {parts}{load}"
+            )
     report.evidence += _spent(name, a)
     report.doubts += [f"{name}: {doubt}" for doubt in (*last.notes, *a.doubts)]
     report.not_shown += [
