@@ -78,6 +78,8 @@ class TuneScreen(Screen[None]):
         self._before: tuple[int, Assessment] | None = None
         self._after: tuple[Told, int] | None = None
         """The turn that was made and the last run that may still hold sweeps of it, until its look is complete."""
+        self._comparing = False
+        """The turn's two looks are being compared: nothing new may be advised until that is done."""
         self._seen: int | None = None
         self._last = ""
         self._best_db = float("-inf")
@@ -124,9 +126,11 @@ class TuneScreen(Screen[None]):
         self._seen = run
         if self._turning:
             self._tool.station.order(self._now())
+        elif self._comparing:
+            return
         elif self._after is not None and self._before is not None and run > self._after[1]:
             told, before = self._after[0], self._before
-            self._after = None
+            self._comparing = True
             self.run_worker(self._compare(before, (run, seen), told), exclusive=True)
         else:
             self._judge(run, seen)
@@ -165,7 +169,8 @@ class TuneScreen(Screen[None]):
             )  # fmt: skip
         except RequestError as error:
             self._last = f"! {error}"
-        self._told = None
+        self._told = self._after = None
+        self._comparing = False
         self._judge(*after)
         self._tool.station.order(self._now())
         self._draw()
@@ -178,8 +183,9 @@ class TuneScreen(Screen[None]):
     def _blocks(self) -> list[Block]:
         a, site = self._shown, self._tool.site
         now = "TURNING: t when done" if self._turning else "measuring the turn" if self._after else "looking"
+        if a is not None and not self._turning:
+            now += f" {min(a.sweeps + a.thrown_sweeps, self._planned())} of {self._planned()}"
         title = f" TUNE  {self._side.value} side to {site.reject_hz(self._side) / 1e6:.4f} MHz"
-        title += f"   {self._planned()} sweeps a look"
         return [
             Block((f"{title}{now:>{max(WIDTH - len(title), len(now) + 3)}}",)),
             Block(tuple(self._mean(a)), 5),
@@ -221,7 +227,7 @@ class TuneScreen(Screen[None]):
         if self._after is not None:
             return labelled("DO", "hands off: the look after the turn is being taken")
         if advice is None:
-            return labelled("DO", "wait for the first look")
+            return labelled("DO", f"wait for a whole look of {self._planned()} sweeps")
         key = ": t, turn, t" if advice.told is not None and advice.deed is not Deed.OUT_OF_REACH else ""
         lines = labelled("DO", f"{advice.do}{key}") if self._told is None else self._entered(self._told)
         return [*lines, *labelled("WHY", advice.why), *labelled("EXPECT", advice.expect)]
@@ -268,7 +274,9 @@ class TuneScreen(Screen[None]):
 
     def action_undo(self) -> None:
         """The screw was not turned after all: what stood before still stands."""
-        if self._turning or self._after is not None:
+        if self._comparing:
+            self._last = "the turn is being written down already: turn it back and tell that as a turn"
+        elif self._turning or self._after is not None:
             self._turning, self._after, self._last = False, None, "taken back: no turn was made"
             self._tool.station.order(self._now())
         elif self._told is not None:
@@ -298,7 +306,7 @@ class TuneScreen(Screen[None]):
     def action_longer(self, factor: float) -> None:
         """More or fewer sweeps a look."""
         planned = min(max(round((self._order.planned_sweeps or SWEEPS) * factor), 1), MOST_SWEEPS)
-        self._order = replace(self._order, planned_sweeps=planned)
+        self._order, self._advice = replace(self._order, planned_sweeps=planned), None
         if not self._turning:
             self._tool.station.order(self._order)
         self._draw()
@@ -309,7 +317,7 @@ class TuneScreen(Screen[None]):
         field = self.query_one("#line", Input)
         field.value, field.display = "", True
         self._draw()
-        self.call_after_refresh(field.focus)
+        self.set_focus(field)  # at once: what is typed next is for the field, not for the keys
 
     def on_input_submitted(self, event: Input.Submitted) -> None:
         """Take the words."""

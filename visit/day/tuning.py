@@ -162,7 +162,7 @@ def _turns(value: float) -> str:
 
 
 def _named(one: CavityState, turns: float, direction: str) -> tuple[str, Told]:
-    degrees = f"{360 * turns:.0f} degrees"
+    degrees = f"{round(72 * turns) * 5} degrees"  # nobody turns a screw to a degree
     told = Told(one.number, "rod", direction, round(turns, 2))
     return f"cavity {one.number}, rod: {_turns(turns)} {direction} ({degrees})", told
 
