@@ -19,6 +19,18 @@ SITES = Path(__file__).parents[2] / "fixtures/sites"
 TURN = re.compile(r"cavity (\d), rod: ([\d.]+) turns? (\w+)")
 HAND_ERROR = 0.2
 PATIENCE_S = 30.0
+TO_THE_SCREWS = (
+    ("g", "DAY"),
+    ("11", "STEP 11"),
+    ("f", "who holds the key; Enter"),
+    ("the technician\r", "locking in W; Enter"),
+    ("0\r", "(W): 0"),
+    ("d", "1 of 40"),
+    ("26", "STEP 26"),
+    ("\r", "frozen"),
+    ("x", "TUNE"),
+)
+"""Keys, and what then stands on the screen."""
 
 
 def block(text: str, label: str) -> str:
@@ -84,10 +96,7 @@ class TuningHand:
     def _to_the_screws(self, terminal: Terminal) -> None:
         """The gates before a screw: the key is held, nothing transmits, as found is frozen."""
         terminal.wait_for(lambda text: "8 of 8" in text and "skirts INFERRED" in text, PATIENCE_S)
-        for keys, shown in (
-            ("g", "DAY"), ("11", "STEP 11"), ("f", "who holds the key; Enter"),
-            ("the technician\r", "locking in W; Enter"), ("0\r", "(W): 0"), ("d", "1 of 40"), ("26", "STEP 26"), ("\r", "frozen"), ("x", "TUNE"),
-        ):  # fmt: skip
+        for keys, shown in TO_THE_SCREWS:
             for key in keys:
                 self._press(terminal, key)
             terminal.wait_for(shown, PATIENCE_S)
@@ -96,7 +105,7 @@ class TuningHand:
         while self.turns < most_turns:
             text = terminal.wait_for(self._advised, PATIENCE_S)
             do, why = block(text, "DO"), block(text, "WHY")
-            self.sweeps += int(text.splitlines()[0].split(" of ")[-1])
+            self.sweeps += int(self._planned(text))
             self.said.append(f"{do} | {why} | {block(text, 'SKIRTS')}")
             if "prove it" in do or "out of reach" in why:
                 return f"{do} | {why}"
@@ -118,12 +127,17 @@ class TuningHand:
 
     def _average_longer(self, terminal: Terminal, sweeps: int) -> None:
         for _ in range(12):
-            if f"of {sweeps}" in terminal.text.splitlines()[0]:
+            if self._planned(terminal.text) == str(sweeps):
                 return
-            before = terminal.text.splitlines()[0].split(" of ")[-1]
+            before = self._planned(terminal.text)
             self._press(terminal, "+")
-            terminal.wait_for(lambda text, b=before: text.splitlines()[0].split(" of ")[-1] != b, PATIENCE_S)
+            terminal.wait_for(lambda text, before=before: self._planned(text) != before, PATIENCE_S)  # type: ignore[misc]
         raise AssertionError(f"{sweeps} sweeps a look do not come by pressing +:\n{terminal.text}")
+
+    @staticmethod
+    def _planned(text: str) -> str:
+        """Sweeps of a look, at the end of the title."""
+        return text.splitlines()[0].split(" of ")[-1]
 
     def _turn(self, terminal: Terminal, bench: Bench, cavity: int, turns: float, direction: str) -> None:
         self._press(terminal, "t")

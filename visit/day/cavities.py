@@ -163,8 +163,7 @@ def track(
     average = np.full(count, 1.0 / count) if cavities is not None and count == cavities else None
     turned: set[int] = set()
     for row in rows:
-        rates = _rates(rows[: rows.index(row)])
-        mixed = _turn(state, row, reject_hz, average, rates)
+        mixed = _turn(state, row, reject_hz, average, _rates(rows[: rows.index(row)], cavities))
         if row.told.cavity and not mixed:
             turned.add(row.told.cavity)
         elif mixed:
@@ -176,7 +175,7 @@ def track(
     zeros = tuple(shifted(one, -reject_hz) for one in singles)
     if count and len(zeros) == count == cavities:
         _give(state, zeros)
-    rates = _rates(rows)
+    rates = _rates(rows, cavities)
     made = tuple(_cavity(state, number, number in turned, rates, rows) for number in range(1, count + 1))
     placed = sum(one.sd_hz < ANYWHERE_HZ / 10.0 for one in made)
     return Places(made, zeros if placed < count else (), mixed)
@@ -184,7 +183,7 @@ def track(
 
 def _turn(state: _Track, row: NudgeRow, reject_hz: float, average: NDArray[np.float64] | None, rates: _Rates) -> str:
     """One row of the ledger; what was wrong with it."""
-    before, after, moved = row.figure("before"), row.figure("after"), row.figure("moved")
+    before, after, moved = _seen(row, None if average is None else average.size)
     number, misfit, fault = row.told.cavity, row.misfit, ""
     if average is not None and not _see_mean(state, average, row.figure("mean_before")):
         state.forget()
@@ -219,6 +218,43 @@ def _turn(state: _Track, row: NudgeRow, reject_hz: float, average: NDArray[np.fl
     return fault
 
 
+def _seen(row: NudgeRow, cavities: int | None) -> tuple[Figure, Figure, Figure]:
+    """Where the zero of the turned screw was, where it is, how far it went: by the ratio of the sweeps, else by the
+    zeros that the skirts resolved, else by the mean of all `cavities`, which tells the movement alone."""
+    moved = row.figure("moved")
+    if moved.known or row.misfit > LARGEST_MISFIT:
+        return row.figure("before"), row.figure("after"), moved
+    pair = _displaced(row.zeros("zeros_before"), row.zeros("zeros_after"))
+    if pair is not None:
+        return *pair, _between(*pair, 1)
+    means = row.figure("mean_before"), row.figure("mean_after")
+    if cavities and means[0].known and means[1].known:
+        by = _between(*means, cavities)
+        if by.low > 0.0 or by.high < 0.0:
+            return row.figure("before"), row.figure("after"), by
+    return row.figure("before"), row.figure("after"), moved
+
+
+def _between(first: Figure, second: Figure, times: int) -> Figure:
+    by, half = times * (second.value - first.value), times * NORMAL_95 * math.hypot(_sd(first), _sd(second))
+    return inferred(by, by - half, by + half, "Hz", limited_by="random")
+
+
+def _displaced(before: Sequence[Figure], after: Sequence[Figure]) -> tuple[Figure, Figure] | None:
+    """The one zero that moved while all others stayed; None when it is not clear which."""
+    if len(before) != len(after) or len(before) < 2:
+        return None
+    costs = []
+    for i, j in itertools.product(range(len(before)), repeat=2):
+        rest = zip((z for k, z in enumerate(before) if k != i), (z for k, z in enumerate(after) if k != j), strict=True)
+        chi2 = sum((b.value - a.value) ** 2 / (_sd(a) ** 2 + _sd(b) ** 2) for a, b in rest)
+        costs.append((chi2, i, j))
+    best = min(costs)
+    if best[0] > DOUBTED * len(before) or any(chi2 < best[0] + DOUBTED for chi2, i, _ in costs if i != best[1]):
+        return None
+    return before[best[1]], after[best[2]]
+
+
 def _see_mean(state: _Track, average: NDArray[np.float64], mean: Figure) -> bool:
     return not mean.known or state.see(average, mean.value, _sd(mean))
 
@@ -244,12 +280,12 @@ def _give(state: _Track, zeros: Sequence[Figure]) -> None:
             state.see(pick, mine.value, _sd(mine))
 
 
-def _rates(rows: Sequence[NudgeRow]) -> _Rates:
+def _rates(rows: Sequence[NudgeRow], cavities: int | None) -> _Rates:
     """Hertz per turn of each cavity's screw, from the turns whose movement is clear: the median of the last three,
     for a rod jumps now and then."""
     found: dict[int, list[tuple[float, str]]] = {}
     for row in rows:
-        told, moved = row.told, row.figure("moved")
+        told, moved = row.told, _seen(row, cavities)[2]
         if told.cavity is None or not told.turns or not moved.known or row.misfit > LARGEST_MISFIT:
             continue
         if abs(moved.value) < FEWEST_MOVED * (moved.high - moved.low) / 2.0:
@@ -274,7 +310,7 @@ def _cavity(state: _Track, number: int, turned: bool, rates: _Rates, rows: Seque
     else:
         place = cant_say("Hz", "which zero is its own shows when it is turned a little")
     if rate is None:
-        unseen = [row.told.turns or 0.0 for row in rows if row.told.cavity == number and not row.figure("moved").known]
+        unseen = [row.told.turns or 0.0 for row in rows if row.told.cavity == number and not _seen(row, None)[2].known]
         return CavityState(number, place, sd, turned, unseen_turns=max(unseen, default=0.0))
     return CavityState(number, place, sd, turned, rate.hz, rate.spread, rate.forward)
 

@@ -78,10 +78,26 @@ class NudgeRow:
 
     def figure(self, name: str) -> Figure:
         """`before`, `after`, `moved`, `mean_before` or `mean_after` in hertz; CAN'T SAY where the row has none."""
-        data = self.figures.get(name)
-        if not isinstance(data, dict) or data.get("value") is None:
-            return cant_say("Hz", str((data or {}).get("why", "")))
-        return inferred(float(data["value"]), float(data["low"]), float(data["high"]), "Hz")
+        return _figure(self.figures.get(name))
+
+    def zeros(self, name: str) -> tuple[Figure, ...]:
+        """`zeros_before` or `zeros_after`: what the skirts resolved then, in hertz, rising; empty where nothing."""
+        return tuple(_figure(one) for one in self.figures.get(name, ()))
+
+
+def _figure(data: object) -> Figure:
+    if not isinstance(data, dict) or data.get("value") is None:
+        return cant_say("Hz", str(data.get("why", "")) if isinstance(data, dict) else "")
+    return inferred(float(data["value"]), float(data["low"]), float(data["high"]), "Hz")
+
+
+@dataclass(frozen=True, slots=True)
+class Around:
+    """What the skirts showed before and after a turn: the mean notch's offset from the channel, and the single zeros
+    where they were resolved, in hertz."""
+
+    mean: tuple[Figure, Figure] = (cant_say("Hz", "not known"), cant_say("Hz", "not known"))
+    zeros: tuple[tuple[Figure, ...], tuple[Figure, ...]] = ((), ())
 
 
 def compare(figures: RunFigures, before: RunRow, after: RunRow, unloaded_q: float | None) -> Nudge:
@@ -110,11 +126,8 @@ def compare(figures: RunFigures, before: RunRow, after: RunRow, unloaded_q: floa
     )  # fmt: skip
 
 
-def add_nudge(
-    visit: VisitFile, before: RunRow, after: RunRow, told: Told, nudge: Nudge, means: tuple[Figure, Figure]
-) -> None:
-    """Write a row of the ledger; `means`: the mean notch's offset from the channel before and after. Raises
-    RequestError before as found is frozen."""
+def add_nudge(visit: VisitFile, before: RunRow, after: RunRow, told: Told, nudge: Nudge, around: Around) -> None:
+    """Write a row of the ledger. Raises RequestError before as found is frozen."""
     if not any(stage.name == AS_FOUND for stage in stages(visit)):
         raise RequestError("freeze as found first: without it nobody can tell what the turning did")
     side = before.hookup.side
@@ -123,8 +136,10 @@ def add_nudge(
         "before": as_json(nudge.before),
         "after": as_json(nudge.after),
         "moved": as_json(nudge.moved),
-        "mean_before": as_json(means[0]),
-        "mean_after": as_json(means[1]),
+        "mean_before": as_json(around.mean[0]),
+        "mean_after": as_json(around.mean[1]),
+        "zeros_before": [as_json(zero) for zero in around.zeros[0]],
+        "zeros_after": [as_json(zero) for zero in around.zeros[1]],
         "misfit": finite(nudge.misfit),
     }
     with visit.writing() as connection:
@@ -148,13 +163,23 @@ def add_nudge(
 def _checked(visit: VisitFile, data: dict[str, Any]) -> dict[str, Any]:
     """The figures of a row; files before this told nothing of the mean. Raises RecordError."""
     for name in ("before", "after", "moved", *(name for name in ("mean_before", "mean_after") if name in data)):
-        figure = stored_figure(visit, data, name, LEDGER)
-        value, low, high = figure["value"], figure["low"], figure["high"]
-        if value is not None and not (low is not None and high is not None and low <= value <= high):
-            raise damaged(visit.path, f"{name} lies outside its interval", LEDGER)
-        data[name] = {**data[name], **figure}
+        data[name] = _sound(visit, data, name)
+    for name in ("zeros_before", "zeros_after"):
+        several = data.get(name, [])
+        if not isinstance(several, list) or len(several) > MOST_CAVITIES:
+            raise damaged(visit.path, f"{name} is no short list", LEDGER)
+        data[name] = [_sound(visit, {name: one}, name) for one in several]
     data["misfit"] = stored_number(visit, data.get("misfit"), LEDGER)
     return data
+
+
+def _sound(visit: VisitFile, data: dict[str, Any], name: str) -> dict[str, Any]:
+    """A figure of a row whose value lies in its interval. Raises RecordError."""
+    figure = stored_figure(visit, data, name, LEDGER)
+    value, low, high = figure["value"], figure["low"], figure["high"]
+    if value is not None and not (low is not None and high is not None and low <= value <= high):
+        raise damaged(visit.path, f"{name} lies outside its interval", LEDGER)
+    return {**data[name], **figure}
 
 
 def ledger(visit: VisitFile) -> list[NudgeRow]:

@@ -26,6 +26,8 @@ LARGEST_TRIAL = 1.0
 LEAST_TURN = 0.01
 WORTH_DB = 0.3
 """A turn that is expected to bring less is not worth a hand on the screw."""
+ENOUGH = 32
+"""Sweeps of a look with which a turn of a whole turn must be seen on any screw that does anything."""
 LONGEST_LOOK = 128
 """Sweeps of a look beyond which it is the proof that has to decide."""
 LONGER = 4
@@ -195,14 +197,16 @@ def _trial(now: Tuning, one: CavityState) -> Advice:
     turns = FIRST_TRIAL if rate is None else TRIAL_HZ / rate
     turns = max(turns, 2.0 * one.unseen_turns) if one.unseen_turns else turns
     turns = max(round(min(turns, LARGEST_TRIAL), 2), LEAST_TURN)
+    if one.unseen_turns and 2.0 * one.unseen_turns > LARGEST_TRIAL and now.sweeps < ENOUGH:
+        return _longer(now, f"cavity {one.number}: {_turns(one.unseen_turns)} moved nothing that is seen")
     direction = one.forward
     if one.hz_per_turn and one.place.known:
         direction = spoken(one.forward, 1 if -one.place.value * one.hz_per_turn > 0 else -1)
     do, told = _named(one, turns, direction)
-    if one.unseen_turns and 2.0 * one.unseen_turns > LARGEST_TRIAL:
-        return _longer(now, f"cavity {one.number}: a turn of {_turns(one.unseen_turns)} moved nothing that is seen")
     if not one.turned:
         why = "a small trial turn: which zero is its own, and how far a turn goes, is not known"
+    elif one.unseen_turns >= LARGEST_TRIAL:
+        why = f"{_turns(one.unseen_turns)} of it moved nothing that is seen: is it this side's screw, and free?"
     elif not one.hz_per_turn:
         why = "the last turn did not tell how far a turn goes: one more"
     else:

@@ -18,7 +18,7 @@ from rf.notch.notch import NotchPlace
 from rf.values.figure import cant_say
 from visit.day.cavities import track
 from visit.day.day import Day
-from visit.day.nudges import LOCK_NUT, Told, add_nudge, compare, ledger, lock_words, nudge_words
+from visit.day.nudges import LOCK_NUT, Around, Told, add_nudge, compare, ledger, lock_words, nudge_words
 from visit.day.stages import AS_FOUND, freeze, stages
 from visit.day.tuning import Tuning
 from visit.figures.assessment import Assessment, Role
@@ -29,6 +29,14 @@ from visit.run.calibrating import Calibrator
 from visit.site.hookup import Side
 from visit.site.site import Site
 from visit.site.typed import changes
+
+
+def _around(first: Assessment | None, second: Assessment | None) -> Around:
+    """What the skirts showed in two looks."""
+    nothing = cant_say("Hz", "not known")
+    means = [nothing if a is None else a.notch_offset for a in (first, second)]
+    zeros = [a.notch.singles if a is not None and a.notch is not None else () for a in (first, second)]
+    return Around((means[0], means[1]), (zeros[0], zeros[1]))
 
 
 class SiteVisit:
@@ -86,9 +94,7 @@ class SiteVisit:
         nudge = compare(
             RunFigures(self.file), *runs, notch.unloaded_q.value if notch is not None and known else None
         )  # fmt: skip
-        nothing = cant_say("Hz", "not known")
-        means = [nothing if a is None else a.notch_offset for a in (first, second)]
-        add_nudge(self.file, *runs, told, nudge, (means[0], means[1]))
+        add_nudge(self.file, *runs, told, nudge, _around(first, second))
         side = runs[0].hookup.side
         assert side is not None  # else it could not be compared
         if told.screw == LOCK_NUT:
