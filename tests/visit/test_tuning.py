@@ -157,12 +157,10 @@ def test_advice_never_stops_short_of_a_goal_that_can_be_reached() -> None:
     """Whatever is known, the next deed is one while the skirts say that the goal is missed and in reach."""
     rng = np.random.default_rng(5)
     for _ in range(300):
-        rows = [
-            turned(
-                int(rng.integers(1, 4)), *(float(hz) for hz in rng.uniform(-150e3, 150e3, 2)), seen=rng.random() < 0.7
-            )
-            for _ in range(int(rng.integers(0, 6)))
-        ]
+        rows = []
+        for _ in range(int(rng.integers(0, 6))):
+            was_hz, by_hz = rng.uniform(-150e3, 150e3, 2)
+            rows.append(turned(int(rng.integers(1, 4)), float(was_hz), float(by_hz), seen=bool(rng.random() < 0.7)))
         now = at(track(rows, REJECT_HZ, 3, about(float(rng.uniform(-50e3, 50e3)))), float(rng.uniform(50.0, 88.0)))
         advice: Advice = advise(now)
         assert advice.deed in (Deed.TRIAL, Deed.TURN, Deed.LONGER), advice
