@@ -349,7 +349,7 @@ def export(options: argparse.Namespace) -> ExitStatus:
 
     visit = VisitFile.open(options.visit, read_only=True)
     try:
-        data(export_visit(visit, options.to))
+        data(export_visit(visit, options.to, singly=options.sweeps))
     finally:
         visit.close()
     return ExitStatus.GOALS_MET
@@ -379,7 +379,7 @@ def archive(options: argparse.Namespace) -> ExitStatus:
         for answer in rows:
             row(*("" if value is None else _short(value) for value in answer))
     elif not options.build:
-        raise RequestError("nothing asked: give --ask (worst, overdue, drift, faults) or --build")
+        raise RequestError("nothing asked: give --ask (worst, unproven, overdue, drift, faults) or --build")
     return ExitStatus.GOALS_MET
 
 
@@ -393,6 +393,13 @@ def _counted(done: int, of: int) -> None:
 def _short(value: object) -> str:
     """A cell: numbers short."""
     return f"{value:.6g}" if isinstance(value, float) else str(value)
+
+
+def note(options: argparse.Namespace) -> ExitStatus:
+    """Write down in a visit what the day asks for."""
+    from tui.commands.noting import note as write_down  # noqa: PLC0415
+
+    return write_down(options)
 
 
 def freeze(options: argparse.Namespace) -> ExitStatus:

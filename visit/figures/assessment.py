@@ -247,8 +247,13 @@ def overall(assessment: Assessment) -> bool | None:
 
 
 def with_zoom(wide: Assessment, zoomed: Assessment) -> Assessment:
-    """The wide run's figures with the rejection from the zoomed run, which carries it lower."""
-    better = {channel.frequency_hz: channel for channel in zoomed.channels if channel.role is Role.REJECT}
+    """The wide run's figures with the rejection from the zoomed run, which carries it lower; where the zoom shows none
+    (side to side it covers one channel) the wide run's stays."""
+    better = {
+        channel.frequency_hz: channel
+        for channel in zoomed.channels
+        if channel.role is Role.REJECT and channel.transmission.known
+    }
     channels = tuple(
         replace(
             channel,
