@@ -388,6 +388,7 @@ def safety_row(width: int) -> Row:
     return [(f" {SAFETY if width >= len(SAFETY) + 2 else SAFETY_SHORT}", ORANGE)]
 
 
+NEXT_ROWS = 3
 MESSAGE_ROWS = 2
 """A message that is longer ends in two dots; u has every note in full."""
 
@@ -419,6 +420,14 @@ def _message(state: LiveState) -> tuple[str, str, str]:
     if state.assessment is not None and state.assessment.cautions:
         return " NOTE    ", state.assessment.cautions[0], YELLOW
     return " ", p.message or f"{p.identity} on {state.port}, {p.phase.value}", FAINT
+
+
+def next_rows(state: LiveState, width: int) -> list[Row]:
+    """What to do next, with its key, its length and the reason; two rows where one does not hold it."""
+    if state.deed is None:
+        return [[(" NEXT    ", "bold"), ("wait for the first figures", FAINT)]]
+    lines = textwrap.wrap(state.deed.words, width - 10, break_on_hyphens=False)[:NEXT_ROWS]
+    return [[((" NEXT    " if number == 0 else " " * 9), "bold"), (line, "")] for number, line in enumerate(lines)]
 
 
 def plain_rows(rows: list[Row], marks: MarkSet) -> list[Row]:
