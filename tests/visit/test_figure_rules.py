@@ -397,5 +397,6 @@ def test_leaks_are_the_least_of_what_was_surveyed_and_told(
 def test_followed_figures_need_not_be_made_again(figures: Callable[..., RunFigures]) -> None:
     made = figures([run(1, WIDE)])
     kept = shown(notch())
-    made.keep(1, kept)
+    kept.sweeps = 8
+    made.keep(1, kept, Known())
     assert made.fitted(A_TO_L) is kept

@@ -37,6 +37,7 @@ from tui.commands.session import (
 from tui.drawing.report_lines import figures_lines, json_text
 from tui.screens.bench_words import bench_lines
 from tui.terminal.terminal_gone import Signals, let_go_of_terminal
+from visit.day.next_deed import NextDeed
 from visit.figures.assessment import Assessment, overall, with_zoom
 from visit.figures.assessor import Assessor
 from visit.figures.known import Known
@@ -187,11 +188,12 @@ def check(options: argparse.Namespace) -> ExitStatus:
             if options.zoom is not None:
                 closer = _measured(now.station, _zoom_order(now.order, now.site, assessment, options.zoom))
                 assessment = with_zoom(assessment, closer)
+            deed = now.station.next_deed(assessment)
         except HaltedError as error:
             say(f"deepnotch: {error}: {run_words(now.visit)} kept in {now.path}; continue with --resume")
             return ExitStatus.TERMINATED if signals.terminated else ExitStatus.CANT_SAY
     say(f"visit file: {now.path}")
-    return _print_figures(assessment, options.json)
+    return _print_figures(assessment, options.json, deed)
 
 
 def _measured(station: Station, order: RunOrder) -> Assessment:
@@ -456,8 +458,8 @@ def _progress(station: Station, done: threading.Event) -> None:
         show("\r" + " " * 60 + "\r")
 
 
-def _print_figures(assessment: Assessment, as_json: bool) -> ExitStatus:
-    data(json_text(assessment).splitlines() if as_json else figures_lines(assessment))
+def _print_figures(assessment: Assessment, as_json: bool, deed: NextDeed | None = None) -> ExitStatus:
+    data(json_text(assessment, deed).splitlines() if as_json else figures_lines(assessment, deed))
     met = overall(assessment)
     if met is None:
         return ExitStatus.CANT_SAY

@@ -38,9 +38,12 @@ class Figures:
 class Replay:
     """Reads a visit once; every answer is computed from its sweeps."""
 
-    def __init__(self, visit: VisitFile, shown: Mapping[int, int] | None = None) -> None:
-        """`shown`: of these runs only so many sweeps count. Raises RecordError when the file can't be read."""
-        self.figures_of = RunFigures(visit, shown)
+    def __init__(
+        self, visit: VisitFile, shown: Mapping[int, int] | None = None, figures: RunFigures | None = None
+    ) -> None:
+        """`shown`: of these runs only so many sweeps count. `figures`: what is made of the runs already. Raises
+        RecordError when the file can't be read."""
+        self.figures_of = figures or RunFigures(visit, shown)
         self.visit, self.site, self.runs = visit, self.figures_of.site, self.figures_of.runs
         self.calibrations = self.figures_of.calibrations
         self._moved = [

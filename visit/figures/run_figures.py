@@ -127,10 +127,12 @@ class RunFigures:
             spending=self._spendings.get(run.id, Spending(proves=False)),
         )  # fmt: skip
 
-    def keep(self, run_id: int, assessment: Assessment) -> None:
-        """Whoever follows a run as it comes has made its figures: they need not be made again for what builds on
-        them."""
+    def keep(self, run_id: int, assessment: Assessment, known: Known) -> None:
+        """Whoever follows a run as it comes has made its figures, by what was `known`: they need not be made again for
+        what builds on them."""
         self._newest[run_id] = assessment
+        self._made = {key: made for key, made in self._made.items() if key[0] != run_id}  # of fewer sweeps
+        self._made[run_id, assessment.sweeps, known] = assessment
 
     def known(self, run: RunRow, as_of_s: float = math.inf) -> Known:
         """Everything that is known of a run by the rows of the file up to a time."""

@@ -20,6 +20,7 @@ from rf.values.figure import Figure
 from rf.values.words import rounded_down, text
 from visit.calibration.stored_calibration import checks_of
 from visit.day.day import STEPS, Day
+from visit.day.next_deed import facts_of, next_deed
 from visit.day.nudges import NudgeRow, ledger
 from visit.day.stages import AS_FOUND, AS_LEFT, Stage, differences, figures_at, stage_at
 from visit.figures.assessment import NOT_SURVEYED, Assessment, Role
@@ -147,6 +148,7 @@ def _stood(replay: Replay, found: dict[str, Stage], left: dict[str, Stage]) -> l
 
 def _first_page(report: Report, day: Day, replay: Replay, nudges: list[NudgeRow], stood: list[summary.Stood]) -> None:
     """What a reader without knowledge of measuring wants to know."""
+    deed = next_deed(facts_of(replay.visit, replay.figures_of))
     last = [one for one in (after or before for before, after in stood) if one is not None]
     report.heading = summary.heading(report.site, day, report.visited_s)
     report.hookups = list(dict.fromkeys(summary.hookup_words(one.hookup) for one in last))
@@ -155,7 +157,7 @@ def _first_page(report: Report, day: Day, replay: Replay, nudges: list[NudgeRow]
         ("what was wrong", summary.wrong(day, [before for before, _ in stood if before is not None])),
         ("what was done", summary.done(day, nudges, bool(replay.calibrations), stood)),
         ("what it is now", summary.now(stood, report.left_name)),
-        ("what is owed", summary.owed(report.not_shown, report.left_out, report.doubts, report.next_due)),
+        ("what is owed", summary.owed(report.not_shown, report.left_out, report.doubts, report.next_due, deed)),
     ]
 
 

@@ -11,6 +11,7 @@ from collections.abc import Sequence
 
 from rf.values.words import text
 from visit.day.day import Day
+from visit.day.next_deed import REPORT, NextDeed
 from visit.day.nudges import NudgeRow
 from visit.figures.assessment import Assessment, Channel, GoalResult, Role, overall
 from visit.figures.replay import Figures
@@ -140,11 +141,13 @@ def unmeasured(site: Site, last: list[Figures]) -> list[str]:
     ]
 
 
-def owed(not_shown: list[str], left_out: list[str], doubts: list[str], next_due: str) -> list[str]:
-    """What remains to be done."""
+def owed(not_shown: list[str], left_out: list[str], doubts: list[str], next_due: str, deed: NextDeed) -> list[str]:
+    """What remains to be done; `deed` is what the visit itself would have done next."""
     lines = [f"Not shown: {line}" for line in not_shown]
     lines += [f"In doubt: {line}" for line in doubts]
     lines += [f"Left out: {line}" for line in left_out]
+    if deed != REPORT:
+        lines.append(f"Next: {deed.do}: {deed.why}.")
     lines += [f"Next visit due: {next_due}" if next_due else "The next visit is not fixed."]
     return lines
 
