@@ -8,6 +8,7 @@ from __future__ import annotations
 
 from textual.app import ComposeResult
 from textual.containers import Vertical
+from textual.css.scalar import Scalar
 from textual.screen import Screen
 
 from tui.drawing.marks import MarkSet
@@ -65,7 +66,10 @@ class Panel(Screen[None]):
         state = self.picture()
         width = self.size.width
         for name, block in self._blocks(state, width).items():
-            self.query_one(f"#{name}", Rows).show(rows.plain_rows(block, self._marks))
+            shown = self.query_one(f"#{name}", Rows)
+            shown.show(rows.plain_rows(block, self._marks))
+            if name == "message" and shown.styles.height != Scalar.from_number(len(block)):
+                shown.styles.height = len(block)  # the plot gives or takes a row
 
     def action_redraw(self) -> None:
         """Draw the whole screen again, whatever stands on the terminal."""
@@ -88,6 +92,6 @@ class Panel(Screen[None]):
             "sweeps": [rows.sweeps_row(state)],
             "path": [rows.path_row(state, width)],
             "safety": [rows.safety_row(width)],
-            "message": [rows.message_row(state)],
+            "message": rows.message_rows(state, width),
             "keys": [self.key_row(width)],
         }
