@@ -34,7 +34,9 @@ async def run(seeds: range, jobs: int, verbose: bool) -> int:
     harmed = [result for result in results if result.harm]
     words = Counter(len(result.sent) for result in results)
     print(f"{len(results)} listings, harm in {len(harmed)}: {[result.seed for result in harmed]}")
-    print(f"lines sent to a console: {sum(n * count for n, count in words.items()) / max(len(results), 1):.1f} on average")
+    print(
+        f"lines sent to a console: {sum(n * count for n, count in words.items()) / max(len(results), 1):.1f} on average"
+    )
     for why, count in Counter(" ".join(result.outcome.split()[:6]) for result in results).most_common(12):
         print(f"  {count:4d}  {why}")
     return 1 if harmed else 0

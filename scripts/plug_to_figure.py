@@ -28,6 +28,7 @@ def main() -> int:
     parser.add_argument("--show", action="store_true", help="print every screen that was answered")
     parser.add_argument("--tmux", action="store_true", help="inside tmux")
     parser.add_argument("--through", default="", help="words before the command: an ssh call; the command follows")
+    parser.add_argument("--speed", type=float, default=1.0, help="of the console; 0 is as fast as can be")
     options = parser.parse_args()
     bad = 0
     for name in options.names:
@@ -50,7 +51,7 @@ def _one(name: str, folder: Path, options: argparse.Namespace) -> bool:
 
     show = print if options.show else None
     try:
-        with served(name, link, folder) as node:
+        with served(name, link, folder, options.speed) as node:
             first = Journey(screen(), show)
             began = time.monotonic()
             try:
@@ -59,7 +60,7 @@ def _one(name: str, folder: Path, options: argparse.Namespace) -> bool:
                 first.leave()
             finally:
                 first.screen.close()
-        with served(name, link, folder, other_than=node):
+        with served(name, link, folder, options.speed, node):
             second = Journey(screen(), show)
             try:
                 second.next_day()

@@ -103,7 +103,9 @@ def test_before_the_first_sweep() -> None:
 
 def test_a_fault_takes_the_message_row(clipped: LiveState) -> None:
     broken = dataclasses.replace(clipped.progress, phase=Phase.FAULT, message="the port is gone")
-    assert text(rows.message_rows(dataclasses.replace(clipped, progress=broken), 80)[0]).startswith(" FAULT   the port is gone")
+    assert text(rows.message_rows(dataclasses.replace(clipped, progress=broken), 80)[0]).startswith(
+        " FAULT   the port is gone"
+    )
 
 
 def test_a_quiet_clamp_is_told(clipped: LiveState) -> None:
