@@ -12,7 +12,8 @@ from protocol.learn.dialogue import Dialogue, Role
 from protocol.learn.listening import Listening, MissingError
 from protocol.learn.sweeps.acquire import Acquire, Acquisition
 from protocol.learn.sweeps.axis import Meaning, OtherFrequenciesError, listed_unit, meaning_of, sensible
-from protocol.learn.sweeps.bounds import find_bandwidth, find_points, find_range
+from protocol.learn.sweeps.bounds import find_bandwidth, find_points
+from protocol.learn.sweeps.reach import reach
 from protocol.learn.sweeps.setters import Setters, numbers_in
 from protocol.learn.sweeps.shapes import Shape
 from protocol.learn.sweeps.trials import Trials
@@ -210,7 +211,7 @@ class Session(Listening):
         assert self._trials is not None
         bounds = self.found.bounds
         await find_points(self._trials, bounds)
-        await find_range(self._trials, bounds)
+        bounds.start_hz, bounds.stop_hz = await reach(self._placed, self._trials.low_hz, self._trials.high_hz)
         await find_bandwidth(self._trials, bounds)
         if not bounds.min_points and self.found.acquisition is not None:
             counts = self.trial_settings()
@@ -220,6 +221,25 @@ class Session(Listening):
             bounds.max_points = max(one.points for one in counts) if combined else fixed
         if not bounds.bandwidths_hz:
             self.found.unknown.append("how to set the bandwidth: no word for it was understood")
+
+    async def _placed(self, start_hz: float, stop_hz: float) -> tuple[float, float] | None:
+        """Set both ends; both as the console reads them back, None where it does not."""
+        assert self._trials is not None
+        if not self.found.readback:
+            return None
+        points = min(self._trials.points or [51])
+        await self.apply(SweepSettings(start_hz, stop_hz, points, 1000.0))
+        values: dict[str, float] = {}
+        for command, templates in self.found.readback.items():
+            for line in await self.talk.ask(command):
+                read = (Template.parse(one, SETTING_FIELDS).read(line.encode("ascii", "replace")) for one in templates)
+                values |= {name: float(value) for one in read if one for name, value in one.items()}
+        if {"centre_hz", "span_hz"} <= values.keys():
+            half = values["span_hz"] / 2
+            return values["centre_hz"] - half, values["centre_hz"] + half
+        if {"start_hz", "step_hz"} <= values.keys():
+            return values["start_hz"], values["start_hz"] + values["step_hz"] * (points - 1)
+        return (values["start_hz"], values["stop_hz"]) if {"start_hz", "stop_hz"} <= values.keys() else None
 
     def _read(self) -> set[str]:
         lines = " ".join(line for lines in self.found.readback.values() for line in lines)

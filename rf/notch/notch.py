@@ -20,7 +20,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from rf.floor.pool import Bottom, BottomShape
-from rf.notch.chain_choice import DEPARTURES, Blend, blend_fits
+from rf.notch.chain_choice import DEPARTURES, SKIRT_LEVEL, Blend, blend_fits
 from rf.notch.chain_fit import ChainFit, Observed, fit_chain
 from rf.notch.chain_model import ChainShape
 from rf.notch.chain_start import strong_points
@@ -124,6 +124,8 @@ def find_notch(
     usable = np.isfinite(s21) & np.isfinite(noise) & (noise > 0) & (s21 != 0)
     f, data, noise = frequency_hz[usable], s21[usable], noise[usable]
     obstacle = _obstacle(f, data, noise, reject_hz, cavities or 1)
+    if not obstacle and least_departure > 0 and int((np.abs(data) < SKIRT_LEVEL).sum()) < FEWEST_SKIRT_POINTS:
+        obstacle = "hardly anything in this span is attenuated: check hook-up, channels and span"
     if obstacle:
         return _nothing(obstacle, ask_hz)
     observed = Observed(data, noise, relative_error, unloaded_q or UNLOADED_Q, port_reflection, least_departure)

@@ -5,6 +5,7 @@ Owns: the choice among words for a sweep, words for data, and the ways of waitin
 
 from __future__ import annotations
 
+import asyncio
 import re
 import time
 from collections.abc import Sequence
@@ -21,6 +22,8 @@ from protocol.learn.words.talk import SWEEP_S, Talk
 MOST_POLLS = 200
 AGAIN_S = 6.0
 """Data may be refused so long while a sweep runs."""
+BETWEEN_S = 0.1
+"""An instrument that is asked again is given so long; some answer at once, thousands of times."""
 READY = re.compile(r"(?i)\b(ready|idle|done|finished|complete)\b")
 
 
@@ -128,6 +131,7 @@ class Acquire:
                 return lines
             self.refusing = True
             found.again = True
+            await asyncio.sleep(BETWEEN_S)
 
     async def _wait(self, found: Acquisition) -> None:
         """Ask for the sweep's state until its answer stands."""

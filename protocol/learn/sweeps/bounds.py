@@ -45,11 +45,6 @@ async def find_points(trials: Trials, bounds: Bounds) -> None:
         bounds.points = tuple(sorted(taken))
 
 
-async def find_range(trials: Trials, bounds: Bounds) -> None:
-    """The lowest start and the highest stop that are read back as they were set."""
-    bounds.start_hz, bounds.stop_hz = trials.low_hz, trials.high_hz
-
-
 async def _holds(trials: Trials, role: Role, text: str, value: float) -> bool:
     setter = trials.setters.found[role]
     assert setter.source is not None
