@@ -111,8 +111,8 @@ def mul(x: Chain, y: Chain) -> Chain:
 
 def line_chain(gl: Cx, z: Fl | float) -> Chain:
     """Chain matrix of a line of propagation exponent gl and real impedance z (Pozar table 4.1)."""
-    e = np.exp(gl)
-    r = np.reciprocal(e)
+    e: Cx = np.exp(gl)
+    r: Cx = np.exp(-gl)
     ch: Cx = (e + r) / 2
     sh: Cx = (e - r) / 2
     return ch, sh * z, sh / z, ch
