@@ -242,7 +242,7 @@ def page(lines: list[Line], command: str) -> str:
 def _verdict_table(lines: list[Line]) -> Iterator[str]:
     found = judged(lines)
     yield from ("## Verdicts", "", "Goal missed by a hair: passes are false. Goal met with room: passes are due.", "")
-    yield "| goal | missed n | false pass % | false pass on condition % | room | met n | pass % | on condition % | fail % |"
+    yield "| goal | missed n | false pass % | on condition % | room | met n | pass % | on condition % | fail % |"
     yield "|---|---|---|---|---|---|---|---|---|"
     goals = sorted({key[0] for key in found})
     for goal in goals:
