@@ -22,7 +22,7 @@ sys.path.insert(0, str(ROOT))
 
 SEED = 20240711
 PAGE = ROOT / "docs/truth.md"
-CHUNK = 40
+CHUNK = 10
 
 
 def _nice(by: int) -> None:

@@ -232,9 +232,8 @@ def _asked(a: Assessment, site: Site, channel: Any, name: str, high: float, low:
         if not 0.02 < goal < 150.0:
             continue
         goals = replace(site.goals, **{name.replace(" ", "_") + "_db": goal})
-        for result in goals_of(replace(site, goals=goals), [channel], a.proof, doubts=a.doubts):
-            if result.name == name:
-                found.append([name, step, result.verdict.value, result.condition])
+        results = goals_of(replace(site, goals=goals), [channel], a.proof, doubts=a.doubts)
+        found += [[name, step, one.verdict.value, one.condition] for one in results if one.name == name]
     return found
 
 

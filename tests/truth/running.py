@@ -18,11 +18,11 @@ from protocol.errors import RequestError
 from rf.repeater.passband import Residuals
 from tests.truth.bench import Bench
 from tests.truth.cases import Case
+from tests.truth.gathered import VISITS, isolation_rows, slope_rows
 from tests.truth.judging import (
     Judged,
     Row,
     channel_rows,
-    levels,
     nudge_rows,
     plain,
     survey_rows,
@@ -34,12 +34,13 @@ from visit.day.nudges import compare
 from visit.figures.assessment import Assessment, with_zoom
 from visit.figures.figures_json import assessment_data
 from visit.site.hookup import HookUp
-from visit.site.site import Site
 
 COUNT_UNKNOWN = 0.15
 """Share of the cases whose site file does not say how many cavities there are."""
 NUDGED = 0.25
 """Share of the fitted cases in which a screw is turned afterwards."""
+THREE_PORTS, TRENDS = 0.04, 0.02
+"""Shares of the cases that are measured at all three ports, and of the fitted ones that are visited again and again."""
 FEWEST_NUDGE_SWEEPS = 4
 ZOOMS = (1, 4)
 """Sweeps of the zooms, as multiples of the wide run's."""
@@ -96,6 +97,13 @@ def run_case(case: Case, folder: Path = MEMORY) -> dict[str, Any]:
     visit = TruthVisit(site_of(case, cavities, round(truth_db, 2)), folder / f"truth-{os.getpid()}-{case.number}.visit")
     try:
         _measured(line, visit, case, bench, rng)
+        if rng.random() < THREE_PORTS:
+            line.rows(isolation_rows(case, bench, folder / f"ports-{os.getpid()}-{case.number}.visit"))
+            line.data["runs"] += 3
+        told = any(row["figure"] == "place" and row["covered"] is not None for row in line.data["rows"])
+        if rng.random() < TRENDS and told:
+            line.rows(slope_rows(case, bench, folder / f"trend-{os.getpid()}-{case.number}.visit"))
+            line.data["runs"] += VISITS
     except Exception:
         line.data["fault"] = traceback.format_exc(limit=-4)
     finally:
@@ -175,6 +183,3 @@ def _nudged(
         line.data["stopped"].append(f"nudge: {error}")
         return
     line.rows(list(nudge_rows(nudge, float(zeros[number - 1].real), float(moved[number - 1].real))))
-
-
-__all__ = ["Site", "levels", "run_case"]
