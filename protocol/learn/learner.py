@@ -55,6 +55,10 @@ STEPS = 8
 """Steps of a learning session, for whoever shows its progress."""
 
 
+SECOND_LOOKS = 3
+"""Times that the words are shown again because something is missing."""
+
+
 async def learn(port: str, dialogue: Dialogue) -> Learned:
     """Learn the analyzer at `port`; `dialogue` is whoever sits before the session.
 
@@ -113,10 +117,17 @@ async def _console(session: Session, tell: Callable[[str], None]) -> None:
     await session.list_words()
     tell(f"{len(session.words)} words listed")
     await session.identify()
-    tell("how frequencies and points are set")
-    await session.settings()
-    tell("how a sweep is taken; what each column is")
-    await session.sweeps()
+    for left in range(SECOND_LOOKS, -1, -1):
+        try:
+            tell("how frequencies and points are set")
+            await session.settings()
+            tell("how a sweep is taken; what each column is")
+            await session.sweeps()
+            break
+        except MissingError as missing:
+            if not left or not await session.amend(str(missing)):
+                raise
+            session.anew()
     tell("limits and bandwidths")
     await session.limits()
 

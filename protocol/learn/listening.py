@@ -12,14 +12,20 @@ from dataclasses import dataclass, field, replace
 
 from protocol.dialects.reply import LINE_END, Manner, cleaned
 from protocol.finding.heard import heard
-from protocol.learn.dialogue import Dialogue, Role, Word
+from protocol.learn.dialogue import Correction, Dialogue, Role, Word
 from protocol.learn.sweeps.acquire import Acquisition
 from protocol.learn.sweeps.axis import Meaning
 from protocol.learn.sweeps.bounds import Bounds
 from protocol.learn.words.allow import Entry, corrected, words_of
-from protocol.learn.words.opening import HELP_WORDS, Opening, list_words, open_console
+from protocol.learn.words.opening import HELP_WORDS, LINE_ENDS, Opening, list_words, open_console
 from protocol.learn.words.talk import Talk
 from protocol.learn.words.tokens import entries_of
+
+NO_LIST = "it lists no words; type those of its paper manual"
+FEWEST = 3
+"""Words that make a list."""
+QUESTIONS = (Role.IDENTITY, Role.SETTINGS, Role.STATUS, Role.HELP, Role.DATA, Role.FREQUENCIES)
+"""Roles whose words change nothing."""
 
 
 class MissingError(Exception):
@@ -67,7 +73,7 @@ class Listening:
         entries = await self._topics(printed, entries)
         self._remarks(printed)
         self.words = words_of(entries)
-        self.words = corrected(self.words, await self.dialogue.words(self.words))
+        await self._say(await self.dialogue.words(self.words, "" if self.words else NO_LIST))
         self.found.help = self.opening.help_word
         if not self.words:
             came = heard(self.talk.transcript)
@@ -76,6 +82,44 @@ class Listening:
                 if came
                 else "nothing answers: not an empty line, not a word of help, not a question for the identity"
             )
+
+    async def amend(self, why: str) -> bool:
+        """Show the words once more because something is missing; whether anything was said."""
+        said = await self.dialogue.words(self.words, why)
+        await self._say(said)
+        return bool(said)
+
+    async def _say(self, said: Sequence[Correction]) -> None:
+        """What the technician says; a word of his for the list of words is asked at once, and its list shown."""
+        self.words = corrected(self.words, said)
+        typed = [word for word in self.words if word.told is not None]
+        if typed and not self.opening.answers:
+            await self._line_end(typed)
+        for word in typed:
+            if word.role is Role.HELP and word.name != self.opening.help_word:
+                self.talk.permit(word.name)
+                lines = await self.talk.ask(word.name, pages=True)
+                if self.talk.refused(lines) or len(entries_of(lines)) < FEWEST:
+                    continue
+                self.opening.help_word = word.name
+                self.opening.printed = [*lines, *self.opening.printed]
+                self.words = corrected(words_of(entries_of(lines)), [one for one in said if not one.number])
+                self.words = corrected(self.words, await self.dialogue.words(self.words))
+                return
+
+    async def _line_end(self, typed: Sequence[Word]) -> None:
+        """A console that answered nothing: the line end with which a typed question is answered."""
+        questions = [word.name for word in typed if word.role in QUESTIONS and not (word.told and word.told.form)]
+        questions += [word.told.question for word in typed if word.told is not None and word.told.question]
+        self.talk.permit(*questions)
+        for end in LINE_ENDS:
+            self.talk.out_end = end
+            for question in questions:
+                got = await self.talk.say(question, 1.0)
+                if [line for line in self.talk.lines(got, question) if line != question]:
+                    self.opening.answers = True
+                    self.found.evidence["out_end"] = f"{question!r} was answered"
+                    return
 
     async def _topics(self, printed: Sequence[str], entries: list[Entry]) -> list[Entry]:
         """Where help tells more of each word, it is asked for each; other answers are left out."""

@@ -38,10 +38,18 @@ class Session(Listening):
         super().__init__(talk, dialogue)
         self._trials: Trials | None = None
 
+    def anew(self) -> None:
+        """Forget how settings and sweeps go, for the words are others now."""
+        found = self.found
+        found.commands.clear()
+        found.readback.clear()
+        found.acquisition, found.meaning, found.axis, found.listed = None, None, "unconfirmed", ""
+        self._trials = None
+
     async def settings(self) -> None:
         """How frequencies and points are set and read back."""
         setters = Setters(self.talk, self.words, self.opening.printed)
-        for word in self.words:
+        for word in setters.of(*Role):
             if word.role in WORDS_OF_ROLES or word.role in (Role.RANGE, Role.SETTINGS, Role.BANDWIDTH, Role.AVERAGE):
                 setters.permit(word)
         trials = self._trials = Trials(setters)

@@ -33,6 +33,11 @@ class Writing:
         """The field of a frequency called `name`."""
         return Field(f"{name}_{self.unit}", 1.0, self.form)
 
+    def template(self, name: str) -> str:
+        """The field of a setting in a profile's command."""
+        form = f":{self.form}" if self.form else ""
+        return "{points}" if name == "points" else f"{{{name}_{self.unit}{form}}}"
+
     def text(self, hertz: float) -> str:
         """A frequency as a command writes it."""
         return self.field("start").text(hertz)
@@ -72,7 +77,10 @@ class Settings:
     def _reads_anything(self, current: list[Source] | None) -> bool:
         return bool(current) or bool(self.status)
 
-    async def _took(self, line: str, wanted: list[tuple[str, float]], current: list[Source]) -> bool:
+    async def _took(
+        self, line: str, wanted: list[tuple[str, float]], current: list[Source], *, believed: bool = False
+    ) -> bool:
+        """Whether a command for several settings took effect; `believed`: no refusal is enough where nothing shows."""
         lines = await self.talk.ask(line)
         self.refused_with += [text for text in lines if RANGE.search(text)]
         if self.talk.refused(lines):
@@ -84,10 +92,15 @@ class Settings:
                 self.verified = True
                 self.combined_read = (command, answer)
                 return True
-        return not commands and not lines
+        return not commands and (believed or not lines)
 
     def _writings(self, words: Sequence[Word]) -> Iterator[Writing]:
         """Units and forms to try: those that the console's words name first."""
+        told = [Writing(word.told.unit, word.told.writing) for word in words if word.told and word.told.unit]
+        if told:
+            self.unit_known = True
+            yield told[0]
+            return
         text = " ".join(f"{word.usage} {word.description}" for word in words)
         everything = " ".join(self.setters.printed)
         seen = set()
