@@ -12,16 +12,18 @@ from dataclasses import dataclass, field, replace
 
 from protocol.dialects.reply import LINE_END, Manner, cleaned
 from protocol.finding.heard import heard
-from protocol.learn.dialogue import Correction, Dialogue, Role, Word
+from protocol.learn.dialogue import Correction, Dialogue, Progress, Role, Word
 from protocol.learn.sweeps.acquire import Acquisition
 from protocol.learn.sweeps.axis import Meaning
 from protocol.learn.sweeps.bounds import Bounds
 from protocol.learn.words.allow import Entry, corrected, words_of
 from protocol.learn.words.opening import HELP_WORDS, LINE_ENDS, Opening, list_words, open_console
-from protocol.learn.words.talk import Talk
+from protocol.learn.words.talk import AsksError, Talk
 from protocol.learn.words.tokens import entries_of
 
 NO_LIST = "it lists no words; type those of its paper manual"
+KEEP = ("yes, keep it", "no")
+MOST_ASKED = 3
 FEWEST = 3
 """Words that make a list."""
 QUESTIONS = (Role.IDENTITY, Role.SETTINGS, Role.STATUS, Role.HELP, Role.DATA, Role.FREQUENCIES)
@@ -39,6 +41,9 @@ class Found:
     identify: str = ""
     identity: str = ""
     help: str = ""
+    unlock: str = ""
+    """The line that opens the console, only where it may be kept."""
+    unlocked: bool = False
     commands: dict[str, str] = field(default_factory=dict)
     readback: dict[str, list[str]] = field(default_factory=dict)
     acquisition: Acquisition | None = None
@@ -62,12 +67,62 @@ class Listening:
         self.opening = Opening()
 
     async def open(self) -> None:
-        """The first minute: line end, prompt, echo, refusals."""
+        """The first minute: line end, prompt, echo, refusals. What it asks only a person answers."""
+        for _ in range(MOST_ASKED):
+            try:
+                self.opening = await open_console(self.talk)
+                return
+            except AsksError as asked:
+                text = await self.dialogue.question(
+                    f"It asks or warns: {str(asked)!r}. This program answers nothing by itself. Type the answer to be"
+                    " sent as it is, or nothing to stop here",
+                    (),
+                )
+                if not text:
+                    raise
+                await self.talk.secret(text)
         self.opening = await open_console(self.talk)
+
+    async def unlock(self) -> bool:
+        """Whether a line that a person types opens a console that refuses every word alike."""
+        refusal = " / ".join(self.talk.manner.refusals)
+        if not (self.opening.answers and refusal):
+            return False
+        for _ in range(MOST_ASKED):
+            line = await self.dialogue.question(
+                f"It refuses every word with {refusal!r}. Which line opens it (a password, a wake-up word)? It is not"
+                " shown and never written to a log. Type it whole, or nothing if there is none",
+                (),
+                secret=True,
+            )
+            if not line:
+                return False
+            await self.talk.secret(line)
+            before = self.talk.manner.refusals
+            self.opening = await open_console(self.talk)
+            if self.talk.manner.refusals != before:
+                self.found.unlocked = True
+                await self._keep(line)
+                return True
+            self.dialogue.progress(Progress(0, 1, "", "it refuses every word as before: the line did not open it"))
+        return False
+
+    async def _keep(self, line: str) -> None:
+        """The line stands in the profile only if the technician says so."""
+        answer = await self.dialogue.question(
+            "It is open. Write that line into the profile, in clear, so that it is sent each time?", KEEP
+        )
+        if answer == KEEP[0]:
+            self.found.unlock = line
+        else:
+            self.found.unknown.append("the line that opens it: typed by hand and not kept; type it before each visit")
 
     async def list_words(self) -> None:
         """The console's words and what each is for."""
         printed = await list_words(self.talk, self.opening)
+        said = [line for line in printed if line.strip() not in self.talk.manner.refusals]
+        if not self.opening.help_word and not entries_of(said) and await self.unlock():
+            printed = await list_words(self.talk, self.opening)
         self.opening.printed = [*printed, *self.opening.printed]
         entries = entries_of(printed)
         entries = await self._topics(printed, entries)

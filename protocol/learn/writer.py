@@ -100,6 +100,8 @@ def console_profile(session: Session, when: str) -> str:
     page.put("axis", text(found.axis))
     page.table("[console.commands]")
     page.put("identify", text(found.identify))
+    if found.unlock:
+        page.put("unlock", text(found.unlock), "typed by hand, and kept by the technician's wish; it is in clear here")
     for key, value in found.commands.items():
         page.put(key, text(value))
     if found.bounds.bandwidth:

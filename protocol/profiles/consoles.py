@@ -23,7 +23,8 @@ Keys of [console]:
 | `axis` | how the frequencies were confirmed: column, list, read-back, phase slope, technician, unconfirmed |
 
 Keys of [console.commands], each a line with fields, or several lines parted by a line feed where the analyzer asks
-back: `identify`, `help`, `wake` (once, after opening), `span` (several settings in one line), `start`, `stop`,
+back: `identify`, `help`, `unlock` (a secret) and `wake` (both once, after opening), `span` (several settings in one
+line), `start`, `stop`,
 `centre`, `width` (the span alone), `step`, `points`, `bandwidth`, `level`, `average`, `sweep`, `poll`, `resume`,
 `pause`, `enough` (ends a stream of sweeps), `abort`.
 
@@ -96,6 +97,8 @@ class Console:
     identify: Template
     identity_line: str
     """The reply line that holds the identity begins so; empty when the whole reply is the identity."""
+    unlock: Template | None
+    """A line that opens the console, kept by the owner's wish; never written to a wire log in clear."""
     wake: Template | None
     span: Template | None
     start: Template | None
@@ -168,7 +171,8 @@ def _of(*names: str) -> frozenset[str]:
 
 
 _COMMANDS = {
-    "wake": _NOTHING, "span": COMMAND_FIELDS - {"level_dbm"}, "start": _of("start_"), "stop": _of("stop_"),
+    "unlock": _NOTHING, "wake": _NOTHING,
+    "span": COMMAND_FIELDS - {"level_dbm"}, "start": _of("start_"), "stop": _of("stop_"),
     "centre": _of("centre_"), "width": _of("span_"), "step": _of("step_"), "points": frozenset({"points"}),
     "bandwidth": _of("bandwidth_"), "level": frozenset({"level_dbm"}), "average": frozenset({"count"}),
     "sweep": COMMAND_FIELDS, "poll": _NOTHING, "resume": _NOTHING, "pause": _NOTHING, "enough": _NOTHING,

@@ -12,6 +12,7 @@ from dataclasses import dataclass, field
 
 from protocol.dialects.reply import LINE_END, Manner, cleaned
 from protocol.learn.words.lexicon import PAGE_WARNS, WARNS
+from protocol.wire import wire_log
 from protocol.wire.link import Link
 
 NEWLINE = re.compile(rb"\r\n|\n\r|\n|\r")
@@ -26,6 +27,9 @@ MOST_PAGES = 40
 FIRST_S, QUIET_S, LONGEST_S = 0.3, 0.15, 10.0
 SWEEP_S = 6.0
 """A sweep of few points may take so long until its first byte."""
+
+
+HIDDEN = "(a line that was typed by hand)"
 
 
 class UnsafeError(Exception):
@@ -99,6 +103,15 @@ class Talk:
         if not pages and len(self.lines(got, line)) < FEWEST_LISTED:
             asks(got, line)
         return got
+
+    async def secret(self, line: str) -> list[str]:
+        """Send a line that a person typed for this console; it stands in no transcript and in no wire log."""
+        wire_log.hide(line)
+        self.link.discard()
+        await self.link.send(line.encode("latin-1", "replace") + self.out_end)
+        got = await self._collect(1.0, 0.4, LONGEST_S, pages=False)
+        self.transcript.append((HIDDEN, wire_log.masked(got)))
+        return self.lines(got, line)
 
     def lines(self, got: bytes, command: str = "") -> list[str]:
         """The lines of a reply as text."""
