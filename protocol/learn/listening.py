@@ -17,6 +17,7 @@ from protocol.learn.sweeps.acquire import Acquisition
 from protocol.learn.sweeps.axis import Meaning
 from protocol.learn.sweeps.bounds import Bounds
 from protocol.learn.words.allow import Entry, corrected, words_of
+from protocol.learn.words.lexicon import LOCKED
 from protocol.learn.words.opening import HELP_WORDS, LINE_ENDS, Opening, list_words, open_console
 from protocol.learn.words.talk import AsksError, Talk
 from protocol.learn.words.tokens import entries_of
@@ -83,11 +84,14 @@ class Listening:
                 await self.talk.secret(text)
         self.opening = await open_console(self.talk)
 
-    async def unlock(self) -> bool:
+    def _shut(self, printed: Sequence[str]) -> str:
+        """The refusal of a console that refuses every word alike and lists none; "" elsewhere."""
+        said = [line for line in printed if line.strip() not in self.talk.manner.refusals]
+        listed = self.opening.help_word or entries_of(said) or not self.opening.answers
+        return "" if listed else " / ".join(self.talk.manner.refusals)
+
+    async def unlock(self, refusal: str) -> bool:
         """Whether a line that a person types opens a console that refuses every word alike."""
-        refusal = " / ".join(self.talk.manner.refusals)
-        if not (self.opening.answers and refusal):
-            return False
         for _ in range(MOST_ASKED):
             line = await self.dialogue.question(
                 f"It refuses every word with {refusal!r}. Which line opens it (a password, a wake-up word)? It is not"
@@ -120,15 +124,21 @@ class Listening:
     async def list_words(self) -> None:
         """The console's words and what each is for."""
         printed = await list_words(self.talk, self.opening)
-        said = [line for line in printed if line.strip() not in self.talk.manner.refusals]
-        if not self.opening.help_word and not entries_of(said) and await self.unlock():
+        shut = self._shut(printed)
+        if shut and LOCKED.search(shut) and await self.unlock(shut):
             printed = await list_words(self.talk, self.opening)
+        if not self.opening.help_word:
+            printed = [line for line in printed if not self.talk.refused([line])]
         self.opening.printed = [*printed, *self.opening.printed]
         entries = entries_of(printed)
         entries = await self._topics(printed, entries)
         self._remarks(printed)
         self.words = words_of(entries)
-        await self._say(await self.dialogue.words(self.words, "" if self.words else NO_LIST))
+        said = await self.dialogue.words(self.words, "" if self.words else NO_LIST)
+        if shut and not said and not self.found.unlocked and await self.unlock(shut):
+            await self.list_words()
+            return
+        await self._say(said)
         self.found.help = self.opening.help_word
         if not self.words:
             came = heard(self.talk.transcript)

@@ -5,11 +5,12 @@ Owns: what is known so far (`Found`), its evidence, and what is missing in words
 
 from __future__ import annotations
 
+import contextlib
 import re
-from dataclasses import replace
 
 from protocol.learn.dialogue import Dialogue, Role
 from protocol.learn.listening import Listening, MissingError
+from protocol.learn.questions import APART, JOIN, OPEN, unit_said
 from protocol.learn.sweeps.acquire import Acquire, Acquisition
 from protocol.learn.sweeps.axis import Meaning, OtherFrequenciesError, listed_unit, meaning_of, sensible
 from protocol.learn.sweeps.bounds import find_bandwidth, find_points, find_range
@@ -29,6 +30,10 @@ WORDS_OF_ROLES = {
     Role.START: "start", Role.STOP: "stop", Role.CENTRE: "centre", Role.SPAN: "width", Role.STEP: "step",
     Role.POINTS: "points",
 }  # fmt: skip
+
+
+class OtherUnitError(Exception):
+    """The person said another unit than was tried."""
 
 
 class Session(Listening):
@@ -124,6 +129,8 @@ class Session(Listening):
             try:
                 await self._sweeps(acquire)
                 return
+            except OtherUnitError:
+                pass
             except OtherFrequenciesError:  # its own limits cut the span: less may be taken as it is
                 trials = self._trials
                 trials.high_hz = trials.low_hz + (trials.high_hz - trials.low_hz) * 0.4
@@ -139,6 +146,8 @@ class Session(Listening):
             raise MissingError(self._why(acquire))
         taken = await acquire.take(acquisition, points)
         meaning = meaning_of(acquisition, taken, first.start_hz, first.stop_hz) if taken else None
+        if meaning is None and taken is not None and not acquire.thin:
+            taken, meaning = await self._by_hand(acquire, acquisition, first, points)
         if meaning is None or taken is None:
             if acquire.thin:
                 raise MissingError("only magnitudes came, one number a trace and point, no phase")
@@ -146,16 +155,36 @@ class Session(Listening):
         self.found.acquisition, self.found.meaning = acquisition, meaning
         await self.apply(second)
         again = await acquire.take(acquisition, second.points if points is not None else None)
-        other = meaning_of(acquisition, again, second.start_hz, second.stop_hz) if again else None
+        span = (second.start_hz, second.stop_hz)
+        other = meaning_of(acquisition, again, *span, through=meaning.through) if again else None
         if other is None or again is None:
             raise MissingError("data came, but did not follow a change of span and points")
         if other.kind != meaning.kind:  # the wider span tells more
-            meaning_then = meaning_of(acquisition, taken, first.start_hz, first.stop_hz, [other.kind])
+            ends = (first.start_hz, first.stop_hz)
+            meaning_then = meaning_of(acquisition, taken, *ends, [other.kind], through=meaning.through)
             if meaning_then is None:
                 raise MissingError("data came, but no one form of numbers fits two spans")
             meaning = meaning_then
         await self._confirm(acquisition, meaning, other, second, again)
         self.found.meaning = other
+
+    async def _by_hand(
+        self, acquire: Acquire, acquisition: Acquisition, settings: SweepSettings, points: int | None
+    ) -> tuple[list[list[Shape]] | None, Meaning | None]:
+        """What the columns are, told by what somebody does with the leads; verified by a sweep each time."""
+        ends = (settings.start_hz, settings.stop_hz)
+        if not await self.dialogue.deed(f"No trace looks like an open lead. {OPEN}"):
+            return None, None
+        opened = await acquire.take(acquisition, points)
+        meaning = meaning_of(acquisition, opened, *ends) if opened else None
+        if meaning is not None or opened is None or not await self.dialogue.deed(f"Which trace is S21? {JOIN}"):
+            return opened, meaning
+        joined = await acquire.take(acquisition, points)
+        meaning = meaning_of(acquisition, opened, *ends, joined=joined) if joined else None
+        if meaning is not None:
+            self.found.evidence["columns"] = "S21 is what rose when the leads were joined"
+            await self.dialogue.deed(APART)
+        return opened, meaning
 
     async def _confirm(
         self,
@@ -179,39 +208,38 @@ class Session(Listening):
         usual = USUAL_DELAY_S[0] < abs(second.delay.seconds) < USUAL_DELAY_S[1]
         if not sensible(second.delay.seconds) or not (trials.unit_known or usual):
             await self._ask_unit(second)
+        elif not trials.unit_known and found.axis != "technician":
+            with contextlib.suppress(MissingError):  # the axis stays unconfirmed then
+                await self._ask_unit(second)
         if second.unit and first.unit:
             found.axis = "column"
         elif listed:
             found.axis, found.listed = "list", str(listed)
-        elif (
-            {"start", "stop"} <= self._read()
-            or {"centre", "width"} <= self._read()
-            or {"start", "step"} <= self._read()
-        ):
+        elif self._by_reading():
             found.axis = "read-back"
         elif found.axis != "technician" and steady and trials.unit_known:
             found.axis = "phase slope"
         found.evidence["axis"] = f"an open lead's delay is {second.delay.seconds * 1e9:.1f} ns over two spans"
 
+    def _by_reading(self) -> bool:
+        """Whether what is read back tells both ends."""
+        return any(pair <= self._read() for pair in ({"start", "stop"}, {"centre", "width"}, {"start", "step"}))
+
     async def _ask_unit(self, meaning: Meaning) -> None:
-        answer = await self.dialogue.question(
-            "In which unit does this analyzer take frequencies?", ("Hz", "10 Hz", "kHz", "MHz", "GHz")
-        )
-        unit = answer.lower().replace(" ", "")
-        assert self._trials is not None
-        if unit in UNITS:
-            wrong = unit != self._trials.writing.unit
-            self.found.axis = "technician"
-            if wrong:
-                self._trials.writing = replace(self._trials.writing, unit=unit)
-                self.found.commands.clear()
-                self.found.readback.clear()
-                self._commands(self._trials)
+        """Ask for the unit; another one than was tried makes all that was set another frequency: sweep again."""
+        trials = self._trials
+        assert trials is not None
+        said = await unit_said(self.dialogue, trials.writing, meaning)
+        factor = UNITS[said.unit] / UNITS[trials.writing.unit]
+        self.found.axis, trials.unit_known = "technician", True
+        if said == trials.writing:
             return
-        raise MissingError(
-            "the unit of its frequencies is not told, and an open lead's delay would be"
-            f" {meaning.delay.seconds * 1e9:.3g} ns with the one that was tried"
-        )
+        trials.writing = said
+        trials.low_hz, trials.high_hz = trials.low_hz * factor, trials.high_hz * factor
+        self.found.commands.clear()
+        self.found.readback.clear()
+        self._commands(trials)
+        raise OtherUnitError
 
     async def limits(self) -> None:
         """What may be asked for."""

@@ -166,7 +166,7 @@ def _reads(page: Page, found: Found) -> None:
             elif not first:
                 page.put("same", "true")
             first = False
-            page.put("line", text(shape.line(names.fields)))
+            page.put("line", text(shape.line(names.fields)), found.evidence.get("columns", ""))
             page.put("loose", "true")
             if shape.stream:
                 page.put("points_per_line", "0")

@@ -102,6 +102,13 @@ HARM_SURELY = re.compile(
 )
 """Speaks of harm in a name whatever the description says."""
 
+LOCKED = re.compile(
+    r"lock|pass ?(?:word|phrase|code)|passwd|log ?[io]n|access|authori[sz]|denied|permi(?:t|ssion)|\bpin\b|\bcode\b|"
+    r"credential|secur|not allowed|sign ?in",
+    re.IGNORECASE,
+)
+"""A refusal that speaks of being shut."""
+
 PAGE_WARNS = re.compile(
     r"warning|caution|attention|danger|are you sure|will (?:be |now )?(?:over|eras|los|delet|chang|stor|clear)|"
     r"cannot be undone|be lost\b",
