@@ -17,7 +17,7 @@ import sys
 import tempfile
 import time
 from collections import Counter, defaultdict
-from concurrent.futures import ThreadPoolExecutor
+from concurrent.futures import ThreadPoolExecutor, as_completed
 from pathlib import Path
 
 import numpy as np
@@ -307,7 +307,8 @@ def main() -> None:
 
     with ThreadPoolExecutor(options.jobs) as pool:
         results = []
-        for result in pool.map(apart, names):
+        for future in as_completed([pool.submit(apart, name) for name in names]):
+            result = future.result()
             results.append(result)
             harm = " HARM " + str([h["line"] for h in result["harm"]]) if result["harm"] else ""
             first, last = result.get("alone", ""), result["outcome"]

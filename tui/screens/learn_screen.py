@@ -293,7 +293,7 @@ class LearnScreen(Screen[Learned | None]):
             f" ! {shortened(self._fault, WIDTH - 3)}"
             if self._fault
             else " Correct by number:  7 sets start, 12 never, 9 sets stop in kHz",
-            ' From the manual:  fz sets start   "sw {start} {stop}" sets span   tr1 reads s11',
+            ' From the manual:  fz sets start   "sw {start} {stop}" sets span  tr1 reads s11',
             " Enter as it stands, or with what is typed   Esc stop",
         ]
 
