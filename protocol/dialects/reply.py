@@ -15,6 +15,8 @@ ESCAPE = re.compile(rb"\x1b\[[0-?]*[ -/]*[@-~]|\x1b[@-Z\\-_]|\x07")
 """Control sequences of terminals (ECMA-48): colours, cursor moves, the bell."""
 BACKSPACED = re.compile(rb"[^\x08\r\n]\x08")
 LINE_END = re.compile(rb"[\r\n]+")
+NAK = b"\x15"
+"""ASCII's own word for not taken; alone on a line it refuses in every dialect."""
 LONGEST_REFUSAL = 3
 """A reply of more lines is no refusal, even if one of them looks like one."""
 
@@ -31,9 +33,9 @@ def cleaned(data: bytes) -> bytes:
 
 
 def wild(text: str) -> bytes:
-    """A pattern for a line in which {n} is a number, {x} a word without blanks and {word} anything."""
-    parts = re.split(r"(\{n\}|\{x\}|\{word\})", text)
-    wilds = {"{n}": rb"[0-9]+", "{x}": rb"[!-~]+", "{word}": rb".*?"}
+    """A pattern for a line in which {n} is a number, {h} one in hexadecimal, {x} a word and {word} anything."""
+    parts = re.split(r"(\{n\}|\{h\}|\{x\}|\{word\})", text)
+    wilds = {"{n}": rb"[0-9]+", "{h}": rb"[0-9A-Fa-f]+", "{x}": rb"[!-~]+", "{word}": rb".*?"}
     return b"".join(wilds.get(part, re.escape(part.encode("ascii", "replace"))) for part in parts)
 
 
@@ -116,7 +118,7 @@ class Manner:
     def _marks(self) -> tuple[bytes, ...]:
         """How each prompt, or else each closing line, begins; empty when one of them may begin with anything."""
         marks = [
-            re.split(r"\{(?:n|x|word)\}", text)[0].encode("ascii", "replace") for text in self.prompts or self.ends
+            re.split(r"\{(?:n|h|x|word)\}", text)[0].encode("ascii", "replace") for text in self.prompts or self.ends
         ]
         return tuple(marks) if all(mark.strip() for mark in marks) else ()
 
@@ -135,7 +137,7 @@ class Manner:
             return None
         prefix = self.error_prefix.encode("ascii", "replace")
         for line in listed:
-            if prefix and line.startswith(prefix):
+            if line == NAK or (prefix and line.startswith(prefix)):
                 return line
             if self._refusal is not None and self._refusal.fullmatch(line):
                 return line

@@ -80,7 +80,7 @@ async def learn(port: str, dialogue: Dialogue) -> Learned:
         try:
             tell("listening, then a line end and a sign that is no word")
             await session.open()
-            if b"\n" in talk.out_end or not session.opening.answers or session.opening.asks_in_words:
+            if not await session.refuses("*IDN?"):
                 probe = await probe_scpi(talk)
                 await talk.raw(talk.out_end, 0.2)
             if probe is None:

@@ -19,7 +19,7 @@ from protocol.learn.sweeps.bounds import Bounds
 from protocol.learn.words.allow import Entry, corrected, words_of
 from protocol.learn.words.lexicon import LOCKED
 from protocol.learn.words.opening import HELP_WORDS, LINE_ENDS, Opening, list_words, open_console
-from protocol.learn.words.talk import AsksError, Talk
+from protocol.learn.words.talk import FEWEST_LISTED, AsksError, Talk
 from protocol.learn.words.tokens import entries_of
 
 NO_LIST = "it lists no words; type those of its paper manual"
@@ -33,6 +33,10 @@ QUESTIONS = (Role.IDENTITY, Role.SETTINGS, Role.STATUS, Role.HELP, Role.DATA, Ro
 
 class MissingError(Exception):
     """What stands in the way, as the end of a sentence."""
+
+
+class UnitUnknownError(MissingError):
+    """Nothing tells the unit of the frequencies, and the answer to the question for it is not known."""
 
 
 @dataclass
@@ -121,6 +125,13 @@ class Listening:
         else:
             self.found.unknown.append("the line that opens it: typed by hand and not kept; type it before each visit")
 
+    async def refuses(self, question: str) -> bool:
+        """Whether a question of the standard is refused as a sign that is no word was refused."""
+        if not self.talk.manner.refusals:
+            return False
+        got = await self.talk.raw(question.encode("ascii") + self.talk.out_end, pages=True)
+        return self.talk.refused(self.talk.lines(got, question))
+
     async def list_words(self) -> None:
         """The console's words and what each is for."""
         printed = await list_words(self.talk, self.opening)
@@ -130,6 +141,8 @@ class Listening:
         if not self.opening.help_word:
             printed = [line for line in printed if not self.talk.refused([line])]
         self.opening.printed = [*printed, *self.opening.printed]
+        if len(printed) >= FEWEST_LISTED:
+            self.talk.listing = {line.strip() for line in printed}
         entries = entries_of(printed)
         entries = await self._topics(printed, entries)
         self._remarks(printed)
@@ -198,8 +211,10 @@ class Listening:
         for entry in entries:
             self.talk.permit(f"{word} {entry.name}")
             lines = await self.talk.ask(f"{word} {entry.name}", pages=True)
-            mine = [found for found in entries_of(lines) if found.name == entry.name]
-            told.append(mine[0] if len(lines) <= 3 and mine else entry)
+            about = [found for found in entries_of(lines) if found.description] if len(lines) <= 3 else []
+            mine = [found for found in about if found.name == entry.name]
+            numbered = [found for found in about if re.fullmatch(r"[a-z]+ \d{1,2}", found.name)]
+            told.append((mine or (numbered if len(about) == 1 else []) or [entry])[0])
         return told
 
     def _remarks(self, printed: Sequence[str]) -> None:
@@ -217,27 +232,37 @@ class Listening:
             got = await self.talk.say(word.name)
             lines = self.talk.lines(got, word.name)
             if lines and not self.talk.refused(lines):
-                self._ends([got])
+                self._ends([(word.name, got)])
                 lines = self.talk.lines(got, word.name)
                 found.identify, found.identity = word.name, " ".join(" ".join(lines).split())
                 found.evidence["identify"] = f"answered {found.identity[:60]!r}"
                 return
         if not help_word:
             raise MissingError("no word is known that it answers")
+        await self._ends_otherwise()
         found.identify, found.identity = help_word, "learned console"
         found.unknown.append("its identity: no word tells it; its list of words is asked for instead")
 
-    def _ends(self, good: list[bytes]) -> None:
-        """A line that ends every good reply, where there is no prompt."""
-        if self.talk.manner.prompts:
-            return
-        texts = [got for line, got in self.talk.transcript if line.strip() == self.opening.help_word] + good
-        last = [
-            lines[-1].strip() for lines in (LINE_END.split(cleaned(text).strip(b"\r\n ")) for text in texts) if lines
+    async def _ends_otherwise(self) -> None:
+        """The end of replies by another question than for the identity."""
+        for word in (word for word in self.words if word.role in (Role.SETTINGS, Role.STATUS, Role.FREQUENCIES)):
+            self.talk.permit(word.name)
+            got = await self.talk.say(word.name)
+            lines = self.talk.lines(got, word.name)
+            if lines and not self.talk.refused(lines):
+                self._ends([(word.name, got)])
+                return
+
+    def _ends(self, good: list[tuple[str, bytes]]) -> None:
+        """A line that ends every good reply, before the prompt where there is one."""
+        helped = [
+            (line.strip(), got) for line, got in self.talk.transcript if line.strip() == self.opening.help_word and got
         ]
+        texts = [self.talk.lines(got, line) for line, got in [*helped[-1:], *good]]
+        last = [lines[-1] for lines in texts if lines]
         if len(last) < 2:
             return
-        shapes = Counter(_end_shape(line.decode("ascii", "replace")) for line in last[-2:])
+        shapes = Counter(_end_shape(line) for line in last[-2:])
         shape, times = shapes.most_common(1)[0]
         if shape and times >= 2:
             self.talk.manner = replace(self.talk.manner, ends=(shape,))
@@ -254,5 +279,5 @@ class Listening:
 
 def _end_shape(line: str) -> str:
     if re.fullmatch(r"[*=#$]?[0-9A-F]{1,4}", line) and not line.isalpha():
-        return f"{line[0]}{{x}}" if not line[0].isalnum() else ""
+        return f"{line[0]}{{h}}" if not line[0].isalnum() else ""
     return line if len(line) <= 24 and not re.search(r"\d", line) else ""

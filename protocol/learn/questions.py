@@ -7,7 +7,7 @@ an open lead or by a sweep. Refuses: to believe an answer that the sweep contrad
 from __future__ import annotations
 
 from protocol.learn.dialogue import Dialogue
-from protocol.learn.listening import MissingError
+from protocol.learn.listening import UnitUnknownError
 from protocol.learn.sweeps.axis import Meaning, sensible
 from protocol.learn.sweeps.trying import Writing
 from protocol.profiles.templates import UNITS
@@ -19,15 +19,15 @@ APART = "Take the leads apart again: port 1 and port 2 hang open."
 
 
 async def unit_said(dialogue: Dialogue, tried: Writing, meaning: Meaning) -> Writing:
-    """The unit that the person says. Raises MissingError when none is said, or when an open lead contradicts it."""
+    """The unit that the person says. Raises UnitUnknownError when none is said, or when an open lead contradicts it."""
     delay_s, scale = abs(meaning.delay.seconds), UNITS[tried.unit]
     offered = {name: unit for name, unit in OFFERED if sensible(delay_s * scale / UNITS[unit])}
     told = f"an open lead's delay would be {delay_s * 1e9:.3g} ns with {tried.unit}, which was tried"
     if not offered:
-        raise MissingError(f"the unit of its frequencies is not told, and {told}; no unit makes it a usual lead")
+        raise UnitUnknownError(f"the unit of its frequencies is not told, and {told}; no unit makes it a usual lead")
     names = [f"{name} (this lead: {delay_s * scale / UNITS[unit] * 1e9:.2g} ns)" for name, unit in offered.items()]
     answer = await dialogue.question("In which unit does this analyzer take frequencies?", names)
     unit = dict(zip(names, offered.values(), strict=True)).get(answer) or offered.get(answer)
     if unit is None:
-        raise MissingError(f"the unit of its frequencies is not told, and {told}")
+        raise UnitUnknownError(f"the unit of its frequencies is not told, and {told}")
     return Writing(unit, tried.form)

@@ -9,10 +9,10 @@ import contextlib
 import re
 
 from protocol.learn.dialogue import Dialogue, Role
-from protocol.learn.listening import Listening, MissingError
+from protocol.learn.listening import Listening, MissingError, UnitUnknownError
 from protocol.learn.questions import APART, JOIN, OPEN, unit_said
 from protocol.learn.sweeps.acquire import Acquire, Acquisition
-from protocol.learn.sweeps.axis import Meaning, OtherFrequenciesError, listed_unit, meaning_of, sensible
+from protocol.learn.sweeps.axis import Meaning, OtherFrequenciesError, Place, listed_unit, meaning_of, sensible
 from protocol.learn.sweeps.bounds import find_bandwidth, find_points, find_range
 from protocol.learn.sweeps.setters import Setters, numbers_in
 from protocol.learn.sweeps.shapes import Shape
@@ -42,6 +42,10 @@ class Session(Listening):
     def __init__(self, talk: Talk, dialogue: Dialogue) -> None:
         super().__init__(talk, dialogue)
         self._trials: Trials | None = None
+        self._odd: tuple[Acquire, Acquisition, SweepSettings, list[list[Shape]]] | None = None
+        """Data that look like no open lead, and how they came."""
+        self._through: Place | None = None
+        """Where S21 stands, when joining the leads told it."""
 
     def anew(self) -> None:
         """Forget how settings and sweeps go, for the words are others now."""
@@ -99,11 +103,11 @@ class Session(Listening):
             for text, name in zip(texts, names, strict=False):
                 for shown, value in numbers_in(line):
                     if "{" + name not in " ".join([*lines, out]) and (shown == text or value == numbers_in(text)[0][1]):
-                        si = ":si" if shown[-1:] in "kMG" and name.endswith("_hz") else ""
+                        si = ":si" if shown[-1:] in "kMG" and "_" in name else ""
                         out = re.sub(rf"(?<![\w.{{]){re.escape(shown)}(?![\w.])", f"{{{name}{si}}}", out, count=1)
                         break
             if "{" in out:
-                lines.append(re.sub(r"(?<![\w.{])[-+]?\d+(?:\.\d+)?(?![\w}])", "{skip}", out))
+                lines.append(_skipped(out))
         if all("{" + name in " ".join(lines) for name in names[:2]):
             self.found.readback[command] = lines
             self.found.evidence[f"readback {command}"] = "its numbers followed what was set"
@@ -122,19 +126,72 @@ class Session(Listening):
                     await self.talk.say(line, value=number > 0)
 
     async def sweeps(self) -> None:
-        """How a sweep is taken, what its columns are, how its frequencies are known."""
+        """How a sweep is taken, what its columns are, how its frequencies are known.
+
+        Data that look like no open lead are looked at again when somebody has seen to the leads.
+        """
+        try:
+            await self._each_window()
+        except UnitUnknownError:
+            raise
+        except MissingError:
+            if self._odd is None or not await self.dialogue.deed(f"No trace looks like an open lead. {OPEN}"):
+                raise
+            try:
+                await self._each_window()
+            except MissingError:
+                if not await self._joined():
+                    raise
+                await self._each_window()
+
+    async def _joined(self) -> bool:
+        """Which trace is S21, told by what rises when somebody joins the leads."""
+        if self._odd is None or not await self.dialogue.deed(f"Which trace is S21? {JOIN}"):
+            return False
+        acquire, acquisition, settings, opened = self._odd
+        await self.apply(settings)
+        joined = await acquire.take(acquisition, settings.points if self._counted() else None)
+        ends = (settings.start_hz, settings.stop_hz)
+        meaning = meaning_of(acquisition, opened, *ends, joined=joined) if joined else None
+        if meaning is None:
+            return False
+        self._through = meaning.through
+        self.found.evidence["columns"] = "S21 is what rose when the leads were joined"
+        await self.dialogue.deed(APART)
+        return True
+
+    async def _each_window(self) -> None:
+        """Sweep in one range after the other until data are understood; another unit begins anew."""
+        while True:
+            try:
+                await self._windows()
+                return
+            except OtherUnitError:
+                continue
+
+    async def _windows(self) -> None:
         assert self._trials is not None
-        acquire = Acquire(self.talk, self._trials.setters)
-        for _ in range(NARROWER):
+        trials, why = self._trials, MissingError("the frequencies that come with the data are not those that were set")
+        self._odd = None
+        acquire = Acquire(self.talk, trials.setters)
+        held = trials.low_hz, trials.high_hz
+        windows = [(held[0], held[0] + (held[1] - held[0]) * 0.4**narrower) for narrower in range(NARROWER)]
+        if not trials.verified:  # nothing was read back: what was set may have been ignored, or moved
+            others = [window for window in trials.windows(trials.writing) if window != held]
+            windows = [held, *others, *windows[1:]]
+        for number, (trials.low_hz, trials.high_hz) in enumerate(windows):
             try:
                 await self._sweeps(acquire)
                 return
-            except OtherUnitError:
-                pass
             except OtherFrequenciesError:  # its own limits cut the span: less may be taken as it is
-                trials = self._trials
-                trials.high_hz = trials.low_hz + (trials.high_hz - trials.low_hz) * 0.4
-        raise MissingError("the frequencies that come with the data are not those that were set")
+                continue
+            except UnitUnknownError:
+                raise
+            except MissingError as error:
+                why = why if number else error
+                if trials.verified or acquire.thin or (self.found.acquisition is None and not acquire.strange):
+                    break
+        raise why
 
     async def _sweeps(self, acquire: Acquire) -> None:
         counted = self._counted()
@@ -145,9 +202,10 @@ class Session(Listening):
         if acquisition is None:
             raise MissingError(self._why(acquire))
         taken = await acquire.take(acquisition, points)
-        meaning = meaning_of(acquisition, taken, first.start_hz, first.stop_hz) if taken else None
+        ends, through = (first.start_hz, first.stop_hz), self._through
+        meaning = meaning_of(acquisition, taken, *ends, through=through) if taken else None
         if meaning is None and taken is not None and not acquire.thin:
-            taken, meaning = await self._by_hand(acquire, acquisition, first, points)
+            self._odd = self._odd or (acquire, acquisition, first, taken)
         if meaning is None or taken is None:
             if acquire.thin:
                 raise MissingError("only magnitudes came, one number a trace and point, no phase")
@@ -156,35 +214,16 @@ class Session(Listening):
         await self.apply(second)
         again = await acquire.take(acquisition, second.points if points is not None else None)
         span = (second.start_hz, second.stop_hz)
-        other = meaning_of(acquisition, again, *span, through=meaning.through) if again else None
+        other = meaning_of(acquisition, again, *span, through=through) if again else None
         if other is None or again is None:
             raise MissingError("data came, but did not follow a change of span and points")
         if other.kind != meaning.kind:  # the wider span tells more
-            ends = (first.start_hz, first.stop_hz)
-            meaning_then = meaning_of(acquisition, taken, *ends, [other.kind], through=meaning.through)
+            meaning_then = meaning_of(acquisition, taken, *ends, [other.kind], through=through)
             if meaning_then is None:
                 raise MissingError("data came, but no one form of numbers fits two spans")
             meaning = meaning_then
         await self._confirm(acquisition, meaning, other, second, again)
         self.found.meaning = other
-
-    async def _by_hand(
-        self, acquire: Acquire, acquisition: Acquisition, settings: SweepSettings, points: int | None
-    ) -> tuple[list[list[Shape]] | None, Meaning | None]:
-        """What the columns are, told by what somebody does with the leads; verified by a sweep each time."""
-        ends = (settings.start_hz, settings.stop_hz)
-        if not await self.dialogue.deed(f"No trace looks like an open lead. {OPEN}"):
-            return None, None
-        opened = await acquire.take(acquisition, points)
-        meaning = meaning_of(acquisition, opened, *ends) if opened else None
-        if meaning is not None or opened is None or not await self.dialogue.deed(f"Which trace is S21? {JOIN}"):
-            return opened, meaning
-        joined = await acquire.take(acquisition, points)
-        meaning = meaning_of(acquisition, opened, *ends, joined=joined) if joined else None
-        if meaning is not None:
-            self.found.evidence["columns"] = "S21 is what rose when the leads were joined"
-            await self.dialogue.deed(APART)
-        return opened, meaning
 
     async def _confirm(
         self,
@@ -302,16 +341,22 @@ def _read_line(line: str, name: str) -> str:
     """A line of an answer as a template: the value a field, other numbers skipped; a suffix is part of it."""
     head, _, tail = line.partition("{v}")
     field_name = name
-    suffix = re.match(r"[kMG](?!\w)", tail)
+    suffix = re.match(r" ?[kMG](?:[Hh][Zz])?(?!\w)", tail)
     if suffix:
-        tail = tail[1:]
+        tail = tail[suffix.end() :]
     if name != "points" and ":" not in name and name.endswith("_hz") and suffix:
         field_name = f"{name}:si"
 
-    def skipped(text: str) -> str:
-        return re.sub(r"(?<![\w.{])[-+]?\d+(?:\.\d+)?(?![\w}])", "{skip}", text)
+    return f"{_skipped(head)}{{{field_name}}}{_skipped(tail)}"
 
-    return f"{skipped(head)}{{{field_name}}}{skipped(tail)}"
+
+def _skipped(text: str) -> str:
+    """A text with its numbers made fields of no interest."""
+    return re.sub(
+        r"(?<![\w.{])[-+]?\d+(?:\.\d+)?( ?[kMG](?:[Hh][Zz])?)?(?![\w}])",
+        lambda match: "{skip:si}" if match.group(1) else "{skip}",
+        text,
+    )
 
 
 def _shape_of(line: str) -> str:
@@ -325,7 +370,7 @@ def _same_line(one: str, other: str) -> bool:
 def _merged(one: str, other: str) -> str:
     """Two templates of the same line, each with another field, as one."""
     fields = [
-        a if a != "{skip}" else b
+        a if not a.startswith("{skip") else b
         for a, b in zip(re.findall(r"\{[^}]*\}", one), re.findall(r"\{[^}]*\}", other), strict=True)
     ]
     parts = _shape_of(one).split("#")

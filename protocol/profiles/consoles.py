@@ -10,7 +10,7 @@ Keys of [console]:
 | `echo` | true when each command comes back as the first line of its reply |
 | `out_end` | ends each line that we send |
 | `in_end` | ends each line of the analyzer's (only strict reads mind) |
-| `ends` | lines that end a reply, such as "OK"; `{n}` is any number, `{x}` any word |
+| `ends` | lines that end a reply, such as "OK"; `{n}` is any number, `{h}` one in hexadecimal, `{x}` any word |
 | `error_prefix` | a reply line that begins so is a refusal |
 | `refusals` | whole lines that are refusals; `{word}` is the part that changes |
 | `chatter_prefix`, `remarks` | lines that begin so come unasked and are dropped |

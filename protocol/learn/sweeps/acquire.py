@@ -15,7 +15,7 @@ import numpy as np
 
 from protocol.learn.dialogue import Role, Word
 from protocol.learn.sweeps.columns import value_columns
-from protocol.learn.sweeps.setters import Setters
+from protocol.learn.sweeps.setters import Setters, numbers_in
 from protocol.learn.sweeps.shapes import Shape, shapes_of
 from protocol.learn.words.talk import SWEEP_S, Talk
 
@@ -127,12 +127,13 @@ class Acquire:
                     lines = self.talk.lines(await self.talk.say(piece, value=True), piece)
                 else:
                     lines = await self._lines(piece, SWEEP_S)
-            if len(lines) > 3:
+            if len(lines) > 3 or any(len(numbers_in(line)) > 3 for line in lines):
                 return lines
             if time.monotonic() > until:
                 return lines
             self.refusing = True
             found.again = True
+            await self.talk.listen(0.05)
 
     async def _wait(self, found: Acquisition) -> None:
         """Ask for the sweep's state until its answer stands."""

@@ -98,7 +98,7 @@ def meaning_of(
                 own = frequency_unit(values, start_hz, stop_hz)
                 if own and column <= 2 and not any(name.startswith("frequency") for name in names):
                     names[column], unit = f"frequency_{own}", own
-                elif index_column(values) and column == 0:
+                elif index_column(values) and column <= 1 and len(values) > 3:
                     names[column] = "index"
                 elif float(np.ptp(values)) == 0 and shape.values.shape[1] % 2 and not free:
                     continue

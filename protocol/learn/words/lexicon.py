@@ -123,3 +123,19 @@ WARNS = re.compile(
     re.IGNORECASE,
 )
 """A text that asks for leave or warns; nothing is sent after it."""
+
+ASKS_LEAVE = re.compile(
+    r"are you sure|sure\s*\?|y\s*/\s*\[?n|\[y|\(y|yes\b.{0,8}\bno\b|confirm|press enter|press return|proceed|"
+    r"continue\s*\?|to continue|type yes|\bok\s*\?\s*$",
+    re.IGNORECASE,
+)
+"""A line that asks for leave, whatever stands above it."""
+
+TROUBLE = re.compile(
+    r"\berr(?:or|oneous)?s?\b|\b(?:bad|invalid|illegal|unknown|unrecogni[sz]ed|syntax|range|refused|rejected|denied|missing|"
+    r"allowed|too (?:high|low|large|small|many|few|big|long|short)|usage|nak|fail(?:ed|ure)?|cannot|can't|sorry|"
+    r"must|only|wrong|expected|not (?:valid|possible|known|accepted|understood|taken|supported|a number|one of)|one of)\b|"
+    r"^\?|\?$|^-\d+$|^E\d+$",
+    re.IGNORECASE,
+)
+"""A line that says that a setting was not taken."""

@@ -11,7 +11,7 @@ from collections import Counter
 from dataclasses import dataclass, field, replace
 
 from protocol.dialects.reply import LINE_END, Manner, cleaned
-from protocol.learn.words.talk import NEWLINE, Talk, asks
+from protocol.learn.words.talk import FEWEST_LISTED, NEWLINE, Talk, asks, asks_at_last
 
 LISTEN_S = 0.5
 KEY_S = 0.12
@@ -19,6 +19,8 @@ KEY_S = 0.12
 LINE_ENDS = (b"\r", b"\n", b"\r\n")
 HELP_WORDS = ("?", "help", "h", "commands", "list", "menu", "cmds", "usage", "man", "hlp", "??", "words", "HELP")
 ENOUGH = 4
+DECLINED = re.compile(rb"(?:[yY] ?/ ?\[[nN]\]|[\[(]y/N[\])])[ ?:]*$")
+"""A question that waits from before, whose answer is no unless somebody says yes."""
 
 
 class KeyMenuError(Exception):
@@ -33,15 +35,14 @@ class Opening:
     help_word: str = ""
     evidence: dict[str, str] = field(default_factory=dict)
     answers: bool = False
-    asks_in_words: bool = True
-    """Whether a question of IEEE 488.2 may be put to it: it takes lines."""
 
 
 async def open_console(talk: Talk) -> Opening:
     """Approach a console. Raises AsksError when it warns or asks, KeyMenuError when it acts on single keys."""
     opening = Opening()
     idle = await talk.listen(LISTEN_S)
-    asks(idle, "")
+    if not DECLINED.search(cleaned(idle).rstrip()):  # an empty line, which comes next, declines
+        asks(idle, "")
     _menu(idle)
     tails = await _line_end(talk, opening, idle)
     await _refusals(talk, opening, tails)
@@ -60,8 +61,8 @@ async def _line_end(talk: Talk, opening: Opening, idle: bytes) -> list[bytes]:
     heard: dict[bytes, list[bytes]] = {}
     for end in LINE_ENDS:
         talk.out_end = end
-        got = await talk.raw(end, 0.25)
-        asks(got, "")
+        got = await talk.raw(end, 0.25, pages=True)
+        _asks(got)
         _menu(got)
         heard[end] = [got]
     for end in LINE_ENDS:
@@ -71,17 +72,35 @@ async def _line_end(talk: Talk, opening: Opening, idle: bytes) -> list[bytes]:
             shown = cleaned(key).strip(b" \r\n")
             if shown and shown != b"*":
                 raise KeyMenuError(shown.decode("ascii", "replace")[:120])
-            got = await talk.raw(end, 0.4)
+            got = await talk.raw(end, 0.4, pages=True)
         else:
-            got = await talk.raw(b"*" + end, 0.4)
+            got = await talk.raw(b"*" + end, 0.4, pages=True)
         asks(got, "*")
         if _says(got):
             opening.answers = True
-            again = await talk.raw(end, 0.3)
+            again = await talk.raw(end, 0.3, pages=True)
             opening.evidence["out_end"] = f"a line ended by {end!r} was answered".replace("b'", "'")
             return [*heard[end], got, again]
     talk.out_end = LINE_ENDS[0]
     return []
+
+
+def _asks(got: bytes) -> None:
+    """Raise AsksError when the answer to an empty line warns or asks; a list of words may speak of warnings."""
+    if (
+        sum(
+            re.match(r"\s*\S{1,16}(?:\s*[-:=|]\s|\s\s|\t| [<{\[]|[=:][<{A-Z])", line) is not None
+            for line in _texts(got)
+        )
+        > 2 * FEWEST_LISTED
+    ):
+        asks_at_last(got)
+    else:
+        asks(got, "")
+
+
+def _texts(got: bytes) -> list[str]:
+    return [line.decode("ascii", "replace") for line in LINE_END.split(cleaned(got)) if line.strip()]
 
 
 def _says(got: bytes) -> bool:
@@ -91,8 +110,12 @@ def _says(got: bytes) -> bool:
 
 async def _refusals(talk: Talk, opening: Opening, tails: list[bytes]) -> None:
     """Echo, prompt, end of replies and refusal, from lines that are no word; then the words of help."""
-    got = [await talk.raw(text + talk.out_end, 0.4) for text in (b"*", b"**", b"*")] if opening.answers else []
-    empty = [await talk.raw(talk.out_end, 0.3) for _ in range(2)] if opening.answers else []
+    got = (
+        [await talk.raw(text + talk.out_end, 0.4, pages=True) for text in (b"*", b"**", b"*")]
+        if opening.answers
+        else []
+    )
+    empty = [await talk.raw(talk.out_end, 0.3, pages=True) for _ in range(2)] if opening.answers else []
     talk.manner = _framed([*tails[-1:], *empty], got)
     for reply in (*tails, *got):
         opening.printed += [line for line in talk.lines(reply) if len(line) > 2]
@@ -155,7 +178,7 @@ def _blotted(line: str, word: str) -> str:
 async def list_words(talk: Talk, opening: Opening) -> list[str]:
     """The fullest text that a word of help brings, all pages of it."""
     best: list[str] = []
-    empty = await talk.ask("", pages=True)
+    empty = talk.listed(await talk.say("", pages=True), "")
     if len(empty) >= ENOUGH:
         opening.help_word, best = "", empty
     if not opening.answers:
@@ -181,7 +204,7 @@ async def list_words(talk: Talk, opening: Opening) -> list[str]:
 
 async def _first(talk: Talk, word: str, best: list[str], opening: Opening) -> list[str]:
     talk.permit(word)
-    lines = await talk.ask(word, pages=True)
+    lines = talk.listed(await talk.say(word, pages=True), word)
     if talk.refused(lines) or len(" ".join(lines)) <= max(20, len(" ".join(best))):
         return best
     opening.help_word = word

@@ -10,8 +10,8 @@ import re
 import time
 from dataclasses import dataclass, field
 
-from protocol.dialects.reply import LINE_END, Manner, cleaned
-from protocol.learn.words.lexicon import PAGE_WARNS, WARNS
+from protocol.dialects.reply import LINE_END, LONGEST_REFUSAL, Manner, cleaned
+from protocol.learn.words.lexicon import ASKS_LEAVE, PAGE_WARNS, TROUBLE, WARNS
 from protocol.wire import wire_log
 from protocol.wire.link import Link
 
@@ -54,6 +54,8 @@ class Talk:
     stopped: bool = False
     """Whether an answer without end had to be stopped."""
     first_s: float = FIRST_S
+    listing: set[str] = field(default_factory=set)
+    """Lines of the console's list of words: where it answers with them, pages may be turned, and nothing was taken."""
 
     async def listen(self, seconds: float) -> bytes:
         """What comes without being asked."""
@@ -102,6 +104,8 @@ class Talk:
         got = await self.raw(data, self.first_s if first_s is None else first_s, longest_s, pages=pages)
         if not pages and len(self.lines(got, line)) < FEWEST_LISTED:
             asks(got, line)
+        elif not pages and not self.refused(self.lines(got, line)):
+            asks_at_last(got)
         return got
 
     async def secret(self, line: str) -> list[str]:
@@ -117,9 +121,23 @@ class Talk:
         """The lines of a reply as text."""
         return [line.decode("ascii", "replace") for line in self.manner.lines(got, command)]
 
+    def listed(self, got: bytes, command: str) -> list[str]:
+        """The lines of a reply with what they are indented by."""
+        own = set(self.lines(got, command))
+        lines = [line.decode("ascii", "replace").rstrip() for line in LINE_END.split(cleaned(got))]
+        return [line for line in lines if line.strip("\x00\xfe \t") in own]
+
     def refused(self, lines: list[str]) -> bool:
-        """Whether a reply is a refusal, as far as refusals are known."""
+        """Whether a reply is a refusal, as far as refusals are known; the list of words is one."""
+        if sum(line.strip() in self.listing for line in lines) >= FEWEST_LISTED:
+            return True
         return self.manner.refusal([line.encode("ascii", "replace") for line in lines]) is not None
+
+    def turned_down(self, lines: list[str]) -> bool:
+        """Whether the reply to a setting refuses it, in known words or in those in which one refuses."""
+        return self.refused(lines) or (
+            0 < len(lines) <= LONGEST_REFUSAL and any(TROUBLE.search(line) is not None for line in lines)
+        )
 
     async def endless(self, line: str, lines: int) -> bytes:
         """Send a permitted line whose answer may never end; after so many lines a line end stops it.
@@ -148,6 +166,10 @@ class Talk:
         self.transcript.append((line, got))
         return got
 
+    def _lists(self, got: bytes) -> bool:
+        """Whether what came is the list of words, which is known."""
+        return bool(self.listing) and sum(line in self.listing for line in self.lines(got)) >= FEWEST_LISTED
+
     async def _collect(
         self, first_s: float, quiet_s: float, longest_s: float, *, pages: bool, command: str = ""
     ) -> bytes:
@@ -168,7 +190,7 @@ class Talk:
                     wait = max(first_s, 0.5)
             except TimeoutError:
                 last = NEWLINE.split(cleaned(got))[-1]
-                if not pages or turned >= MOST_PAGES or not turnable(got):
+                if not (pages or self._lists(got)) or turned >= MOST_PAGES or not turnable(got):
                     return got
                 turned += 1
                 await self.link.send(self.out_end if re.search(rb"(?i)enter", last) else b" ")
@@ -193,6 +215,13 @@ def asks(got: bytes, command: str) -> None:
     text = " ".join(line.decode("ascii", "replace") for line in LINE_END.split(cleaned(got))[-3:])
     if WARNS.search(text.replace(command, "", 1) if command else text):
         raise AsksError(text.strip()[:120])
+
+
+def asks_at_last(got: bytes) -> None:
+    """Raise AsksError when the last line of a longer text asks for leave."""
+    last = LINE_END.split(cleaned(got).rstrip())[-1].decode("ascii", "replace")
+    if ASKS_LEAVE.search(last) and not PAGER.match(last.encode("ascii", "replace")):
+        raise AsksError(last.strip()[:120])
 
 
 def words_of(text: str) -> list[str]:

@@ -66,7 +66,7 @@ def name_of(usage: str) -> str:
     if verb and re.match(r"\d+", verb.group(2)):
         return f"{verb.group(1)} {verb.group(2)}"
     first = usage.split()[0]
-    glued = re.match(r"([a-z]{1,3}|[A-Z]{1,3})(?=<|\{|\[)|([a-z]{1,3})(?=[A-Z]+$|\d{3}|\d+\.|[nf]:)", first)
+    glued = re.match(r"([a-z]{1,3}|[A-Z]{1,3})(?=<|\{|\[)|([a-z]{1,3})(?=[A-Z]+$|\d{3}|\d+\.|[nf]:[a-z])", first)
     if glued:
         return glued.group()
     return re.split(r"[=:,<{\[]", first)[0] or first
@@ -85,7 +85,7 @@ def _beside(lines: Sequence[str]) -> list[Entry]:
     found = []
     for line in lines:
         text = _NUMBERED.sub("", line).strip().strip("|").strip()
-        other = text.count(";") > 1 or (_HEADING.match(line) and " " not in text)
+        other = text.count("; ") > 1 or (_HEADING.match(line) and " " not in text)
         if other and (not USAGE.fullmatch(text) or text.endswith(":")):
             continue
         for match in _BETWEEN.finditer(text):
@@ -116,7 +116,11 @@ def _upside(lines: Sequence[str]) -> list[Entry]:
     deep = [line.startswith("    ") for line in lines]
     if sum(deep) < 4 or not any(not flag for flag in deep):
         return []
-    if not all(USAGE.fullmatch(line.strip()) for line, flag in zip(lines, deep, strict=True) if flag):
+    if not all(
+        USAGE.fullmatch(line.strip()) or re.fullmatch(r"\s*\?+", line)
+        for line, flag in zip(lines, deep, strict=True)
+        if flag
+    ):
         return []
     found: list[Entry] = []
     told = ""
