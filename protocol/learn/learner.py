@@ -130,6 +130,7 @@ async def _console(session: Session, tell: Callable[[str], None]) -> None:
             session.anew()
     tell("limits and bandwidths")
     await session.limits()
+    await session.angles()
 
 
 def _now() -> str:

@@ -6,9 +6,12 @@ an open lead or by a sweep. Refuses: to believe an answer that the sweep contrad
 
 from __future__ import annotations
 
+from collections.abc import Sequence
+
 from protocol.learn.dialogue import Dialogue
-from protocol.learn.listening import UnitUnknownError
+from protocol.learn.listening import MissingError, UnitUnknownError
 from protocol.learn.sweeps.axis import Meaning, sensible
+from protocol.learn.sweeps.columns import Kind
 from protocol.learn.sweeps.trying import Writing
 from protocol.profiles.templates import UNITS
 
@@ -31,3 +34,20 @@ async def unit_said(dialogue: Dialogue, tried: Writing, meaning: Meaning) -> Wri
     if unit is None:
         raise UnitUnknownError(f"the unit of its frequencies is not told, and {told}")
     return Writing(unit, tried.form)
+
+
+async def angles_said(dialogue: Dialogue, kinds: Sequence[Kind]) -> Kind:
+    """The scale of angles that the person says. Raises MissingError when none is said."""
+    names = {_angle(kind): kind for kind in kinds}
+    answer = await dialogue.question("What do the angles in its data count in?", tuple(names))
+    if answer not in names:
+        raise MissingError(
+            f"its angles may count in {' or '.join(names)}: nothing tells it, and no sweep that it takes turns"
+            " the phase once round"
+        )
+    return names[answer]
+
+
+def _angle(kind: Kind) -> str:
+    unit = {"deg": "degrees", "rad": "radians", "turn": "turns"}[kind.second]
+    return unit if kind.divisors[1] == 1 else f"1/{kind.divisors[1]:g} {unit}"

@@ -8,12 +8,17 @@ from __future__ import annotations
 import contextlib
 import re
 
+import numpy as np
+from numpy.typing import NDArray
+
 from protocol.learn.dialogue import Dialogue, Role
 from protocol.learn.listening import Listening, MissingError, UnitUnknownError
-from protocol.learn.questions import APART, JOIN, OPEN, unit_said
+from protocol.learn.questions import APART, JOIN, OPEN, angles_said, unit_said
 from protocol.learn.sweeps.acquire import Acquire, Acquisition
 from protocol.learn.sweeps.axis import Meaning, OtherFrequenciesError, Place, listed_unit, meaning_of, sensible
 from protocol.learn.sweeps.bounds import find_bandwidth, find_points, find_range
+from protocol.learn.sweeps.columns import Kind, hinted
+from protocol.learn.sweeps.scale import alike, enough_points, fits, telling_width
 from protocol.learn.sweeps.setters import Setters, numbers_in
 from protocol.learn.sweeps.shapes import Shape
 from protocol.learn.sweeps.trials import Trials
@@ -44,6 +49,8 @@ class Session(Listening):
         self._trials: Trials | None = None
         self._odd: tuple[Acquire, Acquisition, SweepSettings, list[list[Shape]]] | None = None
         """Data that look like no open lead, and how they came."""
+        self._doubt: tuple[Acquire, list[Kind], SweepSettings, list[list[Shape]]] | None = None
+        """Kinds that a sweep leaves open, differing in the scale of their angles."""
         self._through: Place | None = None
         """Where S21 stands, when joining the leads told it."""
 
@@ -224,6 +231,9 @@ class Session(Listening):
             meaning = meaning_then
         await self._confirm(acquisition, meaning, other, second, again)
         self.found.meaning = other
+        spans = ((meaning, taken, first), (other, again, second))
+        kinds = [kind for kind in alike(other.kind) if all(_fits(kind, *span) for span in spans)]
+        self._doubt = (acquire, kinds, second, again) if len(kinds) > 1 and not self._hinted(other.kind) else None
 
     async def _confirm(
         self,
@@ -280,6 +290,37 @@ class Session(Listening):
         self._commands(trials)
         raise OtherUnitError
 
+    def _hinted(self, kind: Kind) -> bool:
+        """Whether the console's own words tell the scale of its angles."""
+        found = self.found.acquisition
+        return found is not None and any(hinted(kind, part.told) for part in found.parts)
+
+    async def angles(self) -> None:
+        """What angles count in, where less than a turn leaves several scales: a wider sweep tells, or a person."""
+        if self._doubt is None or self.found.meaning is None or self.found.acquisition is None:
+            return
+        acquire, kinds, settings, taken = self._doubt
+        pair, hertz = _reflected(self.found.meaning, taken, settings)
+        bounds, acquisition = self.found.bounds, self.found.acquisition
+        width = min(telling_width(kinds, pair, hertz), bounds.stop_hz - bounds.start_hz)
+        least = enough_points(kinds, pair, hertz, width)
+        counts = [n for n in (bounds.points or (bounds.min_points, 101, 201, 401, bounds.max_points))
+                  if bounds.min_points <= n <= bounds.max_points]  # fmt: skip
+        points = min((n for n in counts if n >= least), default=max(counts, default=settings.points))
+        if not self._counted():
+            points = settings.points
+        wide = SweepSettings(bounds.stop_hz - width, bounds.stop_hz, points, settings.bandwidth_hz)
+        await self.apply(wide)
+        again = await acquire.take(acquisition, points if self._counted() else None)
+        if again is not None:
+            kinds = [kind for kind in kinds if _fits(kind, self.found.meaning, again, wide)] or kinds
+        if len(kinds) > 1:
+            kinds = [await angles_said(self.dialogue, kinds)]
+        meaning = meaning_of(acquisition, taken, settings.start_hz, settings.stop_hz, kinds, through=self._through)
+        if meaning is None:
+            raise MissingError("data came, but no one form of numbers fits two spans")
+        self.found.meaning, self._doubt = meaning, None
+
     async def limits(self) -> None:
         """What may be asked for."""
         assert self._trials is not None
@@ -335,6 +376,22 @@ class Session(Listening):
     def _shown(acquisition: Acquisition) -> str:
         row = acquisition.parts[0].shapes[0].values[0]
         return " ".join(f"{value:g}" for value in row[:6])
+
+
+def _reflected(
+    meaning: Meaning, taken: list[list[Shape]], settings: SweepSettings
+) -> tuple[NDArray[np.float64], NDArray[np.float64]]:
+    """The two columns of S11, shape (points, 2), and the frequencies in hertz."""
+    for rows, shapes in zip(meaning.names, taken, strict=True):
+        for names, shape in zip(rows, shapes, strict=True):
+            if "s11" in names.traces:
+                hertz = np.linspace(settings.start_hz, settings.stop_hz, shape.points)
+                return shape.values[:, list(names.traces["s11"])], hertz
+    raise MissingError("data came, but none of it is S11")
+
+
+def _fits(kind: Kind, meaning: Meaning, taken: list[list[Shape]], settings: SweepSettings) -> bool:
+    return fits(kind, *_reflected(meaning, taken, settings))
 
 
 def _read_line(line: str, name: str) -> str:
