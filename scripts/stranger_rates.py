@@ -100,6 +100,8 @@ class Person:
     def manual(self) -> list[str]:
         """What the paper manual says, in the technician's words."""
         facts, unit = self.facts, UNITS.get(str(self.facts["frequency unit"]), str(self.facts["frequency unit"]))
+        if facts["reason"] == "keys":
+            return self._keys(unit)
         parts, sets, gets = [], facts.get("set") or {}, facts.get("get") or {}
         words = dict(facts["words"])
         for role, word in words.items():
@@ -115,6 +117,13 @@ class Person:
         if facts.get("help word"):
             parts.append(f'"{facts["help word"]}" lists words')
         return parts
+
+    def _keys(self, unit: str) -> list[str]:
+        """Keys of a one-key menu, from the raw strings that drive it."""
+        *settings, data = [line.strip("\r\n") for line in self.recipe(self.key, 430e6, 440e6, 51, "s11")]
+        roles = (f"sets start in {unit}", f"sets stop in {unit}", "sets points")
+        parts = [f'"{line[0]}{{v}}" {role}' for line, role in zip(settings, roles, strict=True)]
+        return [*parts, f"{data} gives data", '"?" lists words']
 
     def _combined(self, word: str, unit: str) -> list[str]:
         for line in self.recipe(self.key, 430e6, 440e6, 51, "s11"):

@@ -77,12 +77,12 @@ class ConsoleDialect(ConsoleReplies):
         """Forget the request; the profile's word for it where there is one."""
         self.forget()
         abort = self._console.abort
-        return abort.source.encode("ascii") + self._console.out_end if abort else b""
+        return self._console.sent(abort.source) if abort else b""
 
     def probe(self) -> bytes:
         """Asks for the identity, which no sweep's reply can be taken for."""
         self.forget()
-        return self._console.identify.source.encode("ascii") + self._console.out_end
+        return self._console.sent(self._console.identify.source)
 
     def proven(self, data: bytes) -> bool:
         """The identity and the end of its reply stand at the end, and nothing behind them."""

@@ -79,8 +79,12 @@ async def learn(port: str, dialogue: Dialogue) -> Learned:
     try:
         try:
             tell("listening, then a line end and a sign that is no word")
-            await session.open()
-            if not await session.refuses("*IDN?"):
+            try:
+                await session.open()
+            except KeyMenuError as menu:
+                if not await session.by_keys(str(menu)):
+                    raise
+            if not talk.keys and not await session.refuses("*IDN?"):
                 probe = await probe_scpi(talk)
                 await talk.raw(talk.out_end, 0.2)
             if probe is None:
@@ -89,7 +93,7 @@ async def learn(port: str, dialogue: Dialogue) -> Learned:
         except KeyMenuError as menu:
             raise NotLearnedError(
                 f"{port}: not learned: it acts on single keys, without a line end ({menu}); nothing more was sent, for"
-                " a key may do harm; such a dialect cannot be driven"
+                " a key may do harm. Which keys are safe only its paper manual tells; name them when asked"
             ) from None
         except AsksError as question:
             raise NotLearnedError(
@@ -114,7 +118,8 @@ async def learn(port: str, dialogue: Dialogue) -> Learned:
 async def _console(session: Session, tell: Callable[[str], None]) -> None:
     """All steps with a text console. Raises MissingError, AsksError or KeyMenuError."""
     tell("asking for a list of its words")
-    await session.list_words()
+    if not session.talk.keys:
+        await session.list_words()
     tell(f"{len(session.words)} words listed")
     await session.identify()
     for left in range(SECOND_LOOKS, -1, -1):

@@ -23,6 +23,7 @@ from protocol.learn.words.talk import FEWEST_LISTED, AsksError, Talk
 from protocol.learn.words.tokens import entries_of
 
 NO_LIST = "it lists no words; type those of its paper manual"
+KEYS = 'it acts on single keys ({shown}); name the safe ones: "a{{v}}" sets start in Hz, x gives data'
 KEEP = ("yes, keep it", "no")
 MOST_ASKED = 3
 FEWEST = 3
@@ -160,6 +161,19 @@ class Listening:
                 if came
                 else "nothing answers: not an empty line, not a word of help, not a question for the identity"
             )
+
+    async def by_keys(self, shown: str) -> bool:
+        """Have a person name the keys of a console that acts on single keys; only those are pressed then."""
+        said = await self.dialogue.words((), KEYS.format(shown=shown[:60]))
+        keys = [one for one in said if len(one.name) == 1 and not one.name.isdigit() and one.name.isprintable()]
+        if not keys:
+            return False
+        self.talk.keys, self.opening.answers = True, True
+        self.words = corrected([], keys)
+        self.opening.help_word = next((one.name for one in keys if one.role is Role.HELP), "")
+        self.talk.permit(self.opening.help_word)
+        self.found.evidence["keys"] = "it acted on a sign without a line end; the technician named its keys"
+        return True
 
     async def amend(self, why: str) -> bool:
         """Show the words once more because something is missing; whether anything was said."""

@@ -79,6 +79,8 @@ def console_profile(session: Session, when: str) -> str:
     page.put("prompt", _list(manner.prompts) if manner.prompts else text(""))
     page.put("echo", _bool(manner.echo))
     page.put("out_end", text(session.talk.out_end.decode()))
+    if session.talk.keys:
+        page.put("keys", "true")
     for key, values in (
         ("ends", manner.ends),
         ("refusals", manner.refusals),

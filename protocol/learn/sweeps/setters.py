@@ -61,6 +61,9 @@ class Setters:
     def permit(self, word: Word) -> None:
         """A word of known role may be sent in every way in which consoles write it."""
         name = word.name
+        if self.talk.keys:
+            self.talk.permit(name)
+            return
         if word.told is not None:
             self.talk.permit(*(piece.split("{")[0].rstrip() for piece in word.told.form.split("\n")))
             self.talk.permit(word.told.question)

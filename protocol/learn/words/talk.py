@@ -54,6 +54,8 @@ class Talk:
     stopped: bool = False
     """Whether an answer without end had to be stopped."""
     first_s: float = FIRST_S
+    keys: bool = False
+    """Whether it acts on single keys, without a line end; values still end with one."""
     listing: set[str] = field(default_factory=set)
     """Lines of the console's list of words: where it answers with them, pages may be turned, and nothing was taken."""
 
@@ -79,6 +81,8 @@ class Talk:
 
     def may(self, line: str) -> bool:
         """Whether a line begins with a permitted word, and nothing of another word is glued to it."""
+        if self.keys:  # every sign is a key: only those that a person named
+            return line in self.permitted or not line
         return line in ("", "*", "**") or any(
             line == word or (line.startswith(word) and (not line[len(word)].isalpha() or not word[-1:].isalnum()))
             for word in self.permitted
@@ -100,7 +104,8 @@ class Talk:
         """The same, the reply as it came. `value`: the line is the answer to a question for a value."""
         if not (value or self.may(line)) or not line.isascii() or (line and not line.isprintable()):
             raise UnsafeError(f"{line!r} must not be sent: nothing permits it")
-        data = line.encode("ascii") + self.out_end
+        bare = self.keys and len(line) == 1 and not value
+        data = line.encode("ascii") + (b"" if bare else self.out_end)
         got = await self.raw(data, self.first_s if first_s is None else first_s, longest_s, pages=pages)
         if not pages and len(self.lines(got, line)) < FEWEST_LISTED:
             asks(got, line)
@@ -147,7 +152,7 @@ class Talk:
         if not self.may(line):
             raise UnsafeError(f"{line!r} must not be sent: nothing permits it")
         self.link.discard()
-        await self.link.send(line.encode("ascii") + self.out_end)
+        await self.link.send(line.encode("ascii") + (b"" if self.keys else self.out_end))
         got, wait, began = b"", 4.0, time.monotonic()
         while True:
             try:
