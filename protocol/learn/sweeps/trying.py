@@ -72,6 +72,8 @@ class Settings:
     """The question and the answer that showed a command for several settings."""
     evidence: dict[str, str] = field(default_factory=dict)
     verified: bool = False
+    offering: set[str] = field(default_factory=set)
+    """Words whose question showed the value that was set."""
     spans: dict[Writing, tuple[float, float]] = field(default_factory=dict)
     before: dict[str, list[str]] = field(default_factory=dict)
     """What the console said of a word, or to a question for all settings, before anything was set."""
@@ -329,9 +331,15 @@ class Settings:
         lines = self.talk.lines(await self.talk.say(question), question)
         await self.talk.say("")
         held = re.findall(r"[(\[]([^()\[\]]*\d[^()\[\]]*)[)\]]", lines[-1]) if lines else []
+        open_question = not held and bool(lines) and len(numbers_in(lines[-1])) == 1
+        if open_question:  # `points=51:` shows what holds, `up to 801:` does not: known once it followed
+            held = lines[-1:]
         if not held:
             return Outcome(True, None, True)
         if line_with(held[-1:], text, value, hertz):
+            self.offering.add(question)
+            return Outcome(True, None, True)
+        if open_question and question not in self.offering:
             return Outcome(True, None, True)
         numbers = numbers_in(held[-1])
         if len(numbers) == 1 and hertz and value:
