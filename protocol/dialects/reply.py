@@ -146,13 +146,13 @@ class Manner:
     def ended(self, data: bytes) -> bool:
         """Whether what came ends as a reply ends; never by silence."""
         text = cleaned(data)
-        if self.prompt is not None:
-            at = [match.end() for match in self.prompt.finditer(text)]
-            return bool(at) and not text[at[-1] :].strip()
-        if self.end is not None:
-            at = [match.end() for match in self.end.finditer(text)]
-            return bool(at) and not text[at[-1] :].strip()
-        return False
+        pattern = self.prompt or self.end
+        if pattern is None:
+            return False
+        at = [match.end() for match in pattern.finditer(text)]
+        behind = text[at[-1] :].strip() if at else b""
+        whole = text.endswith((b"\n", b"\r")) and all(self.remark(line) for line in LINE_END.split(behind))
+        return bool(at) and (not behind or whole)
 
 
 def _same(line: bytes, command: bytes) -> bool:

@@ -20,7 +20,10 @@ from protocol.learn.words.allow import Entry, corrected, words_of
 from protocol.learn.words.lexicon import LOCKED
 from protocol.learn.words.opening import HELP_WORDS, LINE_ENDS, Opening, list_words, open_console
 from protocol.learn.words.talk import FEWEST_LISTED, AsksError, Talk
-from protocol.learn.words.tokens import entries_of
+from protocol.learn.words.tokens import entries_of, menu_of
+
+CHOOSES = re.compile(r"(?i)\b(?:choose|choice|select|number)\b")
+"""A prompt or a refusal of a menu whose numbers are typed."""
 
 NO_LIST = "it lists no words; type those of its paper manual"
 KEYS = 'it acts on single keys ({shown}); name the safe ones: "a{{v}}" sets start in Hz, x gives data'
@@ -144,7 +147,8 @@ class Listening:
         self.opening.printed = [*printed, *self.opening.printed]
         if len(printed) >= FEWEST_LISTED:
             self.talk.listing = {line.strip() for line in printed}
-        entries = entries_of(printed)
+        asked = " ".join([*self.talk.manner.prompts, *self.talk.manner.refusals, *printed])
+        entries = (menu_of(printed) if CHOOSES.search(asked) else []) or entries_of(printed)
         entries = await self._topics(printed, entries)
         self._remarks(printed)
         self.words = words_of(entries)
@@ -154,6 +158,9 @@ class Listening:
             return
         await self._say(said)
         self.found.help = self.opening.help_word
+        locked = next((line for line in self.talk.manner.refusals if LOCKED.search(line)), "")
+        if not self.words and locked:
+            raise MissingError(f"it is locked: it answers {locked!r} to all; unlock it by hand, then learn again")
         if not self.words:
             came = heard(self.talk.transcript)
             raise MissingError(

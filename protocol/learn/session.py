@@ -7,6 +7,7 @@ from __future__ import annotations
 
 import contextlib
 import re
+from dataclasses import replace
 
 import numpy as np
 from numpy.typing import NDArray
@@ -27,6 +28,8 @@ from protocol.learn.words.talk import Talk
 from protocol.profiles.templates import SETTING_FIELDS, UNITS, Template, setting_values
 from protocol.sweep import SweepSettings
 
+COUNTS_BY_DATA = (101, 64, 201, 51, 128, 100, 401, 256)
+"""Numbers of points to look for where some are ignored."""
 NARROWER = 4
 """Times that a span is made narrower when the frequencies that come are others."""
 USUAL_DELAY_S = (1.5e-9, 30e-9)
@@ -81,7 +84,8 @@ class Session(Listening):
         found, writing = self.found, trials.writing
         form = f":{writing.form}" if writing.form else ""
         for role, setter in trials.setters.found.items():
-            name = "points" if role is Role.POINTS else f"{FIELDS[role]}_{writing.unit}{form}"
+            counted = f"points:{trials.points_form}" if trials.points_form else "points"
+            name = counted if role is Role.POINTS else f"{FIELDS[role]}_{writing.unit}{form}"
             found.commands[WORDS_OF_ROLES[role]] = setter.form.replace("{v}", f"{{{name}}}")
             if setter.source is not None and setter.source.command:
                 line = _read_line(setter.source.line, name)
@@ -184,7 +188,11 @@ class Session(Listening):
         held = trials.low_hz, trials.high_hz
         windows = [(held[0], held[0] + (held[1] - held[0]) * 0.4**narrower) for narrower in range(NARROWER)]
         if not trials.verified:  # nothing was read back: what was set may have been ignored, or moved
-            others = [window for window in trials.windows(trials.writing) if window != held]
+            others = [
+                window
+                for window in trials.windows(trials.writing)
+                if window != held and window[0] >= 1e4 and window[1] - window[0] > 1e6
+            ]
             windows = [held, *others, *windows[1:]]
         for number, (trials.low_hz, trials.high_hz) in enumerate(windows):
             try:
@@ -206,6 +214,12 @@ class Session(Listening):
         points = first.points if counted else None
         await self.apply(first)
         acquisition = await acquire.find(points)
+        if acquisition is None and points is not None and acquire.came not in (0, points):
+            await self._counts_by_data(acquire, first)
+            first, second = self.trial_settings()
+            points = first.points
+            await self.apply(first)
+            acquisition = await acquire.find(points)
         if acquisition is None:
             raise MissingError(self._why(acquire))
         taken = await acquire.take(acquisition, points)
@@ -234,6 +248,22 @@ class Session(Listening):
         spans = ((meaning, taken, first), (other, again, second))
         kinds = [kind for kind in alike(other.kind) if all(_fits(kind, *span) for span in spans)]
         self._doubt = (acquire, kinds, second, again) if len(kinds) > 1 and not self._hinted(other.kind) else None
+
+    async def _counts_by_data(self, acquire: Acquire, settings: SweepSettings) -> None:
+        """Numbers of points that are ignored without a word: those count that as many came of."""
+        trials = self._trials
+        assert trials is not None
+        taken: list[int] = []
+        refused = [settings.points]
+        for count in COUNTS_BY_DATA:
+            if len(taken) == 2 or count == settings.points:
+                continue
+            await self.apply(replace(settings, points=count))
+            acquire.came = 0
+            good = await acquire.find(count) is not None or acquire.came == count
+            (taken if good else refused).append(count)
+        if taken:
+            trials.points, trials.refused_counts, trials.counted_by_data = sorted(taken), refused, True
 
     async def _confirm(
         self,
@@ -366,6 +396,8 @@ class Session(Listening):
     def _why(self, acquire: Acquire) -> str:
         if acquire.thin:
             return "only magnitudes came, one number a trace and point, no phase"
+        if acquire.lone:
+            return f"only one trace with phase came (to {acquire.lone!r}); no word gives the other of S11 and S21"
         if acquire.strange:
             return f"data came but were not understood; a line of them: {acquire.strange!r}"
         if not any(word.role is Role.DATA for word in self.words):
@@ -401,7 +433,7 @@ def _read_line(line: str, name: str) -> str:
     suffix = re.match(r" ?[kMG](?:[Hh][Zz])?(?!\w)", tail)
     if suffix:
         tail = tail[suffix.end() :]
-    if name != "points" and ":" not in name and name.endswith("_hz") and suffix:
+    if ":" not in name and name.endswith("_hz") and suffix:
         field_name = f"{name}:si"
 
     return f"{_skipped(head)}{{{field_name}}}{_skipped(tail)}"

@@ -64,6 +64,10 @@ class Acquire:
     refusing: bool = False
     thin: bool = False
     """Whether one number a point came where two are needed."""
+    came: int = 0
+    """Points that came where others were set."""
+    lone: str = ""
+    """The only word that gave a trace with phase."""
 
     async def find(self, points: int | None) -> Acquisition | None:
         """The first way that gives enough columns for S11 and S21 with so many points."""
@@ -113,6 +117,8 @@ class Acquire:
         found = [shape for shape in found if points is None or shape.points == points]
         if not found and len(lines) > 4:
             self.strange = lines[len(lines) // 2][:70]
+            self.came = _lines_alike(lines)
+            self.thin = self.thin or (self.came > 8 and self.came != points and single_numbers(lines))
         if found and all(len(value_columns(shape)) == 1 for shape in found):
             self.thin = True
         return found
@@ -178,6 +184,7 @@ class Acquire:
             if len(chosen) == 2:
                 found.parts = chosen
                 return True
+        self.lone = parts[0].command if len(parts) == 1 and _pairs(parts[0].shapes) == 1 else ""
         if len(parts) >= 2 and all(_pairs(part.shapes) == 1 for part in parts):
             found.parts = parts[:4]
             return True
@@ -235,6 +242,19 @@ class Acquire:
                 return None
             found.axis = Part(found.axis.command, [shape])
         return taken
+
+
+def _lines_alike(lines: Sequence[str]) -> int:
+    """How many lines of the commonest kind hold numbers."""
+    kinds = [re.sub(r"[-+]?\d+\.?\d*(?:[eE][-+]?\d+)?[kMG]?", "#", line).strip() for line in lines]
+    counts = [kinds.count(kind) for kind in set(kinds) if "#" in kind]
+    return max(counts, default=0)
+
+
+def single_numbers(lines: Sequence[str]) -> bool:
+    """Whether most lines are one number each."""
+    alone = [line for line in lines if re.fullmatch(r"[-+]?\d+[.,]?\d*(?:[eE][-+]?\d+)?", line.strip())]
+    return len(alone) > 0.8 * len(lines)
 
 
 def _once(lines: Sequence[str], points: int | None) -> list[str]:

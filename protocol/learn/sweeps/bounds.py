@@ -17,6 +17,8 @@ from protocol.learn.sweeps.trials import Trials
 COUNTS = (11, 21, 25, 50, 51, 64, 75, 100, 101, 128, 150, 151, 200, 201, 256, 301, 401, 500, 501, 512, 801, 1001)
 MOST_MISSED = 3
 """Counts in a row that are not taken, after which no larger ones are tried."""
+NARROW_HZ = 1e5
+"""A span that fits near the end of every range."""
 LADDER_HZ = (
     1e4, 3e4, 1e5, 3e5, 5e5, 1e6, 2e6, 5e6, 1e7, 2e7, 5e7, 1e8, 1.4e8, 2e8, 3e8, 3.5e8, 5e8, 7e8, 9e8, 1e9, 1.3e9,
     1.5e9, 2e9, 2.5e9, 3e9, 4e9, 4.4e9, 5e9, 6e9, 8e9,
@@ -44,7 +46,16 @@ async def find_points(trials: Trials, bounds: Bounds) -> None:
     """Which numbers of points are taken: the ends that the console tells, then usual ones."""
     setter = trials.setters.found.get(Role.POINTS)
     taken, refused = set(trials.points), set(trials.refused_counts)
-    shown = setter is not None and (setter.source is not None or trials.shows or bool(refused))
+    if trials.points_form and setter is not None:
+        tried = [2**exponent for exponent in range(4, 11)]
+        bounds.points = tuple([n for n in tried if n in taken or (await trials.holds(Role.POINTS, n)).taken])
+        bounds.min_points, bounds.max_points = bounds.points[0], bounds.points[-1]
+        return
+    shown = (
+        setter is not None
+        and not trials.counted_by_data
+        and (setter.source is not None or trials.shows or bool(refused))
+    )
     if setter is not None and shown:
         told = trials.counts_told or counts_told([f"{setter.word.usage} {setter.word.description}"], 0)
         ends = told if len(told) == 2 else []
@@ -55,7 +66,11 @@ async def find_points(trials: Trials, bounds: Bounds) -> None:
         if not ends or refused & {*ends, *between}:
             await _usual_counts(trials, taken, refused)
     bounds.min_points, bounds.max_points = (min(taken), max(taken)) if taken else (0, 0)
-    if any(bounds.min_points < count < bounds.max_points for count in refused):
+    if (
+        trials.counted_by_data
+        or trials.points_form
+        or any(bounds.min_points < count < bounds.max_points for count in refused)
+    ):
         bounds.points = tuple(sorted(taken))
 
 
@@ -81,22 +96,36 @@ async def find_range(trials: Trials, bounds: Bounds) -> None:
     for told in trials.told_ranges():
         low, high = min(low, told[0]), max(high, told[1])
     setters = trials.setters.found
-    seen = all(role in setters and (setters[role].source is not None or trials.shows or trials.refuses)
-               for role in (Role.START, Role.STOP))  # fmt: skip
-    if seen and Role.START in setters:
-        high = await _outermost(trials, Role.STOP, high, [hz for hz in LADDER_HZ if hz > 1.05 * high])
-        low = await _outermost(trials, Role.START, low, [hz for hz in reversed(LADDER_HZ) if hz < 0.95 * low])
+    roles = [role for role in (Role.START, Role.STOP, Role.CENTRE) if role in setters]
+    if roles and any(setters[role].source is not None or trials.shows or trials.refuses for role in roles):
+        upper = next(role for role in (Role.STOP, Role.CENTRE, Role.START) if role in setters)
+        lower = Role.START if Role.START in setters else upper
+        if Role.SPAN in setters and upper is Role.CENTRE:
+            await trials.holds(Role.SPAN, NARROW_HZ)
+        high = await _outermost(trials, upper, high, LADDER_HZ, "high")
+        low = await _outermost(trials, lower, low, tuple(reversed(LADDER_HZ)), "low")
     bounds.start_hz, bounds.stop_hz = low, high
 
 
-async def _outermost(trials: Trials, role: Role, held: float, steps: Sequence[float]) -> float:
-    """The last of the steps outwards that is taken; where a value is moved to the end, that end."""
+async def _outermost(trials: Trials, role: Role, held: float, ladder: Sequence[float], end: str) -> float:
+    """The outermost value that is taken, found by steps outwards from `held`, or inwards when that is not taken.
+
+    Where a value is moved to the end of the range, that end.
+    """
+    up = ladder[-1] > ladder[0]
     trials.clamped.clear()
-    for hertz in steps:
+    outwards = [hz for hz in ladder if (hz > 1.05 * held if up else hz < 0.95 * held)]
+    inwards = [hz for hz in reversed(ladder) if (hz < 0.95 * held if up else hz > 1.05 * held)]
+    first = await trials.holds(role, held)
+    if end in trials.clamped:
+        return trials.clamped[end]
+    for hertz in outwards if first.taken else inwards:
         outcome = await trials.holds(role, hertz)
-        if not outcome.taken:
-            return trials.clamped.get("low" if role is Role.START else "high", held)
-        held = hertz
+        if end in trials.clamped:
+            return trials.clamped[end]
+        if outcome.taken != first.taken:
+            return held if first.taken else hertz
+        held = hertz if first.taken else held
     return held
 
 

@@ -98,7 +98,8 @@ def _rows(lines: Sequence[str], points: int | None) -> list[Shape]:
     """One point on a line; several kinds of line are several sets; a set twice as long as asked for is two blocks."""
     texts = [line.strip() for line in lines if len(line) <= LONGEST_ROW]
     front = [line for line in texts if re.match(r"[0-9A-F]{8}[\s,;]", line)]
-    if len(front) > 0.5 * len(texts) and len(front) >= FEWEST_POINTS:
+    lettered = any(re.search(r"[A-F]", line[:8]) for line in front)
+    if lettered and len(front) > 0.5 * len(texts) and len(front) >= FEWEST_POINTS:
         return _behind_hex(front, points)
     hexed = [line for line in texts if re.fullmatch(r"(?:\S+[\s,;]+)*?[0-9A-F]{4}(?:[\s,;]*[0-9A-F]{4})+", line)]
     signs = {sign for line in hexed for sign in re.findall(r"[A-F]", line)}

@@ -15,6 +15,8 @@ from protocol.learn.sweeps.setters import Setter, Source, numbers_in
 from protocol.learn.sweeps.told import RANGE
 from protocol.learn.sweeps.trying import Outcome, Settings, Writing, nice
 
+POWERS = re.compile(r"(?i)\b2 ?(?:\^|\*\*) ?[a-z]\b|power of (?:two|2)\b.{0,20}\bexponent|\blog2\b")
+"""Says that the exponent of a power of two is set."""
 MOST_COUNTS = 14
 """Counts that are tried where most are refused."""
 FEWEST_COUNTS = 3
@@ -58,6 +60,7 @@ class Trials(Settings):
     async def _points(self) -> None:
         for word in self.setters.of(Role.POINTS):
             current = await self._sources(word)
+            self.points_form = "log2" if POWERS.search(f"{word.usage} {word.description}") else ""
             for form in (*([f"{word.name}\n{{v}}"] if current is None else []), *self.setters.set_forms(word)):
                 taken, understood = await self._counts_taken(word, form, current or [])
                 if taken:
@@ -77,7 +80,7 @@ class Trials(Settings):
         waiting, understood = self._counts(word), False
         while waiting and len(taken) < 3 and len(refused) < MOST_COUNTS:
             points = waiting.pop(0)
-            outcome = await self._try(word, form, str(points), float(points), current)
+            outcome = await self.try_count(word, form, points, current)
             understood = understood or outcome.understood or outcome.taken
             if outcome.taken:
                 taken.append((points, outcome.source))
@@ -94,6 +97,8 @@ class Trials(Settings):
     def _counts(self, word: Word) -> list[int]:
         """Counts to try: those that the console's words list, then usual ones within the range that they give."""
         text = f"{word.usage[len(word.name) :]} {word.description}"
+        if self.points_form:
+            return [64, 128, 32, 256, 16]
         low, high = 2, 100_000
         found = RANGE.search(text)
         if found and "hz" not in found.group().lower():

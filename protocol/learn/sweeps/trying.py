@@ -82,6 +82,10 @@ class Settings:
     counts_told: list[int] = field(default_factory=list)
     """Numbers of points that a refusal named."""
     refused_counts: list[int] = field(default_factory=list)
+    points_form: str = ""
+    """Form of a profile's field for the number of points: "log2" where its exponent is set."""
+    counted_by_data: bool = False
+    """Whether only the number of points that came tells which counts are taken."""
     clamped: dict[str, float] = field(default_factory=dict)
     """Ends of the range, "low" and "high" in hertz, as values too far out were moved to them."""
     answers: dict[str, list[str]] = field(default_factory=dict)
@@ -153,7 +157,7 @@ class Settings:
         usual = ((100e6, 160e6), (10e6, 50e6), (400e6, 500e6), (2e6, 9e6), (1e9, 1.5e9), (0.3e6, 1.8e6))
         for window in (self._named_range(writing), self._now(writing), *usual):
             for named in (*self._told(writing), *self._moved(), window):
-                if named and named not in seen and named[1] > 1.2 * named[0] and named[1] < 2e10:
+                if named and named not in seen and named[1] > 1.2 * named[0] >= 1.2e4 and named[1] < 2e10:
                     seen.add(named)
                     yield named
 
@@ -171,7 +175,8 @@ class Settings:
                 half = values[Role.SPAN] / 2
                 low, high = values[Role.CENTRE] - half, values[Role.CENTRE] + half
             if low is not None and high is None and Role.STEP in values:
-                high = low + 40 * values[Role.STEP]
+                counts = [self._value_of(word, Writing()) for word in self.setters.of(Role.POINTS)]
+                high = low + ((counts[0] if counts and counts[0] else 41) - 1) * values[Role.STEP]
             if low is None and self.setters.of(Role.RANGE):
                 low, high = self._ends_of(writing)
             if low is not None and high is not None and high > low:
@@ -357,10 +362,19 @@ class Settings:
         setter = self.setters.found[role]
         current = [setter.source] if setter.source is not None else []
         if role is Role.POINTS:
-            return await self._try(setter.word, setter.form, str(int(value)), value, current)
+            return await self.try_count(setter.word, setter.form, int(value), current)
         text = self.writing.text(value)
         numbers = numbers_in(text)
         return await self._try(setter.word, setter.form, text, numbers[0][1] if numbers else 0.0, current, value)
+
+    async def try_count(self, word: Word, form: str, count: int, current: list[Source]) -> Outcome:
+        """Set a number of points, as it is or as a power of two, and look whether it holds."""
+        if not self.points_form:
+            return await self._try(word, form, str(count), float(count), current)
+        if count & (count - 1):
+            return Outcome(understood=True)
+        exponent = count.bit_length() - 1
+        return await self._try(word, form, str(exponent), float(exponent), current)
 
     def _keep(self, setter: Setter) -> None:
         self.setters.found[setter.role] = setter

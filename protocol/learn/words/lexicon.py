@@ -41,12 +41,12 @@ DESCRIPTIONS: tuple[tuple[Role, str], ...] = (
      rf"^hz first\b|^start$|{_LOW} of (?:the )?sweep"),
     (Role.STOP, rf"\b{_HIGH}\b.{{0,3}}\b{_FREQ}\b|sweep (?:ends|stops)\b|upper end of|^(?:stop|last){_HZ}|"
      rf"^stop$|{_HIGH} of (?:the )?sweep"),
-    (Role.DATA, rf"\b{_TELL}\b.{{0,40}}\b{_TRACE}\b|\bs11\b|\bs21\b|^(?:port 1 )?reflection|^transmission|"
+    (Role.DATA, rf"\b{_TELL}\b.{{0,40}}\b{_TRACE}\b|\bs ?11(?:re|im|db|deg|mag)?\b|\bs ?21(?:re|im|db|deg|mag)?\b|^(?:port 1 )?reflection|^transmission|"
      r"(?:choose|select)s? (?:the |a )?trace|through trace|all measured values|output of reflection|both traces|^(?:first|second) trace\b|"
      r"^(?:refl|trans)\b|\bre ?11\b|\bmeasure\b.{0,20}\bre11"),
     (Role.SWEEP, r"(?:start|make|take|run|do|trigger)s? (?:a|one|the) (?:single )?(?:sweep|measurement)|sweeps? once|"
      r"(?:one|single) sweep|^sweep$|^sweeps?\b|^measure$"),
-    (Role.IDENTITY, r"who am i|who i am|firmware version|^version\b|name and version|^identi\w+|version string|"
+    (Role.IDENTITY, r"who am i|who i am|firmware version|^version\b|^about\b|name and version|^identi\w+|version string|"
      r"^model and"),
     (Role.SETTINGS, r"(?:show|print|list|display|tell|give|hear)s?\b.{0,16}\b(?:settings|parameters|configuration)|"
      r"(?:current|present|all) (?:settings|parameters)|^settings$|shows? these|hear the settings"),
@@ -103,8 +103,7 @@ HARM_SURELY = re.compile(
 """Speaks of harm in a name whatever the description says."""
 
 LOCKED = re.compile(
-    r"lock|pass ?(?:word|phrase|code)|passwd|log ?[io]n|access|authori[sz]|denied|permi(?:t|ssion)|\bpin\b|\bcode\b|"
-    r"credential|secur|not allowed|sign ?in",
+    r"\b(?:un)?lock(?:ed)?\b|pass ?(?:word|phrase|code)|passwd|\blog ?[io]n\b|authori[sz]|denied|credential|\bsign ?in\b",
     re.IGNORECASE,
 )
 """A refusal that speaks of being shut."""

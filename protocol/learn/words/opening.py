@@ -8,9 +8,11 @@ from __future__ import annotations
 
 import re
 from collections import Counter
+from collections.abc import Sequence
 from dataclasses import dataclass, field, replace
 
 from protocol.dialects.reply import LINE_END, Manner, cleaned
+from protocol.learn.words.lexicon import HARM, HARM_NAME
 from protocol.learn.words.talk import FEWEST_LISTED, NEWLINE, Talk, asks, asks_at_last
 
 LISTEN_S = 0.5
@@ -21,6 +23,21 @@ HELP_WORDS = ("?", "help", "h", "commands", "list", "menu", "cmds", "usage", "ma
 ENOUGH = 4
 DECLINED = re.compile(rb"(?:[yY] ?/ ?\[[nN]\]|[\[(]y/N[\])])[ ?:]*$")
 """A question that waits from before, whose answer is no unless somebody says yes."""
+
+
+HINTS = tuple(
+    re.compile(pattern, re.IGNORECASE)
+    for pattern in (
+        r'"try"\s*:\s*(\{[^{}]*\})',
+        r"\btry\b[:\s]*(\(\w+\))",
+        r"\b(?:try|type|say|see|use|send|enter)\b[:\s]*[\"'<]?([A-Za-z?]{1,12})(?![\w(])",
+        r"([@?A-Za-z]{1,12})['\"]?(?: alone)? lists\b",
+        r"\((?:list|help): ([A-Za-z?]{1,12})\)",
+        r"^\S{1,6} \(([a-z]{2,10})\)$",
+        r"\b(?:start|begin) with ['\"]?([^\w\s])['\"]?$",
+    )
+)
+"""Ways in which a refusal names the word that lists the words."""
 
 
 class KeyMenuError(Exception):
@@ -143,7 +160,8 @@ def _framed(empty: list[bytes], got: list[bytes]) -> Manner:
     if ends and len(empty) >= 2:
         line, times = ends.most_common(1)[0]
         last = [LINE_END.split(cleaned(reply).strip())[-1].strip() for reply in got if cleaned(reply).strip()]
-        if times >= 2 and last and all(text == line for text in last):
+        more = any(len(LINE_END.split(cleaned(reply).strip())) > 1 + echo for reply in got)  # else it is a refusal
+        if times >= 2 and last and more and all(text == line for text in last):
             return Manner((line.decode("ascii", "replace"),), echo)
     return Manner((), echo)
 
@@ -161,6 +179,10 @@ def _refusal(talk: Talk, asked: list[tuple[bytes, bytes]]) -> Manner:
         if len(lines) <= 3:
             shapes.update({_blotted(line, word.decode()) for line in lines})
     common = [shape for shape, times in shapes.items() if times == len(asked)]
+    closing = [shape for shape in common if len(common) > 1 and re.fullmatch(r"[=*#$~@%:]\d{1,5}", shape)]
+    if closing and not talk.manner.prompts:  # a checksum behind the refusal
+        common = [shape for shape in common if shape not in closing]
+        talk.manner = replace(talk.manner, ends=(f"{closing[0][0]}{{n}}",))
     counts = tuple(re.sub(r"\d+", "{n}", shape) for shape in common if re.fullmatch(r"\d+ [a-z]+", shape))
     refusals = tuple(_coded(shape) for shape in common if not re.fullmatch(r"\d+ [a-z]+", shape))
     return replace(talk.manner, refusals=refusals, counts=counts)
@@ -168,11 +190,13 @@ def _refusal(talk: Talk, asked: list[tuple[bytes, bytes]]) -> Manner:
 
 def _coded(shape: str) -> str:
     """A short refusal with a number: other numbers are other refusals."""
-    return re.sub(r"\d+", "{n}", shape) if len(shape) <= 12 and "{word}" not in shape else shape
+    return re.sub(r"\d+", "{n}", shape) if len(shape) <= 12 and "{" not in shape else shape
 
 
 def _blotted(line: str, word: str) -> str:
-    return line.replace(word, "{word}", 1) if word in line else line
+    rest = line.replace(word, "", 1)
+    wild = "{word}" if re.search(r"[A-Za-z]", rest) else "{x}"  # a word with nothing but signs around it
+    return line.replace(word, wild, 1) if word in line else line
 
 
 async def list_words(talk: Talk, opening: Opening) -> list[str]:
@@ -190,16 +214,30 @@ async def list_words(talk: Talk, opening: Opening) -> list[str]:
             if best:
                 opening.answers = True
                 break
-    for word in HELP_WORDS if opening.answers else ():  # what says nothing may act all the same
+    hints = [word for word in hinted([*talk.manner.refusals, *opening.printed]) if word not in HELP_WORDS]
+    for word in (*hints, *HELP_WORDS) if opening.answers else ():  # what says nothing may act all the same
         if len(best) >= ENOUGH:
             break
         letter = len(word) == 1 and word.isalpha()
         if letter and not (talk.manner.refusals or talk.manner.error_prefix):
             continue  # a letter may be a command; only where unknown words are refused does a guess cost nothing
         best = await _first(talk, word, best, opening)
-    if not best and len(opening.printed) >= ENOUGH:
-        best = opening.printed
+    told = [line for line in dict.fromkeys(opening.printed) if not talk.refused([line])]
+    if not best and len(told) >= ENOUGH:
+        best = told
     return best
+
+
+def hinted(lines: Sequence[str]) -> list[str]:
+    """What a refusal says should be sent instead to see a list of words; nothing that speaks of harm."""
+    found = []
+    for line in lines:
+        for pattern in HINTS:
+            for match in pattern.finditer(line):
+                word = match.group(1).rstrip(".,;:!")
+                if word and word not in found and not HARM_NAME.search(word) and not HARM.search(line):
+                    found.append(word)
+    return found[:4]
 
 
 async def _first(talk: Talk, word: str, best: list[str], opening: Opening) -> list[str]:

@@ -8,7 +8,7 @@ from __future__ import annotations
 
 import re
 import time
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 
 from protocol.dialects.reply import LINE_END, LONGEST_REFUSAL, Manner, cleaned
 from protocol.learn.words.lexicon import ASKS_LEAVE, PAGE_WARNS, TROUBLE, WARNS
@@ -72,8 +72,19 @@ class Talk:
         await self.link.send(data)
         got = await self._collect(first_s, QUIET_S, longest_s, pages=pages, command=data.decode("ascii", "replace"))
         self.last_s = time.monotonic() - began
+        self._learn_prompt(got)
         self.transcript.append((data.decode("ascii", "replace"), got))
         return got
+
+    def _learn_prompt(self, got: bytes) -> None:
+        """A prompt that tells a state looks like the one that is known, with another word in it."""
+        if not self.manner.prompts or self.manner.ended(got):
+            return
+        tail = NEWLINE.split(cleaned(got))[-1].decode("ascii", "replace")
+        known = {re.sub(r"[A-Za-z]+", "w", prompt).rstrip() for prompt in self.manner.prompts}
+        word = re.fullmatch(r"\W*[A-Za-z]{2,12}\W+", tail)
+        if word and re.sub(r"[A-Za-z]+", "w", tail).rstrip() in known - {"w"}:
+            self.manner = replace(self.manner, prompts=(*self.manner.prompts, tail))
 
     def permit(self, *words: str) -> None:
         """From now on these words may be sent."""
@@ -84,8 +95,7 @@ class Talk:
         if self.keys:  # every sign is a key: only those that a person named
             return line in self.permitted or not line
         return line in ("", "*", "**") or any(
-            line == word or (line.startswith(word) and (not line[len(word)].isalpha() or not word[-1:].isalnum()))
-            for word in self.permitted
+            line == word or (line.startswith(word) and not _glued(word[-1], line[len(word)])) for word in self.permitted
         )
 
     async def ask(
@@ -168,6 +178,7 @@ class Talk:
                 await self._collect(1.0, 0.4, LONGEST_S, pages=False)
                 break
         self.last_s = time.monotonic() - began
+        self._learn_prompt(got)
         self.transcript.append((line, got))
         return got
 
@@ -191,8 +202,8 @@ class Talk:
                     wait = quiet_s / 5
                 elif self.manner.silent:  # the echo of a command is no answer yet
                     wait = quiet_s if not command.strip() or self.manner.lines(got, command) else max(first_s, quiet_s)
-                else:
-                    wait = max(first_s, 0.5)
+                else:  # an echo comes first, the rest after a sweep
+                    wait = max(first_s, 0.5) if not self.manner.lines(got, command) else max(min(first_s, 1.5), 0.5)
             except TimeoutError:
                 last = NEWLINE.split(cleaned(got))[-1]
                 if not (pages or self._lists(got)) or turned >= MOST_PAGES or not turnable(got):
@@ -201,6 +212,11 @@ class Talk:
                 await self.link.send(self.out_end if re.search(rb"(?i)enter", last) else b" ")
                 got = got[: len(got) - len(NEWLINE.split(got)[-1])]
                 wait, until = first_s, time.monotonic() + longest_s
+
+
+def _glued(last: str, following: str) -> bool:
+    """Whether a sign goes on with the word that ends in `last`: a letter behind it, or a digit behind a digit."""
+    return following.isalpha() or (last.isdigit() and following.isdigit())
 
 
 def turnable(got: bytes) -> bool:

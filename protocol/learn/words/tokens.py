@@ -19,6 +19,7 @@ _SLOT = (
 _JOIN = r"[ =:,;]"
 _VERBS = r"(?:set|get|put|reg|p|par|cell|read|write)"
 USAGE = re.compile(rf"(?:{_VERBS} )?(?:{NAME}|\d{{1,2}})(?:{_JOIN}?{_SLOT})*(?:{_JOIN}{_SLOT})*=?")
+FEWEST_ROWS = 4
 _NUMBERED = re.compile(r"^\s*\d{1,2}[).]\s+")
 _BORDER = re.compile(r"^[\s+|=*_~-]{4,}$")
 _HEADING = re.compile(r"^\s*(?:\[[A-Z][A-Za-z ]+\]|={2,}.*={2,}|-{2,}.*-{2,}|[A-Z][A-Za-z ]+:?)\s*$")
@@ -34,7 +35,7 @@ def entries_of(lines: Sequence[str]) -> list[Entry]:
     if not any(len(_row_of_names(line)) > 2 for line in rows):
         rows = []  # two words on a line are a word and what it is
     told = [line for line in lines if line not in rows]
-    found = _upside(told) or _prose(told) or _beside(told)
+    found = _upside(told) or _best(_prose(told), _beside(told))
     found += [Entry(name_of(part), name_of(part)) for line in rows for part in _row_of_names(line)]
     best: dict[str, Entry] = {}
     for entry in found:
@@ -42,6 +43,22 @@ def entries_of(lines: Sequence[str]) -> list[Entry]:
         if held is None or (_worth(entry) > _worth(held)):
             best[entry.name] = entry
     return list(best.values())
+
+
+def menu_of(lines: Sequence[str]) -> list[Entry]:
+    """The rows of a menu whose numbers are what is typed: `1 start, MHz`; empty where it is none."""
+    rows = [re.fullmatch(r"[|\s]*(\d{1,2})[).:]?\s+(\S.*?)[|\s]*", line) for line in lines]
+    found = {row.group(1): Entry(row.group(1), row.group(1), row.group(2)) for row in rows if row}
+    numbers = sorted(map(int, found))
+    counted = numbers == list(range(numbers[0], numbers[0] + len(numbers))) if numbers else False
+    return list(found.values()) if len(numbers) >= FEWEST_ROWS and counted else []
+
+
+def _best(*readings: list[Entry]) -> list[Entry]:
+    """The reading of a listing in which most words have a usage or a description of their own."""
+    return max(
+        readings, key=lambda found: (len({e.name for e in found if e.description or e.usage != e.name}), len(found))
+    )
 
 
 def hints_of(lines: Sequence[str]) -> tuple[str, str]:
@@ -89,7 +106,12 @@ def _beside(lines: Sequence[str]) -> list[Entry]:
         if other and (not USAGE.fullmatch(text) or text.endswith(":")):
             continue
         for match in _BETWEEN.finditer(text):
-            entry = _entry(text[: match.start()], text[match.end() :])
+            if re.fullmatch(r"<[^<>]*>|\{[^{}]*\}|\[[^\[\]]*\]", text[match.end() :].strip()):
+                entry = _entry(
+                    f"{text[: match.start()]} {text[match.end() :]}", ""
+                )  # an argument in a column of its own
+            else:
+                entry = _entry(text[: match.start()], text[match.end() :])
             if entry:
                 found.append(entry)
                 break
