@@ -31,6 +31,8 @@ class BenchConsole:
     password: str = ""
     leak: float = 1e-4
     bench: str = "open"
+    keys: bool = False
+    """Acts on single keys: `words` are signs, a setting asks for its value."""
     lines: list[str] = field(default_factory=list)
     """All that it was told, a line each."""
 
@@ -38,6 +40,7 @@ class BenchConsole:
         self.start_hz, self.stop_hz, self.points = 200e6, 600e6, 51
         self.open = not self.password
         self._buffer = b""
+        self._asking = ""
 
     async def __aenter__(self) -> BenchConsole:
         """Serve from now on; `port` is the device."""
@@ -56,6 +59,9 @@ class BenchConsole:
     def _read(self) -> None:
         with contextlib.suppress(BlockingIOError, OSError):
             self._buffer += os.read(self._master, 4096)
+        if self.keys:
+            self._press()
+            return
         *lines, self._buffer = re.split(rb"\r\n|\r|\n", self._buffer)
         for line in lines:
             text = line.decode("latin-1")
@@ -65,6 +71,28 @@ class BenchConsole:
             out = (echo + answer + ("\r\n" if answer else "") + "$ ").encode("latin-1")
             with contextlib.suppress(BlockingIOError, OSError):
                 os.write(self._master, out)
+
+    def _press(self) -> None:
+        while self._buffer:
+            sign = self._buffer[:1].decode("latin-1")
+            if self._asking:
+                value, end, rest = self._buffer.partition(b"\r")
+                if not end:
+                    return
+                self._buffer = rest
+                self.lines.append(f"{self._asking} {value.decode()}")
+                if value:
+                    self._answer(f"{self._asking} {value.decode()}")
+                self._asking = ""
+                continue
+            self._buffer = self._buffer[1:]
+            self.lines.append(sign)
+            role, _ = self._role(sign)
+            if role in ("start", "stop", "points"):
+                self._asking, answer = sign, f"{role}={getattr(self, role if role == 'points' else role + '_hz'):.0f}: "
+            else:
+                answer = "\r\n".join(self._answer(sign)) + "\r\n" if role else "beep"
+            os.write(self._master, answer.encode())
 
     def _answer(self, text: str) -> list[str]:
         if not text:

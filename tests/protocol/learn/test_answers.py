@@ -97,6 +97,19 @@ async def test_one_command_for_all_is_taken_as_typed() -> None:
         assert 'span = "sw {start_khz} {stop_khz} {points}"' in learned.text
 
 
+async def test_a_one_key_menu_is_left_alone_until_its_safe_keys_are_named() -> None:
+    keys = {"start": "a", "stop": "b", "points": "n", "data": "x", "identity": "i"}
+    async with BenchConsole(keys, keys=True, unit_hz=1.0) as console:
+        with pytest.raises(NotLearnedError, match="single keys"):
+            await learn(console.port, Nobody())
+        assert set("".join(console.lines)) <= set("\r\n*")
+        console.lines.clear()
+        manual = '"a{v}" sets start in Hz, "b{v}" sets stop in Hz, "n{v}" sets points, x gives data, i gives identity'
+        learned = await learn(console.port, Technician(manual))
+        await proved(console, learned)
+        assert {line[:1] for line in console.lines} <= set("abnxi*\r\n")
+
+
 async def test_a_false_word_is_not_believed() -> None:
     async with BenchConsole(WORDS) as console:
         false = MANUAL.replace("quib sets start", "zarf sets start").replace("zarf sets stop", "quib sets stop")
