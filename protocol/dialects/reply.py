@@ -56,7 +56,10 @@ class Manner:
         """A prompt at the start of a line; None when there is none."""
         if not self.prompts:
             return None
-        return re.compile(rb"(?:^|(?<=[\r\n]))(?:" + b"|".join(wild(prompt) for prompt in self.prompts) + rb")")
+        alike = any(text.startswith(prompt.strip()) for text in self.chatter for prompt in self.prompts)
+        behind = rb"(?![^\r\n]+[\r\n])" if alike else b""  # a remark that begins as the prompt does
+        prompts = b"|".join(wild(prompt) for prompt in self.prompts)
+        return re.compile(rb"(?:^|(?<=[\r\n]))(?:" + prompts + rb")" + behind)
 
     @cached_property
     def prompt_line(self) -> re.Pattern[bytes] | None:

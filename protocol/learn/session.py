@@ -429,14 +429,10 @@ def _fits(kind: Kind, meaning: Meaning, taken: list[list[Shape]], settings: Swee
 def _read_line(line: str, name: str) -> str:
     """A line of an answer as a template: the value a field, other numbers skipped; a suffix is part of it."""
     head, _, tail = line.partition("{v}")
-    field_name = name
     suffix = re.match(r" ?[kMG](?:[Hh][Zz])?(?!\w)", tail)
-    if suffix:
-        tail = tail[suffix.end() :]
-    if ":" not in name and name.endswith("_hz") and suffix:
-        field_name = f"{name}:si"
-
-    return f"{_skipped(head)}{{{field_name}}}{_skipped(tail)}"
+    if suffix and ":" not in name and "_" in name:
+        name, tail = f"{name.rpartition('_')[0]}_hz:si", tail[suffix.end() :]
+    return f"{_skipped(head)}{{{name}}}{_skipped(tail)}"
 
 
 def _skipped(text: str) -> str:

@@ -101,6 +101,8 @@ def console_profile(session: Session, when: str) -> str:
         page.put("ready", text(acquisition.ready))
     page.put("axis", text(found.axis))
     page.table("[console.commands]")
+    if session.opening.wake:
+        page.put("wake", text(session.opening.wake), "it asked for it before it listened")
     page.put("identify", text(found.identify))
     if found.unlock:
         page.put("unlock", text(found.unlock), "typed by hand, and kept by the technician's wish; it is in clear here")

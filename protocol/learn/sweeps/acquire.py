@@ -77,7 +77,7 @@ class Acquire:
             self.setters.permit(word)
         data = self.setters.of(Role.DATA)
         try:
-            self.lengthy = 5 * (points or 401) + 40
+            self.lengthy = 7 * (points or 401) + 40
             return await self._find(data, points)
         finally:
             self.lengthy = 0
@@ -87,7 +87,7 @@ class Acquire:
             found = Acquisition()
             if sweep is not None:
                 self.talk.stopped = False
-                lines = self.talk.lines(await self.talk.endless(sweep.name, 5 * (points or 401) + 40), sweep.name)
+                lines = self.talk.lines(await self.talk.endless(sweep.name, 7 * (points or 401) + 40), sweep.name)
                 if self.talk.refused(lines):
                     continue
                 found.sweep, found.enough = sweep.name, self.talk.stopped
@@ -220,7 +220,7 @@ class Acquire:
         lines: list[str] = []
         if found.sweep:
             if found.enough:
-                got = await self.talk.endless(found.sweep, 5 * (points or 401) + 40)
+                got = await self.talk.endless(found.sweep, 7 * (points or 401) + 40)
                 lines = _once(self.talk.lines(got, found.sweep), points)
             else:
                 lines = await self._lines(found.sweep, SWEEP_S)
@@ -259,6 +259,8 @@ def single_numbers(lines: Sequence[str]) -> bool:
 
 def _once(lines: Sequence[str], points: int | None) -> list[str]:
     """The lines of the first sweep of several: up to the line that comes again between them, or so many of a kind."""
+    if points is not None and single_numbers(lines):
+        return _once_single([line for line in lines if single_numbers([line])], points)
     kept: list[str] = []
     counts: dict[str, int] = {}
     for line in lines:
@@ -268,6 +270,18 @@ def _once(lines: Sequence[str], points: int | None) -> list[str]:
         counts[shape] = counts.get(shape, 0) + 1
         kept.append(line)
     return kept
+
+
+def _once_single(lines: list[str], points: int) -> list[str]:
+    """The same where each line is one number: the sweep is as long as the stretch that comes again."""
+    values = np.array([_number(line.strip(), "comma") for line in lines])
+    misfits = {
+        size: float(np.mean(np.abs(values[size:] - values[:-size])))
+        for size in (parts * points for parts in range(2, 7))
+        if len(values) > size + points // 4
+    }
+    best = min(misfits, key=lambda size: misfits[size], default=0)
+    return lines[:best] if best and misfits[best] < 0.2 * float(np.std(values)) else lines
 
 
 def _sweeps(words: Sequence[Word]) -> list[Word]:

@@ -21,6 +21,8 @@ MOST_COUNTS = 14
 """Counts that are tried where most are refused."""
 FEWEST_COUNTS = 3
 """Refused counts after which a way of writing is given up."""
+READ_COUNTS = 9
+"""The same for the likeliest way of writing, where the number of points can be read."""
 POINTS = (51, 101, 64, 201, 75, 50, 100, 128, 151, 301, 401, 21, 11)
 PAIRS = ((Role.START, Role.STOP), (Role.CENTRE, Role.SPAN), (Role.START, Role.STEP))
 
@@ -88,11 +90,16 @@ class Trials(Settings):
             refused.append(points)
             if self.counts_told:
                 waiting = [count for count in self.counts_told if count not in (*refused, *(n for n, _ in taken))]
-            if not understood and len(refused) >= FEWEST_COUNTS:
+            if not understood and len(refused) >= (
+                READ_COUNTS if current and form == self._first(word) else FEWEST_COUNTS
+            ):
                 break
         if taken:
             self.refused_counts = refused
         return taken, understood
+
+    def _first(self, word: Word) -> str:
+        return next(self.setters.set_forms(word), "")
 
     def _counts(self, word: Word) -> list[int]:
         """Counts to try: those that the console's words list, then usual ones within the range that they give."""

@@ -55,12 +55,12 @@ DESCRIPTIONS: tuple[tuple[Role, str], ...] = (
 
 _F = r"(?:f|freq|frequency|sweep|swp)?[._-]?"
 NAMES: tuple[tuple[Role, str], ...] = (
-    (Role.START, _F + r"start(?:freq|frequency|f|hz)?|(?:freq|frequency)[._-]?(?:low|lower|min)|lower|setstart|f[._-]?lo"),
-    (Role.STOP, _F + r"stop(?:freq|frequency|f|hz)?|(?:freq|frequency)[._-]?(?:high|upper|max)|upper|setstop|f[._-]?hi"),
+    (Role.START, _F + r"start(?:freq|frequency|f|hz)?|(?:freq|frequency)[._-]?(?:low|lower|min)|lower|setstart|f[._-]?lo|from"),
+    (Role.STOP, _F + r"stop(?:freq|frequency|f|hz)?|(?:freq|frequency)[._-]?(?:high|upper|max)|upper|setstop|f[._-]?hi|upto|to"),
     (Role.CENTRE, r"(?:f|freq|frequency)?[._-]?(?:centre|center)(?:freq)?|midfreq|freq[._-]?mid"),
     (Role.SPAN, r"(?:f|freq|frequency)?[._-]?span(?:freq)?"),
     (Role.STEP, r"(?:f|freq)?[._-]?step(?:freq)?|spacing"),
-    (Role.POINTS, r"(?:num|number|n|nr|nof|sweep|set)?[._-]?(?:of)?[._-]?(?:points|pts)|samples|npt"),
+    (Role.POINTS, r"(?:num|number|n|nr|nof|sweep|set)?[._-]?(?:of)?[._-]?(?:points|pts)|samples|npt|cnt|count"),
     (Role.BANDWIDTH, r"(?:if|r|rx|res)?[._-]?(?:bw|bandwidth)|if[._-]?width"),
     (Role.AVERAGE, r"(?:n|num)?[._-]?avg(?:[._-]?(?:cnt|count|n))?|averages?|averaging"),
     (Role.DATA, r"(?:out|read|get|list|print|show|tell)?[._-]?(?:s11|s21|s12_?s21|reflection|transmission|refl|reflexion)|"
@@ -69,7 +69,7 @@ NAMES: tuple[tuple[Role, str], ...] = (
     (Role.SWEEP, r"(?:run|do|one|single|take|make)[._-]?sweep|do[._-]?single|single|sweep|measure|acquire|trig(?:ger)?"),
     (Role.HOLD, r"hold(?:sweep)?|set[._-]?hold|stop[._-]?sweep"),
     (Role.STATUS, r"is[._-]?done|sweep[._-]?state|sweep[._-]?status|progress"),
-    (Role.IDENTITY, r"version|ver|identify|ident|fw[._-]?info|fw[._-]?ver(?:sion)?|about|whoami|info"),
+    (Role.IDENTITY, r"version|ver|identify|ident|idn?|fw[._-]?info|fw[._-]?ver(?:sion)?|about|whoami|info"),
     (Role.SETTINGS, r"status|settings|show[._-]?(?:all|settings)|dump[._-]?(?:cfg|config)|getall|report"),
     (Role.HELP, r"help|\?|h|commands|menu|usage|cmds|hlp|man"),
 )  # fmt: skip

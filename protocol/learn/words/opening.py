@@ -50,6 +50,8 @@ class Opening:
 
     printed: list[str] = field(default_factory=list)
     help_word: str = ""
+    wake: str = ""
+    """What it wants to hear before it listens, by its own words."""
     evidence: dict[str, str] = field(default_factory=dict)
     answers: bool = False
 
@@ -221,7 +223,13 @@ async def list_words(talk: Talk, opening: Opening) -> list[str]:
         letter = len(word) == 1 and word.isalpha()
         if letter and not (talk.manner.refusals or talk.manner.error_prefix):
             continue  # a letter may be a command; only where unknown words are refused does a guess cost nothing
+        before = len(talk.transcript)
         best = await _first(talk, word, best, opening)
+        if word in hints and opening.help_word != word and len(best) < ENOUGH:
+            lines = talk.lines(talk.transcript[before][1], word)
+            if lines and not talk.refused(lines):
+                opening.wake = word
+                await _refusals(talk, opening, [])
     told = [line for line in dict.fromkeys(opening.printed) if not talk.refused([line])]
     if not best and len(told) >= ENOUGH:
         best = told

@@ -169,7 +169,8 @@ class Talk:
                 got += await self.link.receive(wait)
             except TimeoutError:
                 break
-            wait = QUIET_S if self.manner.silent else 2.0
+            if self.manner.lines(got, line):  # an echo is no answer yet
+                wait = QUIET_S if self.manner.silent else 2.0
             if self.manner.ended(got):
                 break
             if len(LINE_END.findall(got)) > lines or time.monotonic() - began > LONGEST_S:

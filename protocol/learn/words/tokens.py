@@ -13,7 +13,7 @@ from protocol.learn.words.allow import Entry
 
 NAME = r"[@/]?[A-Za-z][A-Za-z0-9_./]*[!?]?"
 _SLOT = (
-    r"(?:<[^>]*>|\{[^}]*\}|\[[^\]]*\]|[A-Z]{1,6}\b|[a-z]:[a-z]+|"
+    r"(?:<[^>]*>|\{[^}]*\}|\[[^\]]*\]|[A-Z]{1,6}\b|[kMG]?Hz\b|[a-z]:[a-z]+|"
     r"[-+]?[0-9][0-9.,A-Fa-f]*[kMG]?(?:\.\.[0-9.,A-Fa-f]+[kMG]?)?|f[12]\b|[nkv]\b)"
 )
 _JOIN = r"[ =:,;]"
@@ -30,7 +30,7 @@ HINT = re.compile(r"^set:\s+(.+?)\s{2,}read:\s+(\S.*?)(?:\s{2,}|$)|^set:\s+(.+?)
 def entries_of(lines: Sequence[str]) -> list[Entry]:
     """All words of a listing, each once, with the best that is told of it."""
     lines = [line.rstrip() for line in lines if line.strip() and not _BORDER.match(line)]
-    lines = [line for line in lines if not HINT.match(line.strip())]
+    lines = [part for line in lines if not HINT.match(line.strip()) for part in _several(line, _sign(lines))]
     rows = [line for line in lines if _row_of_names(line)]
     if not any(len(_row_of_names(line)) > 2 for line in rows):
         rows = []  # two words on a line are a word and what it is
@@ -59,6 +59,22 @@ def _best(*readings: list[Entry]) -> list[Entry]:
     return max(
         readings, key=lambda found: (len({e.name for e in found if e.description or e.usage != e.name}), len(found))
     )
+
+
+def _sign(lines: Sequence[str]) -> str:
+    """The sign with which all words of a listing begin; "" where they begin with letters."""
+    signs = [match.group(1) for line in lines for match in re.finditer(r"(?:^|\s)([@/.:$%])[A-Za-z]", line)]
+    starts = [line.strip()[:1] for line in lines]
+    return next((sign for sign in set(signs) if signs.count(sign) >= 4 and starts.count(sign) > 0.7 * len(starts)), "")
+
+
+def _several(line: str, sign: str) -> list[str]:
+    """A line with several words, each with its own arguments, as so many lines."""
+    if sign:
+        return [part for part in re.split(rf"\s+(?={re.escape(sign)}[A-Za-z])", line) if part.strip()]
+    parts = re.split(r"\s{2,}", line.strip())
+    told = [re.fullmatch(rf"{NAME}(?: ?[=:])? ?(?:<[^>]*>|\[[^\]]*\]|\{{[^}}]*\}})", part) for part in parts]
+    return parts if len(parts) > 1 and all(told) else [line]
 
 
 def hints_of(lines: Sequence[str]) -> tuple[str, str]:
@@ -102,7 +118,8 @@ def _beside(lines: Sequence[str]) -> list[Entry]:
     found = []
     for line in lines:
         text = _NUMBERED.sub("", line).strip().strip("|").strip()
-        other = text.count("; ") > 1 or (_HEADING.match(line) and " " not in text)
+        column = re.match(r"\S+(?: \S+)?(?:\t|\s{2,})", text)
+        other = (text.count("; ") > 1 and not column) or (_HEADING.match(line) and " " not in text)
         if other and (not USAGE.fullmatch(text) or text.endswith(":")):
             continue
         for match in _BETWEEN.finditer(text):
