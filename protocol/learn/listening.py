@@ -147,7 +147,8 @@ class Listening:
         self.opening.printed = [*printed, *self.opening.printed]
         if len(printed) >= FEWEST_LISTED:
             self.talk.listing = {line.strip() for line in printed}
-        asked = " ".join([*self.talk.manner.prompts, *self.talk.manner.refusals, *printed])
+        heads = [line for line in printed if not re.match(r"[|\s]*\d", line)]  # a row's own text is not the menu's
+        asked = " ".join([*self.talk.manner.prompts, *self.talk.manner.refusals, *heads])
         entries = (menu_of(printed) if CHOOSES.search(asked) else []) or entries_of(printed)
         entries = await self._topics(printed, entries)
         self._remarks(printed)
