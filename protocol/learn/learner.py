@@ -19,6 +19,7 @@ from protocol.learn.listening import MissingError
 from protocol.learn.scpi import Probe, learn_scpi, probe_scpi
 from protocol.learn.session import Session
 from protocol.learn.sweeps.columns import delay_of
+from protocol.learn.typed import unproved
 from protocol.learn.words.opening import KeyMenuError
 from protocol.learn.words.talk import AsksError, Talk
 from protocol.learn.writer import console_profile
@@ -136,6 +137,7 @@ async def _console(session: Session, tell: Callable[[str], None]) -> None:
     tell("limits and bandwidths")
     await session.limits()
     await session.angles()
+    session.found.unknown += unproved(session.words, session.found)
 
 
 def _now() -> str:

@@ -70,9 +70,10 @@ async def proved(console: BenchConsole, learned: Learned) -> None:
 
 async def test_a_console_without_a_list_is_learned_from_the_manual() -> None:
     async with BenchConsole(WORDS) as console:
-        person = Technician(MANUAL)
+        person = Technician(MANUAL + ", gomp sets average")
         learned = await learn(console.port, person)
         await proved(console, learned)
+        assert "'gomp' sets average" in " ".join(learned.unknown) and "'quib'" not in " ".join(learned.unknown)
         assert "no words" in person.asked[0] and len(person.asked) == 1
         assert 'start = "quib {start_khz}"' in learned.text
 
