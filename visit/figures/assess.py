@@ -98,6 +98,10 @@ def assess(
     own = notch.bottom() if notch is not None and notch.trusted else None
     port2_db = (residuals or Residuals()).port2_return_loss_db
     no_level = cant_say("dB", known.uncorrected, limited_by="correction")
+    path_doubt = "" if known.uncorrected else check.doubt or known.path_doubt
+    unlevelled = known.uncorrected or path_doubt
+    if path_doubt:
+        no_level = cant_say("dB", path_doubt, limited_by="hook-up")
     channels, pooled, proofs = [], 0, list[float]()
     cautions = [*known.doubts, *step_words(averaged), *walk.says]
     for hz, role in roles:
@@ -127,7 +131,7 @@ def assess(
             pooled = max(pooled, found.points)
             proofs.append(found.proof_db)
             cautions += [found.caution] if found.caution else []
-        if known.uncorrected:
+        if unlevelled:
             figure, returned = no_level, Budgeted(no_level)
             parts, budgets = (), []
         made = tuple((name, budget) for name, budget in budgets if budget is not None)
@@ -139,16 +143,18 @@ def assess(
         cautions += [short] if short else []
     if averaged.phase_cost_db > 0.05:
         cautions.append(f"phase drifts between sweeps: taken out, it would cost {averaged.phase_cost_db:.1f} dB")
-    if known.uncorrected:
+    if unlevelled:
         if notch is not None:
             notch = replace(notch, depth=no_level, rejection_at=tuple(no_level for _ in notch.rejection_at))
         proofs = []
-        cautions.append(known.uncorrected)
+        cautions.append(unlevelled)
     proven = proof(min(proofs, default=-math.inf))
     leakage = reject_leak(site, hookup, known)
     loads = [channel.load.limit_db for channel in channels if channel.load is not None]
     limits = Limits(leakage, port2_db, third_port_db=max(loads, default=0.0))
-    lowest = _lowest(frequency_hz, s21, floor, reject_hz, limits, calm) if clipped is None else None
+    lowest = None
+    if clipped is None and not path_doubt:
+        lowest = _lowest(frequency_hz, s21, floor, reject_hz, limits, calm)
     goals = goals_of(site, channels, proven, doubts=known.doubts)
     if any(goal.condition == NOT_SURVEYED for goal in goals):
         asked = survey_advice(site.goals.rejection_db, floor.additive_power, frequency_hz)
