@@ -41,6 +41,9 @@ CARRIED = 1.25
 LEAST_SHARE = 0.45
 """A carrier of twice the noise is over the lowest level in half of the differences."""
 
+LARGEST_SHARE = 0.25
+"""Where more of the points walk it is no carrier: the analyzer or the device shakes as a whole."""
+
 GROWN = 1
 """Points on either side of a carrier that are left out with it: its own edge lies below the threshold."""
 
@@ -72,6 +75,8 @@ def find_carriers(frequency_hz: NDArray[np.float64], average: Average) -> tuple[
             chance = FALSE_ALARM / (frequency_hz.size * len(WIDTHS) * len(WALK_LEVELS))
             over = _over(counted, average.differences, usual, width, chance)
             hit |= over if width == 1 else (np.convolve(over, np.ones(width), "same") > 0.5) & (mine > CARRIED * usual)
+    if hit.mean() > LARGEST_SHARE:
+        return (), np.zeros(frequency_hz.shape, bool)
     carriers, edges = [], np.flatnonzero(np.diff(np.concatenate(([False], hit, [False])).astype(np.int8)))
     excess = average.between_power - float(np.quantile(average.between_power, 0.25))
     for first, last in zip(edges[::2], edges[1::2], strict=True):

@@ -43,7 +43,7 @@ from visit.figures.averaging import Averaged, floor_of
 from visit.figures.known import Known
 from visit.figures.leak_advice import survey_advice
 from visit.figures.third_load import third_load
-from visit.figures.walking import Walking, step_words, walking
+from visit.figures.walking import Walking, hidden, step_words, walking
 from visit.site.hookup import HookUp
 from visit.site.site import Site
 
@@ -108,17 +108,19 @@ def assess(
         nearest = int(np.argmin(np.abs(frequency_hz - hz)))
         passing = float(np.abs(s21.mean[nearest]))
         quiet = ~walk.s11
-        returned = return_loss_at(
-            frequency_hz[quiet], s11.mean[quiet], floor_s11.averaged_power[quiet], hz, residuals, passing
-        )
-        if walk.s11[nearest]:
-            returned = Budgeted(walk.hides("dB", hz))
+        returned = Budgeted(walk.hides("dB", hz))
+        if not hidden(walk.s11, frequency_hz, hz):
+            returned = return_loss_at(
+                frequency_hz[quiet], s11.mean[quiet], floor_s11.averaged_power[quiet], hz, residuals, passing
+            )
         budgets, leak, load = [("return loss", returned.budget)], known.leak_at(hz), None
         if role is Role.PASS:
             match_db = returned.figure.value if returned.figure.known else 10.0
-            through = loss_at(frequency_hz[calm], s21.mean[calm], floor.averaged_power[calm], hz, match_db, residuals)
-            if walk.s21[nearest]:
-                through = Budgeted(walk.hides("dB", hz))
+            through = Budgeted(walk.hides("dB", hz))
+            if not hidden(walk.s21, frequency_hz, hz):
+                through = loss_at(
+                    frequency_hz[calm], s21.mean[calm], floor.averaged_power[calm], hz, match_db, residuals
+                )
             budgets.insert(0, ("loss", through.budget))
             figure, parts = through.figure, tuple[tuple[str, float], ...]()
         else:

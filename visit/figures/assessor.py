@@ -107,7 +107,7 @@ class Assessor:
         spending = self.spending
         return Proof(
             max(bounds, default=None), spending.next(self._average.sweeps), len(self.looks), spending.nth_run,
-            EARLIER if spending.earlier and self.looks else "", spending.goal,
+            EARLIER if spending.earlier and self.looks else spending.note, spending.goal,
         )  # fmt: skip
 
     def assess(self) -> Assessment | None:

@@ -159,5 +159,14 @@ def average_of(sweeps: Iterable[SweepLike], correct: Correct | None = None) -> A
 
 
 def floor_of(average: Average) -> Floor:
-    """The floor from the scatter between sweeps, or from the roughness of a single one."""
-    return floor_from_scatter(average) if average.sweeps > 1 else floor_from_one_sweep(average.mean)
+    """The floor from the scatter between sweeps, or from the roughness of a single one.
+
+    Sweeps that are alike to the last digit have no scatter: their roughness is an upper limit of what noise they hold.
+    Raises ValueError where even that is nought.
+    """
+    if average.sweeps > 1 and (average.scatter_power > 0).any():
+        return floor_from_scatter(average)
+    floor = floor_from_one_sweep(average.mean)
+    if not floor.additive_power > 0.0:
+        raise ValueError("the sweeps are all alike and hold no noise: computed, or copies of one, not measured")
+    return floor

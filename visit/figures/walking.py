@@ -12,6 +12,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from rf.floor.carrier import Carrier, find_carriers
+from rf.repeater.passband import FIT_POINTS
 from rf.values.figure import Figure, cant_say
 from visit.figures.averaging import Averaged
 
@@ -46,6 +47,12 @@ def walking(averaged: Averaged) -> Walking:
     more, s11 = find_carriers(averaged.frequency_hz, averaged.s11)
     heard = [each for each in more if not any(one.low_hz <= each.frequency_hz <= one.high_hz for one in carriers)]
     return Walking(s21, s11, (*carriers, *heard))
+
+
+def hidden(touched: NDArray[np.bool_], frequency_hz: NDArray[np.float64], channel_hz: float) -> bool:
+    """Whether too few samples around a channel are left: its own is touched, or most of those that are fitted."""
+    near = np.argsort(np.abs(frequency_hz - channel_hz))[:FIT_POINTS]
+    return bool(touched[near[0]] or touched[near].mean() > 0.5)
 
 
 def step_words(averaged: Averaged) -> list[str]:
