@@ -5,44 +5,35 @@ Owns: what is known so far (`Found`), its evidence, and what is missing in words
 
 from __future__ import annotations
 
-from dataclasses import replace
-
-from protocol.learn.commands import WORDS_OF_ROLES, write_commands
-from protocol.learn.dialogue import Dialogue, Role
-from protocol.learn.listening import Listening, MissingError, UnitUnknownError
-from protocol.learn.reasons import shown, why_no_data
-from protocol.learn.sweeps.acquire import Acquire, Acquisition
-from protocol.learn.sweeps.axis import Meaning, OtherFrequenciesError, listed_unit, meaning_of, sensible
+from protocol.learn.commands import WORDS_OF_ROLES
+from protocol.learn.dialogue import Role
+from protocol.learn.listening import MissingError
+from protocol.learn.questions import angles_said
+from protocol.learn.sweeping import Sweeping, reflected, still_fits
+from protocol.learn.sweeps.axis import meaning_of
 from protocol.learn.sweeps.bounds import find_bandwidth, find_points, find_range
+from protocol.learn.sweeps.scale import enough_points, telling_width
 from protocol.learn.sweeps.setters import Setters
-from protocol.learn.sweeps.shapes import Shape
 from protocol.learn.sweeps.trials import Trials
 from protocol.learn.sweeps.windows import FIELDS
-from protocol.learn.words.talk import Talk
-from protocol.profiles.templates import SETTING_FIELDS, UNITS, Template, setting_values
 from protocol.sweep import SweepSettings
 
-COUNTS_BY_DATA = (101, 64, 201, 51, 128, 100, 401, 256)
-"""Numbers of points to look for where some are ignored."""
-FEWEST_TRIED = 11
-"""Fewer points than this tell too little of a trace."""
-NARROWER = 4
-"""Times that a span is made narrower when the frequencies that come are others."""
-USUAL_DELAY_S = (1.5e-9, 30e-9)
-"""A lead of 0.2 to 3 m, there and back; beyond it a unit that nobody told is not believed."""
 
-
-class Session(Listening):
+class Session(Sweeping):
     """Learns one console over a conversation that is open."""
 
-    def __init__(self, talk: Talk, dialogue: Dialogue) -> None:
-        super().__init__(talk, dialogue)
-        self._trials: Trials | None = None
+    def anew(self) -> None:
+        """Forget how settings and sweeps go, for the words are others now."""
+        found = self.found
+        found.commands.clear()
+        found.readback.clear()
+        found.acquisition, found.meaning, found.axis, found.listed = None, None, "unconfirmed", ""
+        self._trials = None
 
     async def settings(self) -> None:
         """How frequencies and points are set and read back."""
         setters = Setters(self.talk, self.words, self.opening.printed)
-        for word in self.words:
+        for word in setters.of(*Role):
             if word.role in WORDS_OF_ROLES or word.role in (Role.RANGE, Role.SETTINGS, Role.BANDWIDTH, Role.AVERAGE):
                 setters.permit(word)
         trials = self._trials = Trials(setters)
@@ -53,155 +44,31 @@ class Session(Listening):
             )
         self._commands(trials)
 
-    def _commands(self, trials: Trials) -> None:
-        write_commands(self.found, trials)
-
-    async def apply(self, settings: SweepSettings) -> None:
-        """Send the settings as the profile will."""
-        values = setting_values(settings, resolution_hz=self.found.resolution_hz)
-        small = values | {"span_hz": 1e5}
-        commands = self.found.commands
-        order = [("width", small)] if {"centre", "width"} <= commands.keys() else []
-        names = ("span", "centre", "width", "start", "stop", "start", "points", "step")
-        for name, filling in (*order, *((name, values) for name in names)):
-            if name in commands:
-                text = Template.parse(commands[name], SETTING_FIELDS).fill(filling)
-                for number, line in enumerate(text.split("\n")):
-                    await self.talk.say(line, value=number > 0)
-
-    async def sweeps(self) -> None:
-        """How a sweep is taken, what its columns are, how its frequencies are known."""
-        assert self._trials is not None
-        trials, why = self._trials, MissingError("the frequencies that come with the data are not those that were set")
-        acquire = Acquire(self.talk, trials.setters)
-        held = trials.low_hz, trials.high_hz
-        windows = [(held[0], held[0] + (held[1] - held[0]) * 0.4**narrower) for narrower in range(NARROWER)]
-        if not trials.verified:  # nothing was read back: what was set may have been ignored, or moved
-            others = [
-                window
-                for window in trials.windows(trials.writing)
-                if window != held and window[0] >= 1e4 and window[1] - window[0] > 1e6
-            ]
-            windows = [held, *others, *windows[1:]]
-        for number, (trials.low_hz, trials.high_hz) in enumerate(windows):
-            try:
-                await self._sweeps(acquire)
-                return
-            except OtherFrequenciesError:  # its own limits cut the span: less may be taken as it is
-                continue
-            except UnitUnknownError:
-                raise
-            except MissingError as error:
-                why = why if number else error
-                if trials.verified or acquire.thin or (self.found.acquisition is None and not acquire.strange):
-                    break
-        raise why
-
-    async def _sweeps(self, acquire: Acquire) -> None:
-        counted = self._counted()
-        first, second = self.trial_settings()
-        points = first.points if counted else None
-        await self.apply(first)
-        acquisition = await acquire.find(points)
-        if acquisition is None and points is not None and acquire.came not in (0, points):
-            await self._counts_by_data(acquire, first)
-            first, second = self.trial_settings()
-            points = first.points
-            await self.apply(first)
-            acquisition = await acquire.find(points)
-        if acquisition is None:
-            raise MissingError(why_no_data(acquire, self.words, self.trial_settings()[0]))
-        taken = await acquire.take(acquisition, points)
-        meaning = meaning_of(acquisition, taken, first.start_hz, first.stop_hz) if taken else None
-        if meaning is None or taken is None:
-            if acquire.thin:
-                raise MissingError("only magnitudes came, one number a trace and point, no phase")
-            raise MissingError(f"data came but were not understood; a point: {shown(acquisition)}")
-        self.found.acquisition, self.found.meaning = acquisition, meaning
-        await self.apply(second)
-        again = await acquire.take(acquisition, second.points if points is not None else None)
-        other = meaning_of(acquisition, again, second.start_hz, second.stop_hz) if again else None
-        if other is None or again is None:
-            raise MissingError("data came, but did not follow a change of span and points")
-        if other.kind != meaning.kind:  # the wider span tells more
-            meaning_then = meaning_of(acquisition, taken, first.start_hz, first.stop_hz, [other.kind])
-            if meaning_then is None:
-                raise MissingError("data came, but no one form of numbers fits two spans")
-            meaning = meaning_then
-        await self._confirm(acquisition, meaning, other, second, again)
-        self.found.meaning = other
-
-    async def _counts_by_data(self, acquire: Acquire, settings: SweepSettings) -> None:
-        """Numbers of points that are ignored without a word: those count that as many came of."""
-        trials = self._trials
-        assert trials is not None
-        taken: list[int] = []
-        refused = [settings.points]
-        for count in COUNTS_BY_DATA:
-            if len(taken) == 2 or count == settings.points:
-                continue
-            await self.apply(replace(settings, points=count))
-            acquire.came = 0
-            good = await acquire.find(count) is not None or acquire.came == count
-            (taken if good else refused).append(count)
-        if taken:
-            trials.points, trials.refused_counts, trials.counted_by_data = sorted(taken), refused, True
-
-    async def _confirm(
-        self,
-        acquisition: Acquisition,
-        first: Meaning,
-        second: Meaning,
-        settings: SweepSettings,
-        taken: list[list[Shape]],
-    ) -> None:
-        """How the frequencies are known; the worst is not to know and to say nothing."""
-        found, trials = self.found, self._trials
-        assert trials is not None
-        del taken
-        steady = abs(first.delay.seconds - second.delay.seconds) < 0.3 * abs(second.delay.seconds)
-        listed = acquisition.axis is not None and listed_unit(acquisition.axis, settings.start_hz, settings.stop_hz)
-        by_sight = bool(first.unit and second.unit) or bool(listed)
-        if not steady and not by_sight:
-            raise MissingError(
-                "the phase of an open lead does not follow the span that was set: its frequencies are not known"
-            )
-        usual = USUAL_DELAY_S[0] < abs(second.delay.seconds) < USUAL_DELAY_S[1]
-        if not sensible(second.delay.seconds) or not (trials.unit_known or usual):
-            await self._ask_unit(second)
-        if second.unit and first.unit:
-            found.axis = "column"
-        elif listed:
-            found.axis, found.listed = "list", str(listed)
-        elif (
-            {"start", "stop"} <= self._read()
-            or {"centre", "width"} <= self._read()
-            or {"start", "step"} <= self._read()
-        ):
-            found.axis = "read-back"
-        elif found.axis != "technician" and steady and trials.unit_known:
-            found.axis = "phase slope"
-        found.evidence["axis"] = f"an open lead's delay is {second.delay.seconds * 1e9:.1f} ns over two spans"
-
-    async def _ask_unit(self, meaning: Meaning) -> None:
-        answer = await self.dialogue.question(
-            "In which unit does this analyzer take frequencies?", ("Hz", "10 Hz", "kHz", "MHz", "GHz")
-        )
-        unit = answer.lower().replace(" ", "")
-        assert self._trials is not None
-        if unit in UNITS:
-            wrong = unit != self._trials.writing.unit
-            self.found.axis = "technician"
-            if wrong:
-                self._trials.writing = replace(self._trials.writing, unit=unit)
-                self.found.commands.clear()
-                self.found.readback.clear()
-                self._commands(self._trials)
+    async def angles(self) -> None:
+        """What angles count in, where less than a turn leaves several scales: a wider sweep tells, or a person."""
+        if self._doubt is None or self.found.meaning is None or self.found.acquisition is None:
             return
-        raise UnitUnknownError(
-            "the unit of its frequencies is not told, and an open lead's delay would be"
-            f" {meaning.delay.seconds * 1e9:.3g} ns with the one that was tried"
-        )
+        acquire, kinds, settings, taken = self._doubt
+        pair, hertz = reflected(self.found.meaning, taken, settings)
+        bounds, acquisition = self.found.bounds, self.found.acquisition
+        width = min(telling_width(kinds, pair, hertz), bounds.stop_hz - bounds.start_hz)
+        least = enough_points(kinds, pair, hertz, width)
+        counts = [n for n in (bounds.points or (bounds.min_points, 101, 201, 401, bounds.max_points))
+                  if bounds.min_points <= n <= bounds.max_points]  # fmt: skip
+        points = min((n for n in counts if n >= least), default=max(counts, default=settings.points))
+        if not self._counted():
+            points = settings.points
+        wide = SweepSettings(bounds.stop_hz - width, bounds.stop_hz, points, settings.bandwidth_hz)
+        await self.apply(wide)
+        again = await acquire.take(acquisition, points if self._counted() else None)
+        if again is not None:
+            kinds = [kind for kind in kinds if still_fits(kind, self.found.meaning, again, wide)] or kinds
+        if len(kinds) > 1:
+            kinds = [await angles_said(self.dialogue, kinds)]
+        meaning = meaning_of(acquisition, taken, settings.start_hz, settings.stop_hz, kinds, through=self._through)
+        if meaning is None:
+            raise MissingError("data came, but no one form of numbers fits two spans")
+        self.found.meaning, self._doubt = meaning, None
 
     async def limits(self) -> None:
         """What may be asked for."""
@@ -218,29 +85,3 @@ class Session(Listening):
             bounds.max_points = max(one.points for one in counts) if combined else fixed
         if not bounds.bandwidths_hz:
             self.found.unknown.append("how to set the bandwidth: no word for it was understood")
-
-    def _read(self) -> set[str]:
-        lines = " ".join(line for lines in self.found.readback.values() for line in lines)
-        return {name for role, name in WORDS_OF_ROLES.items() if role in FIELDS and f"{{{FIELDS[role]}_" in lines}
-
-    def _counted(self) -> bool:
-        """Whether a word sets the number of points."""
-        return "points" in self.found.commands or "{points}" in self.found.commands.get("span", "")
-
-    def trial_settings(self) -> tuple[SweepSettings, SweepSettings]:
-        """Two settings within what is known to be taken, all numbers different."""
-        trials = self._trials
-        assert trials is not None
-        low, high = trials.low_hz, trials.high_hz
-        width = min(high - low, 300e6)
-        counts = [count for count in trials.points if count >= FEWEST_TRIED] or trials.points or [51, 101]
-        if not self._counted() and self.found.acquisition is not None:
-            counts = [self.found.acquisition.parts[0].shapes[0].points]
-        grain = 1e5 if width > 4e6 else 1e4
-
-        def at(part: float) -> float:
-            return round((low + part * width) / grain) * grain
-
-        one = SweepSettings(at(0.3), at(0.5), counts[0], 1000.0)
-        two = SweepSettings(at(0.15), at(0.75), counts[-1] if len(counts) > 1 else counts[0], 1000.0)
-        return one, two

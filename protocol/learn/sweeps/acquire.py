@@ -9,6 +9,7 @@ import re
 import time
 from collections.abc import Sequence
 from dataclasses import dataclass, field
+from itertools import product
 
 import numpy as np
 
@@ -21,6 +22,10 @@ from protocol.learn.words.talk import SWEEP_S, Talk
 MOST_POLLS = 200
 AGAIN_S = 6.0
 """Data may be refused so long while a sweep runs."""
+BETWEEN_S = 0.1
+"""An instrument that is asked again is given so long; some answer at once, thousands of times."""
+CHOICES = (("1", "2"), ("0", "1"), ("s11", "s21"), ("S11", "S21"), ("11", "21"))
+"""How a trace is chosen, S11 or S21 first."""
 READY = re.compile(r"(?i)\b(ready|idle|done|finished|complete)\b")
 
 
@@ -68,7 +73,9 @@ class Acquire:
 
     async def find(self, points: int | None) -> Acquisition | None:
         """The first way that gives enough columns for S11 and S21 with so many points."""
-        for word in self.setters.of(Role.DATA, Role.SWEEP, Role.HOLD, Role.FREQUENCIES, Role.STATUS, Role.RUN):
+        for word in self.setters.of(
+            Role.DATA, Role.SWEEP, Role.HOLD, Role.FREQUENCIES, Role.STATUS, Role.RUN, Role.TRACE
+        ):
             self.setters.permit(word)
         data = self.setters.of(Role.DATA)
         try:
@@ -135,7 +142,7 @@ class Acquire:
                 return lines
             self.refusing = True
             again = True
-            await self.talk.listen(0.05)
+            await self.talk.listen(BETWEEN_S)
 
     async def _wait(self, found: Acquisition) -> None:
         """Ask for the sweep's state until its answer stands."""
@@ -188,12 +195,12 @@ class Acquire:
 
     async def _chosen(self, found: Acquisition, data: str, points: int | None) -> list[Part]:
         """The traces behind a word that chooses one of them."""
-        for word in self.setters.of(Role.DATA):
-            if not re.search(r"(?i)(?:choose|select)s? (?:the |a )?trace", word.description):
+        for word in self.setters.of(Role.TRACE, Role.DATA):
+            if word.role is not Role.TRACE and not _chooses(word):
                 continue
-            for form in self.setters.set_forms(word):
+            for form, choices in product(self.setters.set_forms(word), CHOICES[: None if word.told else 1]):
                 parts = []
-                for choice in ("1", "2"):
+                for choice in choices:
                     command = f"{form.replace('{v}', choice)}\n{data}"
                     shapes = self._shapes(await self._data(command, found), points)
                     if shapes:
@@ -295,9 +302,14 @@ def _sweeps_itself(word: Word) -> bool:
     )
 
 
+def _chooses(word: Word) -> bool:
+    """Whether a word for data says that it chooses one trace of several."""
+    return re.search(r"(?i)(?:choose|select)s? (?:the |a )?trace", word.description) is not None
+
+
 def _commands(word: Word) -> list[str]:
     """A word for data bare, and with each choice of its argument."""
-    if re.search(r"(?i)(?:choose|select)s? (?:the |a )?trace", word.description):
+    if _chooses(word):
         return []
     choices = re.findall(r"\b(?:11|21|s11|s21|S11|S21)\b", word.usage[len(word.name) :])
     return [f"{word.name} {choice}" for choice in dict.fromkeys(choices)] or [word.name]

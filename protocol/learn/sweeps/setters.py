@@ -54,12 +54,19 @@ class Setters:
     write: Callable[[float], str] = str
 
     def of(self, *roles: Role) -> list[Word]:
-        """Words of these roles, those with a description first."""
-        return [word for role in roles for word in self.words if word.role is role]
+        """Words of these roles, those that the technician named first."""
+        listed = [word for role in roles for word in self.words if word.role is role]
+        return sorted(listed, key=lambda word: word.told is None)
 
     def permit(self, word: Word) -> None:
         """A word of known role may be sent in every way in which consoles write it."""
         name = word.name
+        if self.talk.keys:
+            self.talk.permit(name)
+            return
+        if word.told is not None:
+            self.talk.permit(*(piece.split("{")[0].rstrip() for piece in word.told.form.split("\n")))
+            self.talk.permit(word.told.question)
         self.talk.permit(name, f"set {name}", f"get {name}", f"set{name}", f"get{name}", f"{name}?")
         head = re.split(r"[<{\[=]", word.usage)[0].strip()
         self.talk.permit(head if head and not head[-1:].isdigit() else name)
@@ -81,6 +88,9 @@ class Setters:
     def _set_forms(self, word: Word) -> Iterator[str]:
         name = word.name
         hint = self._hint(0)
+        if word.told is not None and word.told.form:
+            yield word.told.form
+            return
         if self.style:
             yield self.style.replace("{name}", name)
         if word.usage and word.usage != name:
@@ -99,6 +109,9 @@ class Setters:
     def reads(self, word: Word) -> Iterator[str]:
         """Ways to ask for a word's value."""
         name, seen = word.name, set()
+        if word.told is not None and word.told.question:
+            seen.add(word.told.question)
+            yield word.told.question
         bare = re.sub(r"(?i)^set[ _]?(?=[A-Za-z])", "", name)
         listed = [self.read_style, self._hint(1), *READS] if self.read_style or self._hint(1) else list(READS)
         for style in filter(None, listed):

@@ -7,7 +7,7 @@ Refuses: sweeps (`acquire`).
 from __future__ import annotations
 
 import re
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 
 from protocol.learn.dialogue import Role, Word
@@ -40,7 +40,10 @@ class Trials(Settings):
                 self.status.append(word.name)
                 self.before[word.name] = lines
         await self._points()
-        for pair in PAIRS:
+        for word in self.setters.of(Role.RANGE):
+            if word.told is not None and word.told.form and await self._whole(word, word.told.form):
+                return True
+        for pair in sorted(PAIRS, key=self._told_of, reverse=True):
             if all(self.setters.of(role) for role in pair) and await self._pair(pair):
                 self.pair = pair
                 return True
@@ -50,6 +53,10 @@ class Trials(Settings):
             if self.combined:
                 return True
         return False
+
+    def _told_of(self, pair: tuple[Role, ...]) -> int:
+        """How many words of a pair the technician named."""
+        return sum(any(word.told is not None for word in self.setters.of(role)) for role in pair)
 
     # Numbers of points
 
@@ -159,6 +166,34 @@ class Trials(Settings):
                 return False
         return True
 
+    async def _whole(self, word: Word, form: str) -> bool:
+        """One command for several settings as the technician typed it, its values in {start}, {stop} and so on."""
+        current = await self._sources(word)
+        names = re.findall(r"\{(\w+)\}", form)
+        for writing in self._writings([word]):
+            for low, high in self.windows(writing):
+                start, stop = (nice(low + part * (high - low)) for part in (0.2, 0.7))
+                taken = []
+                for count in self._counts(word) if "points" in names else (0,):
+                    values = {
+                        "start": start, "stop": stop, "centre": (start + stop) / 2, "span": stop - start,
+                        "step": nice(0.01 * (stop - start)),
+                    }  # fmt: skip
+                    texts = {name: str(count) if name == "points" else writing.text(values[name]) for name in names}
+                    wanted = [(text, (numbers_in(text) or [(text, 0.0)])[0][1]) for text in texts.values()]
+                    line = _filled(form, texts)
+                    if (await self._took(line, wanted, current or [])).taken:
+                        taken.append(count)
+                        self.combined_texts = list(texts.values())
+                    if len(taken) == 3 or "points" not in names:
+                        break
+                if taken:
+                    self.points = sorted({*self.points, *filter(None, taken)})
+                    self.combined = _filled(form, {name: writing.template(name) for name in names})
+                    self.writing, self.low_hz, self.high_hz = writing, low, high
+                    return True
+        return False
+
     async def _combined(self, word: Word) -> bool:
         """One command for start, stop and points."""
         current = await self._sources(word)
@@ -227,3 +262,8 @@ def _joints(word: Word) -> list[tuple[str, str]]:
     signs += [" ", ",", ";"]
     pairs = [(joint, sign) for joint in dict.fromkeys(joints) for sign in dict.fromkeys(signs)]
     return [(joint, sign) for joint, sign in pairs if joint == " " or sign != joint]
+
+
+def _filled(form: str, texts: Mapping[str, str]) -> str:
+    """A command with its fields filled in."""
+    return re.sub(r"\{(\w+)\}", lambda match: texts[match.group(1)], form)

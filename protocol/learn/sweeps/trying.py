@@ -129,9 +129,15 @@ class Settings(Windows):
         lines = self.talk.lines(await self.talk.say(question), question)
         await self.talk.say("")
         held = re.findall(r"[(\[]([^()\[\]]*\d[^()\[\]]*)[)\]]", lines[-1]) if lines else []
+        open_question = not held and bool(lines) and len(numbers_in(lines[-1])) == 1
+        if open_question:  # `points=51:` shows what holds, `up to 801:` does not: known once it followed
+            held = lines[-1:]
         if not held:
             return Outcome(True, None, True)
         if line_with(held[-1:], text, value, hertz):
+            self.offering.add(question)
+            return Outcome(True, None, True)
+        if open_question and question not in self.offering:
             return Outcome(True, None, True)
         numbers = numbers_in(held[-1])
         if len(numbers) == 1 and hertz and value:

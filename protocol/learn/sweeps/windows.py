@@ -31,6 +31,11 @@ class Writing:
         """The field of a frequency called `name`."""
         return Field(f"{name}_{self.unit}", 1.0, self.form)
 
+    def template(self, name: str) -> str:
+        """The field of a setting in a profile's command."""
+        form = f":{self.form}" if self.form else ""
+        return "{points}" if name == "points" else f"{{{name}_{self.unit}{form}}}"
+
     def text(self, hertz: float) -> str:
         """A frequency as a command writes it."""
         return self.field("start").text(hertz)
@@ -54,6 +59,8 @@ class Windows:
     """The question and the answer that showed a command for several settings."""
     evidence: dict[str, str] = field(default_factory=dict)
     verified: bool = False
+    offering: set[str] = field(default_factory=set)
+    """Words whose question showed the value that was set."""
     spans: dict[Writing, tuple[float, float]] = field(default_factory=dict)
     before: dict[str, list[str]] = field(default_factory=dict)
     """What the console said of a word, or to a question for all settings, before anything was set."""
@@ -86,6 +93,11 @@ class Windows:
 
     def _writings(self, words: Sequence[Word]) -> Iterator[Writing]:
         """Units and forms to try: those that the console's words name first."""
+        told = [Writing(word.told.unit, word.told.writing) for word in words if word.told and word.told.unit]
+        if told:
+            self.unit_known = True
+            yield told[0]
+            return
         text = " ".join(f"{word.usage} {word.description}" for word in words)
         everything = " ".join(self.setters.printed)
         seen = set()

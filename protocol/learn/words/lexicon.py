@@ -102,6 +102,12 @@ HARM_SURELY = re.compile(
 )
 """Speaks of harm in a name whatever the description says."""
 
+LOCKED = re.compile(
+    r"\b(?:un)?lock(?:ed)?\b|pass ?(?:word|phrase|code)|passwd|\blog ?[io]n\b|authori[sz]|denied|credential|\bsign ?in\b",
+    re.IGNORECASE,
+)
+"""A refusal that speaks of being shut."""
+
 PAGE_WARNS = re.compile(
     r"warning|caution|attention|danger|are you sure|will (?:be |now )?(?:over|eras|los|delet|chang|stor|clear)|"
     r"cannot be undone|be lost\b",

@@ -12,6 +12,7 @@ from dataclasses import dataclass, field, replace
 
 from protocol.dialects.reply import LINE_END, LONGEST_REFUSAL, Manner, cleaned
 from protocol.learn.words.lexicon import ASKS_LEAVE, PAGE_WARNS, TROUBLE, WARNS
+from protocol.wire import wire_log
 from protocol.wire.link import Link
 
 NEWLINE = re.compile(rb"\r\n|\n\r|\n|\r")
@@ -28,6 +29,9 @@ BETWEEN_SWEEPS_S = 1.2
 """Pause in which the next sweep of an endless stream begins."""
 SWEEP_S = 6.0
 """A sweep of few points may take so long until its first byte."""
+
+
+HIDDEN = "(a line that was typed by hand)"
 
 
 class UnsafeError(Exception):
@@ -52,6 +56,8 @@ class Talk:
     stopped: bool = False
     """Whether an answer without end had to be stopped."""
     first_s: float = FIRST_S
+    keys: bool = False
+    """Whether it acts on single keys, without a line end; values still end with one."""
     _ends_by_itself: set[str] = field(default_factory=set)
     """Commands whose replies were waited for longer, and ended."""
     listing: set[str] = field(default_factory=set)
@@ -90,6 +96,8 @@ class Talk:
 
     def may(self, line: str) -> bool:
         """Whether a line begins with a permitted word, and nothing of another word is glued to it."""
+        if self.keys:  # every sign is a key: only those that a person named
+            return line in self.permitted or not line
         return line in ("", "*", "**") or any(
             line == word or (line.startswith(word) and not _glued(word[-1], line[len(word)])) for word in self.permitted
         )
@@ -110,13 +118,23 @@ class Talk:
         """The same, the reply as it came. `value`: the line is the answer to a question for a value."""
         if not (value or self.may(line)) or not line.isascii() or (line and not line.isprintable()):
             raise UnsafeError(f"{line!r} must not be sent: nothing permits it")
-        data = line.encode("ascii") + self.out_end
+        bare = self.keys and len(line) == 1 and not value
+        data = line.encode("ascii") + (b"" if bare else self.out_end)
         got = await self.raw(data, self.first_s if first_s is None else first_s, longest_s, pages=pages)
         if not pages and len(self.lines(got, line)) < FEWEST_LISTED:
             asks(got, line)
         elif not pages and not self.refused(self.lines(got, line)):
             asks_at_last(got)
         return got
+
+    async def secret(self, line: str) -> list[str]:
+        """Send a line that a person typed for this console; it stands in no transcript and in no wire log."""
+        wire_log.hide(line)
+        self.link.discard()
+        await self.link.send(line.encode("latin-1", "replace") + self.out_end)
+        got = await self._collect(1.0, 0.4, LONGEST_S, pages=False)
+        self.transcript.append((HIDDEN, wire_log.masked(got)))
+        return self.lines(got, line)
 
     def lines(self, got: bytes, command: str = "") -> list[str]:
         """The lines of a reply as text."""
@@ -148,7 +166,7 @@ class Talk:
         if not self.may(line):
             raise UnsafeError(f"{line!r} must not be sent: nothing permits it")
         self.link.discard()
-        await self.link.send(line.encode("ascii") + self.out_end)
+        await self.link.send(line.encode("ascii") + (b"" if self.keys else self.out_end))
         got, wait, began = b"", 4.0, time.monotonic()
         while True:
             try:
