@@ -20,7 +20,7 @@ from protocol.learn.words.allow import Entry, corrected, words_of
 from protocol.learn.words.lexicon import LOCKED
 from protocol.learn.words.opening import HELP_WORDS, LINE_ENDS, Opening, list_words, open_console
 from protocol.learn.words.talk import FEWEST_LISTED, AsksError, Talk
-from protocol.learn.words.tokens import entries_of, menu_of
+from protocol.learn.words.tokens import cells_of, entries_of, menu_of
 
 CHOOSES = re.compile(r"(?i)\b(?:choose|choice|select|number)\b")
 """A prompt or a refusal of a menu whose numbers are typed."""
@@ -152,7 +152,7 @@ class Listening:
             self.talk.listing = {line.strip() for line in printed}
         heads = [line for line in printed if not re.match(r"[|\s]*\d", line)]  # a row's own text is not the menu's
         asked = " ".join([*self.talk.manner.prompts, *self.talk.manner.refusals, *heads])
-        entries = (menu_of(printed) if CHOOSES.search(asked) else []) or entries_of(printed)
+        entries = (menu_of(printed) if CHOOSES.search(asked) else []) or cells_of(printed)[0] or entries_of(printed)
         entries = await self._topics(printed, entries)
         self._remarks(printed)
         self.words = words_of(entries)
