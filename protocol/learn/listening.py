@@ -237,7 +237,8 @@ class Listening:
             self.talk.permit(f"{word} {entry.name}")
             lines = await self.talk.ask(f"{word} {entry.name}", pages=True)
             about = [found for found in entries_of(lines) if found.description] if len(lines) <= 3 else []
-            mine = [found for found in about if found.name == entry.name]
+            mine = [one for one in about if re.sub(r"(?i)^(?:set|get|put)[ _]?", "", one.name) == entry.name]
+            mine = [one for one in about if one.name == entry.name] or mine
             numbered = [found for found in about if re.fullmatch(r"[a-z]+ \d{1,2}", found.name)]
             told.append((mine or (numbered if len(about) == 1 else []) or [entry])[0])
         return told
