@@ -124,7 +124,7 @@ def name_of(usage: str) -> str:
         return f"{verb.group(1)} {verb.group(2)}"
     first = usage.split()[0]
     glued = re.match(r"([a-z]{1,3}|[A-Z]{1,3})(?=<|\{|\[)|([a-z]{1,3})(?=[A-Z]+$|\d{3}|\d+\.|[nf]:[a-z])", first)
-    if glued:
+    if glued and glued.group() not in ("set", "get", "put"):
         return glued.group()
     return re.split(r"[=:,<{\[]", first)[0] or first
 
