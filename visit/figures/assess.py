@@ -131,7 +131,8 @@ def assess(
             if leak is None and figure.kind is Kind.READING:
                 figure = replace(figure, why=NOT_SURVEYED)
             pooled = max(pooled, found.points)
-            proofs.append(found.proof_db)
+            if frequency_hz[0] <= hz <= frequency_hz[-1]:
+                proofs.append(found.proof_db)
             cautions += [found.caution] if found.caution else []
         if unlevelled:
             figure, returned = no_level, Budgeted(no_level)

@@ -49,13 +49,18 @@ class Replay:
         else:
             return None
         zoomed = [run for run in runs if run.id > wide.id and not covers_both(run)]
+        used, carried = [wide.id], set[float]()
         for run in reversed(zoomed):
             closer = self.assess(run, before_s)
-            if closer is not None and any(
-                channel.role is Role.REJECT and channel.transmission.known for channel in closer.channels
-            ):
-                return Figures(hookup, with_zoom(assessment, closer), (wide.id, run.id))
-        return Figures(hookup, assessment, (wide.id,))
+            fresh = {
+                channel.frequency_hz
+                for channel in (closer.channels if closer is not None else ())
+                if channel.role is Role.REJECT and channel.transmission.known
+            } - carried
+            if closer is not None and fresh:  # side to side there is one for each channel
+                assessment, carried = with_zoom(assessment, closer), carried | fresh
+                used.append(run.id)
+        return Figures(hookup, assessment, tuple(used))
 
     def all_figures(self, *, after_s: float = -math.inf, before_s: float = math.inf) -> list[Figures]:
         """Figures of the three hook-ups as far as they were measured within a time."""
