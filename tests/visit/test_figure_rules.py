@@ -24,7 +24,8 @@ from visit.figures import run_figures as run_figures_module
 from visit.figures.known import Knowledge, Known
 from visit.figures.looks import Look, Spending, covers_both, spendings, write_looks
 from visit.figures.run_figures import RunFigures
-from visit.record.visit_file import PORT_BACK, RESTARTED, RecordError, RunRow
+from visit.record.opening import RecordError
+from visit.record.visit_file import PORT_BACK, RESTARTED, RunRow
 from visit.site.hookup import HookUp
 
 # Looks
@@ -396,5 +397,6 @@ def test_leaks_are_the_least_of_what_was_surveyed_and_told(
 def test_followed_figures_need_not_be_made_again(figures: Callable[..., RunFigures]) -> None:
     made = figures([run(1, WIDE)])
     kept = shown(notch())
-    made.keep(1, kept)
+    kept.sweeps = 8
+    made.keep(1, kept, Known())
     assert made.fitted(A_TO_L) is kept

@@ -7,6 +7,7 @@ Owns: what stands where and in which words. Refuses: any number without its kind
 from __future__ import annotations
 
 import math
+import textwrap
 import time
 from dataclasses import replace
 
@@ -390,24 +391,46 @@ def safety_row(width: int) -> Row:
     return [(f" {SAFETY if width >= len(SAFETY) + 2 else SAFETY_SHORT}", ORANGE)]
 
 
-def message_row(state: LiveState) -> Row:
+NEXT_ROWS = 3
+MESSAGE_ROWS = 2
+"""A message that is longer ends in two dots; u has every note in full."""
+
+
+def message_rows(state: LiveState, width: int) -> list[Row]:
+    """The most urgent message, over two rows where one does not hold it."""
+    title, text, style = _message(state)
+    lines = textwrap.wrap(text, width - len(title) - 1, break_on_hyphens=False) or [""]
+    if len(lines) > MESSAGE_ROWS:
+        room = width - len(title) - 3
+        lines = [*lines[: MESSAGE_ROWS - 1], lines[MESSAGE_ROWS - 1][:room] + ".."]
+    return [[((title if number == 0 else " " * len(title)) + line, style)] for number, line in enumerate(lines)]
+
+
+def _message(state: LiveState) -> tuple[str, str, str]:
     """The most urgent line: a fault, a change the analyzer made on its own, a caution, or who is connected."""
     p = state.progress
     if p.phase is Phase.FAULT:
-        return [(f" FAULT   {p.message}", f"bold {VERMILLION}")]
+        return " FAULT   ", p.message, f"bold {VERMILLION}"
     if state.figures_fault:
-        return [(f" FAULT   {state.figures_fault}", f"bold {VERMILLION}")]
+        return " FAULT   ", state.figures_fault, f"bold {VERMILLION}"
     if p.changes:
-        return [(f" NOTE    {p.changes[0]}", f"bold {YELLOW}")]
+        return " NOTE    ", p.changes[0], f"bold {YELLOW}"
     check = state.assessment.check if state.assessment is not None else None
     if check is not None and check.state is State.WRONG:
-        return [(f" HOOK-UP {check.cure}", f"bold {VERMILLION}")]
+        return " HOOK-UP ", check.cure, f"bold {VERMILLION}"
     if check is not None and check.state is State.NOTE:
-        return [(f" HOOK-UP {check.cure}", YELLOW)]
+        return " HOOK-UP ", check.cure, YELLOW
     if state.assessment is not None and state.assessment.cautions:
-        return [(f" NOTE    {state.assessment.cautions[0]}", YELLOW)]
-    what = p.message or f"{p.identity} on {state.port}, {p.phase.value}"
-    return [(f" {what}", FAINT)]
+        return " NOTE    ", state.assessment.cautions[0], YELLOW
+    return " ", p.message or f"{p.identity} on {state.port}, {p.phase.value}", FAINT
+
+
+def next_rows(state: LiveState, width: int) -> list[Row]:
+    """What to do next, with its key, its length and the reason; two rows where one does not hold it."""
+    if state.deed is None:
+        return [[(" NEXT    ", "bold"), ("wait for the first figures", FAINT)]]
+    lines = textwrap.wrap(state.deed.words, width - 10, break_on_hyphens=False)[:NEXT_ROWS]
+    return [[((" NEXT    " if number == 0 else " " * 9), "bold"), (line, "")] for number, line in enumerate(lines)]
 
 
 def plain_rows(rows: list[Row], marks: MarkSet) -> list[Row]:

@@ -270,12 +270,12 @@ def overall(assessment: Assessment) -> bool | None:
 
 
 def with_zoom(wide: Assessment, zoomed: Assessment) -> Assessment:
-    """The wide run's figures with the rejection from the zoomed run, which carries it lower."""
-    low_hz, high_hz = zoomed.frequency_hz[0], zoomed.frequency_hz[-1]
+    """The wide run's figures with the rejection from the zoomed run, which carries it lower; where the zoom shows none
+    (side to side it covers one channel) the wide run's stays."""
     better = {
         channel.frequency_hz: channel
         for channel in zoomed.channels
-        if channel.role is Role.REJECT and low_hz <= channel.frequency_hz <= high_hz
+        if channel.role is Role.REJECT and channel.transmission.known
     }
     channels = tuple(
         replace(

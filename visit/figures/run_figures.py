@@ -8,7 +8,7 @@ ledger. Refuses: to write; whoever measures writes down the looks that were take
 from __future__ import annotations
 
 import math
-from collections.abc import Iterator
+from collections.abc import Iterator, Mapping
 from contextlib import contextmanager
 from dataclasses import replace
 
@@ -17,7 +17,7 @@ from rf.floor.leakage import LEADS_MOVE
 from rf.floor.pool import MOST_CAVITIES, Bottom, narrowest_bottom
 from rf.notch.notch import NotchPlace
 from rf.repeater.passband import return_loss_at
-from visit.calibration.corrector import Calibration
+from visit.calibration.corrector import Calibration, Corrector
 from visit.calibration.doubts import survey_doubt
 from visit.figures.assess_alone import leak_limits
 from visit.figures.assessment import Assessment
@@ -27,7 +27,8 @@ from visit.figures.known import Knowledge, Known, LeakSource
 from visit.figures.leak_advice import found
 from visit.figures.looks import Spending, covers_both, spendings
 from visit.figures.two_states import jumper_leaks
-from visit.record.visit_file import RecordError, RunRow, VisitFile
+from visit.record.opening import RecordError
+from visit.record.visit_file import RunRow, VisitFile
 from visit.site.hookup import HookUp, Side
 
 DOUBTED = 2.0
@@ -50,9 +51,10 @@ class RunFigures:
     when
     it has more sweeps, or when more is known of it."""
 
-    def __init__(self, visit: VisitFile) -> None:
-        """Raises RecordError when the file can't be read."""
-        self.visit, self.site = visit, visit.site()
+    def __init__(self, visit: VisitFile, shown: Mapping[int, int] | None = None) -> None:
+        """`shown`: of these runs no more sweeps count than so many, those that somebody has seen. Raises RecordError
+        when the file can't be read."""
+        self.visit, self.site, self._shown = visit, visit.site(), dict(shown or {})
         self._knowledge = Knowledge(visit, self.site)
         self.runs: list[RunRow] = []
         self._spendings: dict[int, Spending] = {}
@@ -69,7 +71,9 @@ class RunFigures:
 
     def _read(self) -> None:
         self.runs = [run for run in self.visit.runs() if run.purpose not in NOT_FIGURES]
-        self._counts = self.visit.sweep_counts()
+        self._counts = {
+            run_id: min(count, self._shown.get(run_id, count)) for run_id, count in self.visit.sweep_counts().items()
+        }
         self._spendings = spendings(self.visit, self.site, self.runs, self._counts)
 
     @property
@@ -81,6 +85,10 @@ class RunFigures:
         """Whether the levels of the analyzer that took a run are re a thru without a calibration of ours."""
         return self._knowledge.corrects_itself(run)
 
+    def corrector(self, run: RunRow) -> Corrector:
+        """What turns the sweeps of a run into S-parameters at the plane."""
+        return self._knowledge.corrector(run)
+
     def averaged(self, run: RunRow) -> Averaged | None:
         """A run averaged and corrected; None when it kept no sweep. Raises RecordError."""
         key = (run.id, self._counts.get(run.id, 0))
@@ -91,10 +99,16 @@ class RunFigures:
                 )
         return self._averaged[key]
 
-    def assess(self, run: RunRow, as_of_s: float = math.inf) -> Assessment | None:
-        """The figures of one run by what was known up to a time; None when it kept no sweep. Raises RecordError."""
+    def sweeps(self, run: RunRow) -> int:
+        """How many sweeps of a run count."""
+        return self._counts.get(run.id, 0)
+
+    def assess(self, run: RunRow, as_of_s: float = math.inf, sweeps: int | None = None) -> Assessment | None:
+        """The figures of one run by what was known up to a time, of its first `sweeps` (None: all that count); None
+        when it kept no sweep. Raises RecordError."""
         known = self.known(run, as_of_s)
-        key = (run.id, self._counts.get(run.id, 0), known)
+        count = self.sweeps(run)
+        key = (run.id, count if sweeps is None else min(sweeps, count), known)
         if key not in self._made:
             assessor = self._assessor(run, known)
             with no_figures(self.visit, f"run {run.id}"):
@@ -113,10 +127,12 @@ class RunFigures:
             spending=self._spendings.get(run.id, Spending(proves=False)),
         )  # fmt: skip
 
-    def keep(self, run_id: int, assessment: Assessment) -> None:
-        """Whoever follows a run as it comes has made its figures: they need not be made again for what builds on
-        them."""
+    def keep(self, run_id: int, assessment: Assessment, known: Known) -> None:
+        """Whoever follows a run as it comes has made its figures, by what was `known`: they need not be made again for
+        what builds on them."""
         self._newest[run_id] = assessment
+        self._made = {key: made for key, made in self._made.items() if key[0] != run_id}  # of fewer sweeps
+        self._made[run_id, assessment.sweeps, known] = assessment
 
     def known(self, run: RunRow, as_of_s: float = math.inf) -> Known:
         """Everything that is known of a run by the rows of the file up to a time."""
