@@ -21,8 +21,8 @@ def with_cure(figure: Figure, residuals: Residuals | None) -> Figure:
     stated = residuals or Residuals()
     if figure.limited_by == "port 2" and residuals is None:
         why = (
-            f"port 2 ({stated.port2_left_db:.0f} dB) covers it through the unit: a calibration here (thru and load) takes"
-            " it out; so does a pad at port 2 (pad2=10)"
+            f"port 2 ({stated.port2_left_db:.0f} dB) covers it through the unit: a calibration here (thru and load)"
+            " takes it out; so does a pad at port 2 (pad2=10)"
         )
     elif figure.limited_by == "port 2":
         why = (
