@@ -19,6 +19,7 @@ from textual.widgets.option_list import Option
 from protocol.errors import RequestError
 from protocol.sweep import SweepSettings
 from rf.values.match import SOLID, line_m
+from tui.drawing.cautions import SAFETY_SHORT
 from tui.drawing.plain import Plain
 from visit.run.conductor import RunOrder
 from visit.site.hookup import HookUp
@@ -26,6 +27,7 @@ from visit.site.site import Site
 
 BOX_CSS = """
 {name} {{ align: center middle; background: transparent; }}
+{name} > .safety {{ dock: bottom; width: 1fr; height: 1; background: $surface; }}
 {name} > .box {{
     width: 64; height: auto; max-height: 22; border: ascii $foreground; padding: 0 1; background: $surface;
 }}
@@ -72,6 +74,7 @@ class SweepDialog(ModalScreen[tuple[SweepSettings, int | None] | None]):
 
     def compose(self) -> ComposeResult:
         """One line a field."""
+        yield Static(f" {SAFETY_SHORT}", classes="safety", markup=False)
         with Vertical(classes="box"):
             yield Static("Sweep. Tab: next field   Enter: start   Esc: leave")
             for name, label, value in self._fields:
@@ -135,6 +138,7 @@ class HookUpDialog(ModalScreen[HookUp | None]):
 
     def compose(self) -> ComposeResult:
         """The choices with what they show, the path, and what to mind before it is changed."""
+        yield Static(f" {SAFETY_SHORT}", classes="safety", markup=False)
         with Vertical(classes="box"):
             yield Static(
                 "Where do the leads hang? Transmitter off, locked, proved dead first.\n"
@@ -200,6 +204,7 @@ class TemperatureDialog(ModalScreen[float | None]):
 
     def compose(self) -> ComposeResult:
         """One number."""
+        yield Static(f" {SAFETY_SHORT}", classes="safety", markup=False)
         with Vertical(classes="box"):
             yield Static("Temperature at the analyzer. Enter: take   Esc: leave")
             with Horizontal():
@@ -237,6 +242,7 @@ class BenchDialog(ModalScreen[None]):
 
     def compose(self) -> ComposeResult:
         """A line to type, and the answer."""
+        yield Static(f" {SAFETY_SHORT}", classes="safety", markup=False)
         with Vertical(classes="box"):
             yield Static(
                 "Simulated bench. Enter: do it   Esc: leave\n"
@@ -278,6 +284,7 @@ class HelpDialog(ModalScreen[None]):
     def compose(self) -> ComposeResult:
         """Generated from the bindings, so that it cannot go stale."""
         lines = [f"  {key:<6} {what}" for key, what in self._keys]
+        yield Static(f" {SAFETY_SHORT}", classes="safety", markup=False)
         with VerticalScroll(classes="box"):
             yield Plain(["Keys (Esc or q: back)", *lines, "", "Words beside every figure", *WORDS_HELP])
 
@@ -298,6 +305,7 @@ class BudgetDialog(ModalScreen[None]):
 
     def compose(self) -> ComposeResult:
         """The lines as they stand in the report."""
+        yield Static(f" {SAFETY_SHORT}", classes="safety", markup=False)
         with VerticalScroll(classes="box"):
             yield Plain([f"{self._title} (Esc or q: back)", "", *self._lines])
 

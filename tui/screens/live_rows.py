@@ -14,6 +14,7 @@ from rf.repeater.hookup_check import State
 from rf.values.decibel import amplitude_db
 from rf.values.figure import Figure, Kind, shifted
 from rf.values.words import Words, words
+from tui.drawing.cautions import SAFETY, SAFETY_SHORT
 from tui.drawing.digits import big
 from tui.drawing.marks import FAINT, GREEN, ORANGE, VERMILLION, WORD_STYLE, YELLOW, MarkSet, plain
 from tui.drawing.plot import Mark, Plot
@@ -29,9 +30,6 @@ BESIDE = 6
 """Columns of the unit between big digits and what stands beside them."""
 BAR_FROM_DB, BAR_TO_DB = 40.0, 120.0
 """Ends of the goal bar. Duplexers are asked for 65 to 100 dB (study, part 1); the bar keeps room at both sides."""
-
-SAFETY = "SAFETY  transmitter off, locked, proved dead before a connector opens; never key into the analyzer"
-SAFETY_SHORT = "SAFETY  TX off, locked, proved dead first; never key into the analyzer"
 
 
 def figure_runs(figure: Figure, *, signed: bool = False) -> Row:

@@ -191,6 +191,8 @@ class LiveScreen(Panel):
             self._freeze_or_report(what)
         elif what == "calibrate":
             self.action_calibrate()
+        elif what == "verify":
+            self.action_verify()
         elif what == "zoom":
             self.action_zoom()
         elif what == "tune":
@@ -203,10 +205,10 @@ class LiveScreen(Panel):
         day = self._tool.visit.day()
         try:
             if what == "report":
-                self._tool.visit.freeze("as left")
+                self._tool.freeze("as left")
                 self.notify("as left is frozen; write it with: deepnotch report FILE.visit --html FILE", timeout=10)
                 return
-            names = self._tool.visit.freeze("as found")
+            names = self._tool.freeze("as found")
             day.done(FREEZE_STEP, ", ".join(names))
             self.notify(f"as found is frozen: {', '.join(names)}", timeout=6)
         except RequestError as error:
@@ -214,13 +216,15 @@ class LiveScreen(Panel):
 
     def action_tune(self) -> None:
         """Turn screws."""
-        if self._order.hookup.side is None:
+        side = self._order.hookup.side
+        if side is None:
             self.notify("tuning needs a hook-up with the antenna port and one side (k)", severity="error", timeout=6)
             return
-        if not self._tool.visit.day().frozen():
+        if not self._tool.visit.day().frozen(side.value):
             self.notify(
-                "freeze as found first (g, its step): without it nobody can tell what the turning did", timeout=10
-            )
+                f"freeze the {side.word} side as found first (g, step {FREEZE_STEP}): without it nobody can tell what"
+                " the turning did", timeout=10,
+            )  # fmt: skip
             return
         self.app.push_screen(TuneScreen(self._tool, self._order, self._marks), lambda _: self._start(self._order))
 

@@ -34,6 +34,7 @@ class Panel(Screen[None]):
     Panel { layout: vertical; overflow: hidden; }
     #plot { height: 1fr; }
     #reject { height: 5; }
+    Panel ToastRack { dock: top; align: right top; margin-top: 1; }
     """
 
     def __init__(self, marks: MarkSet) -> None:

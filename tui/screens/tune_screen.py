@@ -19,11 +19,11 @@ from textual.widgets import Input
 from protocol.errors import RequestError
 from rf.values.words import text
 from tui.drawing.blocks import WIDTH, Block, labelled, stacked
+from tui.drawing.cautions import SAFETY_SHORT
 from tui.drawing.digits import big
 from tui.drawing.marks import MarkSet
 from tui.drawing.plain import Plain
 from tui.screens.dialogs import BenchDialog
-from tui.screens.live_rows import SAFETY_SHORT
 from visit.day.nudges import LOCK_NUT, Told
 from visit.day.tuning import Advice, Deed, Tuning, advise, cavity_lines, spread_words
 from visit.figures.assessment import Assessment, Role

@@ -30,6 +30,10 @@ ENOUGH = 32
 """Sweeps of a look with which a turn of a whole turn must be seen on any screw that does anything."""
 LONGEST_LOOK = 128
 """Sweeps of a look beyond which it is the proof that has to decide."""
+SPREAD_DB = 1.0
+"""What is lost to cavities that stand off, beyond which a screw is still worth a turn."""
+LEAST_TELLING_HZ = 12e3
+"""A turn that is made to find a place moves it by so much at least."""
 LONGER = 4
 """Sweeps are raised so many times at once: the noise halves."""
 
@@ -121,15 +125,42 @@ def _out_of_reach(now: Tuning) -> Advice:
 
 
 def _waiting(now: Tuning) -> Advice:
-    if not (now.rejection.known or now.measured.known):
+    """No cavity is known to stand off: more sweeps, a turn that tells, or the proof."""
+    at, goal = now.rejection, now.goal_db
+    if not (at.known or now.measured.known):
         return Advice(Deed.WAIT, "wait for the figures of this look", now.offset.why or "no figure yet")
+    said = f"by the skirts {text(at)}, goal {goal:g}"
+    enough = at.known and at.value >= goal
+    if now.sweeps < (LONGEST_LOOK if enough else ENOUGH):
+        return _longer(now, f"{said}: not decided")
+    lost_db = now.centred.value - at.value if now.centred.known and at.known else 0.0
+    if not enough and lost_db > SPREAD_DB:
+        telling = _telling(now, lost_db)
+        if telling is not None:
+            return telling
     if now.sweeps < LONGEST_LOOK:
-        return _longer(now, f"by the skirts {text(now.rejection)}, goal {now.goal_db:g}: not decided")
-    if now.rejection.known and now.rejection.high >= now.goal_db:
-        why = f"by the skirts {text(now.rejection)}, goal {now.goal_db:g}: no turn is known to bring more"
+        return _longer(now, f"{said}: not decided")
+    if at.known and at.high >= goal:
+        why = f"{said}: no turn is known to bring more"
         return Advice(Deed.PROVE, "lock the nuts one by one (o), then prove it (q, p): the proof decides", why)
-    why = f"{text(now.rejection)} of {now.goal_db:g} dB, yet no cavity is known to stand off"
+    why = f"{text(at)} of {goal:g} dB, yet no cavity is known to stand off"
     return Advice(Deed.WAIT, "sweep wide with the live screen (q, w): is the hook-up whole?", why)
+
+
+def _telling(now: Tuning, lost_db: float) -> Advice | None:
+    """The skirts say that something stands off and the places do not tell which: the cavity that may lose most is turned
+    once more, with the long look that stands now."""
+    able = [one for one in now.places.cavities if one.hz_per_turn and one.place.known]
+    if not able:
+        return None
+    one = max(able, key=lambda each: now.lost_db(math.hypot(each.place.value, each.sd_hz)))
+    rate = one.hz_per_turn
+    assert rate is not None  # of those that are able
+    by_hz = -math.copysign(max(abs(one.place.value), LEAST_TELLING_HZ), one.place.value)
+    turns = max(round(abs(by_hz / rate), 2), LEAST_TURN)
+    do, told = _named(one, turns, spoken(one.forward, 1 if by_hz * rate > 0 else -1))
+    why = f"by the skirts {lost_db:.0f} dB are lost and no place tells where: it stands {text(one.place, signed=True)}"
+    return Advice(Deed.TRIAL, do, why, "its place, closer than before", told)
 
 
 def _longer(now: Tuning, why: str) -> Advice:
