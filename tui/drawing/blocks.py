@@ -23,11 +23,11 @@ class Block:
     weight: int | None = None
 
 
-def labelled(label: str, text: str, width: int = WIDTH) -> list[str]:
-    """A word in front and text beside it, wrapped within `width` and indented to the same column."""
+def labelled(label: str, text: str, width: int = WIDTH, column: int = LABEL) -> list[str]:
+    """A word in front and text beside it from `column` on, wrapped within `width`; nothing where there is no text."""
     if not text:
         return []
-    first = f" {label}".ljust(LABEL)
+    first = f" {label}".ljust(column)
     first = first if first.endswith(" ") else f"{first} "
     return textwrap.wrap(
         text, width, initial_indent=first, subsequent_indent=" " * len(first), break_on_hyphens=False

@@ -99,7 +99,8 @@ class CalibrationScreen(Screen[None]):
         steps: list[str] = []
         for number, entry in enumerate(self._steps):
             mark = ">" if number == self._at else " "
-            steps += labelled(f"{mark} {number + 1}", f"{entry.name:<11}{entry.state:<5} {entry.said}".rstrip())
+            head = f"{mark} {number + 1} {entry.name}"
+            steps += labelled(head, f"{entry.state:<5} {entry.said}".strip(), column=16) or [f" {head}"]
         step = self._step
         sweep = f"{s.start_hz / 1e6:.4f} to {s.stop_hz / 1e6:.4f} MHz, {s.points} points, {s.bandwidth_hz:g} Hz"
         blocks = [

@@ -8,6 +8,7 @@ from __future__ import annotations
 
 import asyncio
 import time
+from collections.abc import Callable
 from typing import ClassVar
 
 from textual.app import ComposeResult
@@ -57,6 +58,8 @@ class DayScreen(Screen[str | None]):
         self._tool, self._day = tool, tool.visit.day()
         following = self._day.next_three()
         self._at = following[0].number if following else len(STEPS)
+        self.clock: Callable[[], float] = time.monotonic
+        """What tells how long a digit ago was."""
         self._typed, self._typed_s = "", 0.0
         self._asking: Ask | None = None
         self._correcting: list[Ask] = []
@@ -146,7 +149,7 @@ class DayScreen(Screen[str | None]):
         """Digits go to a step: two of them soon after one another, or one."""
         if self._typing or not event.key.isdigit():
             return
-        now_s = time.monotonic()
+        now_s = self.clock()
         self._typed = (self._typed + event.key)[-2:] if now_s - self._typed_s < DIGITS_S else event.key
         self._typed_s = now_s
         number = int(self._typed)

@@ -148,8 +148,8 @@ def _waiting(now: Tuning) -> Advice:
 
 
 def _telling(now: Tuning, lost_db: float) -> Advice | None:
-    """The skirts say that something stands off and the places do not tell which: the cavity that may lose most is turned
-    once more, with the long look that stands now."""
+    """The skirts say that something stands off and the places do not tell which: the cavity that may lose most is
+    turned once more, with the long look that stands now."""
     able = [one for one in now.places.cavities if one.hz_per_turn and one.place.known]
     if not able:
         return None
