@@ -27,7 +27,8 @@ TO_THE_SCREWS = (
     ("0\r", "(W): 0"),
     ("d", "1 of 40"),
     ("26", "STEP 26"),
-    ("\r", "frozen"),
+    ("\r", "freeze this for good"),
+    ("\r", "is frozen"),
     ("x", "TUNE"),
 )
 """Keys, and what then stands on the screen."""

@@ -319,8 +319,8 @@ def pass_row(state: LiveState) -> Row:
     a = state.assessment
     channel: Channel | None = a.channel(Role.PASS) if a else None
     if channel is None:
-        return [(" PASS    ", ""), ("not in this hook-up", FAINT)] if a else [(" PASS    ", "")]
-    row: Row = [(f" PASS    {megahertz(channel.frequency_hz)} MHz  loss ", ""), *figure_runs(channel.transmission)]
+        return [(" LOSS    ", ""), ("no channel passes in this hook-up", FAINT)] if a else [(" LOSS    ", "")]
+    row: Row = [(f" LOSS    at {megahertz(channel.frequency_hz)} MHz  ", ""), *figure_runs(channel.transmission)]
     return [*row, ("  match ", ""), *figure_runs(channel.return_loss)]
 
 
