@@ -256,9 +256,9 @@ class BenchDialog(ModalScreen[None]):
             yield Plain(
                 [
                     "Simulated bench. Type a line, or Tab and choose a case. Esc: leave",
-                    "  turn L 1 +30kHz     the notch of low-side cavity 1   close H open   no load",
-                    "  bursts 0.1 40       another transmitter              leakage -85    a leak",
-                    "  unplug / replug     the USB cable",
+                    "  turn L 1 +30kHz   a notch of the low side   close H open   no load there",
+                    "  bursts 0.1 40     another transmitter       leakage -85    a leak",
+                    "  unplug, replug    the USB cable",
                 ]
             )
             field = Input(id="line")
