@@ -8,6 +8,7 @@ from __future__ import annotations
 import asyncio
 import contextlib
 import importlib.resources
+import re
 import sys
 import tempfile
 from collections.abc import AsyncIterator, Callable, Sequence
@@ -30,6 +31,9 @@ from visit.site.presets import wide
 from visit.site.site import load_site
 
 PATIENCE_S = 240.0
+TURN = re.compile(r"DO +cavity (\d), rod: ([\d.]+) turns? (\w+)")
+HZ_PER_TURN = -180e3
+"""What the screws of the picture do; the program has to find it out."""
 
 
 @contextlib.asynccontextmanager
@@ -81,7 +85,7 @@ async def draw_live(to: Path) -> None:
 
 
 async def draw_tuning(to: Path) -> None:
-    """Three cavities apart, their mean right: after a trial turn of two of them, the third one's place follows."""
+    """Three cavities apart, their mean right: three turns as the screen asks for them."""
     turns = ("turn L 1 +60kHz", "turn L 2 -110kHz", "turn L 3 +35kHz")
     async with measured("demo-150.toml", "V6", turns, 16, (80, 24)) as (app, pilot, tool):
         await asyncio.to_thread(tool.freeze, "as found")
@@ -91,13 +95,15 @@ async def draw_tuning(to: Path) -> None:
         def shown() -> str:
             return str(app.screen.query_one("#text", Static).content)
 
-        for cavity, hz in ((1, -14e3), (2, 22e3)):
-            await until(pilot, lambda cavity=cavity: f"DO     cavity {cavity}, rod" in shown())  # type: ignore[misc]
+        for _ in range(3):
+            await until(pilot, lambda: TURN.search(shown()) is not None and " looking" in shown())
+            told = TURN.search(shown())
+            assert told is not None and tool.bench is not None
+            by_hz = float(told[2]) * HZ_PER_TURN * (1.0 if told[3] == "clockwise" else -1.0)
             await pilot.press("t")
-            assert tool.bench is not None
-            tool.bench.say(f"turn L {cavity} {hz:.0f}")
+            tool.bench.say(f"turn L {told[1]} {by_hz:.0f}")
             await pilot.press("t")
-            await until(pilot, lambda: "you moved cavity" in shown() and "looking" in shown())
+            await until(pilot, lambda: "LAST" in shown() and " looking" in shown())
         save(app, to)
 
 

@@ -106,10 +106,14 @@ class TuningHand:
         while self.turns < most_turns:
             text = terminal.wait_for(self._advised, PATIENCE_S)
             do, why = block(text, "DO"), block(text, "WHY")
-            self.sweeps += int(self._planned(text))
+            self.sweeps += int(self._planned(text)) if " looking" in text else 0
             self.said.append(f"{do} | {why} | {block(text, 'SKIRTS')}")
             if "prove it" in do or "out of reach" in why:
                 return f"{do} | {why}"
+            if "y if it hangs" in do:
+                self._press(terminal, "y")
+                terminal.wait_for(lambda text: "y if it hangs" not in text, PATIENCE_S)
+                continue
             longer = re.search(r"until (\d+) sweeps a look", do)
             turn = TURN.search(do)
             if longer:
@@ -124,6 +128,8 @@ class TuningHand:
     def _advised(text: str) -> bool:
         """Whether there is something to do now."""
         do = block(text, "DO")
+        if "y if it hangs" in do:
+            return True
         return " looking" in text.splitlines()[0] and bool(do) and not do.startswith("wait for")
 
     def _average_longer(self, terminal: Terminal, sweeps: int) -> None:

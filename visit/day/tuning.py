@@ -21,6 +21,8 @@ FIRST_TRIAL = 0.125
 channel."""
 TRIAL_HZ = 25e3
 """What a trial turn should move, once other screws of the unit tell what a turn does,"""
+MOST_TRIAL_HZ = 60e3
+"""what it may move at most,"""
 LARGEST_TRIAL = 1.0
 """and the most that is tried while nothing is seen to move, in turns."""
 LEAST_TURN = 0.01
@@ -230,9 +232,12 @@ def _trial(now: Tuning, one: CavityState) -> Advice:
     turns = max(round(min(turns, LARGEST_TRIAL), 2), LEAST_TURN)
     if one.unseen_turns and 2.0 * one.unseen_turns > LARGEST_TRIAL and now.sweeps < ENOUGH:
         return _longer(now, f"cavity {one.number}: {_turns(one.unseen_turns)} moved nothing that is seen")
-    direction = one.forward
-    if one.hz_per_turn and one.place.known:
-        direction = spoken(one.forward, 1 if -one.place.value * one.hz_per_turn > 0 else -1)
+    direction, toward = one.forward, _likely_off(now, one)
+    if one.hz_per_turn and toward:
+        # Never farther away: the channel lies on the other side of where it stands, or of where all stand.
+        by_hz = -math.copysign(min(max(abs(toward), LEAST_TELLING_HZ), MOST_TRIAL_HZ), toward)
+        turns = max(round(abs(by_hz / one.hz_per_turn), 2), LEAST_TURN)
+        direction = spoken(one.forward, 1 if by_hz * one.hz_per_turn > 0 else -1)
     do, told = _named(one, turns, direction)
     if not one.turned:
         why = "a small trial turn: which zero is its own, and how far a turn goes, is not known"
@@ -240,9 +245,18 @@ def _trial(now: Tuning, one: CavityState) -> Advice:
         why = f"{_turns(one.unseen_turns)} of it moved nothing that is seen: is it this side's screw, and free?"
     elif not one.hz_per_turn:
         why = "the last turn did not tell how far a turn goes: one more"
-    else:
+    elif one.place.known:
         why = f"its place is not resolved ({text(one.place, signed=True)}): this turn tells it"
+    else:
+        why = f"its place is not known; all together stand {text(now.offset, signed=True)} off: this turn tells it"
     return Advice(Deed.TRIAL, do, why, "its place, and which way it went", told)
+
+
+def _likely_off(now: Tuning, one: CavityState) -> float:
+    """Where a cavity stands in hertz off the channel: by its own turns, else where all of them stand; 0: unknown."""
+    if one.place.known:
+        return one.place.value
+    return now.offset.value if now.offset.known else 0.0
 
 
 def spread_words(now: Tuning) -> str:

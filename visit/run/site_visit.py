@@ -18,7 +18,7 @@ from rf.notch.cavity import HoldingRange, holding_range
 from rf.notch.notch import NotchPlace
 from rf.values.figure import cant_say
 from rf.values.words import text
-from visit.day.cavities import track
+from visit.day.cavities import seen_move, track
 from visit.day.day import Day
 from visit.day.nudges import LOCK_NUT, Around, Told, add_nudge, compare, ledger, lock_words, nudge_words
 from visit.day.stages import AS_FOUND, freeze, stages, to_freeze
@@ -121,6 +121,11 @@ class SiteVisit:
         assert side is not None  # else it could not be compared
         if told.screw == LOCK_NUT:
             return lock_words(nudge, self._held(side, notch), self.site.goals.rejection_db)
+        if not nudge.known:  # the ratio of the sweeps does not tell: perhaps the skirts do
+            moved = seen_move(ledger(self.file)[-1], self.site.cavities)[2]
+            if moved.known:
+                name = f"cavity {told.cavity}" if told.cavity else "it"
+                return f"by the skirts you moved {name} by {text(moved, signed=True)}; where it stands is not known yet"
         return nudge_words(nudge, self.site.reject_hz(side), told)
 
     def tuning(self, side: Side, seen: Assessment) -> Tuning:
