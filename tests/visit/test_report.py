@@ -51,14 +51,14 @@ def visit_path(tmp_path_factory: pytest.TempPathFactory) -> Path:
     with table(folder, "demo-450", "U6", "--floor", "-85") as bench:
         bench.bench.say("turn L 1 -200kHz")
         settings = wide(bench.site)
-        bench.measure("loads", settings, 10)
+        bench.measure("loads", settings, 30)
         for hookup in ("A>L", "A>H", "L>H"):
             bench.measure(hookup, settings, 20)
         bench.measure("antenna", SweepSettings(400e6, 500e6, 201, 1000.0), 5)
         bench.station.visit.freeze("as found")
         bench.bench.say("turn L 1 +200kHz")
         bench.measure("A>L", settings, 20)
-        bench.measure("A>L", zoom(455e6, 244e3), 30)
+        bench.measure("A>L", zoom(455e6, 244e3), 50)
         day = bench.station.visit.day()
         day.enter(2, "transmitter power", "50")
         day.enter(9, "power into duplexer", "50")

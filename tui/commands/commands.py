@@ -29,6 +29,7 @@ from tui.commands.session import (
     broken_off,
     end_at_sweep,
     given_leakage,
+    go_on_after_crash,
     go_on_alone,
     measured_by_another,
     session,
@@ -41,6 +42,7 @@ from visit.day.next_deed import NextDeed
 from visit.figures.assessment import Assessment, overall, with_zoom
 from visit.figures.assessor import Assessor
 from visit.figures.known import Known
+from visit.figures.read_looks import spending_of
 from visit.record.owner import run_words
 from visit.record.touchstone_sweeps import read_recorded
 from visit.record.visit_file import VisitFile
@@ -126,8 +128,10 @@ def _screen(
             if fitted is not None:
                 fitted(options, now.path)
             tool = Tool(now.site, now.profile, now.station, bench, options.site)
-            left = run_screen(tool, now.order, marks, signals)
-            if left is Left.HUNG_UP:
+            left, fault = run_screen(tool, now.order, marks, signals)
+            if fault is not None:
+                go_on_after_crash(now, signals, fault)
+            elif left is Left.HUNG_UP:
                 go_on_alone(now, signals)
             elif left is Left.TERMINATED:
                 end_at_sweep(now)
@@ -137,6 +141,8 @@ def _screen(
     if left is Left.SITE_EDITED:
         return _screen(options, bench, fitted)
     say(f"visit file: {now.path}")
+    if left is Left.CRASHED:
+        return ExitStatus.BUG
     return ExitStatus.TERMINATED if signals.terminated else ExitStatus.GOALS_MET
 
 
@@ -169,7 +175,8 @@ def _follow(watcher: Watcher) -> ExitStatus:
         line = f"{run_words(watcher.visit)}, {progress.phase.value}"
         if line != shown:
             shown = line
-            data([line])
+            if not data([line]):
+                return ExitStatus.GOALS_MET  # nobody reads any more
         if owner is None:
             return ExitStatus.GOALS_MET if progress.phase is Phase.COMPLETE else ExitStatus.CANT_SAY
         pause.wait(LOOK_EVERY_S)
@@ -226,14 +233,16 @@ def read(options: argparse.Namespace) -> ExitStatus:
     """Figures from recorded sweeps."""
     site = load_site(options.site)
     known = Known(given_leakage(options))
-    assessor = Assessor(site, HookUp.parse(options.hookup), planned=len(options.files), known=known)
-    at = options.files[0]
+    hookup, at = HookUp.parse(options.hookup), options.files[0]
     try:
-        for path, sweep in zip(options.files, read_recorded(options.files), strict=True):
+        sweeps = read_recorded(options.files)
+        spending = spending_of(sweeps, at.parent, site, hookup)
+        assessor = Assessor(site, hookup, known=known, spending=spending)
+        for path, sweep in zip(options.files, sweeps, strict=True):
             at = path
             assessor.add(sweep)
         assessment = assessor.assess()
-    except (ValueError, ArithmeticError, IndexError) as error:  # other points, copies of one sweep, no bench's numbers
+    except (ValueError, ArithmeticError, IndexError) as error:  # other points, no bench's numbers
         raise RequestError(f"{at}: {error}; give only repeated sweeps of one hook-up, each once") from None
     assert assessment is not None
     return _print_figures(assessment, options.json)
@@ -363,6 +372,21 @@ def export(options: argparse.Namespace) -> ExitStatus:
         data(export_visit(visit, options.to, singly=options.sweeps))
     finally:
         visit.close()
+    return ExitStatus.GOALS_MET
+
+
+def copy(options: argparse.Namespace) -> ExitStatus:
+    """A whole copy of a visit in one file."""
+    from visit.record.copying import copy_visit  # noqa: PLC0415 - only this command needs it
+
+    to = options.to / options.visit.name if options.to.is_dir() else options.to
+    visit = VisitFile.open(options.visit, read_only=True)
+    try:
+        runs, sweeps = copy_visit(visit, to)
+    finally:
+        visit.close()
+    data([to])
+    say(f"{runs} runs, {sweeps} sweeps")
     return ExitStatus.GOALS_MET
 
 

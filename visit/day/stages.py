@@ -17,8 +17,9 @@ from protocol.errors import RequestError
 from visit.figures import looks
 from visit.figures.figures_json import assessment_data
 from visit.figures.replay import Figures, Replay
+from visit.record.opening import damaged
 from visit.record.stored_json import stored_object
-from visit.record.visit_file import VisitFile, damaged
+from visit.record.visit_file import VisitFile
 from visit.site.hookup import HookUp
 
 AS_FOUND, AS_LEFT = looks.AS_FOUND, looks.AS_LEFT

@@ -26,6 +26,8 @@ from visit.day.stages import AS_FOUND, AS_LEFT, Stage, differences, figures_at, 
 from visit.figures.assessment import NOT_SURVEYED, Assessment, Role
 from visit.figures.replay import Figures, Replay
 from visit.figures.run_figures import no_figures
+from visit.figures.third_load import load_words
+from visit.record.owner import unfinished
 from visit.record.soundness import YEAR_10000
 from visit.record.stored_json import stored_number, stored_object
 from visit.record.visit_file import VisitFile
@@ -119,7 +121,9 @@ def _gathered(visit: VisitFile, earlier: Sequence[Path]) -> Report:
         for number, (state, words) in sorted(day.states().items())
         if state == "skipped"
     ]
-    report.doubts = list(dict.fromkeys(report.doubts + differences(visit)))
+    report.doubts = list(
+        dict.fromkeys(report.doubts + [line for line in (unfinished(visit),) if line] + differences(visit))
+    )
     due = day.value("next due")
     report.next_due = day.words("next due") if due is None else f"{due:g}"
     report.years = _years(visit.path, site, earlier)
@@ -246,7 +250,10 @@ def _figures(report: Report, replay: Replay, before: Figures | None, after: Figu
     for channel in a.channels:
         if channel.parts:
             parts = ", ".join(f"{part} {value:.2f} dB" for part, value in channel.parts)
-            report.evidence.append(f"{name} at {channel.frequency_hz / 1e6:.4f} MHz, proof below reading by: {parts}")
+            load = f"; {load_words(channel.load)}" if channel.load is not None else ""
+            report.evidence.append(
+                f"{name} at {channel.frequency_hz / 1e6:.4f} MHz, proof below reading by: {parts}{load}"
+            )
     report.evidence += _spent(name, a)
     report.doubts += [f"{name}: {doubt}" for doubt in (*last.notes, *a.doubts)]
     report.not_shown += [

@@ -56,6 +56,7 @@ class Station:
             port, profile, visit, site, self.visit.calibrator, self._publish, watched=watched, come_back_s=come_back_s
         )
         self._run: asyncio.Task[None] | None = None
+        self._ordered: Future[None] | None = None
         self._listening: asyncio.Task[None] | None = None
         self._handing_over = asyncio.Lock()
         self._changing = threading.Lock()
@@ -88,8 +89,9 @@ class Station:
 
     @property
     def running(self) -> bool:
-        """True while an order is being carried out."""
-        return self._run is not None and not self._run.done()
+        """True while an order is being carried out, or about to be."""
+        ordered, run = self._ordered, self._run
+        return (ordered is not None and not ordered.done()) or (run is not None and not run.done())
 
     def order(self, order: RunOrder) -> Future[None]:
         """Stop what runs and start this; opens the analyzer when it is not open. Faults show in the state."""
@@ -99,7 +101,8 @@ class Station:
         self._change(
             lambda state: replace(state, hookup=order.hookup, assessment=None, calibrated_at_s=at_s, doubts=doubts)
         )
-        return self._submit(self._switch(order))
+        self._ordered = self._submit(self._switch(order))
+        return self._ordered
 
     def stop_run(self) -> Future[None]:
         """Stop the running order at once; what was committed stays."""

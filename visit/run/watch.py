@@ -158,7 +158,7 @@ def _phase(run: RunRow, owner: Owner | None, trouble: str) -> tuple[Phase, str]:
     if run.outcome is not None:
         return Phase.FAULT, run.outcome
     if owner is None:
-        return Phase.STOPPED, "the process that measured has ended; `--resume` continues its run"
+        return Phase.BROKEN_OFF, "the process that measured has ended; `--resume` continues its run"
     if trouble:
         return Phase.WAITING, trouble
     return Phase.SWEEPING, f"process {owner.pid} measures; this screen only watches"
