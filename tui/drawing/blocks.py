@@ -6,9 +6,10 @@ sentence; a block that has no room is left out whole, least important first.
 
 from __future__ import annotations
 
-import textwrap
 from collections.abc import Sequence
 from dataclasses import dataclass
+
+from tui.drawing.wrapping import wrapped
 
 WIDTH = 79
 """One column less than the usual terminal: the last one would wrap on some."""
@@ -29,9 +30,7 @@ def labelled(label: str, text: str, width: int = WIDTH, column: int = LABEL) -> 
         return []
     first = f" {label}".ljust(column)
     first = first if first.endswith(" ") else f"{first} "
-    return textwrap.wrap(
-        text, width, initial_indent=first, subsequent_indent=" " * len(first), break_on_hyphens=False
-    )  # fmt: skip
+    return ["".join(part for part, _ in row) for row in wrapped([(first + text, "")], width, len(first))]
 
 
 def stacked(blocks: Sequence[Block], rows: int) -> list[str]:

@@ -20,6 +20,7 @@ from tui.drawing.digits import big
 from tui.drawing.marks import FAINT, GREEN, ORANGE, VERMILLION, WORD_STYLE, YELLOW, MarkSet, plain
 from tui.drawing.plot import Mark, Plot
 from tui.drawing.rows import Row
+from tui.drawing.wrapping import wrapped
 from visit.figures.assessment import Assessment, Channel, Role, leak_words
 from visit.run.conductor import Phase
 from visit.run.live import LiveState
@@ -60,7 +61,7 @@ def head_row(state: LiveState, width: int) -> Row:
     ]
     if site.temperature_c is not None:
         parts.append(f"{site.temperature_c:.0f}°C")
-    if width >= 100:
+    if len(" │ ".join((*parts, site.name))) <= width:
         parts.append(site.name)
     return [(" │ ".join(parts), "bold")]
 
@@ -445,8 +446,7 @@ def next_rows(state: LiveState, width: int) -> list[Row]:
     """What to do next, with its key, its length and the reason; two rows where one does not hold it."""
     if state.deed is None:
         return [[(" NEXT    ", "bold"), ("wait for the first figures", FAINT)]]
-    lines = textwrap.wrap(state.deed.words, width - 10, break_on_hyphens=False)
-    return [[((" NEXT    " if number == 0 else " " * 9), "bold"), (line, "")] for number, line in enumerate(lines)]
+    return wrapped([(" NEXT    ", "bold"), (state.deed.words, "")], width)
 
 
 def plain_rows(rows: list[Row], marks: MarkSet) -> list[Row]:

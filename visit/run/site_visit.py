@@ -167,6 +167,6 @@ class SiteVisit:
                         continue
                     words = f"{figure['kind'].replace('_', ' ').upper()} {figure['value']:.1f} dB"
                     offset = stage.figures["notch_offset"]["value"]
-                    place = "" if offset is None else f", notch {offset / 1e3:+.1f} kHz"
+                    place = "" if offset is None else f", notch INFERRED {offset / 1e3:+.1f} kHz"
                     lines.append(("FOUND" if mine else "OTHER", f"{stage.hookup}: {words}{place}"))
         return lines
