@@ -67,10 +67,35 @@ def run(options: argparse.Namespace) -> None:
             print(f"{len(done) + ready} of {options.cases}, {time.time() - began:.0f} s", file=sys.stderr)
 
 
+def _probes(job: tuple[str, int]) -> list[dict[str, Any]]:
+    from tests.truth.holes import probed
+
+    return probed(*job)
+
+
+def probes(options: argparse.Namespace) -> None:
+    from tests.truth.holes import order
+    from tests.truth.tables import read_lines
+
+    options.out.parent.mkdir(parents=True, exist_ok=True)
+    done = {line["unit"] for line in read_lines([options.out])} if options.out.exists() else set()
+    jobs = [(name, options.draws) for name in order(1)[: options.units] if name not in done]
+    with (
+        ProcessPoolExecutor(options.processes, initializer=_nice, initargs=(options.nice,)) as pool,
+        options.out.open("a") as out,
+    ):
+        for lines in pool.map(_probes, jobs):
+            out.write("".join(json.dumps(line) + "\n" for line in lines))
+            out.flush()
+            print(f"{lines[0]['unit']}: {len(lines)} probes", file=sys.stderr)
+
+
 def table(options: argparse.Namespace) -> None:
     from tests.truth.tables import page, read_lines
 
-    options.page.write_text(page(read_lines(options.files), "scripts/truth_grid.py"))
+    lines = read_lines(options.files)
+    cases, tried = [line for line in lines if "probe" not in line], [line for line in lines if "probe" in line]
+    options.page.write_text(page(cases, tried, "scripts/truth_grid.py"))
     print(options.page)
 
 
@@ -85,6 +110,13 @@ def main() -> None:
     one.add_argument("--part", type=int, default=0, help="so many chunks only")
     one.add_argument("--out", type=Path, default=ROOT / "build/truth.jsonl")
     one.set_defaults(call=run)
+    three = commands.add_parser("probes")
+    three.add_argument("--units", type=int, default=70)
+    three.add_argument("--draws", type=int, default=14)
+    three.add_argument("--processes", type=int, default=2)
+    three.add_argument("--nice", type=int, default=15)
+    three.add_argument("--out", type=Path, default=ROOT / "build/truth-probes.jsonl")
+    three.set_defaults(call=probes)
     two = commands.add_parser("table")
     two.add_argument("files", type=Path, nargs="+")
     two.add_argument("--page", type=Path, default=PAGE)

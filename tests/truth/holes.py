@@ -15,6 +15,7 @@ from typing import Any
 import numpy as np
 
 from protocol.sweep import SweepSettings
+from rf.floor.pool import Bottom
 from rf.values.figure import Kind
 from rf.values.verdict import Verdict
 from tests.truth import load, names
@@ -22,7 +23,7 @@ from tests.truth.bench import Bench
 from tests.truth.cases import Case
 from tests.truth.tables import percent
 from tests.truth.visits import site_of
-from visit.figures.assessment import Assessment, Role, goals_of
+from visit.figures.assessment import Assessment, Role, goals_of, with_zoom
 from visit.figures.assessor import Assessor
 from visit.figures.known import Known
 from visit.site.hookup import HookUp
@@ -56,31 +57,39 @@ class Fitted:
     zoomed: SweepSettings
     truth_db: float
     """Rejection at the reject channel of side L with an ideal load."""
+    fitted: bool
 
 
-def fitted_units(count: int, seed: int) -> Iterator[Fitted]:
-    """Units whose notch a quiet bench fits; the others can't be zoomed, so nothing deep is said of them."""
-    rng = np.random.default_rng(seed)
+def order(seed: int) -> list[str]:
+    """Names of the kept units that have notches, in an order that is drawn."""
     sound = [name for name in names() if not name.startswith("band-pass")]
-    for name in rng.permutation(sound):
-        unit = load(str(name))
-        case = Case(
-            0, str(name), unit.kind, unit.cavities, unit.low_hz, unit.high_hz, "A>L", -90, 4, "none", "none", 0, 0, 1
-        )
-        site = site_of(case, unit.cavities)
-        bench = Bench(unit, "A>L", rng, floor_db=-86.0)
-        a = said(site, bench, wide(site, None, BANDWIDTH_HZ), 4, Known(trusted=True))
-        if a.notch is None or not a.notch.trusted:
-            continue
-        bottom = a.notch.bottom()
-        truth = -20.0 * math.log10(abs(bench.truth_ideal_load([unit.high_hz])[1][0]))
-        yield Fitted(
-            str(name), site, Known(trusted=True, bottoms=((site.high_hz, bottom),)),
-            zoom(site.high_hz, bottom.width_hz, BANDWIDTH_HZ), truth,
-        )  # fmt: skip
-        count -= 1
-        if not count:
-            return
+    return [str(name) for name in np.random.default_rng(seed).permutation(sound)]
+
+
+def prepared(name: str, seed: int) -> Fitted:
+    """A unit and what a quiet bench says of its notch; the true width of the bottom where no fit is trusted."""
+    unit = load(name)
+    case = Case(0, name, unit.kind, unit.cavities, unit.low_hz, unit.high_hz, "A>L", -90, 4, "none", "none", 0, 0, 1)
+    site = site_of(case, unit.cavities)
+    bench = Bench(unit, "A>L", np.random.default_rng(seed), floor_db=-86.0)
+    a = said(site, bench, wide(site, None, BANDWIDTH_HZ), 4, Known(trusted=True))
+    found = a.notch is not None and a.notch.trusted
+    bottom = a.notch.bottom() if a.notch is not None and found else Bottom(true_width_hz(bench))
+    truth = -20.0 * math.log10(abs(bench.truth_ideal_load([unit.high_hz])[1][0]))
+    return Fitted(
+        name, site, Known(trusted=True, bottoms=((site.high_hz, bottom),)),
+        zoom(site.high_hz, bottom.width_hz, BANDWIDTH_HZ), truth, found,
+    )  # fmt: skip
+
+
+def true_width_hz(bench: Bench) -> float:
+    """Width of the response 3 dB above its lowest point, side L."""
+    zeros = bench.unit.zeros_hz("L")
+    reach = float(np.ptp(zeros.real)) + 3.0 * float(np.abs(zeros.imag).max())
+    grid = float(zeros.real.mean()) + np.linspace(-reach, reach, 2001)
+    size = np.abs(bench.truth_ideal_load(grid)[1])
+    under = np.flatnonzero(size < math.sqrt(2.0) * size.min())
+    return float(grid[under[-1]] - grid[under[0]])
 
 
 def said(site: Site, bench: Bench, settings: SweepSettings, sweeps: int, known: Known) -> Assessment:
@@ -127,6 +136,11 @@ def _carrier(beside: float) -> Callable[[Fitted, np.random.Generator], Change]:
                 "carrier_width_hz": width * 0.05}  # fmt: skip
 
     return change
+
+
+def _strong(unit: Fitted, rng: np.random.Generator) -> Change:
+    step = (unit.site.high_hz - unit.site.low_hz) / 100.0
+    return {"carrier_hz": unit.site.low_hz, "carrier_db": float(rng.uniform(-20, 0)), "carrier_width_hz": step}
 
 
 def _screw(unit: Fitted, rng: np.random.Generator) -> Change:
@@ -181,24 +195,38 @@ PROBES: dict[str, tuple[Callable[[Fitted, np.random.Generator], Change], bool]] 
     "compression": (_compression, True),
     "coarse numbers": (_coarse, True),
     "bursts": (_bursts, True),
+    "nothing wrong, wide": (lambda *_: {}, True),
+    "carrier on the pass channel, wide": (_strong, True),
+    "screw turned, wide": (_screw, True),
     "undeclared pad at port 1": (_pad(1), True),
     "undeclared pad at port 2": (_pad(2), True),
 }
 """Name -> (errors of the bench, surveyed)."""
 
+PADS = ("undeclared pad at port 1", "undeclared pad at port 2")
+WIDE = (*PADS, "nothing wrong, wide", "carrier on the pass channel, wide", "screw turned, wide")
+"""Probes of a wide run; after an undeclared pad a zoom follows, as it would."""
 
-def probe(unit: Fitted, name: str, seed: int, *, zoomed: bool = True) -> dict[str, Any]:
-    """One probe of one unit: verdicts on goals beyond the truth, and whether the rejection's interval holds."""
+
+def probe(unit: Fitted, name: str, seed: int) -> dict[str, Any]:
+    """One probe of one unit: verdicts on goals beyond the truth, and whether the intervals hold."""
     rng = np.random.default_rng(seed)
     make, surveyed = PROBES[name]
     bench = _bench(unit, rng, make(unit, rng))
     known = unit.known
     if surveyed:
         known = replace(known, leaks=tuple((hz, _surveyed(bench, hz)) for hz in (unit.site.low_hz, unit.site.high_hz)))
-    settings = unit.zoomed if zoomed else wide(unit.site, None, BANDWIDTH_HZ)
-    line: dict[str, Any] = {"probe": name if zoomed else f"{name}, wide", "unit": unit.name, "seed": seed, "goals": []}
+    line: dict[str, Any] = {"probe": name, "unit": unit.name, "seed": seed, "goals": [], "runs": 1}
+    line["fitted"] = unit.fitted
     try:
-        a = said(unit.site, bench, settings, SWEEPS, replace(known, trusted=zoomed))
+        if name in WIDE:
+            broad = wide(unit.site, None, BANDWIDTH_HZ)
+            a = said(unit.site, bench, broad, SWEEPS, replace(known, trusted=False))
+            if name in PADS:
+                line["runs"] = 2
+                a = with_zoom(a, said(unit.site, bench, unit.zoomed, SWEEPS, known))
+        else:
+            a = said(unit.site, bench, unit.zoomed, SWEEPS, known)
     except (ValueError, ArithmeticError, IndexError) as error:  # what the program's readers turn into one line
         return line | {"fault": f"{type(error).__name__}: {error}"[:160]}
     line |= {"state": a.check.state.value, "words": [*a.cautions, *a.doubts][:4]}
@@ -239,9 +267,9 @@ def _asked(a: Assessment, site: Site, channel: Any, name: str, high: float, low:
 
 def summed(lines: list[dict[str, Any]]) -> Iterator[str]:
     """The table of the probes."""
-    yield from ("| probe | figure | goals missed | false pass % | on condition % | n said | too good % | worst, dB |",
-                "|---|---|---|---|---|---|---|---|")  # fmt: skip
-    by: dict[tuple[str, str], list[Any]] = defaultdict(lambda: [0, 0, 0, 0, 0, 0.0])
+    yield "| probe | figure | missed n | false pass % | on condition % | said n | covered % | too good % | worst, dB |"
+    yield "|---|---|---|---|---|---|---|---|---|"
+    by: dict[tuple[str, str], list[Any]] = defaultdict(lambda: [0, 0, 0, 0, 0, 0, 0.0])
     for line in lines:
         for name, _, verdict, _ in line["goals"]:
             count = by[line["probe"], name]
@@ -249,29 +277,25 @@ def summed(lines: list[dict[str, Any]]) -> Iterator[str]:
             count[1] += verdict == Verdict.PASS.value
             count[2] += verdict == Verdict.CONDITIONAL_PASS.value
         if "fault" in line:
-            by[line["probe"], "FAULT: " + line["fault"][:70]][0] += 1
+            by[line["probe"], "ended by " + line["fault"][:70]][0] += 1
+        if not line["goals"] and "fault" not in line:
+            by[line["probe"], ""][0] += 1
         for name in ("rejection", "loss", "return loss"):
             if name in line:
+                covered, _, beyond = line[name]
                 count = by[line["probe"], name]
                 count[3] += 1
-                count[4] += line[name][2] > 0
-                count[5] = max(count[5], line[name][2])
-    for (probe_name, figure), (n, false, conditional, told, good, worst) in sorted(by.items()):
+                count[4] += covered
+                count[5] += beyond > 0
+                count[6] = max(count[6], beyond)
+    for (probe_name, figure), (n, false, conditional, told, held, good, worst) in sorted(by.items()):
         yield (
             f"| {probe_name} | {figure} | {n} | {percent(false, n)} | {percent(conditional, n)} | {told} |"
-            f" {percent(good, told)} | {worst:.2f} |"
+            f" {percent(held, told)} | {percent(good, told)} | {worst:.2f} |"
         )
 
 
-WIDE_TOO = ("nothing wrong", "carrier on the channel", "screw turned in the middle of the average",
-            "undeclared pad at port 1", "undeclared pad at port 2")  # fmt: skip
-
-
-def probed(units: int, seeds: int, seed: int = 1) -> Iterator[dict[str, Any]]:
-    """All probes on so many units, each so many times."""
-    for unit in fitted_units(units, seed):
-        for name in PROBES:
-            for number in range(seeds):
-                yield probe(unit, name, 1000 * seed + number)
-        for name in WIDE_TOO:
-            yield probe(unit, name, 1000 * seed + 999, zoomed=False)
+def probed(name: str, seeds: int) -> list[dict[str, Any]]:
+    """All probes on one unit, each so many times (wide ones once: they are fitted again)."""
+    unit = prepared(name, 1)
+    return [probe(unit, one, number) for one in PROBES for number in range(1 if one in WIDE else seeds)]
