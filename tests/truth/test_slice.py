@@ -26,10 +26,8 @@ def lines(tmp_path_factory: pytest.TempPathFactory) -> list[Line]:
 
 @pytest.fixture(scope="module")
 def probes() -> list[dict[str, Any]]:
-    units = [fitted(name, 1) for name in UNITS]
-    return [
-        probe(unit, name, seed) for unit in units if unit for name in PROBES if name not in WIDE for seed in range(3)
-    ]
+    units = [prepared(name, 1) for name in UNITS]
+    return [probe(unit, name, seed) for unit in units for name in PROBES if name not in WIDE for seed in range(3)]
 
 
 def test_no_case_is_without_figures_and_none_faults(lines: list[Line]) -> None:
