@@ -8,7 +8,7 @@ from typing import Any
 import pytest
 
 from tests.truth.cases import grid
-from tests.truth.holes import BEYOND_DB, PROBES, WIDE, probe
+from tests.truth.holes import BEYOND_DB, PROBES, WIDE, prepared, probe
 from tests.truth.running import run_case
 from tests.truth.tables import Line, page, wilson
 
