@@ -9,13 +9,15 @@ from __future__ import annotations
 import math
 from collections import defaultdict
 from collections.abc import Callable, Iterator
-from dataclasses import dataclass, replace
+from dataclasses import asdict, dataclass, replace
 from typing import Any
 
 import numpy as np
 
 from protocol.sweep import SweepSettings
+from rf.floor.leakage import LEADS_MOVE
 from rf.floor.pool import Bottom
+from rf.repeater.hookup_check import State
 from rf.values.figure import Kind
 from rf.values.verdict import Verdict
 from tests.truth import load, names
@@ -93,8 +95,8 @@ def true_width_hz(bench: Bench) -> float:
 
 
 def said(site: Site, bench: Bench, settings: SweepSettings, sweeps: int, known: Known) -> Assessment:
-    """A planned run and what the program says of it."""
-    assessor = Assessor(site, HookUp.parse(bench.hookup), planned=sweeps, known=known)
+    """A planned run, told as A>L, and what the program says of it."""
+    assessor = Assessor(site, HookUp.parse("A>L"), planned=sweeps, known=known)
     f = settings.frequency_hz()
     for _ in range(sweeps):
         assessor.add(Sweep(f, *bench.sweep(f)))
@@ -178,6 +180,14 @@ def _pad(port: int) -> Callable[[Fitted, np.random.Generator], Change]:
     return change
 
 
+def _turned(unit: Fitted, rng: np.random.Generator) -> Change:
+    return _screw(unit, rng) | {"screw_at": 0, "screw_share": 0.0}
+
+
+def _open(unit: Fitted, rng: np.random.Generator) -> Change:
+    return {"load_kind": str(rng.choice(["open", "short"])), "load_delay": float(rng.uniform(0.05e-9, 3e-9))}
+
+
 def _moved(unit: Fitted, rng: np.random.Generator) -> Change:
     return _antiphase(unit, rng) | {"leak_change": float(rng.uniform(0.05, 0.5))}
 
@@ -195,17 +205,25 @@ PROBES: dict[str, tuple[Callable[[Fitted, np.random.Generator], Change], bool]] 
     "compression": (_compression, True),
     "coarse numbers": (_coarse, True),
     "bursts": (_bursts, True),
+    "screw turned between wide run and zoom": (_turned, True),
     "nothing wrong, wide": (lambda *_: {}, True),
     "carrier on the pass channel, wide": (_strong, True),
     "screw turned, wide": (_screw, True),
+    "one cavity more than told": (lambda *_: {}, True),
+    "third port open or shorted": (_open, True),
+    "leads exchanged": (lambda *_: {}, True),
     "undeclared pad at port 1": (_pad(1), True),
     "undeclared pad at port 2": (_pad(2), True),
 }
 """Name -> (errors of the bench, surveyed)."""
 
-PADS = ("undeclared pad at port 1", "undeclared pad at port 2")
-WIDE = (*PADS, "nothing wrong, wide", "carrier on the pass channel, wide", "screw turned, wide")
-"""Probes of a wide run; after an undeclared pad a zoom follows, as it would."""
+ZOOMED_AFTER = (
+    "one cavity more than told", "third port open or shorted", "leads exchanged", "undeclared pad at port 1",
+    "undeclared pad at port 2",
+)  # fmt: skip
+"""Faults that a wide run could show: a zoom follows it, as it would, and both are joined."""
+WIDE = (*ZOOMED_AFTER, "nothing wrong, wide", "carrier on the pass channel, wide", "screw turned, wide")
+"""Probes of a wide run."""
 
 
 def probe(unit: Fitted, name: str, seed: int) -> dict[str, Any]:
@@ -213,20 +231,23 @@ def probe(unit: Fitted, name: str, seed: int) -> dict[str, Any]:
     rng = np.random.default_rng(seed)
     make, surveyed = PROBES[name]
     bench = _bench(unit, rng, make(unit, rng))
-    known = unit.known
+    known, site = unit.known, unit.site
     if surveyed:
-        known = replace(known, leaks=tuple((hz, _surveyed(bench, hz)) for hz in (unit.site.low_hz, unit.site.high_hz)))
+        known = replace(known, leaks=tuple((hz, _surveyed(bench, hz)) for hz in (site.low_hz, site.high_hz)))
+    if name == "one cavity more than told":
+        site = replace(site, cavities=(site.cavities or 3) - 1)
+    on = Bench(bench.unit, "A>H", rng, **asdict(bench.errors)) if name == "leads exchanged" else bench
     line: dict[str, Any] = {"probe": name, "unit": unit.name, "seed": seed, "goals": [], "runs": 1}
     line["fitted"] = unit.fitted
     try:
         if name in WIDE:
-            broad = wide(unit.site, None, BANDWIDTH_HZ)
-            a = said(unit.site, bench, broad, SWEEPS, replace(known, trusted=False))
-            if name in PADS:
+            broad = wide(site, None, BANDWIDTH_HZ)
+            a = said(site, on, broad, SWEEPS, replace(known, trusted=False))
+            if name in ZOOMED_AFTER and a.check.state is not State.WRONG:
                 line["runs"] = 2
-                a = with_zoom(a, said(unit.site, bench, unit.zoomed, SWEEPS, known))
+                a = with_zoom(a, said(site, on, unit.zoomed, SWEEPS, known))
         else:
-            a = said(unit.site, bench, unit.zoomed, SWEEPS, known)
+            a = said(site, on, unit.zoomed, SWEEPS, known)
     except (ValueError, ArithmeticError, IndexError) as error:  # what the program's readers turn into one line
         return line | {"fault": f"{type(error).__name__}: {error}"[:160]}
     line |= {"state": a.check.state.value, "words": [*a.cautions, *a.doubts][:4]}
@@ -246,11 +267,15 @@ def probe(unit: Fitted, name: str, seed: int) -> dict[str, Any]:
                 bound = figure.kind is Kind.AT_LEAST
                 line[goal] = [low <= max(truths) and high >= min(truths), bound,
                               low - max(truths) if goal != "loss" else min(truths) - high]  # fmt: skip
+    if a.notch_offset.known:
+        places = [bench.unit_at(k).mean_zero_hz("L") - site.high_hz for k in ends if k is not None]
+        line["place"] = [a.notch_offset.low <= max(places) and a.notch_offset.high >= min(places), False, 0.0]
     return line
 
 
 def _surveyed(bench: Bench, hz: float) -> float:
-    return float(np.abs(bench.leak([hz], survey=True))[0]) * 1.02 + 1e-7
+    """What a long survey before the run says of the leak, with the program's own room for leads that move."""
+    return float(np.abs(bench.leak([hz], survey=True))[0]) * LEADS_MOVE + 1e-7
 
 
 def _asked(a: Assessment, site: Site, channel: Any, name: str, high: float, low: float) -> list[list[Any]]:
@@ -280,7 +305,7 @@ def summed(lines: list[dict[str, Any]]) -> Iterator[str]:
             by[line["probe"], "ended by " + line["fault"][:70]][0] += 1
         if not line["goals"] and "fault" not in line:
             by[line["probe"], ""][0] += 1
-        for name in ("rejection", "loss", "return loss"):
+        for name in ("rejection", "loss", "return loss", "place"):
             if name in line:
                 covered, _, beyond = line[name]
                 count = by[line["probe"], name]

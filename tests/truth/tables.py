@@ -219,7 +219,7 @@ def page(lines: list[Line], probes: list[Line], command: str) -> str:
         "- Goals are drawn 0.05 dB beyond the truth (loss: 0.005 dB), where every pass is false.",
         f"- A cell fails beyond 99 % of binomial chance; cells with fewer than {FEWEST} are left out.",
         "- `errors beyond the stated`: port 2 worse than 20 dB, directivity worse than 35 dB or tracking worse than",
-        "  0.1 dB, which is what the program says that it allows for without a calibration of its own.",
+        "  0.1 dB. So much does the program say that it allows for without a calibration of its own.",
         "",
         "## Every figure",
         "",
