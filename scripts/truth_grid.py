@@ -12,7 +12,7 @@ import os
 import sys
 import time
 from collections.abc import Iterator
-from concurrent.futures import ProcessPoolExecutor
+from concurrent.futures import ProcessPoolExecutor, as_completed
 from pathlib import Path
 from typing import Any
 
@@ -22,7 +22,7 @@ sys.path.insert(0, str(ROOT))
 
 SEED = 20240711
 PAGE = ROOT / "docs/truth.md"
-CHUNK = 10
+CHUNK = 5
 
 
 def _nice(by: int) -> None:
@@ -59,7 +59,8 @@ def run(options: argparse.Namespace) -> None:
         jobs = list(_jobs(options.cases, options.seed, done))
         if options.part:
             jobs = jobs[: options.part]
-        for lines in pool.map(_some, jobs):
+        for made in as_completed([pool.submit(_some, job) for job in jobs]):
+            lines = made.result()
             for line in lines:
                 out.write(json.dumps(line) + "\n")
             out.flush()
@@ -84,7 +85,8 @@ def probes(options: argparse.Namespace) -> None:
         ProcessPoolExecutor(options.processes, initializer=_nice, initargs=(options.nice,)) as pool,
         options.out.open("a") as out,
     ):
-        for lines in pool.map(_probes, jobs):
+        for made in as_completed([pool.submit(_probes, job) for job in jobs]):
+            lines = made.result()
             out.write("".join(json.dumps(line) + "\n" for line in lines))
             out.flush()
             print(f"{lines[0]['unit']}: {len(lines)} probes", file=sys.stderr)
