@@ -7,6 +7,7 @@ unit, each probe is then a run at that unit through the program's own assessor.
 from __future__ import annotations
 
 import math
+import os
 from collections import defaultdict
 from collections.abc import Callable, Iterator
 from dataclasses import asdict, dataclass, replace
@@ -14,20 +15,21 @@ from typing import Any
 
 import numpy as np
 
+from protocol.errors import RequestError
 from protocol.sweep import SweepSettings
 from rf.floor.leakage import LEADS_MOVE
 from rf.floor.pool import Bottom
-from rf.repeater.hookup_check import State
 from rf.values.figure import Kind
 from rf.values.verdict import Verdict
 from tests.truth import load, names
 from tests.truth.bench import Bench
 from tests.truth.cases import Case
 from tests.truth.tables import percent
-from tests.truth.visits import site_of
-from visit.figures.assessment import Assessment, Role, goals_of, with_zoom
+from tests.truth.visits import MEMORY, TruthVisit, site_of
+from visit.figures.assessment import Assessment, Role, goals_of
 from visit.figures.assessor import Assessor
 from visit.figures.known import Known
+from visit.figures.replay import Replay
 from visit.site.hookup import HookUp
 from visit.site.presets import wide, zoom
 from visit.site.site import Site
@@ -244,15 +246,21 @@ def probe(unit: Fitted, name: str, seed: int) -> dict[str, Any]:
     line: dict[str, Any] = {"probe": name, "unit": unit.name, "seed": seed, "goals": [], "runs": 1}
     line["fitted"] = unit.fitted
     try:
-        if name in WIDE:
-            broad = wide(site, None, BANDWIDTH_HZ)
-            a = said(site, on, broad, SWEEPS, replace(known, trusted=False), told)
-            if name in ZOOMED_AFTER and a.check.state is not State.WRONG:
-                line["runs"] = 2
-                a = with_zoom(a, said(site, on, unit.zoomed, SWEEPS, known, told))
+        if name in ZOOMED_AFTER:
+            line["runs"], seen = visited(site, on, told)
+            if seen is None:
+                return line | {"state": "stopped by the gate"}
+            a = seen
+        elif name in WIDE:
+            a = said(site, on, wide(site, None, BANDWIDTH_HZ), SWEEPS, replace(known, trusted=False))
         else:
             a = said(site, on, unit.zoomed, SWEEPS, known)
-    except (ValueError, ArithmeticError, IndexError) as error:  # what the program's readers turn into one line
+    except (
+        RequestError,
+        ValueError,
+        ArithmeticError,
+        IndexError,
+    ) as error:  # told in one line
         return line | {"fault": f"{type(error).__name__}: {error}"[:160]}
     line |= {"state": a.check.state.value, "words": [*a.cautions, *a.doubts][:4]}
     ends = {0, SWEEPS - 1} | ({bench.errors.screw_at} if bench.errors.screw_at is not None else set())
@@ -275,6 +283,26 @@ def probe(unit: Fitted, name: str, seed: int) -> dict[str, Any]:
         places = [bench.unit_at(k).mean_zero_hz("L") - site.high_hz for k in ends if k is not None]
         line["place"] = [a.notch_offset.low <= max(places) and a.notch_offset.high >= min(places), False, 0.0]
     return line
+
+
+def visited(site: Site, bench: Bench, told: str) -> tuple[int, Assessment | None]:
+    """A visit as it would be made: survey, wide run, zoom where the fit allows one; how many runs, and what its report
+    would say. None where the gate stored nothing."""
+    hookup = HookUp.parse(told)
+    visit = TruthVisit(site, MEMORY / f"probe-{os.getpid()}.visit")
+    try:
+        visit.survey(bench)
+        measured = visit.wide(bench, hookup, SWEEPS)
+        if measured.stopped:
+            return 2, None
+        a, runs = measured.assessment, 2
+        if a is not None and a.notch is not None and a.notch.trusted:
+            visit.zoom(bench, hookup, site.high_hz, a.notch.bottom_width_hz, SWEEPS)
+            runs = 3
+        found = Replay(visit.file, figures=visit.figures).figures(hookup)
+        return runs, None if found is None else found.assessment
+    finally:
+        visit.close()
 
 
 def _surveyed(bench: Bench, hz: float) -> float:
@@ -308,7 +336,7 @@ def summed(lines: list[dict[str, Any]]) -> Iterator[str]:
         if "fault" in line:
             by[line["probe"], "ended by " + line["fault"][:70]][0] += 1
         if not line["goals"] and "fault" not in line:
-            by[line["probe"], ""][0] += 1
+            by[line["probe"], "stopped by the gate"][0] += 1
         for name in ("rejection", "loss", "return loss", "place"):
             if name in line:
                 covered, _, beyond = line[name]

@@ -29,7 +29,7 @@ from tests.truth.judging import (
     verdicts,
     wide_rows,
 )
-from tests.truth.visits import Measured, TruthVisit, beside, declared, fits, site_of
+from tests.truth.visits import MEMORY, Measured, TruthVisit, beside, declared, fits, site_of
 from visit.day.nudges import compare
 from visit.figures.assessment import Assessment, with_zoom
 from visit.figures.figures_json import assessment_data
@@ -44,7 +44,6 @@ THREE_PORTS, TRENDS = 0.04, 0.02
 FEWEST_NUDGE_SWEEPS = 4
 ZOOMS = (1, 4)
 """Sweeps of the zooms, as multiples of the wide run's."""
-MEMORY = Path("/dev/shm")
 
 
 def beyond(bench: Bench) -> list[str]:
