@@ -68,8 +68,8 @@ class Acquire:
     """Whether one number a point came where two are needed."""
     came: int = 0
     """Points that came where others were set."""
-    lone: str = ""
-    """The only word that gave a trace with phase."""
+    lone: Part | None = None
+    """The only reply with a pair of numbers a point."""
 
     async def find(self, points: int | None) -> Acquisition | None:
         """The first way that gives enough columns for S11 and S21 with so many points."""
@@ -127,7 +127,7 @@ class Acquire:
 
     async def _data(self, command: str, found: Acquisition) -> list[str]:
         """The reply to a word for data; asked again as long as a sweep that runs makes it refuse."""
-        lines: list[str] = []
+        lines, again = list[str](), False
         until = time.monotonic() + (AGAIN_S if found.sweep and not found.poll else 0.0)
         while True:
             for number, piece in enumerate(command.split("\n")):
@@ -136,11 +136,12 @@ class Acquire:
                 else:
                     lines = await self._lines(piece, SWEEP_S)
             if len(lines) > 3 or any(len(numbers_in(line)) > 3 for line in lines):
+                found.again = found.again or again
                 return lines
             if time.monotonic() > until:
                 return lines
             self.refusing = True
-            found.again = True
+            again = True
             await self.talk.listen(BETWEEN_S)
 
     async def _wait(self, found: Acquisition) -> None:
@@ -186,7 +187,7 @@ class Acquire:
             if len(chosen) == 2:
                 found.parts = chosen
                 return True
-        self.lone = parts[0].command if len(parts) == 1 and _pairs(parts[0].shapes) == 1 else ""
+        self.lone = parts[0] if len(parts) == 1 and _pairs(parts[0].shapes) == 1 else None
         if len(parts) >= 2 and all(_pairs(part.shapes) == 1 for part in parts):
             found.parts = parts[:4]
             return True
