@@ -126,7 +126,9 @@ class Person:
 
     def _keys(self, unit: str) -> list[str]:
         """Keys of a one-key menu, from the raw strings that drive it."""
-        *settings, data = [line.strip("\r\n") for line in self.recipe(self.key, 430e6, 440e6, 51, "s11")]
+        *settings, data = [
+            line.strip("\r\n") for line in self.recipe(self.key, 430e6, 440e6, 51, "s11") if line.strip()
+        ]
         roles = (f"sets start in {unit}", f"sets stop in {unit}", "sets points")
         parts = [f'"{line[0]}{{v}}" {role}' for line, role in zip(settings, roles, strict=True)]
         return [*parts, f"{data} gives data", '"?" lists words']
