@@ -131,8 +131,11 @@ class Listening:
 
     async def refuses(self, question: str) -> bool:
         """Whether a question of the standard is refused as a sign that is no word was refused."""
-        if not self.talk.manner.refusals:
+        known = {line.strip() for line in self.opening.printed}
+        if not self.talk.manner.refusals and len(known) < 2 * FEWEST_LISTED:
             return False
+        if not self.talk.manner.refusals:  # it answers a sign that is no word with its list
+            self.talk.listing = known
         got = await self.talk.raw(question.encode("ascii") + self.talk.out_end, pages=True)
         return self.talk.refused(self.talk.lines(got, question))
 

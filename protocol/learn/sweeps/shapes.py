@@ -97,8 +97,8 @@ def _skeleton(line: str, pattern: re.Pattern[str]) -> str:
 def _rows(lines: Sequence[str], points: int | None) -> list[Shape]:
     """One point on a line; several kinds of line are several sets; a set twice as long as asked for is two blocks."""
     texts = [line.strip() for line in lines if len(line) <= LONGEST_ROW]
-    front = [line for line in texts if re.match(r"[0-9A-F]{8}[\s,;]", line)]
-    lettered = any(re.search(r"[A-F]", line[:8]) for line in front)
+    front = [match for line in texts if (match := _HEX_FRONT.match(line))]
+    lettered = any(re.search(r"[A-F]", match.group(2)) for match in front)
     if lettered and len(front) > 0.5 * len(texts) and len(front) >= FEWEST_POINTS:
         return _behind_hex(front, points)
     hexed = [line for line in texts if re.fullmatch(r"(?:\S+[\s,;]+)*?[0-9A-F]{4}(?:[\s,;]*[0-9A-F]{4})+", line)]
@@ -124,19 +124,17 @@ def _rows(lines: Sequence[str], points: int | None) -> list[Shape]:
     return shapes
 
 
-def _behind_hex(lines: list[str], points: int | None) -> list[Shape]:
-    """Rows with a frequency of eight hexadecimal digits in front."""
-    separator = re.sub(r"[ \t]+", " ", re.match(r"\S{8}([\s,;]+)|.{8}(.)", lines[0]).group(0)[8:])  # type: ignore[union-attr]
-    rest = _rows([line[8:].lstrip(" \t,;") for line in lines], points)
-    first = np.array([[float(int(line[:8], 16))] for line in lines])
-    return [
-        Shape(
-            np.hstack([first, shape.values]), ("", separator + shape.literals[0], *shape.literals[1:]),
-            ("hex", *shape.forms), titles=shape.titles,
-        )
-        for shape in rest
-        if len(shape.values) == len(first)
-    ]  # fmt: skip
+_HEX_FRONT = re.compile(r"(\d{1,5}[\s,;]+)?([0-9A-F]{8})([\s,;].*)")
+
+
+def _behind_hex(front: Sequence[re.Match[str]], points: int | None) -> list[Shape]:
+    """Rows with a frequency of eight hexadecimal digits in front, perhaps behind a number."""
+    plain = [f"{match.group(1) or ''}{int(match.group(2), 16)}{match.group(3)}" for match in front]
+    found = []
+    for shape in _rows(plain, points):
+        at = 1 if front[0].group(1) and not re.search(r"\d", shape.literals[0]) else 0
+        found.append(replace(shape, forms=(*shape.forms[:at], "hex", *shape.forms[at + 1 :])))
+    return found
 
 
 def _blocks(
