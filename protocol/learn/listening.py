@@ -294,12 +294,12 @@ class Listening:
             self.found.evidence["ends"] = "stood at the end of every good reply"
 
     def manner(self) -> Manner:
-        """How replies are framed, with only those remarks that came."""
+        """How replies are framed, with all kinds of remarks where any came."""
         texts = [line for _, got in self.talk.transcript for line in LINE_END.split(cleaned(got))]
         seen = [
             prefix for prefix in self.talk.manner.chatter if any(t.lstrip().startswith(prefix.encode()) for t in texts)
         ]
-        return replace(self.talk.manner, chatter=tuple(seen))
+        return replace(self.talk.manner, chatter=self.talk.manner.chatter if seen else ())
 
 
 def _end_shape(line: str) -> str:
