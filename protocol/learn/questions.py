@@ -12,7 +12,7 @@ from protocol.learn.dialogue import Dialogue
 from protocol.learn.listening import MissingError, UnitUnknownError
 from protocol.learn.sweeps.axis import Meaning, sensible
 from protocol.learn.sweeps.columns import Kind
-from protocol.learn.sweeps.trying import Writing
+from protocol.learn.sweeps.windows import Writing
 from protocol.profiles.templates import UNITS
 
 OFFERED = (("Hz", "hz"), ("kHz", "khz"), ("MHz", "mhz"), ("GHz", "ghz"), ("10 Hz", "10hz"), ("100 Hz", "100hz"))

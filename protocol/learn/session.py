@@ -6,24 +6,25 @@ Owns: what is known so far (`Found`), its evidence, and what is missing in words
 from __future__ import annotations
 
 import contextlib
-import re
 from dataclasses import replace
 
 import numpy as np
 from numpy.typing import NDArray
 
+from protocol.learn.commands import WORDS_OF_ROLES, write_commands
 from protocol.learn.dialogue import Dialogue, Role
 from protocol.learn.listening import Listening, MissingError, UnitUnknownError
 from protocol.learn.questions import APART, JOIN, OPEN, angles_said, unit_said
+from protocol.learn.reasons import shown, why_no_data
 from protocol.learn.sweeps.acquire import Acquire, Acquisition
 from protocol.learn.sweeps.axis import Meaning, OtherFrequenciesError, Place, listed_unit, meaning_of, sensible
 from protocol.learn.sweeps.bounds import find_bandwidth, find_points, find_range
 from protocol.learn.sweeps.columns import Kind, hinted
 from protocol.learn.sweeps.scale import alike, enough_points, fits, telling_width
-from protocol.learn.sweeps.setters import Setters, numbers_in
+from protocol.learn.sweeps.setters import Setters
 from protocol.learn.sweeps.shapes import Shape
 from protocol.learn.sweeps.trials import Trials
-from protocol.learn.sweeps.trying import FIELDS
+from protocol.learn.sweeps.windows import FIELDS
 from protocol.learn.words.talk import Talk
 from protocol.profiles.templates import SETTING_FIELDS, UNITS, Template, setting_values
 from protocol.sweep import SweepSettings
@@ -34,10 +35,6 @@ NARROWER = 4
 """Times that a span is made narrower when the frequencies that come are others."""
 USUAL_DELAY_S = (1.5e-9, 30e-9)
 """A lead of 0.2 to 3 m, there and back; beyond it a unit that nobody told is not believed."""
-WORDS_OF_ROLES = {
-    Role.START: "start", Role.STOP: "stop", Role.CENTRE: "centre", Role.SPAN: "width", Role.STEP: "step",
-    Role.POINTS: "points",
-}  # fmt: skip
 
 
 class OtherUnitError(Exception):
@@ -80,48 +77,7 @@ class Session(Listening):
         self._commands(trials)
 
     def _commands(self, trials: Trials) -> None:
-        """The settings as commands and read-backs of a profile."""
-        found, writing = self.found, trials.writing
-        form = f":{writing.form}" if writing.form else ""
-        for role, setter in trials.setters.found.items():
-            counted = f"points:{trials.points_form}" if trials.points_form else "points"
-            name = counted if role is Role.POINTS else f"{FIELDS[role]}_{writing.unit}{form}"
-            found.commands[WORDS_OF_ROLES[role]] = setter.form.replace("{v}", f"{{{name}}}")
-            if setter.source is not None and setter.source.command:
-                line = _read_line(setter.source.line, name)
-                if any(_same_line(line, other) for other in found.readback.get(setter.source.command, ())):
-                    others = found.readback[setter.source.command]
-                    at = next(at for at, other in enumerate(others) if _same_line(line, other))
-                    others[at] = _merged(others[at], line)
-                else:
-                    found.readback.setdefault(setter.source.command, []).append(line)
-                found.evidence[f"readback {setter.source.command}"] = "its numbers followed what was set"
-        if trials.combined:
-            found.commands["span"] = trials.combined
-            self._combined_read(trials)
-        found.resolution_hz = max(1.0, UNITS[writing.unit]) if writing.unit == "10hz" else 1.0
-
-    def _combined_read(self, trials: Trials) -> None:
-        """The read-back of a command for several settings: the line that holds them all, or one line for each."""
-        command, answer = trials.combined_read
-        if not command:
-            return
-        names = re.findall(r"\{([^}]*)\}", trials.combined)
-        texts = trials.combined_texts
-        lines: list[str] = []
-        for line in answer:
-            out = re.sub(r"\s+", " ", line).strip()
-            for text, name in zip(texts, names, strict=False):
-                for shown, value in numbers_in(line):
-                    if "{" + name not in " ".join([*lines, out]) and (shown == text or value == numbers_in(text)[0][1]):
-                        si = ":si" if shown[-1:] in "kMG" and "_" in name else ""
-                        out = re.sub(rf"(?<![\w.{{]){re.escape(shown)}(?![\w.])", f"{{{name}{si}}}", out, count=1)
-                        break
-            if "{" in out:
-                lines.append(_skipped(out))
-        if all("{" + name in " ".join(lines) for name in names[:2]):
-            self.found.readback[command] = lines
-            self.found.evidence[f"readback {command}"] = "its numbers followed what was set"
+        write_commands(self.found, trials)
 
     async def apply(self, settings: SweepSettings) -> None:
         """Send the settings as the profile will."""
@@ -221,7 +177,7 @@ class Session(Listening):
             await self.apply(first)
             acquisition = await acquire.find(points)
         if acquisition is None:
-            raise MissingError(self._why(acquire))
+            raise MissingError(why_no_data(acquire, self.words, self.trial_settings()[0]))
         taken = await acquire.take(acquisition, points)
         ends, through = (first.start_hz, first.stop_hz), self._through
         meaning = meaning_of(acquisition, taken, *ends, through=through) if taken else None
@@ -230,7 +186,7 @@ class Session(Listening):
         if meaning is None or taken is None:
             if acquire.thin:
                 raise MissingError("only magnitudes came, one number a trace and point, no phase")
-            raise MissingError(f"data came but were not understood; a point: {self._shown(acquisition)}")
+            raise MissingError(f"data came but were not understood; a point: {shown(acquisition)}")
         self.found.acquisition, self.found.meaning = acquisition, meaning
         await self.apply(second)
         again = await acquire.take(acquisition, second.points if points is not None else None)
@@ -393,22 +349,6 @@ class Session(Listening):
         two = SweepSettings(at(0.15), at(0.75), counts[-1] if len(counts) > 1 else counts[0], 1000.0)
         return one, two
 
-    def _why(self, acquire: Acquire) -> str:
-        if acquire.thin:
-            return "only magnitudes came, one number a trace and point, no phase"
-        if acquire.lone:
-            return f"only one trace with phase came (to {acquire.lone!r}); no word gives the other of S11 and S21"
-        if acquire.strange:
-            return f"data came but were not understood; a line of them: {acquire.strange!r}"
-        if not any(word.role is Role.DATA for word in self.words):
-            return "no word is known that gives data"
-        return "no word gave data for S11 and S21"
-
-    @staticmethod
-    def _shown(acquisition: Acquisition) -> str:
-        row = acquisition.parts[0].shapes[0].values[0]
-        return " ".join(f"{value:g}" for value in row[:6])
-
 
 def _reflected(
     meaning: Meaning, taken: list[list[Shape]], settings: SweepSettings
@@ -424,39 +364,3 @@ def _reflected(
 
 def _fits(kind: Kind, meaning: Meaning, taken: list[list[Shape]], settings: SweepSettings) -> bool:
     return fits(kind, *_reflected(meaning, taken, settings))
-
-
-def _read_line(line: str, name: str) -> str:
-    """A line of an answer as a template: the value a field, other numbers skipped; a suffix is part of it."""
-    head, _, tail = line.partition("{v}")
-    suffix = re.match(r" ?[kMG](?:[Hh][Zz])?(?!\w)", tail)
-    if suffix and ":" not in name and "_" in name:
-        name, tail = f"{name.rpartition('_')[0]}_hz:si", tail[suffix.end() :]
-    return f"{_skipped(head)}{{{name}}}{_skipped(tail)}"
-
-
-def _skipped(text: str) -> str:
-    """A text with its numbers made fields of no interest."""
-    return re.sub(
-        r"(?<![\w.{])[-+]?\d+(?:\.\d+)?( ?[kMG](?:[Hh][Zz])?)?(?![\w}])",
-        lambda match: "{skip:si}" if match.group(1) else "{skip}",
-        text,
-    )
-
-
-def _shape_of(line: str) -> str:
-    return re.sub(r"\{[^}]*\}", "#", line)
-
-
-def _same_line(one: str, other: str) -> bool:
-    return _shape_of(one) == _shape_of(other) and one.count("{") > 1
-
-
-def _merged(one: str, other: str) -> str:
-    """Two templates of the same line, each with another field, as one."""
-    fields = [
-        a if not a.startswith("{skip") else b
-        for a, b in zip(re.findall(r"\{[^}]*\}", one), re.findall(r"\{[^}]*\}", other), strict=True)
-    ]
-    parts = _shape_of(one).split("#")
-    return parts[0] + "".join(field + part for field, part in zip(fields, parts[1:], strict=True))

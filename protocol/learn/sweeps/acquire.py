@@ -66,8 +66,8 @@ class Acquire:
     """Whether one number a point came where two are needed."""
     came: int = 0
     """Points that came where others were set."""
-    lone: str = ""
-    """The only word that gave a trace with phase."""
+    lone: Part | None = None
+    """The only reply with a pair of numbers a point."""
 
     async def find(self, points: int | None) -> Acquisition | None:
         """The first way that gives enough columns for S11 and S21 with so many points."""
@@ -98,7 +98,7 @@ class Acquire:
                     return found
                 if shapes and _pairs(shapes) == 1:
                     self.thin = self.thin or any(_bare_sizes(shape) for shape in shapes)
-                    self.lone = sweep.name
+                    self.lone = Part(sweep.name, shapes, sweep.description)
                 await self._wait(found)
             if await self._read(found, data, points):
                 await self._axis(found, points)
@@ -187,7 +187,7 @@ class Acquire:
             if len(chosen) == 2:
                 found.parts = chosen
                 return True
-        self.lone = parts[0].command if len(parts) == 1 and _pairs(parts[0].shapes) == 1 else self.lone
+        self.lone = parts[0] if len(parts) == 1 and _pairs(parts[0].shapes) == 1 else self.lone
         if len(parts) >= 2 and all(_pairs(part.shapes) == 1 for part in parts):
             found.parts = parts[:4]
             return True

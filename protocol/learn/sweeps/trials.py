@@ -13,7 +13,8 @@ from dataclasses import dataclass
 from protocol.learn.dialogue import Role, Word
 from protocol.learn.sweeps.setters import Setter, Source, numbers_in
 from protocol.learn.sweeps.told import RANGE
-from protocol.learn.sweeps.trying import Outcome, Settings, Writing, nice
+from protocol.learn.sweeps.trying import Outcome, Settings
+from protocol.learn.sweeps.windows import Writing, nice
 
 POWERS = re.compile(r"(?i)\b2 ?(?:\^|\*\*) ?[a-z]\b|power of (?:two|2)\b.{0,20}\bexponent|\blog2\b")
 """Says that the exponent of a power of two is set."""

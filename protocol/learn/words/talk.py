@@ -25,6 +25,8 @@ FEWEST_LISTED = 4
 """Lines that must stand before a pager's line for it to be one."""
 MOST_PAGES = 40
 FIRST_S, QUIET_S, LONGEST_S = 0.3, 0.15, 10.0
+BETWEEN_SWEEPS_S = 1.2
+"""Pause in which the next sweep of an endless stream begins."""
 SWEEP_S = 6.0
 """A sweep of few points may take so long until its first byte."""
 
@@ -56,6 +58,8 @@ class Talk:
     first_s: float = FIRST_S
     keys: bool = False
     """Whether it acts on single keys, without a line end; values still end with one."""
+    _ends_by_itself: set[str] = field(default_factory=set)
+    """Commands whose replies were waited for longer, and ended."""
     listing: set[str] = field(default_factory=set)
     """Lines of the console's list of words: where it answers with them, pages may be turned, and nothing was taken."""
 
@@ -168,7 +172,13 @@ class Talk:
             try:
                 got += await self.link.receive(wait)
             except TimeoutError:
-                break
+                if not self.manner.silent or line in self._ends_by_itself or not got:
+                    break
+                if wait == BETWEEN_SWEEPS_S:
+                    self._ends_by_itself.add(line)
+                    break
+                wait = BETWEEN_SWEEPS_S  # a pause between two sweeps is no end
+                continue
             if self.manner.lines(got, line):  # an echo is no answer yet
                 wait = QUIET_S if self.manner.silent else 2.0
             if self.manner.ended(got):

@@ -100,6 +100,17 @@ def test_several_words_may_stand_on_a_line() -> None:
     assert roles["@from"] is Role.START and roles["@b"] is Role.DATA and roles["@new"] not in SENT
 
 
+@pytest.mark.parametrize(
+    "row",
+    ["mkfs             points,n:int     rails", "mkfs    points,n:int", "mkfs  points", "mkfs   start   stop"],
+)
+def test_words_in_columns_describe_no_neighbour(row: str) -> None:
+    listing = ["about    average,n:int", row, "jump   span,f:freq", "thr     show"]
+    roles = {word.name: word.role for word in words_of(entries_of(listing))}
+    assert roles["mkfs"] not in SENT
+    assert roles["span"] is Role.SPAN
+
+
 def test_an_argument_in_a_column_of_its_own_is_no_description() -> None:
     (word,) = words_of(entries_of(["SetStart     <kHz>"]))
     assert (word.usage, word.role) == ("SetStart <kHz>", Role.START)
