@@ -64,8 +64,8 @@ FREQUENCIES = ("start", "stop", "centre", "span", "step", "range")
 MOST_ANSWERS = 2
 REASONS = {
     "one port": r"one trace|S21", "magnitude only": r"only magnitudes|no phase", "no frequency": r"no word sets freq",
-    "harmful keys": r"single keys", "mute": r"refuses|no list|answers .* to all|nothing answers|knows none",
-    "unguessable": r"no list|refuses|nothing answers",
+    "harmful keys": r"single keys", "mute": r"refuses|every word|no list|answers .* to all|nothing answers|knows none",
+    "unguessable": r"no list|every word|refuses|nothing answers",
 }  # fmt: skip
 """What must be said of a console that can't be learned, by the reason in its facts."""
 
@@ -344,10 +344,14 @@ def show(results: list[dict[str, object]]) -> None:
         wrong = sum(result.get(key) == "WRONG" for result in results)
         print(f"{name}: {right} of {len(can)} that can be learned ({right / max(len(can), 1):.1%}), {wrong} wrong")
     not_learnable = [r for r in results if r["learnable"] == "not"]
-    untrue = [r for r in not_learnable if not re.search(REASONS.get(str(r["reason"]), "^$"), str(r["why"]))]
+    untrue = [
+        r
+        for r in not_learnable
+        if not re.search(REASONS.get(str(r["reason"]), "^$"), str(r.get("why alone") or r["why"]))
+    ]
     print(f"true reason told: {len(not_learnable) - len(untrue)} of {len(not_learnable)} that can't be learned")
     for result in untrue:
-        print(f"  {result['which']}: {result['reason']}, but it says: {result['why']}")
+        print(f"  {result['which']}: {result['reason']}, but it says: {result['why alone']}")
     print("seconds:", " ".join(f"{np.percentile([r['seconds'] for r in results], q):.0f}" for q in (50, 90, 100)))
     print(Counter((r["learnable"], r["outcome"]) for r in results))
     print("harm:", sum(bool(r["harm"]) for r in results))

@@ -72,6 +72,8 @@ def _read_line(line: str, name: str) -> str:
     suffix = re.match(r" ?[kMG](?:[Hh][Zz])?(?!\w)", tail)
     if suffix and ":" not in name and "_" in name:
         name, tail = f"{name.rpartition('_')[0]}_hz:si", tail[suffix.end() :]
+    elif suffix and name.endswith(":si"):
+        tail = tail[suffix.end() :]
     return f"{_skipped(head)}{{{name}}}{_skipped(tail)}"
 
 

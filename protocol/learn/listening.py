@@ -16,7 +16,8 @@ from protocol.learn.dialogue import Correction, Dialogue, Progress, Role, Word
 from protocol.learn.sweeps.acquire import Acquisition
 from protocol.learn.sweeps.axis import Meaning
 from protocol.learn.sweeps.bounds import Bounds
-from protocol.learn.words.allow import Entry, corrected, words_of
+from protocol.learn.sweeps.setters import numbers_in
+from protocol.learn.words.allow import SENT, Entry, corrected, words_of
 from protocol.learn.words.lexicon import LOCKED
 from protocol.learn.words.opening import HELP_WORDS, LINE_ENDS, Opening, list_words, open_console
 from protocol.learn.words.talk import FEWEST_LISTED, AsksError, Talk
@@ -33,6 +34,9 @@ FEWEST = 3
 """Words that make a list."""
 QUESTIONS = (Role.IDENTITY, Role.SETTINGS, Role.STATUS, Role.HELP, Role.DATA, Role.FREQUENCIES)
 """Roles whose words change nothing."""
+
+
+VALUES = (Role.POINTS, Role.START, Role.STOP, Role.CENTRE, Role.SPAN, Role.STEP)
 
 
 class MissingError(Exception):
@@ -156,6 +160,8 @@ class Listening:
         entries = await self._topics(printed, entries)
         self._remarks(printed)
         self.words = words_of(entries)
+        if not self.opening.help_word and not any(word.role in SENT for word in self.words):
+            self.words = []  # remarks and the like, no list
         said = await self.dialogue.words(self.words, "" if self.words else NO_LIST)
         if shut and not said and not self.found.unlocked and await self.unlock(shut):
             await self.list_words()
@@ -184,7 +190,22 @@ class Listening:
         self.opening.help_word = next((one.name for one in keys if one.role is Role.HELP), "")
         self.talk.permit(self.opening.help_word)
         self.found.evidence["keys"] = "it acted on a sign without a line end; the technician named its keys"
+        await self._end_of_values()
         return True
+
+    async def _end_of_values(self) -> None:
+        """The line end behind which a key that asked for a value is a key again."""
+        key = next((word.name for word in self.words if word.role in VALUES), "")
+        self.talk.permit(key)
+        if not key or not await self.talk.say(key, 1.0):
+            return
+        for end in LINE_ENDS:
+            self.talk.out_end = end
+            await self.talk.say("")
+            if numbers_in("".join(self.talk.lines(await self.talk.say(key, 1.0), key))):
+                await self.talk.say("")
+                self.found.evidence["out_end"] = "it ended the question for a value"
+                return
 
     async def amend(self, why: str) -> bool:
         """Show the words once more because something is missing; whether anything was said."""
@@ -262,8 +283,15 @@ class Listening:
                 found.identify, found.identity = word.name, " ".join(" ".join(lines).split())
                 found.evidence["identify"] = f"answered {found.identity[:60]!r}"
                 return
+        if not help_word and await self._any_answer():
+            return
         if not help_word:
-            raise MissingError("no word is known that it answers")
+            refusal = " / ".join(self.talk.manner.refusals)
+            raise MissingError(
+                f"it answers every word with {refusal!r}, those of the technician too; its words are not known"
+                if refusal and any(word.told is not None for word in self.words)
+                else "no word is known that it answers"
+            )
         await self._ends_otherwise()
         found.identify, found.identity = help_word, "learned console"
         found.unknown.append("its identity: no word tells it; its list of words is asked for instead")
@@ -277,6 +305,25 @@ class Listening:
             if lines and not self.talk.refused(lines):
                 self._ends([(word.name, got)])
                 return
+
+    async def _any_answer(self) -> bool:
+        """A question of the technician's that is answered stands in for one for the identity."""
+        for word in self.words:
+            question = word.told.question if word.told is not None else ""
+            if word.told is None or not (question or word.role in (Role.SETTINGS, Role.STATUS, *VALUES)):
+                continue
+            question = question or word.name
+            self.talk.permit(question)
+            got = await self.talk.say(question)
+            if self.talk.asks_back(got):
+                await self.talk.say("")
+                continue
+            lines = self.talk.lines(got, question)
+            if lines and not self.talk.refused(lines) and re.search(r"\w", lines[0]):
+                self.found.identify, self.found.identity = question, "learned console"
+                self.found.unknown.append("its identity: no word tells it; another question is asked instead")
+                return True
+        return False
 
     def _ends(self, good: list[tuple[str, bytes]]) -> None:
         """A line that ends every good reply, before the prompt where there is one."""

@@ -241,7 +241,7 @@ class Session(Listening):
                 "the phase of an open lead does not follow the span that was set: its frequencies are not known"
             )
         usual = USUAL_DELAY_S[0] < abs(second.delay.seconds) < USUAL_DELAY_S[1]
-        if not sensible(second.delay.seconds) or not (trials.unit_known or usual):
+        if not sensible(second.delay.seconds) or not ((trials.unit_known and not trials.unit_beside) or usual):
             await self._ask_unit(second)
         elif not trials.unit_known and found.axis != "technician":
             with contextlib.suppress(MissingError):  # the axis stays unconfirmed then
@@ -266,7 +266,7 @@ class Session(Listening):
         assert trials is not None
         said = await unit_said(self.dialogue, trials.writing, meaning)
         factor = UNITS[said.unit] / UNITS[trials.writing.unit]
-        self.found.axis, trials.unit_known = "technician", True
+        self.found.axis, trials.unit_known, trials.unit_beside = "technician", True, False
         if said == trials.writing:
             return
         trials.writing = said

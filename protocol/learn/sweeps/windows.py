@@ -49,6 +49,8 @@ class Windows:
     status: list[str] = field(default_factory=list)
     writing: Writing = field(default_factory=Writing)
     unit_known: bool = False
+    unit_beside: bool = False
+    """Whether the unit stands only beside other words; a lead of unusual length speaks against it then."""
     low_hz: float = 0.0
     high_hz: float = 0.0
     pair: tuple[Role, ...] = ()
@@ -93,17 +95,19 @@ class Windows:
         """Units and forms to try: those that the console's words name first."""
         told = [Writing(word.told.unit, word.told.writing) for word in words if word.told and word.told.unit]
         if told:
-            self.unit_known = True
+            self.unit_known, self.unit_beside = True, False
             yield told[0]
             return
         text = " ".join(f"{word.usage} {word.description}" for word in words)
-        everything = " ".join(self.setters.printed)
+        others = [word.name for word in self.setters.of(Role.BANDWIDTH, Role.AVERAGE, Role.POINTS)]
+        lines = [line for line in self.setters.printed if not any(name in line for name in others)]
+        everything = " ".join(lines)  # the unit of a bandwidth is not that of a frequency
         seen = set()
         for source in (text, everything):
             for writing in _named(source):
                 if writing not in seen:
                     seen.add(writing)
-                    self.unit_known = True
+                    self.unit_known, self.unit_beside = True, source is not text
                     yield writing
             if seen and source is text:
                 return

@@ -146,6 +146,11 @@ class Talk:
         lines = [line.decode("ascii", "replace").rstrip() for line in LINE_END.split(cleaned(got))]
         return [line for line in lines if line.strip("\x00\xfe \t") in own]
 
+    def asks_back(self, got: bytes) -> bool:
+        """Whether an answer ends in an open question for a value, not in a prompt."""
+        last = NEWLINE.split(cleaned(got))[-1]
+        return bool(last.strip()) and not self.manner.ended(got) and last.rstrip().endswith((b"?", b":", b"=", b">"))
+
     def refused(self, lines: list[str]) -> bool:
         """Whether a reply is a refusal, as far as refusals are known; the list of words is one."""
         if sum(line.strip() in self.listing for line in lines) >= FEWEST_LISTED:
