@@ -31,6 +31,8 @@ from protocol.sweep import SweepSettings
 
 COUNTS_BY_DATA = (101, 64, 201, 51, 128, 100, 401, 256)
 """Numbers of points to look for where some are ignored."""
+FEWEST_TRIED = 11
+"""Fewer points than this tell too little of a trace."""
 NARROWER = 4
 """Times that a span is made narrower when the frequencies that come are others."""
 USUAL_DELAY_S = (1.5e-9, 30e-9)
@@ -337,7 +339,7 @@ class Session(Listening):
         assert trials is not None
         low, high = trials.low_hz, trials.high_hz
         width = min(high - low, 300e6)
-        counts = trials.points or [51, 101]
+        counts = [count for count in trials.points if count >= FEWEST_TRIED] or trials.points or [51, 101]
         if not self._counted() and self.found.acquisition is not None:
             counts = [self.found.acquisition.parts[0].shapes[0].points]
         grain = 1e5 if width > 4e6 else 1e4

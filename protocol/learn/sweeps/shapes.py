@@ -72,7 +72,7 @@ def shapes_of(lines: Sequence[str], points: int | None = None) -> list[Shape]:
 
     `points` is how many were set, None where that is not known.
     """
-    for reading in (_json, _rows, _single, _one_line):
+    for reading in (_json, _keyed, _rows, _single, _one_line):
         found = [shape for shape in reading(lines, points) if shape.points >= FEWEST_POINTS]
         if found and (points is None or all(shape.points == points for shape in found)):
             return found
@@ -122,6 +122,44 @@ def _rows(lines: Sequence[str], points: int | None) -> list[Shape]:
         rows = [(at, texts[at]) for at, text in enumerate(skeletons) if text == kind]
         shapes += _blocks(rows, texts, pattern, form, points)
     return shapes
+
+
+_KEYED = re.compile(r"([A-Za-z]\w*(?:[=:] ?))([-+.\w]+)")
+
+
+def _keyed(lines: Sequence[str], points: int | None) -> list[Shape]:
+    """Rows in which each number stands behind its name, numbers in hexadecimal among them."""
+    texts = [line.strip() for line in lines]
+    rows = [(text, _KEYED.findall(text)) for text in texts]
+    kinds = Counter(tuple(key for key, _ in pairs) for _, pairs in rows if len(pairs) >= 3)
+    if not kinds:
+        return []
+    keys = kinds.most_common(1)[0][0]
+    table = [[value for _, value in pairs] for _, pairs in rows if tuple(key for key, _ in pairs) == keys]
+    columns = list(zip(*table, strict=True))
+    forms = ["hex" if _hex_column(column) else "" for column in columns]
+    if "hex" not in forms or len(table) < FEWEST_POINTS or (points is not None and len(table) != points):
+        return []  # without hexadecimal the rows are read as all rows are
+    if any(form == "" and not all(re.fullmatch(_PLAIN, text) for text in column)
+           for form, column in zip(forms, columns, strict=True)):  # fmt: skip
+        return []
+    values = [[_hexed(text) if form else float(text) for text, form in zip(row, forms, strict=True)] for row in table]
+    first = next(text for text, pairs in rows if tuple(key for key, _ in pairs) == keys)
+    literals, at = [], 0
+    for match in _KEYED.finditer(first):
+        literals.append(first[at : match.start(2)])
+        at = match.end()
+    return [Shape(np.array(values), (*literals, first[at:]), tuple(forms), titles=tuple(keys))]
+
+
+def _hex_column(texts: Sequence[str]) -> bool:
+    """Whether a column is hexadecimal of four or eight digits throughout."""
+    whole = all(re.fullmatch(r"[0-9A-F]{4}|[0-9A-F]{8}", text) for text in texts)
+    return whole and any(re.search("[A-F]", text) for text in texts)
+
+
+def _hexed(text: str) -> float:
+    return float(int(text, 16)) if len(text) == 8 else _signed(text)
 
 
 _HEX_FRONT = re.compile(r"(\d{1,5}[\s,;]+)?([0-9A-F]{8})([\s,;].*)")

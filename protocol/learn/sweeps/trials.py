@@ -91,6 +91,10 @@ class Trials(Settings):
             refused.append(points)
             if self.counts_told:
                 waiting = [count for count in self.counts_told if count not in (*refused, *(n for n, _ in taken))]
+            if self.counts_seen and not self.points_form:
+                tried = {*refused, *(count for count, _ in taken)}
+                waiting = [n for n in dict.fromkeys(self.counts_seen) if n not in tried] + waiting
+                self.counts_seen.clear()
             if not understood and len(refused) >= (
                 READ_COUNTS if current and form == self._first(word) else FEWEST_COUNTS
             ):

@@ -95,13 +95,16 @@ class Settings(Windows):
         commands = list(dict.fromkeys([*(source.command for source in current), *self.status]))
         for command in commands:
             answer = await self.talk.ask(command)
-            then, self.answers[command] = self.answers.get(command, self.before.get(word.name, [])), answer
+            then = self.answers.get(command) or self.before.get(command) or self.before.get(word.name, [])
+            self.answers[command] = answer
             found = _line_for(answer, word.name, text, value, command in self.status, hertz)
             if found:
                 self.verified = True
                 return Outcome(True, Source(command, found), True)
             other = changed(then, answer)
             moved = moved or other is not None
+            if other is not None and not hertz and other[1] > 1:
+                self.counts_seen.append(int(other[1]))
             if other is not None and hertz and value:
                 self._clamp(word.role, hertz, other, hertz / value)
         if commands:

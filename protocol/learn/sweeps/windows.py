@@ -70,6 +70,8 @@ class Windows:
     """Lines that hold a range, from answers to values that were tried."""
     counts_told: list[int] = field(default_factory=list)
     """Numbers of points that a refusal named."""
+    counts_seen: list[int] = field(default_factory=list)
+    """Numbers of points that held instead of the one that was set."""
     refused_counts: list[int] = field(default_factory=list)
     points_form: str = ""
     """Form of a profile's field for the number of points: "log2" where its exponent is set."""

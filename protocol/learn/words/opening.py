@@ -95,7 +95,7 @@ async def _line_end(talk: Talk, opening: Opening, idle: bytes) -> list[bytes]:
             shown = cleaned(key).strip(b" \r\n")
             if shown and shown != b"*":
                 raise KeyMenuError(shown.decode("ascii", "replace")[:120])
-            got = await talk.raw(end, 0.4, pages=True)
+            got = key + await talk.raw(end, 0.4, pages=True)
         else:
             got = await talk.raw(b"*" + end, 0.4, pages=True)
         asks(got, "*")

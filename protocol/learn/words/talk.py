@@ -218,6 +218,8 @@ class Talk:
                     wait = quiet_s / 5
                 elif self.manner.silent:  # the echo of a command is no answer yet
                     wait = quiet_s if not command.strip() or self.manner.lines(got, command) else max(first_s, quiet_s)
+                elif self.refused(self.lines(got, command)):  # refusals may end otherwise
+                    wait = 2 * quiet_s
                 else:  # an echo comes first, the rest after a sweep
                     wait = max(first_s, 0.5) if not self.manner.lines(got, command) else max(min(first_s, 1.5), 0.5)
             except TimeoutError:
