@@ -276,6 +276,7 @@ class Listening:
         for word in (word for word in self.words if word.role is Role.IDENTITY):
             self.talk.permit(word.name)
             got = await self.talk.say(word.name)
+            self._prompt_after_all(got, word.name)
             lines = self.talk.lines(got, word.name)
             if lines and not self.talk.refused(lines):
                 self._ends([(word.name, got)])
@@ -315,6 +316,7 @@ class Listening:
             question = question or word.name
             self.talk.permit(question)
             got = await self.talk.say(question)
+            self._prompt_after_all(got, question)
             if self.talk.asks_back(got):
                 await self.talk.say("")
                 continue
@@ -324,6 +326,17 @@ class Listening:
                 self.found.unknown.append("its identity: no word tells it; another question is asked instead")
                 return True
         return False
+
+    def _prompt_after_all(self, got: bytes, command: str) -> None:
+        """A line that came alone to every word and to an empty line is the prompt when it ends an answer, too."""
+        lines = _lines_of(got)
+        lines = lines[1:] if lines[:1] == [command] else lines
+        manner = self.talk.manner
+        if manner.prompts or len(lines) < 2 or lines[-1] not in manner.refusals:
+            return
+        if any(not sent.strip() and _lines_of(came)[-1:] == lines[-1:] for sent, came in self.talk.transcript):
+            left = tuple(one for one in manner.refusals if one != lines[-1])
+            self.talk.manner = replace(manner, prompts=(lines[-1],), refusals=left)
 
     def _ends(self, good: list[tuple[str, bytes]]) -> None:
         """A line that ends every good reply, before the prompt where there is one."""
@@ -353,3 +366,7 @@ def _end_shape(line: str) -> str:
     if re.fullmatch(r"[*=#$]?[0-9A-F]{1,4}", line) and not line.isalpha():
         return f"{line[0]}{{h}}" if not line[0].isalnum() else ""
     return line if len(line) <= 24 and not re.search(r"\d", line) else ""
+
+
+def _lines_of(got: bytes) -> list[str]:
+    return [line.strip().decode("ascii", "replace") for line in LINE_END.split(cleaned(got)) if line.strip()]
