@@ -22,6 +22,8 @@ from protocol.learn.words.talk import SWEEP_S, Talk
 MOST_POLLS = 200
 AGAIN_S = 6.0
 """Data may be refused so long while a sweep runs."""
+BETWEEN_S = 0.1
+"""An instrument that is asked again is given so long; some answer at once, thousands of times."""
 CHOICES = (("1", "2"), ("0", "1"), ("s11", "s21"), ("S11", "S21"), ("11", "21"))
 """How a trace is chosen, S11 or S21 first."""
 READY = re.compile(r"(?i)\b(ready|idle|done|finished|complete)\b")
@@ -142,7 +144,7 @@ class Acquire:
                 return lines
             self.refusing = True
             found.again = True
-            await self.talk.listen(0.05)
+            await self.talk.listen(BETWEEN_S)
 
     async def _wait(self, found: Acquisition) -> None:
         """Ask for the sweep's state until its answer stands."""
