@@ -8,7 +8,7 @@ from __future__ import annotations
 import re
 
 from protocol.learn.dialogue import Role
-from protocol.learn.listening import Found
+from protocol.learn.found import Found
 from protocol.learn.sweeps.setters import numbers_in
 from protocol.learn.sweeps.trials import Trials
 from protocol.learn.sweeps.windows import FIELDS

@@ -15,7 +15,7 @@ import numpy as np
 from protocol.analyzer import Analyzer
 from protocol.errors import AnalyzerError, RequestError
 from protocol.learn.dialogue import Dialogue, Progress
-from protocol.learn.listening import MissingError
+from protocol.learn.found import MissingError
 from protocol.learn.scpi import Probe, learn_scpi, probe_scpi
 from protocol.learn.session import Session
 from protocol.learn.sweeps.columns import delay_of

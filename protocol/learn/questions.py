@@ -9,7 +9,7 @@ from __future__ import annotations
 from collections.abc import Sequence
 
 from protocol.learn.dialogue import Dialogue
-from protocol.learn.listening import MissingError, UnitUnknownError
+from protocol.learn.found import MissingError, UnitUnknownError
 from protocol.learn.sweeps.axis import Meaning, sensible
 from protocol.learn.sweeps.columns import Kind
 from protocol.learn.sweeps.windows import Writing

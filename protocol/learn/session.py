@@ -13,7 +13,8 @@ from numpy.typing import NDArray
 
 from protocol.learn.commands import WORDS_OF_ROLES, write_commands
 from protocol.learn.dialogue import Dialogue, Role
-from protocol.learn.listening import Listening, MissingError, UnitUnknownError
+from protocol.learn.found import MissingError, UnitUnknownError
+from protocol.learn.listening import Listening
 from protocol.learn.questions import APART, JOIN, OPEN, angles_said, unit_said
 from protocol.learn.reasons import shown, why_no_data
 from protocol.learn.sweeps.acquire import Acquire, Acquisition

@@ -127,13 +127,14 @@ class Talk:
             asks_at_last(got)
         return got
 
-    async def secret(self, line: str) -> list[str]:
-        """Send a line that a person typed for this console; it stands in no transcript and in no wire log."""
-        wire_log.hide(line)
+    async def by_hand(self, line: str, *, secret: bool = False) -> list[str]:
+        """Send a line that a person typed for this console; a secret one stands in no transcript and in no wire log."""
+        if secret:
+            wire_log.hide(line)
         self.link.discard()
         await self.link.send(line.encode("latin-1", "replace") + self.out_end)
         got = await self._collect(1.0, 0.4, LONGEST_S, pages=False)
-        self.transcript.append((HIDDEN, wire_log.masked(got)))
+        self.transcript.append((HIDDEN, wire_log.masked(got)) if secret else (line, got))
         return self.lines(got, line)
 
     def lines(self, got: bytes, command: str = "") -> list[str]:
