@@ -12,7 +12,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from protocol.learn.found import MissingError, UnitUnknownError
-from protocol.learn.questions import APART, JOIN, OPEN, angles_said, unit_said
+from protocol.learn.questions import APART, JOIN, OPEN, angles_said, unit_said, usual_units
 from protocol.learn.reasons import shown, why_no_data
 from protocol.learn.setting import Setting
 from protocol.learn.sweeps.acquire import Acquire, Acquisition
@@ -28,8 +28,6 @@ COUNTS_BY_DATA = (101, 64, 201, 51, 128, 100, 401, 256)
 """Numbers of points to look for where some are ignored."""
 NARROWER = 4
 """Times that a span is made narrower when the frequencies that come are others."""
-USUAL_DELAY_S = (1.5e-9, 30e-9)
-"""A lead of 0.2 to 3 m, there and back; beyond it a unit that nobody told is not believed."""
 
 
 class OtherUnitError(Exception):
@@ -187,8 +185,8 @@ class Session(Setting):
             raise MissingError(
                 "the phase of an open lead does not follow the span that was set: its frequencies are not known"
             )
-        usual = USUAL_DELAY_S[0] < abs(second.delay.seconds) < USUAL_DELAY_S[1]
-        if not sensible(second.delay.seconds) or not ((trials.unit_known and not trials.unit_beside) or usual):
+        usual = usual_units(second.delay.seconds, trials.writing.unit) == [trials.writing.unit]
+        if not sensible(second.delay.seconds) or not (trials.unit_known or usual):
             await self._ask_unit(second)
         elif not trials.unit_known and found.axis != "technician":
             with contextlib.suppress(MissingError):  # the axis stays unconfirmed then
@@ -209,7 +207,7 @@ class Session(Setting):
         assert trials is not None
         said = await unit_said(self.dialogue, trials.writing, meaning)
         factor = UNITS[said.unit] / UNITS[trials.writing.unit]
-        self.found.axis, trials.unit_known, trials.unit_beside = "technician", True, False
+        self.found.axis, trials.unit_known = "technician", True
         if said == trials.writing:
             return
         trials.writing = said

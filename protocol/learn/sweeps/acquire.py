@@ -130,7 +130,7 @@ class Acquire:
 
     async def _data(self, command: str, found: Acquisition) -> list[str]:
         """The reply to a word for data; asked again as long as a sweep that runs makes it refuse."""
-        lines: list[str] = []
+        lines, again = list[str](), False
         until = time.monotonic() + (AGAIN_S if found.sweep and not found.poll else 0.0)
         while True:
             for number, piece in enumerate(command.split("\n")):
@@ -139,11 +139,12 @@ class Acquire:
                 else:
                     lines = await self._lines(piece, SWEEP_S)
             if len(lines) > 3 or any(len(numbers_in(line)) > 3 for line in lines):
+                found.again = found.again or again
                 return lines
             if time.monotonic() > until:
                 return lines
             self.refusing = True
-            found.again = True
+            again = True
             await self.talk.listen(BETWEEN_S)
 
     async def _wait(self, found: Acquisition) -> None:

@@ -49,8 +49,6 @@ class Windows:
     status: list[str] = field(default_factory=list)
     writing: Writing = field(default_factory=Writing)
     unit_known: bool = False
-    unit_beside: bool = False
-    """Whether the unit stands only beside other words; a lead of unusual length speaks against it then."""
     low_hz: float = 0.0
     high_hz: float = 0.0
     pair: tuple[Role, ...] = ()
@@ -97,7 +95,7 @@ class Windows:
         """Units and forms to try: those that the console's words name first."""
         told = [Writing(word.told.unit, word.told.writing) for word in words if word.told and word.told.unit]
         if told:
-            self.unit_known, self.unit_beside = True, False
+            self.unit_known = True
             yield told[0]
             return
         text = " ".join(f"{word.usage} {word.description}" for word in words)
@@ -109,7 +107,7 @@ class Windows:
             for writing in _named(source):
                 if writing not in seen:
                     seen.add(writing)
-                    self.unit_known, self.unit_beside = True, source is not text
+                    self.unit_known = source is text  # elsewhere a unit may be that of something else
                     yield writing
             if seen and source is text:
                 return

@@ -105,6 +105,10 @@ async def _line_end(talk: Talk, opening: Opening, idle: bytes) -> list[bytes]:
             again = await talk.raw(end, 0.3, pages=True)
             opening.evidence["out_end"] = f"a line ended by {end!r} was answered".replace("b'", "'")
             return [heard[end][0], got, again]
+    listing = max(LINE_ENDS, key=lambda end: len(cleaned(heard[end][0]).strip()))
+    if len(LINE_END.split(cleaned(heard[listing][0]).strip())) >= ENOUGH:  # it answers an empty line, and nothing else
+        talk.out_end, opening.answers = listing, True
+        return heard[listing][:1]
     echoing = [end for end in LINE_ENDS if any(cleaned(got).strip() == b"*" for got in heard[end][1:])]
     talk.out_end = (echoing or LINE_ENDS)[0]
     opening.echoes = bool(echoing)

@@ -14,7 +14,7 @@ from protocol.learn.corrections import parse_corrections
 from protocol.learn.dialogue import Correction, Nobody, Progress, Word
 from protocol.learn.found import MissingError
 from protocol.learn.learner import Learned, NotLearnedError, learn
-from protocol.learn.questions import unit_said
+from protocol.learn.questions import unit_said, usual_units
 from protocol.learn.sweeps.axis import Meaning
 from protocol.learn.sweeps.columns import Delay, Kind
 from protocol.learn.sweeps.windows import Writing
@@ -124,6 +124,12 @@ async def test_a_false_word_is_not_believed() -> None:
         false = MANUAL.replace("quib sets start", "zarf sets start").replace("zarf sets stop", "quib sets stop")
         with pytest.raises(NotLearnedError):
             await learn(console.port, Technician(false))
+
+
+def test_a_unit_that_nobody_told_is_believed_only_where_no_other_makes_a_usual_lead() -> None:
+    assert usual_units(6e-9, "hz") == ["hz"]
+    assert usual_units(6e-6, "hz") == ["khz"]
+    assert usual_units(25e-9, "hz") == ["hz", "10hz"]
 
 
 async def test_a_unit_that_an_open_lead_contradicts_is_not_offered() -> None:
