@@ -116,7 +116,7 @@ class Person:
                 continue
             tail = f" in {unit}" if role in FREQUENCIES and unit else ""
             parts.append(f'"{sets.get(role, word)}" {said}{tail}')
-            if role in gets:
+            if role in gets and role != "select":
                 parts.append(f'"{gets[role].removesuffix(" ")}" tells {said.removeprefix("sets ")}')
         if not {"start", "centre"} & sets.keys() and "range" in words:
             parts += self._combined(str(words["range"]), unit)
@@ -137,7 +137,8 @@ class Person:
         for line in self.recipe(self.key, 430e6, 440e6, 51, "s11"):
             text = line.strip("\r\n")
             if text.startswith(word):
-                pieces = re.findall(r"[-+]?[0-9][0-9A-F.,]*[kMG]?", text[len(word) :])
+                sign = "." if "comma" not in unit else ".,"
+                pieces = re.findall(rf"[-+]?[0-9][0-9A-F{sign}]*[kMG]?", text[len(word) :])
                 names = ["start", "stop", "points"] if len(pieces) > 2 else ["start", "stop"]
                 rest = text[len(word) :]
                 for piece, name in zip(pieces, names, strict=False):
