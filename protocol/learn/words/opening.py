@@ -98,7 +98,7 @@ async def _line_end(talk: Talk, opening: Opening, idle: bytes) -> list[bytes]:
             got = key + await talk.raw(end, 0.4, pages=True)
         else:
             got = await talk.raw(b"*" + end, 0.4, pages=True)
-        asks(got, "*")
+        _asks(got)
         heard[end].append(got)
         if _says(got):
             opening.answers = True
