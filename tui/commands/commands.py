@@ -9,6 +9,7 @@ from __future__ import annotations
 import argparse
 import importlib.resources
 import sys
+import tempfile
 import threading
 import time
 from collections.abc import Callable
@@ -70,16 +71,24 @@ def demo(options: argparse.Namespace) -> ExitStatus:
     words = ["--unit", options.unit, "--speed", str(options.speed), "--seed", str(DEMO_SEED)]
     hookup = HookUp.parse(options.hookup)
     words += ["--hookup", "A>L" if hookup.alone else hookup.name, *(["--raw"] if options.raw else [])]
-    with ThreadPoolExecutor(1) as pool:
+    from protocol.simulated.cases import CaseBench  # noqa: PLC0415
+
+    with ThreadPoolExecutor(1) as pool, tempfile.TemporaryDirectory(prefix="deepnotch-") as folder:
+        link = Path(folder) / "analyzer"  # a lasting name, as a real one has: it comes back under it when replugged
+        words += ["--link", str(link)]
         starting = pool.submit(start_bench, words)
         import tui.screens.app  # noqa: F401, PLC0415 - Textual loads while the bench's process starts
-    with starting.result() as bench:
-        site = load_site(site_path)
-        for line in bench_lines(hookup, site):
-            bench.say(line)
-        options.port, options.profile, options.site = bench.node, "scpi", site_path
-        options.kit = Path(str(importlib.resources.files("fixtures") / "kits" / "bench.toml"))
-        return _screen(options, bench)
+
+        with starting.result() as process:
+            site = load_site(site_path)
+            bench = CaseBench(process, site.high_hz - site.low_hz)
+            for line in bench_lines(hookup, site):
+                bench.say(line)
+            if options.case:
+                bench.choose(options.case)
+            options.port, options.profile, options.site = str(link), "scpi", site_path
+            options.kit = Path(str(importlib.resources.files("fixtures") / "kits" / "bench.toml"))
+            return _screen(options, bench)
 
 
 def live(options: argparse.Namespace) -> ExitStatus:
@@ -92,7 +101,7 @@ def live(options: argparse.Namespace) -> ExitStatus:
     if not choose(options):
         return ExitStatus.GOALS_MET
     if not options.port:
-        options.unit, options.speed, options.raw, options.visit = "U6", 1.0, False, None
+        options.unit, options.speed, options.raw, options.visit, options.case = "U6", 1.0, False, None, ""
         return demo(options)
     return _screen(options, None, remember)
 
