@@ -20,6 +20,8 @@ KEY_S = 0.12
 """A one-key menu answers a sign within this."""
 LINE_ENDS = (b"\r", b"\n", b"\r\n")
 HELP_WORDS = ("?", "help", "h", "commands", "list", "menu", "cmds", "usage", "man", "hlp", "??", "words", "HELP")
+PLAIN_HELP = ("?", "help", "commands", "menu", "cmds", "usage", "hlp", "HELP")
+"""Words that mean nothing but help: they are tried although nothing tells unknown words apart."""
 ENOUGH = 4
 DECLINED = re.compile(rb"(?:[yY] ?/ ?\[[nN]\]|[\[(]y/N[\])])[ ?:]*$")
 """A question that waits from before, whose answer is no unless somebody says yes."""
@@ -54,6 +56,8 @@ class Opening:
     """What it wants to hear before it listens, by its own words."""
     evidence: dict[str, str] = field(default_factory=dict)
     answers: bool = False
+    echoes: bool = False
+    """Whether a line came back, and nothing else."""
 
 
 async def open_console(talk: Talk) -> Opening:
@@ -91,16 +95,23 @@ async def _line_end(talk: Talk, opening: Opening, idle: bytes) -> list[bytes]:
             shown = cleaned(key).strip(b" \r\n")
             if shown and shown != b"*":
                 raise KeyMenuError(shown.decode("ascii", "replace")[:120])
-            got = await talk.raw(end, 0.4, pages=True)
+            got = key + await talk.raw(end, 0.4, pages=True)
         else:
             got = await talk.raw(b"*" + end, 0.4, pages=True)
-        asks(got, "*")
+        _asks(got)
+        heard[end].append(got)
         if _says(got):
             opening.answers = True
             again = await talk.raw(end, 0.3, pages=True)
             opening.evidence["out_end"] = f"a line ended by {end!r} was answered".replace("b'", "'")
-            return [*heard[end], got, again]
-    talk.out_end = LINE_ENDS[0]
+            return [heard[end][0], got, again]
+    listing = max(LINE_ENDS, key=lambda end: len(cleaned(heard[end][0]).strip()))
+    if len(LINE_END.split(cleaned(heard[listing][0]).strip())) >= ENOUGH:  # it answers an empty line, and nothing else
+        talk.out_end, opening.answers = listing, True
+        return heard[listing][:1]
+    echoing = [end for end in LINE_ENDS if any(cleaned(got).strip() == b"*" for got in heard[end][1:])]
+    talk.out_end = (echoing or LINE_ENDS)[0]
+    opening.echoes = bool(echoing)
     return []
 
 
@@ -135,7 +146,7 @@ async def _refusals(talk: Talk, opening: Opening, tails: list[bytes]) -> None:
         else []
     )
     empty = [await talk.raw(talk.out_end, 0.3, pages=True) for _ in range(2)] if opening.answers else []
-    talk.manner = _framed([*tails[-1:], *empty], got)
+    talk.manner = _framed([*tails[-1:], *empty], got) if opening.answers else Manner((), opening.echoes)
     for reply in (*tails, *got):
         opening.printed += [line for line in talk.lines(reply) if len(line) > 2]
     if opening.answers:
@@ -208,11 +219,10 @@ async def list_words(talk: Talk, opening: Opening) -> list[str]:
     if len(empty) >= ENOUGH:
         opening.help_word, best = "", empty
     if not opening.answers:
-        for end in LINE_ENDS:
+        for end in (talk.out_end,) if talk.manner.echo else LINE_ENDS:
             talk.out_end = end
-            talk.permit(*HELP_WORDS[:2])
-            for word in HELP_WORDS[:2]:
-                best = await _first(talk, word, best, opening)
+            for word in PLAIN_HELP:
+                best = best or await _first(talk, word, best, opening)
             if best:
                 opening.answers = True
                 break
