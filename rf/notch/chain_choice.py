@@ -44,6 +44,9 @@ SUSPECT_ERROR = 0.02
 THIN_POINTS = 128
 """Samples for the search of a start; the last descents take them all."""
 
+STRAINED = 1.0
+"""Cost of the priors, per parameter, beyond which a fit is taken to be a false minimum."""
+
 LEAKLESS = 2
 """How many of the likeliest fits are tried without a leak."""
 
@@ -130,10 +133,11 @@ def blend_fits(
 
 def _suspect(blend: Blend, observed: Observed) -> bool:
     """Whether the fit looks like a false minimum: it lies outside the hidden band, or needs a large error besides."""
+    hidden = _leak_as_noise(observed).noise_power
     band = hidden_band(
-        blend.best.chain.f * blend.best.shape.reject_hz, observed.data, observed.noise_power, blend.best.shape.reject_hz
+        blend.best.chain.f * blend.best.shape.reject_hz, observed.data, hidden, blend.best.shape.reject_hz
     )
-    if outside(blend.best, band):
+    if outside(blend.best, band) or strained(blend.best):
         return True
     return blend.p_value < NOTICED and _needed_error(blend.best, observed) > SUSPECT_ERROR
 
@@ -147,6 +151,7 @@ def _start(whole: Chain, observed: Observed, *, thorough: bool = False) -> NDArr
     """
     shape, frequency_hz = whole.shape, whole.f * whole.shape.reject_hz
     step = max(1, frequency_hz.size // THIN_POINTS)
+    observed = _leak_as_noise(observed)
     thin, thinned = whole.at(frequency_hz[::step]), observed.only(slice(None, None, step))
     keep, front, steps, rounds = (12, 6, 30, 4) if thorough else (4, 3, 15, 1)
     plain = starts(thin, frequency_hz[::step], thinned.data, thinned.noise_power, observed.unloaded_q, keep)
@@ -170,12 +175,25 @@ def _start(whole: Chain, observed: Observed, *, thorough: bool = False) -> NDArr
     return best.p
 
 
+def _leak_as_noise(observed: Observed) -> Observed:
+    """What may leak past the unit taken for noise, as long as a start is searched: free to move it would fill any bottom
+    that a wrong circuit leaves, and left alone it would hide where the band under the floor lies."""
+    if observed.least_departure == 0:
+        return observed
+    return replace(observed, noise_power=observed.noise_power + 2.0 * observed.leak**2, leak=0.0)
+
+
 def outside(fit: ChainFit, band: tuple[float, float]) -> bool:
     """Whether the mean notch lies more than half the hidden band's width outside that band: a false minimum, for the
     mean of the zeros is where the response is lowest."""
     centre = fit.shape.reject_hz * (1.0 + float(fit.p[fit.shape.places].mean()))
     reach = (band[1] - band[0]) / 2.0
     return not band[0] - reach <= centre <= band[1] + reach
+
+
+def strained(fit: ChainFit) -> bool:
+    """Whether the fit asks for a circuit that is hardly ever built: its priors cost more than one each."""
+    return bool(fit.cost - fit.chi2 > STRAINED * fit.shape.size)
 
 
 def _cheapest(
