@@ -251,7 +251,7 @@ def _onwards(chain: Chain, observed: Observed, fits: list[ChainFit]) -> list[Cha
 def _tight(chain: Chain, observed: Observed, fits: list[ChainFit]) -> list[ChainFit]:
     """The likeliest fits once more without a leak past the unit: where the data show none, its freedom must not cost."""
     ahead = sorted((fit for fit in fits if fit.departure > 0), key=lambda fit: -fit.log_evidence)[:LEAKLESS]
-    if not ahead:
+    if not ahead or observed.leak == 0:
         return []
     sealed = replace(observed, leak=0.0)
     tried = fit_chains(chain, sealed, np.array([fit.p for fit in ahead]), [fit.departure for fit in ahead])

@@ -82,7 +82,7 @@ class Observed:
     """What is fitted: `data` (K,) over additive `noise_power` (K,) with `relative_error`; `unloaded_q` as expected;
     `port_reflection` is what the analyzer's ports may reflect (amplitude), 0 for matched ones; `least_departure`
     the smallest scale of the usual departures that is to be believed; `leak` what may leak past the unit (amplitude)
-    where there are departures at all."""
+    where there are departures at all, `third_reflection` what the load on the third port reflects (None: unknown)."""
 
     data: NDArray[np.complex128]
     noise_power: NDArray[np.float64]
@@ -91,6 +91,7 @@ class Observed:
     port_reflection: float = 0.0
     least_departure: float = 0.0
     leak: float = LEAK
+    third_reflection: float | None = None
 
     def only(self, which: slice | NDArray[np.bool_]) -> Observed:
         """These samples alone."""
@@ -148,7 +149,8 @@ def priors(
             free[part] = False
     if departure > 0:
         # What closes the third port was never seen by anybody: its size does not follow the rest of the bench.
-        weight[shape.far] = 1.0 / FAR
+        third = observed.third_reflection
+        weight[shape.far] = 1.0 / (FAR if third is None else max(third, 1e-3) / math.sqrt(2.0))
         if shape.cavities > 1:
             weight[shape.places] = 2.0 * observed.unloaded_q / (departure * TOGETHER)
     else:

@@ -20,10 +20,11 @@ import numpy as np
 from numpy.typing import NDArray
 
 from rf.floor.pool import Bottom, BottomShape
+from rf.notch.cause import likely_cause
 from rf.notch.chain_choice import Blend, blend_fits
-from rf.notch.chain_fit import ChainFit, Observed, fit_chain
+from rf.notch.chain_fit import LEAK, ChainFit, Observed, fit_chain
 from rf.notch.chain_model import ChainShape
-from rf.notch.chain_start import strong_points
+from rf.notch.chain_start import hidden_band, strong_points
 from rf.values.decibel import amplitude_db
 from rf.values.figure import NORMAL_95, Figure, cant_say, inferred
 
@@ -49,8 +50,18 @@ RESOLVED_SHARE = 0.5
 RESOLVED_GAIN = 15.0
 """and when holding the two at one place costs this much more (chance of 1e-4 for equal notches, chi-square, 1 dof)."""
 
+LEAST_LEAK = 1e-6
+"""No survey rules out less (-120 dB)."""
+
 WEIGHTY = 0.05
 """Fits with less than this share of the best one's weight do not say what shape a bottom may have."""
+
+LEVEL_WIDTH = 1.25 * NORMAL_95
+"""Half-width of a fitted level in standard deviations: under the floor a level bends more than a place (own trials on
+another circuit model: 1.06 held 92 %)."""
+
+TRACKING_DB = 0.3
+"""What a thru may read beside 0 dB where nobody states it: no fit of the signal knows its level better."""
 
 LARGEST_DEPTH_HALF_DB = 20.0
 """A depth known no better than this is not worth saying."""
@@ -63,6 +74,8 @@ class NotchPlace:
     `centre` in Hz is the mean of the cavities' notches; `depth` in positive dB re thru at the fitted bottom;
     `rejection_at` the same at each frequency that was asked for; `singles` the cavities' own notches in Hz, in rising
     order, empty unless `singles_resolved`; a spacing below `singles_limit_hz` cannot be resolved in these data.
+    Levels hold for the loads as they were. `ideal_at` is the same for matched loads, empty unless the reflection of the
+    third port's load is known.
     `bottom_width_hz` is the fitted width 3 dB above the bottom (NaN when not trusted), `shapes_at` slope and curvature
     at each frequency that was asked for (empty when not trusted). `departure` is the scale of the
     usual departures from an ideal circuit that the data ask for, `misfit` the relative error that the fit needed,
@@ -86,6 +99,8 @@ class NotchPlace:
     model: NDArray[np.complex128] | None
     why: str
     ended: NDArray[np.float64] | None = None
+    ideal_at: tuple[Figure, ...] = ()
+    cavities: int = 0
 
     def bottom(self, asked: int = 0) -> Bottom:
         """Width, and shape at one of the frequencies that were asked for; unknown when the fit is not trusted."""
@@ -108,14 +123,19 @@ def find_notch(
     least_departure: float = 0.0,
     ask_hz: Sequence[float] = (),
     begin: NDArray[np.float64] | None = None,
+    leakage: float | None = None,
+    third_reflection: float | None = None,
+    tracking_db: float = TRACKING_DB,
 ) -> NotchPlace:
     """Fit a chain of `cavities` notches to the averaged sweep `s21` (K,) over additive noise E|n|^2 (K,) re thru.
 
-    `cavities` None: the number from one to four with the largest evidence. `relative_error` is the error that grows
+    `cavities` None: the number from one to six with the largest evidence. `relative_error` is the error that grows
     with the signal. `pass_hz` None or `other_side` False: a notch filter alone. `kind`: of a "pass-reject" unit the
     rods move pass and notch together. `unloaded_q` is what is expected of the cavities, within a factor of two.
     `port_reflection` is what the analyzer's ports may reflect (amplitude). `begin`: the `ended` of an earlier fit of
-    the same response with fewer sweeps, which saves the search. Never raises for data: what cannot be
+    the same response with fewer sweeps, which saves the search. `leakage` is the amplitude that may leak past the unit
+    (None: nobody surveyed it), `third_reflection` that of the load on the third port (None: unknown; then nothing is
+    said of ideal loads), `tracking_db` what a thru reads beside 0 dB at most. Never raises for data: what cannot be
     told comes back as CAN'T SAY.
     """
     noise = np.broadcast_to(np.asarray(noise_power, float), frequency_hz.shape)
@@ -124,7 +144,10 @@ def find_notch(
     obstacle = _obstacle(f, data, noise, reject_hz, cavities or 1)
     if obstacle:
         return _nothing(obstacle, ask_hz)
-    observed = Observed(data, noise, relative_error, unloaded_q or UNLOADED_Q, port_reflection, least_departure)
+    observed = Observed(
+        data, noise, relative_error, unloaded_q or UNLOADED_Q, port_reflection, least_departure,
+        LEAK if leakage is None else max(leakage, LEAST_LEAK), third_reflection,
+    )  # fmt: skip
     blends = []
     for count in COUNTS if cavities is None else (cavities,):
         shape = ChainShape(count, reject_hz, pass_hz, other_side and pass_hz is not None, kind == "pass-reject")
@@ -133,31 +156,36 @@ def find_notch(
     if not blends:
         return _nothing("the fit did not converge on this response", ask_hz)
     blend = max(blends, key=lambda each: each.evidence)
-    return _said(blend, observed, frequency_hz, ask_hz)
+    return _said(blend, observed, frequency_hz, ask_hz, tracking_db)
 
 
 def _obstacle(
     f: NDArray[np.float64], data: NDArray[np.complex128], noise: NDArray[np.float64], reject_hz: float, cavities: int
 ) -> str:
     if f.size < 4 * cavities + 20:
-        return "too few usable samples for a fit"
+        return "too few usable samples for a fit: sweep with more points"
     if not f[0] < reject_hz < f[-1]:
         return "the sweep does not reach over the reject channel"
     strong = strong_points(data, noise)
     if int(strong.sum()) < 2 * FEWEST_SKIRT_POINTS:
         return "no skirts above the floor in this span: sweep wider"
-    weak = f[~strong]
-    low, high = (float(weak[0]), float(weak[-1])) if weak.size else (reject_hz, reject_hz)
-    if int((strong & (f < high)).sum()) < FEWEST_SKIRT_POINTS or int((strong & (f > low)).sum()) < FEWEST_SKIRT_POINTS:
-        return "only one skirt in the sweep: move the span so that the response rises on both sides"
+    low, high = hidden_band(f, data, noise, reject_hz) if not strong.all() else (reject_hz, reject_hz)
+    if int((strong & (f <= low)).sum()) < FEWEST_SKIRT_POINTS or int((strong & (f >= high)).sum()) < FEWEST_SKIRT_POINTS:
+        return "only one skirt in the sweep, or too few points on it: move the span so that the response rises on both sides"
     return ""
 
 
-def _said(blend: Blend, observed: Observed, frequency_hz: NDArray[np.float64], ask_hz: Sequence[float]) -> NotchPlace:
+def _said(
+    blend: Blend,
+    observed: Observed,
+    frequency_hz: NDArray[np.float64],
+    ask_hz: Sequence[float],
+    tracking_db: float = TRACKING_DB,
+) -> NotchPlace:
     best, needed = blend.best, blend.relative_error
     shape, n = best.shape, best.shape.cavities
     if needed > LARGEST_MISFIT:
-        why = f"not the response of {n} notch cavities (misfit {100 * needed:.0f} %): check hook-up, site file and span"
+        why = f"not the response of {n} notch cavities (misfit {100 * needed:.0f} %): {likely_cause(best, observed)}"
         return _nothing(why, ask_hz, needed, blend.p_value)
     span = float(frequency_hz[-1] - frequency_hz[0])
     mean = np.zeros(shape.size)
@@ -171,9 +199,9 @@ def _said(blend: Blend, observed: Observed, frequency_hz: NDArray[np.float64], a
     why = f"circuit fits to {100 * needed:.1f} % only: interval widened" if needed > observed.relative_error else ""
     return NotchPlace(
         centre=inferred(centre, centre - half, centre + half, "Hz", limited_by="model" if why else "random", why=why),
-        depth=_level(blend, bottom_hz),
+        depth=_level(blend, bottom_hz, tracking_db),
         unloaded_q=_quality(blend),
-        rejection_at=tuple(_level(blend, hz) for hz in ask_hz),
+        rejection_at=tuple(_level(blend, hz, tracking_db) for hz in ask_hz),
         singles=singles,
         singles_resolved=resolved,
         singles_limit_hz=limit,
@@ -186,6 +214,10 @@ def _said(blend: Blend, observed: Observed, frequency_hz: NDArray[np.float64], a
         model=np.exp(best.chain.at(frequency_hz).log_s21(best.p)[0]),
         why=why,
         ended=best.p,
+        ideal_at=()
+        if observed.third_reflection is None
+        else tuple(_level(blend, hz, tracking_db, ideal=True) for hz in ask_hz),
+        cavities=n,
     )
 
 
@@ -224,20 +256,22 @@ def _shape(blend: Blend, at_hz: float, width_hz: float) -> BottomShape:
     return BottomShape(max(slopes) / (2.0 * step), max(curvatures) / (2.0 * step**2))
 
 
-def _level(blend: Blend, at_hz: float) -> Figure:
-    """Inferred attenuation in positive dB at one frequency."""
+def _level(blend: Blend, at_hz: float, tracking_db: float = 0.0, *, ideal: bool = False) -> Figure:
+    """Inferred attenuation in positive dB at one frequency, between matched ports; `ideal`: with a matched load on the
+    third port too. The analyzer's `tracking_db` is a sine of unknown phase."""
     point = np.array([at_hz])
     db = -amplitude_db(math.e)
 
     def quantity(fit: ChainFit) -> tuple[float, NDArray[np.float64]]:
         matched, ports = fit.p.copy(), np.r_[fit.shape.load, fit.shape.source]
+        ports = np.r_[ports, fit.shape.far] if ideal else ports
         matched[ports] = 0.0
         log, dlog = fit.chain.at(point).log_s21(matched)
         dlog[ports] = 0.0
         return db * float(log[0].real), db * dlog[:, 0].real
 
     value, sd = blend.estimate(quantity)
-    half = HALF_WIDTH * sd
+    half = math.hypot(LEVEL_WIDTH * sd, tracking_db)
     if half > LARGEST_DEPTH_HALF_DB:
         return cant_say("dB", "the skirts do not tell the depth")
     return inferred(value, value - half, value + half, "dB", limited_by="model")

@@ -52,7 +52,8 @@ def fitted(
     p[0], variance[0] = p0, sd**2
     p[ONE.log_q], variance[ONE.log_q] = math.log(q), sd_q**2
     chain = Parabola(np.linspace(445e6, 465e6, 401), d)
-    return SimpleNamespace(p=p, covariance=np.diag(variance), chain=chain, shape=ONE, departure=departure, cost=0.0)
+    return SimpleNamespace(p=p, covariance=np.diag(variance), chain=chain, shape=ONE, departure=departure, cost=0.0,
+        residual=np.ones(401, complex))
 
 
 def blend(*fits: Any, weights: tuple[float, ...] = (1.0,), inflation: float = 1.0, needed: float = 1e-3) -> Blend:
@@ -119,13 +120,16 @@ def test_shape_is_the_worst_of_the_weighty_fits(weight: float, counts: bool) -> 
 
 
 def test_level_and_its_interval() -> None:
-    """-20 log |S|; at offset x the derivative along p0 is -reject / h Re((j + 2 c x) / S); 1.06 x 1.96 of the rest."""
+    """-20 log |S|; at offset x the derivative along p0 is -reject / h Re((j + 2 c x) / S); 1.25 x 1.96 of the rest,
+    and the tracking beside it."""
     x = 0.02
     s = D + 1j * x + C * x**2
     found = notch._level(blend(fitted(sd=1e-6)), REJECT + x * H)
-    half = 1.06 * Z * 1e-6 * DB * abs(((1j + 2 * C * x) / s).real) * REJECT / H
+    half = 1.25 * Z * 1e-6 * DB * abs(((1j + 2 * C * x) / s).real) * REJECT / H
     assert found.value == pytest.approx(-DB * math.log(abs(s)), abs=1e-6)
     assert (found.high - found.value, found.value - found.low) == pytest.approx((half, half), rel=1e-6)
+    tracked = notch._level(blend(fitted(sd=1e-6)), REJECT + x * H, 0.2)
+    assert tracked.high - tracked.value == pytest.approx(math.hypot(half, 0.2))
     assert not notch._level(blend(fitted(sd=1e-6 * 20.5 / half)), REJECT + x * H).known
     assert notch._level(blend(fitted(sd=1e-6 * 19.5 / half)), REJECT + x * H).known
 
@@ -164,9 +168,7 @@ def test_a_larger_error_than_stated_is_said_and_too_large_a_one_ends_it() -> Non
     assert notch._said(blend(fitted(), needed=0.099), OBSERVED, F, ()).trusted
     ended = notch._said(blend(fitted(), needed=0.101), OBSERVED, F, (REJECT, 450e6))
     assert not ended.trusted and "misfit 10 %" in ended.why and len(ended.rejection_at) == 2
-    far = notch._said(blend(fitted(departure=3.0)), OBSERVED, F, ())
-    assert not far.trusted and "departs too far" in far.why
-    assert notch._said(blend(fitted(departure=1.0)), OBSERVED, F, ()).trusted
+    assert notch._said(blend(fitted(departure=5.0)), OBSERVED, F, ()).trusted
 
 
 @pytest.mark.parametrize(
@@ -272,7 +274,7 @@ def test_too_few_samples_for_the_cavities_and_a_channel_outside() -> None:
 
 
 def test_what_is_handed_to_the_fits(monkeypatch: pytest.MonkeyPatch) -> None:
-    """Samples without a number or a noise are left out; one to four cavities are tried where nobody said how many, and
+    """Samples without a number or a noise are left out; one to six cavities are tried where nobody said how many, and
     the largest evidence wins; the side's shape follows the site."""
     seen: list[tuple[ChainShape, np.ndarray, Observed]] = []
 
@@ -284,14 +286,14 @@ def test_what_is_handed_to_the_fits(monkeypatch: pytest.MonkeyPatch) -> None:
 
     monkeypatch.setattr(notch, "blend_fits", blend_fits)
     said: list[int] = []
-    monkeypatch.setattr(notch, "_said", lambda blend, *_: said.append(blend.shape.cavities))
+    monkeypatch.setattr(notch, "_said", lambda blend, *_, **__: said.append(blend.shape.cavities))
     f, data, noise = skirts(40, 10, 40)
     data[0], data[1], noise[2], noise[3] = math.nan, 0.0, math.inf, 0.0
     data[4], noise[5] = complex(0.1, math.inf), math.nan
     options: Any = {"relative_error": 1e-3, "reject_hz": REJECT, "pass_hz": 450e6}
     find_notch(f, data, noise, cavities=None, **options)
     assert said == [2]
-    assert [shape.cavities for shape, *_ in seen] == [1, 2, 3, 4]
+    assert [shape.cavities for shape, *_ in seen] == [1, 2, 3, 4, 5, 6]
     assert all(list(kept) == list(f[6:]) and observed.data.size == 84 for _, kept, observed in seen)
     assert all(shape.other_side and not shape.pass_follows for shape, *_ in seen)
     assert {observed.unloaded_q for *_, observed in seen} == {1500.0}
