@@ -44,7 +44,7 @@ SUSPECT_ERROR = 0.02
 THIN_POINTS = 128
 """Samples for the search of a start; the last descents take them all."""
 
-STRAINED = 1.0
+STRAINED = 2.5
 """Cost of the priors, per parameter, beyond which a fit is taken to be a false minimum."""
 
 LEAKLESS = 2
@@ -160,10 +160,10 @@ def _start(whole: Chain, observed: Observed, *, thorough: bool = False) -> NDArr
     band = hidden_band(frequency_hz, observed.data, observed.noise_power, shape.reject_hz)
     coarse = replace(thinned, relative_error=max(observed.relative_error, COARSE_ERROR))
     fine = replace(thinned, relative_error=max(observed.relative_error, THIN_ERROR))
-    first = _cheapest(thin, coarse, begins, 0.0, steps, band)
+    first = _cheapest(thin, coarse, begins, observed.least_departure, steps, band)
     # A shallow notch hides within the coarse error: the plain starts get their chance beside what it found.
     candidates = np.concatenate((plain[:front], [fit.p for fit in first[:front]]))
-    if shape.cavities > 1:
+    if shape.cavities > 1 and (observed.least_departure == 0 or thorough):
         candidates = np.concatenate((candidates, reordered(shape, first[0].p)))
     departure = max(observed.least_departure, SEARCH_DEPARTURE)
     best = _cheapest(thin, fine, candidates, departure, steps, band)[0]
@@ -192,7 +192,7 @@ def outside(fit: ChainFit, band: tuple[float, float]) -> bool:
 
 
 def strained(fit: ChainFit) -> bool:
-    """Whether the fit asks for a circuit that is hardly ever built: its priors cost more than one each."""
+    """Whether the fit asks for a circuit that is hardly ever built: its priors cost more than two and a half each."""
     return bool(fit.cost - fit.chi2 > STRAINED * fit.shape.size)
 
 

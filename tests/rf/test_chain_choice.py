@@ -188,10 +188,10 @@ def test_the_likeliest_are_tried_without_a_leak(monkeypatch: pytest.MonkeyPatch)
 
 
 def test_a_fit_is_strained_by_what_its_priors_cost() -> None:
-    """More than one a parameter: chi-square of as many numbers as there are parameters."""
+    """More than two and a half a parameter."""
     size = ONE.size
-    assert not chain_choice.strained(fit(700.0 + size, chi2=700.0))
-    assert chain_choice.strained(fit(700.1 + size, chi2=700.0))
+    assert not chain_choice.strained(fit(700.0 + 2.5 * size, chi2=700.0))
+    assert chain_choice.strained(fit(700.1 + 2.5 * size, chi2=700.0))
 
 
 def test_a_leak_is_noise_while_a_start_is_searched() -> None:
