@@ -104,8 +104,8 @@ def blend_fits(
     observed: Observed,
     begin: NDArray[np.float64] | None = None,
 ) -> Blend:
-    """Fit a chain of `shape` to what was `observed` over `frequency_hz` (K,). `begin` (P,) is where an earlier fit of
-    the same response ended; without one, or where it no longer leads to a good fit, a start is searched. Raises
+    """Fit a chain of `shape` to what was `observed` over `frequency_hz` (K,). `begin` (P + 1,) is where an earlier fit of
+    the same response ended, as `ending` tells it; without one, or where it no longer leads to a good fit, a start is searched. Raises
     LinAlgError where no fit stands."""
     whole = Chain(shape, frequency_hz, float(frequency_hz[0]), float(frequency_hz[-1]))
     chain, inner = whole, observed
@@ -113,8 +113,8 @@ def blend_fits(
         # An instrument's own errors are a share of the signal, so they are largest where the notch tells least.
         skirts = np.abs(observed.data) < SKIRT_LEVEL
         chain, inner = whole.at(frequency_hz[skirts]), observed.only(skirts)
-    if begin is not None and begin.size == shape.size:
-        blend = _climb(chain, inner, begin)
+    if begin is not None and begin.size == shape.size + 1:
+        blend = _climb(chain, inner, begin[:-1], float(begin[-1]))
         if blend.p_value > NOTICED and not _suspect(blend, inner):
             return blend
     blend = _climb(chain, inner, _start(whole, observed))
@@ -213,9 +213,18 @@ def _cheapest(
     return sorted([fit for fit in fits if not outside(fit, band)] or fits, key=lambda fit: fit.cost)
 
 
-def _climb(chain: Chain, observed: Observed, p: NDArray[np.float64]) -> Blend:
-    """Descend with each of the departures, and weigh what comes out. Raises LinAlgError where no descent stands."""
+def ending(fit: ChainFit) -> NDArray[np.float64]:
+    """Parameters and departure (P + 1,) of a fit, for a later one to begin from."""
+    return np.append(fit.p, fit.departure)
+
+
+def _climb(chain: Chain, observed: Observed, p: NDArray[np.float64], near: float | None = None) -> Blend:
+    """Descend with each of the departures, or those next to `near`, and weigh what comes out. Raises LinAlgError where
+    no descent stands."""
     departures = [departure for departure in DEPARTURES if departure >= observed.least_departure]
+    if near is not None and near in departures:
+        at = departures.index(near)
+        departures = departures[max(at - 1, 0) : at + 2]
     fits: list[ChainFit] = []
     for some in (departures[:AT_ONCE], departures[AT_ONCE:]):
         if fits and fits[-1].log_evidence < max(fit.log_evidence for fit in fits) - HOPELESS:

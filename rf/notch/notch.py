@@ -21,7 +21,7 @@ from numpy.typing import NDArray
 
 from rf.floor.pool import Bottom, BottomShape
 from rf.notch.cause import likely_cause
-from rf.notch.chain_choice import Blend, blend_fits
+from rf.notch.chain_choice import Blend, blend_fits, ending
 from rf.notch.chain_fit import LEAK, ChainFit, Observed, fit_chain
 from rf.notch.chain_model import ChainShape
 from rf.notch.chain_start import hidden_band, strong_points
@@ -79,8 +79,8 @@ class NotchPlace:
     `bottom_width_hz` is the fitted width 3 dB above the bottom (NaN when not trusted), `shapes_at` slope and curvature
     at each frequency that was asked for (empty when not trusted). `departure` is the scale of the
     usual departures from an ideal circuit that the data ask for, `misfit` the relative error that the fit needed,
-    `p_value` the chance of a fit this bad were the stated errors all; `model` (K,) the fitted response; `ended` (P,)
-    the fit's own parameters, to begin a later one from.
+    `p_value` the chance of a fit this bad were the stated errors all; `model` (K,) the fitted response; `ended`
+    where the fit ended, to begin a later one from.
     """
 
     centre: Figure
@@ -213,7 +213,7 @@ def _said(
         p_value=blend.p_value,
         model=np.exp(best.chain.at(frequency_hz).log_s21(best.p)[0]),
         why=why,
-        ended=best.p,
+        ended=ending(best),
         ideal_at=()
         if observed.third_reflection is None
         else tuple(_level(blend, hz, tracking_db, ideal=True) for hz in ask_hz),

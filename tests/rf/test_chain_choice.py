@@ -156,6 +156,15 @@ def test_departures_below_the_least_are_not_tried(monkeypatch: pytest.MonkeyPatc
     assert [each[3] for each in asked] == [[0.6, 1.0, 2.0], [5.0]]
 
 
+def test_a_later_fit_tries_the_departures_next_to_the_earlier_one(monkeypatch: pytest.MonkeyPatch) -> None:
+    for near, tried in ((1.0, [0.6, 1.0, 2.0]), (0.6, [0.6, 1.0]), (5.0, [2.0, 5.0]), (7.0, [0.6, 1.0, 2.0])):
+        fit_chains, asked = told([fit(departure=s) for s in tried])
+        monkeypatch.setattr(chain_choice, "fit_chains", fit_chains)
+        chain_choice._climb(fit().chain, replace(SEALED, least_departure=0.6), fit().p, near)
+        assert asked[0][3] == tried
+    assert list(chain_choice.ending(fit(departure=2.0)))[-1] == 2.0
+
+
 def test_a_larger_departure_goes_on_from_a_smaller_one(monkeypatch: pytest.MonkeyPatch) -> None:
     """More freedom can't end dearer: by more than one, it begins again where the smaller one ended; what is no cheaper
     then is not taken."""
@@ -281,7 +290,7 @@ def test_larger_errors_and_departures_than_the_searchs_own_are_kept(monkeypatch:
     search = Search(monkeypatch, [0.0])
     search.run(dataclasses.replace(OBSERVED, relative_error=0.5, least_departure=2.0))
     assert [call[0].relative_error for call in search.calls] == [0.5, 0.5]
-    assert [call[2] for call in search.calls] == [0.0, 2.0]
+    assert [call[2] for call in search.calls] == [2.0, 2.0]
 
 
 class Course:
@@ -299,7 +308,8 @@ class Course:
         monkeypatch.setattr(chain_choice, "_needed_error", lambda *_: needed)
         monkeypatch.setattr(chain_choice, "_correlation_length", lambda residual: 7.0)
 
-    def climb(self, chain: Chain, observed: Observed, p: Any) -> Blend:
+    def climb(self, chain: Chain, observed: Observed, p: Any, near: float | None = None) -> Blend:
+        assert p.size == ONE.size and near in (None, 0.0)
         assert chain.f.size == observed.data.size
         assert (chain.low_hz, chain.high_hz) == (F[0], F[-1])  # of the whole sweep, whatever is left out
         self.did.append(f"climb {p[0]:g}")
@@ -317,7 +327,7 @@ GOOD, BAD = blend(fit(), p_value=0.5), blend(fit(), p_value=1e-4)
 
 def test_an_earlier_fit_saves_the_search(monkeypatch: pytest.MonkeyPatch) -> None:
     course = Course(monkeypatch, [GOOD], [False])
-    assert chain_choice.blend_fits(ONE, F, OBSERVED, np.zeros(ONE.size)) is GOOD
+    assert chain_choice.blend_fits(ONE, F, OBSERVED, np.zeros(ONE.size + 1)) is GOOD
     assert course.did == ["climb 0"]
 
 
@@ -326,13 +336,13 @@ def test_an_earlier_fit_that_leads_nowhere_is_left(
     monkeypatch: pytest.MonkeyPatch, first: Blend, suspect: list[bool]
 ) -> None:
     course = Course(monkeypatch, [first, GOOD], [*suspect, False])
-    assert chain_choice.blend_fits(ONE, F, OBSERVED, np.zeros(ONE.size)) is GOOD
+    assert chain_choice.blend_fits(ONE, F, OBSERVED, np.zeros(ONE.size + 1)) is GOOD
     assert course.did == ["climb 0", "search", "climb 1"]
 
 
 def test_an_earlier_fit_of_another_shape_is_not_used(monkeypatch: pytest.MonkeyPatch) -> None:
     course = Course(monkeypatch, [GOOD], [False])
-    chain_choice.blend_fits(ONE, F, OBSERVED, np.zeros(TWO.size))
+    chain_choice.blend_fits(ONE, F, OBSERVED, np.zeros(TWO.size + 1))
     assert course.did == ["search", "climb 1"]
 
 
