@@ -103,10 +103,12 @@ def blend_fits(
     frequency_hz: NDArray[np.float64],
     observed: Observed,
     begin: NDArray[np.float64] | None = None,
+    *,
+    patient: bool = True,
 ) -> Blend:
     """Fit a chain of `shape` to what was `observed` over `frequency_hz` (K,). `begin` (P + 1,) is where an earlier fit of
-    the same response ended, as `ending` tells it; without one, or where it no longer leads to a good fit, a start is searched. Raises
-    LinAlgError where no fit stands."""
+    the same response ended, as `ending` tells it; without one, or where it no longer leads to a good fit, a start is searched. Not `patient`: a
+    poor fit stands as it is, as it must where shapes compete. Raises LinAlgError where no fit stands."""
     whole = Chain(shape, frequency_hz, float(frequency_hz[0]), float(frequency_hz[-1]))
     chain, inner = whole, observed
     if observed.least_departure > 0:
@@ -118,6 +120,8 @@ def blend_fits(
         if blend.p_value > NOTICED and not _suspect(blend, inner):
             return blend
     blend = _climb(chain, inner, _start(whole, observed))
+    if not patient:
+        return blend
     if _suspect(blend, inner):
         # So large a misfit is more often a false minimum than another circuit: search once more, thoroughly.
         again = _climb(chain, inner, _start(whole, observed, thorough=True))

@@ -14,7 +14,7 @@ import contextlib
 import itertools
 import math
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 from numpy.typing import NDArray
@@ -43,6 +43,9 @@ UNLOADED_Q = 1500.0
 
 COUNTS = (1, 2, 3, 4, 5, 6)
 """Cavities of one side to try where the site file does not say how many there are."""
+
+CLEARLY = 5.0
+"""Two more cavities whose log evidence lies this far below the best end the search for their number."""
 
 RESOLVED_SHARE = 0.5
 """A single notch counts as resolved when its 95 % half-width is below this share of the spacing to its neighbours,"""
@@ -148,15 +151,38 @@ def find_notch(
         data, noise, relative_error, unloaded_q or UNLOADED_Q, port_reflection, least_departure,
         LEAK if leakage is None else max(leakage, LEAST_LEAK), third_reflection,
     )  # fmt: skip
-    blends = []
-    for count in COUNTS if cavities is None else (cavities,):
-        shape = ChainShape(count, reject_hz, pass_hz, other_side and pass_hz is not None, kind == "pass-reject")
-        with contextlib.suppress(np.linalg.LinAlgError):
-            blends.append(blend_fits(shape, f, observed, begin))
-    if not blends:
+    shape = ChainShape(cavities or 1, reject_hz, pass_hz, other_side and pass_hz is not None, kind == "pass-reject")
+    try:
+        if cavities is None:
+            shape, begin = _likeliest(shape, f, observed, begin)
+        blend = blend_fits(shape, f, observed, begin)
+    except np.linalg.LinAlgError:
         return _nothing("the fit did not converge on this response", ask_hz)
-    blend = max(blends, key=lambda each: each.evidence)
     return _said(blend, observed, frequency_hz, ask_hz, tracking_db)
+
+
+def _likeliest(
+    shape: ChainShape, f: NDArray[np.float64], observed: Observed, begin: NDArray[np.float64] | None
+) -> tuple[ChainShape, NDArray[np.float64] | None]:
+    """The number of cavities with the largest evidence, from few to many until more tell nothing more, and where its
+    fit ended. An earlier fit's number stands. Raises LinAlgError where no fit stands."""
+    shapes = [replace(shape, cavities=count) for count in COUNTS]
+    if begin is not None:
+        known = [each for each in shapes if begin.size == each.size + 1]
+        if known:
+            return known[0], begin
+    found: list[tuple[float, ChainShape, NDArray[np.float64]]] = []
+    for each in shapes:
+        with contextlib.suppress(np.linalg.LinAlgError):
+            blend = blend_fits(each, f, observed, patient=False)
+            found.append((blend.evidence, each, ending(blend.best)))
+        best = max((evidence for evidence, *_ in found), default=-math.inf)
+        if len(found) > 2 and max(evidence for evidence, *_ in found[-2:]) < best - CLEARLY:
+            break
+    if not found:
+        raise np.linalg.LinAlgError("no fit of any number of cavities stands")
+    _, shape, ended = max(found, key=lambda each: each[0])
+    return shape, ended
 
 
 def _obstacle(

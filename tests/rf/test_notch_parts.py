@@ -277,12 +277,15 @@ def test_what_is_handed_to_the_fits(monkeypatch: pytest.MonkeyPatch) -> None:
     """Samples without a number or a noise are left out; one to six cavities are tried where nobody said how many, and
     the largest evidence wins; the side's shape follows the site."""
     seen: list[tuple[ChainShape, np.ndarray, Observed]] = []
+    patient: list[bool] = []
 
-    def blend_fits(shape: ChainShape, f: np.ndarray, observed: Observed, begin: object) -> Any:
+    def blend_fits(shape: ChainShape, f: np.ndarray, observed: Observed, *_: object, **how: bool) -> Any:
         seen.append((shape, f, observed))
+        patient.append(how.get("patient", True))
         if shape.cavities == 4:
             raise np.linalg.LinAlgError
-        return SimpleNamespace(evidence=-abs(shape.cavities - 2.0), shape=shape)
+        best = SimpleNamespace(p=np.zeros(shape.size), departure=1.0)
+        return SimpleNamespace(evidence=-4.0 * abs(shape.cavities - 2.0), shape=shape, best=best)
 
     monkeypatch.setattr(notch, "blend_fits", blend_fits)
     said: list[int] = []
@@ -293,11 +296,15 @@ def test_what_is_handed_to_the_fits(monkeypatch: pytest.MonkeyPatch) -> None:
     options: Any = {"relative_error": 1e-3, "reject_hz": REJECT, "pass_hz": 450e6}
     find_notch(f, data, noise, cavities=None, **options)
     assert said == [2]
-    assert [shape.cavities for shape, *_ in seen] == [1, 2, 3, 4, 5, 6]
+    assert [shape.cavities for shape, *_ in seen] == [1, 2, 3, 4, 5, 6, 2]  # 3 lies 4 below the best, 5 and 6 over 5
+    assert patient == [False] * 6 + [True]
     assert all(list(kept) == list(f[6:]) and observed.data.size == 84 for _, kept, observed in seen)
     assert all(shape.other_side and not shape.pass_follows for shape, *_ in seen)
     assert {observed.unloaded_q for *_, observed in seen} == {1500.0}
     assert (seen[0][2].port_reflection, seen[0][2].least_departure) == (0.0, 0.0)
+    seen.clear()
+    find_notch(f, data, noise, cavities=None, begin=np.zeros(ChainShape(3, REJECT, 450e6).size + 1), **options)
+    assert [shape.cavities for shape, *_ in seen] == [3]  # as an earlier fit found
     seen.clear()
     find_notch(f, data, noise, cavities=3, kind="pass-reject", unloaded_q=700.0, other_side=False, **options)
     find_notch(f, data, noise, cavities=3, **{**options, "pass_hz": None})
