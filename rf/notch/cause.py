@@ -1,7 +1,7 @@
 """Why a response is not that of the fitted chain: the likeliest cause, and the one thing to try.
 
-Owns: the signs by which a poor fit tells carrier, burst, leak, poor load, port match and pad apart. Refuses: to say that
-the cause is proved; it is the first of the list whose sign the residual shows.
+Owns: the signs by which a poor fit tells carrier, burst, leak, poor load, port match and pad apart. Refuses: to say
+that the cause is proved; it is the first of the list whose sign the residual shows.
 """
 
 from __future__ import annotations

@@ -106,9 +106,12 @@ def blend_fits(
     *,
     patient: bool = True,
 ) -> Blend:
-    """Fit a chain of `shape` to what was `observed` over `frequency_hz` (K,). `begin` (P + 1,) is where an earlier fit of
-    the same response ended, as `ending` tells it; without one, or where it no longer leads to a good fit, a start is searched. Not `patient`: a
-    poor fit stands as it is, as it must where shapes compete. Raises LinAlgError where no fit stands."""
+    """Fit a chain of `shape` to what was `observed` over `frequency_hz` (K,).
+
+    `begin` (P + 1,) is where an earlier fit of the same response ended, as `ending` tells it; without one, or where it
+    no longer leads to a good fit, a start is searched. Not `patient`: a poor fit stands as it is, as it must where
+    shapes compete. Raises LinAlgError where no fit stands.
+    """
     whole = Chain(shape, frequency_hz, float(frequency_hz[0]), float(frequency_hz[-1]))
     chain, inner = whole, observed
     if observed.least_departure > 0:
@@ -180,8 +183,8 @@ def _start(whole: Chain, observed: Observed, *, thorough: bool = False) -> NDArr
 
 
 def _leak_as_noise(observed: Observed) -> Observed:
-    """What may leak past the unit taken for noise, as long as a start is searched: free to move it would fill any bottom
-    that a wrong circuit leaves, and left alone it would hide where the band under the floor lies."""
+    """What may leak past the unit taken for noise, as long as a start is searched: free to move it would fill any
+    bottom that a wrong circuit leaves, and left alone it would hide where the band under the floor lies."""
     if observed.least_departure == 0:
         return observed
     return replace(observed, noise_power=observed.noise_power + 2.0 * observed.leak**2, leak=0.0)
@@ -262,7 +265,7 @@ def _onwards(chain: Chain, observed: Observed, fits: list[ChainFit]) -> list[Cha
 
 
 def _tight(chain: Chain, observed: Observed, fits: list[ChainFit]) -> list[ChainFit]:
-    """The likeliest fits once more without a leak past the unit: where the data show none, its freedom must not cost."""
+    """The likeliest fits once more without a leak: where the data show none, its freedom is not to cost."""
     ahead = sorted((fit for fit in fits if fit.departure > 0), key=lambda fit: -fit.log_evidence)[:LEAKLESS]
     if not ahead or observed.leak == 0:
         return []

@@ -165,7 +165,9 @@ def priors(
     if shape.pass_hz is None:
         free[shape.trim] = False
     if not shape.other_side:
-        free[[shape.other, *range(shape.far.start, shape.far.stop), *range(shape.other_own.start, shape.other_own.stop)]] = False
+        free[
+            [shape.other, *range(shape.far.start, shape.far.stop), *range(shape.other_own.start, shape.other_own.stop)]
+        ] = False
     return mean, weight, free
 
 
@@ -280,13 +282,13 @@ class _Problem:
         return np.where(np.isfinite(total), total, math.inf)
 
     @np.errstate(all="ignore")
-    def normal(self, state: _State) -> tuple[NDArray[np.float64], NDArray[np.float64]]:
-        """Normal matrices (B, F, F) and descent directions (B, F) of half the cost."""
+    def normal(self, state: _State, held: NDArray[np.float64]) -> tuple[NDArray[np.float64], NDArray[np.float64]]:
+        """Normal matrices (B, F, F) and descent directions (B, F) of half the cost; `held` as that method tells."""
         j = state.along / state.sigma[:, None]
         r = (self.observed.data - state.model) / state.sigma
         stacked = np.concatenate((j.real, j.imag), axis=2)
         pull = state.weight**2
-        normal = stacked @ stacked.transpose(0, 2, 1) + self.held(pull)
+        normal = stacked @ stacked.transpose(0, 2, 1) + held
         gradient = (stacked @ np.concatenate((r.real, r.imag), axis=1)[:, :, None])[:, :, 0]
         return normal, gradient - (pull * self.apart(state.p)) @ self.mixing
 
@@ -320,13 +322,16 @@ def _descend(problem: _Problem, state: _State, steps: int) -> tuple[_State, NDAr
     count = len(state.p)
     damping, growth = np.full(count, FIRST_DAMPING), np.full(count, 2.0)
     moving, sound = np.ones(count, bool), np.isfinite(state.cost)
+    held, own = problem.held(state.weight**2), (state.weight**2) @ problem.mixing**2
     for _ in range(steps):
         at = np.flatnonzero(moving & sound)
         if not at.size:
             break
         here = state.pick(at) if at.size < count else state
-        normal, gradient = problem.normal(here)
-        scale = _yardstick(problem, here.weight, normal)
+        normal, gradient = problem.normal(here, held[at])
+        # Measured by what data and prior tell together, a direction that the data hardly see, made of parameters that
+        # they see well, would creep: the damping is measured by the precision of the prior.
+        scale = own[at] + DATA_SHARE * np.einsum("bff->bf", normal)
         damped = normal + (damping[at, None] * scale)[:, :, None] * np.eye(scale.shape[1])
         step = _solved(damped, gradient)
         lost = ~np.isfinite(step).all(axis=1)
@@ -348,15 +353,6 @@ def _descend(problem: _Problem, state: _State, steps: int) -> tuple[_State, NDAr
     return state, sound
 
 
-def _yardstick(
-    problem: _Problem, weight: NDArray[np.float64], normal: NDArray[np.float64]
-) -> NDArray[np.float64]:
-    """What the damping is measured by (B, F): the precision of a parameter's prior, and a share of what data and prior
-    tell together. By the latter alone a direction that the data hardly see, made of parameters that each they see well,
-    would creep."""
-    return np.asarray((weight**2) @ problem.mixing**2 + DATA_SHARE * np.einsum("bff->bf", normal))
-
-
 def _solved(a: NDArray[np.float64], b: NDArray[np.float64]) -> NDArray[np.float64]:
     """Solutions (B, F) of a x = b; NaN where there is none."""
     try:
@@ -375,9 +371,10 @@ def _finished(
 ) -> list[ChainFit | None]:
     """Covariance, evidence and residual of each descent; None where the covariance does not exist."""
     chain, mixing = problem.chain, problem.mixing
-    normals, _ = problem.normal(state)
-    # Places, or their mean alone, have no prior but the span; all other constants are the same for every fit of the same
-    # samples.
+    held = problem.held(state.weight**2)
+    normals, _ = problem.normal(state, held)
+    # Places, or their mean alone, have no prior but the span; all other constants are the same for every fit of the
+    # same samples.
     flat, count = math.log(math.sqrt(2.0 * math.pi) / float(chain.f[-1] - chain.f[0])), chain.shape.cavities
     fits: list[ChainFit | None] = []
     for k, normal in enumerate(normals):
@@ -392,7 +389,7 @@ def _finished(
         evidence += flat - math.log(math.sqrt(count)) - math.log(weight[0]) if weight[0] > 0 else count * flat
         residual = (problem.observed.data - state.model[k]) / sigma
         # Parameters held by their priors take no degree of freedom from the data.
-        used = float(mixing.shape[1] - (inverse * problem.held(weight[None] ** 2)[0]).sum())
+        used = float(mixing.shape[1] - (inverse * held[k]).sum())
         fits.append(ChainFit(
             chain, state.p[k], mixing @ inverse @ mixing.T, state.model[k], residual,
             float((np.abs(residual) ** 2).sum()), max(2.0 * problem.observed.data.size - used, 1.0), departures[k],

@@ -196,8 +196,11 @@ def _obstacle(
     if int(strong.sum()) < 2 * FEWEST_SKIRT_POINTS:
         return "no skirts above the floor in this span: sweep wider"
     low, high = hidden_band(f, data, noise, reject_hz) if not strong.all() else (reject_hz, reject_hz)
-    if int((strong & (f <= low)).sum()) < FEWEST_SKIRT_POINTS or int((strong & (f >= high)).sum()) < FEWEST_SKIRT_POINTS:
-        return "only one skirt in the sweep, or too few points on it: move the span so that the response rises on both sides"
+    if (
+        int((strong & (f <= low)).sum()) < FEWEST_SKIRT_POINTS
+        or int((strong & (f >= high)).sum()) < FEWEST_SKIRT_POINTS
+    ):
+        return "only one skirt in the sweep, or too few points on it: move the span so that both sides rise"
     return ""
 
 

@@ -193,7 +193,9 @@ def test_the_likeliest_are_tried_without_a_leak(monkeypatch: pytest.MonkeyPatch)
     monkeypatch.setattr(chain_choice, "fit_chains", fit_chains)
     assert chain_choice._tight(fits[0].chain, OBSERVED, fits) == [dry]
     assert asked[0][1].leak == 0.0 and asked[0][3] == [1.0, 0.6]
-    assert chain_choice._tight(fits[0].chain, SEALED, fits) == [] == chain_choice._tight(fits[0].chain, OBSERVED, fits[:1])
+    assert (
+        chain_choice._tight(fits[0].chain, SEALED, fits) == [] == chain_choice._tight(fits[0].chain, OBSERVED, fits[:1])
+    )
 
 
 def test_a_fit_is_strained_by_what_its_priors_cost() -> None:

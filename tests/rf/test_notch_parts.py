@@ -52,8 +52,15 @@ def fitted(
     p[0], variance[0] = p0, sd**2
     p[ONE.log_q], variance[ONE.log_q] = math.log(q), sd_q**2
     chain = Parabola(np.linspace(445e6, 465e6, 401), d)
-    return SimpleNamespace(p=p, covariance=np.diag(variance), chain=chain, shape=ONE, departure=departure, cost=0.0,
-        residual=np.ones(401, complex))
+    return SimpleNamespace(
+        p=p,
+        covariance=np.diag(variance),
+        chain=chain,
+        shape=ONE,
+        departure=departure,
+        cost=0.0,
+        residual=np.ones(401, complex),
+    )
 
 
 def blend(*fits: Any, weights: tuple[float, ...] = (1.0,), inflation: float = 1.0, needed: float = 1e-3) -> Blend:
