@@ -57,8 +57,8 @@ nobody surveyed it."""
 LOSS = 0.1 / 8.686 / (math.pi / 2.0)
 """a harness line loses 0.1 dB,"""
 
-FAR = 0.07
-"""The load on the third port reflects this much in each quadrature: 20 dB return loss."""
+FAR = 0.1
+"""The load on the third port, often an antenna, reflects this much in each quadrature: 17 dB return loss."""
 
 RIPPLE = 0.02
 """and the correction leaves a ripple of 0.2 dB rms, spread over the cosines: 0.05 dB each."""

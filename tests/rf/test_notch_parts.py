@@ -7,6 +7,7 @@ curvature and their derivatives with respect to p0 are written down from that fo
 from __future__ import annotations
 
 import math
+from dataclasses import replace
 from types import SimpleNamespace
 from typing import Any
 
@@ -15,6 +16,7 @@ import pytest
 
 from rf.floor.pool import BottomShape
 from rf.notch import notch
+from rf.notch.cause import likely_cause
 from rf.notch.chain_choice import Blend
 from rf.notch.chain_fit import Observed
 from rf.notch.chain_model import ChainShape
@@ -175,7 +177,9 @@ def test_a_larger_error_than_stated_is_said_and_too_large_a_one_ends_it() -> Non
     assert notch._said(blend(fitted(), needed=0.099), OBSERVED, F, ()).trusted
     ended = notch._said(blend(fitted(), needed=0.101), OBSERVED, F, (REJECT, 450e6))
     assert not ended.trusted and "misfit 10 %" in ended.why and len(ended.rejection_at) == 2
-    assert notch._said(blend(fitted(departure=5.0)), OBSERVED, F, ()).trusted
+    usual, wild = (notch._said(blend(fitted(departure=s)), OBSERVED, F, ()) for s in (2.0, 5.0))
+    assert wild.trusted and wild.departure == 5.0  # no reason to refuse, but to widen
+    assert wild.centre.high - wild.centre.value == pytest.approx(1.3 * (usual.centre.high - usual.centre.value))
 
 
 @pytest.mark.parametrize(
@@ -334,3 +338,31 @@ def test_orders_of_three_cavities() -> None:
         assert np.array_equal(np.sort(q), p)
     two = ChainShape(2, REJECT, 450e6)
     assert [tuple(q[:2]) for q in reordered(two, np.arange(two.size, dtype=float))] == [(1, 0)]
+
+
+# Why a response is refused
+
+
+def spoilt(at: dict[slice, float], loud: list[int], **told: Any) -> str:
+    """The cause that is named for a fit with these parameters and a residual that is large at these samples."""
+    p, shape = np.zeros(ChainShape(2, REJECT, 450e6).size), ChainShape(2, REJECT, 450e6)
+    for part, value in at.items():
+        p[part.start] = value
+    residual = np.ones(401, complex)
+    residual[loud] = 100.0
+    fit: Any = SimpleNamespace(p=p, shape=shape, chain=Parabola(F, shape=shape), residual=residual)
+    return likely_cause(fit, replace(OBSERVED, port_reflection=0.1, **told))
+
+
+def test_a_refusal_names_the_likeliest_cause() -> None:
+    """Each by its own sign: few samples, neighbours or not; a reflection, a leak or a level thrice what is usual."""
+    shape = ChainShape(2, REJECT, 450e6)
+    assert "carrier at 455.0000 MHz" in spoilt({}, [199, 200, 201])
+    assert "bursts" in spoilt({}, [20, 200, 330])
+    assert "a leak near -46 dB" in spoilt({shape.leak: 5e-3}, [])
+    assert "hook-up" in spoilt({shape.leak: 5e-3}, [], leak=0.0)
+    assert "third port's load reflects 10 dB" in spoilt({shape.far: 0.316}, [])
+    assert "match of port 2" in spoilt({shape.load: 0.4}, [])
+    assert "match of port 1" in spoilt({shape.source: -0.4}, [])
+    assert "6 dB low, a pad" in spoilt({shape.slow: -0.69}, [])
+    assert "number of cavities" in spoilt({}, [])
