@@ -118,18 +118,18 @@ def blend_fits(
         # An instrument's own errors are a share of the signal, so they are largest where the notch tells least.
         skirts = np.abs(observed.data) < SKIRT_LEVEL
         chain, inner = whole.at(frequency_hz[skirts]), observed.only(skirts)
+    blend: Blend | None = None
     if begin is not None and begin.size == shape.size + 1:
         blend = _climb(chain, inner, begin[:-1], float(begin[-1]))
-        if blend.p_value > NOTICED and not _suspect(blend, inner):
+    if blend is None or _suspect(blend, inner):
+        blend = _climb(chain, inner, _start(whole, observed))
+        if not patient:
             return blend
-    blend = _climb(chain, inner, _start(whole, observed))
-    if not patient:
-        return blend
-    if _suspect(blend, inner):
-        # So large a misfit is more often a false minimum than another circuit: search once more, thoroughly.
-        again = _climb(chain, inner, _start(whole, observed, thorough=True))
-        if again.evidence > blend.evidence:
-            blend = again
+        if _suspect(blend, inner):
+            # So large a misfit is more often a false minimum than another circuit: search once more, thoroughly.
+            again = _climb(chain, inner, _start(whole, observed, thorough=True))
+            if again.evidence > blend.evidence:
+                blend = again
     if blend.p_value > NOTICED:
         return blend
     needed = _needed_error(blend.best, inner)

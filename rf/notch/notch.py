@@ -33,8 +33,8 @@ HALF_WIDTH = 1.06 * NORMAL_95
 the 95 % interval held in 92 to 96 % of 500 draws a case."""
 
 FAR_OFF = 1.3
-"""How much wider where the data ask for the largest departures that are tried: then the circuit of the fit is farther off
-than its own covariance tells (own trials on another circuit model, two to six cavities)."""
+"""How much wider where the data ask for the largest departures that are tried: then the circuit of the fit is farther
+off than its own covariance tells (own trials on another circuit model, two to six cavities)."""
 
 LARGEST_MISFIT = 0.1
 """Relative error (0.8 dB) beyond which the circuit is not the one on the bench and nothing is inferred."""

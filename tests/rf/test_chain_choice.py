@@ -333,7 +333,7 @@ def test_an_earlier_fit_saves_the_search(monkeypatch: pytest.MonkeyPatch) -> Non
     assert course.did == ["climb 0"]
 
 
-@pytest.mark.parametrize(("first", "suspect"), [(BAD, []), (GOOD, [True])])
+@pytest.mark.parametrize(("first", "suspect"), [(BAD, [True]), (GOOD, [True])])
 def test_an_earlier_fit_that_leads_nowhere_is_left(
     monkeypatch: pytest.MonkeyPatch, first: Blend, suspect: list[bool]
 ) -> None:
