@@ -21,7 +21,7 @@ from numpy.typing import NDArray
 
 from rf.floor.pool import Bottom, BottomShape
 from rf.notch.cause import likely_cause
-from rf.notch.chain_choice import DEPARTURES, Blend, blend_fits, ending
+from rf.notch.chain_choice import DEPARTURES, SKIRT_LEVEL, Blend, blend_fits, ending
 from rf.notch.chain_fit import LEAK, ChainFit, Observed, fit_chain
 from rf.notch.chain_model import ChainShape
 from rf.notch.chain_start import hidden_band, strong_points
@@ -37,7 +37,7 @@ FAR_OFF = 1.4
 off than its own covariance tells (own trials on another circuit model, two to six cavities)."""
 
 ROUGH = 0.01
-"""A misfit of this much (0.09 dB) doubles all intervals: whatever the circuit lacks, it is no noise that averages out."""
+"""A misfit of this much (0.09 dB) doubles all intervals: what the circuit lacks is no noise that averages out."""
 
 LARGEST_MISFIT = 0.1
 """Relative error (0.8 dB) beyond which the circuit is not the one on the bench and nothing is inferred."""
@@ -89,8 +89,9 @@ class NotchPlace:
     `bottom_width_hz` is the fitted width 3 dB above the bottom (NaN when not trusted), `shapes_at` slope and curvature
     at each frequency that was asked for (empty when not trusted). `departure` is the scale of the
     usual departures from an ideal circuit that the data ask for, `misfit` the relative error that the fit needed,
-    `p_value` the chance of a fit this bad were the stated errors all; `model` (K,) the fitted response; `ended`
-    where the fit ended, to begin a later one from.
+    `p_value` the chance of a fit this bad were the stated errors all; `model` (K,) the fitted response; `ended` where
+    the fit ended, to begin a later one from. `centred_at`: what `rejection_at` would be with every cavity's notch
+    brought to that frequency and nothing else changed.
     """
 
     centre: Figure
@@ -111,6 +112,7 @@ class NotchPlace:
     ended: NDArray[np.float64] | None = None
     ideal_at: tuple[Figure, ...] = ()
     cavities: int = 0
+    centred_at: tuple[Figure, ...] = ()
 
     def bottom(self, asked: int = 0) -> Bottom:
         """Width, and shape at one of the frequencies that were asked for; unknown when the fit is not trusted."""
@@ -152,6 +154,8 @@ def find_notch(
     usable = np.isfinite(s21) & np.isfinite(noise) & (noise > 0) & (s21 != 0)
     f, data, noise = frequency_hz[usable], s21[usable], noise[usable]
     obstacle = _obstacle(f, data, noise, reject_hz, cavities or 1)
+    if not obstacle and least_departure > 0 and int((np.abs(data) < SKIRT_LEVEL).sum()) < FEWEST_SKIRT_POINTS:
+        obstacle = "hardly anything in this span is attenuated: check hook-up, channels and span"
     if obstacle:
         return _nothing(obstacle, ask_hz)
     observed = Observed(
@@ -255,6 +259,7 @@ def _said(
         if observed.third_reflection is None
         else tuple(_level(blend, hz, tracking_db, slack, ideal=True) for hz in ask_hz),
         cavities=n,
+        centred_at=tuple(_level(blend, hz, tracking_db, slack, centred=True) for hz in ask_hz),
     )
 
 
@@ -299,19 +304,33 @@ def _slack(blend: Blend, observed: Observed) -> float:
     return far_off * (1.0 + max(blend.relative_error - observed.relative_error, 0.0) / ROUGH)
 
 
-def _level(blend: Blend, at_hz: float, tracking_db: float = 0.0, slack: float = 1.0, *, ideal: bool = False) -> Figure:
+def _level(
+    blend: Blend,
+    at_hz: float,
+    tracking_db: float = 0.0,
+    slack: float = 1.0,
+    *,
+    ideal: bool = False,
+    centred: bool = False,
+) -> Figure:
     """Inferred attenuation in positive dB at one frequency, between matched ports; `ideal`: with a matched load on the
-    third port too. The analyzer's `tracking_db` is a sine of unknown phase."""
+    third port too; `centred`: were every notch at that frequency. The analyzer's `tracking_db` is a sine of unknown
+    phase."""
     point = np.array([at_hz])
     db = -amplitude_db(math.e)
 
     def quantity(fit: ChainFit) -> tuple[float, NDArray[np.float64]]:
-        matched, ports = fit.p.copy(), np.r_[fit.shape.load, fit.shape.source]
-        ports = np.r_[ports, fit.shape.far] if ideal else ports
-        matched[ports] = 0.0
-        log, dlog = fit.chain.at(point).log_s21(matched)
-        dlog[ports] = 0.0
-        return db * float(log[0].real), db * dlog[:, 0].real
+        given = np.r_[fit.shape.load, fit.shape.source]
+        given = np.r_[given, fit.shape.far] if ideal else given
+        p = fit.p.copy()
+        p[given] = 0.0
+        if centred:
+            p[fit.shape.places] = at_hz / fit.shape.reject_hz - 1.0
+            given = np.r_[given, fit.shape.places]
+        log, dlog = fit.chain.at(point).log_s21(p)
+        slope = db * dlog[:, 0].real
+        slope[given] = 0.0
+        return db * float(log[0].real), slope
 
     value, sd = blend.estimate(quantity)
     half = math.hypot(LEVEL_WIDTH * slack * sd, tracking_db)
