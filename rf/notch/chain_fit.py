@@ -48,7 +48,7 @@ OTHER_OWN = (0.1, 0.03)
 """the other side is like this one within these shares in coupling and harness,"""
 
 TOGETHER = 0.5
-"""the notches of one side were tuned to within this many half-widths f / 2Q of their mean,"""
+"""the notches of one side were tuned to within this many half-widths f / 2Q of their mean (at any scale up to 1),"""
 
 LEAK = 1e-3
 """and past the unit leaks no more than this, in each quadrature (-60 dB): whatever else the bench is like, where
@@ -151,10 +151,11 @@ def priors(
         # What closes the third port was never seen by anybody: its size does not follow the rest of the bench.
         third = observed.third_reflection
         weight[shape.far] = 1.0 / (FAR if third is None else max(third, 1e-3) / math.sqrt(2.0))
-        if shape.cavities > 1:
-            weight[shape.places] = 2.0 * observed.unloaded_q / (departure * TOGETHER)
     else:
         free[shape.far] = False
+    if shape.cavities > 1:
+        # Somebody tuned the notches, however like the circuit is to an ideal one.
+        weight[shape.places] = 2.0 * observed.unloaded_q / (max(departure, 1.0) * TOGETHER)
     weight[shape.leak] = 1.0 / max(observed.leak, 1e-12)
     free[shape.leak] = departure > 0 and observed.leak > 0
     for part in (shape.load, shape.source):
