@@ -7,6 +7,10 @@ class RequestError(Exception):
     """We asked for something impossible. The message is one line: what, whose fault, what to do next."""
 
 
+class MachineError(RequestError):
+    """What was asked is possible, but not on this computer as it is now: its disk is full, it does not let us write."""
+
+
 class AnalyzerError(Exception):
     """The instrument or the wire failed. The message is one line: what, whose fault, what to do next."""
 

@@ -11,13 +11,20 @@ import os
 import sys
 from collections.abc import Sequence
 from pathlib import Path
-from typing import NoReturn
+from typing import Any, NoReturn
 
 from tui.commands.exit_status import ExitStatus
 
 
 class Parser(argparse.ArgumentParser):
     """Says what is wrong with the words in one line; a file name among them may be untrusted."""
+
+    def _print_message(self, message: str, file: Any = None) -> None:
+        """As argparse does, but an output that takes nothing is a fault."""
+        if file is not sys.stdout:
+            super()._print_message(message, file)
+        elif message and sys.stdout is not None:
+            print(message, end="", flush=True)  # noqa: T201 - asked for
 
     def error(self, message: str) -> NoReturn:
         """Usage and the fault on stderr, status 2."""
@@ -31,7 +38,8 @@ def build_parser() -> argparse.ArgumentParser:
     parser = Parser(
         prog="deepnotch",
         description="Adjust and prove a repeater's antenna duplexer with a low-cost two-port analyzer.",
-        epilog="Exit status: 0 goals met (or done), 1 goals not met, 2 usage, 3 can't say, 4 analyzer or link fault.",
+        epilog="Exit status: 0 goals met (or done), 1 goals not met, 2 usage, 3 can't say, 4 analyzer or link fault,"
+        " 5 fault of the computer (disk full, not writable), 6 fault of the program.",
     )
     parser.add_argument("--version", action="store_true", help="print the version and leave")
     commands = parser.add_subparsers(dest="command", metavar="COMMAND")
@@ -115,13 +123,30 @@ def build_parser() -> argparse.ArgumentParser:
     export = commands.add_parser("export", help="sweeps as Touchstone and CSV, figures as JSON")
     export.add_argument("visit", type=Path, metavar="FILE.visit", help="visit file")
     export.add_argument("--to", type=Path, required=True, metavar="FOLDER", help="folder to write into")
+    export.add_argument("--sweeps", action="store_true", help="every sweep as a file of its own, too")
+
+    note = commands.add_parser("note", help="write down in a visit what the day asks for, without a screen")
+    note.add_argument("visit", type=Path, metavar="FILE.visit", help="visit file")
+    note.add_argument(
+        "words", nargs="*", help="what is written down, e.g. technician, then the words or number; left out: list all"
+    )
+    note.add_argument("--step", type=int, metavar="N", help="step of the day, where several ask for it")
+    note.add_argument("--photo", type=Path, nargs="+", metavar="FILE", help="photographs: names and SHA-256 are noted")
+    note.add_argument("--done", type=int, metavar="N", help="mark a step of the day as done")
+    note.add_argument("--skip", nargs=2, metavar=("N", "REASON"), help="leave a step out, and why")
+
+    copy = commands.add_parser("copy", help="a whole copy of a visit in one file, also while it is measured into")
+    copy.add_argument("visit", type=Path, metavar="FILE.visit", help="visit file")
+    copy.add_argument("to", type=Path, metavar="COPY", help="file to make, or a folder to make it in")
 
     trend = commands.add_parser("trend", help="visits of one site against one another")
     trend.add_argument("visits", nargs="+", type=Path, metavar="FILE.visit", help="visit files of one site")
 
     archive = commands.add_parser("archive", help="questions over a folder of visits")
     archive.add_argument("folder", type=Path, help="folder of visit files")
-    archive.add_argument("--ask", metavar="QUESTION", help="worst, overdue, drift, faults, or a SELECT over visits")
+    archive.add_argument(
+        "--ask", metavar="QUESTION", help="worst, unproven, overdue, drift, faults, or a SELECT over visits"
+    )
     archive.add_argument("--build", action="store_true", help="read new and changed files first")
     archive.add_argument("--scheduler", metavar="ADDRESS", help="Dask scheduler to read them with; local: two workers")
 
@@ -178,24 +203,54 @@ def _screen(parser: argparse.ArgumentParser) -> None:
 
 def main(arguments: Sequence[str] | None = None) -> int:
     """Run one command and return the exit status; every fault of use or instrument is one line on stderr."""
+    _open_three()
+    try:
+        status = _run(arguments)
+        if sys.stdout is not None and not sys.stdout.closed:
+            sys.stdout.flush()
+    except OSError as error:  # of the words before any command: version, help
+        from tui.commands.printing import nothing_more, output_words, say  # noqa: PLC0415 - only then
+
+        nothing_more(sys.stdout)
+        if isinstance(error, BrokenPipeError):
+            return ExitStatus.GOALS_MET
+        say(f"deepnotch: {output_words(error)}")
+        return ExitStatus.MACHINE
+    return status
+
+
+def _open_three() -> None:
+    """Input, output and error output are there, if only as /dev/null: no file may get their numbers."""
+    for descriptor in (0, 1, 2):
+        try:
+            os.fstat(descriptor)
+        except OSError:
+            os.open(os.devnull, os.O_RDWR)
+
+
+def _run(arguments: Sequence[str] | None) -> int:
     words = list(sys.argv[1:] if arguments is None else arguments)
     if words[:1] == ["simulate"]:
         from protocol.simulated.__main__ import main as simulate  # noqa: PLC0415 - only this command needs it
 
-        return int(simulate(words[1:]) or 0)
+        try:
+            return int(simulate(words[1:]) or 0)
+        except SystemExit:  # it was asked for help
+            sys.stdout.flush()
+            raise
     parser = build_parser()
     options = parser.parse_args(words)
     if options.version:
         from importlib.metadata import version  # noqa: PLC0415
 
-        print(f"deepnotch {version('deepnotch')}")  # noqa: T201 - data
+        print(f"deepnotch {version('deepnotch')}", flush=True)  # noqa: T201 - data
         return ExitStatus.GOALS_MET
     if options.command is None:
         parser.print_help(sys.stderr)
         return ExitStatus.USAGE
     # The fits are many small matrices: threads of the linear algebra library only get in one another's way there.
     os.environ.setdefault("OPENBLAS_NUM_THREADS", "1")
-    from protocol.errors import AnalyzerError, RequestError  # noqa: PLC0415 - after --help was answered
+    from protocol.errors import AnalyzerError, MachineError, RequestError  # noqa: PLC0415 - after --help was answered
     from protocol.wire import wire_log  # noqa: PLC0415
     from tui.commands import commands  # noqa: PLC0415
     from tui.commands.printing import plain_streams, say  # noqa: PLC0415
@@ -205,6 +260,9 @@ def main(arguments: Sequence[str] | None = None) -> int:
         if getattr(options, "wire_log", None) is not None:
             wire_log.begin(options.wire_log)
         return int(getattr(commands, options.command)(options))
+    except MachineError as error:
+        say(f"deepnotch: {error}")
+        return ExitStatus.MACHINE
     except RequestError as error:
         say(f"deepnotch: {error}")
         return ExitStatus.USAGE
@@ -213,8 +271,21 @@ def main(arguments: Sequence[str] | None = None) -> int:
         return ExitStatus.FAULT
     except KeyboardInterrupt:
         return ExitStatus.INTERRUPTED
+    except OSError as error:  # one that nobody nearer to it has foreseen: a name too long, a disk that fails
+        say(f"deepnotch: {_machine_words(error)}")
+        return ExitStatus.MACHINE
+    except Exception as error:
+        from tui.terminal.crash import crash_line  # noqa: PLC0415 - only when it is needed
+
+        say(f"deepnotch: {crash_line(error)}")
+        return ExitStatus.BUG
     finally:
         wire_log.end()
+
+
+def _machine_words(error: OSError) -> str:
+    where = f"{os.fsdecode(error.filename)}: " if isinstance(error.filename, str | bytes) else ""
+    return f"{where}{error.strerror or error}; a fault of the computer or of a name: what was kept stays"
 
 
 if __name__ == "__main__":

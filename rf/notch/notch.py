@@ -67,7 +67,8 @@ class NotchPlace:
     at each frequency that was asked for (empty when not trusted). `departure` is the scale of the
     usual departures from an ideal circuit that the data ask for, `misfit` the relative error that the fit needed,
     `p_value` the chance of a fit this bad were the stated errors all; `model` (K,) the fitted response; `ended` (P,)
-    the fit's own parameters, to begin a later one from.
+    the fit's own parameters, to begin a later one from. `centred_at`: what `rejection_at` would be with every cavity's
+    notch brought to that frequency and nothing else changed.
     """
 
     centre: Figure
@@ -86,6 +87,7 @@ class NotchPlace:
     model: NDArray[np.complex128] | None
     why: str
     ended: NDArray[np.float64] | None = None
+    centred_at: tuple[Figure, ...] = ()
 
     def bottom(self, asked: int = 0) -> Bottom:
         """Width, and shape at one of the frequencies that were asked for; unknown when the fit is not trusted."""
@@ -191,6 +193,7 @@ def _said(blend: Blend, observed: Observed, frequency_hz: NDArray[np.float64], a
         model=np.exp(best.chain.at(frequency_hz).log_s21(best.p)[0]),
         why=why,
         ended=best.p,
+        centred_at=tuple(_level(blend, hz, centred=True) for hz in ask_hz),
     )
 
 
@@ -229,14 +232,21 @@ def _shape(blend: Blend, at_hz: float, width_hz: float) -> BottomShape:
     return BottomShape(max(slopes) / (2.0 * step), max(curvatures) / (2.0 * step**2))
 
 
-def _level(blend: Blend, at_hz: float) -> Figure:
-    """Inferred attenuation in positive dB at one frequency."""
+def _level(blend: Blend, at_hz: float, *, centred: bool = False) -> Figure:
+    """Inferred attenuation in positive dB at one frequency; `centred`: were every notch at that frequency."""
     point = np.array([at_hz])
     db = -amplitude_db(math.e)
 
     def quantity(fit: ChainFit) -> tuple[float, NDArray[np.float64]]:
-        log, dlog = fit.chain.at(point).log_s21(fit.p)
-        return db * float(log[0].real), db * dlog[:, 0].real
+        p = fit.p
+        if centred:
+            p = p.copy()
+            p[fit.shape.places] = at_hz / fit.shape.reject_hz - 1.0
+        log, dlog = fit.chain.at(point).log_s21(p)
+        slope = db * dlog[:, 0].real
+        if centred:
+            slope[fit.shape.places] = 0.0  # where they stand is given then
+        return db * float(log[0].real), slope
 
     value, sd = blend.estimate(quantity)
     half = HALF_WIDTH * sd

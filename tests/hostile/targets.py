@@ -12,8 +12,10 @@ import zlib
 from collections.abc import Callable
 from importlib.resources import files
 from pathlib import Path
+from unittest import mock
 
 import numpy as np
+from textual.events import Key
 
 from protocol.dialects import make_dialect
 from protocol.dialects.events import (
@@ -40,6 +42,7 @@ from protocol.profiles.profile import Profile, load_profile, parse_profile
 from protocol.sweep import SweepSettings
 from tests.hostile.oracle import outcome
 from tests.hostile.visits import all_read, changed, every_way_out, whole
+from tui.terminal.typed_bytes import PASTE_PAUSE_S, TypedBytes
 from visit.calibration.stored_terms import terms_from
 from visit.record.schema import SCHEMA_VERSION
 from visit.record.soundness import layout
@@ -59,6 +62,23 @@ REQUESTS: tuple[Request, ...] = (
 LARGEST_REPLY = 2 * PLAIN_LIMIT + 4 * 2 * SETTINGS.points * 10 * 40
 """Bytes that a dialect may hold of an answer to these requests, over the limit of a plain reply twice."""
 MOST_STEPS = 2000
+
+
+def keys(data: bytes) -> None:
+    """Bytes typed at a screen; the first ones part them into pieces with pauses. Afterwards a key is a key."""
+    typed, now_s = TypedBytes(), 0.0
+    with mock.patch("textual._parser.get_time", lambda: now_s):
+        rest = data[8:]
+        for size in data[:8].ljust(8, b"\xff"):
+            piece, rest = rest[: size or 1], rest[size or 1 :]
+            typed.feed(piece, now_s)
+            now_s += 0.3 if size % 2 else 0.0
+            typed.tick(now_s)
+        for _ in range(2):
+            now_s += PASTE_PAUSE_S + 1.0
+            typed.tick(now_s)
+        said = [message for message in typed.feed(b"q", now_s) if isinstance(message, Key)]
+    assert said and said[-1].key == "q", "the screen is deaf"
 
 
 def _text(data: bytes) -> str:
@@ -251,6 +271,7 @@ TARGETS: dict[str, Callable[[bytes], None]] = {
     "hookup": hookup,
     "json": json,
     "words": words,
+    "keys": keys,
     "visit-bytes": visit_bytes,
     "visit-value": visit_value,
 }
@@ -312,5 +333,9 @@ SEEDS = {
     ],
     "registers": [b"\x00\x04" + bytes(range(64)) * 8],
     "listing": [b"Commands: sweep start stop points\nsweep {start} {stop} [points]\n1.0 2.0 3.0\n1.0 2.0 3.0\n"],
+    "keys": [
+        b"\x05\x04\x03\x02\x01\x05\x06\x07\x1b[200~text\x1b[201~\x1b[A\x1b[1;5C\x1b[97;5u",
+        b"\xff\x1b[24;80R\x1b[48;24;80;0;0t\x1b[?2026;2$y\x1b[<0;1;1M\x1b[I\x1b[O\x1bOP\xc3\x28\xff",
+    ],
     "words": ["Ågård \x1b[31m \u202e".encode()],
 }

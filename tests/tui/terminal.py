@@ -89,6 +89,10 @@ class Terminal:
     def type(self, data: str) -> None:
         os.write(self._master, data.encode())
 
+    def send(self, data: bytes) -> None:
+        """Bytes as they are: noise, another alphabet, a binary paste."""
+        os.write(self._master, data)
+
     def hang_up(self) -> None:
         """Close our side: the kernel sends SIGHUP to the program."""
         os.close(self._master)

@@ -25,7 +25,8 @@ import pytest
 from protocol.simulated.bench import start_bench
 from tests.visit.stations import table
 from tui.cli import main
-from visit.record.visit_file import RecordError, VisitFile
+from visit.record.opening import RecordError
+from visit.record.visit_file import VisitFile
 from visit.run.conductor import Progress, new_visit
 from visit.site.presets import wide
 from visit.site.site import load_site
@@ -241,7 +242,7 @@ def test_a_full_disk_ends_the_run_in_one_line(tmp_path: Path) -> None:
         largest = Path(f"{path}-wal").stat().st_size + 50_000
         resource.prlimit(process.pid, resource.RLIMIT_FSIZE, (largest, largest))
         out, err = process.communicate(timeout=PATIENCE_S)
-    assert process.returncode == 2 and out == ""
+    assert process.returncode == 5 and out == ""
     fault = [line for line in err.splitlines() if line.startswith("deepnotch: ")]
     assert len(fault) == 1 and "could not be written" in fault[0] and "free space" in fault[0]
     assert "Traceback" not in err

@@ -14,7 +14,8 @@ import numpy as np
 import pytest
 
 from protocol.sweep import Applied, Sweep, SweepSettings
-from visit.record.visit_file import RecordError, VisitFile
+from visit.record.opening import RecordError
+from visit.record.visit_file import VisitFile
 from visit.site.hookup import HookUp
 from visit.site.site import Site, load_site
 

@@ -28,6 +28,7 @@ from tui.commands.session import (
     broken_off,
     end_at_sweep,
     given_leakage,
+    go_on_after_crash,
     go_on_alone,
     measured_by_another,
     session,
@@ -36,6 +37,7 @@ from tui.commands.session import (
 from tui.drawing.report_lines import figures_lines, json_text
 from tui.screens.bench_words import bench_lines
 from tui.terminal.terminal_gone import Signals, let_go_of_terminal
+from visit.day.next_deed import NextDeed
 from visit.figures.assessment import Assessment, overall, with_zoom
 from visit.figures.assessor import Assessor
 from visit.figures.known import Known
@@ -116,8 +118,10 @@ def _screen(
             if fitted is not None:
                 fitted(options, now.path)
             tool = Tool(now.site, now.profile, now.station, bench, options.site)
-            left = run_screen(tool, now.order, marks, signals)
-            if left is Left.HUNG_UP:
+            left, fault = run_screen(tool, now.order, marks, signals)
+            if fault is not None:
+                go_on_after_crash(now, signals, fault)
+            elif left is Left.HUNG_UP:
                 go_on_alone(now, signals)
             elif left is Left.TERMINATED:
                 end_at_sweep(now)
@@ -127,6 +131,8 @@ def _screen(
     if left is Left.SITE_EDITED:
         return _screen(options, bench, fitted)
     say(f"visit file: {now.path}")
+    if left is Left.CRASHED:
+        return ExitStatus.BUG
     return ExitStatus.TERMINATED if signals.terminated else ExitStatus.GOALS_MET
 
 
@@ -159,7 +165,8 @@ def _follow(watcher: Watcher) -> ExitStatus:
         line = f"{run_words(watcher.visit)}, {progress.phase.value}"
         if line != shown:
             shown = line
-            data([line])
+            if not data([line]):
+                return ExitStatus.GOALS_MET  # nobody reads any more
         if owner is None:
             return ExitStatus.GOALS_MET if progress.phase is Phase.COMPLETE else ExitStatus.CANT_SAY
         pause.wait(LOOK_EVERY_S)
@@ -181,11 +188,12 @@ def check(options: argparse.Namespace) -> ExitStatus:
             if options.zoom is not None:
                 closer = _measured(now.station, _zoom_order(now.order, now.site, assessment, options.zoom))
                 assessment = with_zoom(assessment, closer)
+            deed = now.station.next_deed(assessment)
         except HaltedError as error:
             say(f"deepnotch: {error}: {run_words(now.visit)} kept in {now.path}; continue with --resume")
             return ExitStatus.TERMINATED if signals.terminated else ExitStatus.CANT_SAY
     say(f"visit file: {now.path}")
-    return _print_figures(assessment, options.json)
+    return _print_figures(assessment, options.json, deed)
 
 
 def _measured(station: Station, order: RunOrder) -> Assessment:
@@ -349,9 +357,24 @@ def export(options: argparse.Namespace) -> ExitStatus:
 
     visit = VisitFile.open(options.visit, read_only=True)
     try:
-        data(export_visit(visit, options.to))
+        data(export_visit(visit, options.to, singly=options.sweeps))
     finally:
         visit.close()
+    return ExitStatus.GOALS_MET
+
+
+def copy(options: argparse.Namespace) -> ExitStatus:
+    """A whole copy of a visit in one file."""
+    from visit.record.copying import copy_visit  # noqa: PLC0415 - only this command needs it
+
+    to = options.to / options.visit.name if options.to.is_dir() else options.to
+    visit = VisitFile.open(options.visit, read_only=True)
+    try:
+        runs, sweeps = copy_visit(visit, to)
+    finally:
+        visit.close()
+    data([to])
+    say(f"{runs} runs, {sweeps} sweeps")
     return ExitStatus.GOALS_MET
 
 
@@ -379,7 +402,7 @@ def archive(options: argparse.Namespace) -> ExitStatus:
         for answer in rows:
             row(*("" if value is None else _short(value) for value in answer))
     elif not options.build:
-        raise RequestError("nothing asked: give --ask (worst, overdue, drift, faults) or --build")
+        raise RequestError("nothing asked: give --ask (worst, unproven, overdue, drift, faults) or --build")
     return ExitStatus.GOALS_MET
 
 
@@ -393,6 +416,13 @@ def _counted(done: int, of: int) -> None:
 def _short(value: object) -> str:
     """A cell: numbers short."""
     return f"{value:.6g}" if isinstance(value, float) else str(value)
+
+
+def note(options: argparse.Namespace) -> ExitStatus:
+    """Write down in a visit what the day asks for."""
+    from tui.commands.noting import note as write_down  # noqa: PLC0415
+
+    return write_down(options)
 
 
 def freeze(options: argparse.Namespace) -> ExitStatus:
@@ -428,8 +458,8 @@ def _progress(station: Station, done: threading.Event) -> None:
         show("\r" + " " * 60 + "\r")
 
 
-def _print_figures(assessment: Assessment, as_json: bool) -> ExitStatus:
-    data(json_text(assessment).splitlines() if as_json else figures_lines(assessment))
+def _print_figures(assessment: Assessment, as_json: bool, deed: NextDeed | None = None) -> ExitStatus:
+    data(json_text(assessment, deed).splitlines() if as_json else figures_lines(assessment, deed))
     met = overall(assessment)
     if met is None:
         return ExitStatus.CANT_SAY

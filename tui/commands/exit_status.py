@@ -13,6 +13,8 @@ class ExitStatus(enum.IntEnum):
     USAGE = 2
     CANT_SAY = 3
     FAULT = 4
+    MACHINE = 5
+    BUG = 6
     INTERRUPTED = 130
     TERMINATED = 143
 
@@ -24,6 +26,8 @@ MEANINGS = {
     ExitStatus.CANT_SAY: "can't say, or a pass on a condition only: leakage not surveyed, correction in doubt,"
     " no look has proven it",
     ExitStatus.FAULT: "fault of analyzer or link",
+    ExitStatus.MACHINE: "fault of the computer: disk full, nothing may be written there; what was kept stays",
+    ExitStatus.BUG: "fault of the program itself; its traceback is in a private file that the line names",
     ExitStatus.INTERRUPTED: "interrupted",
     ExitStatus.TERMINATED: "ended by SIGTERM, at the end of a sweep; everything is kept",
 }

@@ -8,21 +8,49 @@ from __future__ import annotations
 
 import contextlib
 import io
+import os
 import sys
 from collections.abc import Iterable
+from typing import TextIO
 
+from protocol.errors import MachineError
 from protocol.files.harmless import harmless
 
 
-def data(lines: Iterable[object]) -> None:
-    """Lines of data on stdout."""
-    for line in lines:
-        print(harmless(line), flush=True)  # noqa: T201 - data
+def data(lines: Iterable[object]) -> bool:
+    """Lines of data on stdout; False when whoever read them has closed it (`| head`), which is no fault. Raises
+    MachineError when it can't take them: its disk is full."""
+    return all(_out(harmless(line)) for line in lines)
 
 
-def row(*cells: object) -> None:
-    """One line of cells parted by tabs on stdout."""
-    print("\t".join(harmless(cell) for cell in cells), flush=True)  # noqa: T201 - data
+def row(*cells: object) -> bool:
+    """One line of cells parted by tabs on stdout; as `data`."""
+    return _out("\t".join(harmless(cell) for cell in cells))
+
+
+def _out(line: str) -> bool:
+    try:
+        print(line, flush=True)  # noqa: T201 - data
+    except BrokenPipeError:
+        nothing_more(sys.stdout)
+        return False
+    except OSError as error:
+        nothing_more(sys.stdout)
+        raise MachineError(output_words(error)) from None
+    return True
+
+
+def output_words(error: OSError) -> str:
+    """One line for an output that takes nothing more."""
+    return f"the output takes no more ({error.strerror}): make room, or send it elsewhere; what was measured is kept"
+
+
+def nothing_more(stream: TextIO) -> None:
+    """Let go of a stream that takes nothing: what it still holds must not fail again when the program ends."""
+    with contextlib.suppress(OSError, ValueError):
+        nowhere = os.open(os.devnull, os.O_WRONLY)
+        os.dup2(nowhere, stream.fileno())
+        os.close(nowhere)
 
 
 def say(line: object) -> None:

@@ -19,9 +19,11 @@ from protocol.profiles.profile import Profile, load_profile
 from protocol.sweep import SweepSettings
 from rf.values.decibel import amplitude
 from tui.commands.printing import say
+from tui.terminal.crash import crash_line
 from tui.terminal.terminal_gone import Signals, let_go_of_terminal
-from visit.record.owner import busy_words, living, take_over
-from visit.record.visit_file import RecordError, RunRow, VisitFile
+from visit.record.opening import RecordError, there
+from visit.record.owner import busy_words, living, register, take_over
+from visit.record.visit_file import RunRow, VisitFile
 from visit.run.conductor import RunOrder, new_visit
 from visit.run.station import Station
 from visit.run.tool import default_visit_path
@@ -33,6 +35,7 @@ from visit.site.site import Site, load_site
 
 TERMINATED = "ended by a signal (SIGTERM)"
 NO_END = "stopped: the terminal went away, and the run had no planned end"
+NO_END_AFTER_CRASH = "stopped: the screen failed, and the run had no planned end"
 NEWEST = 30
 """So many of the user's newest visit files are looked at for one that is being measured into."""
 
@@ -63,9 +66,10 @@ def session(options: argparse.Namespace, *, watched: bool = True) -> Iterator[Se
     )  # fmt: skip
     path = options.visit or default_visit_path(site, time.time())
     kit = load_kit(options.kit)
-    visit = VisitFile.open(path) if path.exists() else new_visit(path, site, str(options.site))
+    visit = VisitFile.open(path) if there(path) else new_visit(path, site, str(options.site))
     try:
         _same_site(visit, site, path)
+        register(visit, options.port)  # before anything of its runs is changed
         leakage = given_leakage(options)
         with Station(options.port, profile, site, visit, order.hookup, watched=watched, kit=kit) as station:
             station.visit.resume()
@@ -79,9 +83,13 @@ def session(options: argparse.Namespace, *, watched: bool = True) -> Iterator[Se
 
 
 def _resumed(visit: VisitFile, order: RunOrder, path: Path) -> RunOrder:
-    """The order that resumes the run that was broken off last. Raises RequestError when there is none."""
+    """The order that resumes the run that was broken off last; the order itself where no sweep was kept yet, so that
+    whoever always says --resume begins. Raises RequestError when the last run is whole."""
     run = _last_run(visit)
-    if run is None or run.outcome == "complete" or run.planned_sweeps is None:
+    if run is None or visit.sweep_count(run.id) == 0:
+        say(f"deepnotch: no sweep was kept yet in {path}: the run begins anew")
+        return order
+    if run.outcome == "complete" or run.planned_sweeps is None:
         raise RequestError(f"{path}: no run was broken off; leave --resume out")
     done = visit.sweep_count(run.id)
     if done >= run.planned_sweeps:
@@ -168,6 +176,25 @@ def go_on_alone(now: Session, signals: Signals) -> None:
     signals.listen(lambda: None, lambda: now.station.halt(TERMINATED))
     if planned is None:
         now.station.halt(NO_END)
+    now.station.wait()
+
+
+def go_on_after_crash(now: Session, signals: Signals, fault: Exception) -> None:
+    """The screen failed: say so in one line, measure on to the planned end as after a hang-up. Ctrl-C ends it."""
+    say(f"deepnotch: {crash_line(fault, 'ended the screen')}")
+    now.station.nobody_looks()
+    progress = now.station.state().progress
+    if not now.station.running:
+        now.visit.remark("terminal", "the screen failed; nothing was running", time.time())
+        return
+    planned = progress.order.planned_sweeps if progress.order is not None else None
+    words = "the screen failed; the run goes on without one" if planned is not None else NO_END_AFTER_CRASH
+    now.visit.remark("terminal", words, time.time())
+    signals.listen(let_go_of_terminal, lambda: now.station.halt(TERMINATED))
+    if planned is None:
+        now.station.halt(NO_END_AFTER_CRASH)
+    else:
+        say(f"deepnotch: the run goes on to its {planned} sweeps without a screen; Ctrl-C ends it, all is kept")
     now.station.wait()
 
 

@@ -11,6 +11,7 @@ import os
 from pathlib import Path
 
 from tui.terminal.terminal_gone import Signals
+from visit.record.opening import there
 from visit.run.set_up import Choice, SetUp
 from visit.site.remembered import Memory
 
@@ -20,7 +21,7 @@ def prepared(options: argparse.Namespace, memory: Memory) -> SetUp:
     set_up = SetUp(memory)
     if options.site is not None:
         set_up.site = options.site
-    if options.visit is not None and options.visit.exists():
+    if options.visit is not None and there(options.visit):
         set_up.visit = options.visit
     if options.port is not None:
         set_up.add_port(options.port)

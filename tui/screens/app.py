@@ -36,6 +36,7 @@ class Left(enum.Enum):
     TERMINATED = "terminated"
     TAKE_OVER = "take over"
     SITE_EDITED = "site edited"
+    CRASHED = "crashed"
 
 
 class DeepnotchApp(ThinApp[bool]):
@@ -49,6 +50,19 @@ class DeepnotchApp(ThinApp[bool]):
         self.animation_level = "none"
         self._first, self._signals = screen, signals
         self._home: asyncio.AbstractEventLoop | None = None
+        self.fault: Exception | None = None
+        """The first fault of the program itself that ended the screen."""
+
+    def _handle_exception(self, error: Exception) -> None:
+        """Close the screen without a word on it; whoever opened it says what happened and goes on measuring."""
+        if self.fault is None:
+            inner = getattr(error, "error", None)  # what a worker failed of
+            self.fault = inner if isinstance(inner, Exception) else error
+        if self.is_headless:
+            super()._handle_exception(error)
+            return
+        self._return_code = 1
+        self._close_messages_no_wait()
 
     def notify(
         self,
@@ -81,36 +95,50 @@ class DeepnotchApp(ThinApp[bool]):
             self._home.call_soon_threadsafe(self.exit, False)
 
 
-def run_screen(tool: Tool, order: RunOrder, marks: MarkSet, signals: Signals) -> Left:
-    """Show the live screen until the user leaves or the terminal goes."""
+def run_screen(tool: Tool, order: RunOrder, marks: MarkSet, signals: Signals) -> tuple[Left, Exception | None]:
+    """Show the live screen until the user leaves or the terminal goes; with the fault when it crashed."""
     screen = LiveScreen(tool, order, marks)
-    left = _run(screen, signals)
-    return Left.SITE_EDITED if left is Left.BY_KEY and screen.edited else left
+    left, fault = _run(screen, signals)
+    if fault is not None:
+        return left, fault
+    return (Left.SITE_EDITED if left is Left.BY_KEY and screen.edited else left), None
 
 
 def run_start(set_up: SetUp, signals: Signals) -> Choice | None:
-    """Show the start screen; None when the user left it or the terminal went."""
+    """Show the start screen; None when the user left it or the terminal went. A fault of the program is raised."""
     from tui.screens.start_screen import StartScreen  # noqa: PLC0415 - learning loads only where somebody chooses
 
     screen = StartScreen(set_up)
-    _run(screen, signals)
+    _, fault = _run(screen, signals)
+    if fault is not None:
+        raise fault
     return screen.choice
 
 
 def run_watch(watcher: Watcher, marks: MarkSet, signals: Signals, *, can_take_over: bool) -> Left:
-    """Show somebody else's run."""
-    return _run(WatchScreen(watcher, marks, can_take_over=can_take_over), signals)
+    """Show somebody else's run. A fault of the program is raised: nothing of the run depends on this screen."""
+    left, fault = _run(WatchScreen(watcher, marks, can_take_over=can_take_over), signals)
+    if fault is not None:
+        raise fault
+    return left
 
 
-def _run(screen: Screen[None], signals: Signals) -> Left:
-    """Mouse reports are off: they are traffic for nothing."""
+def _run(screen: Screen[None], signals: Signals) -> tuple[Left, Exception | None]:
+    """Why the screen ended, and the fault when it crashed. Mouse reports are off: they are traffic for nothing."""
     os.environ.setdefault("TEXTUAL_FPS", "10")
-    take_over = DeepnotchApp(screen, signals).run(mouse=False)
+    app = DeepnotchApp(screen, signals)
+    try:
+        take_over = app.run(mouse=False)
+    except Exception as error:  # a screen that fails must not take the run with it
+        app.fault = app.fault or error
+        take_over = None
     if signals.hung_up:
-        return Left.HUNG_UP
+        return Left.HUNG_UP, None
     if signals.terminated:
-        return Left.TERMINATED
-    return Left.TAKE_OVER if take_over else Left.BY_KEY
+        return Left.TERMINATED, None
+    if app.fault is not None:
+        return Left.CRASHED, app.fault
+    return (Left.TAKE_OVER if take_over else Left.BY_KEY), None
 
 
 def check_terminal() -> None:

@@ -49,6 +49,7 @@ class Panel(Screen[None]):
         with Vertical():
             for name in ("head", "reject", "plot", "ruler", "notch", "pass", "floor", "sweeps", "path", "safety"):
                 yield Rows(id=name)
+            yield Rows(id="next")
             yield Rows(id="message")
             yield Rows(id="keys")
 
@@ -68,7 +69,7 @@ class Panel(Screen[None]):
         for name, block in self._blocks(state, width).items():
             shown = self.query_one(f"#{name}", Rows)
             shown.show(rows.plain_rows(block, self._marks))
-            if name == "message" and shown.styles.height != Scalar.from_number(len(block)):
+            if name in ("next", "message") and shown.styles.height != Scalar.from_number(len(block)):
                 shown.styles.height = len(block)  # the plot gives or takes a row
 
     def action_redraw(self) -> None:
@@ -92,6 +93,7 @@ class Panel(Screen[None]):
             "sweeps": [rows.sweeps_row(state)],
             "path": [rows.path_row(state, width)],
             "safety": [rows.safety_row(width)],
+            "next": rows.next_rows(state, width),
             "message": rows.message_rows(state, width),
             "keys": [self.key_row(width)],
         }

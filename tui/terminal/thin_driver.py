@@ -1,7 +1,7 @@
 """The way out to a terminal that may not take what is written: Textual's own driver, but nothing of it waits for ever.
 
-Owns: what has been handed to the writing thread and not been taken yet, and leaving a terminal that takes nothing.
-Refuses: to decide what is worth writing.
+Owns: what has been handed to the writing thread and not been taken yet, leaving a terminal that takes nothing, and
+reading one that sends anything. Refuses: to decide what is worth writing.
 """
 
 from __future__ import annotations
@@ -11,20 +11,25 @@ import os
 import select
 import sys
 import threading
+import time
 from io import TextIOWrapper
 from typing import Any, cast
 
 from textual.drivers.linux_driver import LinuxDriver
-from textual.events import CursorPosition
+from textual.events import CursorPosition, Resize
+from textual.geometry import Size
 from textual.message import Message
 
 from tui.terminal.terminal_gone import let_go_of_terminal
+from tui.terminal.typed_bytes import TypedBytes
 
 ASK = "\x1b[6n"
 """A terminal answers this with where its cursor is (ECMA-48 DSR 6)."""
 MOST_WAITING = 20
 """Textual's writer blocks its caller when 30 pieces wait. From here on they are dropped: whoever stalls the terminal
 must not stall the keys, the signals and the leaving."""
+TICK_S = 0.1
+MOST_AT_ONCE = 4096
 LEAVE_S = 3.0
 """A terminal that takes nothing for so long when the screen ends is let go of."""
 
@@ -83,8 +88,50 @@ class ThinDriver(LinuxDriver):
             self._given += 1
             super().write(data)
 
+    def _run_input_thread(self) -> None:
+        """A fault of the reading ends the screen as any other fault of it does."""
+        try:
+            self.run_input_thread()
+        except Exception as error:
+            self._app.call_later(self._app._handle_exception, error)
+
+    def run_input_thread(self) -> None:
+        """In the reading thread, until the screen ends: no byte that the terminal sends may end it."""
+        typed = TypedBytes()
+        while not self.exit_event.is_set():
+            for message in [*self._heard(typed, TICK_S), *typed.tick(time.monotonic())]:
+                self.process_message(message)
+        for message in [*self._heard(typed, 0.0, final=True), *typed.end()]:
+            self.process_message(message)
+
+    def _heard(self, typed: TypedBytes, wait_s: float, *, final: bool = False) -> list[Message]:
+        """What came within that time. A terminal that is gone says nothing; that it is gone is noticed elsewhere."""
+        try:
+            poll = select.poll()  # select() knows no descriptor above 1023
+            poll.register(self.fileno, select.POLLIN)
+            data = os.read(self.fileno, MOST_AT_ONCE) if poll.poll(wait_s * 1000.0) else b""
+        except OSError:
+            data = b""
+            self.exit_event.wait(wait_s)
+        else:
+            if not data:
+                self.exit_event.wait(0.0 if final else wait_s / 10.0)
+        return typed.feed(data, time.monotonic(), final=final)
+
+    def _get_terminal_size(self) -> tuple[int, int]:
+        """Columns and rows of the terminal that is read from, wherever stdout leads."""
+        with contextlib.suppress(OSError):
+            found = os.get_terminal_size(self.fileno)
+            if found.columns and found.lines:
+                return found.columns, found.lines
+        return super()._get_terminal_size()
+
     def process_message(self, message: Message) -> None:
-        """In the reading thread: note an answer at once."""
+        """In the reading thread: note an answer at once. A size that the terminal tells is asked of the kernel: noise
+        on the line may tell any."""
+        if isinstance(message, Resize):
+            size = Size(*self._get_terminal_size())
+            message = Resize(size, size)
         if isinstance(message, CursorPosition):
             self._answered.set()
             self._answers = True

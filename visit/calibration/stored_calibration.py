@@ -13,7 +13,8 @@ from rf.calibration.standard_check import Verified
 from rf.values.figure import reading
 from visit.calibration.corrector import Calibration, CalibrationBook, Check
 from visit.calibration.stored_terms import terms_blob, terms_from
-from visit.record.visit_file import VisitFile, damaged
+from visit.record.opening import damaged
+from visit.record.visit_file import VisitFile
 from visit.site.kit import parse_kit
 
 

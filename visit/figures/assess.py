@@ -41,6 +41,8 @@ from visit.figures.assessment import (
 )
 from visit.figures.averaging import Averaged, floor_of
 from visit.figures.known import Known
+from visit.figures.leak_advice import survey_advice
+from visit.figures.third_load import third_load
 from visit.site.hookup import HookUp
 from visit.site.site import Site
 
@@ -98,16 +100,16 @@ def assess(
         nearest = int(np.argmin(np.abs(frequency_hz - hz)))
         passing = float(np.abs(s21.mean[nearest]))
         returned = return_loss_at(frequency_hz, s11.mean, floor_s11.averaged_power, hz, residuals, passing)
-        budgets, leak = [("return loss", returned.budget)], known.leak_at(hz)
+        budgets, leak, load = [("return loss", returned.budget)], known.leak_at(hz), None
         if role is Role.PASS:
             match_db = returned.figure.value if returned.figure.known else 10.0
             through = loss_at(frequency_hz, s21.mean, floor.averaged_power, hz, match_db, residuals)
             budgets.insert(0, ("loss", through.budget))
             figure, parts = through.figure, tuple[tuple[str, float], ...]()
         else:
-            found = _rejection(
-                frequency_hz, s21, floor, hz, own or known.bottom_at(hz), Limits(leak, port2_db), confidence
-            )
+            load = third_load(site, hookup, known, hz, returned.figure)
+            limits = Limits(leak, port2_db, third_port_db=load.limit_db if load else 0.0)
+            found = _rejection(frequency_hz, s21, floor, hz, own or known.bottom_at(hz), limits, confidence)
             figure, parts = found.figure, found.parts
             if leak is None and figure.kind is Kind.READING:
                 figure = replace(figure, why=NOT_SURVEYED)
@@ -118,7 +120,9 @@ def assess(
             figure, returned = no_level, Budgeted(no_level)
             parts, budgets = (), []
         made = tuple((name, budget) for name, budget in budgets if budget is not None)
-        channels.append(Channel(hz, role, figure, returned.figure, parts, made, leak))
+        source = known.leak_source_at(hz) if role is Role.REJECT else None
+        cautions += [source.doubt] if source is not None and source.doubt else []
+        channels.append(Channel(hz, role, figure, returned.figure, parts, made, leak, source, load))
     if notch is not None and notch.trusted and notch.unloaded_q.known and reject_hz is not None:
         short = settling_caution(known.dwell_s, notch.unloaded_q.value, reject_hz)
         cautions += [short] if short else []
@@ -131,10 +135,13 @@ def assess(
         cautions.append(known.uncorrected)
     proven = proof(min(proofs, default=-math.inf))
     leakage = reject_leak(site, hookup, known)
-    limits = Limits(leakage, port2_db)
+    loads = [channel.load.limit_db for channel in channels if channel.load is not None]
+    limits = Limits(leakage, port2_db, third_port_db=max(loads, default=0.0))
     lowest = _lowest(frequency_hz, s21, floor, reject_hz, limits) if clipped is None else None
     goals = goals_of(site, channels, proven, doubts=known.doubts)
-    cautions += [SURVEY_FIRST] if any(goal.condition == NOT_SURVEYED for goal in goals) else []
+    if any(goal.condition == NOT_SURVEYED for goal in goals):
+        asked = survey_advice(site.goals.rejection_db, floor.additive_power, frequency_hz)
+        cautions.append(f"{SURVEY_FIRST}; {asked.sweeps} sweeps of these settings settle it")
     cautions += [proven.note] if proven.note else []
     return Assessment(
         site=site,
@@ -248,7 +255,7 @@ def _lowest(
         reject_hz - reach,
         reject_hz + reach,
         leakage=limits.leakage,
-        systematic_db=limits.mismatch_db,
+        systematic_db=limits.systematic_db,
     )
 
 

@@ -1,7 +1,8 @@
 """Who measures into a visit file, and how another process takes over: all of it goes through the file.
 
-Owns: the rows by which a measuring process is known to live, and the request to hand over. Refuses: signals and
-sockets; the process that measures looks for a request at the end of each sweep.
+Owns: the rows by which a measuring process is known to live, and the request to hand over: one of several that ask
+wins, the others change nothing. Refuses: signals and sockets; the process that measures looks for a request at the end
+of each sweep.
 """
 
 from __future__ import annotations
@@ -13,7 +14,8 @@ from dataclasses import dataclass
 from pathlib import Path
 
 from protocol.errors import RequestError
-from visit.record.visit_file import RecordBusyError, VisitFile
+from visit.record.opening import RecordBusyError
+from visit.record.visit_file import VisitFile
 
 ASK_EVERY_S = 0.2
 """How often a owner looks for a request, and an asker for its effect."""
@@ -51,24 +53,52 @@ def mark_of(pid: int) -> str:
 
 
 def register(visit: VisitFile, port: str) -> int:
-    """Note that this process measures into the file; returns its row. Raises RequestError when another one does."""
-    found = living(visit)
-    if found is not None:
-        raise RequestError(busy_words(visit, found))
+    """Note that this process measures into the file; returns its row, the one that it has already where it does.
+
+    Raises RequestError when another process does, or is just taking over: of several that try at once one wins.
+    """
     with visit.writing() as connection:
+        connection.execute("begin immediate")
+        found = living(visit)
+        if found is not None:
+            raise RequestError(busy_words(visit, found))
+        promised = _promised_to(visit)
+        if promised is not None:
+            raise RequestError(f"{visit.path}: process {promised} is just taking it over; watch it, or try again later")
+        mine = mark_of(os.getpid())
+        rows = visit.rows("select id, pid, mark, port, at_s from keeper order by id desc limit 1")
+        last = _owner(rows[0]) if rows else None
+        this = (os.getpid(), mine, port)
+        if last is not None and (last.pid, last.mark, last.port) == this and not _let_go(visit, last):
+            return last.id
         row = connection.execute(
-            "insert into keeper (at_s, pid, mark, port) values (?, ?, ?, ?)",
-            (time.time(), os.getpid(), mark_of(os.getpid()), port),
+            "insert into keeper (at_s, pid, mark, port) values (?, ?, ?, ?)", (time.time(), os.getpid(), mine, port)
         ).lastrowid
     assert row is not None
+    visit.settle()
     return row
+
+
+def _promised_to(visit: VisitFile) -> int | None:
+    """The other living process to which the newest owner handed over and that has not begun yet."""
+    rows = visit.rows(
+        "select words from remark where kind = 'handed over' and words like 'keeper ' || (select max(id) from keeper)"
+        " || ' to process %' order by id desc limit 1"
+    )
+    pid = str(rows[0][0]).rpartition(" ")[2] if rows else ""
+    return int(pid) if pid.isdigit() and int(pid) != os.getpid() and mark_of(int(pid)) else None
 
 
 def living(visit: VisitFile) -> Owner | None:
     """The other process that measures into this file now, None when there is none."""
     rows = visit.rows("select id, pid, mark, port, at_s from keeper where pid != ? order by id desc", (os.getpid(),))
-    owners = (Owner(int(str(i)), int(str(p)), str(m), str(port), float(str(at))) for i, p, m, port, at in rows)
+    owners = map(_owner, rows)
     return next((owner for owner in owners if owner.lives and not _let_go(visit, owner)), None)
+
+
+def _owner(row: tuple[object, ...]) -> Owner:
+    number, pid, mark, port, at_s = row
+    return Owner(int(str(number)), int(str(pid)), str(mark), str(port), float(str(at_s)))
 
 
 def _let_go(visit: VisitFile, owner: Owner) -> bool:
@@ -94,18 +124,39 @@ def run_words(visit: VisitFile) -> str:
     return f"{done} sweeps" if planned is None else f"{done} of {planned} sweeps"
 
 
+def unfinished(visit: VisitFile) -> str:
+    """One line when the last run has no end: it is being measured, or was broken off and the file may be a lone copy;
+    empty when it has one."""
+    runs = visit.runs()
+    if not runs or runs[-1].outcome is not None:
+        return ""
+    if living(visit) is not None:
+        return f"run {runs[-1].id} is being measured now, {run_words(visit)} so far"
+    return (
+        f"run {runs[-1].id} was broken off, {run_words(visit)} are here; if this file was copied while it was measured"
+        " into, the others are in the original: copy that with `deepnotch copy`"
+    )
+
+
 def ask(visit: VisitFile, owner: Owner) -> None:
-    """Ask a owner to stop at the end of the sweep and to give the port."""
+    """Ask an owner to stop at the end of the sweep and to give the port. Raises RequestError when somebody else asked
+    before: nothing is changed then."""
     with visit.writing() as connection:
+        connection.execute("begin immediate")
+        first = asked(visit, owner.id)
+        if first is not None and first != os.getpid():
+            raise RequestError(
+                f"{visit.path}: process {first} is taking it over already; watch it with `deepnotch watch {visit.path}`"
+            )
         connection.execute(
             "insert into handover (at_s, keeper_id, pid) values (?, ?, ?)", (time.time(), owner.id, os.getpid())
         )
 
 
 def asked(visit: VisitFile, keeper_id: int) -> int | None:
-    """Process that asks this owner to hand over; None when nobody does."""
-    rows = visit.rows("select pid from handover where keeper_id = ? order by id limit 1", (keeper_id,))
-    return int(str(rows[0][0])) if rows else None
+    """The first process that asks this owner to hand over and still lives; None when none does."""
+    rows = visit.rows("select pid from handover where keeper_id = ? order by id", (keeper_id,))
+    return next((pid for (found,) in rows if mark_of(pid := int(str(found)))), None)
 
 
 def hand_over(visit: VisitFile, keeper_id: int, to_pid: int) -> None:

@@ -7,12 +7,15 @@ run (and open it again when it goes on; the log says so).
 
 from __future__ import annotations
 
+import re
+
 APPLICATION_ID = 0x646E6F74
 """Stored in the SQLite header ("dnot"), so that another program's database is never taken for a visit."""
 
-SCHEMA_VERSION = 5
+SCHEMA_VERSION = 6
 """Versions: 1 = first; 2 = what lies in the path, calibrations, known parts, instrument cards; 3 = steps, entries,
-stages, nudges; 4 = who measures, who wants to take over; 5 = looks that were spent, leak limits that were told."""
+stages, nudges; 4 = who measures, who wants to take over; 5 = looks that were spent, leak limits that were told; 6 =
+sums of the average of a run."""
 
 CALIBRATION_TABLES = """
 create table calibration (          -- a calibration made on this computer, from runs of this file
@@ -125,6 +128,20 @@ create table told_leak (            -- the most that leaks, told by the technici
 );
 """
 
+SUM_TABLES = """
+create table sums (                 -- the average of a run's first sweeps, so that a long run is not averaged anew
+    id integer primary key,
+    at_s real not null,
+    run_id integer not null references run,
+    sweeps integer not null,        -- so many of them, from the first on
+    last_sweep integer not null,    -- row of the last one
+    basis text not null,            -- SHA-256 of correction, path, rules of the average; of another: not used
+    digest text not null,           -- SHA-256 chained over s11 and s21 of all these sweeps as they are stored
+    sums blob not null,             -- see visit.figures.kept_sums; not used where it does not fit the sweeps
+    unique (run_id, basis, sweeps)
+);
+"""
+
 SCHEMA = (
     """
 create table about (                -- one row: who made this file
@@ -193,6 +210,7 @@ create table remark (               -- log of the visit: bench actions, faults, 
     + DAY_TABLES
     + KEEPER_TABLES
     + LOOK_TABLES
+    + SUM_TABLES
 )
 
 MIGRATIONS = {
@@ -207,6 +225,7 @@ alter table run add column calibration_id integer references calibration;
 alter table run add column watched integer;
 """
     + LOOK_TABLES,
+    5: SUM_TABLES,
 }
 """What takes a file of each earlier version one version on."""
 
@@ -215,5 +234,17 @@ ADDED = {
     3: ("step", "entry", "stage", "nudge"),
     4: ("keeper", "handover"),
     5: ("look", "told_leak", "run.watched"),
+    6: ("sums",),
 }
 """Tables and columns (table.column) that a version brought."""
+
+
+def lent_script(version: int) -> str:
+    """What makes a file of an earlier version look like one of the present, for this connection alone: empty temporary
+    tables, and the missing columns of `run` in a temporary view. Nothing of it goes into the file."""
+    later = [MIGRATIONS[step] for step in range(version, SCHEMA_VERSION)]
+    tables = re.findall(r"^create table .*?^\);", "\n".join(later), re.DOTALL | re.MULTILINE)
+    columns = {2: "'' as path, null as calibration_id", 5: "null as watched"}
+    lent = [text for since, text in columns.items() if since > version]
+    view = f"create temp view run as select *, {', '.join(lent)} from main.run;" if lent else ""  # noqa: S608
+    return "\n".join([*(table.replace("create table", "create temp table", 1) for table in tables), view])

@@ -9,7 +9,8 @@ import math
 from typing import Any
 
 from protocol.files.small_files import json_data
-from visit.record.visit_file import VisitFile, damaged
+from visit.record.opening import damaged
+from visit.record.visit_file import VisitFile
 
 
 def stored_object(visit: VisitFile, text: object, what: str) -> dict[str, Any]:

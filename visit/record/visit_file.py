@@ -6,11 +6,12 @@ compute figures, and to open a database that is not a visit. Schema and meaning 
 
 from __future__ import annotations
 
+import contextlib
 import hashlib
 import os
 import sqlite3
 import threading
-from collections.abc import Iterator, Mapping
+from collections.abc import Callable, Iterator, Mapping
 from contextlib import contextmanager
 from dataclasses import dataclass
 from importlib.metadata import PackageNotFoundError, version
@@ -22,8 +23,21 @@ from numpy.typing import NDArray
 from protocol.errors import RequestError
 from protocol.files.harmless import harmless
 from protocol.sweep import Applied, Sweep, SweepSettings
+from visit.record.opening import (
+    Reader,
+    RecordBusyError,
+    RecordError,
+    RecordMachineError,
+    check_may_write,
+    connect,
+    damaged,
+    for_writing,
+    look_at_header,
+    only_reads,
+    there,
+)
 from visit.record.schema import APPLICATION_ID, MIGRATIONS, SCHEMA, SCHEMA_VERSION
-from visit.record.soundness import PATIENCE_S, UnsoundError, bounded, check_rows, check_schema, patient
+from visit.record.soundness import PATIENCE_S, UnsoundError, check_rows, check_schema, patient
 from visit.site.hookup import THIRDS, HookUp
 from visit.site.site import Site, parse_site
 
@@ -33,26 +47,8 @@ BYTES_A_POINT = 32
 """Of a stored sweep: two complex numbers of 16 bytes."""
 SLOWEST_BYTES_S = 10e6
 """A disk that is read more slowly makes the check of a large file give up."""
-BUSY_TIMEOUT_S = 5.0
-"""How long a writer waits for another process's commit before it gives up; commits take milliseconds."""
-
-
 PORT_BACK, RESTARTED = "port back", "restarted"
 """Kinds of remarks after which a correction must be proved anew: the analyzer was off meanwhile."""
-
-
-class RecordError(RequestError):
-    """The visit file can't be used. One line: what, whose fault, what to do next."""
-
-
-def damaged(path: Path, why: object, what: str = "") -> RecordError:
-    """The one line for a file, or a part of it, that is not what it should be."""
-    subject = f"{what} is damaged" if what else "damaged"
-    return RecordError(f"{path}: {subject} ({harmless(why, 300)}); work on the second copy and keep this one untouched")
-
-
-class RecordBusyError(RecordError):
-    """Another process holds the file in the midst of a commit and does not go on: it was stopped, or its disk hangs."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -87,23 +83,24 @@ class StoredSweep:
 class VisitFile:
     """One visit file, opened to write or only to read. Usable from several threads, one statement at a time."""
 
-    def __init__(self, path: Path, connection: sqlite3.Connection) -> None:
+    def __init__(self, path: Path, connection: sqlite3.Connection, reader: Reader | None = None) -> None:
         self.path = path
-        self._connection = connection
-        self._lock = threading.Lock()
+        self._connection, self._reader = connection, reader
+        self._lock = threading.RLock()  # a question may be part of a transaction
 
     @classmethod
     def create(cls, path: Path, site: Site, site_path: str, now_s: float) -> VisitFile:
         """Make a new file, private to its user. Raises RecordError when it exists or can't be written."""
+        there(path)
         try:
-            os.close(os.open(path, os.O_CREAT | os.O_EXCL | os.O_WRONLY, 0o600))
+            os.close(os.open(path, os.O_CREAT | os.O_EXCL | os.O_WRONLY | os.O_NOFOLLOW, 0o600))
         except FileExistsError:
             raise RecordError(f"{path} exists already: open it, or give another name; nothing was changed") from None
         except OSError as error:
             raise RecordError(f"can't write {path}: {error.strerror}; choose another folder with --visit") from None
-        visit = cls(path, _connect(path, read_only=False))
+        visit = cls(path, connect(path, "mode=rw"))
         with visit.writing() as connection:
-            _for_writing(connection)
+            for_writing(connection)
         with visit.writing() as connection:
             connection.executescript(SCHEMA)
             connection.execute("insert into about values (?, ?)", (_program_version(), now_s))
@@ -112,6 +109,7 @@ class VisitFile:
             # The marks come last: a file whose making was broken off is not taken for a visit.
             connection.execute(f"pragma application_id = {APPLICATION_ID}")
             connection.execute(f"pragma user_version = {SCHEMA_VERSION}")
+        visit.settle()
         return visit
 
     @classmethod
@@ -120,26 +118,51 @@ class VisitFile:
 
         `glance`: only to see whether somebody measures into it; not checked, and one of an earlier version is refused.
         """
-        if not path.is_file():
+        if not there(path):
             raise RecordError(f"{path}: no such visit file; check the name")
+        look_at_header(path)
+        if not read_only:
+            check_may_write(path)
+        reader: Reader | None = None
+        connection: sqlite3.Connection | None = None
         try:
-            connection = _connect(path, read_only=read_only)
-        except sqlite3.Error as error:
-            raise RecordError(f"{path}: can't be read as a visit file ({error}); work on the second copy") from None
-        try:
-            return cls(path, _checked(connection, path, read_only=read_only, glance=glance))
+            reader = Reader(path) if read_only else None
+            connection = connect(path, "mode=rw") if reader is None else reader.connection
+            _check(connection, path, read_only=read_only, glance=glance)
         except BaseException as error:
-            connection.close()
+            if connection is not None:
+                connection.close()
+            if reader is not None:
+                reader.clear()
             if isinstance(error, sqlite3.Error):
                 raise RecordError(f"{path}: can't be read as a visit file ({error}); work on the second copy") from None
             if isinstance(error, UnsoundError):
                 raise damaged(path, error) from None
             raise
+        return cls(path, connection, reader)
 
     def close(self) -> None:
         """Close the file; harmless when closed already."""
         with self._lock:
             self._connection.close()
+            if self._reader is not None:
+                self._reader.clear()
+
+    def settle(self) -> None:
+        """Bring what was committed into the file itself, so that whoever copies it alone has all of it. What a reader
+        in another process still looks at stays beside it until later."""
+        with self._lock, contextlib.suppress(sqlite3.Error):  # nothing is lost: it stays in the log
+            self._connection.execute("pragma wal_checkpoint(truncate)").fetchone()
+
+    def copy_into(self, copy: sqlite3.Connection, pages: int, tell: Callable[[int, int], None]) -> None:
+        """All of the file as it stands now, so many pages at a time; raises sqlite3.Error of the copy."""
+        with self._lock:
+            self._connection.execute("begin")  # one moment: what is committed meanwhile does not begin it anew
+            try:
+                self._connection.execute("select count(*) from about").fetchone()
+                self._connection.backup(copy, pages=pages, progress=lambda _, left, of: tell(of - left, of))
+            finally:
+                self._connection.rollback()
 
     @contextmanager
     def writing(self) -> Iterator[sqlite3.Connection]:
@@ -149,12 +172,14 @@ class VisitFile:
                 with self._connection:
                     yield self._connection
             except sqlite3.Error as error:
-                if getattr(error, "sqlite_errorcode", 0) & 0xFF in (sqlite3.SQLITE_BUSY, sqlite3.SQLITE_LOCKED):
+                code = getattr(error, "sqlite_errorcode", 0) & 0xFF
+                if code in (sqlite3.SQLITE_BUSY, sqlite3.SQLITE_LOCKED):
                     raise RecordBusyError(
                         f"{self.path}: another process is in the midst of writing and does not go on; end it, then try"
                         " again: what was committed stands"
                     ) from None
-                raise RecordError(
+                full = code in (sqlite3.SQLITE_FULL, sqlite3.SQLITE_IOERR)
+                raise (RecordMachineError if full else RecordError)(
                     f"{self.path}: could not be written ({error}); free space or check the folder, earlier rows stand"
                 ) from None
 
@@ -193,7 +218,9 @@ class VisitFile:
             "bandwidth_hz": actual.bandwidth_hz, "level_dbm": actual.level_dbm, "changes": "\n".join(applied.changes),
             "planned_sweeps": planned, "calibration_id": calibration_id, "watched": int(watched),
         }  # fmt: skip
-        return self.add_row("run", values)
+        run_id = self.add_row("run", values)
+        self.settle()
+        return run_id
 
     def add_row(self, table: str, values: Mapping[str, object]) -> int:
         """Add one row to a table of the schema (column: value); returns its number."""
@@ -208,6 +235,7 @@ class VisitFile:
                 "update run set ended_s = ?, outcome = ? where id = ? and outcome is null",
                 (now_s, outcome, run_id),
             )
+        self.settle()
 
     def add_sweep(self, run_id: int, sweep: Sweep) -> None:
         """Commit one sweep; it is on the disk when this returns."""
@@ -319,15 +347,15 @@ class VisitFile:
         return int(str(self.rows("select count(*) from sweep where run_id = ?", (run_id,))[0][0]))
 
 
-def _checked(connection: sqlite3.Connection, path: Path, *, read_only: bool, glance: bool) -> sqlite3.Connection:
-    """The connection when the file is a sound visit, brought to the present version. Raises RecordError, UnsoundError
-    or sqlite3.Error; the caller closes."""
+def _check(connection: sqlite3.Connection, path: Path, *, read_only: bool, glance: bool) -> None:
+    """Passes when the file is a sound visit; it is brought to the present version, or looks so when it is only read.
+    Raises RecordError, UnsoundError or sqlite3.Error; the caller closes."""
     patient(connection, PATIENCE_S + path.stat().st_size / SLOWEST_BYTES_S)
     application = connection.execute("pragma application_id").fetchone()[0]
     found = connection.execute("pragma user_version").fetchone()[0]
     if application != APPLICATION_ID:
         raise RecordError(f"{path}: not a visit file (another program's database); give the right file")
-    if found != SCHEMA_VERSION and (glance or found not in MIGRATIONS):
+    if found != SCHEMA_VERSION and found not in MIGRATIONS:
         raise RecordError(
             f"{path}: visit file version {found}, this program reads {SCHEMA_VERSION}; use the newer program"
         )
@@ -337,49 +365,13 @@ def _checked(connection: sqlite3.Connection, path: Path, *, read_only: bool, gla
         if verdict != "ok":
             raise damaged(path, verdict)
         check_rows(connection, found)
-        if found < SCHEMA_VERSION:
-            connection = _migrated(connection, found, read_only=read_only)
-        if not read_only:
-            _for_writing(connection)
-    patient(connection, None)
-    return connection
-
-
-def _connect(path: Path, *, read_only: bool) -> sqlite3.Connection:
-    """Autocommit off by explicit transactions; nothing is written yet."""
-    mode = "ro" if read_only else "rw"
-    uri = f"{path.absolute().as_uri()}?mode={mode}"
-    connection = sqlite3.connect(uri, uri=True, timeout=BUSY_TIMEOUT_S, check_same_thread=False)
-    try:
-        bounded(connection)
-    except BaseException:
-        connection.close()
-        raise
-    return connection
-
-
-def _for_writing(connection: sqlite3.Connection) -> None:
-    """Write-ahead log, so that readers never wait for the writer; only for a file that is known to be a visit."""
-    connection.execute("pragma journal_mode = wal")
-    connection.execute("pragma synchronous = full")
-    connection.execute("pragma foreign_keys = on")
-
-
-def _migrated(connection: sqlite3.Connection, version: int, *, read_only: bool) -> sqlite3.Connection:
-    """The file brought to the present version; one opened only to read is brought on in memory and stays as it is."""
     if read_only:
-        copy = sqlite3.connect(":memory:", check_same_thread=False)
-        try:
-            bounded(copy)
-            connection.backup(copy)
-            _bring_on(copy, version)
-        except BaseException:
-            copy.close()
-            raise
-        connection.close()
-        return copy
-    _bring_on(connection, version)
-    return connection
+        only_reads(connection, found)
+    else:
+        if found < SCHEMA_VERSION:
+            _bring_on(connection, found)
+        for_writing(connection)
+    patient(connection, None)
 
 
 def _bring_on(connection: sqlite3.Connection, version: int) -> None:

@@ -23,8 +23,9 @@ from protocol.profiles.profile import Profile
 from protocol.run import SweepPlan, sweeps
 from protocol.sweep import Applied, Sweep, SweepSettings
 from rf.repeater.hookup_check import HookUpCheck
+from visit.record.opening import RecordError
 from visit.record.owner import asked, hand_over, register
-from visit.record.visit_file import BYTES_A_POINT, PORT_BACK, RESTARTED, RecordError, VisitFile
+from visit.record.visit_file import BYTES_A_POINT, PORT_BACK, RESTARTED, VisitFile
 from visit.run.calibrating import Calibrator
 from visit.run.clockwatch import ClockWatch
 from visit.run.gate import Gate, gate_of
@@ -55,6 +56,7 @@ class Phase(enum.Enum):
     WAITING = "waiting for the port"
     COMPLETE = "complete"
     STOPPED = "stopped"
+    BROKEN_OFF = "broken off"
     FAULT = "fault"
 
 

@@ -17,7 +17,8 @@ from protocol.files.harmless import ascii_only
 from protocol.files.small_files import private_folder, write_private
 from protocol.profiles.profile import load_profile
 from protocol.wire.ports import BY_ID, Port, list_ports
-from visit.record.visit_file import RecordError, VisitFile
+from visit.record.opening import RecordError
+from visit.record.visit_file import VisitFile
 from visit.site.folders import data_folder, replace_private
 from visit.site.remembered import Fitted, Memory
 from visit.site.site import Site, load_site

@@ -19,6 +19,7 @@ from protocol.errors import AnalyzerError, RequestError
 from protocol.profiles.profile import Profile
 from protocol.wire.loop_thread import LoopThread
 from rf.calibration.standards import Kit
+from visit.day.next_deed import NextDeed, facts_of, next_deed
 from visit.figures.assessment import Assessment
 from visit.figures.run_figures import RunFigures
 from visit.record.owner import ASK_EVERY_S
@@ -55,6 +56,7 @@ class Station:
             port, profile, visit, site, self.visit.calibrator, self._publish, watched=watched, come_back_s=come_back_s
         )
         self._run: asyncio.Task[None] | None = None
+        self._ordered: Future[None] | None = None
         self._listening: asyncio.Task[None] | None = None
         self._handing_over = asyncio.Lock()
         self._changing = threading.Lock()
@@ -87,8 +89,9 @@ class Station:
 
     @property
     def running(self) -> bool:
-        """True while an order is being carried out."""
-        return self._run is not None and not self._run.done()
+        """True while an order is being carried out, or about to be."""
+        ordered, run = self._ordered, self._run
+        return (ordered is not None and not ordered.done()) or (run is not None and not run.done())
 
     def order(self, order: RunOrder) -> Future[None]:
         """Stop what runs and start this; opens the analyzer when it is not open. Faults show in the state."""
@@ -98,7 +101,8 @@ class Station:
         self._change(
             lambda state: replace(state, hookup=order.hookup, assessment=None, calibrated_at_s=at_s, doubts=doubts)
         )
-        return self._submit(self._switch(order))
+        self._ordered = self._submit(self._switch(order))
+        return self._ordered
 
     def stop_run(self) -> Future[None]:
         """Stop the running order at once; what was committed stays."""
@@ -134,6 +138,12 @@ class Station:
         if assessment is None:
             raise RequestError("no sweep was kept, so there is nothing to assess; measure again")
         return assessment
+
+    def next_deed(self, now: Assessment) -> NextDeed:
+        """What to do next after the last run, which shows `now`. Raises RecordError."""
+        figures = self._known or RunFigures(self.visit.file)
+        figures.refresh()
+        return next_deed(facts_of(self.visit.file, figures, now, sweep_s=self._state.progress.sweep_time_s))
 
     def close(self) -> None:
         """Stop the run, close the port, end both threads. The visit file stays open for its owner."""
