@@ -20,7 +20,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from rf.floor.pool import Bottom, BottomShape
-from rf.notch.chain_choice import DEPARTURES, SKIRT_LEVEL, Blend, blend_fits
+from rf.notch.chain_choice import Blend, blend_fits
 from rf.notch.chain_fit import ChainFit, Observed, fit_chain
 from rf.notch.chain_model import ChainShape
 from rf.notch.chain_start import strong_points
@@ -40,7 +40,7 @@ FEWEST_SKIRT_POINTS = 12
 UNLOADED_Q = 1500.0
 """What is assumed of a cavity before any sweep, within a factor of two: common practice for VHF and UHF cavities."""
 
-COUNTS = (1, 2, 3, 4)
+COUNTS = (1, 2, 3, 4, 5, 6)
 """Cavities of one side to try where the site file does not say how many there are."""
 
 RESOLVED_SHARE = 0.5
@@ -163,9 +163,6 @@ def _said(blend: Blend, observed: Observed, frequency_hz: NDArray[np.float64], a
     if needed > LARGEST_MISFIT:
         why = f"not the response of {n} notch cavities (misfit {100 * needed:.0f} %): check hook-up, site file and span"
         return _nothing(why, ask_hz, needed, blend.p_value)
-    if best.departure >= DEPARTURES[-1]:
-        why = "the bench departs too far from a chain of notch cavities: check hook-up, loads and span"
-        return _nothing(why, ask_hz, needed, blend.p_value)
     span = float(frequency_hz[-1] - frequency_hz[0])
     mean = np.zeros(shape.size)
     mean[shape.places] = shape.reject_hz / n
@@ -238,12 +235,13 @@ def _level(blend: Blend, at_hz: float, *, centred: bool = False) -> Figure:
     db = -amplitude_db(math.e)
 
     def quantity(fit: ChainFit) -> tuple[float, NDArray[np.float64]]:
-        p = fit.p
+        p, ports = fit.p.copy(), np.r_[fit.shape.load, fit.shape.source]
+        p[ports] = 0.0
         if centred:
-            p = p.copy()
             p[fit.shape.places] = at_hz / fit.shape.reject_hz - 1.0
         log, dlog = fit.chain.at(point).log_s21(p)
         slope = db * dlog[:, 0].real
+        slope[ports] = 0.0
         if centred:
             slope[fit.shape.places] = 0.0  # where they stand is given then
         return db * float(log[0].real), slope

@@ -64,7 +64,7 @@ def test_the_model_is_the_study_circuit(name: str) -> None:
     unit = make_unit(name)
     f = np.linspace(unit.high_hz - SPANS_HZ[name] / 2, unit.high_hz + SPANS_HZ[name] / 2, 201)
     shape = ChainShape(len(unit.sides["L"]), unit.high_hz, unit.low_hz)
-    p, _, _ = priors(shape, unit.sides["L"][0].unloaded_q, 0.0)
+    p, _, _ = priors(shape, Observed(np.zeros(0, complex), np.zeros(0), 0.0, unit.sides["L"][0].unloaded_q), 0.0)
     p[shape.log_x] = math.log(unit.sides["L"][0].resistance_ohm / 50.0 * unit.sides["L"][0].unloaded_q)
     ours = amplitude_db(math.e) * Chain(shape, f, f[0], f[-1]).log_s21(p)[0].real
     assert np.abs(ours - 20 * np.log10(np.abs(exact(unit, f)))).max() < 0.15

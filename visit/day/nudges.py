@@ -21,8 +21,9 @@ from rf.values.words import as_json, finite, text
 from visit.day.stages import AS_FOUND, stages
 from visit.figures.averaging import floor_of
 from visit.figures.run_figures import RunFigures
+from visit.record.opening import damaged
 from visit.record.stored_json import stored_figure, stored_number, stored_object
-from visit.record.visit_file import RunRow, VisitFile, damaged
+from visit.record.visit_file import RunRow, VisitFile
 
 LEDGER = "the ledger of screws"
 MOST_CAVITIES = 8

@@ -22,7 +22,7 @@ async def _harm(seeds: range | tuple[int, ...], jobs: int) -> list[str]:
         assert result.sent, f"listing {seed} was told nothing at all"
         return [f"listing {seed}: {line}" for line in result.harm]
 
-    return sum(await asyncio.gather(*(one(seed) for seed in seeds)), [])
+    return [line for lines in await asyncio.gather(*(one(seed) for seed in seeds)) for line in lines]
 
 
 def test_the_few_hold_every_kind_of_danger() -> None:
