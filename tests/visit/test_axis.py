@@ -47,5 +47,5 @@ async def test_nothing_is_told_of_frequencies_that_nothing_confirms(tmp_path: Pa
     }
     assert kinds == {"cannot_say"}
     assert any(
-        "nothing shows that the analyzer sweeps the frequencies that were set" in line for line in found["cautions"]
+        "nothing shows that it sweeps the frequencies that were set" in line for line in found["cautions"]
     )
