@@ -163,7 +163,9 @@ def priors(
     if shape.pass_hz is None:
         free[shape.trim] = False
     if not shape.other_side:
-        free[[shape.other, *range(shape.far.start, shape.far.stop), *range(shape.other_own.start, shape.other_own.stop)]] = False
+        free[
+            [shape.other, *range(shape.far.start, shape.far.stop), *range(shape.other_own.start, shape.other_own.stop)]
+        ] = False
     return mean, weight, free
 
 
@@ -346,9 +348,7 @@ def _descend(problem: _Problem, state: _State, steps: int) -> tuple[_State, NDAr
     return state, sound
 
 
-def _yardstick(
-    problem: _Problem, weight: NDArray[np.float64], normal: NDArray[np.float64]
-) -> NDArray[np.float64]:
+def _yardstick(problem: _Problem, weight: NDArray[np.float64], normal: NDArray[np.float64]) -> NDArray[np.float64]:
     """What the damping is measured by (B, F): the precision of a parameter's prior, and a share of what data and prior
     tell together. By the latter alone a direction that the data hardly see, made of parameters that each they see well,
     would creep."""

@@ -20,7 +20,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from rf.floor.pool import Bottom, BottomShape
-from rf.notch.chain_choice import Blend, blend_fits
+from rf.notch.chain_choice import SKIRT_LEVEL, Blend, blend_fits
 from rf.notch.chain_fit import ChainFit, Observed, fit_chain
 from rf.notch.chain_model import ChainShape
 from rf.notch.chain_start import strong_points

@@ -39,10 +39,10 @@ class Told:
 class Eager(Nobody):
     """Presses Enter at everything and says that every deed is done."""
 
-    async def words(self, words: Sequence[Word]) -> Sequence[Correction]:
+    async def words(self, words: Sequence[Word], why: str = "") -> Sequence[Correction]:
         return ()
 
-    async def question(self, text: str, answers: Sequence[str]) -> str:
+    async def question(self, text: str, answers: Sequence[str], *, secret: bool = False) -> str:
         return answers[0] if answers else ""
 
     async def deed(self, text: str) -> bool:
