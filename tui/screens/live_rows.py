@@ -177,7 +177,7 @@ def _big_rows(figure: Figure, marks: MarkSet, *, doubtful: bool, besides: str = 
 
 def _notes(figure: Figure, parts: Words) -> tuple[str, str, str]:
     if figure.kind is Kind.CANT_SAY:
-        cut = _wrap(figure.why, 64)
+        cut = _wrap(figure.why, 61)
         return cut[0], cut[1], cut[2]
     interval = (
         f"interval{parts.spread} {parts.unit} (95 %)" if parts.spread else "95 % bound: true value is this or more"
