@@ -264,7 +264,9 @@ def learn(options: argparse.Namespace) -> ExitStatus:
     from visit.run.set_up import kept_under  # noqa: PLC0415
     from visit.site.folders import data_folder  # noqa: PLC0415
 
-    say("Transmitter off, nothing on the leads: port 1 and port 2 open. Only harmless commands are sent.")
+    say(
+        "Transmitter off, nothing on the leads: port 1 and port 2 open. Only words whose own text says that a sweep needs them are sent."
+    )
     path = options.out
     if path is not None and path.exists():
         raise RequestError(f"{path} exists already; give another name with --out, nothing was changed")

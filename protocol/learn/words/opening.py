@@ -38,6 +38,14 @@ HINTS = tuple(
     )
 )
 """Ways in which a refusal names the word that lists the words."""
+LISTS = re.compile(r"(?i)\blists\b|\((?:list|help): ")
+"""The text itself says that the word lists."""
+HINTED = re.compile(
+    r"(?i)[({]?(?:\W*\bop\W+)?(?:\?+|h|help|hlp|list|ls|dir|menu|map|index|words?|commands?|cmds?|ops|verbs|usage|man|toc|catalogu?e?|"
+    r"contents|topics|about|syntax|hello|hi|wake)\W*"
+)
+"""Words that are known to list or to greet, in whatever signs; another word is not sent because a refusal names it:
+it may name any."""
 
 
 class KeyMenuError(Exception):
@@ -243,7 +251,8 @@ def hinted(lines: Sequence[str]) -> list[str]:
         for pattern in HINTS:
             for match in pattern.finditer(line):
                 word = match.group(1).rstrip(".,;:!")
-                if word and word not in found and not HARM_NAME.search(word) and not HARM.search(line):
+                known = LISTS.search(match.group()) or HINTED.fullmatch(word) or not re.search(r"[A-Za-z]", word)
+                if word and word not in found and known and not HARM_NAME.search(word) and not HARM.search(line):
                     found.append(word)
     return found[:4]
 

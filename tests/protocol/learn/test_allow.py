@@ -8,6 +8,7 @@ from protocol.errors import RequestError
 from protocol.learn.corrections import parse_corrections
 from protocol.learn.dialogue import Correction, Role
 from protocol.learn.words.allow import SENT, words_of
+from protocol.learn.words.opening import hinted
 from protocol.learn.words.talk import AsksError, asks, turnable
 from protocol.learn.words.tokens import entries_of
 from tests.strangers import dangerous_listings
@@ -81,3 +82,16 @@ def test_the_technician_corrects_by_number() -> None:
     for wrong in ("9 never", "1 jumps", "one never"):
         with pytest.raises(RequestError, match=r"there is no word|say one of|no word of the listing"):
             parse_corrections(wrong, words)
+
+
+@pytest.mark.parametrize(
+    ("refusal", "sent"),
+    [
+        ("verbs are dir see put", []), ("say blank", []), ("see clean", []), ("type doctor", []), ("try next", []),
+        ("send y to go on", []), ('{"err":"x","try":{"op":"nuke"}}', []), ("e0 (nuke)", []),
+        ("try (help)", ["(help)", "help"]), ("e0 (map)", ["map"]), ("'@' alone lists", ["@"]), ("zzz (say hello)", ["hello"]),
+        ('{"err":"what","try":{"op":"ops"}}', ['{"op":"ops"}']), ("wxy??? index lists", ["index"]),
+    ],
+)  # fmt: skip
+def test_a_refusal_names_any_word_only_those_that_list_or_greet_are_sent(refusal: str, sent: list[str]) -> None:
+    assert hinted([refusal]) == sent
