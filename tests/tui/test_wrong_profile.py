@@ -1,5 +1,5 @@
-"""Profiles that are wrong in ways that nothing on the wire contradicts: no figure, on no surface, until a person answers
-for them; what the wire does contradict is refused."""
+"""Profiles that are wrong in ways that nothing on the wire contradicts: no figure, on no surface, until a person
+answers for them; what the wire does contradict is refused."""
 
 from __future__ import annotations
 

@@ -51,7 +51,7 @@ def visit_path(tmp_path_factory: pytest.TempPathFactory) -> Path:
     with table(folder, "demo-450", "U6", "--floor", "-85") as bench:
         bench.bench.say("turn L 1 -200kHz")
         settings = wide(bench.site)
-        bench.measure("loads", settings, 10)
+        bench.measure("loads", settings, 30)
         for hookup in ("A>L", "A>H", "L>H"):
             bench.measure(hookup, settings, 20)
         bench.measure("antenna", SweepSettings(400e6, 500e6, 201, 1000.0), 5)

@@ -41,6 +41,7 @@ from visit.day.next_deed import NextDeed
 from visit.figures.assessment import Assessment, overall, with_zoom
 from visit.figures.assessor import Assessor
 from visit.figures.known import Known
+from visit.figures.read_looks import spending_of
 from visit.record.owner import run_words
 from visit.record.touchstone_sweeps import read_recorded
 from visit.record.visit_file import VisitFile
@@ -223,14 +224,16 @@ def read(options: argparse.Namespace) -> ExitStatus:
     """Figures from recorded sweeps."""
     site = load_site(options.site)
     known = Known(given_leakage(options))
-    assessor = Assessor(site, HookUp.parse(options.hookup), planned=len(options.files), known=known)
-    at = options.files[0]
+    hookup, at = HookUp.parse(options.hookup), options.files[0]
     try:
-        for path, sweep in zip(options.files, read_recorded(options.files), strict=True):
+        sweeps = read_recorded(options.files)
+        spending = spending_of(sweeps, at.parent, site, hookup)
+        assessor = Assessor(site, hookup, known=known, spending=spending)
+        for path, sweep in zip(options.files, sweeps, strict=True):
             at = path
             assessor.add(sweep)
         assessment = assessor.assess()
-    except (ValueError, ArithmeticError, IndexError) as error:  # other points, copies of one sweep, no bench's numbers
+    except (ValueError, ArithmeticError, IndexError) as error:  # other points, no bench's numbers
         raise RequestError(f"{at}: {error}; give only repeated sweeps of one hook-up, each once") from None
     assert assessment is not None
     return _print_figures(assessment, options.json)

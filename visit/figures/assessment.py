@@ -15,6 +15,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from rf.floor.average import Average
+from rf.floor.carrier import Carrier
 from rf.floor.clipped import ClippedBand, find_clipped
 from rf.floor.floor import Floor
 from rf.floor.leakage import FloorSplit
@@ -139,6 +140,10 @@ class Assessment:
     check: HookUpCheck = NOT_CHECKED
     doubts: tuple[str, ...] = ()
     echo: Echo | None = None
+    carriers: tuple[Carrier, ...] = ()
+    """Steady carriers on or beside the channels, loudest first."""
+    steps: tuple[int, ...] = ()
+    """Sweeps of the run after which the device was another one."""
 
     def channel(self, role: Role) -> Channel | None:
         """The first channel with this role, or None."""

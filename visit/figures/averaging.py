@@ -1,11 +1,12 @@
 """From the sweeps of one run to their average: the only place where a sweep is corrected, turned, judged and averaged.
 
-Owns: the order of these steps (correction, alignment of phase, bursts thrown out), for every reader of sweeps. Refuses:
-figures, and sweeps of other frequency points.
+Owns: the order of these steps (correction, alignment of phase, bursts thrown out, begun again after a step of the
+device), for every reader of sweeps. Refuses: figures, and sweeps of other frequency points.
 """
 
 from __future__ import annotations
 
+from collections import deque
 from collections.abc import Callable, Iterable
 from dataclasses import dataclass
 from typing import Protocol
@@ -16,6 +17,7 @@ from numpy.typing import NDArray
 from rf.floor.average import Average, RunningAverage
 from rf.floor.drift import phase_against
 from rf.floor.floor import Floor, floor_from_one_sweep, floor_from_scatter
+from rf.floor.step import AFTER, StepWatch
 from rf.values.decibel import amplitude
 
 LARGEST_PHASE_RAD = 0.02
@@ -55,10 +57,14 @@ class Averaged:
     s11: Average
     s21: Average
     phase_cost_db: float = 0.0
+    steps: tuple[int, ...] = ()
+    """Sweeps of the run after which the device was another one; the average holds those after the last step."""
+    before: Average | None = None
+    """S21 averaged up to the last step."""
 
     @property
     def sweeps(self) -> int:
-        """Sweeps in it, thrown-out ones included."""
+        """Sweeps in it, thrown-out ones included, those before a step not."""
         return self.s21.sweeps
 
 
@@ -72,6 +78,9 @@ class RunAverage:
     def __init__(self, correct: Correct | None = None, *, keep: int = 0) -> None:
         self._correct = correct
         self._s11, self._s21 = RunningAverage(), RunningAverage()
+        self._watch, self._newest_s11 = StepWatch(), deque[Complex](maxlen=AFTER)
+        self._taken, self._steps = 0, list[int]()
+        self._before: Average | None = None
         self._frequency_hz: NDArray[np.float64] | None = None
         self._reference: Complex | None = None
         self._noise = self._phase_square = 0.0
@@ -80,7 +89,12 @@ class RunAverage:
     @property
     def sweeps(self) -> int:
         """Sweeps taken in so far."""
-        return self._s21.sweeps
+        return self._taken
+
+    @property
+    def steps(self) -> tuple[int, ...]:
+        """Sweeps after which the device was another one."""
+        return tuple(self._steps)
 
     def add(self, sweep: SweepLike) -> None:
         """Take in one sweep. Raises ValueError when its points differ from the earlier ones'."""
@@ -91,10 +105,26 @@ class RunAverage:
         s11, s21 = sweep.s11, sweep.s21
         if self._correct is not None:
             s11, s21 = self._correct(self._frequency_hz, s11, s21)
+        aligned = self._aligned(s21)
         self._s11.add(s11)
-        self._s21.add(self._aligned(s21))
+        self._s21.add(aligned)
+        self._taken += 1
+        self._newest_s11.append(s11)
         if len(self._kept) < self._keep:
             self._kept.append(s21)
+        after = self._watch.add(aligned)
+        if after:
+            self._begin_again(after)
+
+    def _begin_again(self, after: int) -> None:
+        """A fresh average from the sweeps after a step."""
+        self._steps.append(self._taken - after)
+        self._before = self._s21.average()
+        self._s11, self._s21 = RunningAverage(), RunningAverage()
+        for s11, s21 in zip(list(self._newest_s11)[-after:], self._watch.since(after), strict=True):
+            self._s11.add(s11)
+            self._s21.add(s21)
+        self._kept = self._kept[-after:]
 
     def _aligned(self, s21: Complex) -> Complex:
         """The sweep turned to the phase of the first one, where the strong samples show that it drifted: a drift of p
@@ -112,8 +142,8 @@ class RunAverage:
         """The average so far; None before the first sweep."""
         if self._frequency_hz is None:
             return None
-        cost = 4.343 * self._phase_square / self._s21.sweeps
-        return Averaged(self._frequency_hz, self._s11.average(), self._s21.average(), cost)
+        cost = 4.343 * self._phase_square / self._taken
+        return Averaged(self._frequency_hz, self._s11.average(), self._s21.average(), cost, self.steps, self._before)
 
     def kept(self) -> NDArray[np.complex128]:
         """The held S21 (N, K), not turned."""
@@ -129,5 +159,14 @@ def average_of(sweeps: Iterable[SweepLike], correct: Correct | None = None) -> A
 
 
 def floor_of(average: Average) -> Floor:
-    """The floor from the scatter between sweeps, or from the roughness of a single one."""
-    return floor_from_scatter(average) if average.sweeps > 1 else floor_from_one_sweep(average.mean)
+    """The floor from the scatter between sweeps, or from the roughness of a single one.
+
+    Sweeps that are alike to the last digit have no scatter: their roughness is an upper limit of what noise they hold.
+    Raises ValueError where even that is nought.
+    """
+    if average.sweeps > 1 and (average.scatter_power > 0).any():
+        return floor_from_scatter(average)
+    floor = floor_from_one_sweep(average.mean)
+    if not floor.additive_power > 0.0:
+        raise ValueError("the sweeps are all alike and hold no noise: computed, or copies of one, not measured")
+    return floor

@@ -105,6 +105,8 @@ def assessment_data(a: Assessment) -> dict[str, Any]:
             }
             for goal in a.goals
         ],
+        "carriers": [{"frequency_hz": carrier.frequency_hz, "level_db": carrier.level_db} for carrier in a.carriers],
+        "steps_after_sweeps": list(a.steps),
         "doubts": list(a.doubts),
         "cautions": list(a.cautions),
     }

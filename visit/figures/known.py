@@ -61,6 +61,8 @@ class Known:
     axis_doubt: str = ""
     leak_sources: tuple[tuple[float, LeakSource], ...] = ()
     """Where the best limit of `leaks` comes from, at single channels."""
+    path_doubt: str = ""
+    """Why levels re the thru are not believed by what an earlier wide run of this hook-up showed of its path."""
     third_loads: tuple[tuple[float, float], ...] = ()
     """Return loss that a load measured in this visit keeps at single channels (Hz, dB)."""
 

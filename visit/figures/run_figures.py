@@ -145,6 +145,7 @@ class RunFigures:
             leaks=tuple((hz, limit) for hz, limit, _ in leaks),
             leak_sources=tuple((hz, source) for hz, _, source in leaks),
             bottoms=self._bottoms(run),
+            path_doubt=self._path_doubt(run),
             third_loads=self._third_loads(run, as_of_s),
         )
 
@@ -244,6 +245,17 @@ class RunFigures:
             if assessment is not None and assessment.notch is not None and assessment.notch.trusted:
                 return assessment.notch
         return None
+
+    def _path_doubt(self, run: RunRow) -> str:
+        """What the newest wide run of a hook-up says against its path; a wide run says it of itself."""
+        if self.covers_both(run):
+            return ""
+        for other in reversed(self.runs):
+            if other.id < run.id and other.hookup == run.hookup and self.covers_both(other):
+                assessment = self._settled(other)
+                if assessment is not None:
+                    return assessment.check.doubt
+        return ""
 
     def _bottoms(self, run: RunRow) -> tuple[tuple[float, Bottom], ...]:
         """The bottoms at the reject channels, from the newest fitted wide runs before a run; a wide run has its own.

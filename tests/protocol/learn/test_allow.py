@@ -89,7 +89,8 @@ def test_the_technician_corrects_by_number() -> None:
     [
         ("verbs are dir see put", []), ("say blank", []), ("see clean", []), ("type doctor", []), ("try next", []),
         ("send y to go on", []), ('{"err":"x","try":{"op":"nuke"}}', []), ("e0 (nuke)", []),
-        ("try (help)", ["(help)", "help"]), ("e0 (map)", ["map"]), ("'@' alone lists", ["@"]), ("zzz (say hello)", ["hello"]),
+        ("try (help)", ["(help)", "help"]), ("e0 (map)", ["map"]), ("'@' alone lists", ["@"]),
+        ("zzz (say hello)", ["hello"]),
         ('{"err":"what","try":{"op":"ops"}}', ['{"op":"ops"}']), ("wxy??? index lists", ["index"]),
     ],
 )  # fmt: skip
