@@ -13,12 +13,12 @@ FEW = (1, 3, 7, 8, 2, 13)
 MANY = range(10, 210)
 
 
-async def _harm(seeds: range | tuple[int, ...], jobs: int) -> list[str]:
+async def _harm(seeds: range | tuple[int, ...], jobs: int, late_s: float = 0.0) -> list[str]:
     gate = asyncio.Semaphore(jobs)
 
     async def one(seed: int) -> list[str]:
         async with gate:
-            result = await told(seed)
+            result = await told(seed, late_s)
         assert result.sent, f"listing {seed} was told nothing at all"
         return [f"listing {seed}: {line}" for line in result.harm]
 
@@ -36,6 +36,16 @@ def test_the_few_hold_every_kind_of_danger() -> None:
 @pytest.mark.timeout(180)
 async def test_a_few_listings_are_read_without_harm() -> None:
     assert not await _harm(FEW, len(FEW))
+
+
+@pytest.mark.timeout(180)
+@pytest.mark.parametrize("late_s", [0.3, 0.9, 1.6])
+async def test_menus_of_keys_that_answer_late_are_known_before_a_letter(late_s: float) -> None:
+    menus = (8, 14, 17, 41)
+    assert all(listing(seed).key_harm for seed in menus)
+    assert not await _harm(menus, len(menus), late_s)
+    outcomes = await asyncio.gather(*(told(seed, late_s) for seed in menus[:2]))
+    assert all("single keys" in one.outcome and set("".join(one.sent)) <= {"*"} for one in outcomes)
 
 
 @pytest.mark.long
