@@ -10,15 +10,16 @@ from tests.protocol.learn.danger import told
 from tests.strangers.dangerous_listings import listing
 
 FEW = (1, 3, 7, 8, 2, 13)
+MENUS = (8, 14, 17)
 MANY = range(10, 210)
 
 
-async def _harm(seeds: range | tuple[int, ...], jobs: int, late_s: float = 0.0) -> list[str]:
+async def _harm(seeds: range | tuple[int, ...], jobs: int) -> list[str]:
     gate = asyncio.Semaphore(jobs)
 
     async def one(seed: int) -> list[str]:
         async with gate:
-            result = await told(seed, late_s)
+            result = await told(seed)
         assert result.sent, f"listing {seed} was told nothing at all"
         return [f"listing {seed}: {line}" for line in result.harm]
 
@@ -39,13 +40,10 @@ async def test_a_few_listings_are_read_without_harm() -> None:
 
 
 @pytest.mark.timeout(180)
-@pytest.mark.parametrize("late_s", [0.3, 0.9, 1.6])
-async def test_menus_of_keys_that_answer_late_are_known_before_a_letter(late_s: float) -> None:
-    menus = (8, 14, 17, 41)
-    assert all(listing(seed).key_harm for seed in menus)
-    assert not await _harm(menus, len(menus), late_s)
-    outcomes = await asyncio.gather(*(told(seed, late_s) for seed in menus[:2]))
-    assert all("single keys" in one.outcome and set("".join(one.sent)) <= {"*"} for one in outcomes)
+async def test_menus_of_keys_that_answer_late_are_known_before_a_letter() -> None:
+    assert all(listing(seed).key_harm for seed in MENUS)
+    found = await asyncio.gather(*(told(seed, late_s) for seed in MENUS for late_s in (0.3, 0.9, 1.6)))
+    assert all("single keys" in one.outcome and set("".join(one.sent)) <= {"*"} and not one.harm for one in found)
 
 
 @pytest.mark.long
