@@ -37,6 +37,7 @@ HINTS = tuple(
         r"\((?:list|help): ([A-Za-z?]{1,12})\)",
         r"^\S{1,6} \(([a-z]{2,10})\)$",
         r"\b(?:start|begin) with ['\"]?([^\w\s])['\"]?$",
+        r"(?<![\w<-])(ls|dir|menu|map|index|ops|toc|verbs|commands)(?![\w>-])",
     )
 )
 """Ways in which a refusal names the word that lists the words."""

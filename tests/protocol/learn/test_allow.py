@@ -87,11 +87,12 @@ def test_the_technician_corrects_by_number() -> None:
 @pytest.mark.parametrize(
     ("refusal", "sent"),
     [
-        ("verbs are dir see put", []), ("say blank", []), ("see clean", []), ("type doctor", []), ("try next", []),
+        ("verbs are dir see put", ["verbs", "dir"]),
+        ("say blank", []), ("see clean", []), ("type doctor", []), ("try next", []),
         ("send y to go on", []), ('{"err":"x","try":{"op":"nuke"}}', []), ("e0 (nuke)", []),
         ("try (help)", ["(help)", "help"]), ("e0 (map)", ["map"]), ("'@' alone lists", ["@"]),
         ("zzz (say hello)", ["hello"]),
-        ('{"err":"what","try":{"op":"ops"}}', ['{"op":"ops"}']), ("wxy??? index lists", ["index"]),
+        ('{"err":"what","try":{"op":"ops"}}', ['{"op":"ops"}', "ops"]), ("wxy??? index lists", ["index"]),
     ],
 )  # fmt: skip
 def test_a_refusal_names_any_word_only_those_that_list_or_greet_are_sent(refusal: str, sent: list[str]) -> None:
