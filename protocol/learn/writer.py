@@ -9,7 +9,7 @@ import json
 from collections.abc import Sequence
 
 from protocol.files.harmless import harmless
-from protocol.learn.listening import Found
+from protocol.learn.found import Found
 from protocol.learn.session import Session
 
 MOST_PRINTED = 80

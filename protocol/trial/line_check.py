@@ -188,7 +188,7 @@ async def at_port(profile: Profile, link: Link, planned: Sequence[Planned]) -> l
     await talk.raw(end, 0.2)  # ends a line that somebody left open
     if console is not None and console.unlock is not None:
         said.add(console.unlock.source.strip())
-        await talk.secret(console.unlock.source)
+        await talk.by_hand(console.unlock.source, secret=True)
     outcomes = []
     for one in planned:
         if one.why_not:

@@ -374,7 +374,7 @@ def _finished(
     """Covariance, evidence and residual of each descent; None where the covariance does not exist."""
     chain, mixing = problem.chain, problem.mixing
     normals, _ = problem.normal(state)
-    # Places, or their mean alone, have no prior but the span; all other constants are the same for every fit of the same
+    # Places, or their mean alone, have no prior but the span; all other constants are the same for every fit of these
     # samples.
     flat, count = math.log(math.sqrt(2.0 * math.pi) / float(chain.f[-1] - chain.f[0])), chain.shape.cavities
     fits: list[ChainFit | None] = []

@@ -121,10 +121,11 @@ def return_loss_at(
     if size - half <= half / 2.0:
         return Budgeted(at_least(-amplitude_db(size + half), "dB", limited_by=limit))
     budget = return_loss_budget(size, fit.noise, stated.directivity_db, stated.tracking_db, stated.drift_db, behind)
+    # What was corrected for a pad may read above a total reflection; nothing sends more back than it got.
     figure = reading(
-        -amplitude_db(size),
-        -amplitude_db(min(size + half, 1.0)) + 0.0,
-        -amplitude_db(size - half),
+        max(-amplitude_db(size), 0.0),
+        max(-amplitude_db(size + half), 0.0),
+        max(-amplitude_db(size - half), 0.0),
         "dB",
         limited_by=limit,
     )

@@ -42,6 +42,7 @@ from visit.figures.assessment import (
 from visit.figures.averaging import Averaged, floor_of
 from visit.figures.known import UNCONFIRMED, Known
 from visit.figures.leak_advice import survey_advice
+from visit.figures.match_cure import with_cure
 from visit.figures.third_load import third_load
 from visit.figures.walking import Walking, hidden, step_words, walking
 from visit.site.hookup import HookUp
@@ -113,6 +114,7 @@ def assess(
             returned = return_loss_at(
                 frequency_hz[quiet], s11.mean[quiet], floor_s11.averaged_power[quiet], hz, residuals, passing
             )
+        returned = replace(returned, figure=with_cure(returned.figure, residuals))
         budgets, leak, load = [("return loss", returned.budget)], known.leak_at(hz), None
         if role is Role.PASS:
             match_db = returned.figure.value if returned.figure.known else 10.0
@@ -131,7 +133,8 @@ def assess(
             if leak is None and figure.kind is Kind.READING:
                 figure = replace(figure, why=NOT_SURVEYED)
             pooled = max(pooled, found.points)
-            proofs.append(found.proof_db)
+            if frequency_hz[0] <= hz <= frequency_hz[-1]:
+                proofs.append(found.proof_db)
             cautions += [found.caution] if found.caution else []
         if unlevelled:
             figure, returned = no_level, Budgeted(no_level)

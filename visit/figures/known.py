@@ -12,7 +12,7 @@ from dataclasses import dataclass, replace
 
 from rf.floor.pool import Bottom
 from rf.repeater.passband import Residuals
-from visit.calibration.corrector import Calibration, Check, Corrector
+from visit.calibration.corrector import LEAST_RETURN_LOSS_DB, Calibration, Check, Corrector
 from visit.calibration.doubts import clock_doubt, failed_check_doubt, restart_doubt
 from visit.calibration.stored_calibration import calibrations, checks_of
 from visit.record.visit_file import PORT_BACK, RESTARTED, RunRow, VisitFile
@@ -150,6 +150,11 @@ class Knowledge:
         )
         if calibration is not None:
             known = replace(known, residuals=calibration.residuals(run.hookup.path))
+        elif run.hookup.path.pad2_db:
+            plain = Residuals()
+            padded_db = min(plain.port2_return_loss_db + 2.0 * run.hookup.path.pad2_db, LEAST_RETURN_LOSS_DB)
+            residuals = replace(plain, port2_return_loss_db=padded_db, port2_left_db=padded_db)
+            known = replace(known, residuals=residuals)
         return known
 
     def doubts(self, run: RunRow) -> tuple[str, ...]:

@@ -13,7 +13,8 @@ from dataclasses import dataclass
 from protocol.learn.dialogue import Role, Word
 from protocol.learn.sweeps.setters import Setter, Source, numbers_in
 from protocol.learn.sweeps.told import RANGE
-from protocol.learn.sweeps.trying import Outcome, Settings, Writing, nice
+from protocol.learn.sweeps.trying import Outcome, Settings
+from protocol.learn.sweeps.windows import Writing, nice
 
 POWERS = re.compile(r"(?i)\b2 ?(?:\^|\*\*) ?[a-z]\b|power of (?:two|2)\b.{0,20}\bexponent|\blog2\b")
 """Says that the exponent of a power of two is set."""
@@ -90,6 +91,10 @@ class Trials(Settings):
             refused.append(points)
             if self.counts_told:
                 waiting = [count for count in self.counts_told if count not in (*refused, *(n for n, _ in taken))]
+            if self.counts_seen and not self.points_form:
+                tried = {*refused, *(count for count, _ in taken)}
+                waiting = [n for n in dict.fromkeys(self.counts_seen) if n not in tried] + waiting
+                self.counts_seen.clear()
             if not understood and len(refused) >= (
                 READ_COUNTS if current and form == self._first(word) else FEWEST_COUNTS
             ):

@@ -22,6 +22,8 @@ SURE_S = 2.0
 """And so long once more, before the first letter is sent."""
 LINE_ENDS = (b"\r", b"\n", b"\r\n")
 HELP_WORDS = ("?", "help", "h", "commands", "list", "menu", "cmds", "usage", "man", "hlp", "??", "words", "HELP")
+PLAIN_HELP = ("?", "help", "commands", "menu", "cmds", "usage", "hlp", "HELP")
+"""Words that mean nothing but help: they are tried although nothing tells unknown words apart."""
 ENOUGH = 4
 DECLINED = re.compile(rb"(?:[yY] ?/ ?\[[nN]\]|[\[(]y/N[\])])[ ?:]*$")
 """A question that waits from before, whose answer is no unless somebody says yes."""
@@ -65,6 +67,8 @@ class Opening:
     """What it wants to hear before it listens, by its own words."""
     evidence: dict[str, str] = field(default_factory=dict)
     answers: bool = False
+    echoes: bool = False
+    """Whether a line came back, and nothing else."""
 
 
 async def open_console(talk: Talk) -> Opening:
@@ -98,17 +102,24 @@ async def _line_end(talk: Talk, opening: Opening, idle: bytes) -> list[bytes]:
     for end in LINE_ENDS:
         talk.out_end = end
         if end == LINE_ENDS[0]:
-            await _no_keys(talk, KEY_S)
-            got = await talk.raw(end, 0.4, pages=True)
+            key = await _no_keys(talk, KEY_S)
+            got = key + await talk.raw(end, 0.4, pages=True)
         else:
             got = await talk.raw(b"*" + end, 0.4, pages=True)
-        asks(got, "*")
+        _asks(got)
+        heard[end].append(got)
         if _says(got):
             opening.answers = True
             again = await talk.raw(end, 0.3, pages=True)
             opening.evidence["out_end"] = f"a line ended by {end!r} was answered".replace("b'", "'")
-            return [*heard[end], got, again]
-    talk.out_end = LINE_ENDS[0]
+            return [heard[end][0], got, again]
+    listing = max(LINE_ENDS, key=lambda end: len(cleaned(heard[end][0]).strip()))
+    if len(LINE_END.split(cleaned(heard[listing][0]).strip())) >= ENOUGH:  # it answers an empty line, and nothing else
+        talk.out_end, opening.answers = listing, True
+        return heard[listing][:1]
+    echoing = [end for end in LINE_ENDS if any(cleaned(got).strip() == b"*" for got in heard[end][1:])]
+    talk.out_end = (echoing or LINE_ENDS)[0]
+    opening.echoes = bool(echoing)
     return []
 
 
@@ -163,7 +174,7 @@ async def _refusals(talk: Talk, opening: Opening, tails: list[bytes]) -> None:
     empty = [await talk.raw(talk.out_end, 0.3, pages=True) for _ in range(2)] if opening.answers else []
     if got and _one_by_one(empty[0], got[0], got[1]):
         raise KeyMenuError(_texts(got[1])[0][:120] if _texts(got[1]) else "each sign is answered")
-    talk.manner = _framed([*tails[-1:], *empty], got)
+    talk.manner = _framed([*tails[-1:], *empty], got) if opening.answers else Manner((), opening.echoes)
     for reply in (*tails, *got):
         opening.printed += [line for line in talk.lines(reply) if len(line) > 2]
     if opening.answers:
@@ -236,11 +247,10 @@ async def list_words(talk: Talk, opening: Opening) -> list[str]:
     if len(empty) >= ENOUGH:
         opening.help_word, best = "", empty
     if not opening.answers:
-        for end in LINE_ENDS:
+        for end in (talk.out_end,) if talk.manner.echo else LINE_ENDS:
             talk.out_end = end
-            talk.permit(*HELP_WORDS[:2])
-            for word in HELP_WORDS[:2]:
-                best = await _first(talk, word, best, opening)
+            for word in PLAIN_HELP:
+                best = best or await _first(talk, word, best, opening)
             if best:
                 opening.answers = True
                 break
