@@ -231,7 +231,7 @@ def _onwards(chain: Chain, observed: Observed, fits: list[ChainFit]) -> list[Cha
 
 
 def _tight(chain: Chain, observed: Observed, fits: list[ChainFit]) -> list[ChainFit]:
-    """The likeliest fits once more without a leak past the unit: where the data show none, its freedom costs nothing."""
+    """The likeliest fits once more without a leak past the unit: where the data show none, it costs nothing."""
     ahead = sorted((fit for fit in fits if fit.departure > 0), key=lambda fit: -fit.log_evidence)[:LEAKLESS]
     if not ahead:
         return []
