@@ -40,7 +40,7 @@ from visit.figures.assessment import (
     withheld,
 )
 from visit.figures.averaging import Averaged, floor_of
-from visit.figures.known import Known
+from visit.figures.known import UNCONFIRMED, Known
 from visit.figures.leak_advice import survey_advice
 from visit.figures.match_cure import with_cure
 from visit.figures.third_load import third_load
@@ -87,7 +87,7 @@ def assess(
         return withheld(site, hookup, frequency_hz, s21, f"{check.short}: {check.cure}", "hook-up", floor, check)
     if known.axis_doubt:
         return replace(
-            withheld(site, hookup, frequency_hz, s21, known.axis_doubt, "frequency axis", floor, check), clipped=None
+            withheld(site, hookup, frequency_hz, s21, known.axis_doubt, UNCONFIRMED, floor, check), clipped=None
         )
     floor_s11 = floor if s11.too_busy else floor_of(s11)
     walk = walking(averaged)
