@@ -163,7 +163,8 @@ class ConsoleReplies(Exchange):
                     f"the key {pieces[0]!r} was not answered; its value was not sent, for its digits are keys"
                 )
             last = number == len(pieces) - 1
-            step = self._step_for(text, data, waiting, table if last else None, points, last, must, after_sweep)
+            asks = self._console.keys and not last  # the question behind a key must come before its value is sent
+            step = self._step_for(text, data, waiting, table if last else None, points, last, must or asks, after_sweep)
             if short and last and step.settle is not None:
                 step = replace(step, settle=lambda buffer: (bytes(buffer), len(buffer)))
             body = yield step

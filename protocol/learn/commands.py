@@ -8,7 +8,7 @@ from __future__ import annotations
 import re
 
 from protocol.learn.dialogue import Role
-from protocol.learn.listening import Found
+from protocol.learn.found import Found
 from protocol.learn.sweeps.setters import numbers_in
 from protocol.learn.sweeps.trials import Trials
 from protocol.learn.sweeps.windows import FIELDS
@@ -72,6 +72,8 @@ def _read_line(line: str, name: str) -> str:
     suffix = re.match(r" ?[kMG](?:[Hh][Zz])?(?!\w)", tail)
     if suffix and ":" not in name and "_" in name:
         name, tail = f"{name.rpartition('_')[0]}_hz:si", tail[suffix.end() :]
+    elif suffix and name.endswith(":si"):
+        tail = tail[suffix.end() :]
     return f"{_skipped(head)}{{{name}}}{_skipped(tail)}"
 
 

@@ -15,7 +15,8 @@ import numpy as np
 from protocol.analyzer import Analyzer
 from protocol.errors import AnalyzerError, RequestError
 from protocol.learn.dialogue import Dialogue, Progress
-from protocol.learn.listening import MissingError
+from protocol.learn.found import MissingError
+from protocol.learn.questions import OPEN
 from protocol.learn.scpi import Probe, learn_scpi, probe_scpi
 from protocol.learn.session import Session
 from protocol.learn.sweeps.columns import delay_of
@@ -87,6 +88,8 @@ async def learn(port: str, dialogue: Dialogue) -> Learned:
                     raise
             if not talk.keys and not await session.refuses("*IDN?"):
                 probe = await probe_scpi(talk)
+                if _order_assumed(probe) and await dialogue.deed(f"Which of its traces is S11 is not told. {OPEN}"):
+                    probe = await probe_scpi(talk) or probe  # a sweep with open leads tells
                 await talk.raw(talk.out_end, 0.2)
             if probe is None:
                 await _console(session, tell)
@@ -119,6 +122,10 @@ async def learn(port: str, dialogue: Dialogue) -> Learned:
     settings = session.trial_settings() if probe is None else ()
     proof = await _prove(port, profile, settings, text)
     return Learned(text, profile, unknown, proof, tuple(line for line, _ in talk.transcript))
+
+
+def _order_assumed(probe: Probe | None) -> bool:
+    return probe is not None and probe.scpi is not None and probe.scpi.traces_assumed
 
 
 async def _console(session: Session, tell: Callable[[str], None]) -> None:

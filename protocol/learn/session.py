@@ -7,7 +7,7 @@ from __future__ import annotations
 
 from protocol.learn.commands import WORDS_OF_ROLES
 from protocol.learn.dialogue import Role
-from protocol.learn.listening import MissingError
+from protocol.learn.found import MissingError
 from protocol.learn.questions import angles_said
 from protocol.learn.sweeping import Sweeping, reflected, still_fits
 from protocol.learn.sweeps.axis import meaning_of

@@ -13,8 +13,9 @@ from numpy.typing import NDArray
 
 from protocol.learn.commands import WORDS_OF_ROLES, write_commands
 from protocol.learn.dialogue import Dialogue
-from protocol.learn.listening import Listening, MissingError, UnitUnknownError
-from protocol.learn.questions import APART, JOIN, OPEN, unit_said
+from protocol.learn.found import MissingError, UnitUnknownError
+from protocol.learn.listening import Listening
+from protocol.learn.questions import APART, JOIN, OPEN, unit_said, usual_units
 from protocol.learn.reasons import shown, why_no_data
 from protocol.learn.sweeps.acquire import Acquire, Acquisition
 from protocol.learn.sweeps.axis import Meaning, OtherFrequenciesError, Place, listed_unit, meaning_of, sensible
@@ -33,8 +34,6 @@ FEWEST_TRIED = 11
 """Fewer points than this tell too little of a trace."""
 NARROWER = 4
 """Times that a span is made narrower when the frequencies that come are others."""
-USUAL_DELAY_S = (1.5e-9, 30e-9)
-"""A lead of 0.2 to 3 m, there and back; beyond it a unit that nobody told is not believed."""
 
 
 class OtherUnitError(Exception):
@@ -222,7 +221,7 @@ class Sweeping(Listening):
             raise MissingError(
                 "the phase of an open lead does not follow the span that was set: its frequencies are not known"
             )
-        usual = USUAL_DELAY_S[0] < abs(second.delay.seconds) < USUAL_DELAY_S[1]
+        usual = usual_units(second.delay.seconds, trials.writing.unit) == [trials.writing.unit]
         if not sensible(second.delay.seconds) or not (trials.unit_known or usual):
             await self._ask_unit(second)
         elif not trials.unit_known and found.axis != "technician":

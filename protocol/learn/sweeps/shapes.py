@@ -17,7 +17,7 @@ from numpy.typing import NDArray
 _PLAIN = r"[-+]?(?:\d+\.?\d*|\.\d+)(?:[eE][-+]?\d{1,3})?"
 _FORMS = {
     "": rf"(?<![\w.+-]){_PLAIN}(?![\w.])",
-    "comma": r"(?<![\w,.+-])[-+]?\d+(?:[,.]\d+)?(?:[eE][-+]?\d{1,3})?(?![\w,])",
+    "comma": r"(?<![\w,.+-])[-+]?\d+(?:[,.]\d+)?(?:[eE][-+]?\d{1,3})?[kMG]?(?![\w,])",
     "si": rf"(?<![\w.+-]){_PLAIN}[kMG]?(?![\w.])",
     "hex": r"(?<![\w])[0-9A-F]{4,8}(?![\w])",
 }
@@ -60,9 +60,9 @@ def number(text: str, form: str) -> float:
     if form == "hex":
         value = int(text, 16)
         return float(value)
-    if form == "comma":
+    if form == "comma" and text[-1:] not in "kMG":
         return float(text.replace(",", "."))
-    if form == "si" and text[-1:] in "kMG":
+    if form in ("si", "comma") and text[-1:] in "kMG":
         return float(text[:-1]) * {"k": 1e3, "M": 1e6, "G": 1e9}[text[-1]]
     return float(text)
 
@@ -223,6 +223,8 @@ def _titles(before: Sequence[str], columns: int) -> tuple[str, ...]:
 def _column_form(form: str, texts: list[str]) -> str:
     if form == "si":
         return "si" if any(text[-1:] in "kMG" for text in texts) else ""
+    if form == "comma" and any(text[-1:] in "kMG" for text in texts):
+        return "si"
     if form == "comma":
         return "comma" if any("," in text for text in texts) else ""
     return form

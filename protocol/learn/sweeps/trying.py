@@ -10,12 +10,10 @@ import re
 from collections.abc import Sequence
 from dataclasses import dataclass
 
-from protocol.dialects.reply import cleaned
 from protocol.learn.dialogue import Role, Word
 from protocol.learn.sweeps.setters import Setter, Source, line_with, numbers_in
 from protocol.learn.sweeps.told import RANGE, changed, counts_told, told_range
 from protocol.learn.sweeps.windows import Windows
-from protocol.learn.words.talk import NEWLINE, Talk
 
 
 @dataclass(frozen=True)
@@ -66,7 +64,7 @@ class Settings(Windows):
                 break
             got = await self.talk.say(command)
             lines = self.talk.lines(got, command)
-            if _asks_back(got, self.talk):
+            if self.talk.asks_back(got):
                 await self.talk.say("")
                 return None
             if not self.talk.refused(lines) and any(numbers_in(line) for line in lines) and len(lines) <= 3:
@@ -197,12 +195,6 @@ def _line_for(lines: Sequence[str], name: str, text: str, value: float, page: bo
 def _has_unit(line: str, hertz: float) -> bool:
     """Whether an answer shows the frequency that was meant with a unit of its own."""
     return hertz > 0 and re.search(r"\{v\} ?[kMG]", line) is not None
-
-
-def _asks_back(got: bytes, talk: Talk) -> bool:
-    """Whether the answer ends in an open question, not in a prompt."""
-    last = NEWLINE.split(cleaned(got))[-1]
-    return bool(last.strip()) and not talk.manner.ended(got) and last.rstrip().endswith((b"?", b":", b"=", b">"))
 
 
 def _holds(line: str, text: str, value: float) -> bool:

@@ -99,7 +99,9 @@ class Windows:
             yield told[0]
             return
         text = " ".join(f"{word.usage} {word.description}" for word in words)
-        everything = " ".join(self.setters.printed)
+        others = [word.name for word in self.setters.of(Role.BANDWIDTH, Role.AVERAGE, Role.POINTS)]
+        lines = [line for line in self.setters.printed if not any(name in line for name in others)]
+        everything = " ".join(lines)  # the unit of a bandwidth is not that of a frequency
         seen = set()
         for source in (text, everything):
             for writing in _named(source):

@@ -127,13 +127,14 @@ class Talk:
             asks_at_last(got)
         return got
 
-    async def secret(self, line: str) -> list[str]:
-        """Send a line that a person typed for this console; it stands in no transcript and in no wire log."""
-        wire_log.hide(line)
+    async def by_hand(self, line: str, *, secret: bool = False) -> list[str]:
+        """Send a line that a person typed for this console; a secret one stands in no transcript and in no wire log."""
+        if secret:
+            wire_log.hide(line)
         self.link.discard()
         await self.link.send(line.encode("latin-1", "replace") + self.out_end)
         got = await self._collect(1.0, 0.4, LONGEST_S, pages=False)
-        self.transcript.append((HIDDEN, wire_log.masked(got)))
+        self.transcript.append((HIDDEN, wire_log.masked(got)) if secret else (line, got))
         return self.lines(got, line)
 
     def lines(self, got: bytes, command: str = "") -> list[str]:
@@ -145,6 +146,11 @@ class Talk:
         own = set(self.lines(got, command))
         lines = [line.decode("ascii", "replace").rstrip() for line in LINE_END.split(cleaned(got))]
         return [line for line in lines if line.strip("\x00\xfe \t") in own]
+
+    def asks_back(self, got: bytes) -> bool:
+        """Whether an answer ends in an open question for a value, not in a prompt."""
+        last = NEWLINE.split(cleaned(got))[-1]
+        return bool(last.strip()) and not self.manner.ended(got) and last.rstrip().endswith((b"?", b":", b"=", b">"))
 
     def refused(self, lines: list[str]) -> bool:
         """Whether a reply is a refusal, as far as refusals are known; the list of words is one."""
