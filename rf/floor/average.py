@@ -152,6 +152,18 @@ def _square(values: NDArray[np.complex128]) -> NDArray[np.float64]:
     return values.real**2 + values.imag**2
 
 
+@dataclass(frozen=True, slots=True)
+class RunningSums:
+    """What a running average is made of after its first sweeps: `sweeps` taken in, `hits` thrown out whole or in part,
+    arrays (K,) `mean`, `kept`, and `spread` (sum of |x - mean|^2)."""
+
+    sweeps: int
+    hits: int
+    mean: NDArray[np.complex128]
+    kept: NDArray[np.int64]
+    spread: NDArray[np.float64]
+
+
 class RunningAverage:
     """The same average, sweep by sweep, in bounded memory.
 
@@ -185,6 +197,17 @@ class RunningAverage:
                 self._start()
             return
         self._fold(sweep)
+
+    def sums(self) -> RunningSums | None:
+        """All that goes on from here; None while the first sweeps are held back."""
+        if self._first or not self._count:
+            return None
+        return RunningSums(self._count, self._hits, self._mean, np.asarray(self._kept, np.int64), self._spread)
+
+    def restore(self, sums: RunningSums) -> None:
+        """Go on from there, to the last bit as if the sweeps had been taken in."""
+        self._first, self._count, self._hits = [], sums.sweeps, sums.hits
+        self._mean, self._kept, self._spread = sums.mean, sums.kept, sums.spread
 
     def _start(self) -> None:
         data = np.array(self._first)

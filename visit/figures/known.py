@@ -23,6 +23,7 @@ CORRECTS, POINT_TIME, TEMPERATURE, AXIS = "corrects itself", "point time", "temp
 spends on a point ("settling factor", of settling + factor / bandwidth); degrees that were entered ("14 C"); why its
 frequencies are in doubt ("confirmed": they are not)."""
 CONFIRMED = "confirmed"
+LAST_END = "select started_s + duration_s from sweep where run_id = ? order by sequence desc limit 1"
 UNCORRECTED = "analyzer uncorrected: calibrate it"
 
 
@@ -148,8 +149,8 @@ class Knowledge:
 
     def _ended_s(self, run: RunRow) -> float:
         """End of a run's last sweep; its beginning before the first."""
-        ((last,),) = self._visit.rows("select max(started_s + duration_s) from sweep where run_id = ?", (run.id,))
-        return run.started_s if last is None else float(str(last))
+        ends = self._visit.rows(LAST_END, (run.id,))
+        return float(str(ends[0][0])) if ends else run.started_s
 
     def _temperature_c(self, run: RunRow) -> float | None:
         """Degrees that were told last before the end of a run; the site's before that."""
