@@ -8,6 +8,7 @@ one these tests are skipped.
 
 from __future__ import annotations
 
+import errno
 import random
 import resource
 import shutil
@@ -22,6 +23,7 @@ from pathlib import Path
 
 import pytest
 
+from protocol.errors import MachineError, RequestError, not_written
 from protocol.simulated.bench import start_bench
 from tests.visit.stations import table
 from tui.cli import main
@@ -274,3 +276,24 @@ def test_too_little_room_is_said_before_the_run(tmp_path: Path, monkeypatch: pyt
         bench.station._conductor._publish = hear
         bench.measure("A>L", wide(bench.site), 3)
     assert any("1 MB left" in line and "make room" in line for line in heard)
+
+
+def test_too_little_room_is_said_without_a_screen(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch, capsys: pytest.CaptureFixture[str]
+) -> None:
+    usage = shutil.disk_usage(tmp_path)
+    monkeypatch.setattr("visit.run.conductor.shutil.disk_usage", lambda _: usage._replace(free=1_000_000))
+    with start_bench(["--speed", "0"]) as bench:
+        words = ["check", "--port", bench.node, "--site", SITE, "--visit", str(tmp_path / "a.visit"), "--sweeps", "3"]
+        assert main(words) in (0, 1, 3)
+    assert "1 MB left" in capsys.readouterr().err.splitlines()[0]
+
+
+def test_a_full_disk_is_no_wrong_use(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    """Neither a file that can't be begun, nor one that can't be exported; what is half made does not stay."""
+    monkeypatch.setattr("visit.record.visit_file.SCHEMA", "pragma max_page_count = 1; create table t (x);" * 2)
+    with pytest.raises(MachineError, match="is full"):
+        new_visit(tmp_path / "a.visit", load_site(Path(SITE)), "site")
+    assert list(tmp_path.iterdir()) == []
+    assert not_written(OSError(errno.ENOSPC, "")) is MachineError
+    assert not_written(OSError(errno.ENOENT, "")) is RequestError

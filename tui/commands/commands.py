@@ -18,7 +18,7 @@ from dataclasses import replace
 from pathlib import Path
 from typing import TYPE_CHECKING
 
-from protocol.errors import RequestError
+from protocol.errors import RequestError, not_written
 from protocol.files.small_files import private_folder, write_private
 from protocol.profiles.profile import load_profile, profile_names
 from protocol.wire.ports import list_ports
@@ -44,7 +44,7 @@ from visit.figures.known import Known
 from visit.record.owner import run_words
 from visit.record.touchstone_sweeps import read_recorded
 from visit.record.visit_file import VisitFile
-from visit.run.conductor import HaltedError, Phase, RunOrder
+from visit.run.conductor import HaltedError, Phase, RunOrder, little_room
 from visit.run.station import Station
 from visit.run.tool import BenchLike, Tool
 from visit.run.watch import LOOK_EVERY_S, Watcher
@@ -184,6 +184,9 @@ def check(options: argparse.Namespace) -> ExitStatus:
         take_over_or_refuse(busy, options)
     with Signals() as signals, session(options, watched=False) as now:
         signals.listen(let_go_of_terminal, lambda: now.station.halt(TERMINATED))
+        room = little_room(now.path, now.order)
+        if room:
+            say(f"deepnotch: {room}")
         try:
             assessment = _measured(now.station, now.order)
             if options.zoom is not None:
@@ -284,7 +287,7 @@ def learn(options: argparse.Namespace) -> ExitStatus:
             private_folder(path.parent)
             write_private(path, learned.text, new=True)
         except OSError as error:
-            raise RequestError(f"can't write {path}: {error.strerror}; choose another place with --out") from None
+            raise not_written(error)(f"can't write {path}: {error.strerror}; choose another place with --out") from None
     say(f"proof: {learned.proof}")
     for sentence in learned.unknown:
         say(f"not known: {sentence}")
@@ -352,7 +355,7 @@ def report(options: argparse.Namespace) -> ExitStatus:
     try:
         write_private(options.html, report_html(made))
     except OSError as error:
-        raise RequestError(f"can't write {options.html}: {error.strerror}; choose another folder") from None
+        raise not_written(error)(f"can't write {options.html}: {error.strerror}; choose another folder") from None
     data([options.html])
     return ExitStatus.GOALS_MET
 

@@ -44,7 +44,7 @@ from visit.site.site import Site, parse_site
 LARGEST_STORED = 1e6
 """Amplitude re a thru; a sweep from an analyzer is refused above a thousand."""
 CHECKING = "checking the file"
-SWEEPS_AT_ONCE, MOST_GRIDS = 32, 64
+SWEEPS_AT_ONCE, MOST_GRIDS = 8, 64
 """Sweeps read together; frequency points held."""
 BYTES_A_POINT = 32
 """Of a stored sweep: two complex numbers of 16 bytes."""
@@ -109,9 +109,20 @@ class VisitFile:
         except OSError as error:
             raise RecordError(f"can't write {path}: {error.strerror}; choose another folder with --visit") from None
         visit = cls(path, connect(path, "mode=rw"))
-        with visit.writing() as connection:
+        try:
+            visit._lay_out(site, site_path, now_s)
+        except RecordError:  # nothing of a visit is in it
+            visit.close()
+            for ending in ("", "-wal", "-shm", "-journal"):
+                Path(f"{path}{ending}").unlink(missing_ok=True)
+            raise
+        visit.settle()
+        return visit
+
+    def _lay_out(self, site: Site, site_path: str, now_s: float) -> None:
+        with self.writing() as connection:
             for_writing(connection)
-        with visit.writing() as connection:
+        with self.writing() as connection:
             connection.executescript(SCHEMA)
             connection.execute("insert into about values (?, ?)", (_program_version(), now_s))
             values = (now_s, site.source, site_path)
@@ -119,8 +130,6 @@ class VisitFile:
             # The marks come last: a file whose making was broken off is not taken for a visit.
             connection.execute(f"pragma application_id = {APPLICATION_ID}")
             connection.execute(f"pragma user_version = {SCHEMA_VERSION}")
-        visit.settle()
-        return visit
 
     @classmethod
     def open(

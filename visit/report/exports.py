@@ -16,7 +16,7 @@ from pathlib import Path
 import numpy as np
 from numpy.typing import NDArray
 
-from protocol.errors import RequestError
+from protocol.errors import RequestError, not_written
 from protocol.files.harmless import ascii_only, harmless, harmless_json
 from protocol.files.small_files import private_folder, write_private
 from rf.values.figure import Figure
@@ -38,7 +38,7 @@ def export_visit(visit: VisitFile, folder: Path) -> list[Path]:
     try:
         private_folder(folder)
     except OSError as error:
-        raise RequestError(f"can't make {folder}: {error.strerror}; choose another folder") from None
+        raise not_written(error)(f"can't make {folder}: {error.strerror}; choose another folder") from None
     written = []
     for run in replay.runs:
         made = replay.figures_of.averaged(run)
@@ -157,5 +157,5 @@ def _write(path: Path, text: str) -> Path:
     except FileExistsError:
         raise RequestError(f"{path} exists already; give another folder, nothing was overwritten") from None
     except OSError as error:
-        raise RequestError(f"can't write {path}: {error.strerror}; choose another folder") from None
+        raise not_written(error)(f"can't write {path}: {error.strerror}; choose another folder") from None
     return path
