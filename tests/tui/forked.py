@@ -58,7 +58,8 @@ class Programs:
         status, files = self._ask(wait=pid, patience_s=patience_s)
         assert status is not None, f"process {pid} does not end"
         self._living.discard(pid)
-        return int(status), *(Path(f"{files}.{end}").read_text(errors="replace") for end in ("out", "err"))
+        told, said = (Path(f"{files}.{end}").read_text(errors="replace") for end in ("out", "err"))
+        return int(status), told, said
 
     def run(self, *words: str, calibrate: bool = False) -> tuple[int, str, str]:
         """Start it and wait for its end."""
