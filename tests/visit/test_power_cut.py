@@ -119,9 +119,11 @@ class Disk:
         image[offset : offset + len(data)] = data
 
 
-def cuts(note: bytes, rng: random.Random, every: int) -> list[tuple[int, bytes, bytes]]:
-    """(sweeps acknowledged, database, log) at every so many operations."""
-    disks = {"D": Disk(), "W": Disk()}
+def cuts(
+    note: bytes, rng: random.Random, every: int, database: bytes = b"", log: bytes = b""
+) -> list[tuple[int, bytes, bytes]]:
+    """(sweeps acknowledged, database, log) at every so many operations, from what the disk held at first."""
+    disks = {"D": Disk(bytearray(database)), "W": Disk(bytearray(log))}
     found, acknowledged, at, number = [], 0, 0, 0
     while at < len(note):
         what, file = chr(note[at]), chr(note[at + 1])
@@ -191,6 +193,54 @@ def test_the_same_cuts_find_a_careless_writer(shim: Path, tmp_path: Path) -> Non
         except (RecordError, AssertionError):
             lost += 1
     assert lost > 10
+
+
+BRINGS_ON = """
+    import os, sys
+    from pathlib import Path
+    from dataclasses import replace
+    from protocol.sweep import Sweep, SweepSettings
+    from visit.record.visit_file import VisitFile
+
+    visit = VisitFile.open(Path(sys.argv[1]))
+    acknowledged = os.open(sys.argv[1] + ".acknowledged", os.O_WRONLY | os.O_CREAT)
+    (run,) = visit.runs()
+    last = visit.sweeps(run.id)[-1]
+    for number in range(4):
+        made = Sweep(run.settings, last.frequency_hz, last.s11, last.s21, 12 + number, 2e9 + number, 0.1)
+        visit.add_sweep(run.id, made)
+        os.write(acknowledged, b".")
+        visit.settle()
+    visit.close()
+"""
+
+
+def test_a_power_cut_while_a_file_is_brought_to_the_present_version(shim: Path, tmp_path: Path) -> None:
+    """One of version 5 whose process was killed, its log beside it: through its recovery, the change of the layout, and
+    checkpoints, a cut after every operation. It opens, by the present version, with all that was acknowledged."""
+    old = Path(__file__).parent / "old_files"
+    database, log = (old / f"version5-killed.visit{end}" for end in ("", "-wal"))
+    path, note = tmp_path / "a.visit", tmp_path / "note"
+    shutil.copy(database, path)
+    shutil.copy(log, f"{path}-wal")
+    subprocess.run(
+        [sys.executable, "-c", textwrap.dedent(BRINGS_ON), str(path)], cwd=ROOT, check=True, timeout=PATIENCE_S,
+        env={"LD_PRELOAD": str(shim), "POWER_CUT_NOTE": str(note), "PYTHONPATH": str(ROOT), "PATH": "/usr/bin:/bin"},
+    )  # fmt: skip
+    cut, tried = tmp_path / "cut.visit", 0
+    for acknowledged, left, left_log in cuts(
+        note.read_bytes(), random.Random(1), 1, database.read_bytes(), log.read_bytes()
+    ):
+        for end in ("", "-wal", "-shm"):
+            Path(f"{cut}{end}").unlink(missing_ok=True)
+        cut.write_bytes(left)
+        Path(f"{cut}-wal").write_bytes(left_log)
+        visit = VisitFile.open(cut)
+        assert visit.sweep_count(1) >= 12 + acknowledged
+        visit.rows("select * from sums")
+        visit.close()
+        tried += 1
+    assert tried > 30
 
 
 def count(path: Path) -> int:
