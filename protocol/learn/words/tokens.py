@@ -18,7 +18,8 @@ _SLOT = (
 )
 _JOIN = r"[ =:,;]"
 _VERBS = r"(?:set|get|put|reg|p|par|cell|read|write)"
-USAGE = re.compile(rf"(?:{_VERBS} )?(?:{NAME}|\d{{1,2}})(?:{_JOIN}?{_SLOT})*(?:{_JOIN}{_SLOT})*=?")
+USAGE = re.compile(rf"(?:{_VERBS} )?(?:{NAME}|\d{{1,2}})(?:{_JOIN}?(?>{_SLOT}))*(?:{_JOIN}(?>{_SLOT}))*=?")
+"""A value once taken is not parted otherwise: forty digits could be parted in a billion ways."""
 _NUMBERED = re.compile(r"^\s*\d{1,2}[).]\s+")
 _BORDER = re.compile(r"^[\s+|=*_~-]{4,}$")
 _HEADING = re.compile(r"^\s*(?:\[[A-Z][A-Za-z ]+\]|={2,}.*={2,}|-{2,}.*-{2,}|[A-Z][A-Za-z ]+:?)\s*$")
