@@ -36,6 +36,7 @@ from protocol.finding.paced import PacedLink
 from protocol.pace import Pace
 from protocol.profiles.profile import Profile
 from protocol.sweep import Identity, Limits, SweepSettings
+from protocol.wire import wire_log
 from protocol.wire.link import Link, Patience, SerialLink
 from protocol.wire.port_errors import also_open
 
@@ -58,6 +59,8 @@ class Conversation:
     def __init__(self, link: Link, profile: Profile) -> None:
         self._link = link
         self._profile = profile
+        if profile.console is not None and profile.console.unlock is not None:
+            wire_log.hide(profile.console.unlock.source)
         self._dialect = make_dialect(profile)
         self._pace = Pace(profile.timing, profile.serial.baud)
         self._limits = profile.limits

@@ -1,7 +1,8 @@
 """How many consoles that nobody wrote for the learner are learned, rightly, wrongly, harmfully; by kind of console.
 
-Use: stranger_rates.py 0:30 [--hand] [--one SEED] [--jobs 2]. Starts each console behind a pseudo-terminal, learns it
-with nobody there, then with answers from its facts, drives the profile, and reads the console's own log.
+Use: stranger_rates.py 0:30 [--hand] [--one SEED] [--jobs 2] [--tries alone|answers|both]. Starts each console behind a
+pseudo-terminal, learns it with nobody there, where that fails again with two answers at most of a scripted person who
+knows its facts, drives the profile, and reads the console's own log.
 """
 
 from __future__ import annotations
@@ -10,12 +11,13 @@ import argparse
 import asyncio
 import json
 import os
+import re
 import subprocess
 import sys
 import tempfile
 import time
 from collections import Counter, defaultdict
-from concurrent.futures import ThreadPoolExecutor
+from concurrent.futures import ThreadPoolExecutor, as_completed
 from pathlib import Path
 
 import numpy as np
@@ -50,7 +52,136 @@ class Served:
         return [json.loads(line) for line in self.log.read_text().splitlines()] if self.log.exists() else []
 
 
-def one(which: str, verbose: bool = False) -> dict[str, object]:
+UNITS = {"10Hz": "10 Hz", "MHzcomma": "MHz comma"}
+ROLES = {
+    "start": "sets start", "stop": "sets stop", "centre": "sets centre", "span": "sets span", "step": "sets step",
+    "points": "sets points", "bw": "sets bandwidth", "avg": "sets average", "range": "sets start and stop",
+    "s11": "reads s11", "s21": "reads s21", "both": "gives data", "freqs": "gives frequencies",
+    "ident": "gives identity", "status": "gives settings", "poll": "gives status", "single": "sweeps",
+    "hold": "holds the sweep", "select": "chooses the trace",
+}  # fmt: skip
+FREQUENCIES = ("start", "stop", "centre", "span", "step", "range")
+MOST_ANSWERS = 2
+REASONS = {
+    "one port": r"one trace|S21", "magnitude only": r"only magnitudes|no phase", "no frequency": r"no word sets freq",
+    "harmful keys": r"single keys", "mute": r"refuses|no list|answers .* to all|nothing answers|knows none",
+    "unguessable": r"no list|refuses|nothing answers",
+}  # fmt: skip
+"""What must be said of a console that can't be learned, by the reason in its facts."""
+
+
+class Person:
+    """Knows the console's paper manual, and answers twice at most: words, a unit, a password, a deed."""
+
+    def __init__(self, which: str, bench: Path) -> None:
+        from tests.strangers import truth
+
+        self.key: str | int = int(which) if which.isdigit() else which
+        self.facts, self.recipe = truth.facts(self.key), truth.recipe
+        self.bench, self.answered = bench, list[str]()
+
+    def progress(self, progress: object) -> None:
+        """Unheard."""
+
+    def _more(self) -> bool:
+        return len(self.answered) < MOST_ANSWERS
+
+    async def words(self, words: object, why: str = "") -> object:
+        from protocol.errors import RequestError
+        from protocol.learn.corrections import parse_corrections
+
+        said: list[object] = []
+        typed = [part for part in self.manual() if part not in self.answered]
+        if not self._more() or not typed or any(entry.startswith("words") for entry in self.answered):
+            return ()
+        for part in typed:
+            try:
+                said += parse_corrections(part, words)
+            except RequestError as error:
+                self.answered[len(self.answered) :] = []
+                print(f"not taken: {part}: {error}", file=sys.stderr)
+        self.answered.append("words: " + ", ".join(typed))
+        return tuple(said)
+
+    def manual(self) -> list[str]:
+        """What the paper manual says, in the technician's words."""
+        facts, unit = self.facts, UNITS.get(str(self.facts["frequency unit"]), str(self.facts["frequency unit"]))
+        if facts["reason"] == "keys":
+            return self._keys(unit)
+        parts, sets, gets = [], facts.get("set") or {}, facts.get("get") or {}
+        words = dict(facts["words"])
+        for role, word in words.items():
+            said = "lets it sweep" if role == "run" and "single" in words else ROLES.get(role, "sweeps")
+            if role.startswith("fill") or (role != "run" and role not in ROLES):
+                continue
+            tail = f" in {unit}" if role in FREQUENCIES and unit else ""
+            parts.append(f'"{sets.get(role, word)}" {said}{tail}')
+            if role in gets:
+                parts.append(f'"{gets[role].removesuffix(" ")}" tells {said.removeprefix("sets ")}')
+        if not {"start", "centre"} & sets.keys() and "range" in words:
+            parts += self._combined(str(words["range"]), unit)
+        if facts.get("help word"):
+            parts.append(f'"{facts["help word"]}" lists words')
+        return parts
+
+    def _keys(self, unit: str) -> list[str]:
+        """Keys of a one-key menu, from the raw strings that drive it."""
+        *settings, data = [line.strip("\r\n") for line in self.recipe(self.key, 430e6, 440e6, 51, "s11")]
+        roles = (f"sets start in {unit}", f"sets stop in {unit}", "sets points")
+        parts = [f'"{line[0]}{{v}}" {role}' for line, role in zip(settings, roles, strict=True)]
+        return [*parts, f"{data} gives data", '"?" lists words']
+
+    def _combined(self, word: str, unit: str) -> list[str]:
+        for line in self.recipe(self.key, 430e6, 440e6, 51, "s11"):
+            text = line.strip("\r\n")
+            if text.startswith(word):
+                pieces = re.findall(r"[-+]?[0-9][0-9A-F.,]*[kMG]?", text[len(word) :])
+                names = ["start", "stop", "points"] if len(pieces) > 2 else ["start", "stop"]
+                rest = text[len(word) :]
+                for piece, name in zip(pieces, names, strict=False):
+                    rest = rest.replace(piece.rstrip(","), "{" + name + "}", 1)
+                return [f'"{word}{rest}" sets start and stop in {unit}']
+        return []
+
+    async def question(self, text: str, answers: object, *, secret: bool = False) -> str:
+        facts = self.facts
+        if not self._more():
+            return ""
+        reply = ""
+        if "unit" in text:
+            reply = {"10Hz": "10 Hz"}.get(
+                str(facts["frequency unit"]), str(facts["frequency unit"]).removesuffix("comma")
+            )
+            reply = reply if reply in answers else "Hz"
+        elif secret:
+            reply = str(facts.get("password") or "")
+        elif "profile" in text:
+            reply = answers[0]
+        if reply:
+            self.answered.append(f"{text[:40]}: {reply}")
+        return reply
+
+    async def deed(self, text: str) -> bool:
+        if not self._more():
+            return False
+        self.bench.write_text("joined" if "join" in text.lower() else "shorted" if "short" in text.lower() else "open")
+        self.answered.append(f"deed: {text[:40]}")
+        return True
+
+
+def one(which: str, verbose: bool = False, tries: str = "both") -> dict[str, object]:
+    """Alone first; where that does not give a right profile, once more with a person who knows the manual."""
+    out = attempt(which, verbose, alone=True) if tries != "answers" else {"outcome": "-", "harm": [], "seconds": 0.0}
+    out["alone"], out["why alone"] = out["outcome"], out.get("why", "")
+    if out["outcome"] == "right" or tries == "alone":
+        return out
+    second = attempt(which, verbose, alone=False)
+    second |= {"alone": out["alone"], "why alone": out["why alone"]}
+    second["harm"] = [*out["harm"], *second["harm"]]
+    return second
+
+
+def attempt(which: str, verbose: bool, *, alone: bool) -> dict[str, object]:
     from protocol.errors import AnalyzerError, RequestError
     from protocol.learn.dialogue import Nobody
     from protocol.learn.learner import NotLearnedError, learn
@@ -65,11 +196,13 @@ def one(which: str, verbose: bool = False) -> dict[str, object]:
     }
     with tempfile.TemporaryDirectory() as folder:
         served = Served(which, Path(folder))
+        person = Nobody() if alone else Person(which, served.bench)
         began = time.monotonic()
         try:
-            learned = asyncio.run(asyncio.wait_for(learn(served.port, Nobody()), 240))
+            learned = asyncio.run(asyncio.wait_for(learn(served.port, person), 240))
             out["seconds"] = time.monotonic() - began
             out["text"] = learned.text
+            served.bench.write_text("open")
             out["outcome"], out["why"] = asyncio.run(drive(served, learned.profile, which, facts))
         except NotLearnedError as error:
             out["outcome"], out["why"], out["text"] = (
@@ -86,12 +219,14 @@ def one(which: str, verbose: bool = False) -> dict[str, object]:
 
             out["outcome"], out["why"] = "BUG", f"{type(error).__name__}: {error} {traceback.format_exc()[-500:]}"
         out.setdefault("seconds", time.monotonic() - began)
+        out["answers"] = getattr(person, "answered", [])
         log = served.close()
         out["harm"] = [entry for entry in log if entry["effect"] == "HARM"]
         if verbose:
             for entry in log:
                 if entry["detail"] != "bytes":
                     print(entry)
+            print("answers:", out["answers"])
     return out
 
 
@@ -151,11 +286,12 @@ def main() -> None:
     parser.add_argument("--hand", action="store_true")
     parser.add_argument("--one")
     parser.add_argument("--jobs", type=int, default=2)
+    parser.add_argument("--tries", choices=("alone", "answers", "both"), default="both")
     parser.add_argument("--json")
     parser.add_argument("--list")
     options = parser.parse_args()
     if options.one:
-        result = one(options.one, verbose=True)
+        result = one(options.one, verbose=True, tries=options.tries)
         print(result.pop("text", ""))
         print(result)
         return
@@ -168,7 +304,9 @@ def main() -> None:
     names += truth.names() if options.hand else []
 
     def apart(name: str) -> dict[str, object]:
-        done = subprocess.run([sys.executable, __file__, "--worker", name], capture_output=True, text=True, check=False)
+        done = subprocess.run(
+            [sys.executable, __file__, "--worker", name, options.tries], capture_output=True, text=True, check=False
+        )
         try:
             return dict(json.loads(done.stdout.splitlines()[-1]))
         except (IndexError, ValueError):
@@ -184,10 +322,13 @@ def main() -> None:
 
     with ThreadPoolExecutor(options.jobs) as pool:
         results = []
-        for result in pool.map(apart, names):
+        for future in as_completed([pool.submit(apart, name) for name in names]):
+            result = future.result()
             results.append(result)
             harm = " HARM " + str([h["line"] for h in result["harm"]]) if result["harm"] else ""
-            head = f"{result['which']:>10} {result['learnable']:13} {result['outcome']:12} {result['seconds']:5.0f} s"
+            first, last = result.get("alone", ""), result["outcome"]
+            said = f"{first} > {last} ({len(result.get('answers', []))})" if first != last else last
+            head = f"{result['which']:>10} {result['learnable']:13} {said:28} {result['seconds']:5.0f} s"
             print(f"{head} {str(result['why'])[:170]}{harm}", flush=True)
     show(results)
     if options.json:
@@ -195,21 +336,33 @@ def main() -> None:
 
 
 def show(results: list[dict[str, object]]) -> None:
+    can = [result for result in results if result["learnable"] != "not"]
+    for name, key in (("alone", "alone"), ("with answers", "outcome")):
+        right = sum(result.get(key) == "right" for result in can)
+        wrong = sum(result.get(key) == "WRONG" for result in results)
+        print(f"{name}: {right} of {len(can)} that can be learned ({right / max(len(can), 1):.1%}), {wrong} wrong")
+    not_learnable = [r for r in results if r["learnable"] == "not"]
+    untrue = [r for r in not_learnable if not re.search(REASONS.get(str(r["reason"]), "^$"), str(r["why"]))]
+    print(f"true reason told: {len(not_learnable) - len(untrue)} of {len(not_learnable)} that can't be learned")
+    for result in untrue:
+        print(f"  {result['which']}: {result['reason']}, but it says: {result['why']}")
+    print("seconds:", " ".join(f"{np.percentile([r['seconds'] for r in results], q):.0f}" for q in (50, 90, 100)))
     print(Counter((r["learnable"], r["outcome"]) for r in results))
     print("harm:", sum(bool(r["harm"]) for r in results))
-    table: dict[tuple[str, str], list[bool]] = defaultdict(list)
+    table: dict[tuple[str, str], list[tuple[bool, bool]]] = defaultdict(list)
     for result in results:
-        if result["learnable"] == "alone":
+        if result["learnable"] != "not":
             for key, value in result["dims"].items():
-                table[key, value].append(result["outcome"] == "right")
-    for (key, value), good in sorted(table.items(), key=lambda item: np.mean(item[1])):
-        if np.mean(good) < 0.9:
-            print(f"  {key}={value}: {sum(good)}/{len(good)}")
+                table[key, value].append((result.get("alone") == "right", result["outcome"] == "right"))
+    for (key, value), good in sorted(table.items(), key=lambda item: np.mean([last for _, last in item[1]])):
+        first, last = (sum(column) for column in zip(*good, strict=True))
+        if min(first, last) < 0.9 * len(good):
+            print(f"  {key}={value}: {first} alone, {last} with answers, of {len(good)}")
 
 
 if __name__ == "__main__":
     if len(sys.argv) > 2 and sys.argv[1] == "--worker":
-        print(json.dumps(one(sys.argv[2]), default=str))
+        print(json.dumps(one(sys.argv[2], tries=sys.argv[3]), default=str))
     else:
         os.nice(5)
         main()

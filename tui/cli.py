@@ -123,6 +123,17 @@ def build_parser() -> argparse.ArgumentParser:
     export = commands.add_parser("export", help="sweeps as Touchstone and CSV, figures as JSON")
     export.add_argument("visit", type=Path, metavar="FILE.visit", help="visit file")
     export.add_argument("--to", type=Path, required=True, metavar="FOLDER", help="folder to write into")
+    export.add_argument("--sweeps", action="store_true", help="every sweep as a file of its own, too")
+
+    note = commands.add_parser("note", help="write down in a visit what the day asks for, without a screen")
+    note.add_argument("visit", type=Path, metavar="FILE.visit", help="visit file")
+    note.add_argument(
+        "words", nargs="*", help="what is written down, e.g. technician, then the words or number; left out: list all"
+    )
+    note.add_argument("--step", type=int, metavar="N", help="step of the day, where several ask for it")
+    note.add_argument("--photo", type=Path, nargs="+", metavar="FILE", help="photographs: names and SHA-256 are noted")
+    note.add_argument("--done", type=int, metavar="N", help="mark a step of the day as done")
+    note.add_argument("--skip", nargs=2, metavar=("N", "REASON"), help="leave a step out, and why")
 
     copy = commands.add_parser("copy", help="a whole copy of a visit in one file, also while it is measured into")
     copy.add_argument("visit", type=Path, metavar="FILE.visit", help="visit file")
@@ -133,7 +144,9 @@ def build_parser() -> argparse.ArgumentParser:
 
     archive = commands.add_parser("archive", help="questions over a folder of visits")
     archive.add_argument("folder", type=Path, help="folder of visit files")
-    archive.add_argument("--ask", metavar="QUESTION", help="worst, overdue, drift, faults, or a SELECT over visits")
+    archive.add_argument(
+        "--ask", metavar="QUESTION", help="worst, unproven, overdue, drift, faults, or a SELECT over visits"
+    )
     archive.add_argument("--build", action="store_true", help="read new and changed files first")
     archive.add_argument("--scheduler", metavar="ADDRESS", help="Dask scheduler to read them with; local: two workers")
 

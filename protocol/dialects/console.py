@@ -9,6 +9,7 @@ from __future__ import annotations
 
 import re
 from collections.abc import Mapping
+from dataclasses import replace
 
 from protocol.dialects.console_replies import ConsoleReplies, all_of, echo_of
 from protocol.dialects.events import (
@@ -23,6 +24,7 @@ from protocol.dialects.events import (
     Setup,
     TakeSweep,
     TextReply,
+    Waiting,
 )
 from protocol.dialects.exchange import (
     Step,
@@ -75,12 +77,12 @@ class ConsoleDialect(ConsoleReplies):
         """Forget the request; the profile's word for it where there is one."""
         self.forget()
         abort = self._console.abort
-        return abort.source.encode("ascii") + self._console.out_end if abort else b""
+        return self._console.sent(abort.source) if abort else b""
 
     def probe(self) -> bytes:
         """Asks for the identity, which no sweep's reply can be taken for."""
         self.forget()
-        return self._console.identify.source.encode("ascii") + self._console.out_end
+        return self._console.sent(self._console.identify.source)
 
     def proven(self, data: bytes) -> bool:
         """The identity and the end of its reply stand at the end, and nothing behind them."""
@@ -91,6 +93,12 @@ class ConsoleDialect(ConsoleReplies):
         return tail == self._identity if self._identity else self._identity_text(lines) != ""
 
     def _identify(self) -> Steps:
+        if self._console.unlock is not None:  # open already, it may refuse the line
+            line = self._console.unlock.source
+            data = line.encode("ascii") + self._console.out_end
+            step = self._step_for(line, data, Waiting.REPLY, None, 0, last=True, must=False, after_sweep=False)
+            silence = lambda buffer: (bytes(buffer), len(buffer))  # noqa: E731 - ends a reply of which nothing is known
+            yield replace(step, what="the line that opens it", settle=silence, empty=True)
         if self._console.wake is not None:
             yield from self._ask(self._console.wake, {}, refusable=True)
         lines = yield from self._lines(self._console.identify)

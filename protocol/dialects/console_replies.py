@@ -157,7 +157,11 @@ class ConsoleReplies(Exchange):
         """
         pieces, body = command.fill(values).split("\n"), b""
         for number, text in enumerate(pieces):
-            data = text.encode("ascii") + self._console.out_end
+            data = self._console.sent(text, value=number > 0)
+            if number and self._console.keys and not self._manner.lines(body, ""):
+                raise WireError(
+                    f"the key {pieces[0]!r} was not answered; its value was not sent, for its digits are keys"
+                )
             last = number == len(pieces) - 1
             step = self._step_for(text, data, waiting, table if last else None, points, last, must, after_sweep)
             if short and last and step.settle is not None:
@@ -170,12 +174,17 @@ class ConsoleReplies(Exchange):
             if refused is not None and not refusable:
                 raise WireError(f"the analyzer refused {text!r}: {plain(refused)}", refused=True)
         if table is not None and last and self._console.enough is not None and table.read.command is None:
-            yield Step(self._stop(), never, "'enough'", settle=lambda buffer: (b"", len(buffer)), empty=True)
+            prompted = self._manner.prompt is not None
+            stopped = (lambda buffer: self._manner.ended(bytes(buffer))) if prompted else None
+            yield Step(
+                self._stop(), never, "'enough'", settle=lambda buffer: (b"", len(buffer)), empty=not prompted,
+                nearly=stopped,
+            )  # fmt: skip
         return self._kept(body) if table is not None and not table.read.loose else body
 
     def _stop(self) -> bytes:
         assert self._console.enough is not None
-        return self._console.enough.source.encode("ascii").strip(b" ") + self._console.out_end
+        return self._console.sent(self._console.enough.source.strip(" "))
 
     def _step_for(
         self,

@@ -15,6 +15,8 @@ ESCAPE = re.compile(rb"\x1b\[[0-?]*[ -/]*[@-~]|\x1b[@-Z\\-_]|\x07")
 """Control sequences of terminals (ECMA-48): colours, cursor moves, the bell."""
 BACKSPACED = re.compile(rb"[^\x08\r\n]\x08")
 LINE_END = re.compile(rb"[\r\n]+")
+NAK = b"\x15"
+"""ASCII's own word for not taken; alone on a line it refuses in every dialect."""
 LONGEST_REFUSAL = 3
 """A reply of more lines is no refusal, even if one of them looks like one."""
 
@@ -31,9 +33,9 @@ def cleaned(data: bytes) -> bytes:
 
 
 def wild(text: str) -> bytes:
-    """A pattern for a line in which {n} is a number, {x} a word without blanks and {word} anything."""
-    parts = re.split(r"(\{n\}|\{x\}|\{word\})", text)
-    wilds = {"{n}": rb"[0-9]+", "{x}": rb"[!-~]+", "{word}": rb".*?"}
+    """A pattern for a line in which {n} is a number, {h} one in hexadecimal, {x} a word and {word} anything."""
+    parts = re.split(r"(\{n\}|\{h\}|\{x\}|\{word\})", text)
+    wilds = {"{n}": rb"[0-9]+", "{h}": rb"[0-9A-Fa-f]+", "{x}": rb"[!-~]+", "{word}": rb".*?"}
     return b"".join(wilds.get(part, re.escape(part.encode("ascii", "replace"))) for part in parts)
 
 
@@ -54,7 +56,10 @@ class Manner:
         """A prompt at the start of a line; None when there is none."""
         if not self.prompts:
             return None
-        return re.compile(rb"(?:^|(?<=[\r\n]))(?:" + b"|".join(wild(prompt) for prompt in self.prompts) + rb")")
+        alike = any(text.startswith(prompt.strip()) for text in self.chatter for prompt in self.prompts)
+        behind = rb"(?![^\r\n]+[\r\n])" if alike else b""  # a remark that begins as the prompt does
+        prompts = b"|".join(wild(prompt) for prompt in self.prompts)
+        return re.compile(rb"(?:^|(?<=[\r\n]))(?:" + prompts + rb")" + behind)
 
     @cached_property
     def prompt_line(self) -> re.Pattern[bytes] | None:
@@ -116,7 +121,7 @@ class Manner:
     def _marks(self) -> tuple[bytes, ...]:
         """How each prompt, or else each closing line, begins; empty when one of them may begin with anything."""
         marks = [
-            re.split(r"\{(?:n|x|word)\}", text)[0].encode("ascii", "replace") for text in self.prompts or self.ends
+            re.split(r"\{(?:n|h|x|word)\}", text)[0].encode("ascii", "replace") for text in self.prompts or self.ends
         ]
         return tuple(marks) if all(mark.strip() for mark in marks) else ()
 
@@ -135,7 +140,7 @@ class Manner:
             return None
         prefix = self.error_prefix.encode("ascii", "replace")
         for line in listed:
-            if prefix and line.startswith(prefix):
+            if line == NAK or (prefix and line.startswith(prefix)):
                 return line
             if self._refusal is not None and self._refusal.fullmatch(line):
                 return line
@@ -144,13 +149,13 @@ class Manner:
     def ended(self, data: bytes) -> bool:
         """Whether what came ends as a reply ends; never by silence."""
         text = cleaned(data)
-        if self.prompt is not None:
-            at = [match.end() for match in self.prompt.finditer(text)]
-            return bool(at) and not text[at[-1] :].strip()
-        if self.end is not None:
-            at = [match.end() for match in self.end.finditer(text)]
-            return bool(at) and not text[at[-1] :].strip()
-        return False
+        pattern = self.prompt or self.end
+        if pattern is None:
+            return False
+        at = [match.end() for match in pattern.finditer(text)]
+        behind = text[at[-1] :].strip() if at else b""
+        whole = text.endswith((b"\n", b"\r")) and all(self.remark(line) for line in LINE_END.split(behind))
+        return bool(at) and (not behind or whole)
 
 
 def _same(line: bytes, command: bytes) -> bool:

@@ -45,11 +45,14 @@ from protocol.dialects.numbers import INFINITE, number_list, pairs
 from protocol.errors import RequestError
 from protocol.profiles.profile import Profile
 from protocol.profiles.scpi import PARAMETERS, Scpi
-from protocol.profiles.templates import NUMBER, UNITS
+from protocol.profiles.templates import NUMBER, UNITS, Template
 from protocol.sweep import Identity, SweepSettings
 
 QUEUE_LIMIT = 40
 """Errors read from the queue before giving up; the standard asks for room for 2 at least, instruments keep 10 to 30."""
+
+FEWER = (1601, 1001, 801, 501, 401, 301, 201, 101, 51, 21, 11)
+"""Numbers of points that analyzers commonly end at."""
 
 FORMAT_NAMES = {"ascii": "ASCii,0", "real32": "REAL,32", "real64": "REAL,64"}
 _SIZES = {"real32": 4, "real64": 8}
@@ -163,10 +166,32 @@ class ScpiDialect(Exchange):
             values["level_dbm"] = settings.level_dbm
             commands.append(scpi.level)
         for template in commands:
-            if template is not None:
+            if template is not None and template is scpi.points:
+                yield from self._count(template, values)
+            elif template is not None:
                 yield from self._command(template.fill(values))
         self._stop_hz, self._asked = settings.stop_hz, values
         return Accepted()
+
+    def _count(self, template: Template, values: dict[str, float]) -> _Part:
+        """Set the points; where the analyzer refuses so many, the next fewer usual number: the rest is a further tile.
+
+        The refusal of the number that was asked for is what is raised when none is taken.
+        """
+        asked = values["points"]
+        first: WireError | None = None
+        for points in (asked, *(count for count in FEWER if count < asked)):
+            try:
+                yield from self._command(template.fill(values | {"points": points}))
+            except WireError as error:
+                if not error.fault.refused:
+                    raise
+                first = first or error
+                continue
+            values["points"] = points
+            return b""
+        assert first is not None
+        raise first
 
     def _read_settings(self) -> Steps:
         values: dict[str, float] = {}

@@ -11,6 +11,7 @@ from __future__ import annotations
 import io
 import re
 import warnings
+from itertools import pairwise
 from pathlib import Path
 
 import numpy as np
@@ -54,7 +55,7 @@ def parse_touchstone(
         raise RequestError(f"{path}: has {count} port(s), {what} has {wanted}; {give}")
     from skrf.io.touchstone import Touchstone  # noqa: PLC0415 - scikit-rf loads only where files are read
 
-    text = io.StringIO("\n".join(lines) + "\n")
+    text = io.StringIO("\n".join(_rising(lines, count)) + "\n")
     text.name = f"sweep.s{count}p"  # scikit-rf takes the number of ports from it
     try:
         with warnings.catch_warnings(), np.errstate(all="ignore"):
@@ -69,6 +70,21 @@ def parse_touchstone(
     if not (np.isfinite(s).all() and np.isfinite(frequency).all() and (np.diff(frequency) > 0).all()):
         raise RequestError(f"{path}: must be rising in frequency, all numbers finite; record the sweep again")
     return frequency, s
+
+
+def _rising(lines: list[str], ports: int) -> list[str]:
+    """The lines with those of the data turned round where every one of them is a whole point and the frequencies fall:
+    an analyzer that sweeps downwards, which scikit-rf takes for noise parameters behind the first point."""
+    data = [line for line in lines if line[0] not in "#["]
+    try:
+        points = [[float(word) for word in line.split()] for line in data]
+    except ValueError:
+        return lines
+    whole = len(points) > 1 and all(len(point) == 1 + 2 * ports**2 for point in points)
+    if not whole or not all(first[0] > second[0] for first, second in pairwise(points)):
+        return lines
+    turned = iter(reversed(data))
+    return [line if line[0] in "#[" else next(turned) for line in lines]
 
 
 def _thinned(data: bytes) -> list[str]:

@@ -6,12 +6,9 @@ Owns: the types that pass between the learner and whoever sits before it. Refuse
 from __future__ import annotations
 
 import enum
-import re
 from collections.abc import Sequence
 from dataclasses import dataclass
 from typing import Protocol
-
-from protocol.errors import RequestError
 
 
 class Role(enum.StrEnum):
@@ -30,6 +27,7 @@ class Role(enum.StrEnum):
     HOLD = "holds the sweep"
     RUN = "lets it sweep"
     DATA = "gives data"
+    TRACE = "chooses the trace"
     FREQUENCIES = "gives frequencies"
     IDENTITY = "gives identity"
     STATUS = "gives status"
@@ -53,14 +51,35 @@ class Word:
     """What the learner takes it for. Only words with a role other than NEVER and UNKNOWN are ever sent."""
     reason: str
     """Why it is taken so, or why it will never be sent."""
+    told: Told | None = None
+    """What the technician said of it."""
+
+
+@dataclass(frozen=True, slots=True)
+class Told:
+    """What a technician says of one word, e.g. from the paper manual. Believed only as far as trials go."""
+
+    role: Role
+    form: str = ""
+    """The whole command: {v} for a single value; {start}, {stop}, {centre}, {span}, {step}, {points} for several."""
+    unit: str = ""
+    """Ending of a profile's field (`khz`), "" where not said."""
+    writing: str = ""
+    """Form of a profile's field (`hex`, `comma`, `si`), "" for a plain number."""
+    question: str = ""
+    """The question whose answer shows this setting."""
+    trace: str = ""
+    """`s11` or `s21` where a word gives only that."""
 
 
 @dataclass(frozen=True, slots=True)
 class Correction:
-    """The technician says what word `number` is."""
+    """The technician says what word `number` is; 0 for a word that the listing does not show, `name`."""
 
     number: int
     role: Role
+    name: str = ""
+    told: Told | None = None
 
 
 @dataclass(frozen=True, slots=True)
@@ -73,49 +92,23 @@ class Progress:
     evidence: str = ""
 
 
-_CORRECTION = re.compile(r"\s*(\d{1,4})\s*[:=.]?\s*(.*?)\s*")
-
-
-def parse_corrections(text: str, words: Sequence[Word]) -> tuple[Correction, ...]:
-    """Corrections as typed, e.g. `7 sets start, 12 never`; "" is none. A role may be cut short while one fits.
-
-    Raises RequestError that names what was not understood.
-    """
-    known, found = {word.number for word in words}, {}
-    for part in re.split(r"[,;\n]", text):
-        if not part.strip():
-            continue
-        match = _CORRECTION.fullmatch(part)
-        if match is None:
-            raise RequestError(f"{part.strip()[:30]!r}: begin with the word's number, e.g. 7 sets start")
-        number = int(match.group(1))
-        if number not in known:
-            raise RequestError(f"there is no word {number}; they are numbered 1 to {max(known, default=0)}")
-        found[number] = Correction(number, _role(number, match.group(2)))
-    return tuple(found.values())
-
-
-def _role(number: int, typed: str) -> Role:
-    words = " ".join(typed.lower().split())
-    exact = [role for role in Role if words in (role.value, role.value.partition(" ")[2])]
-    fits = exact or [role for role in Role if words and role.value.startswith(words)]
-    if len(fits) != 1:
-        offered = ", ".join(fits or [role.value for role in Role])
-        raise RequestError(f"{number} {words[:20]!r}: say one of: {offered}")
-    return fits[0]
-
-
 class Dialogue(Protocol):
     """Whoever sits before the session. All of it may be answered by nobody."""
 
     def progress(self, progress: Progress) -> None:
         """Hear how far it is. Must return at once."""
 
-    async def words(self, words: Sequence[Word]) -> Sequence[Correction]:
-        """See all words once, before unfamiliar ones are tried; the answer corrects some by number."""
+    async def words(self, words: Sequence[Word], why: str = "") -> Sequence[Correction]:
+        """See all words before unfamiliar ones are tried, or once more when `why` says what is missing.
 
-    async def question(self, text: str, answers: Sequence[str]) -> str:
-        """Answer one question with one of `answers` (free text where there are none); "" for not known."""
+        The answer corrects some by number and names others that the listing does not show (`corrections`).
+        """
+
+    async def question(self, text: str, answers: Sequence[str], *, secret: bool = False) -> str:
+        """Answer one question with one of `answers` (free text where there are none); "" for not known.
+
+        `secret`: what is typed must not be shown or kept by whoever asks.
+        """
 
     async def deed(self, text: str) -> bool:
         """Do something with the hands ("take the lead off port 2") and say done; False: not possible."""
@@ -127,11 +120,11 @@ class Nobody:
     def progress(self, progress: Progress) -> None:
         """Unheard."""
 
-    async def words(self, words: Sequence[Word]) -> Sequence[Correction]:
+    async def words(self, words: Sequence[Word], why: str = "") -> Sequence[Correction]:
         """None."""
         return ()
 
-    async def question(self, text: str, answers: Sequence[str]) -> str:
+    async def question(self, text: str, answers: Sequence[str], *, secret: bool = False) -> str:
         """Not known."""
         return ""
 

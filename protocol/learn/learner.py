@@ -19,6 +19,7 @@ from protocol.learn.listening import MissingError
 from protocol.learn.scpi import Probe, learn_scpi, probe_scpi
 from protocol.learn.session import Session
 from protocol.learn.sweeps.columns import delay_of
+from protocol.learn.typed import unproved
 from protocol.learn.words.opening import KeyMenuError
 from protocol.learn.words.talk import AsksError, Talk
 from protocol.learn.writer import console_profile
@@ -55,6 +56,10 @@ STEPS = 8
 """Steps of a learning session, for whoever shows its progress."""
 
 
+SECOND_LOOKS = 3
+"""Times that the words are shown again because something is missing."""
+
+
 async def learn(port: str, dialogue: Dialogue) -> Learned:
     """Learn the analyzer at `port`; `dialogue` is whoever sits before the session.
 
@@ -75,8 +80,12 @@ async def learn(port: str, dialogue: Dialogue) -> Learned:
     try:
         try:
             tell("listening, then a line end and a sign that is no word")
-            await session.open()
-            if b"\n" in talk.out_end or not session.opening.answers or session.opening.asks_in_words:
+            try:
+                await session.open()
+            except KeyMenuError as menu:
+                if not await session.by_keys(str(menu)):
+                    raise
+            if not talk.keys and not await session.refuses("*IDN?"):
                 probe = await probe_scpi(talk)
                 await talk.raw(talk.out_end, 0.2)
             if probe is None:
@@ -85,7 +94,7 @@ async def learn(port: str, dialogue: Dialogue) -> Learned:
         except KeyMenuError as menu:
             raise NotLearnedError(
                 f"{port}: not learned: it acts on single keys, without a line end ({menu}); nothing more was sent, for"
-                " a key may do harm; such a dialect cannot be driven"
+                " a key may do harm. Which keys are safe only its paper manual tells; name them when asked"
             ) from None
         except AsksError as question:
             raise NotLearnedError(
@@ -110,15 +119,25 @@ async def learn(port: str, dialogue: Dialogue) -> Learned:
 async def _console(session: Session, tell: Callable[[str], None]) -> None:
     """All steps with a text console. Raises MissingError, AsksError or KeyMenuError."""
     tell("asking for a list of its words")
-    await session.list_words()
+    if not session.talk.keys:
+        await session.list_words()
     tell(f"{len(session.words)} words listed")
     await session.identify()
-    tell("how frequencies and points are set")
-    await session.settings()
-    tell("how a sweep is taken; what each column is")
-    await session.sweeps()
+    for left in range(SECOND_LOOKS, -1, -1):
+        try:
+            tell("how frequencies and points are set")
+            await session.settings()
+            tell("how a sweep is taken; what each column is")
+            await session.sweeps()
+            break
+        except MissingError as missing:
+            if not left or not await session.amend(str(missing)):
+                raise
+            session.anew()
     tell("limits and bandwidths")
     await session.limits()
+    await session.angles()
+    session.found.unknown += unproved(session.words, session.found)
 
 
 def _now() -> str:

@@ -79,6 +79,8 @@ def console_profile(session: Session, when: str) -> str:
     page.put("prompt", _list(manner.prompts) if manner.prompts else text(""))
     page.put("echo", _bool(manner.echo))
     page.put("out_end", text(session.talk.out_end.decode()))
+    if session.talk.keys:
+        page.put("keys", "true")
     for key, values in (
         ("ends", manner.ends),
         ("refusals", manner.refusals),
@@ -99,7 +101,11 @@ def console_profile(session: Session, when: str) -> str:
         page.put("ready", text(acquisition.ready))
     page.put("axis", text(found.axis))
     page.table("[console.commands]")
+    if session.opening.wake:
+        page.put("wake", text(session.opening.wake), "it asked for it before it listened")
     page.put("identify", text(found.identify))
+    if found.unlock:
+        page.put("unlock", text(found.unlock), "typed by hand, and kept by the technician's wish; it is in clear here")
     for key, value in found.commands.items():
         page.put(key, text(value))
     if found.bounds.bandwidth:
@@ -164,7 +170,7 @@ def _reads(page: Page, found: Found) -> None:
             elif not first:
                 page.put("same", "true")
             first = False
-            page.put("line", text(shape.line(names.fields)))
+            page.put("line", text(shape.line(names.fields)), found.evidence.get("columns", ""))
             page.put("loose", "true")
             if shape.stream:
                 page.put("points_per_line", "0")

@@ -9,8 +9,9 @@ Keys of [console]:
 | `prompt` | stands at the start of a line when it waits; a list of several; `{n}` is any number; "" for none |
 | `echo` | true when each command comes back as the first line of its reply |
 | `out_end` | ends each line that we send |
+| `keys` | true when it acts on single keys: a command of one sign is sent without `out_end` |
 | `in_end` | ends each line of the analyzer's (only strict reads mind) |
-| `ends` | lines that end a reply, such as "OK"; `{n}` is any number, `{x}` any word |
+| `ends` | lines that end a reply, such as "OK"; `{n}` is any number, `{h}` one in hexadecimal, `{x}` any word |
 | `error_prefix` | a reply line that begins so is a refusal |
 | `refusals` | whole lines that are refusals; `{word}` is the part that changes |
 | `chatter_prefix`, `remarks` | lines that begin so come unasked and are dropped |
@@ -23,7 +24,8 @@ Keys of [console]:
 | `axis` | how the frequencies were confirmed: column, list, read-back, phase slope, technician, unconfirmed |
 
 Keys of [console.commands], each a line with fields, or several lines parted by a line feed where the analyzer asks
-back: `identify`, `help`, `wake` (once, after opening), `span` (several settings in one line), `start`, `stop`,
+back: `identify`, `help`, `unlock` (a secret) and `wake` (both once, after opening), `span` (several settings in one
+line), `start`, `stop`,
 `centre`, `width` (the span alone), `step`, `points`, `bandwidth`, `level`, `average`, `sweep`, `poll`, `resume`,
 `pause`, `enough` (ends a stream of sweeps), `abort`.
 
@@ -85,6 +87,8 @@ class Console:
     """Stand at the start of a line when the analyzer waits for a command; empty when nothing does."""
     echo: bool
     out_end: bytes
+    keys: bool
+    """Whether it acts on single keys: a command of one sign has no line end, a value has."""
     in_end: bytes
     ends: tuple[str, ...]
     error_prefix: str
@@ -96,6 +100,8 @@ class Console:
     identify: Template
     identity_line: str
     """The reply line that holds the identity begins so; empty when the whole reply is the identity."""
+    unlock: Template | None
+    """A line that opens the console, kept by the owner's wish; never written to a wire log in clear."""
     wake: Template | None
     span: Template | None
     start: Template | None
@@ -121,6 +127,10 @@ class Console:
     axis: str
     reads: tuple[Read, ...]
     readback: tuple[ReadBack, ...]
+
+    def sent(self, text: str, *, value: bool = False) -> bytes:
+        """One line as it goes over the wire; `value`: it answers a question for a value."""
+        return text.encode("ascii") + (b"" if self.keys and len(text) == 1 and not value else self.out_end)
 
     @property
     def setters(self) -> tuple[Template | None, ...]:
@@ -168,7 +178,8 @@ def _of(*names: str) -> frozenset[str]:
 
 
 _COMMANDS = {
-    "wake": _NOTHING, "span": COMMAND_FIELDS - {"level_dbm"}, "start": _of("start_"), "stop": _of("stop_"),
+    "unlock": _NOTHING, "wake": _NOTHING,
+    "span": COMMAND_FIELDS - {"level_dbm"}, "start": _of("start_"), "stop": _of("stop_"),
     "centre": _of("centre_"), "width": _of("span_"), "step": _of("step_"), "points": frozenset({"points"}),
     "bandwidth": _of("bandwidth_"), "level": frozenset({"level_dbm"}), "average": frozenset({"count"}),
     "sweep": COMMAND_FIELDS, "poll": _NOTHING, "resume": _NOTHING, "pause": _NOTHING, "enough": _NOTHING,
@@ -191,6 +202,7 @@ def read_console(table: Table, limits: Limits) -> Console:
         prompts=_prompts(table),
         echo=table.boolean("echo"),
         out_end=table.choice("out_end", _LINE_ENDS).encode("ascii"),
+        keys=table.boolean("keys", default=False),
         in_end=table.choice("in_end", _LINE_ENDS, "\r\n").encode("ascii"),
         ends=_several(table, "ends"),
         error_prefix=_ascii(table, "error_prefix", ""),

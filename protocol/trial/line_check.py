@@ -162,7 +162,13 @@ def plan(profile: Profile, *, risky: bool = False) -> list[Planned]:
 
 
 async def at_port(profile: Profile, link: Link, planned: Sequence[Planned]) -> list[Outcome]:
-    """The outcome of each planned line at an analyzer. Nothing but these lines and the error query is sent."""
+    """The outcome of each planned line at an analyzer.
+
+    Nothing but these lines, the line that opens the console and the error query is sent. Raises RequestError for a
+    one-key menu.
+    """
+    if profile.console is not None and profile.console.keys:
+        raise RequestError("a one-key menu is not tried line by line: any sign too much presses a key; measure with it")
     said = {one.line.strip() for one in planned if not one.why_not} | {""}
     scpi, console = profile.scpi, profile.console
     if scpi is not None and scpi.error is not None:
@@ -178,6 +184,9 @@ async def at_port(profile: Profile, link: Link, planned: Sequence[Planned]) -> l
     lines = Lines(link, scpi, allowed) if scpi is not None else None
     end = scpi.out_end if scpi is not None else console.out_end if console is not None else b"\n"
     await talk.raw(end, 0.2)  # ends a line that somebody left open
+    if console is not None and console.unlock is not None:
+        said.add(console.unlock.source.strip())
+        await talk.secret(console.unlock.source)
     outcomes = []
     for one in planned:
         if one.why_not:

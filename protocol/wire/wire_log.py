@@ -11,12 +11,16 @@ import os
 import re
 import time
 from pathlib import Path
-from typing import TextIO
+from typing import ClassVar, TextIO
 
 from protocol.errors import RequestError
 
 SENT, CAME = ">", "<"
 HEADING = "# deepnotch wire log 1: seconds, > sent or < came, bytes"
+HIDDEN = b"*****"
+"""Stands for a secret, whatever its length."""
+LONGEST_ECHO = 400
+_ECHO_END = re.compile(rb"[\r\n]")
 LIMIT = 64 << 20
 """A longer file is no log of one session."""
 _LINE = re.compile(r"(\d+\.\d+) ([<>]) ((?:[ -\[\]-~]|\\\\|\\x[0-9a-f]{2})*)")
@@ -28,6 +32,12 @@ class _Current:
 
     file: TextIO | None = None
     began: float = 0.0
+    secrets: ClassVar[set[bytes]] = set()
+    """Lines that are never written in clear, by this process."""
+    echo: bytes | None = None
+    """What came since a secret was sent, as long as its line has not ended; None elsewhere."""
+    held: bytes = b""
+    """The end of what came that may be the beginning of a secret."""
 
 
 def begin(path: Path) -> None:
@@ -43,8 +53,23 @@ def begin(path: Path) -> None:
     _Current.file.write(HEADING + "\n")
 
 
+def hide(secret: str) -> None:
+    """Never write this line in clear, nor what comes behind it up to the first line end (its echo, in any manner)."""
+    if secret.strip():
+        _Current.secrets.add(secret.strip().encode("latin-1", "replace"))
+
+
+def masked(data: bytes) -> bytes:
+    """Bytes with each hidden line in stars, whatever its case."""
+    for secret in sorted(_Current.secrets, key=len, reverse=True):
+        data = re.sub(re.escape(secret), HIDDEN, data, flags=re.IGNORECASE)
+    return data
+
+
 def end() -> None:
     """Close the log; harmless without one."""
+    if _Current.held:
+        _write(CAME, b"")
     if _Current.file is not None:
         _Current.file.close()
     _Current.file = None
@@ -53,6 +78,49 @@ def end() -> None:
 def note(direction: str, data: bytes) -> None:
     """One line of the log, where there is one. A full disk ends the log, never the measurement."""
     if _Current.file is None or not data:
+        return
+    if not _Current.secrets:
+        _write(direction, data)
+    elif direction == SENT:
+        if _Current.held:
+            _write(CAME, b"")
+        _Current.echo = b"" if any(secret == data.strip() for secret in _Current.secrets) else None
+        _write(direction, masked(data))
+    else:
+        _came(data)
+
+
+def _came(data: bytes) -> None:
+    """What came, the echo of a secret in stars, and what may be the beginning of one held back."""
+    if _Current.echo is not None:
+        _Current.echo += data
+        ended = _ECHO_END.search(_Current.echo)
+        if ended is None and len(_Current.echo) < LONGEST_ECHO:
+            return
+        data = HIDDEN + _Current.echo[ended.start() if ended else LONGEST_ECHO :]
+        _Current.echo = None
+    text = _Current.held + data
+    longest = max(map(len, _Current.secrets))
+    begun = [
+        size for size in range(1, longest)
+        if any(secret.lower().startswith(text[-size:].lower()) and size < len(secret) for secret in _Current.secrets)
+    ]  # fmt: skip
+    keep = len(text) - max(begun, default=0)
+    whole, _Current.held = text[:keep], text[keep:]
+    if whole:
+        _put(CAME, masked(whole))
+
+
+def _write(direction: str, data: bytes) -> None:
+    held, _Current.held = _Current.held, b""
+    if held:
+        _put(CAME, HIDDEN)
+    if data:
+        _put(direction, data)
+
+
+def _put(direction: str, data: bytes) -> None:
+    if _Current.file is None:
         return
     try:
         _Current.file.write(f"{time.monotonic() - _Current.began:.4f} {direction} {escaped(data)}\n")

@@ -6,6 +6,7 @@ and to hide a single thrown-out sample. The batch form is the reference; `Runnin
 
 from __future__ import annotations
 
+from collections.abc import Mapping
 from dataclasses import dataclass
 
 import numpy as np
@@ -39,6 +40,15 @@ FEWEST_FOR_REJECTION = 5
 WHOLE_SWEEP_SHARE = 0.25
 """A sweep with more of its points thrown out is left out whole: what remains of it is burst below the limit."""
 
+WALK_LEVELS = (1.5, 2.5, 4.0, 6.0)
+"""Of |d|^2 / 2 between two sweeps, in units of the noise around the point."""
+
+LEAST_WALK = 2e-3
+"""Less than 0.02 dB of a point's own level is no walk: number formats and gain do as much."""
+
+LARGEST_GAIN = 0.02
+"""Gain that shakes by more than 0.17 dB from sweep to sweep is a fault of its own."""
+
 FIRST_SWEEPS = 32
 """Sweeps that a running average holds back to find its robust start."""
 
@@ -50,6 +60,9 @@ class Average:
     `mean` (K,) complex; `kept` and `thrown` (K,) counts of samples; `sweeps` N; `thrown_sweeps` how many sweeps were
     hit by a burst; `scatter_power` (K,) is E|n|^2 of one sweep about the mean, NaN where fewer than two samples were
     kept; `too_busy` says that over a quarter of the sweeps was hit, `too_busy_points` (K,) the same point by point.
+    `walks` (L, K) counts how many of `differences` between successive sweeps were larger than `WALK_LEVELS` times the
+    noise around the point, nothing thrown out but whole sweeps, and `between_power` (K,) is their mean |d|^2 / 2: what
+    walks at a point from sweep to sweep shows there.
     """
 
     mean: NDArray[np.complex128]
@@ -60,6 +73,9 @@ class Average:
     scatter_power: NDArray[np.float64]
     too_busy: bool
     too_busy_points: NDArray[np.bool_]
+    between_power: NDArray[np.float64]
+    walks: NDArray[np.int64]
+    differences: int
 
 
 def average_sweeps(sweeps: NDArray[np.complex128]) -> Average:
@@ -73,16 +89,15 @@ def average_sweeps(sweeps: NDArray[np.complex128]) -> Average:
     data = np.atleast_2d(np.asarray(sweeps, np.complex128))
     if data.size == 0 or not np.isfinite(data.view(np.float64)).all():
         raise ValueError("an average needs at least one sweep of finite numbers")
-    keep, hit = _keep(data)
-    return _summary(data, keep, hit)
+    return _summary(data, *_keep(data))
 
 
-def _keep(data: NDArray[np.complex128]) -> tuple[NDArray[np.bool_], NDArray[np.bool_]]:
-    """Which samples (N, K) to keep, and which sweeps (N,) were hit by a burst."""
+def _keep(data: NDArray[np.complex128]) -> tuple[NDArray[np.bool_], NDArray[np.bool_], NDArray[np.float64]]:
+    """Which samples (N, K) to keep, which sweeps (N,) were hit by a burst, and the scatter (K,) around the points."""
     count, points = data.shape
     keep = np.ones(data.shape, bool)
     if count < FEWEST_FOR_REJECTION:
-        return keep, np.zeros(count, bool)
+        return keep, np.zeros(count, bool), np.full(points, np.inf)
     centre = np.median(data.real, axis=0) + 1j * np.median(data.imag, axis=0)
     square = _square(data - centre)
     scale = np.median(square, axis=0) / np.log(2.0) / (1.0 - MEDIAN_SHORTFALL / count)
@@ -97,7 +112,13 @@ def _keep(data: NDArray[np.complex128]) -> tuple[NDArray[np.bool_], NDArray[np.b
         # In the median over the points a scatter of few samples is too small (Wilson and Hilferty, 1931).
         shortfall = (1.0 - 1.0 / (9.0 * np.maximum(kept - 1, 1))) ** 3
         scale = np.where(kept > 1, (square * keep).sum(axis=0) / safe / TRUNCATION / shortfall, scale)
-    return keep, _hit((~keep).sum(axis=1), points)
+    return keep, _hit(_passing(~keep, keep.mean(axis=0)).sum(axis=-1), points), _limit(scale) / LIMIT
+
+
+def _passing(thrown: NDArray[np.bool_], kept_share: NDArray[np.float64]) -> NDArray[np.bool_]:
+    """Thrown samples (..., K) but for those at few points that are hit time and again: a steady carrier is no burst."""
+    steady = kept_share < 1.0 - BUSY_SHARE
+    return thrown & ~steady if steady.mean() < BUSY_SHARE else thrown
 
 
 def _limit(scale: NDArray[np.float64]) -> NDArray[np.float64]:
@@ -120,22 +141,55 @@ def _hit(thrown: NDArray[np.int64], points: int) -> NDArray[np.bool_]:
     return thrown >= max(4.0, expected + 6.0 * float(np.sqrt(expected)))
 
 
-def _summary(data: NDArray[np.complex128], keep: NDArray[np.bool_], hit: NDArray[np.bool_]) -> Average:
+def _walks(
+    data: NDArray[np.complex128], around: NDArray[np.float64]
+) -> tuple[NDArray[np.float64], NDArray[np.int64], int]:
+    """Sum of |d|^2 / 2 (K,) over the differences of successive sweeps (N, K), how many (L, K) were over each level of
+    the noise `around` the points (K,), and their number."""
+    square = _square(np.diff(data, axis=0)) / 2.0
+    if not np.isfinite(around).all():  # too few sweeps to tell
+        return square.sum(axis=0), np.zeros((len(WALK_LEVELS), data.shape[1]), np.int64), 0
+    usual = _usual(around, _square(np.median(data.real, axis=0) + 1j * np.median(data.imag, axis=0)))
+    over = np.array([(square > level * usual).sum(axis=0) for level in WALK_LEVELS])
+    return square.sum(axis=0), over, len(square)
+
+
+def _usual(around: NDArray[np.float64], level: NDArray[np.float64]) -> NDArray[np.float64]:
+    """What noise and gain alone leave at the points (K,): what is seen `around` those of the lowest `level` |x|^2, and
+    a share of each point's level that is found where that is largest and is no larger than any gain's. A carrier that
+    raises twenty points in a row raises what is around them, and is not in this."""
+    quiet = float(np.median(around[level <= np.quantile(level, 0.25)]))
+    loud = level >= np.quantile(level, 0.75)
+    gain = float(np.median((around[loud] - quiet) / np.maximum(level[loud], 1e-300)))
+    return np.asarray(quiet + min(max(gain, LEAST_WALK**2), LARGEST_GAIN**2) * level)
+
+
+def _summary(
+    data: NDArray[np.complex128], keep: NDArray[np.bool_], hit: NDArray[np.bool_], around: NDArray[np.float64]
+) -> Average:
     count = data.shape[0]
     kept = keep.sum(axis=0)
     mean = (data * keep).sum(axis=0) / np.maximum(kept, 1)
     spread = (_square(data - mean) * keep).sum(axis=0)
-    return _average(mean, kept, spread, count, int(hit.sum()))
+    return _average(mean, kept, spread, count, int(hit.sum()), *_walks(data[keep.any(axis=1)], around))
 
 
 def _average(
-    mean: NDArray[np.complex128], kept: NDArray[np.int64], spread: NDArray[np.float64], count: int, hit: int
+    mean: NDArray[np.complex128],
+    kept: NDArray[np.int64],
+    spread: NDArray[np.float64],
+    count: int,
+    hit: int,
+    between: NDArray[np.float64],
+    walks: NDArray[np.int64],
+    differences: int,
 ) -> Average:
     scatter = np.full(mean.shape, np.nan)
     enough = kept > 1
     cut = TRUNCATION if count >= FEWEST_FOR_REJECTION else 1.0
     scatter[enough] = spread[enough] / (kept[enough] - 1) / cut
     thrown = count - kept
+    spoilt = (thrown > np.maximum(BUSY_SHARE * count, 1.0)) | (kept == 0)
     return Average(
         mean=mean,
         kept=kept.astype(np.int64),
@@ -143,25 +197,16 @@ def _average(
         sweeps=count,
         thrown_sweeps=hit,
         scatter_power=scatter,
-        too_busy=hit > max(BUSY_SHARE * count, 1.0),
-        too_busy_points=(thrown > np.maximum(BUSY_SHARE * count, 1.0)) | (kept == 0),
+        too_busy=bool(hit > max(BUSY_SHARE * count, 1.0) or spoilt.mean() > 0.5),
+        too_busy_points=spoilt,
+        between_power=between / max(differences, 1),
+        walks=walks,
+        differences=differences,
     )
 
 
 def _square(values: NDArray[np.complex128]) -> NDArray[np.float64]:
     return values.real**2 + values.imag**2
-
-
-@dataclass(frozen=True, slots=True)
-class RunningSums:
-    """What a running average is made of after its first sweeps: `sweeps` taken in, `hits` thrown out whole or in part,
-    arrays (K,) `mean`, `kept`, and `spread` (sum of |x - mean|^2)."""
-
-    sweeps: int
-    hits: int
-    mean: NDArray[np.complex128]
-    kept: NDArray[np.int64]
-    spread: NDArray[np.float64]
 
 
 class RunningAverage:
@@ -178,6 +223,10 @@ class RunningAverage:
         self._mean = np.zeros(0, np.complex128)
         self._kept = np.zeros(0, np.int64)
         self._spread = np.zeros(0)
+        self._between = np.zeros(0)
+        self._walks = np.zeros((len(WALK_LEVELS), 0), np.int64)
+        self._differences = 0
+        self._previous = np.zeros(0, np.complex128)
 
     @property
     def sweeps(self) -> int:
@@ -198,34 +247,54 @@ class RunningAverage:
             return
         self._fold(sweep)
 
-    def sums(self) -> RunningSums | None:
-        """All that goes on from here; None while the first sweeps are held back."""
+    def sums(self) -> dict[str, NDArray[np.generic]] | None:
+        """All that goes on from here, by name, numbers as arrays of no dimension; None while the first sweeps are held
+        back."""
         if self._first or not self._count:
             return None
-        return RunningSums(self._count, self._hits, self._mean, np.asarray(self._kept, np.int64), self._spread)
+        return {name: np.asarray(value) for name, value in vars(self).items() if name != "_first"}
 
-    def restore(self, sums: RunningSums) -> None:
-        """Go on from there, to the last bit as if the sweeps had been taken in."""
-        self._first, self._count, self._hits = [], sums.sweeps, sums.hits
-        self._mean, self._kept, self._spread = sums.mean, sums.kept, sums.spread
+    def restore(self, sums: Mapping[str, NDArray[np.generic]], points: int) -> None:
+        """Go on from there, to the last bit as if the sweeps had been taken in. Raises ValueError for sums of another
+        rule or of other points, and for what is no sum."""
+        mine = {name: value for name, value in vars(self).items() if name != "_first"}
+        if set(sums) != set(mine):
+            raise ValueError("sums of another rule of averaging")
+        for name, value in mine.items():
+            found, kind = sums[name], np.asarray(value)
+            shape = (*kind.shape[:-1], points) if kind.ndim else ()
+            whole = found.dtype == kind.dtype and found.shape == shape and bool(np.isfinite(found).all())
+            if not whole or (kind.dtype.kind == "i" and bool((np.asarray(found, np.int64) < 0).any())):
+                raise ValueError(f"no sum: {name}")
+        for name, value in mine.items():
+            setattr(self, name, sums[name] if isinstance(value, np.ndarray) else int(sums[name]))
+        self._first = []
 
     def _start(self) -> None:
         data = np.array(self._first)
-        keep, hit = _keep(data)
+        keep, hit, around = _keep(data)
         self._kept = keep.sum(axis=0)
         self._mean = (data * keep).sum(axis=0) / np.maximum(self._kept, 1)
         self._spread = (_square(data - self._mean) * keep).sum(axis=0)
         self._hits = int(hit.sum())
+        whole = data[keep.any(axis=1)]
+        self._between, self._walks, self._differences = _walks(whole, around)
+        self._previous = whole[-1] if len(whole) else data[-1]
         self._first = []
 
     def _fold(self, sweep: NDArray[np.complex128]) -> None:
         scale = self._spread / np.maximum(self._kept - 1, 1) / TRUNCATION
         delta = sweep - self._mean
-        keep = _square(delta) <= _limit(scale) * (1.0 + 1.0 / np.maximum(self._kept, 1))
-        thrown = np.array([int((~keep).sum())])
+        around = _limit(scale) / LIMIT
+        keep = _square(delta) <= LIMIT * around * (1.0 + 1.0 / np.maximum(self._kept, 1))
+        share = self._kept / (self._count - 1)
+        thrown = np.array([int(_passing(~keep, share).sum())])
         self._hits += int(_hit(thrown, sweep.size)[0])
         if keep.mean() < 1.0 - WHOLE_SWEEP_SHARE:
             return
+        more, over, _ = _walks(np.array([self._previous, sweep]), around)
+        self._between, self._walks, self._differences = self._between + more, self._walks + over, self._differences + 1
+        self._previous = sweep
         self._kept = self._kept + keep
         step = np.where(keep, delta / np.maximum(self._kept, 1), 0.0)
         self._mean = self._mean + step
@@ -237,4 +306,13 @@ class RunningAverage:
             raise ValueError("no sweep was taken in yet")
         if self._first:
             return average_sweeps(np.array(self._first))
-        return _average(self._mean.copy(), self._kept, self._spread, self._count, self._hits)
+        return _average(
+            self._mean.copy(),
+            self._kept,
+            self._spread,
+            self._count,
+            self._hits,
+            self._between,
+            self._walks,
+            self._differences,
+        )

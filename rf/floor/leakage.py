@@ -15,11 +15,21 @@ from numpy.typing import NDArray
 from rf.floor.average import average_sweeps
 from rf.floor.bound import two_sided, upper_limit
 from rf.floor.floor import Floor, floor_from_scatter
-from rf.values.decibel import power_db
+from rf.values.decibel import amplitude, power_db
 from rf.values.figure import CONFIDENCE, Figure, at_least, cant_say, reading
 
 LEAK_POINTS = 21
-"""Samples around a channel that carry the leak there."""
+"""Samples around a channel that carry the leak there, at the least; all within `LEAK_HALF_HZ` do."""
+
+LEAK_HALF_HZ = 0.5e6
+"""A leak of fifty nanoseconds turns by a sixth of a radian over this, so that value and slope leave half a per cent."""
+
+LEADS_MOVE = 1.2
+"""Leads that go from the loads to the duplexer leak otherwise than they did: by up to a fifth (common practice for
+leads that are laid the same way again). A limit from a survey is multiplied by this."""
+
+ROOM_SHARE = 1.0 / 3.0
+"""Share of a goal's room that a survey's limit may take before it costs a proof more than it settles."""
 
 LARGE = 1e5
 """Above this the noncentral chi-square law is taken as normal; the library's inversion ends there."""
@@ -107,11 +117,13 @@ def leak_limit_at(frequency_hz: NDArray[np.float64], split: FloorSplit, at_hz: f
     """Amplitude that the leak at `at_hz` does not exceed (95 %), from the samples around it; None outside the survey.
 
     A leak runs over tens of nanoseconds at most, so over `LEAK_POINTS` neighbouring samples of a sweep over a few per
-    cent of the carrier it is a value with a slope; pooling them takes the limit below the floor of a single sample.
+    cent of the carrier, or all those of a zoom, it is a value with a slope; pooling them takes the limit below the
+    floor of a single sample.
     """
     if not frequency_hz[0] <= at_hz <= frequency_hz[-1]:
         return None
-    near = np.argsort(np.abs(frequency_hz - at_hz))[:LEAK_POINTS]
+    within = int((np.abs(frequency_hz - at_hz) <= LEAK_HALF_HZ).sum())
+    near = np.argsort(np.abs(frequency_hz - at_hz))[: max(LEAK_POINTS, within)]
     near = near[~split.ingress[near]]
     if near.size < LEAK_POINTS // 2:
         return None
@@ -120,6 +132,20 @@ def leak_limit_at(frequency_hz: NDArray[np.float64], split: FloorSplit, at_hz: f
     value = abs(complex(weights @ split.steady[near]))
     power = float(weights**2 @ split.averaged_power[near])
     return float(upper_limit(value, power, split.floor.dof))
+
+
+def survey_sweeps(one_sweep_power: float, points: int, goal_db: float) -> int:
+    """Sweeps of a survey after which its limit, where no leak is found, takes a third of what `goal_db` (with all that
+    is spared for other errors) leaves; `points` samples carry the leak, each with E|n|^2 = `one_sweep_power`."""
+    wanted = ROOM_SHARE * amplitude(-goal_db)
+    one = float(upper_limit(0.0, one_sweep_power / max(points, 1)))
+    return max(math.ceil((one / wanted) ** 2), 5)
+
+
+def leak_points(frequency_hz: NDArray[np.float64]) -> int:
+    """Samples of such a sweep that carry the leak at a channel in its middle."""
+    step = float(frequency_hz[-1] - frequency_hz[0]) / max(frequency_hz.size - 1, 1)
+    return min(frequency_hz.size, max(LEAK_POINTS, round(2.0 * LEAK_HALF_HZ / max(step, 1.0)) + 1))
 
 
 def _ingress(sweeps: NDArray[np.complex128], power: float) -> NDArray[np.bool_]:

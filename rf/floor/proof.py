@@ -4,9 +4,9 @@ Owns: the one rule by which random, leakage, mismatch, step and fit errors meet;
 rejection goal. Refuses: a pass from anything but the proof bound.
 
 Rule: the random limit is an amplitude; a surveyed leak adds to it as an amplitude, for its phase is unknown;
-mismatch at port 2, step and fit errors are limits in dB and add to one another. Limits that no averaging lowers are
-added, not taken as a root sum of squares, so that the bound holds for every phase (worst case; EURAMET cg-12 treats
-the same terms as half-widths).
+mismatch at port 2, the load on the third port, step and fit errors are limits in dB and add to one another. Limits
+that no averaging lowers are added, not taken as a root sum of squares, so that the bound holds for every phase (worst
+case; EURAMET cg-12 treats the same terms as half-widths).
 """
 
 from __future__ import annotations
@@ -27,11 +27,18 @@ REFLECTS_ALL_DB = 0.0
 @dataclass(frozen=True, slots=True)
 class Limits:
     """What limits a rejection besides noise: `leakage` amplitude re thru (None: not surveyed), match of the analyzer's
-    port 2 as return loss, and `step_db` for a channel between samples."""
+    port 2 as return loss, `step_db` for a channel between samples, and `third_port_db` what the load on the third port
+    may do (`rf.floor.third_port`)."""
 
     leakage: float | None = None
     port2_return_loss_db: float = 20.0
     step_db: float = 0.0
+    third_port_db: float = 0.0
+
+    @property
+    def systematic_db(self) -> float:
+        """All that no averaging lowers and that is told in dB, but for the fit."""
+        return self.mismatch_db + self.third_port_db + self.step_db
 
     @property
     def mismatch_db(self) -> float:
@@ -51,7 +58,7 @@ class Rejection:
 
 def rejection_of(pooled: Pooled, limits: Limits, confidence: float = CONFIDENCE) -> Rejection:
     """Rejection in positive dB re thru from one pooled value; `confidence` one-sided, for the proof."""
-    systematic = limits.mismatch_db + limits.step_db + abs(pooled.bias_db)
+    systematic = limits.systematic_db + abs(pooled.bias_db)
     figure = rejection_figure(pooled.value, pooled.power, pooled.dof, leakage=limits.leakage, systematic_db=systematic)
     random = float(upper_limit(abs(pooled.value), pooled.power, pooled.dof, confidence))
     leak = limits.leakage or 0.0
@@ -60,6 +67,7 @@ def rejection_of(pooled: Pooled, limits: Limits, confidence: float = CONFIDENCE)
         ("random", amplitude_db(random / max(abs(pooled.value), 1e-300))),
         ("leakage", amplitude_db((random + leak) / random)),
         ("mismatch", limits.mismatch_db),
+        ("load", limits.third_port_db),
         ("step", limits.step_db),
         ("fit", abs(pooled.bias_db)),
     )

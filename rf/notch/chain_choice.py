@@ -22,7 +22,7 @@ from rf.notch.chain_fit import ChainFit, Observed, fit_chains
 from rf.notch.chain_model import Chain, ChainShape
 from rf.notch.chain_start import hidden_band, reordered, starts
 
-DEPARTURES = (0.0, 0.1, 0.3, 0.6, 1.0, 3.0)
+DEPARTURES = (0.0, 0.1, 0.3, 0.6, 1.0, 2.0, 5.0)
 """Scales of the usual departures that are tried."""
 
 HOPELESS = 5.0
@@ -43,6 +43,9 @@ SUSPECT_ERROR = 0.02
 
 THIN_POINTS = 128
 """Samples for the search of a start; the last descents take them all."""
+
+LEAKLESS = 2
+"""How many of the likeliest fits are tried without a leak."""
 
 WORTH = 1.0
 """Another order of the cavities must be cheaper by this to be followed."""
@@ -126,11 +129,11 @@ def blend_fits(
 
 
 def _suspect(blend: Blend, observed: Observed) -> bool:
-    """Whether the fit looks like a false minimum: it needs the largest departures, or a large error besides."""
+    """Whether the fit looks like a false minimum: it lies outside the hidden band, or needs a large error besides."""
     band = hidden_band(
         blend.best.chain.f * blend.best.shape.reject_hz, observed.data, observed.noise_power, blend.best.shape.reject_hz
     )
-    if blend.best.departure >= DEPARTURES[-1] or outside(blend.best, band):
+    if outside(blend.best, band):
         return True
     return blend.p_value < NOTICED and _needed_error(blend.best, observed) > SUSPECT_ERROR
 
@@ -205,6 +208,7 @@ def _climb(chain: Chain, observed: Observed, p: NDArray[np.float64]) -> Blend:
     fits = _onwards(chain, observed, fits)
     if not fits:
         raise np.linalg.LinAlgError("no descent stands")
+    fits += _tight(chain, observed, fits)
     evidence = np.array([fit.log_evidence for fit in fits])
     weight = np.exp(evidence - evidence.max())
     weight /= weight.sum()
@@ -224,6 +228,16 @@ def _onwards(chain: Chain, observed: Observed, fits: list[ChainFit]) -> list[Cha
             if again is not None and again.cost < fits[k].cost:
                 fits[k] = again
     return fits
+
+
+def _tight(chain: Chain, observed: Observed, fits: list[ChainFit]) -> list[ChainFit]:
+    """The likeliest fits once more without a leak past the unit: where the data show none, its freedom must not cost."""
+    ahead = sorted((fit for fit in fits if fit.departure > 0), key=lambda fit: -fit.log_evidence)[:LEAKLESS]
+    if not ahead:
+        return []
+    sealed = replace(observed, leak=0.0)
+    tried = fit_chains(chain, sealed, np.array([fit.p for fit in ahead]), [fit.departure for fit in ahead])
+    return [fit for fit in tried if fit is not None]
 
 
 def _together(log_evidence: NDArray[np.float64]) -> float:

@@ -40,9 +40,19 @@ PRIOR_GAIN = (3.0, 30.0, 0.3, 30.0, 0.1, 0.3)
 SLOPE = (0.03, 0.01, 0.03)
 """Usual departures (scale 1): slope of the level and curvature of level and phase that leads and correction leave,"""
 
-OWN = (0.1, 0.15, 0.05)
+OWN = (0.1, 0.15, 0.05, 0.03)
 """Usual departures (scale 1): cavities of one side are alike within these shares in coupling, unloaded Q,
-susceptance,"""
+susceptance and length of their line,"""
+
+OTHER_OWN = (0.1, 0.03)
+"""the other side is like this one within these shares in coupling and harness,"""
+
+TOGETHER = 0.5
+"""the notches of one side were tuned to within this many half-widths f / 2Q of their mean,"""
+
+LEAK = 1e-3
+"""and past the unit leaks no more than this, in each quadrature (-60 dB): whatever else the bench is like, where
+nobody surveyed it."""
 
 LOSS = 0.1 / 8.686 / (math.pi / 2.0)
 """a harness line loses 0.1 dB,"""
@@ -54,15 +64,25 @@ RIPPLE = 0.02
 """and the correction leaves a ripple of 0.2 dB rms, spread over the cosines: 0.05 dB each."""
 
 STEPS = 40
-CONVERGED = 1e-3
-"""Fall of the cost that is still predicted: the parameters are then within 0.03 standard deviations of the minimum."""
+BEND_AT, LARGEST_BEND = 0.1, 0.75
+"""Share of a step at which the second derivative is taken; and the largest second-order part, as a share of the step,
+that is followed (Transtrum and Sethna 2012, arXiv:1201.5885, section 3)."""
+
+FIRST_DAMPING = 1.0
+
+DATA_SHARE = 1e-6
+"""Share of the data's own precision in the yardstick of the damping."""
+
+CONVERGED = 0.02
+"""Fall of the cost that is still predicted: the parameters are then within 0.15 standard deviations of the minimum."""
 
 
 @dataclass(frozen=True, slots=True)
 class Observed:
     """What is fitted: `data` (K,) over additive `noise_power` (K,) with `relative_error`; `unloaded_q` as expected;
     `port_reflection` is what the analyzer's ports may reflect (amplitude), 0 for matched ones; `least_departure`
-    the smallest scale of the usual departures that is to be believed."""
+    the smallest scale of the usual departures that is to be believed; `leak` what may leak past the unit (amplitude)
+    where there are departures at all."""
 
     data: NDArray[np.complex128]
     noise_power: NDArray[np.float64]
@@ -70,6 +90,7 @@ class Observed:
     unloaded_q: float
     port_reflection: float = 0.0
     least_departure: float = 0.0
+    leak: float = LEAK
 
     def only(self, which: slice | NDArray[np.bool_]) -> Observed:
         """These samples alone."""
@@ -100,11 +121,12 @@ class ChainFit:
 
 
 def priors(
-    shape: ChainShape, unloaded_q: float, departure: float, port_reflection: float = 0.0, *, searching: bool = False
+    shape: ChainShape, observed: Observed, departure: float, *, searching: bool = False
 ) -> tuple[NDArray[np.float64], NDArray[np.float64], NDArray[np.bool_]]:
-    """Prior mean, weight (1 / standard deviation; 0 where nothing is known) and which parameters move, each (P,)."""
+    """Prior mean, weight (1 / standard deviation; 0 where nothing is known) and which parameters move, each (P,). The
+    weight of the places holds them to their own mean."""
     mean, weight, free = np.zeros(shape.size), np.zeros(shape.size), np.ones(shape.size, bool)
-    mean[shape.log_q] = math.log(unloaded_q)
+    mean[shape.log_q] = math.log(observed.unloaded_q)
     weight[shape.log_q] = 1.0 / PRIOR_LOG_Q
     mean[shape.log_x], weight[shape.log_x] = PRIOR_LOG_X[0], 1.0 / PRIOR_LOG_X[1]
     mean[shape.harness], weight[shape.harness] = 1.0, 1.0 / PRIOR_HARNESS
@@ -118,6 +140,7 @@ def priors(
         free[slow] = False
     weight[shape.loss] = 1.0 / LOSS
     usual = [(shape.ripple, RIPPLE / math.sqrt(RIPPLE_TERMS)), *zip(shape.own, OWN, strict=True)]
+    usual += [(slice(shape.other_own.start + k, shape.other_own.start + k + 1), OTHER_OWN[k]) for k in range(2)]
     for part, spread in usual:
         if departure > 0:
             weight[part] = 1.0 / (departure * spread)
@@ -126,17 +149,23 @@ def priors(
     if departure > 0:
         # What closes the third port was never seen by anybody: its size does not follow the rest of the bench.
         weight[shape.far] = 1.0 / FAR
+        if shape.cavities > 1:
+            weight[shape.places] = 2.0 * observed.unloaded_q / (departure * TOGETHER)
     else:
         free[shape.far] = False
+    weight[shape.leak] = 1.0 / max(observed.leak, 1e-12)
+    free[shape.leak] = departure > 0 and observed.leak > 0
     for part in (shape.load, shape.source):
-        if port_reflection > 0:
-            weight[part] = math.sqrt(2.0) / port_reflection
+        if observed.port_reflection > 0:
+            weight[part] = math.sqrt(2.0) / observed.port_reflection
         else:
             free[part] = False
     if shape.pass_hz is None:
         free[shape.trim] = False
     if not shape.other_side:
-        free[[shape.other, *range(shape.far.start, shape.far.stop)]] = False
+        free[
+            [shape.other, *range(shape.far.start, shape.far.stop), *range(shape.other_own.start, shape.other_own.stop)]
+        ] = False
     return mean, weight, free
 
 
@@ -178,8 +207,7 @@ def fit_chains(
         those = [k for k, departure in enumerate(departures) if (departure == 0) == ideal]
         if not those:
             continue
-        held = [priors(chain.shape, observed.unloaded_q, departures[k], observed.port_reflection, searching=searching)
-                for k in those]  # fmt: skip
+        held = [priors(chain.shape, observed, departures[k], searching=searching) for k in those]
         mean, weight, free = held[0][0], np.array([each[1] for each in held]), held[0][2]
         problem = _Problem(chain, observed, mean, _mixing(free, tied))
         p = np.where(free, starts[those], mean)
@@ -196,22 +224,22 @@ def fit_chains(
 @dataclass(frozen=True, slots=True)
 class _State:
     """Everything that belongs to B parameter vectors: `p` (B, P), prior `weight` (B, P), `model` and `sigma` (B, K),
-    the derivatives `dlog` (B, F, K) along what moves, and the cost (B,) under the state's own weights."""
+    the derivatives `along` (B, F, K) of the model along what moves, and the cost (B,) under the state's own weights."""
 
     p: NDArray[np.float64]
     weight: NDArray[np.float64]
     model: NDArray[np.complex128]
     sigma: NDArray[np.float64]
-    dlog: NDArray[np.complex128]
+    along: NDArray[np.complex128]
     cost: NDArray[np.float64]
 
     def pick(self, which: NDArray[np.intp]) -> _State:
         """Some of them."""
-        return _State(*(getattr(self, name)[which] for name in ("p", "weight", "model", "sigma", "dlog", "cost")))
+        return _State(*(getattr(self, name)[which] for name in ("p", "weight", "model", "sigma", "along", "cost")))
 
     def put(self, where: NDArray[np.intp], other: _State, which: NDArray[np.intp]) -> None:
         """Take those of another state in place of one's own."""
-        for name in ("p", "model", "sigma", "dlog", "cost"):
+        for name in ("p", "model", "sigma", "along", "cost"):
             getattr(self, name)[where] = getattr(other, name)[which]
 
 
@@ -227,12 +255,11 @@ class _Problem:
     @np.errstate(all="ignore")  # a trial step may lead anywhere; what is not finite is never accepted
     def state(self, p: NDArray[np.float64], weight: NDArray[np.float64]) -> _State:
         """Evaluate the circuit at `p` (B, P)."""
-        log, dlog = self.chain.log_s21(p)
-        model = np.exp(log)
+        model, slopes = self.chain.seen(p)
         power = self.observed.noise_power + (self.observed.relative_error * np.abs(model)) ** 2
         sigma = np.sqrt(power / 2.0)
         moved, by = np.nonzero(self.mixing)
-        along = dlog[:, moved]
+        along = slopes[:, moved]
         if moved.size != self.mixing.shape[1]:  # two tied notches move together
             along = np.stack([along[:, by == k].sum(axis=1) for k in range(self.mixing.shape[1])], axis=1)
         else:
@@ -249,27 +276,49 @@ class _Problem:
     ) -> NDArray[np.float64]:
         """Cost (B,) of a model under given weights; infinite where the circuit has no value."""
         misfit = (np.abs((self.observed.data - model) / sigma) ** 2).sum(axis=1)
-        total = misfit + (((p - self.mean) * weight) ** 2).sum(axis=1)
+        total = misfit + ((self.apart(p) * weight) ** 2).sum(axis=1)
         return np.where(np.isfinite(total), total, math.inf)
 
     @np.errstate(all="ignore")
     def normal(self, state: _State) -> tuple[NDArray[np.float64], NDArray[np.float64]]:
         """Normal matrices (B, F, F) and descent directions (B, F) of half the cost."""
-        j = (state.model / state.sigma)[:, None] * state.dlog
+        j = state.along / state.sigma[:, None]
         r = (self.observed.data - state.model) / state.sigma
         stacked = np.concatenate((j.real, j.imag), axis=2)
         pull = state.weight**2
-        held = np.einsum("pf,bp,pg->bfg", self.mixing, pull, self.mixing, optimize=True)
-        normal = stacked @ stacked.transpose(0, 2, 1) + held
+        normal = stacked @ stacked.transpose(0, 2, 1) + self.held(pull)
         gradient = (stacked @ np.concatenate((r.real, r.imag), axis=1)[:, :, None])[:, :, 0]
-        return normal, gradient - (pull * (state.p - self.mean)) @ self.mixing
+        return normal, gradient - (pull * self.apart(state.p)) @ self.mixing
+
+    def bend(self, state: _State, step: NDArray[np.float64]) -> NDArray[np.float64]:
+        """Right side (B, F) of the step's second-order part: half the second derivative of the model along the `step`
+        (B, F), by one more evaluation, as the data see it. What a curved valley asks for [Transtrum, geodesic
+        acceleration]."""
+        ahead = self.chain.seen_alone(state.p + (BEND_AT * step) @ self.mixing.T)
+        along = np.einsum("bfk,bf->bk", state.along, step)
+        half = ((ahead - state.model) / BEND_AT - along) / BEND_AT / state.sigma
+        j = state.along / state.sigma[:, None]
+        return -np.asarray((np.conj(j) @ half[:, :, None]).real[:, :, 0])
+
+    def apart(self, p: NDArray[np.float64]) -> NDArray[np.float64]:
+        """Distance (B, P) from what the prior expects: of the places from their own mean."""
+        off, places = p - self.mean, self.chain.shape.places
+        off[:, places] -= off[:, places].mean(axis=1, keepdims=True)
+        return off
+
+    def held(self, pull: NDArray[np.float64]) -> NDArray[np.float64]:
+        """What the priors, as precisions (B, P), add to the normal matrices (B, F, F)."""
+        held = np.einsum("pf,bp,pg->bfg", self.mixing, pull, self.mixing, optimize=True)
+        places = self.chain.shape.places
+        together = self.mixing[places].sum(axis=0)
+        return np.asarray(held - (pull[:, 0] / places.stop)[:, None, None] * np.outer(together, together))
 
 
 @np.errstate(all="ignore")
 def _descend(problem: _Problem, state: _State, steps: int) -> tuple[_State, NDArray[np.bool_]]:
     """Levenberg and Marquardt's descent of each of B states, and which of them stayed among the numbers."""
     count = len(state.p)
-    damping, growth = np.full(count, 1e-3), np.full(count, 2.0)
+    damping, growth = np.full(count, FIRST_DAMPING), np.full(count, 2.0)
     moving, sound = np.ones(count, bool), np.isfinite(state.cost)
     for _ in range(steps):
         at = np.flatnonzero(moving & sound)
@@ -277,12 +326,16 @@ def _descend(problem: _Problem, state: _State, steps: int) -> tuple[_State, NDAr
             break
         here = state.pick(at) if at.size < count else state
         normal, gradient = problem.normal(here)
-        scale = np.einsum("bff->bf", normal)
-        step = _solved(normal + (damping[at, None] * scale)[:, :, None] * np.eye(scale.shape[1]), gradient)
+        scale = _yardstick(problem, here.weight, normal)
+        damped = normal + (damping[at, None] * scale)[:, :, None] * np.eye(scale.shape[1])
+        step = _solved(damped, gradient)
         lost = ~np.isfinite(step).all(axis=1)
         sound[at[lost]] = False
         step[lost] = 0.0
-        trial = problem.state(here.p + step @ problem.mixing.T, here.weight)
+        bend = _solved(damped, problem.bend(here, step))
+        small = (scale * bend**2).sum(axis=1) < LARGEST_BEND**2 * (scale * step**2).sum(axis=1)
+        bent = step + np.where(small[:, None], bend, 0.0)
+        trial = problem.state(here.p + bent @ problem.mixing.T, here.weight)
         predicted = (step * (damping[at, None] * scale * step + gradient)).sum(axis=1)
         won = here.cost - problem.cost(trial.p, here.weight, trial.model, here.sigma)
         better = (predicted > 0) & (won > 0) & np.isfinite(trial.cost)
@@ -293,6 +346,13 @@ def _descend(problem: _Problem, state: _State, steps: int) -> tuple[_State, NDAr
         done = np.where(better, predicted < CONVERGED, (damping[at] > 1e9) | (predicted < 1e-6))
         moving[at[done]] = False
     return state, sound
+
+
+def _yardstick(problem: _Problem, weight: NDArray[np.float64], normal: NDArray[np.float64]) -> NDArray[np.float64]:
+    """What the damping is measured by (B, F): the precision of a parameter's prior, and a share of what data and prior
+    tell together. By the latter alone a direction that the data hardly see, made of parameters that each they see well,
+    would creep."""
+    return np.asarray((weight**2) @ problem.mixing**2 + DATA_SHARE * np.einsum("bff->bf", normal))
 
 
 def _solved(a: NDArray[np.float64], b: NDArray[np.float64]) -> NDArray[np.float64]:
@@ -314,8 +374,9 @@ def _finished(
     """Covariance, evidence and residual of each descent; None where the covariance does not exist."""
     chain, mixing = problem.chain, problem.mixing
     normals, _ = problem.normal(state)
-    # Places have no prior but the span; all other constants are the same for every fit of the same samples.
-    places = chain.shape.cavities * math.log(math.sqrt(2.0 * math.pi) / float(chain.f[-1] - chain.f[0]))
+    # Places, or their mean alone, have no prior but the span; all other constants are the same for every fit of the same
+    # samples.
+    flat, count = math.log(math.sqrt(2.0 * math.pi) / float(chain.f[-1] - chain.f[0])), chain.shape.cavities
     fits: list[ChainFit | None] = []
     for k, normal in enumerate(normals):
         sign, log_volume = np.linalg.slogdet(normal)
@@ -325,10 +386,11 @@ def _finished(
         inverse = np.linalg.inv(normal)
         sigma, weight, cost = state.sigma[k], state.weight[k], float(state.cost[k])
         evidence = -0.5 * (cost + float(log_volume)) - 2.0 * float(np.log(sigma).sum())
-        evidence += float(np.log(weight[free & (weight > 0)]).sum()) + places
+        evidence += float(np.log(weight[free & (weight > 0)]).sum())
+        evidence += flat - math.log(math.sqrt(count)) - math.log(weight[0]) if weight[0] > 0 else count * flat
         residual = (problem.observed.data - state.model[k]) / sigma
         # Parameters held by their priors take no degree of freedom from the data.
-        used = float(mixing.shape[1] - (inverse * (mixing.T @ (weight[:, None] ** 2 * mixing))).sum())
+        used = float(mixing.shape[1] - (inverse * problem.held(weight[None] ** 2)[0]).sum())
         fits.append(ChainFit(
             chain, state.p[k], mixing @ inverse @ mixing.T, state.model[k], residual,
             float((np.abs(residual) ** 2).sum()), max(2.0 * problem.observed.data.size - used, 1.0), departures[k],

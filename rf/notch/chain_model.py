@@ -28,6 +28,9 @@ RIPPLE_TERMS = 10
 SLOW_TERMS = 3
 """Complex coefficients of the log gain: level and phase, slope and delay, curvature."""
 
+LEAK_TERMS = 2
+"""Complex coefficients of what leaks past the unit: value in the middle of the span, and slope over half the span."""
+
 
 @dataclass(frozen=True, slots=True)
 class ChainShape:
@@ -96,15 +99,20 @@ class ChainShape:
         return slice(self.load.stop, self.load.stop + 2)
 
     @property
-    def own(self) -> tuple[slice, slice, slice]:
-        """Each cavity's departure from the common log X, log Q and susceptance; empty for a single cavity."""
+    def own(self) -> tuple[slice, slice, slice, slice]:
+        """Each cavity's departure from the common log X, log Q, susceptance and line; empty for a single cavity."""
         count, first = (self.cavities if self.cavities > 1 else 0), self.source.stop
-        return tuple(slice(first + k * count, first + (k + 1) * count) for k in range(3))  # type: ignore[return-value]
+        return tuple(slice(first + k * count, first + (k + 1) * count) for k in range(4))  # type: ignore[return-value]
+
+    @property
+    def other_own(self) -> slice:
+        """Departures of the other side from log X and harness of this one."""
+        return slice(self.own[3].stop, self.own[3].stop + 2)
 
     @property
     def slow(self) -> slice:
         """Real and imaginary parts of the slow terms, in turn."""
-        return slice(self.own[2].stop, self.own[2].stop + 2 * SLOW_TERMS)
+        return slice(self.other_own.stop, self.other_own.stop + 2 * SLOW_TERMS)
 
     @property
     def ripple(self) -> slice:
@@ -112,9 +120,14 @@ class ChainShape:
         return slice(self.slow.stop, self.slow.stop + 2 * RIPPLE_TERMS)
 
     @property
+    def leak(self) -> slice:
+        """Real and imaginary parts of what leaks past the unit, in turn."""
+        return slice(self.ripple.stop, self.ripple.stop + 2 * LEAK_TERMS)
+
+    @property
     def size(self) -> int:
         """Number of real parameters."""
-        return int(self.ripple.stop)
+        return int(self.leak.stop)
 
 
 Values = NDArray[np.complex128]
@@ -135,10 +148,9 @@ class _Side:
 
     y: Values
     log_ratio: Values
-    steps: list[tuple[Branch, Values, Values]]
+    steps: list[tuple[Branch, Values, Values, Values, Values]]
     per: NDArray[np.float64]
-    cos: Values
-    sin: Values
+    line: tuple[int, ...]
 
 
 class Chain:
@@ -154,6 +166,7 @@ class Chain:
         cosines = np.cos(math.pi * np.outer(np.arange(1, RIPPLE_TERMS + 1), along))
         self.gain_terms = np.concatenate((self.powers, cosines))
         self.pass_ratio = (shape.pass_hz or shape.reject_hz) / shape.reject_hz
+        self.leak_rows = np.repeat(self.powers[:LEAK_TERMS], 2, axis=0) * np.tile([1.0, 1j], LEAK_TERMS)[:, None]
         self._gain_rows = np.repeat(self.gain_terms, 2, axis=0) * np.tile([1.0, 1j], len(self.gain_terms))[:, None]
 
     def at(self, frequency_hz: NDArray[np.float64]) -> Chain:
@@ -161,21 +174,36 @@ class Chain:
         return Chain(self.shape, frequency_hz, self.low_hz, self.high_hz)
 
     def log_s21(self, p: NDArray[np.float64]) -> tuple[Values, Values]:
-        """log S21 (K,) and its derivatives (P, K)."""
+        """log S21 (K,) of the unit, and its derivatives (P, K); what leaks past the unit is no part of it."""
         total, slopes = self.circuit(p)
-        gain = p[..., self.shape.slow.start :]
+        gain = p[..., self.shape.slow.start : self.shape.leak.start]
         total = total + (gain[..., 0::2] + 1j * gain[..., 1::2]) @ self.gain_terms
-        rows = np.broadcast_to(self._gain_rows, (*p.shape[:-1], *self._gain_rows.shape))
-        return total, np.concatenate((slopes, rows), axis=-2)
+        slopes[..., self.shape.slow.start : self.shape.leak.start, :] = self._gain_rows
+        return total, slopes
+
+    def seen(self, p: NDArray[np.float64]) -> tuple[Values, Values]:
+        """What the analyzer sees (K,), S21 and leak together, and its derivatives (P, K)."""
+        log, slopes = self.log_s21(p)
+        through = np.exp(log)
+        slopes *= through[..., None, :]
+        leak = self.shape.leak
+        slopes[..., leak, :] = self.leak_rows
+        return through + p[..., leak] @ self.leak_rows, slopes
+
+    def seen_alone(self, p: NDArray[np.float64]) -> Values:
+        """What the analyzer sees (K,), without derivatives."""
+        gain, leak = p[..., self.shape.slow.start : self.shape.leak.start], self.shape.leak
+        total = self._forward(p)[0] + (gain[..., 0::2] + 1j * gain[..., 1::2]) @ self.gain_terms
+        return np.asarray(np.exp(total) + p[..., leak] @ self.leak_rows)
 
     def circuit(self, p: NDArray[np.float64]) -> tuple[Values, Values]:
-        """log S21 (K,) of the circuit without slow terms and ripple, and the derivatives of that part.
+        """log S21 (K,) of the circuit without slow terms and ripple, and its derivatives (P, K), zero for those.
 
         Forward along each side to the tee; then the derivative with respect to the admittance runs back from the tee to
         the far ends (the adjoint), and every parameter takes its share where it acts.
         """
         s = self.shape
-        slopes = np.zeros((*p.shape[:-1], s.slow.start, self.f.size), np.complex128)
+        slopes = np.zeros((*p.shape[:-1], s.size, self.f.size), np.complex128)
         total, node, own, other = self._forward(p)
         back = -1.0 / node
         self._reflection(slopes, s.source, _complex(p, s.source), back)
@@ -192,7 +220,8 @@ class Chain:
         """log S21, admittance at the tee, the side under test and the other one."""
         s = self.shape
         branches = [self._cavity(p, k) for k in range(s.cavities - 1, -1, -1)]
-        own = self._side(p, _complex(p, s.load), 1.0, branches)
+        lines = tuple(range(s.own[3].stop - 1, s.own[3].start - 1, -1))
+        own = self._side(p, _complex(p, s.load), 1.0, branches, lines)
         source = _complex(p, s.source)
         node = (1.0 - source) / (1.0 + source) + own.y
         other = self._mirrored(p) if s.other_side else None
@@ -200,37 +229,47 @@ class Chain:
             node = node + other.y
         return own.log_ratio - np.log(node / 2.0), node, own, other
 
-    def _side(self, p: NDArray[np.float64], far: Values, quarter_at: float, branches: list[Branch]) -> _Side:
+    def _side(
+        self, p: NDArray[np.float64], far: Values, quarter_at: float, branches: list[Branch], line: tuple[int, ...]
+    ) -> _Side:
         """From a far end closed by reflection `far` through each branch and one harness line behind it, to the tee.
-        The lines are cut for `quarter_at` times the reject channel."""
+        The lines are cut for `quarter_at` times the reject channel; `line` says which parameter lengthens each (one
+        for all: the same)."""
         per = QUARTER / quarter_at * self.f
         angle = per * (_part(p, self.shape.harness) - 1j * _part(p, self.shape.loss))
         cos, sin = np.cos(angle), np.sin(angle)
+        if len(line) == 1:
+            cos, sin = _longer(cos, sin, per * _part(p, line[0]))
         y: Values = (1.0 - far) / (1.0 + far)
         log_ratio: Values = np.zeros(angle.shape, np.complex128)
         steps = []
-        for branch in branches:
+        for k, branch in enumerate(branches):
+            own_cos, own_sin = _longer(cos, sin, per * _part(p, line[k])) if len(line) > 1 else (cos, sin)
             y = y + branch.y
-            factor = cos + 1j * sin * y
-            steps.append((branch, y, factor))
+            turned = 1j * own_sin
+            factor = own_cos + turned * y
+            steps.append((branch, y, factor, own_cos, own_sin))
             log_ratio = log_ratio - np.log(factor)
-            y = (y * cos + 1j * sin) / factor
-        return _Side(y, log_ratio, steps, per, cos, sin)
+            y = (y * own_cos + turned) / factor
+        return _Side(y, log_ratio, steps, per, line)
 
     def _back(self, slopes: Values, side: _Side, back: Values, *, transmitted: bool) -> Values:
         """Carry d log S21 / d y from the tee to the far end of a side, adding to `slopes` (P, K) on the way."""
         s = self.shape
-        for branch, y, factor in reversed(side.steps):
+        for k in reversed(range(len(side.steps))):
+            branch, y, factor, cos, sin = side.steps[k]
             per_factor = 1.0 / factor
             through = back * per_factor**2
             turn = through * (1j * (1.0 - y**2))
             back = through
             if transmitted:
-                turn = turn - (1j * side.cos * y - side.sin) * per_factor
-                back = back - 1j * side.sin * per_factor
+                turn = turn - (1j * cos * y - sin) * per_factor
+                back = back - 1j * sin * per_factor
             turn = turn * side.per
             slopes[..., s.harness, :] += turn
             slopes[..., s.loss, :] -= 1j * turn
+            if side.line:
+                slopes[..., side.line[k % len(side.line)], :] += turn
             for index, change in branch.slopes:
                 slopes[..., index, :] += back * change
         return back
@@ -249,7 +288,7 @@ class Chain:
     def _cavity(self, p: NDArray[np.float64], index: int) -> Branch:
         """One cavity of the side under test."""
         s = self.shape
-        own = [part.start + index for part in s.own] if s.cavities > 1 else []
+        own = [part.start + index for part in s.own[:3]] if s.cavities > 1 else []
         depart = [_part(p, k) for k in own] or [np.zeros(1)] * 3
         slope, q = np.exp(_part(p, s.log_x) + depart[0]), np.exp(_part(p, s.log_q) + depart[1])
         place = 1.0 + _part(p, index)
@@ -277,18 +316,25 @@ class Chain:
     def _mirrored(self, p: NDArray[np.float64]) -> _Side:
         """The other side: like cavities whose notches stand at the pass channel."""
         s = self.shape
-        slope, q = np.exp(_part(p, s.log_x)), np.exp(_part(p, s.log_q))
+        own_x, line = s.other_own.start, s.other_own.start + 1
+        slope, q = np.exp(_part(p, s.log_x) + _part(p, own_x)), np.exp(_part(p, s.log_q))
         y, dplace = self._resonator(self.pass_ratio * (1.0 + _part(p, s.other)), slope, q)
         one = np.ones_like(slope)
         dtrim = self._susceptance(slope, one / self.pass_ratio, one)
         dq, y = y**2 * slope / q, y + _part(p, s.trim) * dtrim
-        branch = Branch(y, [(s.other, dplace * self.pass_ratio), (s.log_x, -y), (s.log_q, dq), (s.trim, dtrim)])
-        return self._side(p, _complex(p, s.far), self.pass_ratio, [branch] * s.cavities)
+        slopes = [(s.other, dplace * self.pass_ratio), (s.log_x, -y), (own_x, -y), (s.log_q, dq), (s.trim, dtrim)]
+        return self._side(p, _complex(p, s.far), self.pass_ratio, [Branch(y, slopes)] * s.cavities, (line,))
 
 
 def _part(p: NDArray[np.float64], index: int) -> Real:
     """One parameter with an axis (1,) for the frequencies."""
     return p[..., index, None]
+
+
+def _longer(cos: Values, sin: Values, by: Real) -> tuple[Values, Values]:
+    """Cosine and sine of an angle that grew by a real one."""
+    c, s = np.cos(by), np.sin(by)
+    return cos * c - sin * s, sin * c + cos * s
 
 
 def _complex(p: NDArray[np.float64], part: slice) -> Values:

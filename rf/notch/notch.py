@@ -20,7 +20,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from rf.floor.pool import Bottom, BottomShape
-from rf.notch.chain_choice import DEPARTURES, Blend, blend_fits
+from rf.notch.chain_choice import SKIRT_LEVEL, Blend, blend_fits
 from rf.notch.chain_fit import ChainFit, Observed, fit_chain
 from rf.notch.chain_model import ChainShape
 from rf.notch.chain_start import strong_points
@@ -40,7 +40,7 @@ FEWEST_SKIRT_POINTS = 12
 UNLOADED_Q = 1500.0
 """What is assumed of a cavity before any sweep, within a factor of two: common practice for VHF and UHF cavities."""
 
-COUNTS = (1, 2, 3, 4)
+COUNTS = (1, 2, 3, 4, 5, 6)
 """Cavities of one side to try where the site file does not say how many there are."""
 
 RESOLVED_SHARE = 0.5
@@ -67,7 +67,8 @@ class NotchPlace:
     at each frequency that was asked for (empty when not trusted). `departure` is the scale of the
     usual departures from an ideal circuit that the data ask for, `misfit` the relative error that the fit needed,
     `p_value` the chance of a fit this bad were the stated errors all; `model` (K,) the fitted response; `ended` (P,)
-    the fit's own parameters, to begin a later one from.
+    the fit's own parameters, to begin a later one from. `centred_at`: what `rejection_at` would be with every cavity's
+    notch brought to that frequency and nothing else changed.
     """
 
     centre: Figure
@@ -86,6 +87,7 @@ class NotchPlace:
     model: NDArray[np.complex128] | None
     why: str
     ended: NDArray[np.float64] | None = None
+    centred_at: tuple[Figure, ...] = ()
 
     def bottom(self, asked: int = 0) -> Bottom:
         """Width, and shape at one of the frequencies that were asked for; unknown when the fit is not trusted."""
@@ -122,6 +124,8 @@ def find_notch(
     usable = np.isfinite(s21) & np.isfinite(noise) & (noise > 0) & (s21 != 0)
     f, data, noise = frequency_hz[usable], s21[usable], noise[usable]
     obstacle = _obstacle(f, data, noise, reject_hz, cavities or 1)
+    if not obstacle and least_departure > 0 and int((np.abs(data) < SKIRT_LEVEL).sum()) < FEWEST_SKIRT_POINTS:
+        obstacle = "hardly anything in this span is attenuated: check hook-up, channels and span"
     if obstacle:
         return _nothing(obstacle, ask_hz)
     observed = Observed(data, noise, relative_error, unloaded_q or UNLOADED_Q, port_reflection, least_departure)
@@ -159,9 +163,6 @@ def _said(blend: Blend, observed: Observed, frequency_hz: NDArray[np.float64], a
     if needed > LARGEST_MISFIT:
         why = f"not the response of {n} notch cavities (misfit {100 * needed:.0f} %): check hook-up, site file and span"
         return _nothing(why, ask_hz, needed, blend.p_value)
-    if best.departure >= DEPARTURES[-1]:
-        why = "the bench departs too far from a chain of notch cavities: check hook-up, loads and span"
-        return _nothing(why, ask_hz, needed, blend.p_value)
     span = float(frequency_hz[-1] - frequency_hz[0])
     mean = np.zeros(shape.size)
     mean[shape.places] = shape.reject_hz / n
@@ -189,6 +190,7 @@ def _said(blend: Blend, observed: Observed, frequency_hz: NDArray[np.float64], a
         model=np.exp(best.chain.at(frequency_hz).log_s21(best.p)[0]),
         why=why,
         ended=best.p,
+        centred_at=tuple(_level(blend, hz, centred=True) for hz in ask_hz),
     )
 
 
@@ -227,14 +229,22 @@ def _shape(blend: Blend, at_hz: float, width_hz: float) -> BottomShape:
     return BottomShape(max(slopes) / (2.0 * step), max(curvatures) / (2.0 * step**2))
 
 
-def _level(blend: Blend, at_hz: float) -> Figure:
-    """Inferred attenuation in positive dB at one frequency."""
+def _level(blend: Blend, at_hz: float, *, centred: bool = False) -> Figure:
+    """Inferred attenuation in positive dB at one frequency; `centred`: were every notch at that frequency."""
     point = np.array([at_hz])
     db = -amplitude_db(math.e)
 
     def quantity(fit: ChainFit) -> tuple[float, NDArray[np.float64]]:
-        log, dlog = fit.chain.at(point).log_s21(fit.p)
-        return db * float(log[0].real), db * dlog[:, 0].real
+        p, ports = fit.p.copy(), np.r_[fit.shape.load, fit.shape.source]
+        p[ports] = 0.0
+        if centred:
+            p[fit.shape.places] = at_hz / fit.shape.reject_hz - 1.0
+        log, dlog = fit.chain.at(point).log_s21(p)
+        slope = db * dlog[:, 0].real
+        slope[ports] = 0.0
+        if centred:
+            slope[fit.shape.places] = 0.0  # where they stand is given then
+        return db * float(log[0].real), slope
 
     value, sd = blend.estimate(quantity)
     half = HALF_WIDTH * sd

@@ -35,6 +35,15 @@ NOTCH_CONTRAST_DB = 30.0
 GAP_DB, GAP_DEEPEST_DB = -6.0, -35.0
 """A small series capacitance at port 2 passes between these levels: 1 pF 12 dB down at 450 MHz, 22 at 150."""
 
+LARGEST_LOSS_DB = 2.0
+"""Loss of a usual unit with its leads, in what is missing beside a pad."""
+
+ON_PLAN_DB, ON_PLAN_CONTRAST_DB = -3.0, 45.0
+"""A pass with so much contrast to the other channel is where it belongs."""
+
+HELD_BACK_DB = -2.0
+"""S11 of a side at the channel that it holds back, its notch's own loss taken off."""
+
 TOTAL_DB = -1.0
 """S11 above this everywhere: port 1 sees nothing that takes power."""
 
@@ -51,12 +60,14 @@ class State(enum.Enum):
 @dataclass(frozen=True, slots=True)
 class HookUpCheck:
     """`short` fits the screen's HOOK field; `cure` is one sentence, empty when all is right; `seen` the hook-up that
-    the data show ("A>L", "L>H", ...), empty when none is recognised."""
+    the data show ("A>L", "L>H", ...), empty when none is recognised; `doubt` why levels re the thru are not believed
+    (empty: they are)."""
 
     state: State
     short: str
     cure: str = ""
     seen: str = ""
+    doubt: str = ""
 
 
 @dataclass(frozen=True, slots=True)
@@ -163,10 +174,26 @@ def _whole_span(look: _Look, declared: str) -> HookUpCheck | None:
         if declared == "loads":
             return HookUpCheck(State.RIGHT, "both on loads", seen="loads")
         return _wrong("ON LOADS", "both leads are on loads: fit for a survey, not for a duplexer", "loads")
-    if look.s11_worst < GOOD_LOAD_DB + 1.0 and not nothing_anywhere:
+    if look.s11_worst < GOOD_LOAD_DB + 1.0 and not nothing_anywhere and float(look.s21_all.max()) < GAP_DEEPEST_DB:
         cure = "S11 is low everywhere: a pad on port 1 hides the hook-up; take it off, or check the leads by eye"
-        return HookUpCheck(State.UNSEEN, "HIDDEN BY A PAD", cure)
+        return HookUpCheck(State.UNSEEN, "HIDDEN BY A PAD", cure, doubt=cure)
     return None
+
+
+def _pad(look: _Look, side: str, missing_db: float, declared: str) -> HookUpCheck:
+    """A matched path that is too far down: a pad nobody declared, at the port that S11 allows.
+
+    A pad of p dB at port 1 leaves no reflection above -2p anywhere; at port 2 it leaves S11 as it was. Driven from a
+    side something always comes back whole, so S11 then tells; from the antenna a good unit may be matched everywhere.
+    """
+    hidden = look.s11_worst < -2.0 * (missing_db - LARGEST_LOSS_DB)
+    from_side = declared.endswith(">A")
+    port = "port 2" if not hidden else "port 1" if from_side else "port 1 or port 2"
+    say = {"port 1": "pad1=DB", "port 2": "pad2=DB"}.get(port, "pad1=DB or pad2=DB")
+    cure = f"matched, but {missing_db:.0f} dB down: a pad at {port}? take it out, or declare it ({say})"
+    seen = f"{side}>A" if from_side else f"A>{side}"
+    short = "PAD IN THE PATH?" if " or " in port else f"PAD AT {port.upper()}?"
+    return HookUpCheck(State.NOTE, short, cure, seen, doubt=cure)
 
 
 def _one_side(look: _Look, side: str, declared: str, third: str) -> HookUpCheck:
@@ -197,7 +224,7 @@ def _one_side(look: _Look, side: str, declared: str, third: str) -> HookUpCheck:
             "LEADS EXCHANGED", f"port 1 is on {side}, port 2 on A: S21 holds, S11 is {side}'s; exchange the leads",
             from_side,
         )  # fmt: skip
-    off = look.off_plan_hz
+    off = 0.0 if _on_plan(look) else look.off_plan_hz
     if declared == from_antenna and off is not None and off != 0.0 and min(own, other) > GOOD_LOAD_DB - 5.0:
         cure = f"pass, notch and match lie {off / 1e6:+.1f} MHz off the plan: check the pair in the site file first"
         return HookUpCheck(State.NOTE, f"OFF PLAN {off / 1e6:+.1f} MHz", cure, from_antenna)
@@ -211,6 +238,12 @@ def _one_side(look: _Look, side: str, declared: str, third: str) -> HookUpCheck:
     return _wrong(
         f"{from_antenna}, NOT {declared}", f"this is {from_antenna}: move lead 2, or declare it so", from_antenna
     )
+
+
+def _on_plan(look: _Look) -> bool:
+    """A pass and a notch stand at the channels themselves: the unit is on its plan, however badly it is matched."""
+    passed, held = max(look.s21_low, look.s21_high), min(look.s21_low, look.s21_high)
+    return passed > ON_PLAN_DB and passed - held > ON_PLAN_CONTRAST_DB
 
 
 def _no_pass(look: _Look, declared: str, low_hz: float, high_hz: float) -> HookUpCheck:
@@ -227,13 +260,13 @@ def _no_pass(look: _Look, declared: str, low_hz: float, high_hz: float) -> HookU
     side, own, other = (
         ("L", look.s11_low, look.s11_high) if look.s21_low > look.s21_high else ("H", look.s11_high, look.s11_low)
     )
-    if GAP_DEEPEST_DB < passed < GAP_DB and passed - held > NOTCH_CONTRAST_DB and other < MATCHED_DB:
+    from_side = declared.endswith(">A")
+    if GAP_DEEPEST_DB < passed < GAP_DB and passed - held > NOTCH_CONTRAST_DB and (other < MATCHED_DB or from_side):
         if own > GAP_DB:
             cure = f"series gap suspected at port 2 or {side}: {-passed:.0f} dB are missing and come back to port 1"
             return _wrong("GAP IN THE PATH", f"{cure}; look at the centre pins, this is not the duplexer's loss")
-        if own < GOOD_LOAD_DB + 5.0:
-            cure = f"matched, but {-passed:.0f} dB down: a pad at port 2? take it out, or declare it (pad2=DB)"
-            return HookUpCheck(State.NOTE, "PAD AT PORT 2?", cure, f"A>{side}")
+        if own < MATCHED_DB + 2.0:
+            return _pad(look, side, -passed, declared)
     where = "none lies within the sweep: sweep wider"
     if look.off_plan_hz is not None:
         where = f"nearest pass-like point at {look.off_plan_hz / 1e6:+.1f} MHz"
@@ -244,9 +277,11 @@ def _no_pass(look: _Look, declared: str, low_hz: float, high_hz: float) -> HookU
 def _sides(reflecting: float, driven: str, other: str, declared: str) -> HookUpCheck:
     """One side's channel matched, the other reflecting: side to side, or a lead that hangs off the antenna's far
     side."""
-    if reflecting > TOTAL_DB:
-        seen = f"{driven}>{other}"
-        if declared in (seen, f"{other}>{driven}"):
+    seen = f"{driven}>{other}"
+    told = declared in (seen, f"{other}>{driven}")
+    # A side's own notch takes up to 1.5 dB; an open port seen through a side takes twice the side's loss.
+    if reflecting > (HELD_BACK_DB if told else TOTAL_DB):
+        if told:
             return HookUpCheck(State.RIGHT, f"{declared} ok", seen=seen)
         return _wrong(f"{seen}, NOT {declared}", f"this is {seen}: move the leads, or declare it so", seen)
     return _wrong(f"NOTHING ON {other}", f"lead 2 is off, and {other} is open: put lead 2 on {other}")

@@ -252,4 +252,4 @@ def test_the_same_recorded_sweep_twice_is_one_line(tmp_path: Path, capfd: pytest
     write_s2p(tmp_path / "a.s2p")
     words = ["read", *[str(tmp_path / "a.s2p")] * 2, "--site", str(SITE)]
     assert main(words) == ExitStatus.USAGE
-    assert "each once" in capfd.readouterr().err
+    assert "a copy of a sweep holds no new noise" in capfd.readouterr().err

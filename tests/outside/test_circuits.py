@@ -12,7 +12,7 @@ import pytest
 
 from protocol.simulated.duplexer import Z0_OHM, Cavity, _cavity, _line, _shunt, _times
 from protocol.simulated.duplexer import Chain as Chain4
-from rf.notch.chain_fit import priors
+from rf.notch.chain_fit import Observed, priors
 from rf.notch.chain_model import Chain, ChainShape
 from rf.values.decibel import amplitude_db
 
@@ -105,7 +105,7 @@ def test_the_fitted_chain_is_the_same_circuit() -> None:
     """d4 through the fitted model's own recursion: 114.1540 dB for three shunts of y = 100 on quarter waves."""
     shape = ChainShape(3, F0, None, other_side=False)
     chain = Chain(shape, np.array([F0]), F0 - 1e6, F0 + 1e6)
-    p, _, _ = priors(shape, Q, 0.0)
+    p, _, _ = priors(shape, Observed(np.zeros(0, complex), np.zeros(0), 0.0, Q), 0.0)
     p[shape.log_x] = math.log(0.5 * Q / Z0_OHM)
     p[shape.log_q] = math.log(Q)
     assert -amplitude_db(math.e) * chain.log_s21(p)[0][0].real == pytest.approx(114.1540, abs=1e-3)

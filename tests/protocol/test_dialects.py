@@ -311,6 +311,24 @@ def test_scpi_refused_queries_give_the_analyzers_words_at_once() -> None:
     assert isinstance(fault, Fault) and fault.refused and "-200, Execution error" in fault.message
 
 
+def test_scpi_fewer_points_are_tried_where_so_many_are_refused() -> None:
+    dialect = make(SCPI)
+    sent, refused = dialect.start(Apply(SweepSettings(450e6, 451e6, 401, 1000.0))), []
+    for _ in range(20):
+        word = sent.split(b"\n")[0]
+        points = int(word.split()[1]) if b"POIN" in word else 0
+        if points > 201 and b"SYST" in sent and points not in refused:
+            refused.append(points)
+            dialect.receive(b'-222,"Data out of range"\n')
+            event = dialect.receive(OK)[0]
+        else:
+            event = dialect.receive(OK)[0]
+        if not isinstance(event, Send):
+            break
+        sent = event.data
+    assert isinstance(event, Accepted) and refused == [401, 301]
+
+
 def test_scpi_settings_that_cannot_be_read_back_are_left_out() -> None:
     answers = [b"4.5E8\n" + OK, b"+4.51E+08\n" + OK, b"3\n" + OK, b'-113,"Undefined header"\n', OK, b"-10\n" + OK]
     box = make(SCPI)

@@ -64,7 +64,7 @@ def test_the_model_is_the_study_circuit(name: str) -> None:
     unit = make_unit(name)
     f = np.linspace(unit.high_hz - SPANS_HZ[name] / 2, unit.high_hz + SPANS_HZ[name] / 2, 201)
     shape = ChainShape(len(unit.sides["L"]), unit.high_hz, unit.low_hz)
-    p, _, _ = priors(shape, unit.sides["L"][0].unloaded_q, 0.0)
+    p, _, _ = priors(shape, Observed(np.zeros(0, complex), np.zeros(0), 0.0, unit.sides["L"][0].unloaded_q), 0.0)
     p[shape.log_x] = math.log(unit.sides["L"][0].resistance_ohm / 50.0 * unit.sides["L"][0].unloaded_q)
     ours = amplitude_db(math.e) * Chain(shape, f, f[0], f[-1]).log_s21(p)[0].real
     assert np.abs(ours - 20 * np.log10(np.abs(exact(unit, f)))).max() < 0.15
@@ -231,3 +231,11 @@ def test_tied_notches_cost_more_only_when_they_are_apart() -> None:
         free = blend_fits(shape, f, observed).best
         costs.append(fit_chain(chain, observed, free.p, free.departure, tied=(0, 1)).cost - free.cost)
     assert costs[0] < 15.0 < costs[1]
+
+
+def test_a_response_that_attenuates_nowhere_says_so() -> None:
+    unit, rng = make_unit("U6"), np.random.default_rng(5)
+    f = np.linspace(unit.high_hz - 4e6, unit.high_hz + 4e6, 401)
+    noise = (rng.normal(size=401) + 1j * rng.normal(size=401)) * 1e-4
+    found = fit(unit, f, 0.9 * np.exp(-2j * np.pi * f * 8e-9) + noise, 2e-8, least_departure=0.01)
+    assert found.centre.kind is Kind.CANT_SAY and "hardly anything" in found.why

@@ -31,6 +31,13 @@ class Wire:
         self._zero = time.monotonic()
         self._in: list[str] = []
 
+    def close(self) -> None:
+        """Let go of the pty and the log; only where the process goes on."""
+        os.close(self.master)
+        os.close(self.slave)
+        if self._log:
+            self._log.close()
+
     def log(self, line: str, effect: str, detail: str = "") -> None:
         """One interpreted thing; effect is none, setting, query, sweep or HARM."""
         if self._log:

@@ -80,7 +80,7 @@ def test_exit_status_follows_the_goals(bench: Bench, tmp_path: Path, goal_db: fl
 
 def test_zoom_proves_the_goal(bench: Bench, tmp_path: Path, capfd: pytest.CaptureFixture[str]) -> None:
     assert (
-        check(bench, tmp_path, "--sweeps", "20", "--zoom", "50", "--json", "--leakage", "-120") == ExitStatus.GOALS_MET
+        check(bench, tmp_path, "--sweeps", "20", "--zoom", "100", "--json", "--leakage", "-120") == ExitStatus.GOALS_MET
     )
     data = json.loads(capfd.readouterr().out)
     assert data["proven_db"] >= 90.0

@@ -31,7 +31,7 @@ def text(row: Row) -> str:
 def texts(state: LiveState, width: int) -> list[str]:
     block = [rows.head_row(state, width), *rows.reject_rows(state, width, MarkSet.BRAILLE), *rows.notch_rows(state)]
     block += [rows.pass_row(state), rows.floor_row(state), rows.sweeps_row(state), rows.path_row(state, width)]
-    return [text(row) for row in [*block, rows.safety_row(width), rows.message_row(state)]]
+    return [text(row) for row in [*block, rows.safety_row(width), *rows.message_rows(state, width)]]
 
 
 @pytest.fixture(scope="module")
@@ -103,12 +103,14 @@ def test_before_the_first_sweep() -> None:
 
 def test_a_fault_takes_the_message_row(clipped: LiveState) -> None:
     broken = dataclasses.replace(clipped.progress, phase=Phase.FAULT, message="the port is gone")
-    assert text(rows.message_row(dataclasses.replace(clipped, progress=broken))).startswith(" FAULT   the port is gone")
+    assert text(rows.message_rows(dataclasses.replace(clipped, progress=broken), 80)[0]).startswith(
+        " FAULT   the port is gone"
+    )
 
 
 def test_a_quiet_clamp_is_told(clipped: LiveState) -> None:
     clamped = dataclasses.replace(clipped.progress, changes=("asked for 2001 points, the analyzer took 1001",))
-    assert "took 1001" in text(rows.message_row(dataclasses.replace(clipped, progress=clamped)))
+    assert "took 1001" in text(rows.message_rows(dataclasses.replace(clipped, progress=clamped), 80)[0])
 
 
 @pytest.mark.parametrize("marks", list(MarkSet))
@@ -156,7 +158,7 @@ def test_a_survey_shows_leakage_and_what_averaging_is_worth(leakage_db: float | 
 
 def test_a_fault_in_the_figures_is_shown(clipped: LiveState) -> None:
     broken = dataclasses.replace(clipped, figures_fault="figures failed (ValueError: x); sweeps go on and are kept")
-    assert "sweeps go on" in text(rows.message_row(broken))
+    assert "sweeps go on" in text(rows.message_rows(broken, 80)[0])
 
 
 def test_a_read_bottom_is_shown_with_its_place() -> None:

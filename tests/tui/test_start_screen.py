@@ -279,3 +279,39 @@ def test_a_bare_node_keeps_what_was_learned_while_the_screen_stands(by_id: Path,
     tomorrow = SetUp(Memory.load(), by_id)
     tomorrow.look()
     assert all(not plugged.profile for plugged in tomorrow.ports if plugged.port.node == nodes[0])
+
+
+class Manual(Script):
+    """A session with a console that lists nothing and is shut."""
+
+    async def __call__(self, port: str, dialogue: Dialogue) -> Learned:
+        self.answers.append(
+            await dialogue.question("It refuses every word with 'shut'. Which line opens it?", (), secret=True)
+        )
+        self.corrected = await dialogue.words((), "it lists no words; type those of its paper manual")
+        return Learned(PROFILE, load_profile("scpi"), [], "201 points in 0.5 s")
+
+
+async def test_words_from_the_manual_and_a_line_that_is_not_shown(by_id: Path, nodes: list[str]) -> None:
+    (by_id / "usb-Invented_0001").symlink_to(nodes[0])
+    script = Manual()
+    app, _ = start(by_id, script)
+    async with app.run_test(size=(80, 24)) as pilot:
+        hand = Hand(pilot)
+        await hand.press("enter", "enter")
+        await hand.until("Which line opens it")
+        field = app.screen.query_one("#line", Input)
+        assert field.password
+        await hand.write("Grumbold7")
+        assert "Grumbold7" not in hand.text()
+        await hand.press("enter")
+        await hand.until("it lists no words; type those of its paper manual")
+        assert not field.password and field.value == ""
+        await hand.write('"sw {start}" sets span')
+        await hand.press("enter")
+        await hand.until("! 'sw {start}'")
+        await hand.write('"sw {start} {stop}" sets span in kHz, tr1 reads s11')
+        await hand.press("enter")
+        await hand.until("LEARNED")
+    assert script.answers == ["Grumbold7"]
+    assert [(one.name, one.role) for one in script.corrected] == [("sw", Role.RANGE), ("tr1", Role.DATA)]

@@ -374,8 +374,11 @@ def test_leaks_are_the_least_of_what_was_surveyed_and_told(
     runs = [run(number, WIDE, HookUp.parse(words)) for number, words in enumerate(on_loads, 1)]
     runs += [run(7), run(8, hookup=HookUp.parse("A>L pad2=20"))]
     runs[3] = replace(runs[3], started_s=2000.0)
-    assessed = {n: SimpleNamespace(survey=limits[n], frequency_hz=None, notch=None, hookup=LOADS) for n in limits}
+    alike = {"sweeps": 5, "frequency_hz": None, "notch": None, "hookup": LOADS}
+    assessed = {n: SimpleNamespace(survey=limits[n], **alike) for n in limits}
     assessed[5] = SimpleNamespace(survey=None, frequency_hz=None, notch=None, hookup=LOADS)
+    monkeypatch.setattr(run_figures_module, "found", lambda split: False)
+    monkeypatch.setattr(run_figures_module, "LEADS_MOVE", 1.0)
     made = figures(runs, assessed, told_leak=[(0.0, 2e-5)])
     assert dict(made.known(runs[6], 1000.0).leaks) == pytest.approx({450e6: 2e-5, 455e6: 1e-7})
     assert dict(made.known(runs[6], 2000.0).leaks)[455e6] == pytest.approx(1e-9)
@@ -394,5 +397,6 @@ def test_leaks_are_the_least_of_what_was_surveyed_and_told(
 def test_followed_figures_need_not_be_made_again(figures: Callable[..., RunFigures]) -> None:
     made = figures([run(1, WIDE)])
     kept = shown(notch())
-    made.keep(1, kept)
+    kept.sweeps = 8
+    made.keep(1, kept, Known())
     assert made.fitted(A_TO_L) is kept

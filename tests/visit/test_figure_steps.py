@@ -340,7 +340,7 @@ def test_the_proof_is_the_worst_of_what_was_held_back(monkeypatch: pytest.Monkey
     level = np.where(f < 452.5e6, 1e-2, 1e-3)
     found = made(average(level=level), hookup=HookUp("L", "H"), proof=proof)
     made(average(level=level[::-1]), hookup=HookUp("L", "H"), proof=proof)
-    assert 38.5 < heard[0] < 40.0 and 38.5 < heard[1] < 40.0
+    assert 37.8 < heard[0] < 40.0 and 37.8 < heard[1] < 40.0  # port 2 and the load take 0.9 dB each
     assert "counted as spent" in found.cautions
     narrow = made(average(f=np.linspace(451e6, 454e6, 101)), proof=proof)
     assert "does not cover" in channel_of(narrow).transmission.why and narrow.pooled_points == 0
@@ -352,9 +352,11 @@ def test_next_comes_a_survey_where_one_is_missing(monkeypatch: pytest.MonkeyPatc
     Fits(monkeypatch, notch())
     deep = average(level=1e-6)
     open_ = made(deep, proof=lambda _: Proof(95.0))
-    assert SURVEY_FIRST in open_.cautions and open_.goals[-1].condition == NOT_SURVEYED
+    assert any(SURVEY_FIRST in said and "sweeps of these settings" in said for said in open_.cautions)
+    assert open_.goals[-1].condition == NOT_SURVEYED
     surveyed = made(deep, replace(TRUSTED, leakage=1e-7), proof=lambda _: Proof(95.0))
-    assert SURVEY_FIRST not in surveyed.cautions and surveyed.leakage == 1e-7
+    assert not any(SURVEY_FIRST in said for said in surveyed.cautions)
+    assert surveyed.leakage == 1e-7
     read = made(average(level=1e-3))
     assert channel_of(read).transmission.why == NOT_SURVEYED
     assert channel_of(made(average(level=1e-3), replace(TRUSTED, leakage=1e-7))).transmission.why == ""

@@ -60,7 +60,7 @@ def test_a_mistake_is_named_and_nothing_is_stored(
         ("A>L", ("connect A L",), State.RIGHT, "A>L ok, H loaded", ""),
         ("L>A", ("connect L A", "close H open"), State.NOTE, "L>A ok", "drive the antenna port"),
         ("A>L", ("connect A L", "close H load 14"), State.NOTE, "H POOR LOAD", "returns"),
-        ("A>L", ("connect A L", "pad 1 10"), State.UNSEEN, "HIDDEN BY A PAD", "pad on port 1"),
+        ("A>L", ("connect A L", "pad 1 10"), State.NOTE, "PAD IN THE PATH?", "pad1=DB or pad2=DB"),
         ("A>L", ("connect A L", "pad 2 10"), State.NOTE, "PAD AT PORT 2?", "pad2=DB"),
         ("L>H", ("connect L H",), State.RIGHT, "L>H ok", ""),
         ("loads", ("connect loads",), State.RIGHT, "both on loads", ""),

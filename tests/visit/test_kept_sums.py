@@ -16,7 +16,7 @@ from protocol.sweep import SweepSettings
 from tests.visit.simulated_visits import A_TO_L, SimulatedVisit, fitted_once
 from visit.calibration.corrector import Corrector
 from visit.figures import kept_sums
-from visit.figures.averaging import HEAD, RunAverage
+from visit.figures.averaging import RunAverage
 from visit.figures.run_figures import RunFigures
 from visit.run.figure_maker import Follower
 from visit.site.hookup import Path as BenchPath
@@ -124,15 +124,9 @@ def test_sums_that_the_sweeps_do_not_reach_are_not_used(
     rows = visit.file.rows("select id, sums from sums where run_id = ? order by sweeps", (run,))
     for number, sums in rows[:-1] if lie == "s21" else rows[-3:]:
         assert isinstance(sums, bytes)
-        arrays = np.frombuffer(sums, "<c16", offset=HEAD.size, count=3 * 101).copy()
-        arrays[2 * 101 :] *= 0.1
-        head = bytearray(sums[: HEAD.size])
-        head[12:13] = b"\x01"
-        false = {
-            "s21": bytes(sums[: HEAD.size]) + arrays.tobytes() + sums[HEAD.size + arrays.nbytes :],
-            "count": bytes(head) + sums[HEAD.size :],
-            "cut": sums[:-1],
-        }[lie]
+        told = {name: np.array(value) for name, value in kept_sums.unpacked(sums).items()}
+        told["s21_mean"] *= 0.1
+        false = {"s21": kept_sums.packed(told), "count": sums.replace(b"s21_kept", b"s21_keep"), "cut": sums[:-1]}[lie]
         with visit.file.writing() as connection:
             connection.execute("update sums set sums = ? where id = ?", (false, number))
     said, _ = figures(visit, run, monkeypatch)
@@ -157,12 +151,12 @@ def test_a_short_run_keeps_none(visit: SimulatedVisit) -> None:
 def test_a_large_visit_is_read_in_little_memory(words: list[str], tmp_path: Path) -> None:
     """38 MB of sweeps; and its name is said at once."""
     visit = SimulatedVisit(tmp_path / "a.visit", 1)
-    settings = replace(ZOOMED, points=2001)
+    settings = replace(ZOOMED, points=801)
     rng = np.random.default_rng(1)
     big: int | None = None
     for _ in range(3):
-        s11, s21 = (rng.normal(size=(2, 200, 2001)) * 1e-3).astype(complex) + 0.1
-        big = visit.write(settings, 600, s11, s21, run_id=big, hookup=A_TO_L)
+        s11, s21 = (rng.normal(size=(2, 500, 801)) * 1e-3).astype(complex) + 0.1
+        big = visit.write(settings, 1500, s11, s21, run_id=big, hookup=A_TO_L)
     visit.file.close()
     wrapped = (
         "import resource, sys; from tui.cli import main; status = main(sys.argv[1:])\n"

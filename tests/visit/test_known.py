@@ -5,6 +5,7 @@ Sources: two states of the path (study, F8); a leak adds to a bound as an amplit
 
 from __future__ import annotations
 
+import re
 from collections.abc import Iterator
 from pathlib import Path
 
@@ -19,6 +20,7 @@ from visit.figures.assessment import NOT_SURVEYED, Role
 from visit.figures.known import AXIS, CONFIRMED, Known
 from visit.figures.replay import Replay
 from visit.figures.run_figures import RunFigures
+from visit.record.visit_file import PORT_BACK
 from visit.site.hookup import HookUp
 
 LOADS = HookUp.parse("loads")
@@ -57,6 +59,62 @@ def test_surveys_only_add(visit: SimulatedVisit) -> None:
     assert both[455e6] == wide[455e6] and both[450e6] < wide[450e6]
     survey(visit, LOW_ONLY, 5)  # a rougher one changes nothing
     assert dict(known(visit).leaks) == both
+
+
+def test_a_survey_leaves_room_for_leads_that_were_moved(visit: SimulatedVisit) -> None:
+    """A leak of -80 dB that stood out: a fifth more of it in the bounds."""
+    noise = visit.rng.normal(size=(4, 50, BOTH.points)) * np.sqrt(FLOOR / 2.0)
+    visit.write(BOTH, 50, 1e-3 + noise[0] + 1j * noise[1], 1e-4 + 1e-3 * (noise[2] + 1j * noise[3]), hookup=LOADS)
+    visit.zoom(25)
+    assert known(visit).leak_at(455e6) == pytest.approx(1.2e-4, rel=1e-3)
+    source = known(visit).leak_source_at(455e6)
+    assert source is not None and source.found and source.sweeps == 50 and not source.doubt
+
+
+def test_an_old_survey_holds_on_condition_only_and_a_fresh_one_takes_its_place(visit: SimulatedVisit) -> None:
+    survey(visit, BOTH, 400)
+    visit.now_s += 4000.0
+    visit.zoom(400)
+    figures = Replay(visit.file).figures(A_TO_L)
+    assert figures is not None
+    goal = next(goal for goal in figures.assessment.goals if goal.name == "rejection")
+    assert goal.verdict is Verdict.CONDITIONAL_PASS and "min old: survey again" in goal.condition
+    assert goal.condition in figures.assessment.cautions
+    survey(visit, BOTH, 300)  # rougher, but fresh
+    source = known(visit).leak_source_at(455e6)
+    assert source is not None and source.sweeps == 300 and not source.doubt
+    assert visit.verdict() is Verdict.PASS
+
+
+def test_an_analyzer_that_was_unplugged_puts_the_survey_in_doubt(visit: SimulatedVisit) -> None:
+    survey(visit, BOTH, 400)
+    visit.file.remark(PORT_BACK, "the analyzer came back", visit.now_s + 600.0)
+    visit.zoom(400)
+    source = known(visit).leak_source_at(455e6)
+    assert source is not None and "unplugged since the survey" in source.doubt
+    assert visit.verdict() is Verdict.CONDITIONAL_PASS
+
+
+def test_a_survey_says_how_long_it_must_be_from_its_first_sweep_on(visit: SimulatedVisit) -> None:
+    figures = RunFigures(visit.file)
+
+    def said(sweeps: int, settings: SweepSettings) -> tuple[str, ...]:
+        survey(visit, settings, sweeps)
+        figures.refresh()
+        made = figures.assess(figures.runs[-1])
+        assert made is not None
+        return made.cautions
+
+    (first,) = said(1, ZOOM)
+    found = re.search(r"a survey of (\d+) sweeps \(k, leads on loads\) settles the leak for 90 dB", first)
+    assert found is not None
+    needed = int(found.group(1))
+    (short,) = said(needed // 5, ZOOM)
+    assert re.search(r"too short for 90 dB: survey \d+ sweeps; no leak yet", short)
+    assert said(round(1.5 * needed), ZOOM) == ()
+    visit.zoom(25)
+    leak = known(visit).leak_at(455e6)
+    assert leak is not None and leak < 0.7 * 10 ** (-92.5 / 20)
 
 
 def test_a_narrow_survey_alone_leaves_the_other_channel_unknown(visit: SimulatedVisit) -> None:

@@ -51,14 +51,14 @@ def visit_path(tmp_path_factory: pytest.TempPathFactory) -> Path:
     with table(folder, "demo-450", "U6", "--floor", "-85") as bench:
         bench.bench.say("turn L 1 -200kHz")
         settings = wide(bench.site)
-        bench.measure("loads", settings, 10)
+        bench.measure("loads", settings, 30)
         for hookup in ("A>L", "A>H", "L>H"):
             bench.measure(hookup, settings, 20)
         bench.measure("antenna", SweepSettings(400e6, 500e6, 201, 1000.0), 5)
         bench.station.visit.freeze("as found")
         bench.bench.say("turn L 1 +200kHz")
         bench.measure("A>L", settings, 20)
-        bench.measure("A>L", zoom(455e6, 244e3), 30)
+        bench.measure("A>L", zoom(455e6, 244e3), 50)
         day = bench.station.visit.day()
         day.enter(2, "transmitter power", "50")
         day.enter(9, "power into duplexer", "50")
@@ -116,7 +116,8 @@ def test_numbers_of_the_page_are_the_files(visit: VisitFile) -> None:
     value = newest.assessment.channels[0].transmission.value
     assert any(f"{value:.2f}" in cell for cell in page.cells)
     assert "script" not in page.tags and "alert(1)" in page.text and "\x1b" not in page.text
-    assert page.tags.count("svg") == 3 and page.tags.count("polyline") == 4  # A>L has two curves
+    # Transmission and match of both sides, side to side, the zoom of A>L; each curve ends where its floor begins.
+    assert page.tags.count("svg") == 6 and page.tags.count("polyline") >= 8
 
 
 def test_stages_say_what_was_measured_when(visit: VisitFile) -> None:
@@ -188,7 +189,8 @@ def test_touchstone_reads_back_through_scikit_rf(visit: VisitFile, tmp_path: Pat
         np.testing.assert_allclose(network.s[:, 0, 0], s11, rtol=1e-11, atol=1e-14)
         np.testing.assert_allclose(network.s[:, 1, 0], s21, rtol=1e-11, atol=1e-14)
         np.testing.assert_array_equal(network.s[:, 1, 1], 0)
-        assert "S22 was not measured" in path.read_text()
+        words = path.read_text()
+        assert "S22 was not measured" in words or "S12 and S22 were not measured" in words
         assert path.stat().st_mode & 0o077 == 0
         checked += 1
     assert checked >= 6
@@ -291,7 +293,8 @@ def test_an_archive_is_built_asked_and_brought_up_to_date(visit: VisitFile, tmp_
     assert seen[-1] == (13, 13)
     assert build(tmp_path) == 0
     names, rows = ask(tmp_path, "worst")
-    assert names[:2] == ["site", "side"] and len(rows) == 12
+    assert names[:4] == ["site", "side", "kind", "rejection_db"] and len(rows) == 12
+    assert all(str(row[-1]) > "2001-09-08" for row in rows)  # a date, 1e9 s and later
     assert ask(tmp_path, "faults")[1][0][0].endswith("broken.visit")
     (tmp_path / "0003.visit").unlink()
     os.utime(tmp_path / "0004.visit", (2e9, 2e9))

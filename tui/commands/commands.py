@@ -38,9 +38,11 @@ from tui.commands.session import (
 from tui.drawing.report_lines import figures_lines, json_text
 from tui.screens.bench_words import bench_lines
 from tui.terminal.terminal_gone import Signals, let_go_of_terminal
+from visit.day.next_deed import NextDeed
 from visit.figures.assessment import Assessment, overall, with_zoom
 from visit.figures.assessor import Assessor
 from visit.figures.known import Known
+from visit.figures.read_looks import spending_of
 from visit.record.owner import run_words
 from visit.record.touchstone_sweeps import read_recorded
 from visit.record.visit_file import VisitFile
@@ -192,11 +194,12 @@ def check(options: argparse.Namespace) -> ExitStatus:
             if options.zoom is not None:
                 closer = _measured(now.station, _zoom_order(now.order, now.site, assessment, options.zoom))
                 assessment = with_zoom(assessment, closer)
+            deed = now.station.next_deed(assessment)
         except HaltedError as error:
             say(f"deepnotch: {error}: {run_words(now.visit)} kept in {now.path}; continue with --resume")
             return ExitStatus.TERMINATED if signals.terminated else ExitStatus.CANT_SAY
     say(f"visit file: {now.path}")
-    return _print_figures(assessment, options.json)
+    return _print_figures(assessment, options.json, deed)
 
 
 def _measured(station: Station, order: RunOrder) -> Assessment:
@@ -226,14 +229,16 @@ def read(options: argparse.Namespace) -> ExitStatus:
     """Figures from recorded sweeps."""
     site = load_site(options.site)
     known = Known(given_leakage(options))
-    assessor = Assessor(site, HookUp.parse(options.hookup), planned=len(options.files), known=known)
-    at = options.files[0]
+    hookup, at = HookUp.parse(options.hookup), options.files[0]
     try:
-        for path, sweep in zip(options.files, read_recorded(options.files), strict=True):
+        sweeps = read_recorded(options.files)
+        spending = spending_of(sweeps, at.parent, site, hookup)
+        assessor = Assessor(site, hookup, known=known, spending=spending)
+        for path, sweep in zip(options.files, sweeps, strict=True):
             at = path
             assessor.add(sweep)
         assessment = assessor.assess()
-    except (ValueError, ArithmeticError, IndexError) as error:  # other points, copies of one sweep, no bench's numbers
+    except (ValueError, ArithmeticError, IndexError) as error:  # other points, no bench's numbers
         raise RequestError(f"{at}: {error}; give only repeated sweeps of one hook-up, each once") from None
     assert assessment is not None
     return _print_figures(assessment, options.json)
@@ -365,7 +370,7 @@ def export(options: argparse.Namespace) -> ExitStatus:
     from visit.report.exports import export_visit  # noqa: PLC0415
 
     with _reading(options.visit) as visit:
-        written = export_visit(visit, options.to)
+        written = export_visit(visit, options.to, singly=options.sweeps)
     data(written)
     return ExitStatus.GOALS_MET
 
@@ -409,7 +414,7 @@ def archive(options: argparse.Namespace) -> ExitStatus:
         for answer in rows:
             row(*("" if value is None else _short(value) for value in answer))
     elif not options.build:
-        raise RequestError("nothing asked: give --ask (worst, overdue, drift, faults) or --build")
+        raise RequestError("nothing asked: give --ask (worst, unproven, overdue, drift, faults) or --build")
     return ExitStatus.GOALS_MET
 
 
@@ -423,6 +428,13 @@ def _counted(done: int, of: int) -> None:
 def _short(value: object) -> str:
     """A cell: numbers short."""
     return f"{value:.6g}" if isinstance(value, float) else str(value)
+
+
+def note(options: argparse.Namespace) -> ExitStatus:
+    """Write down in a visit what the day asks for."""
+    from tui.commands.noting import note as write_down  # noqa: PLC0415
+
+    return write_down(options)
 
 
 def freeze(options: argparse.Namespace) -> ExitStatus:
@@ -458,8 +470,8 @@ def _progress(station: Station, done: threading.Event) -> None:
         show("\r" + " " * 60 + "\r")
 
 
-def _print_figures(assessment: Assessment, as_json: bool) -> ExitStatus:
-    data(json_text(assessment).splitlines() if as_json else figures_lines(assessment))
+def _print_figures(assessment: Assessment, as_json: bool, deed: NextDeed | None = None) -> ExitStatus:
+    data(json_text(assessment, deed).splitlines() if as_json else figures_lines(assessment, deed))
     met = overall(assessment)
     if met is None:
         return ExitStatus.CANT_SAY

@@ -43,6 +43,8 @@ def _agreed(options: argparse.Namespace, profile: Profile, planned: list[Planned
     sent = [one.line for one in planned if not one.why_not]
     errors = ", each with the question for errors behind it" if profile.scpi is not None and profile.scpi.error else ""
     say(f"behind an empty line these {len(sent)} lines are sent to {options.port}{errors}, and nothing else:")
+    if profile.console is not None and profile.console.unlock is not None:
+        say("    (the line that opens it)")
     for line in sent:
         say(f"    {line}")
     if options.yes:

@@ -11,12 +11,14 @@ from protocol.files.harmless import harmless_json
 from rf.values.decibel import amplitude_db
 from rf.values.verdict import conformance_probability
 from rf.values.words import rounded_down, text
-from visit.figures.assessment import Assessment, Role
+from visit.day.next_deed import NextDeed
+from visit.figures.assessment import Assessment, Role, leak_words
 from visit.figures.figures_json import assessment_data
+from visit.figures.third_load import load_words
 
 
-def figures_lines(a: Assessment) -> list[str]:
-    """One figure a line: name, figure with its word, what limits it."""
+def figures_lines(a: Assessment, deed: NextDeed | None = None) -> list[str]:
+    """One figure a line: name, figure with its word, what limits it; last what to do next, where that is known."""
     cure = f" ({a.check.cure})" if a.check.cure else ""
     lines = [
         f"hook-up       {a.hookup.name} as declared; seen: {a.check.short}{cure}",
@@ -45,12 +47,17 @@ def figures_lines(a: Assessment) -> list[str]:
         lines.append(_line("leakage", f"{text(a.survey.leakage)}; {worth}", a.survey.leakage.limited_by))
     if a.leakage is not None:
         lines.append(f"leak limit    {amplitude_db(a.leakage):.1f} dB re thru, in every bound")
+    lines += [
+        f"  at {channel.frequency_hz / 1e6:.4f} MHz: {leak_words(channel)}"
+        for channel in a.channels
+        if channel.leak_source
+    ]
     if a.proof.proven_db is not None:
         counted = f"looks counted in: {a.proof.looks}, run {a.proof.nth_run}"
         lines.append(f"proven        {rounded_down(a.proof.proven_db, 1):.1f} dB or more, {counted}")
     lines += [f"goal          {goal.name} {goal.goal_db:g} dB: {goal.words}" for goal in a.goals]
     lines += [f"note          {caution}" for caution in a.cautions]
-    return lines
+    return lines + ([f"next          {deed.words}"] if deed is not None else [])
 
 
 def budget_lines(a: Assessment | None) -> list[str]:
@@ -63,6 +70,8 @@ def budget_lines(a: Assessment | None) -> list[str]:
         if channel.parts:
             lines.append(f"rejection {at}: the proof lies below the plain reading by")
             lines += [f"  {name:<12}{value:8.2f} dB" for name, value in channel.parts]
+            if channel.load is not None:
+                lines.append(f"  {load_words(channel.load)}")
         for name, budget in channel.budgets:
             lines.append(f"{name} {at}: u = {budget.standard_db:.3f} dB, interval ±{budget.drawn_db():.2f} dB")
             lines += [
@@ -80,6 +89,6 @@ def _line(name: str, figure: str, limit: str) -> str:
     return f"{name:<14}{figure}" + (f" (limited by: {limit})" if limit else "")
 
 
-def json_text(a: Assessment) -> str:
+def json_text(a: Assessment, deed: NextDeed | None = None) -> str:
     """The documented JSON form, one object."""
-    return harmless_json(assessment_data(a))
+    return harmless_json({**assessment_data(a), "next": None if deed is None else deed.data()})

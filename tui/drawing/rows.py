@@ -49,7 +49,10 @@ class Rows(Widget):
             return Strip.blank(width, self.rich_style)
         base = self.rich_style
         segments = [Segment(text, base + Style.parse(style) if style else base) for text, style in self._rows[y]]
-        return Strip(segments).adjust_cell_length(width, base)
+        strip = Strip(segments)
+        if strip.cell_length > width > 2:  # what is cut off must not look whole
+            return Strip([*strip.crop(0, width - 2), Segment("..", base)]).adjust_cell_length(width, base)
+        return strip.adjust_cell_length(width, base)
 
 
 Row = list[Run]

@@ -175,7 +175,7 @@ class DayScreen(Screen[str | None]):
     def _type(self) -> None:
         field = self.query_one("#line", Input)
         field.value, field.display = "", True
-        self.call_after_refresh(field.focus)
+        self.set_focus(field)  # at once: what is typed next is for the field, not for the keys
         self._draw()
 
     def on_input_submitted(self, event: Input.Submitted) -> None:

@@ -23,7 +23,8 @@ from textual.widgets import Input
 
 from protocol.errors import AnalyzerError, RequestError
 from protocol.files.harmless import harmless
-from protocol.learn.dialogue import Correction, Dialogue, Progress, Role, Word, parse_corrections
+from protocol.learn.corrections import parse_corrections
+from protocol.learn.dialogue import Correction, Dialogue, Progress, Role, Word
 from protocol.learn.learner import Learned, NotLearnedError
 from protocol.learn.learner import learn as learn_port
 from protocol.wire.loop_thread import LoopThread
@@ -145,13 +146,14 @@ class LearnScreen(Screen[Learned | None]):
         self._progress = progress
         if progress.evidence:
             self._found.append(progress.evidence)
-        if self._asked is None or not self._asked.words:
+        if self._asked is None or not self._asked.listing:
             self._draw()
 
     def _ask(self, asked: _Asked | None) -> None:
         self._asked, self._page, self._fault = asked, 0, ""
         field = self.query_one("#line", Input)
         field.value, field.display = "", asked is not None and asked.typed
+        field.password = asked is not None and asked.secret
         self.set_focus(field if field.display else None)
         self._draw()
 
@@ -183,7 +185,7 @@ class LearnScreen(Screen[Learned | None]):
         asked = self._asked
         if asked is None:
             return
-        if not asked.words:
+        if not asked.listing:
             self._answer(event.value.strip())
             return
         try:
@@ -206,8 +208,8 @@ class LearnScreen(Screen[Learned | None]):
 
     def action_page(self, by: int) -> None:
         """Another page of words."""
-        if self._asked is not None and self._asked.words:
-            pages = -(-len(self._asked.words) // WORDS_A_PAGE)
+        if self._asked is not None and self._asked.listing:
+            pages = max(-(-len(self._asked.words) // WORDS_A_PAGE), 1)
             self._page = min(max(self._page + by, 0), pages - 1)
             self._draw()
 
@@ -222,8 +224,8 @@ class LearnScreen(Screen[Learned | None]):
         asked = self._asked
         if self._session is None:
             lines = self._cautions()
-        elif asked is not None and asked.words:
-            lines = self._words(asked.words)
+        elif asked is not None and asked.listing:
+            lines = self._words(asked)
         else:
             lines = self._standing(asked)
         self.query_one("#text", Plain).show(line[: WIDTH + 1] for line in lines[:ROWS])
@@ -275,18 +277,23 @@ class LearnScreen(Screen[Learned | None]):
             return [*lines, "", " a number answers   Enter not known   Esc stop"]
         return [*lines, "", " Enter answer (empty: not known)   Esc stop"]
 
-    def _words(self, words: Sequence[Word]) -> list[str]:
+    def _words(self, asked: _Asked) -> list[str]:
+        words = asked.words
         pages = -(-len(words) // WORDS_A_PAGE)
+        said = f" ? {shortened(asked.text, WIDTH - 4)}" if asked.text else ""
         page = words[self._page * WORDS_A_PAGE : (self._page + 1) * WORDS_A_PAGE]
         sent = sum(word.role not in (Role.NEVER, Role.UNKNOWN) for word in words)
         more = f"   page {self._page + 1} of {pages} (down, up)" if pages > 1 else ""
         return [
             f" WORDS  of the console, {len(words)}; only {sent} will be sent{more}",
-            "",
+            said,
             *(_word_line(word) for word in page),
             *[""] * (WORDS_A_PAGE - len(page) if pages > 1 else 0),
             "",
-            f" ! {self._fault}" if self._fault else " Correct by number, e.g.  7 sets start, 12 never",
+            f" ! {shortened(self._fault, WIDTH - 3)}"
+            if self._fault
+            else " Correct by number:  7 sets start, 12 never, 9 sets stop in kHz",
+            ' From the manual:  fz sets start   "sw {start} {stop}" sets span  tr1 reads s11',
             " Enter as it stands, or with what is typed   Esc stop",
         ]
 
@@ -308,15 +315,17 @@ class _Asked:
     """One thing that is asked, and where its answer goes."""
 
     def __init__(
-        self, text: str = "", answers: Sequence[str] = (), *, deed: bool = False, words: Sequence[Word] = ()
-    ) -> None:
-        self.text, self.answers, self.deed, self.words = text, tuple(answers), deed, tuple(words)
+        self, text: str = "", answers: Sequence[str] = (), *, deed: bool = False,
+        words: Sequence[Word] | None = None, secret: bool = False,
+    ) -> None:  # fmt: skip
+        self.text, self.answers, self.deed, self.secret = text, tuple(answers), deed, secret
+        self.listing, self.words = words is not None, tuple(words or ())
         self.answer: Future[Any] = Future()
 
     @property
     def typed(self) -> bool:
         """True when the answer is a line of text."""
-        return bool(self.words) or not (self.deed or self.answers)
+        return self.listing or not (self.deed or self.answers)
 
 
 class _OnScreen:
@@ -328,14 +337,12 @@ class _OnScreen:
     def progress(self, progress: Progress) -> None:
         self._home.call_soon_threadsafe(self._screen.heard, progress)
 
-    async def words(self, words: Sequence[Word]) -> Sequence[Correction]:
-        if not words:
-            return ()
-        answer: Sequence[Correction] = await self._ask(_Asked(words=words))
+    async def words(self, words: Sequence[Word], why: str = "") -> Sequence[Correction]:
+        answer: Sequence[Correction] = await self._ask(_Asked(why, words=words))
         return answer
 
-    async def question(self, text: str, answers: Sequence[str]) -> str:
-        return str(await self._ask(_Asked(text, answers)))
+    async def question(self, text: str, answers: Sequence[str], *, secret: bool = False) -> str:
+        return str(await self._ask(_Asked(text, answers, secret=secret)))
 
     async def deed(self, text: str) -> bool:
         return bool(await self._ask(_Asked(text, deed=True)))

@@ -7,7 +7,9 @@ Owns: what stands where and in which words. Refuses: any number without its kind
 from __future__ import annotations
 
 import math
+import textwrap
 import time
+from dataclasses import replace
 
 from rf.repeater.hookup_check import State
 from rf.values.decibel import amplitude_db
@@ -17,7 +19,7 @@ from tui.drawing.digits import big
 from tui.drawing.marks import FAINT, GREEN, ORANGE, VERMILLION, WORD_STYLE, YELLOW, MarkSet, plain
 from tui.drawing.plot import Mark, Plot
 from tui.drawing.rows import Row
-from visit.figures.assessment import Assessment, Channel, Role
+from visit.figures.assessment import Assessment, Channel, Role, leak_words
 from visit.run.conductor import Phase
 from visit.run.live import LiveState
 from visit.site.hookup import HookUp
@@ -105,7 +107,9 @@ def reject_rows(state: LiveState, width: int, marks: MarkSet) -> list[Row]:
         return [title, [("  waiting for the first sweep", FAINT)], blank, blank, _bar_row(None, goal, width)]
     return [
         title,
-        *_big_rows(channel.transmission, marks, doubtful=bool(assessment and assessment.doubts)),
+        *_big_rows(
+            channel.transmission, marks, doubtful=bool(assessment and assessment.doubts), besides=leak_words(channel)
+        ),
         _bar_row(channel.transmission, goal, width),
     ]
 
@@ -129,16 +133,16 @@ def _echo_rows(assessment: Assessment | None) -> list[Row]:
 def _survey_title(assessment: Assessment | None) -> list[Row]:
     """What a survey is for, in place of a rejection."""
     limit = assessment.leakage if assessment is not None else None
-    known = (
-        "not known before five sweeps"
-        if limit is None
-        else f"no leak above {amplitude_db(limit):.1f} dB at either channel (95 %)"
-    )
+    known = "not known before five sweeps"
+    if limit is not None:
+        known = f"no leak above {amplitude_db(limit):.1f} dB at either channel (95 %)"
+    elif assessment is not None and assessment.survey is not None:
+        known = "this sweep misses a channel: there, an earlier survey's limit stays"
     return [
         [(" SURVEY  both leads on loads, the duplexer left out", "bold")],
         [("  what is seen now is the instrument and the cables alone", FAINT)],
         [(f"  {known}", "")],
-        [("  later runs of this visit take this limit into every bound", FAINT)],
+        [("  later runs take this limit; a better one that was surveyed before stays", FAINT)],
         [("", "")],
     ]
 
@@ -156,12 +160,12 @@ def _verdict_runs(assessment: Assessment | None) -> Row:
     return [(f"[{result.verdict.value}]", f"bold {style}")]
 
 
-def _big_rows(figure: Figure, marks: MarkSet, *, doubtful: bool) -> list[Row]:
+def _big_rows(figure: Figure, marks: MarkSet, *, doubtful: bool, besides: str = "") -> list[Row]:
     """Three rows: the word at the left of the middle one, the number in big digits, why at the right."""
     parts = words(figure)
     style = FAINT if doubtful else WORD_STYLE[parts.word]
     word = f"  {parts.word:<10}"
-    notes = _notes(figure, parts)
+    notes = _notes(figure if figure.why else replace(figure, why=besides), parts)
     lines = big(parts.number, marks) if parts.number else ("", "", "")
     rows: list[Row] = []
     for index, line in enumerate(lines):
@@ -387,24 +391,46 @@ def safety_row(width: int) -> Row:
     return [(f" {SAFETY if width >= len(SAFETY) + 2 else SAFETY_SHORT}", ORANGE)]
 
 
-def message_row(state: LiveState) -> Row:
+NEXT_ROWS = 3
+MESSAGE_ROWS = 2
+"""A message that is longer ends in two dots; u has every note in full."""
+
+
+def message_rows(state: LiveState, width: int) -> list[Row]:
+    """The most urgent message, over two rows where one does not hold it."""
+    title, text, style = _message(state)
+    lines = textwrap.wrap(text, width - len(title) - 1, break_on_hyphens=False) or [""]
+    if len(lines) > MESSAGE_ROWS:
+        room = width - len(title) - 3
+        lines = [*lines[: MESSAGE_ROWS - 1], lines[MESSAGE_ROWS - 1][:room] + ".."]
+    return [[((title if number == 0 else " " * len(title)) + line, style)] for number, line in enumerate(lines)]
+
+
+def _message(state: LiveState) -> tuple[str, str, str]:
     """The most urgent line: a fault, a change the analyzer made on its own, a caution, or who is connected."""
     p = state.progress
     if p.phase is Phase.FAULT:
-        return [(f" FAULT   {p.message}", f"bold {VERMILLION}")]
+        return " FAULT   ", p.message, f"bold {VERMILLION}"
     if state.figures_fault:
-        return [(f" FAULT   {state.figures_fault}", f"bold {VERMILLION}")]
+        return " FAULT   ", state.figures_fault, f"bold {VERMILLION}"
     if p.changes:
-        return [(f" NOTE    {p.changes[0]}", f"bold {YELLOW}")]
+        return " NOTE    ", p.changes[0], f"bold {YELLOW}"
     check = state.assessment.check if state.assessment is not None else None
     if check is not None and check.state is State.WRONG:
-        return [(f" HOOK-UP {check.cure}", f"bold {VERMILLION}")]
+        return " HOOK-UP ", check.cure, f"bold {VERMILLION}"
     if check is not None and check.state is State.NOTE:
-        return [(f" HOOK-UP {check.cure}", YELLOW)]
+        return " HOOK-UP ", check.cure, YELLOW
     if state.assessment is not None and state.assessment.cautions:
-        return [(f" NOTE    {state.assessment.cautions[0]}", YELLOW)]
-    what = p.message or f"{p.identity} on {state.port}, {p.phase.value}"
-    return [(f" {what}", FAINT)]
+        return " NOTE    ", state.assessment.cautions[0], YELLOW
+    return " ", p.message or f"{p.identity} on {state.port}, {p.phase.value}", FAINT
+
+
+def next_rows(state: LiveState, width: int) -> list[Row]:
+    """What to do next, with its key, its length and the reason; two rows where one does not hold it."""
+    if state.deed is None:
+        return [[(" NEXT    ", "bold"), ("wait for the first figures", FAINT)]]
+    lines = textwrap.wrap(state.deed.words, width - 10, break_on_hyphens=False)[:NEXT_ROWS]
+    return [[((" NEXT    " if number == 0 else " " * 9), "bold"), (line, "")] for number, line in enumerate(lines)]
 
 
 def plain_rows(rows: list[Row], marks: MarkSet) -> list[Row]:

@@ -8,6 +8,7 @@ from __future__ import annotations
 
 from textual.app import ComposeResult
 from textual.containers import Vertical
+from textual.css.scalar import Scalar
 from textual.screen import Screen
 
 from tui.drawing.marks import MarkSet
@@ -48,6 +49,7 @@ class Panel(Screen[None]):
         with Vertical():
             for name in ("head", "reject", "plot", "ruler", "notch", "pass", "floor", "sweeps", "path", "safety"):
                 yield Rows(id=name)
+            yield Rows(id="next")
             yield Rows(id="message")
             yield Rows(id="keys")
 
@@ -65,7 +67,10 @@ class Panel(Screen[None]):
         state = self.picture()
         width = self.size.width
         for name, block in self._blocks(state, width).items():
-            self.query_one(f"#{name}", Rows).show(rows.plain_rows(block, self._marks))
+            shown = self.query_one(f"#{name}", Rows)
+            shown.show(rows.plain_rows(block, self._marks))
+            if name in ("next", "message") and shown.styles.height != Scalar.from_number(len(block)):
+                shown.styles.height = len(block)  # the plot gives or takes a row
 
     def action_redraw(self) -> None:
         """Draw the whole screen again, whatever stands on the terminal."""
@@ -88,6 +93,7 @@ class Panel(Screen[None]):
             "sweeps": [rows.sweeps_row(state)],
             "path": [rows.path_row(state, width)],
             "safety": [rows.safety_row(width)],
-            "message": [rows.message_row(state)],
+            "next": rows.next_rows(state, width),
+            "message": rows.message_rows(state, width),
             "keys": [self.key_row(width)],
         }

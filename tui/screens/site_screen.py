@@ -28,6 +28,7 @@ HINTS = {
     "transmit": "the side on which the transmitter works: l or h",
     "kind": "band-reject: notches only; pass-reject: both; band-pass: no notch",
     "cavities": "cavities on each side, 1 to 8; empty: not told",
+    "load": "return loss of the load on the third port; empty: 20 dB is counted with",
     "name": "any name; it names the visit files and stands on the report",
 }
 

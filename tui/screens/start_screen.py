@@ -39,7 +39,7 @@ from tui.screens.start_rows import (
     visit_rows,
     visit_words,
 )
-from visit.run.set_up import Choice, Plugged, SetUp, who_is_it
+from visit.run.set_up import BOARD, Choice, Plugged, SetUp, who_is_it
 from visit.site.site import Site
 
 SAFETY = "Transmitter off, locked, proved dead before a lead is touched."
@@ -118,7 +118,8 @@ class StartScreen(Screen[None]):
         if not now.ports:
             return "looks again for ports"
         if now.plugged is None:
-            return "choose an analyzer (several are plugged in)"
+            others = sum(not one.port.node.startswith(BOARD) for one in now.ports)
+            return "choose a port: " + ("several are there" if others > 1 else "only this computer's own are there")
         if not now.plugged.profile:
             return "learn this analyzer: nobody here knows it yet"
         if now.chosen_site is None:

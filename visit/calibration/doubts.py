@@ -22,6 +22,22 @@ def restart_doubt(restarted_s: float, proved_s: float) -> tuple[str, ...]:
     return (f"the analyzer was off at {at}: prove its correction on the thru",)
 
 
+SURVEY_EXPIRES_S = 3600.0
+"""Leads and connectors warm and are moved: a survey older than an hour is in doubt, as a calibration is."""
+
+
+def survey_doubt(surveyed_s: float, now_s: float, *, restarted: bool, calibrated_s: float) -> str:
+    """What speaks against a survey of the leak: its age, an analyzer that was unplugged since, leads that hung on the
+    calibration kit since; empty when nothing does."""
+    if restarted:
+        return "the analyzer was unplugged since the survey: survey again"
+    if calibrated_s > surveyed_s:
+        return "leads were moved for a calibration since the survey: survey again"
+    if now_s - surveyed_s > SURVEY_EXPIRES_S:
+        return f"survey {(now_s - surveyed_s) / 60:.0f} min old: survey again"
+    return ""
+
+
 def clock_doubt(now_s: float, proved_s: float) -> tuple[str, ...]:
     """A clock that shows an earlier time than the last proof was set back: nobody knows how old the proof is."""
     if now_s >= proved_s - CLOCK_SLACK_S:

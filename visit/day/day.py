@@ -168,6 +168,10 @@ class Day:
             _sensible(name, value, UNITS.get(name, ""))
         return None if not found else found[0 if first else -1]
 
+    def words(self, name: str) -> str:
+        """The newest words entered under a name; "" without one."""
+        return next((words for _, entered, _, _, words in reversed(self.entries()) if entered == name), "")
+
     def frozen(self) -> bool:
         """Whether as found stands."""
         return FREEZE_STEP in self.states()

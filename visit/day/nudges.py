@@ -7,7 +7,6 @@ nudge before as found is frozen, and advice on a movement that is not known.
 from __future__ import annotations
 
 import json
-import math
 import time
 from dataclasses import dataclass, replace
 from typing import Any
@@ -15,17 +14,20 @@ from typing import Any
 import numpy as np
 
 from protocol.errors import RequestError
-from rf.notch.cavity import HoldingRange, bottom_unit_hz
-from rf.notch.notch import NotchPlace
+from rf.notch.cavity import HoldingRange
 from rf.notch.nudge import Q_SPREAD, Nudge, find_nudge
-from rf.values.words import as_json, text
+from rf.values.figure import Figure, cant_say, inferred
+from rf.values.words import as_json, finite, text
 from visit.day.stages import AS_FOUND, stages
 from visit.figures.averaging import floor_of
 from visit.figures.run_figures import RunFigures
-from visit.record.stored_json import stored_figure, stored_object
+from visit.record.opening import damaged
+from visit.record.stored_json import stored_figure, stored_number, stored_object
 from visit.record.visit_file import RunRow, VisitFile
-from visit.site.hookup import Side
 
+LEDGER = "the ledger of screws"
+MOST_CAVITIES = 8
+"""Of one side."""
 LOCK_NUT = "lock nut"
 REACH = 1.0 / 3.0
 """Share of the channel spacing around the reject channel that is compared: farther out the pass begins to move too."""
@@ -69,6 +71,35 @@ class NudgeRow:
         value = self.figures["moved"]["value"]
         return None if value is None else float(value)
 
+    @property
+    def misfit(self) -> float:
+        """How badly one moved zero explains the change (reduced chi-square); 0 where it was not written down."""
+        value = self.figures.get("misfit")
+        return float(value) if isinstance(value, int | float) else 0.0
+
+    def figure(self, name: str) -> Figure:
+        """`before`, `after`, `moved`, `mean_before` or `mean_after` in hertz; CAN'T SAY where the row has none."""
+        return _figure(self.figures.get(name))
+
+    def zeros(self, name: str) -> tuple[Figure, ...]:
+        """`zeros_before` or `zeros_after`: what the skirts resolved then, in hertz, rising; empty where nothing."""
+        return tuple(_figure(one) for one in self.figures.get(name, ()))
+
+
+def _figure(data: object) -> Figure:
+    if not isinstance(data, dict) or data.get("value") is None:
+        return cant_say("Hz", str(data.get("why", "")) if isinstance(data, dict) else "")
+    return inferred(float(data["value"]), float(data["low"]), float(data["high"]), "Hz")
+
+
+@dataclass(frozen=True, slots=True)
+class Around:
+    """What the skirts showed before and after a turn: the mean notch's offset from the channel, and the single zeros
+    where they were resolved, in hertz."""
+
+    mean: tuple[Figure, Figure] = (cant_say("Hz", "not known"), cant_say("Hz", "not known"))
+    zeros: tuple[tuple[Figure, ...], tuple[Figure, ...]] = ((), ())
+
 
 def compare(figures: RunFigures, before: RunRow, after: RunRow, unloaded_q: float | None) -> Nudge:
     """What one screw did between two runs of one hook-up. Raises RequestError when they can't be compared."""
@@ -96,13 +127,22 @@ def compare(figures: RunFigures, before: RunRow, after: RunRow, unloaded_q: floa
     )  # fmt: skip
 
 
-def add_nudge(visit: VisitFile, before: RunRow, after: RunRow, told: Told, nudge: Nudge) -> None:
+def add_nudge(visit: VisitFile, before: RunRow, after: RunRow, told: Told, nudge: Nudge, around: Around) -> None:
     """Write a row of the ledger. Raises RequestError before as found is frozen."""
     if not any(stage.name == AS_FOUND for stage in stages(visit)):
         raise RequestError("freeze as found first: without it nobody can tell what the turning did")
     side = before.hookup.side
     assert side is not None
-    figures = {"before": as_json(nudge.before), "after": as_json(nudge.after), "moved": as_json(nudge.moved)}
+    figures: dict[str, Any] = {
+        "before": as_json(nudge.before),
+        "after": as_json(nudge.after),
+        "moved": as_json(nudge.moved),
+        "mean_before": as_json(around.mean[0]),
+        "mean_after": as_json(around.mean[1]),
+        "zeros_before": [as_json(zero) for zero in around.zeros[0]],
+        "zeros_after": [as_json(zero) for zero in around.zeros[1]],
+        "misfit": finite(nudge.misfit),
+    }
     with visit.writing() as connection:
         connection.execute(
             "insert into nudge (at_s, side, cavity, screw, direction, turns, before_run, after_run, figures)"
@@ -121,6 +161,28 @@ def add_nudge(visit: VisitFile, before: RunRow, after: RunRow, told: Told, nudge
         )
 
 
+def _checked(visit: VisitFile, data: dict[str, Any]) -> dict[str, Any]:
+    """The figures of a row; files before this told nothing of the mean. Raises RecordError."""
+    for name in ("before", "after", "moved", *(name for name in ("mean_before", "mean_after") if name in data)):
+        data[name] = _sound(visit, data, name)
+    for name in ("zeros_before", "zeros_after"):
+        several = data.get(name, [])
+        if not isinstance(several, list) or len(several) > MOST_CAVITIES:
+            raise damaged(visit.path, f"{name} is no short list", LEDGER)
+        data[name] = [_sound(visit, {name: one}, name) for one in several]
+    data["misfit"] = stored_number(visit, data.get("misfit"), LEDGER)
+    return data
+
+
+def _sound(visit: VisitFile, data: dict[str, Any], name: str) -> dict[str, Any]:
+    """A figure of a row whose value lies in its interval. Raises RecordError."""
+    figure = stored_figure(visit, data, name, LEDGER)
+    value, low, high = figure["value"], figure["low"], figure["high"]
+    if value is not None and not (low is not None and high is not None and low <= value <= high):
+        raise damaged(visit.path, f"{name} lies outside its interval", LEDGER)
+    return {**data[name], **figure}
+
+
 def ledger(visit: VisitFile) -> list[NudgeRow]:
     """All nudges in their order."""
     rows = visit.rows(
@@ -132,51 +194,11 @@ def ledger(visit: VisitFile) -> list[NudgeRow]:
             None if cavity is None else int(str(cavity)), str(screw), str(direction),
             None if turns is None else float(str(turns)),
         )  # fmt: skip
-        data = stored_object(visit, figures, "the ledger of screws")
-        moved = stored_figure(visit, data, "moved", "the ledger of screws")
-        data["moved"] = {**data["moved"], **moved}
+        data = _checked(visit, stored_object(visit, figures, LEDGER))
+        if told.cavity is not None and not 1 <= told.cavity <= MOST_CAVITIES:
+            raise damaged(visit.path, f"there is no cavity {told.cavity}", LEDGER)
         found.append(NudgeRow(float(str(at_s)), str(side), told, int(str(before)), int(str(after)), data))
     return found
-
-
-def sensitivity_hz(rows: list[NudgeRow], side: Side, cavity: int | None) -> float | None:
-    """Hertz per turn of a cavity's rod from the ledger (signed by its own direction words' first use); None when no
-    turn was entered. The median: a rod jumps now and then."""
-    found = [
-        row.moved_hz / row.told.turns
-        for row in rows
-        if row.side == side.value and row.told.cavity == cavity and row.told.turns and row.moved_hz is not None
-    ]
-    return float(np.median(found)) if found else None
-
-
-def advice(rows: list[NudgeRow], side: Side, offset_hz: float, uncertainty_hz: float) -> str:
-    """What to do next about a mean that lies `offset_hz` off the channel."""
-    if abs(offset_hz) <= uncertainty_hz:
-        return (
-            f"stop: {abs(offset_hz) / 1e3:.1f} kHz off is less than the uncertainty of {uncertainty_hz / 1e3:.1f} kHz"
-        )
-    need = -offset_hz
-    words = f"the mean must move {need / 1e3:+.1f} kHz"
-    last = next((row for row in reversed(rows) if row.side == side.value and row.moved_hz), None)
-    if last is None or last.moved_hz is None:
-        return f"{words}: turn one screw a little, then enter it"
-    per_turn = sensitivity_hz(rows, side, last.told.cavity)
-    which = f"cavity {last.told.cavity}" if last.told.cavity else "the same screw"
-    again = (need > 0) == (last.moved_hz > 0)
-    way = (last.told.direction or "your last turn") if again else f"against {last.told.direction or 'your last turn'}"
-    much = f", about {abs(need) / abs(per_turn):.2g} turns" if per_turn else ""
-    return f"{words}: {which} {way}{much}"
-
-
-def gain_words(notch: NotchPlace, offset_hz: float) -> str:
-    """What bringing the mean onto the channel would bring against the uncertainty: when to stop (study, part 5, 16)."""
-    at, unit = notch.rejection_at[0], bottom_unit_hz(notch.bottom_width_hz)
-    if not (at.known and unit > 0.0):
-        return "what centring would bring can't be said"
-    gain, half = 30.0 * math.log10(1.0 + (offset_hz / unit) ** 2), (at.high - at.low) / 2.0
-    words = "stop, less than that" if gain < half else "more than that"
-    return f"centring brings INFERRED {gain:.1f} dB, uncertainty {half:.1f}: {words}"
 
 
 def lock_words(nudge: Nudge, held: HoldingRange | None, goal_db: float) -> str:

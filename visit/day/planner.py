@@ -17,6 +17,7 @@ from rf.floor.sequential import ERROR, spent_at
 from rf.values.decibel import amplitude, amplitude_db
 from rf.values.words import text
 from visit.figures.assessment import Assessment
+from visit.figures.leak_advice import APART, survey_advice
 from visit.figures.looks import WIDE_PART
 from visit.site.presets import zoom
 from visit.site.site import Site
@@ -41,7 +42,7 @@ def plan_proof(
 ) -> ProofPlan:
     """Plan the proof of the rejection goal after a fitted wide run. `seconds_per_point` from the sweeps so far.
 
-    The goal is set higher by what averaging does not lower (mismatch, fit) and by the surveyed leak. Raises
+    The goal is set higher by what averaging does not lower (mismatch, load, fit) and by the surveyed leak. Raises
     RequestError when the wide run does not tell the width.
     """
     side, notch = wide.hookup.side, wide.notch
@@ -52,18 +53,16 @@ def plan_proof(
         raise RequestError("a proof needs the floor first: take a few sweeps more")
     settings = zoom(site.reject_hz(side), notch.bottom_width_hz, bandwidth_hz)
     goal = site.goals.rejection_db
-    systematic = Limits(None, port2_return_loss_db).mismatch_db + planned_bias_db(notch.bottom())
+    load_db = max((channel.load.limit_db for channel in wide.channels if channel.load is not None), default=0.0)
+    systematic = Limits(None, port2_return_loss_db, third_port_db=load_db).systematic_db + planned_bias_db(
+        notch.bottom()
+    )
     room = amplitude(-(goal + systematic)) - (wide.leakage or 0.0)
     per_sweep = seconds_per_point * settings.points + 0.05
     truth = notch.rejection_at[0]
     expected = f"skirts {text(truth)}"
     if room <= 0.0:
-        limit = -amplitude_db(wide.leakage or 1.0)
-        says = (
-            f"the leak's surveyed limit ({-limit:.0f} dB) alone keeps {goal:g} dB from being shown: half-wave jumper,"
-            " better leads"
-        )
-        return ProofPlan(settings, 25, 25 * per_sweep, "leakage", says)
+        return ProofPlan(settings, 25, 25 * per_sweep, "leakage", _leak_in_the_way(wide, settings, goal, systematic))
     aimed = -amplitude_db(room)
     pooled = wide.floor_now.value - 10.0 * math.log10(settings.points)
     count = sweeps_needed(truth.value, aimed, pooled)
@@ -80,7 +79,26 @@ def plan_proof(
         f"{expected}: {count} zoom sweeps = {_clock(count * per_sweep)} at {per_sweep:.2f} s each should"
         f" show {goal:g} dB (90 % chance); limited by {limited}"
     )
+    if wide.leakage is None:
+        power = 10.0 ** (wide.floor_now.value / 10.0)
+        asked = survey_advice(goal, power, settings.frequency_hz(), systematic).sweeps
+        says = f"first a survey of {asked} sweeps like these (k, leads on loads), then {says}"
     return ProofPlan(settings, count, count * per_sweep, limited, says)
+
+
+def _leak_in_the_way(wide: Assessment, settings: SweepSettings, goal_db: float, systematic_db: float) -> str:
+    """What to do about a limit of the leak that leaves no room: a longer survey where noise alone made the limit."""
+    level = f"{amplitude_db(wide.leakage or 1.0):.0f} dB"
+    source = next((each.leak_source for each in wide.channels if each.leak_source is not None), None)
+    if source is None or source.found or not source.sweeps:
+        cure = f"a half-wave jumper ({APART}), or better leads"
+        return f"the leak's limit ({level}) alone keeps {goal_db:g} dB from being shown: {cure}"
+    power = 10.0 ** (wide.floor_now.value / 10.0)
+    asked = survey_advice(goal_db, power, settings.frequency_hz(), systematic_db).sweeps
+    return (
+        f"the survey was too short: {source.sweeps} sweeps found no leak, and leave room for one of {level}; survey"
+        f" longer, {asked} sweeps with these settings (k, leads on loads), before {goal_db:g} dB can be shown"
+    )
 
 
 def _dearer(count: int) -> float:

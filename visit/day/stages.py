@@ -7,14 +7,16 @@ counts.
 from __future__ import annotations
 
 import json
+import math
 import time
+from collections.abc import Mapping
 from dataclasses import dataclass
 from typing import Any
 
 from protocol.errors import RequestError
 from visit.figures import looks
 from visit.figures.figures_json import assessment_data
-from visit.figures.replay import Replay
+from visit.figures.replay import Figures, Replay
 from visit.record.opening import damaged
 from visit.record.stored_json import stored_object
 from visit.record.visit_file import VisitFile
@@ -34,16 +36,28 @@ class Stage:
     figures: dict[str, Any]
 
 
-def freeze(visit: VisitFile, name: str, after_s: float = float("-inf")) -> list[Stage]:
-    """Freeze the figures of every hook-up measured since `after_s`. Raises RequestError when there is none, or when
-    as found is frozen already."""
+def to_freeze(
+    visit: VisitFile, name: str, after_s: float = float("-inf"), shown: Mapping[int, int] | None = None
+) -> list[Figures]:
+    """What freezing under a name would freeze now: the figures of every hook-up measured since `after_s`; of the runs
+    in `shown` only so many sweeps, those that stand on the screen. Raises RequestError when there is none, or when as
+    found is frozen already."""
     if name == AS_FOUND and any(stage.name == AS_FOUND for stage in stages(visit)):
         raise RequestError("as found is frozen already and is never overwritten; freeze as left instead")
     if name == AS_LEFT:  # what was not measured again since as found is not as left
         after_s = max([after_s, *(stage.at_s for stage in stages(visit) if stage.name == AS_FOUND)])
-    found = Replay(visit).all_figures(after_s=after_s)
+    found = Replay(visit, shown).all_figures(after_s=after_s)
     if not found:
-        raise RequestError("no hook-up with a wide sweep was measured yet: nothing to freeze")
+        since = " since as found was frozen" if name == AS_LEFT and math.isfinite(after_s) else " yet"
+        raise RequestError(f"no hook-up with a wide sweep was measured{since}: nothing to freeze")
+    return found
+
+
+def freeze(
+    visit: VisitFile, name: str, after_s: float = float("-inf"), shown: Mapping[int, int] | None = None
+) -> list[Stage]:
+    """Freeze what `to_freeze` gives; the rows. Raises RequestError."""
+    found = to_freeze(visit, name, after_s, shown)
     now = time.time()
     with visit.writing() as connection:
         for one in found:
@@ -54,10 +68,41 @@ def freeze(visit: VisitFile, name: str, after_s: float = float("-inf")) -> list[
                     name,
                     one.hookup.text,
                     " ".join(map(str, one.run_ids)),
-                    json.dumps(assessment_data(one.assessment), allow_nan=False),
+                    json.dumps(_stored(one), allow_nan=False),
                 ),
             )
     return [stage for stage in stages(visit) if stage.at_s == now]
+
+
+def _stored(one: Figures) -> dict[str, Any]:
+    """The documented object with the sweeps of each run that count: later ones change nothing of a stage."""
+    return {
+        **assessment_data(one.assessment),
+        "run_sweeps": {str(run_id): count for run_id, count in one.sweeps.items()},
+        "notes": list(one.notes),
+    }
+
+
+def figures_at(replay: Replay, stage: Stage) -> Figures | None:
+    """The figures of a stage made again from exactly the sweeps it rests on; None when a run is missing.
+
+    A stage of an earlier program names no sweep counts: the sweeps of its newest run are those that its figures told.
+    """
+    runs = {run.id: run for run in replay.runs}
+    if not set(stage.run_ids) <= runs.keys():
+        return None
+    counts = stage.figures.get("run_sweeps")
+    known = counts if isinstance(counts, dict) else {str(stage.run_ids[-1]): stage.figures.get("sweeps")}
+    limits = {
+        int(key): count
+        for key, count in known.items()
+        if key.isdecimal() and len(key) < 18 and isinstance(count, int) and count >= 0
+    }
+    hookup = runs[stage.run_ids[0]].hookup
+    try:
+        return replay.pinned(hookup, stage.run_ids, limits, stage.at_s)
+    except KeyError:
+        return None
 
 
 def stages(visit: VisitFile) -> list[Stage]:
@@ -100,15 +145,11 @@ def stage_at(visit: VisitFile, name: str) -> dict[str, Stage]:
 def differences(visit: VisitFile) -> list[str]:
     """Where the figures that the sweeps give today differ from the frozen ones, in sentences; empty when they agree."""
     replay = Replay(visit)
-    runs = {run.id: run for run in replay.runs}
     lines = []
     for stage in stages(visit):
-        if not set(stage.run_ids) <= runs.keys():
+        again = figures_at(replay, stage)
+        if again is None:
             lines.append(f"{stage.name}, {stage.hookup}: a run that it rests on is missing")
-            continue
-        again = replay.figures(runs[stage.run_ids[0]].hookup, before_s=stage.at_s)
-        if again is None or again.run_ids != stage.run_ids:
-            lines.append(f"{stage.name}, {stage.hookup}: rests on other runs today")
             continue
         today = json.loads(json.dumps(assessment_data(again.assessment)))
         lines += [

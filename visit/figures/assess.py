@@ -41,6 +41,9 @@ from visit.figures.assessment import (
 )
 from visit.figures.averaging import Averaged, floor_of
 from visit.figures.known import Known
+from visit.figures.leak_advice import survey_advice
+from visit.figures.third_load import third_load
+from visit.figures.walking import Walking, hidden, step_words, walking
 from visit.site.hookup import HookUp
 from visit.site.site import Site
 
@@ -86,55 +89,78 @@ def assess(
             withheld(site, hookup, frequency_hz, s21, known.axis_doubt, "frequency axis", floor, check), clipped=None
         )
     floor_s11 = floor_of(s11)
+    walk = walking(averaged)
     roles = channel_roles(site, hookup)
     reject_hz = next((hz for hz, role in roles if role is Role.REJECT), None)
-    clipped = find_clipped(frequency_hz, s21.mean, floor.averaged_power, reject_hz)
-    notch = once(lambda: _notch(site, hookup, frequency_hz, s21, floor, reject_hz, residuals, begin))
+    calm = ~walk.s21
+    clipped = find_clipped(frequency_hz[calm], s21.mean[calm], floor.averaged_power[calm], reject_hz)
+    notch = once(lambda: _notch(site, hookup, frequency_hz, s21, floor, reject_hz, residuals, begin, calm))
     own = notch.bottom() if notch is not None and notch.trusted else None
     port2_db = (residuals or Residuals()).port2_return_loss_db
     no_level = cant_say("dB", known.uncorrected, limited_by="correction")
-    channels, pooled, cautions, proofs = [], 0, [*known.doubts], list[float]()
+    path_doubt = "" if known.uncorrected else check.doubt or known.path_doubt
+    unlevelled = known.uncorrected or path_doubt
+    if path_doubt:
+        no_level = cant_say("dB", path_doubt, limited_by="hook-up")
+    channels, pooled, proofs = [], 0, list[float]()
+    cautions = [*known.doubts, *step_words(averaged), *walk.says]
     for hz, role in roles:
         nearest = int(np.argmin(np.abs(frequency_hz - hz)))
         passing = float(np.abs(s21.mean[nearest]))
-        returned = return_loss_at(frequency_hz, s11.mean, floor_s11.averaged_power, hz, residuals, passing)
-        budgets, leak = [("return loss", returned.budget)], known.leak_at(hz)
+        quiet = ~walk.s11
+        returned = Budgeted(walk.hides("dB", hz))
+        if not hidden(walk.s11, frequency_hz, hz):
+            returned = return_loss_at(
+                frequency_hz[quiet], s11.mean[quiet], floor_s11.averaged_power[quiet], hz, residuals, passing
+            )
+        budgets, leak, load = [("return loss", returned.budget)], known.leak_at(hz), None
         if role is Role.PASS:
             match_db = returned.figure.value if returned.figure.known else 10.0
-            through = loss_at(frequency_hz, s21.mean, floor.averaged_power, hz, match_db, residuals)
+            through = Budgeted(walk.hides("dB", hz))
+            if not hidden(walk.s21, frequency_hz, hz):
+                through = loss_at(
+                    frequency_hz[calm], s21.mean[calm], floor.averaged_power[calm], hz, match_db, residuals
+                )
             budgets.insert(0, ("loss", through.budget))
             figure, parts = through.figure, tuple[tuple[str, float], ...]()
         else:
-            found = _rejection(
-                frequency_hz, s21, floor, hz, own or known.bottom_at(hz), Limits(leak, port2_db), confidence
-            )
+            load = third_load(site, hookup, known, hz, returned.figure)
+            limits = Limits(leak, port2_db, third_port_db=load.limit_db if load else 0.0)
+            found = _rejection(frequency_hz, s21, floor, hz, own or known.bottom_at(hz), limits, confidence, walk)
             figure, parts = found.figure, found.parts
             if leak is None and figure.kind is Kind.READING:
                 figure = replace(figure, why=NOT_SURVEYED)
             pooled = max(pooled, found.points)
             proofs.append(found.proof_db)
             cautions += [found.caution] if found.caution else []
-        if known.uncorrected:
+        if unlevelled:
             figure, returned = no_level, Budgeted(no_level)
             parts, budgets = (), []
         made = tuple((name, budget) for name, budget in budgets if budget is not None)
-        channels.append(Channel(hz, role, figure, returned.figure, parts, made, leak))
+        source = known.leak_source_at(hz) if role is Role.REJECT else None
+        cautions += [source.doubt] if source is not None and source.doubt else []
+        channels.append(Channel(hz, role, figure, returned.figure, parts, made, leak, source, load))
     if notch is not None and notch.trusted and notch.unloaded_q.known and reject_hz is not None:
         short = settling_caution(known.dwell_s, notch.unloaded_q.value, reject_hz)
         cautions += [short] if short else []
     if averaged.phase_cost_db > 0.05:
         cautions.append(f"phase drifts between sweeps: taken out, it would cost {averaged.phase_cost_db:.1f} dB")
-    if known.uncorrected:
+    if unlevelled:
         if notch is not None:
             notch = replace(notch, depth=no_level, rejection_at=tuple(no_level for _ in notch.rejection_at))
         proofs = []
-        cautions.append(known.uncorrected)
+        cautions.append(unlevelled)
     proven = proof(min(proofs, default=-math.inf))
     leakage = reject_leak(site, hookup, known)
-    limits = Limits(leakage, port2_db)
-    lowest = _lowest(frequency_hz, s21, floor, reject_hz, limits) if clipped is None else None
+    loads = [channel.load.limit_db for channel in channels if channel.load is not None]
+    limits = Limits(leakage, port2_db, third_port_db=max(loads, default=0.0))
+    lowest = None
+    if clipped is None and not path_doubt:
+        lowest = _lowest(frequency_hz, s21, floor, reject_hz, limits, calm)
     goals = goals_of(site, channels, proven, doubts=known.doubts)
-    cautions += [SURVEY_FIRST] if any(goal.condition == NOT_SURVEYED for goal in goals) else []
+    if any(goal.condition == NOT_SURVEYED for goal in goals):
+        asked = survey_advice(site.goals.rejection_db, floor.additive_power, frequency_hz)
+        cautions.append(f"{SURVEY_FIRST}; {asked.sweeps} sweeps of these settings settle it")
     cautions += [proven.note] if proven.note else []
     return Assessment(
         site=site,
@@ -160,6 +186,8 @@ def assess(
         phase_cost_db=averaged.phase_cost_db,
         check=check,
         doubts=known.doubts,
+        carriers=walk.carriers,
+        steps=averaged.steps,
     )
 
 
@@ -172,14 +200,15 @@ def _notch(
     reject_hz: float | None,
     residuals: Residuals | None,
     begin: NDArray[np.float64] | None,
+    calm: NDArray[np.bool_],
 ) -> NotchPlace | None:
     side = hookup.side
     if side is None or reject_hz is None or site.kind == "band-pass":
         return None
     return find_notch(
-        frequency_hz,
-        s21.mean,
-        floor.additive_power / np.maximum(s21.kept, 1),
+        frequency_hz[calm],
+        s21.mean[calm],
+        (floor.additive_power / np.maximum(s21.kept, 1))[calm],
         relative_error=max(floor.relative_error / math.sqrt(max(s21.sweeps, 1)), SMALLEST_ERROR),
         cavities=site.cavities,
         reject_hz=reject_hz,
@@ -211,6 +240,7 @@ def _rejection(
     bottom: Bottom,
     limits: Limits,
     confidence: float,
+    walk: Walking,
 ) -> _Found:
     """Rejection at a channel from the samples that carry its value."""
     if not frequency_hz[0] <= channel_hz <= frequency_hz[-1]:
@@ -221,34 +251,42 @@ def _rejection(
     if bottom.known and off > pool_half_width_hz(width_hz):
         why = f"nearest sample {off / 1e3:.0f} kHz off, bottom {width_hz / 1e3:.0f} kHz wide: zoom in"
         return _Found(cant_say("dB", why, limited_by="step"), caution=why)
-    if s21.too_busy_points[nearest]:
-        return _Found(cant_say("dB", "a carrier sits on the channel", limited_by="ingress"))
+    half = pool_half_width_hz(width_hz) if bottom.known else max(off, 0.01 * step)
+    within = np.abs(frequency_hz - channel_hz) <= half
+    calm = ~(walk.s21 | s21.too_busy_points)
+    if not calm[nearest] and (within & calm).sum() < max(within.sum() / 2.0, 2.0):
+        return _Found(walk.hides("dB", channel_hz))
     caution = ""
     if bottom.known and step > largest_step_hz(width_hz):
         caution = f"step {step / 1e3:.3g} kHz is wide for a bottom of {width_hz / 1e3:.0f} kHz: zoom in"
     # Without a known width only the sample at the channel itself is known to carry the channel's value.
-    half = pool_half_width_hz(width_hz) if bottom.known else max(off, 0.01 * step)
-    pooled = pool_at(frequency_hz, s21.mean, floor.averaged_power, channel_hz, half, floor.dof, bottom.shape)
+    f, mean, power = frequency_hz[calm], s21.mean[calm], floor.averaged_power[calm]
+    pooled = pool_at(f, mean, power, channel_hz, half, floor.dof, bottom.shape)
     assert pooled is not None  # the nearest sample always lies inside
     found = rejection_of(pooled, limits, confidence)
     return _Found(found.figure, found.proof_db, found.parts, pooled.points, caution)
 
 
 def _lowest(
-    frequency_hz: NDArray[np.float64], s21: Average, floor: Floor, reject_hz: float | None, limits: Limits
+    frequency_hz: NDArray[np.float64],
+    s21: Average,
+    floor: Floor,
+    reject_hz: float | None,
+    limits: Limits,
+    calm: NDArray[np.bool_],
 ) -> Lowest | None:
     """Deepest point of a response that stands above the floor everywhere, read within a quarter of the span."""
     if reject_hz is None:
         return None
     reach = float(frequency_hz[-1] - frequency_hz[0]) / 4.0
     return lowest_point(
-        frequency_hz,
-        s21.mean,
-        floor.averaged_power,
+        frequency_hz[calm],
+        s21.mean[calm],
+        floor.averaged_power[calm],
         reject_hz - reach,
         reject_hz + reach,
         leakage=limits.leakage,
-        systematic_db=limits.mismatch_db,
+        systematic_db=limits.systematic_db,
     )
 
 

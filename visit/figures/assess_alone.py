@@ -20,8 +20,9 @@ from rf.values.decibel import level_db
 from rf.values.figure import cant_say
 from rf.values.words import text
 from visit.figures.assessment import Assessment, Channel, Role, too_busy
-from visit.figures.averaging import Averaged, floor_of
+from visit.figures.averaging import FEWEST_POINTS, Averaged, floor_of
 from visit.figures.known import Known
+from visit.figures.leak_advice import after_survey, survey_advice
 from visit.site.hookup import ANTENNA, HookUp
 from visit.site.site import Site
 
@@ -119,7 +120,19 @@ def _survey(
     else:
         cautions = (f"no survey: a signal of {through_db:.0f} dB comes through; put both leads on loads, then again",)
     plain = _bare(site, hookup, frequency_hz, s21, "both leads on loads: no notch here")
+    if through_db <= LARGEST_LEAK_DB:
+        lacks = _how_long(site, frequency_hz, s21, found)
+        cautions = (lacks,) if lacks else ()
     return replace(plain, cautions=cautions, leakage=_leak_limit(site, frequency_hz, found), survey=found)
+
+
+def _how_long(site: Site, frequency_hz: NDArray[np.float64], s21: Average, split: FloorSplit | None) -> str:
+    """What the survey needs yet, from its first sweep on."""
+    if split is not None:
+        return after_survey(site, frequency_hz, split, s21.sweeps)
+    if frequency_hz.size < FEWEST_POINTS:
+        return ""
+    return survey_advice(site.goals.rejection_db, floor_of(s21).additive_power, frequency_hz).says
 
 
 def leak_limits(site: Site, frequency_hz: NDArray[np.float64], split: FloorSplit) -> tuple[tuple[float, float], ...]:

@@ -15,11 +15,13 @@ import numpy as np
 from numpy.typing import NDArray
 
 from rf.floor.average import Average
+from rf.floor.carrier import Carrier
 from rf.floor.clipped import ClippedBand, find_clipped
 from rf.floor.floor import Floor
 from rf.floor.leakage import FloorSplit
 from rf.floor.lowest import Lowest
 from rf.floor.proof import judge_rejection
+from rf.floor.third_port import ThirdLoad
 from rf.notch.notch import NotchPlace
 from rf.repeater.fault_distance import Echo
 from rf.repeater.hookup_check import HookUpCheck, State
@@ -27,7 +29,7 @@ from rf.values.decibel import amplitude, amplitude_db, level_db
 from rf.values.figure import Figure, cant_say
 from rf.values.uncertainty import Budget
 from rf.values.verdict import Verdict, judge_at_least, judge_at_most
-from visit.figures.known import Known
+from visit.figures.known import Known, LeakSource
 from visit.site.hookup import HookUp, Side
 from visit.site.site import Site
 
@@ -62,6 +64,10 @@ class Channel:
     budgets: tuple[tuple[str, Budget], ...] = ()
     leakage: float | None = None
     """Amplitude re thru that the leak here does not exceed; None: nobody surveyed it."""
+    leak_source: LeakSource | None = None
+    """Where `leakage` comes from, and what speaks against it."""
+    load: ThirdLoad | None = None
+    """What ended the third port, where the channel is one to hold back."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -134,10 +140,23 @@ class Assessment:
     check: HookUpCheck = NOT_CHECKED
     doubts: tuple[str, ...] = ()
     echo: Echo | None = None
+    carriers: tuple[Carrier, ...] = ()
+    """Steady carriers on or beside the channels, loudest first."""
+    steps: tuple[int, ...] = ()
+    """Sweeps of the run after which the device was another one."""
 
     def channel(self, role: Role) -> Channel | None:
         """The first channel with this role, or None."""
         return next((channel for channel in self.channels if channel.role is role), None)
+
+
+def leak_words(channel: Channel) -> str:
+    """The leak's limit that stands in a bound, and where it comes from; empty where none does."""
+    if channel.leakage is None:
+        return ""
+    source = channel.leak_source
+    told = "" if source is None else f" ({source.says}{f', {source.sweeps} sweeps' if source.sweeps else ''})"
+    return f"leak {amplitude_db(channel.leakage):.1f} dB at most{told}"
 
 
 def channel_roles(site: Site, hookup: HookUp) -> tuple[tuple[float, Role], ...]:
@@ -183,6 +202,8 @@ def _rejection_goal(goal_db: float, channel: Channel, proof: Proof) -> GoalResul
     result = GoalResult("rejection", goal_db, figure, judge_rejection(figure, proven_db, goal_db))
     if channel.leakage is None and (proven_db is None or _with_worst_leak_db(proven_db) < goal_db):
         result = _on_condition(result, NOT_SURVEYED)
+    elif channel.leak_source is not None and channel.leak_source.doubt:
+        result = _on_condition(result, channel.leak_source.doubt)
     return _on_condition(result, NOT_PROVEN) if result.verdict is Verdict.CONDITIONAL_PASS else result
 
 
@@ -247,20 +268,27 @@ def overall(assessment: Assessment) -> bool | None:
 
 
 def with_zoom(wide: Assessment, zoomed: Assessment) -> Assessment:
-    """The wide run's figures with the rejection from the zoomed run, which carries it lower."""
-    better = {channel.frequency_hz: channel for channel in zoomed.channels if channel.role is Role.REJECT}
+    """The wide run's figures with the rejection from the zoomed run, which carries it lower; where the zoom shows none
+    (side to side it covers one channel) the wide run's stays."""
+    better = {
+        channel.frequency_hz: channel
+        for channel in zoomed.channels
+        if channel.role is Role.REJECT and channel.transmission.known
+    }
     channels = tuple(
         replace(
             channel,
             transmission=better[channel.frequency_hz].transmission,
             parts=better[channel.frequency_hz].parts,
             leakage=better[channel.frequency_hz].leakage,
+            leak_source=better[channel.frequency_hz].leak_source,
+            load=better[channel.frequency_hz].load,
         )
         if channel.frequency_hz in better
         else channel
         for channel in wide.channels
     )
-    cautions = [text for text in wide.cautions if "zoom in" not in text and text != SURVEY_FIRST]
+    cautions = [text for text in wide.cautions if "zoom in" not in text and not text.startswith(SURVEY_FIRST)]
     cautions = list(dict.fromkeys([*cautions, *zoomed.cautions]))
     doubts = tuple(dict.fromkeys(wide.doubts + zoomed.doubts))
     return replace(

@@ -15,6 +15,7 @@ from numpy.typing import NDArray
 
 from rf.floor.leakage import FloorSplit, split_floor
 from rf.floor.sequential import look_counts
+from rf.floor.step import AFTER
 from rf.notch.notch import NotchPlace
 from rf.values.figure import CONFIDENCE
 from visit.calibration.corrector import Corrector
@@ -142,11 +143,13 @@ class Assessor:
         self.looks.append(replace(look, bound_db=bound, leakage=leakage, taken=True))
 
     def _proof(self, _: float) -> Proof:
-        bounds = [look.bound_db for look in self.looks if look.bound_db is not None]
+        # A look before a step of the device proved something of another one.
+        since = self.average.steps[-1] + AFTER if self.average.steps else -1
+        bounds = [look.bound_db for look in self.looks if look.bound_db is not None and look.sweeps > since]
         spending = self.spending
         return Proof(
             max(bounds, default=None), spending.next(self.average.sweeps), len(self.looks), spending.nth_run,
-            EARLIER if spending.earlier and self.looks else "", spending.goal,
+            EARLIER if spending.earlier and self.looks else spending.note, spending.goal,
         )  # fmt: skip
 
     def assess(self) -> Assessment | None:

@@ -40,7 +40,17 @@ def assessment_data(a: Assessment) -> dict[str, Any]:
                 ("rejection" if channel.role is Role.REJECT else "loss"): as_json(channel.transmission),
                 "return_loss": as_json(channel.return_loss),
                 "leakage_limit_db": None if channel.leakage is None else amplitude_db(channel.leakage),
+                "leakage_source": None
+                if channel.leak_source is None
+                else {
+                    "says": channel.leak_source.says,
+                    "found": channel.leak_source.found,
+                    "doubt": channel.leak_source.doubt,
+                },
                 "proof_parts_db": dict(channel.parts),
+                "third_port_load": None
+                if channel.load is None
+                else {"return_loss_db": channel.load.return_loss_db, "source": channel.load.source},
                 "budgets": {
                     name: [
                         {"name": part.name, "half_width_db": part.half_width_db, "law": part.law.value}
@@ -95,6 +105,8 @@ def assessment_data(a: Assessment) -> dict[str, Any]:
             }
             for goal in a.goals
         ],
+        "carriers": [{"frequency_hz": carrier.frequency_hz, "level_db": carrier.level_db} for carrier in a.carriers],
+        "steps_after_sweeps": list(a.steps),
         "doubts": list(a.doubts),
         "cautions": list(a.cautions),
     }

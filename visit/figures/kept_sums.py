@@ -7,14 +7,19 @@ their last stretch, averaged again from its sweeps, does not reach. What is refu
 
 from __future__ import annotations
 
+import json
+import math
 import time
-from collections.abc import Callable, Iterable
+from collections.abc import Callable, Iterable, Mapping
 from dataclasses import dataclass
 from typing import Protocol, TypeVar
 
 import numpy as np
+from numpy.typing import NDArray
 
-from visit.figures.averaging import HEAD, Correct, RunAverage, SweepLike
+from protocol.files.small_files import json_data
+from visit.figures.averaging import Correct, RunAverage, SweepLike
+from visit.record.soundness import MOST_POINTS
 from visit.record.visit_file import StoredSweep, VisitFile
 
 EVERY = 512
@@ -24,6 +29,8 @@ LONG = 2 * EVERY
 SAME = 1e-9
 """Two processors may differ in the last bits of a sum, relative to its largest value."""
 TELL_EVERY = 64
+KINDS = ("<c16", "<f8", "<i8")
+LONGEST_HEAD = 4000
 
 Tell = Callable[[int, int], None]
 
@@ -173,7 +180,7 @@ def take(taker: Taker, sweep: StoredSweep, book: Book) -> None:
     if count % EVERY == 0 or taker.stands_at(count):
         sums = taker.average.sums()
         if sums is not None:
-            book.keep(Kept(count, sweep.id, taker.average.digest.hex(), sums))
+            book.keep(Kept(count, sweep.id, taker.average.digest.hex(), packed(sums)))
 
 
 @dataclass(frozen=True, slots=True)
@@ -223,7 +230,7 @@ def _restore(taker: Taker, kept: Kept) -> None:
     if kept.digest != taker.average.digest.hex():
         raise UnfitError  # of other sweeps
     try:
-        taker.average.restore(kept.sums)
+        taker.average.restore(unpacked(kept.sums))
     except ValueError:
         raise UnfitError from None
     taker.arrive()
@@ -232,14 +239,45 @@ def _restore(taker: Taker, kept: Kept) -> None:
 def _prove(average: RunAverage, kept: Kept) -> None:
     """The sums that were averaged from the last stretch are those that were kept."""
     made = average.sums()
-    if made is None or kept.digest != average.digest.hex() or len(made) != len(kept.sums):
+    try:
+        theirs = unpacked(kept.sums)
+    except ValueError:
+        raise UnfitError from None
+    if made is None or kept.digest != average.digest.hex() or set(made) != set(theirs):
         raise UnfitError
-    if made == kept.sums:
-        return
-    if made[: HEAD.size - 16] != kept.sums[: HEAD.size - 16]:
-        raise UnfitError
-    ours, theirs = (np.frombuffer(sums, "<f8", offset=HEAD.size) for sums in (made, kept.sums))
-    # Counts among them are compared as the numbers that their bits make, which tells them apart all the same.
-    with np.errstate(invalid="ignore", over="ignore"):
-        if not np.abs(ours - theirs).max() <= SAME * np.abs(ours).max():
+    for name, ours in made.items():
+        told = theirs[name]
+        if told.shape != ours.shape or told.dtype != ours.dtype:
             raise UnfitError
+        apart = np.abs(np.asarray(told, complex) - np.asarray(ours, complex))
+        if not np.max(apart, initial=0.0) <= SAME * np.max(np.abs(ours), initial=0.0):
+            raise UnfitError
+
+
+# Sums as bytes: a line of JSON with names, kinds and shapes, then the arrays one after the other
+
+
+def packed(sums: Mapping[str, NDArray[np.generic]]) -> bytes:
+    """Sums by name as bytes."""
+    listed = {name: [value.dtype.str, list(value.shape)] for name, value in sums.items()}
+    data = b"".join(np.ascontiguousarray(value).tobytes() for value in sums.values())
+    return json.dumps(listed).encode() + b"\n" + data
+
+
+def unpacked(data: bytes) -> dict[str, NDArray[np.generic]]:
+    """The same read back. Raises ValueError for bytes that are none; the numbers are judged by who takes them."""
+    head, _, rest = data.partition(b"\n")
+    listed = json_data(head[:LONGEST_HEAD].decode("ascii", errors="replace"))
+    found, at = {}, 0
+    for name, told in listed.items() if isinstance(listed, dict) else ():
+        kind, shape = told if isinstance(told, list) and len(told) == 2 else ("", None)
+        sizes = shape if isinstance(shape, list) and len(shape) <= 2 else [-1]
+        sound = kind in KINDS and all(type(size) is int and 0 <= size <= MOST_POINTS for size in sizes)
+        if not sound or math.prod(sizes) > len(rest):
+            raise ValueError("sums of an unknown kind")
+        count = math.prod(sizes)
+        found[name] = np.frombuffer(rest, kind, count, at).reshape(sizes)
+        at += count * np.dtype(kind).itemsize
+    if at != len(rest):
+        raise ValueError("sums of another length")
+    return found

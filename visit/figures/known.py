@@ -28,6 +28,17 @@ UNCORRECTED = "analyzer uncorrected: calibrate it"
 
 
 @dataclass(frozen=True, slots=True)
+class LeakSource:
+    """Where the limit of a leak comes from, in a few words; `found`: a leak stood out of the noise, `sweeps` that told
+    it (0: not counted); `doubt` what speaks against it (empty: nothing)."""
+
+    says: str
+    found: bool = False
+    sweeps: int = 0
+    doubt: str = ""
+
+
+@dataclass(frozen=True, slots=True)
 class Known:
     """`leakage` amplitude re thru that the leak at no channel exceeds (None: not told), `bottoms` what earlier
     fits say of the notch at single channels, `leaks` what surveys say of single channels (Hz, amplitude);
@@ -46,6 +57,12 @@ class Known:
     dwell_s: float = 0.0
     """Time that the analyzer spends on a point by its profile; 0: not known."""
     axis_doubt: str = ""
+    leak_sources: tuple[tuple[float, LeakSource], ...] = ()
+    """Where the best limit of `leaks` comes from, at single channels."""
+    path_doubt: str = ""
+    """Why levels re the thru are not believed by what an earlier wide run of this hook-up showed of its path."""
+    third_loads: tuple[tuple[float, float], ...] = ()
+    """Return loss that a load measured in this visit keeps at single channels (Hz, dB)."""
 
     def bottom_at(self, channel_hz: float) -> Bottom:
         """What is known of the notch's bottom at a channel."""
@@ -56,6 +73,17 @@ class Known:
         limits = [limit for hz, limit in self.leaks if abs(hz - channel_hz) < 0.5]
         limits += [] if self.leakage is None else [self.leakage]
         return min(limits, default=None)
+
+    def leak_source_at(self, channel_hz: float) -> LeakSource | None:
+        """Where the best limit of the leak at a channel comes from; None when nothing bounds it."""
+        limits = [limit for hz, limit in self.leaks if abs(hz - channel_hz) < 0.5]
+        if self.leakage is not None and self.leakage <= min(limits, default=math.inf):
+            return LeakSource("as told")
+        return next((source for hz, source in self.leak_sources if abs(hz - channel_hz) < 0.5), None)
+
+    def third_load_at(self, channel_hz: float) -> float | None:
+        """Return loss in dB that the measured load keeps at a channel; None: it was not measured there."""
+        return next((loss for hz, loss in self.third_loads if abs(hz - channel_hz) < 0.5), None)
 
 
 class Knowledge:
@@ -95,6 +123,15 @@ class Knowledge:
         calibration = self.calibration(run)
         return Corrector(calibration.terms if calibration else None, run.hookup.path)
 
+    def restarts(self, after_s: float, until_s: float) -> bool:
+        """Whether the analyzer was off, or its port lost, in between."""
+        return any(after_s < at_s <= until_s for at_s, kind, _ in self._remarks if kind in (PORT_BACK, RESTARTED))
+
+    def ended_s(self, run: RunRow) -> float:
+        """End of a run's last sweep; its beginning before the first."""
+        ends = self._visit.rows(LAST_END, (run.id,))
+        return float(str(ends[0][0])) if ends else run.started_s
+
     def told_leaks(self, as_of_s: float) -> list[float]:
         """Amplitudes that the technician told up to a time."""
         return [amplitude for at_s, amplitude in self._told if at_s <= as_of_s]
@@ -121,7 +158,7 @@ class Knowledge:
         found: tuple[str, ...] = ()
         if calibration is not None:
             proved.append(calibration.at_s)
-            found = calibration.doubts(run.settings, self._ended_s(run), self._temperature_c(run))
+            found = calibration.doubts(run.settings, self.ended_s(run), self._temperature_c(run))
             since = calibration.doubtful_from_s()
             if since is not None and run.started_s < since:
                 found = tuple(doubt for doubt in found if "last check failed" not in doubt)
@@ -130,7 +167,7 @@ class Knowledge:
         proved_by_row = max(self._proved_before(run), -math.inf if calibration is None else calibration.at_s)
         found = (*found, *clock_doubt(run.started_s, proved_by_row))
         restarts = [at_s for at_s, kind, _ in self._remarks if kind in (PORT_BACK, RESTARTED)]
-        off = max((at_s for at_s in restarts if at_s <= self._ended_s(run)), default=-math.inf)
+        off = max((at_s for at_s in restarts if at_s <= self.ended_s(run)), default=-math.inf)
         return (*found, *restart_doubt(off, max(proved, default=-math.inf)))
 
     def _proved_before(self, run: RunRow) -> float:
@@ -147,14 +184,9 @@ class Knowledge:
         earlier = [said for at_s, said in words if at_s <= as_of_s]
         return earlier[-1] if earlier else words[0][1] if words else otherwise
 
-    def _ended_s(self, run: RunRow) -> float:
-        """End of a run's last sweep; its beginning before the first."""
-        ends = self._visit.rows(LAST_END, (run.id,))
-        return float(str(ends[0][0])) if ends else run.started_s
-
     def _temperature_c(self, run: RunRow) -> float | None:
         """Degrees that were told last before the end of a run; the site's before that."""
-        told = [words for at_s, kind, words in self._remarks if kind == TEMPERATURE and at_s <= self._ended_s(run)]
+        told = [words for at_s, kind, words in self._remarks if kind == TEMPERATURE and at_s <= self.ended_s(run)]
         return next(_numbers(reversed(told)), self._site.temperature_c)
 
     def _dwell_s(self, run: RunRow) -> float:

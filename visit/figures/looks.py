@@ -54,6 +54,8 @@ class Spending:
     recorded: Mapping[int, Look] = field(default_factory=dict)
     earlier: bool = False
     part: float = 1.0
+    note: str = ""
+    """What must be said of the counting."""
 
     def look(self, sweeps: int) -> Look | None:
         """The look that stands at this many sweeps, None when none does."""

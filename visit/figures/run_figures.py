@@ -8,26 +8,31 @@ ledger. Refuses: to write; whoever measures writes down the looks that were take
 from __future__ import annotations
 
 import math
-from collections.abc import Callable, Iterator
+from collections.abc import Callable, Iterator, Mapping
 from contextlib import contextmanager
 from dataclasses import replace
 
 from protocol.files.harmless import harmless
+from rf.floor.leakage import LEADS_MOVE
 from rf.floor.pool import Bottom
 from rf.notch.notch import NotchPlace
-from visit.calibration.corrector import Calibration
+from rf.repeater.passband import return_loss_at
+from visit.calibration.corrector import Calibration, Corrector
+from visit.calibration.doubts import survey_doubt
 from visit.figures.assess_alone import leak_limits
 from visit.figures.assessment import Assessment
 from visit.figures.assessor import Assessor
-from visit.figures.averaging import Averaged
+from visit.figures.averaging import FEWEST_POINTS, Averaged, floor_of
 from visit.figures.kept_sums import Averager, Book, take_in
-from visit.figures.known import Knowledge, Known
+from visit.figures.known import Knowledge, Known, LeakSource
+from visit.figures.leak_advice import found
 from visit.figures.looks import Spending, covers_both, spendings
 from visit.figures.two_states import jumper_leaks
 from visit.record.opening import RecordError
 from visit.record.visit_file import RunRow, VisitFile
 from visit.site.hookup import HookUp, Side
 
+DOUBTED = 2.0
 NOT_FIGURES = ("calibration", "known part")
 """Purposes of runs that show no duplexer."""
 
@@ -47,9 +52,10 @@ class RunFigures:
     when
     it has more sweeps, or when more is known of it."""
 
-    def __init__(self, visit: VisitFile) -> None:
-        """Raises RecordError when the file can't be read."""
-        self.visit, self.site = visit, visit.site()
+    def __init__(self, visit: VisitFile, shown: Mapping[int, int] | None = None) -> None:
+        """`shown`: of these runs no more sweeps count than so many, those that somebody has seen. Raises RecordError
+        when the file can't be read."""
+        self.visit, self.site, self._shown = visit, visit.site(), dict(shown or {})
         self._knowledge = Knowledge(visit, self.site)
         self.runs: list[RunRow] = []
         self._spendings: dict[int, Spending] = {}
@@ -67,7 +73,9 @@ class RunFigures:
 
     def _read(self) -> None:
         self.runs = [run for run in self.visit.runs() if run.purpose not in NOT_FIGURES]
-        self._counts = self.visit.sweep_counts()
+        self._counts = {
+            run_id: min(count, self._shown.get(run_id, count)) for run_id, count in self.visit.sweep_counts().items()
+        }
         self._spendings = spendings(self.visit, self.site, self.runs, self._counts)
 
     @property
@@ -78,6 +86,10 @@ class RunFigures:
     def corrects_itself(self, run: RunRow) -> bool:
         """Whether the levels of the analyzer that took a run are re a thru without a calibration of ours."""
         return self._knowledge.corrects_itself(run)
+
+    def corrector(self, run: RunRow) -> Corrector:
+        """What turns the sweeps of a run into S-parameters at the plane."""
+        return self._knowledge.corrector(run)
 
     def averaged(self, run: RunRow) -> Averaged | None:
         """A run averaged and corrected; None when it kept no sweep. Raises RecordError."""
@@ -101,10 +113,16 @@ class RunFigures:
     def _teller(self, run: RunRow) -> Callable[[int, int], None]:
         return lambda done, of: self.visit.tell(f"run {run.id}", done, of)
 
-    def assess(self, run: RunRow, as_of_s: float = math.inf) -> Assessment | None:
-        """The figures of one run by what was known up to a time; None when it kept no sweep. Raises RecordError."""
+    def sweeps(self, run: RunRow) -> int:
+        """How many sweeps of a run count."""
+        return self._counts.get(run.id, 0)
+
+    def assess(self, run: RunRow, as_of_s: float = math.inf, sweeps: int | None = None) -> Assessment | None:
+        """The figures of one run by what was known up to a time, of its first `sweeps` (None: all that count); None
+        when it kept no sweep. Raises RecordError."""
         known = self.known(run, as_of_s)
-        key = (run.id, self._counts.get(run.id, 0), known)
+        count = self.sweeps(run)
+        key = (run.id, count if sweeps is None else min(sweeps, count), known)
         if key not in self._made:
             with no_figures(self.visit, f"run {run.id}"):
                 assessor = self.taken(run, key[1], known)
@@ -129,46 +147,97 @@ class RunFigures:
             spending=self._spendings.get(run.id, Spending(proves=False)),
         )  # fmt: skip
 
-    def keep(self, run_id: int, assessment: Assessment) -> None:
-        """Whoever follows a run as it comes has made its figures: they need not be made again for what builds on
-        them."""
+    def keep(self, run_id: int, assessment: Assessment, known: Known) -> None:
+        """Whoever follows a run as it comes has made its figures, by what was `known`: they need not be made again for
+        what builds on them."""
         self._newest[run_id] = assessment
+        self._made = {key: made for key, made in self._made.items() if key[0] != run_id}  # of fewer sweeps
+        self._made[run_id, assessment.sweeps, known] = assessment
 
     def known(self, run: RunRow, as_of_s: float = math.inf) -> Known:
         """Everything that is known of a run by the rows of the file up to a time."""
         known = self._knowledge.of(run)
         if run.hookup.alone:
             return known
-        return replace(known, leaks=self._leaks(run, as_of_s), bottoms=self._bottoms(run))
+        leaks = self._leaks(run, as_of_s)
+        return replace(
+            known,
+            leaks=tuple((hz, limit) for hz, limit, _ in leaks),
+            leak_sources=tuple((hz, source) for hz, _, source in leaks),
+            bottoms=self._bottoms(run),
+            path_doubt=self._path_doubt(run),
+            third_loads=self._third_loads(run, as_of_s),
+        )
+
+    def _third_loads(self, run: RunRow, as_of_s: float) -> tuple[tuple[float, float], ...]:
+        """What the newest run of a load on lead 1 says of the load that ends the third port (Hz, return loss)."""
+        for other in reversed(self.runs):
+            if other.hookup == HookUp("load", "load", "") and other.started_s <= as_of_s and other.id != run.id:
+                made = self.averaged(other)
+                if made is None or made.s11.too_busy or made.frequency_hz.size < FEWEST_POINTS:
+                    continue
+                power = floor_of(made.s11).averaged_power
+                residuals = self._knowledge.of(other).residuals
+                found = [
+                    (hz, return_loss_at(made.frequency_hz, made.s11.mean, power, hz, residuals).figure.low)
+                    for hz in (self.site.low_hz, self.site.high_hz)
+                ]
+                return tuple((hz, low) for hz, low in found if math.isfinite(low))
+        return ()
 
     # What surveys and tests of two states say of the leak
 
-    def _leaks(self, run: RunRow, as_of_s: float) -> tuple[tuple[float, float], ...]:
-        """The best limit at each channel. Surveys only add: a narrow one takes nothing from a wide one."""
+    def _leaks(self, run: RunRow, as_of_s: float) -> tuple[tuple[float, float, LeakSource], ...]:
+        """The best limit at each channel and where it comes from. Surveys only add: a narrow one takes nothing from a
+        wide one, and one in doubt counts only where there is no other."""
         through = self._knowledge.corrector(run).through
+        channels = (self.site.low_hz, self.site.high_hz)
         told = self._knowledge.told_leaks(as_of_s)
+        limits = [(hz, limit / through, LeakSource("as told")) for hz in channels for limit in told]
         calibration = self._knowledge.calibration(run)
         if calibration is not None and calibration.isolation_limit is not None:
-            told.append(calibration.isolation_limit)
-        found = [(hz, limit / through) for hz in (self.site.low_hz, self.site.high_hz) for limit in told]
+            source = LeakSource("isolation standard")
+            limits += [(hz, calibration.isolation_limit / through, source) for hz in channels]
         for other in self.runs:
             if other.hookup.survey and other.hookup.path.jumper == "none" and other.started_s <= as_of_s:
-                found += [(hz, limit / through) for hz, limit in self._surveyed(other)]
+                doubt = self._survey_doubt(other, run)
+                limits += [
+                    (hz, limit / through, replace(source, doubt=doubt)) for hz, limit, source in self._surveyed(other)
+                ]
         if run.hookup == HookUp(run.hookup.driven, run.hookup.read, run.hookup.third):
-            found += jumper_leaks(self, run.hookup, as_of_s)
-        best: dict[float, float] = {}
-        for hz, limit in found:
-            best[hz] = min(limit, best.get(hz, math.inf))
-        return tuple(sorted(best.items()))
+            apart = LeakSource("two states of the path", found=True)
+            limits += [(hz, limit, apart) for hz, limit in jumper_leaks(self, run.hookup, as_of_s)]
+        best: dict[float, tuple[float, LeakSource]] = {}
+        for hz, limit, source in limits:
+            held = best.get(hz)
+            if held is None or _counts_for(limit, source) < _counts_for(*held):
+                best[hz] = limit, source
+        return tuple((hz, *best[hz]) for hz in sorted(best))
 
-    def _surveyed(self, run: RunRow) -> list[tuple[float, float]]:
+    def _survey_doubt(self, survey: RunRow, run: RunRow) -> str:
+        """What speaks against a survey for a run; one that was taken after the run is as old as the time between."""
+        one, other = sorted((survey, run), key=lambda each: each.started_s)
+        ended_s, now_s = self._knowledge.ended_s(one), max(other.started_s, self._knowledge.ended_s(one))
+        if other is run:
+            now_s = self._knowledge.ended_s(run)
+        calibration = self._knowledge.calibration(run)
+        return survey_doubt(
+            ended_s,
+            now_s,
+            restarted=self._knowledge.restarts(ended_s, now_s),
+            calibrated_s=-math.inf if calibration is None or one is run else calibration.at_s,
+        )
+
+    def _surveyed(self, run: RunRow) -> list[tuple[float, float, LeakSource]]:
         """What a survey says of the leak inside the instrument: neither damped by a pad before port 2 nor lifted by an
-        amplifier there."""
+        amplifier there, and with room for leads that are moved."""
         survey = self._settled(run)
         if survey is None or survey.survey is None:
             return []
-        through = self._knowledge.corrector(run).through
-        return [(hz, limit * through) for hz, limit in leak_limits(self.site, survey.frequency_hz, survey.survey)]
+        through = self._knowledge.corrector(run).through * LEADS_MOVE
+        source = LeakSource(f"survey, run {run.id}", found(survey.survey), survey.sweeps)
+        limits = leak_limits(self.site, survey.frequency_hz, survey.survey)
+        return [(hz, limit * through, source) for hz, limit in limits]
 
     def _settled(self, run: RunRow) -> Assessment | None:
         """The figures of an earlier run as they were followed, or made now."""
@@ -197,6 +266,17 @@ class RunFigures:
                 return assessment.notch
         return None
 
+    def _path_doubt(self, run: RunRow) -> str:
+        """What the newest wide run of a hook-up says against its path; a wide run says it of itself."""
+        if self.covers_both(run):
+            return ""
+        for other in reversed(self.runs):
+            if other.id < run.id and other.hookup == run.hookup and self.covers_both(other):
+                assessment = self._settled(other)
+                if assessment is not None:
+                    return assessment.check.doubt
+        return ""
+
     def _bottoms(self, run: RunRow) -> tuple[tuple[float, Bottom], ...]:
         """The bottoms at the reject channels, from the newest fitted wide runs before a run; a wide run has its own.
 
@@ -215,6 +295,11 @@ class RunFigures:
                 if found is not None:
                     return found
         return None
+
+
+def _counts_for(limit: float, source: LeakSource) -> float:
+    """What a limit is worth beside others: one in doubt gives way to a fresh one that is not over twice as large."""
+    return limit * (DOUBTED if source.doubt else 1.0)
 
 
 def _bottom_of(fitted: Assessment | None) -> tuple[tuple[float, Bottom], ...]:

@@ -19,6 +19,7 @@ from rf.values.words import text
 from visit.calibration.corrector import CONNECTION_DB, Calibration
 from visit.figures.averaging import Averaged, Complex, average_of, floor_of
 from visit.figures.run_figures import RunFigures, no_figures
+from visit.figures.third_load import third_load
 from visit.figures.three_ports import three_ports
 from visit.figures.two_states import latest, pairs, parted, quiet, reject_channels, value_at
 from visit.record.visit_file import RunRow, VisitFile
@@ -134,7 +135,7 @@ class Together:
                 apart = parted(pair, x0, x1)
                 leak = abs(apart.leakage)
                 pooled = Pooled(apart.signal, apart.power, x0.points, x0.bias_db, x0.half_width_hz, x0.dof)
-                figure = rejection_of(pooled, Limits(leak * JUMPER_ERROR, self._port2_db(run))).figure
+                figure = rejection_of(pooled, self._limits(run, first, channel, leak * JUMPER_ERROR)).figure
                 lines.append(
                     f"{jumped.hookup.path.jumper}-wave jumper, {run.hookup.name} at {channel / 1e6:.4f} MHz:"
                     f" rejection {text(figure)}; leak {amplitude_db(leak):.1f} dB taken out;"
@@ -185,7 +186,7 @@ class Together:
                     pooled.value * scale, pooled.power * scale**2, pooled.points, pooled.bias_db,
                     pooled.half_width_hz, pooled.dof,
                 )  # fmt: skip
-                limits = Limits(None, self._port2_db(run), joined.disagreement_db)
+                limits = self._limits(run, first, channel, None, joined.disagreement_db)
                 lines.append(f"  rejection at {channel / 1e6:.4f} MHz: {text(rejection_of(value, limits).figure)}")
         return lines
 
@@ -200,6 +201,16 @@ class Together:
     def _value(self, bare: RunRow, averaged: Averaged, channel_hz: float) -> Pooled | None:
         """The value of one state of a path at a channel; the bare run tells what is known of the notch."""
         return value_at(self.site, averaged, channel_hz, self._figures.known(bare).bottom_at(channel_hz))
+
+    def _limits(
+        self, run: RunRow, averaged: Averaged, channel_hz: float, leak: float | None, step_db: float = 0.0
+    ) -> Limits:
+        """What limits a rejection of a run besides noise."""
+        at = int(np.argmin(np.abs(averaged.frequency_hz - channel_hz)))
+        back_db = -amplitude_db(max(abs(averaged.s11.mean[at]), 1e-6))
+        seen = reading(back_db, back_db, back_db, "dB")
+        load = third_load(self.site, run.hookup, self._figures.known(run), channel_hz, seen)
+        return Limits(leak, self._port2_db(run), step_db, load.limit_db if load else 0.0)
 
     def _port2_db(self, run: RunRow) -> float:
         calibration = self.calibration(run)

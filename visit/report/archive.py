@@ -7,7 +7,9 @@ keep anything that the visit files do not hold; the table can be thrown away and
 from __future__ import annotations
 
 import math
+import time
 from collections.abc import Callable, Iterator, Sequence
+from datetime import UTC, datetime
 from pathlib import Path
 from typing import Any
 
@@ -21,7 +23,7 @@ COLUMNS = {
     "path": "VARCHAR",
     "changed_s": "DOUBLE",
     "site": "VARCHAR",
-    "at_s": "DOUBLE",
+    "measured": "TIMESTAMP",
     "side": "VARCHAR",
     "reject_hz": "DOUBLE",
     "temperature_c": "DOUBLE",
@@ -29,23 +31,36 @@ COLUMNS = {
     "rejection_kind": "VARCHAR",
     "rejection_db": "DOUBLE",
     "loss_db": "DOUBLE",
+    "goal_db": "DOUBLE",
+    "verdict": "VARCHAR",
+    "surveyed": "BOOLEAN",
+    "stage": "VARCHAR",
+    "next_due": "VARCHAR",
     "fault": "VARCHAR",
 }
-"""Columns of the table. `rejection_db` is the value or the bound, as `rejection_kind` says; `fault` why a file could
-not be read, its other columns empty."""
+"""Columns of the table. `measured` is in UTC, `verdict` that of the rejection against `goal_db`. `rejection_db` is the
+value or the bound, as `rejection_kind` says; `fault` why a file could not be read, its other columns empty."""
 
+_NEWEST = (
+    "select * from visits where fault = ''"
+    " qualify row_number() over (partition by site, side order by measured desc) = 1"
+)
+_SHOWN = "site, side, rejection_kind as kind, rejection_db, goal_db, verdict, surveyed, measured::date as day"
 QUESTIONS = {
-    "worst": "select site, side, max_by(rejection_db, at_s) as rejection_db, max_by(rejection_kind, at_s) as kind,"
-    " max(at_s) as at_s from visits where fault = '' group by site, side order by rejection_db limit 20",
-    "overdue": "select site, max(at_s) as at_s, count(*) as rows from visits where fault = '' group by site order by"
-    " at_s limit 20",
+    "worst": f"select {_SHOWN} from ({_NEWEST})"  # noqa: S608 - made of constants
+    " order by rejection_kind <> 'READING', rejection_db - goal_db, site, side limit 20",
+    "unproven": f"select {_SHOWN} from ({_NEWEST}) where verdict <> 'pass' order by site, side limit 100",  # noqa: S608
+    "overdue": "select site, max(measured)::date as day, arg_max(next_due, measured) as next_due,"
+    " count(distinct path) as visits from visits where fault = '' group by site order by day limit 20",
     "drift": "select site, side, regr_slope(notch_offset_hz, temperature_c) / any_value(reject_hz) * 1e6 as ppm_per_k,"
     " count(*) as visits from visits where fault = '' and temperature_c is not null group by site, side"
     " having count(*) > 2 order by abs(ppm_per_k) desc limit 20",
     "faults": "select path, fault from visits where fault <> '' order by path limit 100",
 }
-"""Questions by name; anything else is taken as SQL over the table `visits`, read only."""
+"""Questions by name: `worst` ranks readings by what they miss, bounds after them, never among them. Anything else is
+taken as SQL over the table `visits`, read only."""
 
+KEEP_EVERY_S = 20.0
 LONGEST_QUESTION = 4000
 MOST_ROWS, MOST_LETTERS = 100_000, 20_000_000
 LONGEST_QUESTION_S = 60
@@ -100,7 +115,7 @@ def _row(path: str, changed: float, point: Point | None, fault: str) -> dict[str
         return row
     values = {
         "site": point.site,
-        "at_s": point.at_s,
+        "measured": datetime.fromtimestamp(point.at_s, UTC).replace(tzinfo=None),
         "side": point.side,
         "reject_hz": point.reject_hz,
         "temperature_c": point.temperature_c,
@@ -108,6 +123,11 @@ def _row(path: str, changed: float, point: Point | None, fault: str) -> dict[str
         "rejection_kind": point.rejection.kind.value,
         "rejection_db": point.rejection.value,
         "loss_db": point.loss.value,
+        "goal_db": point.goal_db,
+        "verdict": point.verdict,
+        "surveyed": point.surveyed,
+        "stage": point.stage,
+        "next_due": point.next_due,
     }
     row |= {key: None if isinstance(v, float) and not math.isfinite(v) else v for key, v in values.items()}
     return row
@@ -127,10 +147,11 @@ Progress = Callable[[int, int], None]
 def build(folder: Path, scheduler: str | None = None, progress: Progress = lambda *_: None) -> int:
     """Bring the table of a folder up to date: only files that are new or changed are read again. Returns how many.
 
-    `scheduler` is the address of a Dask scheduler, "local" two workers here; None this process alone. Raises
-    RequestError.
+    `scheduler` is the address of a Dask scheduler, "local" two workers here; None this process alone. What was read is
+    stored every `KEEP_EVERY_S` and at the end, also where the reading is broken off. Raises RequestError.
     """
     files = visit_files(folder)
+    _duckdb()  # missed before the reading, not after it
     stored = _kept(folder)
     known = {row["path"]: row["changed_s"] for row in stored}
     there = set(map(_told, files))
@@ -138,11 +159,18 @@ def build(folder: Path, scheduler: str | None = None, progress: Progress = lambd
     fresh = [path for path in files if known.get(_told(path)) != _changed_s(path)]
     stale = set(map(_told, fresh))
     rows = [row for row in kept if row["path"] not in stale]
-    for done, found in enumerate(_computed(fresh, scheduler), 1):
-        rows += found
-        progress(done, len(fresh))
-    if fresh or len(rows) != len(kept):
-        _store(folder, rows)
+    changed, stored_s = len(rows) != len(kept), time.monotonic()
+    try:
+        for done, found in enumerate(_computed(fresh, scheduler), 1):
+            rows += found
+            changed = True
+            progress(done, len(fresh))
+            if time.monotonic() - stored_s > KEEP_EVERY_S:
+                _store(folder, rows)
+                changed, stored_s = False, time.monotonic()
+    finally:  # what was read is kept, however the reading ends
+        if changed:
+            _store(folder, rows)
     return len(fresh)
 
 
@@ -208,6 +236,9 @@ def _kept(folder: Path) -> list[dict[str, Any]]:
     try:
         with duckdb.connect(config=_ALONE) as connection:
             names = ", ".join(COLUMNS)
+            there = connection.execute("select name from parquet_schema(?)", [str(table)]).fetchall()
+            if not COLUMNS.keys() <= {name for (name,) in there}:
+                return []  # made by an earlier program: every file is read again
             rows = connection.execute(f"select {names} from read_parquet(?)", [str(table)]).fetchall()  # noqa: S608
     except (duckdb.Error, UnicodeDecodeError) as error:
         raise RequestError(f"{table}: damaged ({_first_line(error)}); throw it away and --build again") from None

@@ -19,9 +19,11 @@ from numpy.typing import NDArray
 from protocol.errors import RequestError, not_written
 from protocol.files.harmless import ascii_only, harmless, harmless_json
 from protocol.files.small_files import private_folder, write_private
+from rf.values.decibel import amplitude_db
 from rf.values.figure import Figure
+from rf.values.words import text
 from visit.day.stages import stages
-from visit.figures.assessment import Role
+from visit.figures.assessment import NOT_SURVEYED, Assessment, Role
 from visit.figures.averaging import Complex
 from visit.figures.figures_json import assessment_data
 from visit.figures.replay import Figures, Replay
@@ -31,33 +33,37 @@ LONGEST_COMMENT = 500
 """Letters of a line of comment; a program that reads Touchstone may have a short line."""
 
 
-def export_visit(visit: VisitFile, folder: Path) -> list[Path]:
-    """Write all runs as .s2p (or .s1p), the figures as JSON and CSV. Raises RequestError when a file exists or can't be
-    written; what was written before stays."""
+def export_visit(visit: VisitFile, folder: Path, *, singly: bool = False) -> list[Path]:
+    """Write all runs as .s2p (or .s1p), the figures as JSON and CSV; `singly`: every sweep of the duplexer and of
+    surveys as a file of its own too, from which `read` makes the same figures. Raises RequestError when a file exists
+    or can't be written; what was written before stays."""
     replay = Replay(visit)
     try:
         private_folder(folder)
     except OSError as error:
         raise not_written(error)(f"can't make {folder}: {error.strerror}; choose another folder") from None
-    written = []
+    written, identities = [], _identities(visit)
     for run in replay.runs:
         made = replay.figures_of.averaged(run)
         if made is None:
             continue
-        frequency, s11, s21 = made.frequency_hz, made.s11.mean, made.s21.mean
         name = f"run{run.id:03d}-{_safe_name(run.hookup.text)}"
-        comments = _provenance(replay, run, made.sweeps)
-        if run.hookup.name in ("short", "open", "load", "antenna"):
-            written.append(_write(folder / f"{name}.s1p", touchstone(frequency, [s11], comments)))
-        else:
-            comments.append("S12 = S21 (reciprocal device); S22 was not measured and is written as 0")
-            columns = [s11, s21, s21, np.zeros_like(s11)]
-            written.append(_write(folder / f"{name}.s2p", touchstone(frequency, columns, comments)))
+        shown = replay.assess(run)
+        comments = _provenance(replay, run, identities.get(run.id, ""), shown)
+        mean = f"mean of {made.sweeps} sweeps; what they scattered is not in it, 'export --sweeps' writes them singly"
+        frequency, s11, s21 = made.frequency_hz, made.s11.mean, made.s21.mean
+        written.append(_write_sweep(folder, name, run, frequency, s11, s21, [*comments, mean]))
         written.append(_write(folder / f"{name}.csv", csv_text(frequency, s11, s21)))
+        if singly and not _one_port(run):
+            written += _singly(visit, replay, run, folder, name, comments)
     found = replay.all_figures()
     figures = {
         "site": replay.site.name,
-        "figures": [assessment_data(one.assessment) for one in found],
+        "time_zone": time.strftime("%Z%z"),
+        "runs": [_run_data(replay, run, identities.get(run.id, "")) for run in replay.runs],
+        "figures": [
+            {**assessment_data(one.assessment), "runs": one.run_ids, "notes": list(one.notes)} for one in found
+        ],
         "feeder": None if (feeder := replay.feeder()) is None else assessment_data(feeder),
         "stages": [
             {
@@ -73,6 +79,76 @@ def export_visit(visit: VisitFile, folder: Path) -> list[Path]:
     written.append(_write(folder / "figures.json", harmless_json(figures) + "\n"))
     written.append(_write(folder / "figures.csv", figures_csv(replay.site.name, found)))
     return written
+
+
+def _one_port(run: RunRow) -> bool:
+    return run.hookup.name in ("short", "open", "load", "antenna")
+
+
+def _singly(
+    visit: VisitFile, replay: Replay, run: RunRow, folder: Path, name: str, comments: Sequence[str]
+) -> list[Path]:
+    """Each sweep of a run, corrected like the mean."""
+    corrector = replay.figures_of.corrector(run)
+    written = []
+    for number, sweep in enumerate(visit.each_sweep(run.id), 1):
+        s11, s21 = corrector(sweep.frequency_hz, sweep.s11, sweep.s21)
+        at = f"sweep {number}, {_local(sweep.started_s)}, took {sweep.duration_s:.3f} s"
+        place = f"{name}-sweep{number:05d}"
+        written.append(_write_sweep(folder, place, run, sweep.frequency_hz, s11, s21, [*comments, at]))
+    return written
+
+
+def _write_sweep(
+    folder: Path,
+    name: str,
+    run: RunRow,
+    frequency_hz: NDArray[np.float64],
+    s11: Complex,
+    s21: Complex,
+    comments: Sequence[str],
+) -> Path:
+    """One port as .s1p, two as .s2p with what was not measured written as 0 and said."""
+    if _one_port(run):
+        return _write(folder / f"{name}.s1p", touchstone(frequency_hz, [s11], comments))
+    nothing = np.zeros_like(s11)
+    if run.hookup.survey:
+        said, s12 = (
+            "no device: each lead ends in a load of its own; S12 and S22 were not measured, written as 0",
+            nothing,
+        )
+    else:
+        said, s12 = "S12 = S21 (reciprocal device); S22 was not measured and is written as 0", s21
+    return _write(folder / f"{name}.s2p", touchstone(frequency_hz, [s11, s21, s12, nothing], [*comments, said]))
+
+
+def _identities(visit: VisitFile) -> dict[int, str]:
+    """The analyzer of each run by its own words."""
+    rows = visit.rows("select run.id, analyzer.identity from run join analyzer on analyzer.id = run.analyzer_id")
+    return {int(str(run_id)): str(identity) for run_id, identity in rows}
+
+
+def _local(at_s: float) -> str:
+    return time.strftime("%Y-%m-%d %H:%M:%S %Z%z", time.localtime(at_s))
+
+
+def _run_data(replay: Replay, run: RunRow, identity: str) -> dict[str, object]:
+    """What a run was, for JSON."""
+    s = run.settings
+    return {
+        "id": run.id,
+        "purpose": run.purpose,
+        "hookup": run.hookup.text,
+        "started_s": run.started_s,
+        "analyzer": identity,
+        "start_hz": s.start_hz,
+        "stop_hz": s.stop_hz,
+        "points": s.points,
+        "bandwidth_hz": s.bandwidth_hz,
+        "sweeps": replay.figures_of.sweeps(run),
+        "calibration": run.calibration_id,
+        "outcome": run.outcome,
+    }
 
 
 def touchstone(frequency_hz: NDArray[np.float64], columns: Sequence[Complex], comments: Sequence[str]) -> str:
@@ -125,35 +201,48 @@ FORMULA = "=+-@|%\uff1d\uff0b\uff0d\uff20"
 """What a cell begins with that a spreadsheet computes or sends; the last four are the wide forms of the first."""
 
 
-def plain_cell(text: str) -> str:
+def plain_cell(words: str) -> str:
     """Text for a spreadsheet cell: harmless, and behind an apostrophe where a program would take it for a formula."""
-    clean = harmless(text)
+    clean = harmless(words)
     return f"'{clean}" if clean.lstrip()[:1] in FORMULA and clean.strip() else clean
 
 
-def _provenance(replay: Replay, run: RunRow, sweeps: int) -> list[str]:
+def _provenance(replay: Replay, run: RunRow, identity: str, shown: Assessment | None) -> list[str]:
+    """Where the numbers come from and what limits them: enough to judge them again without the visit file."""
     site = replay.site
-    at = time.strftime("%Y-%m-%d %H:%M:%S", time.localtime(run.started_s))
     calibration = replay.calibrations.get(run.calibration_id or 0)
-    kit = "analyzer's own" if calibration is None else f"on the host, {calibration.kit.name}"
-    return [
+    kit = (
+        "analyzer's own" if calibration is None else f"on the host, {calibration.kit.name}, {_local(calibration.at_s)}"
+    )
+    lines = [
         f"{site.name} {site.call_sign}".strip(),
-        f"run {run.id}, {run.hookup.text}, {at}, mean of {sweeps} sweeps, {run.settings.bandwidth_hz:g} Hz bandwidth",
+        f"low {site.low_hz:.0f} Hz, high {site.high_hz:.0f} Hz, {site.kind}",
+        f"run {run.id}, {run.hookup.text}, {_local(run.started_s)}, {run.settings.bandwidth_hz:g} Hz bandwidth",
+        f"analyzer: {identity or 'not known'}",
         f"correction: {kit}; pads and amplifier declared with the hook-up are taken out",
     ]
+    if shown is None:
+        return lines
+    lines.append(f"floor of one sweep {text(shown.floor_now)}, averaged {text(shown.floor_averaged)}")
+    if shown.leakage is not None:
+        limit = math.ceil(amplitude_db(shown.leakage) * 10.0) / 10.0
+        lines.append(f"leak at most {limit:.1f} dB re thru at the channels to hold back: read --leakage {limit:.1f}")
+    elif run.hookup.side is not None:
+        lines.append(NOT_SURVEYED)
+    return lines + [f"in doubt: {doubt}" for doubt in shown.doubts]
 
 
-def _ascii(text: str) -> str:
-    return ascii_only(harmless(text, LONGEST_COMMENT))
+def _ascii(words: str) -> str:
+    return ascii_only(harmless(words, LONGEST_COMMENT))
 
 
-def _safe_name(text: str) -> str:
-    return "".join(letter if letter.isalnum() else "-" for letter in text).strip("-")
+def _safe_name(words: str) -> str:
+    return "".join(letter if letter.isalnum() else "-" for letter in words).strip("-")
 
 
-def _write(path: Path, text: str) -> Path:
+def _write(path: Path, content: str) -> Path:
     try:
-        write_private(path, text, new=True)
+        write_private(path, content, new=True)
     except FileExistsError:
         raise RequestError(f"{path} exists already; give another folder, nothing was overwritten") from None
     except OSError as error:

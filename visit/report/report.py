@@ -7,52 +7,43 @@ hand; what was read by eye is marked as entered.
 from __future__ import annotations
 
 import hashlib
+import math
 import time
 from collections.abc import Sequence
 from dataclasses import dataclass, field
 from pathlib import Path
 from typing import Any
 
-import numpy as np
-from numpy.typing import NDArray
-
 from protocol.errors import RequestError
-from rf.notch.cavity import EXPANSION_PER_K, holding_range
-from rf.repeater.desense import explained_desense_db, needed_rejection, power_loss_db, watt_dbm
-from rf.repeater.fault_distance import behind_cable
 from rf.values.decibel import amplitude_db
 from rf.values.figure import Figure
 from rf.values.words import rounded_down, text
 from visit.calibration.stored_calibration import checks_of
 from visit.day.day import STEPS, Day
-from visit.day.nudges import ledger
-from visit.day.stages import AS_FOUND, AS_LEFT, Stage, differences, stage_at
-from visit.figures.assess_alone import echo_line
+from visit.day.next_deed import facts_of, next_deed
+from visit.day.nudges import NudgeRow, ledger
+from visit.day.stages import AS_FOUND, AS_LEFT, Stage, differences, figures_at, stage_at
 from visit.figures.assessment import NOT_SURVEYED, Assessment, Role
 from visit.figures.replay import Figures, Replay
 from visit.figures.run_figures import no_figures
+from visit.figures.third_load import load_words
 from visit.record.owner import unfinished
 from visit.record.soundness import YEAR_10000
 from visit.record.stored_json import stored_number, stored_object
 from visit.record.visit_file import SWEEPS_AT_ONCE, VisitFile
+from visit.report import summary
+from visit.report.computed import computed_lines
+from visit.report.pictures import FOUND, LATEST, LEFT, Picture, pictures_of
 from visit.report.trend import Point, by_side, points_of
 from visit.site.hookup import HookUp
 from visit.site.site import Site
 
-AGREE_DB = 0.3
-"""Loss by wattmeters and by sweep agree within this (study, idea 26)."""
-NOISE_BAND_DBC_HZ = (-140.0, -125.0)
-"""Noise of transmitters at the receive frequency is seldom known: quiet and loud ones (common practice; shown as a
-band)."""
-USUAL_NOISE_FIGURE_DB = 8.0
-BLOCKING_DBM = -20.0
-FEEDER_LOSSES_DB = (1.0, 2.0, 3.0)
-TRACE_POINTS = 400
+NOT_MEASURED = "not measured"
 
 
 @dataclass(frozen=True, slots=True)
 class Row:
-    """One line of the table of figures."""
+    """One line of the table of figures; `left` is what was found last, as the report's `left_name` says."""
 
     hookup: str
     name: str
@@ -63,26 +54,6 @@ class Row:
     limited_by: str
 
 
-@dataclass(frozen=True, slots=True)
-class Trace:
-    """One curve for a plot: arrays (K,) of at most `TRACE_POINTS`."""
-
-    label: str
-    frequency_hz: NDArray[np.float64]
-    level_db: NDArray[np.float64]
-    floor_db: float
-
-
-@dataclass(frozen=True, slots=True)
-class Picture:
-    """Curves of one hook-up with the channels and the goal."""
-
-    title: str
-    traces: tuple[Trace, ...]
-    marks_hz: tuple[tuple[str, float], ...]
-    goal_db: float
-
-
 @dataclass
 class Report:
     """All of it, in the order in which it is printed."""
@@ -91,6 +62,13 @@ class Report:
     made_at_s: float
     visited_s: tuple[float, float]
     digest: str
+    heading: list[tuple[str, str]] = field(default_factory=list)
+    """Who, what, when: name and value."""
+    summary: list[tuple[str, list[str]]] = field(default_factory=list)
+    """The first page: titles and sentences."""
+    hookups: list[str] = field(default_factory=list)
+    """What the short names of the hook-ups say."""
+    left_name: str = LEFT
     instrument: list[str] = field(default_factory=list)
     calibration: list[str] = field(default_factory=list)
     rows: list[Row] = field(default_factory=list)
@@ -124,25 +102,63 @@ def _gathered(visit: VisitFile, earlier: Sequence[Path]) -> Report:
     found, left = stage_at(visit, AS_FOUND), stage_at(visit, AS_LEFT)
     times = [run.started_s for run in replay.runs] or [time.time()]
     report = Report(site, time.time(), (min(times), max(times)), _digest(visit))
+    report.left_name = LEFT if left else LATEST
     report.instrument = _instrument(visit)
     report.calibration = _calibration(visit, replay)
-    _figures(report, replay, found, left)
-    _turning(report, visit, site)
-    _entries(report, day)
-    _arithmetic(report, day, replay)
+    stood = _stood(replay, found, left)
+    for before, after in stood:
+        _figures(report, replay, before, after)
+    nudges = ledger(visit)
+    report.nudges = [_turned(row) for row in nudges]
+    report.entered = [
+        f"step {step}: {name}: {f'{value:g} {unit}' if value is not None else words}"
+        for step, name, value, unit, words in day.entries()
+    ]
+    report.computed = computed_lines(day, replay)
     report.together = _together(visit)
     report.left_out = [
         f"step {number}, {_title(number)}: {words}"
         for number, (state, words) in sorted(day.states().items())
         if state == "skipped"
     ]
-    report.doubts += [line for line in (unfinished(visit),) if line]
-    report.doubts += differences(visit)
-    due = next(((value, words) for _, name, value, _, words in reversed(day.entries()) if name == "next due"), None)
-    report.next_due = "" if due is None else due[1] if due[0] is None else f"{due[0]:g}"
+    report.doubts = list(
+        dict.fromkeys(report.doubts + [line for line in (unfinished(visit),) if line] + differences(visit))
+    )
+    due = day.value("next due")
+    report.next_due = day.words("next due") if due is None else f"{due:g}"
     report.years = _years(visit.path, site, earlier)
-    _sentences(report, left or found)
+    _sentences(report)
+    _first_page(report, day, replay, nudges, stood)
     return report
+
+
+def _stood(replay: Replay, found: dict[str, Stage], left: dict[str, Stage]) -> list[summary.Stood]:
+    """Every hook-up that was measured: as found, and as left; without as left what was measured since as found."""
+    newest = {one.hookup.text: one for one in replay.all_figures()}
+    pairs = []
+    for name in dict.fromkeys((*found, *left, *newest)):
+        before, after = (figures_at(replay, stages[name]) if name in stages else None for stages in (found, left))
+        if after is None and not left:
+            since = found[name].at_s if name in found else -math.inf
+            after = replay.figures(HookUp.parse(name), after_s=since)
+        if before is not None or after is not None:
+            pairs.append((before, after))
+    return pairs
+
+
+def _first_page(report: Report, day: Day, replay: Replay, nudges: list[NudgeRow], stood: list[summary.Stood]) -> None:
+    """What a reader without knowledge of measuring wants to know."""
+    deed = next_deed(facts_of(replay.visit, replay.figures_of))
+    last = [one for one in (after or before for before, after in stood) if one is not None]
+    report.heading = summary.heading(report.site, day, report.visited_s)
+    report.hookups = list(dict.fromkeys(summary.hookup_words(one.hookup) for one in last))
+    report.not_shown += summary.unmeasured(report.site, last)
+    report.summary = [
+        ("what was wrong", summary.wrong(day, [before for before, _ in stood if before is not None])),
+        ("what was done", summary.done(day, nudges, bool(replay.calibrations), stood)),
+        ("what it is now", summary.now(stood, report.left_name)),
+        ("what is owed", summary.owed(report.not_shown, report.left_out, report.doubts, report.next_due, deed)),
+    ]
 
 
 def _title(number: int) -> str:
@@ -218,43 +234,37 @@ def _check_line(says: str, at_s: float, good: bool) -> str:
     return f"{time.strftime('%H:%M', time.localtime(at_s))} {says}: {'good' if good else 'NOT GOOD'}"
 
 
-def _figures(report: Report, replay: Replay, found: dict[str, Stage], left: dict[str, Stage]) -> None:
-    """Rows and pictures per hook-up; without a frozen stage what the newest runs show counts as left."""
-    runs = {run.id: run for run in replay.runs}
-    newest = {one.hookup.text: one for one in replay.all_figures()}
-    for name in dict.fromkeys((*found, *left, *newest)):
-        hookup = HookUp.parse(name)
-        before = _of_stage(replay, runs, found.get(name))
-        after = _of_stage(replay, runs, left.get(name)) or (None if found else newest.get(name))
-        last = after or before
-        if last is None:
-            continue
-        report.rows += _rows(replay.site, name, before, after)
-        report.pictures.append(_picture(replay.site, hookup, before, after))
-        a = last.assessment
-        used = ", ".join(
-            f"run {run_id}: {runs[run_id].settings.points} points, {runs[run_id].settings.bandwidth_hz:g} Hz"
-            for run_id in last.run_ids
-            if run_id in runs
-        )
-        report.evidence.append(
-            f"{name}: floor of one sweep {text(a.floor_now)}, averaged {text(a.floor_averaged)}, {a.sweeps} sweeps,"
-            f" {a.thrown_sweeps} thrown out; {used}"
-        )
-        for channel in a.channels:
-            if channel.parts:
-                parts = ", ".join(f"{part} {value:.2f} dB" for part, value in channel.parts)
-                report.evidence.append(
-                    f"{name} at {channel.frequency_hz / 1e6:.4f} MHz, proof below reading by: {parts}"
-                )
-        report.evidence += _spent(name, a)
-        report.doubts += [f"{name}: {doubt}" for doubt in a.doubts]
-        report.not_shown += [
-            f"{name}: {goal.name} {goal.goal_db:g} dB: {goal.words}"
-            + (f" ({goal.figure.why or goal.figure.limited_by})" if goal.figure.why or goal.figure.limited_by else "")
-            for goal in a.goals
-            if goal.met is None
-        ]
+def _figures(report: Report, replay: Replay, before: Figures | None, after: Figures | None) -> None:
+    """Rows, pictures and evidence of one hook-up."""
+    last = after or before
+    assert last is not None  # else it would not stand in the list
+    runs, name, a = {run.id: run for run in replay.runs}, last.hookup.text, last.assessment
+    report.rows += _rows(replay.site, name, before, after)
+    report.pictures += pictures_of(replay, before, after, report.left_name)
+    used = ", ".join(
+        f"run {run_id}: {last.sweeps[run_id]} sweeps of {runs[run_id].settings.points} points,"
+        f" {runs[run_id].settings.bandwidth_hz:g} Hz"
+        for run_id in last.run_ids
+    )
+    report.evidence.append(
+        f"{name}: floor of one sweep {text(a.floor_now)}, averaged {text(a.floor_averaged)}, {a.thrown_sweeps} sweeps"
+        f" thrown out; rests on {used}"
+    )
+    for channel in a.channels:
+        if channel.parts:
+            parts = ", ".join(f"{part} {value:.2f} dB" for part, value in channel.parts)
+            load = f"; {load_words(channel.load)}" if channel.load is not None else ""
+            report.evidence.append(
+                f"{name} at {channel.frequency_hz / 1e6:.4f} MHz, proof below reading by: {parts}{load}"
+            )
+    report.evidence += _spent(name, a)
+    report.doubts += [f"{name}: {doubt}" for doubt in (*last.notes, *a.doubts)]
+    report.not_shown += [
+        f"{name} at {channel.frequency_hz / 1e6:.4f} MHz: {goal.name} {goal.goal_db:g} dB: {goal.words}"
+        + (f" ({goal.figure.why or goal.figure.limited_by})" if goal.figure.why or goal.figure.limited_by else "")
+        for channel, goal in summary.goals_by_channel(a)
+        if goal.met is None
+    ]
 
 
 def _spent(name: str, a: Assessment) -> list[str]:
@@ -273,12 +283,6 @@ def _spent(name: str, a: Assessment) -> list[str]:
     return lines
 
 
-def _of_stage(replay: Replay, runs: dict[int, Any], stage: Stage | None) -> Figures | None:
-    if stage is None or stage.run_ids[0] not in runs:
-        return None
-    return replay.figures(runs[stage.run_ids[0]].hookup, before_s=stage.at_s)
-
-
 def _rows(site: Site, name: str, before: Figures | None, after: Figures | None) -> list[Row]:
     def cell(one: Figures | None, pick: Any) -> Figure | None:
         return None if one is None else pick(one.assessment)
@@ -293,7 +297,11 @@ def _rows(site: Site, name: str, before: Figures | None, after: Figures | None) 
             def pick(a: Assessment, i: int = index, w: str = what) -> Figure:
                 return a.channels[i].return_loss if w == "return loss" else a.channels[i].transmission
 
-            goal = next((goal for goal in last.assessment.goals if goal.name == what), None)
+            goal = next(
+                goal
+                for at, goal in summary.goals_by_channel(last.assessment)
+                if goal.name == what and at.frequency_hz == channel.frequency_hz
+            )
             figure = pick(last.assessment)
             rows.append(
                 Row(
@@ -301,8 +309,8 @@ def _rows(site: Site, name: str, before: Figures | None, after: Figures | None) 
                     f"{what} at {channel.frequency_hz / 1e6:.4f} MHz",
                     _text(cell(before, pick)),
                     _text(cell(after, pick)),
-                    "" if goal is None else f"{goal.goal_db:g} dB",
-                    "" if goal is None else goal.words,
+                    f"{goal.goal_db:g} dB",
+                    goal.words,
                     figure.limited_by,
                 )
             )
@@ -322,135 +330,21 @@ def _rows(site: Site, name: str, before: Figures | None, after: Figures | None) 
 
 
 def _text(figure: Figure | None, *, signed: bool = False) -> str:
-    return "not measured" if figure is None else text(figure, signed=signed)
+    return NOT_MEASURED if figure is None else text(figure, signed=signed)
 
 
-def _picture(site: Site, hookup: HookUp, before: Figures | None, after: Figures | None) -> Picture:
-    traces = []
-    for label, one in (("as found", before), ("as left", after)):
-        if one is None:
-            continue
-        a = one.assessment
-        step = max(a.frequency_hz.size // TRACE_POINTS, 1)
-        floor = a.floor_averaged.value if a.floor_averaged.known else float("nan")
-        traces.append(Trace(label, a.frequency_hz[::step], a.level_db[::step], floor))
-    marks = (("low", site.low_hz), ("high", site.high_hz))
-    return Picture(f"{hookup.text}: transmission", tuple(traces), marks, -site.goals.rejection_db)
-
-
-def _turning(report: Report, visit: VisitFile, site: Site) -> None:
-    for row in ledger(visit):
-        told = row.told
-        who = f"side {row.side}" + (f", cavity {told.cavity}" if told.cavity else "") + f", {told.screw}"
-        how = " ".join(part for part in (f"{told.turns:g} turns" if told.turns else "", told.direction) if part)
-        moved = row.figures["moved"]
-        said = (
-            "movement not determined"
-            if moved["value"] is None
-            else f"moved {moved['value'] / 1e3:+.1f} kHz, INFERRED"
-            f" {moved['low'] / 1e3:+.1f} to {moved['high'] / 1e3:+.1f}"
-        )
-        report.nudges.append(
-            f"{time.strftime('%H:%M', time.localtime(row.at_s))} {who}{': ' + how if how else ''}: {said}"
-        )
-    del site
-
-
-def _entries(report: Report, day: Day) -> None:
-    for step, name, value, unit, words in day.entries():
-        shown = f"{value:g} {unit}" if value is not None else words
-        report.entered.append(f"step {step}: {name}: {shown}")
-
-
-def _arithmetic(report: Report, day: Day, replay: Replay) -> None:
-    """Powers against sweeps, desensitisation, holding range."""
-    site = replay.site
-    side = HookUp("A", site.transmit.value)
-    transmit = replay.figures(side)
-    into, out = day.value("power into duplexer"), day.value("power out of duplexer")
-    if into and out and out <= into:
-        by_power = power_loss_db(into, out)
-        line = f"loss by wattmeters {by_power:.2f} dB"
-        channel = transmit.assessment.channel(Role.PASS) if transmit else None
-        if channel is not None and channel.transmission.known:
-            off = abs(by_power - channel.transmission.value)
-            line += f", by sweep {text(channel.transmission)}: {'they agree' if off <= AGREE_DB else 'they DISAGREE'}"
-        report.computed.append(line)
-    power, seen = day.value("transmitter power") or into, day.value("desense with load")
-    reject = transmit.assessment.channel(Role.REJECT) if transmit else None
-    if power and reject is not None and reject.transmission.known:
-        low, high = (
-            explained_desense_db(watt_dbm(power), noise, USUAL_NOISE_FIGURE_DB, reject.transmission.low)
-            for noise in NOISE_BAND_DBC_HZ
-        )
-        line = (
-            f"the duplexer explains {low:.1f} to {high:.1f} dB of desensitisation at most (transmitter noise"
-            f" {NOISE_BAND_DBC_HZ[0]:g} to {NOISE_BAND_DBC_HZ[1]:g} dBc/Hz, receiver"
-            f" {USUAL_NOISE_FIGURE_DB:g} dB: assumed)"
-        )
-        if seen is not None:
-            line += f"; {seen:g} dB were seen" + ("" if seen <= high + 0.5 else ": look elsewhere")
-        report.computed.append(line)
-    if power:
-        needs = [
-            needed_rejection(watt_dbm(power), noise, USUAL_NOISE_FIGURE_DB, BLOCKING_DBM, 0.5)
-            for noise in NOISE_BAND_DBC_HZ
-        ]
-        report.computed.append(
-            f"needed for 0.5 dB of desensitisation: {needs[0].noise_db:.0f} to {needs[1].noise_db:.0f} dB against the"
-            f" transmitter's noise, {needs[0].carrier_db:.0f} dB against its carrier (receiver blocked at"
-            f" {BLOCKING_DBM:g} dBm: assumed)"
-        )
-    _feeder(report, replay)
-    for one in replay.all_figures():
-        a, tested = one.assessment, one.hookup.side
-        channel = a.channel(Role.REJECT)
-        if (
-            tested is None
-            or a.notch is None
-            or not a.notch.trusted
-            or channel is None
-            or not channel.transmission.known
-        ):
-            continue
-        shown = channel.transmission.low
-        for metal in EXPANSION_PER_K:
-            if metal not in ("copper", "nickel-iron"):
-                continue
-            held = holding_range(
-                shown,
-                site.goals.rejection_db,
-                a.notch_offset.value,
-                a.notch.bottom_width_hz,
-                site.reject_hz(tested),
-                metal,
-            )
-            if held is not None:
-                report.computed.append(
-                    f"{one.hookup.name} holds {site.goals.rejection_db:g} dB within {held.shift_hz / 1e3:.0f} kHz,"
-                    f" about ±{held.kelvin:.0f} K if {metal}: INFERRED, no promise"
-                )
-
-
-def _feeder(report: Report, replay: Replay) -> None:
-    """Match of the antenna through its feeder and the strongest echo, from the newest run on the feeder."""
-    found = replay.feeder()
-    if found is None or found.echo is None:
-        return
-    echo = found.echo
-    report.computed.append(echo_line(echo))
-    if echo.level.known:
-        report.computed.append(f"  the echo itself: {_behind(echo.level)} of cable up to there, one way")
-    for channel in found.channels:
-        report.computed.append(
-            f"antenna at {channel.frequency_hz / 1e6:.4f} MHz: return loss through the feeder"
-            f" {text(channel.return_loss)}; {_behind(channel.return_loss)}"
-        )
-
-
-def _behind(seen: Figure) -> str:
-    """What is seen through a feeder, for the losses that feeders usually have one way."""
-    return ", ".join(f"{text(behind_cable(seen, loss))} behind {loss:g} dB" for loss in FEEDER_LOSSES_DB)
+def _turned(row: NudgeRow) -> str:
+    """One line of the ledger."""
+    told = row.told
+    who = f"side {row.side}" + (f", cavity {told.cavity}" if told.cavity else "") + f", {told.screw}"
+    how = " ".join(part for part in (f"{told.turns:g} turns" if told.turns else "", told.direction) if part)
+    moved = row.figures["moved"]
+    said = (
+        "movement not determined"
+        if moved["value"] is None
+        else f"moved {moved['value'] / 1e3:+.1f} kHz, INFERRED {moved['low'] / 1e3:+.1f} to {moved['high'] / 1e3:+.1f}"
+    )
+    return f"{time.strftime('%H:%M', time.localtime(row.at_s))} {who}{': ' + how if how else ''}: {said}"
 
 
 def _together(visit: VisitFile) -> list[str]:
@@ -460,13 +354,13 @@ def _together(visit: VisitFile) -> list[str]:
     return [] if lines and lines[0].startswith("nothing yet") else lines
 
 
-def _sentences(report: Report, stage: dict[str, Stage]) -> None:
+def _sentences(report: Report) -> None:
     """Statements ready for a licence file."""
     day = time.strftime("%Y-%m-%d", time.localtime(report.visited_s[1]))
     for row in report.rows:
-        said = row.left if row.left != "not measured" else row.found
-        when = "as left" if row.left != "not measured" else "as found"
+        later = row.left != NOT_MEASURED
+        said, when = (row.left, report.left_name) if later else (row.found, FOUND)
         if row.goal:
             report.sentences.append(f"{day}, {row.hookup}, {when}: {row.name} {said}; goal {row.goal}: {row.verdict}.")
-    if not stage:
-        report.sentences.append("No stage was frozen; the newest runs stand here as left.")
+    if report.left_name == LATEST:
+        report.sentences.append("As left was not frozen; what was measured last stands here.")

@@ -6,7 +6,6 @@ Owns: the layout. Refuses: figures of its own.
 from __future__ import annotations
 
 import textwrap
-import time
 
 from protocol.files.harmless import harmless
 from visit.report.report import Report
@@ -15,35 +14,46 @@ from visit.report.trend import chart, side_lines
 WIDTH = 79
 
 
+ALL_SHOWN = "nothing: every goal of what was measured was shown to be met or missed"
+KINDS = (
+    "READING keeps clear of floor and leak; AT LEAST is a bound (95 %); INFERRED is",
+    "from a fitted model and proves nothing; CAN'T SAY: nothing follows from it.",
+)
+
+
 def report_text(report: Report) -> str:
     """The whole report."""
     site = report.site
-    first, last = (time.strftime("%Y-%m-%d %H:%M", time.localtime(at)) for at in report.visited_s)
-    lines = [
-        f"VISIT REPORT  {site.name}" + (f"  {site.call_sign}" if site.call_sign else ""),
-        f"low {site.low_hz / 1e6:.4f} MHz, high {site.high_hz / 1e6:.4f} MHz, transmitter on the"
-        f" {site.transmit.word} side, {site.kind}",
-        f"measured {first} to {last}; sweeps SHA-256 {report.digest[:16]}",
-        "",
-        "READING keeps clear of floor and leak; AT LEAST is a bound (95 %); INFERRED is",
-        "from a fitted model and proves nothing; CAN'T SAY: nothing follows from it.",
-    ]
+    lines = [f"VISIT REPORT  {site.name}" + (f"  {site.call_sign}" if site.call_sign else "")]
+    wide = max((len(name) for name, _ in report.heading), default=0)
+    lines += [f"  {name:<{wide}}  {value}" for name, value in report.heading]
+    for title, entries in report.summary:
+        lines += _section(title, entries)
+    lines += ["", "SIGNED  date, place ____________________  technician ____________________", "", *KINDS]
+    lines += report.hookups
     hookup = ""
+    wide = max(len("as found"), len(report.left_name))
     for row in report.rows:
         if row.hookup != hookup:
             hookup = row.hookup
             lines += ["", f"{hookup}"]
         lines.append(f"  {row.name}")
-        lines.append(f"    as found  {row.found}")
-        lines.append(f"    as left   {row.left}")
+        lines.append(f"    {'as found':<{wide}}  {row.found}")
+        lines.append(f"    {report.left_name:<{wide}}  {row.left}")
         if row.goal:
             limit = f"; limited by {row.limited_by}" if row.limited_by else ""
-            lines.append(f"    goal      {row.goal}: {row.verdict}{limit}")
+            lines.append(f"    {'goal':<{wide}}  {row.goal}: {row.verdict}{limit}")
     for title, entries in sections(report):
-        lines += ["", title.upper()]
-        for entry in entries:
-            lines += textwrap.wrap(harmless(entry), WIDTH - 2, initial_indent="  ", subsequent_indent="    ")
+        lines += _section(title, entries)
+    lines += ["", f"sweeps SHA-256 {report.digest}"]
     return "\n".join(line for text in lines for line in _fits(harmless(text))) + "\n"
+
+
+def _section(title: str, entries: list[str]) -> list[str]:
+    lines = ["", title.upper()]
+    for entry in entries:
+        lines += textwrap.wrap(harmless(entry), WIDTH - 2, initial_indent="  ", subsequent_indent="    ")
+    return lines
 
 
 def _fits(line: str) -> list[str]:
@@ -62,7 +72,7 @@ def sections(report: Report, *, drawn: bool = True) -> list[tuple[str, list[str]
     """Titles and lines of everything behind the table, only what is there; `drawn`: charts of letters included."""
     found = [
         ("sentences for the file", report.sentences),
-        ("what could not be shown", report.not_shown or ["nothing: every goal was shown to be met or missed"]),
+        ("what could not be shown", report.not_shown or [ALL_SHOWN]),
         ("in doubt", report.doubts),
         ("evidence of the floor", report.evidence),
         ("next due", [report.next_due or "not written down (step 40 asks for it)"]),

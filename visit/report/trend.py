@@ -17,6 +17,7 @@ import numpy as np
 from rf.values.figure import Figure, cant_say, inferred
 from rf.values.words import text
 from visit.day.day import Day
+from visit.day.stages import stages
 from visit.figures.assessment import Role
 from visit.figures.replay import Replay
 from visit.figures.run_figures import no_figures
@@ -50,6 +51,14 @@ class Point:
     notch_offset: Figure
     rejection: Figure
     loss: Figure
+    goal_db: float = math.nan
+    verdict: str = ""
+    """Of the rejection against its goal, with its condition."""
+    surveyed: bool = False
+    """Whether the leak at the rejected channel was surveyed."""
+    stage: str = ""
+    """What was frozen of this side last: "as found", "as left" or ""."""
+    next_due: str = ""
 
 
 def points_of(path: Path, tell: Tell = lambda *_: None) -> list[Point]:
@@ -60,7 +69,7 @@ def points_of(path: Path, tell: Tell = lambda *_: None) -> list[Point]:
         site = replay.site
         warm = Day(visit).value("temperature of the duplexer")
         warm = site.temperature_c if warm is None else warm
-        found = []
+        found, frozen, due = [], stages(visit), Day(visit).words("next due")
         for side in ("L", "H"):
             with no_figures(visit, f"side {side}"):
                 figures = replay.figures(HookUp("A", side))
@@ -82,6 +91,11 @@ def points_of(path: Path, tell: Tell = lambda *_: None) -> list[Point]:
                     a.notch_offset,
                     reject.transmission,
                     passing.transmission,
+                    site.goals.rejection_db,
+                    next((goal.words for goal in a.goals if goal.name == "rejection"), ""),
+                    reject.leakage is not None,
+                    next((one.name for one in reversed(frozen) if one.hookup == figures.hookup.text), ""),
+                    due,
                 )
             )
         return found

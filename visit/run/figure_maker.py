@@ -15,6 +15,7 @@ from pathlib import Path
 
 from protocol.sweep import Sweep
 from rf.repeater.hookup_check import HookUpCheck
+from visit.day.next_deed import NextDeed, facts_of, next_deed
 from visit.figures.assess import assess
 from visit.figures.assess_alone import assess_alone
 from visit.figures.assessment import Assessment
@@ -58,10 +59,11 @@ class Follower:
         self.figures.refresh()
         run = self._reader.run(run_id)
         with no_figures(self._reader, f"run {run_id}"):
+            known = self.figures.known(run)
             if self._assessor is None or not known_run:
                 self._assessor, self._written = self.figures.taken(run, behind), 0
             else:
-                self._assessor.know(self.figures.known(run))
+                self._assessor.know(known)
                 for sweep in self._reader.each_sweep(run_id, self._assessor.last_id):
                     take(self._assessor, sweep, self.figures.book(run))
             assessor = self._assessor
@@ -71,8 +73,13 @@ class Follower:
             self._written = len(assessor.looks)
             assessment = assessor.assess()
         if assessment is not None:
-            self.figures.keep(run_id, assessment)
+            self.figures.keep(run_id, assessment, known)
         return assessment
+
+    def next_deed(self, now: Assessment | None, progress: Progress) -> NextDeed:
+        """What to do next, by all that the file holds. Raises RecordError."""
+        self.figures.refresh()
+        return next_deed(facts_of(self._reader, self.figures, now, progress.time_left_s, progress.sweep_time_s))
 
     def forget(self) -> None:
         """Take the run in anew at the next look."""
@@ -142,6 +149,20 @@ class FigureMaker:
             return replace(state, figures_fault="", assessment=assessment if mine else state.assessment)
 
         self._change(shown)
+        return self._advised()
+
+    def _advised(self) -> bool:
+        """What to do next, once the figures stand on the screen; it may need a fit of an earlier run."""
+        state = self._state()
+        if self._follower is None or (state.assessment is None and state.progress.run_id is not None):
+            return True
+        try:
+            deed = self._follower.next_deed(state.assessment, state.progress)
+        except Exception as error:
+            fault = f"no advice ({type(error).__name__}: {error}); sweeps go on and are kept"
+            self._change(lambda state: replace(state, figures_fault=fault))
+            return False
+        self._change(lambda state: replace(state, deed=deed))
         return True
 
     def _latest(self, progress: Progress) -> tuple[Assessment | None, int | None]:

@@ -7,6 +7,7 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 
+from visit.day.next_deed import NextDeed
 from visit.figures.assessment import Assessment
 from visit.run.conductor import Phase, Progress
 from visit.site.hookup import HookUp
@@ -28,6 +29,8 @@ class LiveState:
     calibrated_at_s: float | None = None
     """Unix time of this computer's own calibration, None without one."""
     doubts: tuple[str, ...] = ()
+    deed: NextDeed | None = None
+    """What to do next, by all that the visit holds; None before anything is known."""
 
     @property
     def phase(self) -> Phase:

@@ -15,10 +15,13 @@ from protocol.profiles.profile import Profile
 from rf.calibration.standards import Kit
 from rf.notch.cavity import HoldingRange, holding_range
 from rf.notch.notch import NotchPlace
-from rf.values.figure import Figure
+from rf.values.figure import cant_say
+from visit.day.cavities import track
 from visit.day.day import Day
-from visit.day.nudges import LOCK_NUT, Told, add_nudge, advice, compare, ledger, lock_words, nudge_words
+from visit.day.nudges import LOCK_NUT, Around, Told, add_nudge, compare, ledger, lock_words, nudge_words
 from visit.day.stages import AS_FOUND, freeze, stages
+from visit.day.tuning import Tuning
+from visit.figures.assessment import Assessment, Role
 from visit.figures.run_figures import RunFigures
 from visit.figures.together import Together
 from visit.record.visit_file import VisitFile
@@ -26,6 +29,14 @@ from visit.run.calibrating import Calibrator
 from visit.site.hookup import Side
 from visit.site.site import Site
 from visit.site.typed import changes
+
+
+def _around(first: Assessment | None, second: Assessment | None) -> Around:
+    """What the skirts showed in two looks."""
+    nothing = cant_say("Hz", "not known")
+    means = [nothing if a is None else a.notch_offset for a in (first, second)]
+    zeros = [a.notch.singles if a is not None and a.notch is not None else () for a in (first, second)]
+    return Around((means[0], means[1]), (zeros[0], zeros[1]))
 
 
 class SiteVisit:
@@ -72,19 +83,41 @@ class SiteVisit:
         finally:
             reader.close()
 
-    def nudged(self, before: int, after: int, told: Told) -> str:
-        """Compare two runs around a turn, write the ledger, say what the turn did. Raises RequestError."""
-        figures = RunFigures(self.file)
-        first, second = self.file.run(before), self.file.run(after)
-        notch = figures.newest_notch(first.hookup)
+    def nudged(
+        self, before: int, after: int, told: Told, first: Assessment | None = None, second: Assessment | None = None
+    ) -> str:
+        """Compare two runs around a turn, write the ledger, say what the turn did. `first` and `second`: what the two
+        runs showed, as far as somebody has it. Raises RequestError."""
+        runs = self.file.run(before), self.file.run(after)
+        notch = next((a.notch for a in (second, first) if a is not None and a.notch and a.notch.trusted), None)
         known = notch is not None and notch.unloaded_q.known
-        nudge = compare(figures, first, second, notch.unloaded_q.value if notch is not None and known else None)
-        add_nudge(self.file, first, second, told, nudge)
-        side = first.hookup.side
+        nudge = compare(
+            RunFigures(self.file), *runs, notch.unloaded_q.value if notch is not None and known else None
+        )  # fmt: skip
+        add_nudge(self.file, *runs, told, nudge, _around(first, second))
+        side = runs[0].hookup.side
         assert side is not None  # else it could not be compared
         if told.screw == LOCK_NUT:
             return lock_words(nudge, self._held(side, notch), self.site.goals.rejection_db)
         return nudge_words(nudge, self.site.reject_hz(side), told)
+
+    def tuning(self, side: Side, seen: Assessment) -> Tuning:
+        """What is known of the cavities of a side, by the ledger and by what the present look shows."""
+        rows = [row for row in ledger(self.file) if row.side == side.value]
+        reject_hz, notch, cavities = self.site.reject_hz(side), seen.notch, self.site.cavities
+        singles = notch.singles if notch is not None and notch.singles_resolved else ()
+        channel = seen.channel(Role.REJECT)
+        assert channel is not None  # every hook-up of one side has one
+        return Tuning(
+            goal_db=self.site.goals.rejection_db,
+            reject_hz=reject_hz,
+            measured=channel.transmission,
+            notch=notch,
+            offset=seen.notch_offset,
+            places=track(rows, reject_hz, cavities, seen.notch_offset, singles),
+            cavities=cavities,
+            sweeps=seen.sweeps,
+        )
 
     def _held(self, side: Side, notch: NotchPlace | None) -> HoldingRange | None:
         """How far the notch may move before the goal is lost, by the skirts; None where they do not tell."""
@@ -96,12 +129,8 @@ class SiteVisit:
             best, site.goals.rejection_db, 0.0, notch.bottom_width_hz, site.reject_hz(side), "copper"
         )  # fmt: skip
 
-    def turning_advice(self, side: Side, offset: Figure) -> str:
-        """Which way to turn and how far."""
-        return advice(ledger(self.file), side, offset.value, (offset.high - offset.low) / 2.0)
-
-    def ghosts(self, side: Side) -> list[str]:
-        """What it was when we came, on this side, and how the other side stands."""
+    def ghosts(self, side: Side) -> list[tuple[str, str]]:
+        """What it was when we came, on this side (FOUND), and how the other side stood (OTHER)."""
         lines = []
         for stage in stages(self.file):
             for channel in stage.figures["channels"]:
@@ -112,5 +141,5 @@ class SiteVisit:
                     words = f"{figure['kind'].replace('_', ' ').upper()} {figure['value']:.1f} dB"
                     offset = stage.figures["notch_offset"]["value"]
                     place = "" if offset is None else f", notch {offset / 1e3:+.1f} kHz"
-                    lines.append(f"{'FOUND ' if mine else 'OTHER '} {stage.hookup}: {words}{place}")
+                    lines.append(("FOUND" if mine else "OTHER", f"{stage.hookup}: {words}{place}"))
         return lines

@@ -19,6 +19,7 @@ from protocol.errors import AnalyzerError, RequestError
 from protocol.profiles.profile import Profile
 from protocol.wire.loop_thread import LoopThread
 from rf.calibration.standards import Kit
+from visit.day.next_deed import NextDeed, facts_of, next_deed
 from visit.figures.assessment import Assessment
 from visit.figures.run_figures import RunFigures
 from visit.record.owner import ASK_EVERY_S
@@ -137,6 +138,12 @@ class Station:
         if assessment is None:
             raise RequestError("no sweep was kept, so there is nothing to assess; measure again")
         return assessment
+
+    def next_deed(self, now: Assessment) -> NextDeed:
+        """What to do next after the last run, which shows `now`. Raises RecordError."""
+        figures = self._known or RunFigures(self.visit.file)
+        figures.refresh()
+        return next_deed(facts_of(self.visit.file, figures, now, sweep_s=self._state.progress.sweep_time_s))
 
     def close(self) -> None:
         """Stop the run, close the port, end both threads. The visit file stays open for its owner."""

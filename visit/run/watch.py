@@ -94,10 +94,13 @@ class Watcher:
         progress = self._progress(run, owner)
         if told is None and self._state.progress.run_id == run.id:
             told = self._state.assessment
+        deed = self._state.deed
+        if told is not None and not fault:
+            deed = self._follower.next_deed(told, progress)
         self._state = LiveState(
             self._state.site, run.hookup, progress, told, port=owner.port if owner else "",
             visit_name=self._visit.path.name, figures_fault=fault,
-            calibrated_at_s=self._calibrated_at_s, corrects_itself=self._corrects_itself,
+            calibrated_at_s=self._calibrated_at_s, corrects_itself=self._corrects_itself, deed=deed,
         )  # fmt: skip
 
     def _figures(self, run_id: int) -> tuple[Assessment | None, str]:

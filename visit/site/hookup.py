@@ -30,7 +30,8 @@ class Side(enum.Enum):
         return "low" if self is Side.LOW else "high"
 
 
-PORTS = ("A", "L", "H")
+ANTENNA_PORT = "A"
+PORTS = (ANTENNA_PORT, "L", "H")
 """Antenna port, low side, high side."""
 
 LOADS = "loads"

@@ -46,6 +46,8 @@ class Site:
     temperature_c: float | None = None
     call_sign: str = ""
     notes: str = ""
+    load_return_loss_db: float | None = None
+    """What is known of the load that ends the third port; None: nothing."""
     source: str = ""
 
     def pass_hz(self, side: Side) -> float:
@@ -129,6 +131,7 @@ KEYS = {
     "cavities",
     "goals",
     "temperature_c",
+    "load_return_loss_db",
     "notes",
 }
 GOAL_KEYS = {"rejection_db", "loss_db", "return_loss_db"}
@@ -184,5 +187,6 @@ def parse_site(text: str, path: Path) -> Site:
         temperature_c=reader.number(table, "temperature_c", -60, 80, None),
         call_sign=reader.text("call_sign", ""),
         notes=reader.text("notes", ""),
+        load_return_loss_db=reader.number(table, "load_return_loss_db", 3, 80, None),
         source=text,
     )

@@ -35,6 +35,7 @@ FIELDS = (
     ("transmit", "transmitter on (low / high)"),
     ("kind", "kind of duplexer"),
     ("cavities", "cavities a side"),
+    ("load", "load on the third port, dB"),
     ("rejection", "goal: rejection, dB"),
     ("loss", "goal: loss at most, dB"),
     ("return_loss", "goal: return loss, dB"),
@@ -108,11 +109,15 @@ def fields_of(site: Site | None) -> dict[str, str]:
         "return_loss": f"{goals.return_loss_db:g}",
     }
     if site is None:
-        return {"name": "", "low": "", "high": "", "transmit": "", "kind": KINDS[0], "cavities": "", **standing}
+        return {
+            "name": "", "low": "", "high": "", "transmit": "", "kind": KINDS[0], "cavities": "",
+            "load": "", **standing,
+        }  # fmt: skip
     cavities = "" if site.cavities is None else str(site.cavities)
+    load = "" if site.load_return_loss_db is None else f"{site.load_return_loss_db:g}"
     return {
         "name": site.name, "low": mhz(site.low_hz), "high": mhz(site.high_hz), "transmit": site.transmit.word,
-        "kind": site.kind, "cavities": cavities, **standing,
+        "kind": site.kind, "cavities": cavities, "load": load, **standing,
     }  # fmt: skip
 
 
@@ -157,7 +162,14 @@ def _one(key: str, text: str) -> tuple[str | float | int | None, str]:
         if not text.isascii() or not text.isdigit() or not 1 <= int(text[:4]) <= 8:
             raise RequestError("1 to 8, or leave it empty")
         return int(text), ""
-    lowest, highest = {"rejection": (1.0, 150.0), "loss": (0.05, 20.0), "return_loss": (1.0, 60.0)}[key]
+    if key == "load" and not text:
+        return None, "not told: 20 dB"
+    lowest, highest = {
+        "load": (3.0, 80.0),
+        "rejection": (1.0, 150.0),
+        "loss": (0.05, 20.0),
+        "return_loss": (1.0, 60.0),
+    }[key]
     try:
         value = float(text.lower().removesuffix("db").strip().replace(",", "."))
     except ValueError:
@@ -187,6 +199,8 @@ def _text(values: Mapping[str, str | float | int | None], before: Site | None) -
     ]
     if values["cavities"] is not None:
         lines.append(f"cavities = {values['cavities']}               # on each side")
+    if values["load"] is not None:
+        lines.append(f"load_return_loss_db = {values['load']}  # of the load on the third port")
     if before is not None:
         if before.call_sign:
             lines.append(f"call_sign = {_quoted(before.call_sign)}")

@@ -9,18 +9,23 @@ import re
 import time
 from collections.abc import Sequence
 from dataclasses import dataclass, field
+from itertools import product
 
 import numpy as np
 
 from protocol.learn.dialogue import Role, Word
 from protocol.learn.sweeps.columns import value_columns
-from protocol.learn.sweeps.setters import Setters
+from protocol.learn.sweeps.setters import Setters, numbers_in
 from protocol.learn.sweeps.shapes import Shape, shapes_of
 from protocol.learn.words.talk import SWEEP_S, Talk
 
 MOST_POLLS = 200
 AGAIN_S = 6.0
 """Data may be refused so long while a sweep runs."""
+BETWEEN_S = 0.1
+"""An instrument that is asked again is given so long; some answer at once, thousands of times."""
+CHOICES = (("1", "2"), ("0", "1"), ("s11", "s21"), ("S11", "S21"), ("11", "21"))
+"""How a trace is chosen, S11 or S21 first."""
 READY = re.compile(r"(?i)\b(ready|idle|done|finished|complete)\b")
 
 
@@ -61,14 +66,20 @@ class Acquire:
     refusing: bool = False
     thin: bool = False
     """Whether one number a point came where two are needed."""
+    came: int = 0
+    """Points that came where others were set."""
+    lone: str = ""
+    """The only word that gave a trace with phase."""
 
     async def find(self, points: int | None) -> Acquisition | None:
         """The first way that gives enough columns for S11 and S21 with so many points."""
-        for word in self.setters.of(Role.DATA, Role.SWEEP, Role.HOLD, Role.FREQUENCIES, Role.STATUS, Role.RUN):
+        for word in self.setters.of(
+            Role.DATA, Role.SWEEP, Role.HOLD, Role.FREQUENCIES, Role.STATUS, Role.RUN, Role.TRACE
+        ):
             self.setters.permit(word)
         data = self.setters.of(Role.DATA)
         try:
-            self.lengthy = 5 * (points or 401) + 40
+            self.lengthy = 7 * (points or 401) + 40
             return await self._find(data, points)
         finally:
             self.lengthy = 0
@@ -78,7 +89,7 @@ class Acquire:
             found = Acquisition()
             if sweep is not None:
                 self.talk.stopped = False
-                lines = self.talk.lines(await self.talk.endless(sweep.name, 5 * (points or 401) + 40), sweep.name)
+                lines = self.talk.lines(await self.talk.endless(sweep.name, 7 * (points or 401) + 40), sweep.name)
                 if self.talk.refused(lines):
                     continue
                 found.sweep, found.enough = sweep.name, self.talk.stopped
@@ -108,6 +119,8 @@ class Acquire:
         found = [shape for shape in found if points is None or shape.points == points]
         if not found and len(lines) > 4:
             self.strange = lines[len(lines) // 2][:70]
+            self.came = _lines_alike(lines)
+            self.thin = self.thin or (self.came > 8 and self.came != points and single_numbers(lines))
         if found and all(len(value_columns(shape)) == 1 for shape in found):
             self.thin = True
         return found
@@ -122,12 +135,13 @@ class Acquire:
                     lines = self.talk.lines(await self.talk.say(piece, value=True), piece)
                 else:
                     lines = await self._lines(piece, SWEEP_S)
-            if len(lines) > 3:
+            if len(lines) > 3 or any(len(numbers_in(line)) > 3 for line in lines):
                 return lines
             if time.monotonic() > until:
                 return lines
             self.refusing = True
             found.again = True
+            await self.talk.listen(BETWEEN_S)
 
     async def _wait(self, found: Acquisition) -> None:
         """Ask for the sweep's state until its answer stands."""
@@ -172,6 +186,7 @@ class Acquire:
             if len(chosen) == 2:
                 found.parts = chosen
                 return True
+        self.lone = parts[0].command if len(parts) == 1 and _pairs(parts[0].shapes) == 1 else ""
         if len(parts) >= 2 and all(_pairs(part.shapes) == 1 for part in parts):
             found.parts = parts[:4]
             return True
@@ -179,12 +194,12 @@ class Acquire:
 
     async def _chosen(self, found: Acquisition, data: str, points: int | None) -> list[Part]:
         """The traces behind a word that chooses one of them."""
-        for word in self.setters.of(Role.DATA):
-            if not re.search(r"(?i)(?:choose|select)s? (?:the |a )?trace", word.description):
+        for word in self.setters.of(Role.TRACE, Role.DATA):
+            if word.role is not Role.TRACE and not _chooses(word):
                 continue
-            for form in self.setters.set_forms(word):
+            for form, choices in product(self.setters.set_forms(word), CHOICES[: None if word.told else 1]):
                 parts = []
-                for choice in ("1", "2"):
+                for choice in choices:
                     command = f"{form.replace('{v}', choice)}\n{data}"
                     shapes = self._shapes(await self._data(command, found), points)
                     if shapes:
@@ -207,7 +222,7 @@ class Acquire:
         lines: list[str] = []
         if found.sweep:
             if found.enough:
-                got = await self.talk.endless(found.sweep, 5 * (points or 401) + 40)
+                got = await self.talk.endless(found.sweep, 7 * (points or 401) + 40)
                 lines = _once(self.talk.lines(got, found.sweep), points)
             else:
                 lines = await self._lines(found.sweep, SWEEP_S)
@@ -231,8 +246,23 @@ class Acquire:
         return taken
 
 
+def _lines_alike(lines: Sequence[str]) -> int:
+    """How many lines of the commonest kind hold numbers."""
+    kinds = [re.sub(r"[-+]?\d+\.?\d*(?:[eE][-+]?\d+)?[kMG]?", "#", line).strip() for line in lines]
+    counts = [kinds.count(kind) for kind in set(kinds) if "#" in kind]
+    return max(counts, default=0)
+
+
+def single_numbers(lines: Sequence[str]) -> bool:
+    """Whether most lines are one number each."""
+    alone = [line for line in lines if re.fullmatch(r"[-+]?\d+[.,]?\d*(?:[eE][-+]?\d+)?", line.strip())]
+    return len(alone) > 0.8 * len(lines)
+
+
 def _once(lines: Sequence[str], points: int | None) -> list[str]:
     """The lines of the first sweep of several: up to the line that comes again between them, or so many of a kind."""
+    if points is not None and single_numbers(lines):
+        return _once_single([line for line in lines if single_numbers([line])], points)
     kept: list[str] = []
     counts: dict[str, int] = {}
     for line in lines:
@@ -242,6 +272,18 @@ def _once(lines: Sequence[str], points: int | None) -> list[str]:
         counts[shape] = counts.get(shape, 0) + 1
         kept.append(line)
     return kept
+
+
+def _once_single(lines: list[str], points: int) -> list[str]:
+    """The same where each line is one number: the sweep is as long as the stretch that comes again."""
+    values = np.array([_number(line.strip(), "comma") for line in lines])
+    misfits = {
+        size: float(np.mean(np.abs(values[size:] - values[:-size])))
+        for size in (parts * points for parts in range(2, 7))
+        if len(values) > size + points // 4
+    }
+    best = min(misfits, key=lambda size: misfits[size], default=0)
+    return lines[:best] if best and misfits[best] < 0.2 * float(np.std(values)) else lines
 
 
 def _sweeps(words: Sequence[Word]) -> list[Word]:
@@ -259,9 +301,14 @@ def _sweeps_itself(word: Word) -> bool:
     )
 
 
+def _chooses(word: Word) -> bool:
+    """Whether a word for data says that it chooses one trace of several."""
+    return re.search(r"(?i)(?:choose|select)s? (?:the |a )?trace", word.description) is not None
+
+
 def _commands(word: Word) -> list[str]:
     """A word for data bare, and with each choice of its argument."""
-    if re.search(r"(?i)(?:choose|select)s? (?:the |a )?trace", word.description):
+    if _chooses(word):
         return []
     choices = re.findall(r"\b(?:11|21|s11|s21|S11|S21)\b", word.usage[len(word.name) :])
     return [f"{word.name} {choice}" for choice in dict.fromkeys(choices)] or [word.name]

@@ -25,6 +25,13 @@ from protocol.learn.sweeps.columns import (
 )
 from protocol.learn.sweeps.shapes import Shape
 
+Place = tuple[int, int, tuple[int, int]]
+"""A pair of columns: number of the reply, of the set of points in it, of the two columns."""
+Pair = tuple[int, int, tuple[int, int], NDArray[np.float64], str]
+"""The same with its values (points, 2) and the console's words about it."""
+JOINED = 0.5
+"""|S21| through two leads that are joined is above this, and twice what it was."""
+
 
 class OtherFrequenciesError(Exception):
     """The frequencies that came are not those that were set."""
@@ -48,6 +55,8 @@ class Meaning:
     """Unit of the frequencies that come with the data; "" where none come."""
     conjugate: bool = False
     delay: Delay = field(default_factory=lambda: Delay(0.0, 0.0))
+    through: Place | None = None
+    """Where S21 stands, when joining the leads told it."""
 
 
 def meaning_of(
@@ -56,9 +65,27 @@ def meaning_of(
     start_hz: float,
     stop_hz: float,
     kinds: Sequence[Kind] = (),
+    through: Place | None = None,
+    joined: list[list[Shape]] | None = None,
 ) -> Meaning | None:
-    """Name all columns of one sweep from start to stop with both leads open; None when nothing fits."""
-    pairs: list[tuple[int, int, tuple[int, int], NDArray[np.float64], str]] = []
+    """Name all columns of one sweep from start to stop with both leads open; None when nothing fits.
+
+    S21 is the pair that only leaks; or the one at `through`; or the one that rose in a sweep with the leads `joined`.
+    """
+
+    def transmits(pair: Pair, kind: Kind) -> bool:
+        if through is not None:
+            return pair[:3] == through
+        if joined is None:
+            return leaking(pair[3], kind)
+        at, number, columns = pair[:3]
+        before, after = (
+            float(np.median(np.abs(kind.complex(values))))
+            for values in (pair[3], joined[at][number].values[:, list(columns)])
+        )
+        return JOINED < after < 1.2 and after > 2 * before
+
+    pairs: list[Pair] = []
     unit = ""
     layout: list[list[list[str]]] = []
     for at, shapes in enumerate(taken):
@@ -71,7 +98,7 @@ def meaning_of(
                 own = frequency_unit(values, start_hz, stop_hz)
                 if own and column <= 2 and not any(name.startswith("frequency") for name in names):
                     names[column], unit = f"frequency_{own}", own
-                elif index_column(values) and column == 0:
+                elif index_column(values) and column <= 1 and len(values) > 3:
                     names[column] = "index"
                 elif float(np.ptp(values)) == 0 and shape.values.shape[1] % 2 and not free:
                     continue
@@ -89,7 +116,7 @@ def meaning_of(
     frequency_hz = np.linspace(start_hz, stop_hz, points)
     for at, number, columns, values, told in pairs:
         for kind in kinds or reflecting(values, frequency_hz, told + " " + " ".join(taken[at][number].titles)):
-            others = [pair for pair in pairs if pair[:3] != (at, number, columns) and leaking(pair[3], kind)]
+            others = [pair for pair in pairs if pair[:3] != (at, number, columns) and transmits(pair, kind)]
             if not others:
                 continue
             other = others[0]
@@ -102,7 +129,8 @@ def meaning_of(
             delay = delay_of(kind.complex(values), frequency_hz)
             if delay.error > 0.3:
                 continue
-            return Meaning(kind, named, unit, delay.seconds < 0, delay)
+            where = other[:3] if joined is not None else through
+            return Meaning(kind, named, unit, delay.seconds < 0, delay, where)
     return None
 
 

@@ -7,12 +7,23 @@ that was neither told by the console nor taken when tried.
 from __future__ import annotations
 
 import re
+from collections.abc import Sequence
 from dataclasses import dataclass, field
 
 from protocol.learn.dialogue import Role
+from protocol.learn.sweeps.told import counts_told
 from protocol.learn.sweeps.trials import Trials
 
 COUNTS = (11, 21, 25, 50, 51, 64, 75, 100, 101, 128, 150, 151, 200, 201, 256, 301, 401, 500, 501, 512, 801, 1001)
+MOST_MISSED = 3
+"""Counts in a row that are not taken, after which no larger ones are tried."""
+NARROW_HZ = 1e5
+"""A span that fits near the end of every range."""
+LADDER_HZ = (
+    1e4, 3e4, 1e5, 3e5, 5e5, 1e6, 2e6, 5e6, 1e7, 2e7, 5e7, 1e8, 1.4e8, 2e8, 3e8, 3.5e8, 5e8, 7e8, 9e8, 1e9, 1.3e9,
+    1.5e9, 2e9, 2.5e9, 3e9, 4e9, 4.4e9, 5e9, 6e9, 8e9,
+)  # fmt: skip
+"""Ends of ranges that are tried, in hertz."""
 USUAL_HZ = (10.0, 30.0, 100.0, 300.0, 1000.0, 3000.0, 10_000.0)
 
 
@@ -32,34 +43,90 @@ class Bounds:
 
 
 async def find_points(trials: Trials, bounds: Bounds) -> None:
-    """Which numbers of points are taken, by the read-back; those that were seen where there is none."""
+    """Which numbers of points are taken: the ends that the console tells, then usual ones."""
     setter = trials.setters.found.get(Role.POINTS)
-    taken = set(trials.points)
-    if setter is not None and setter.source is not None:
-        for count in COUNTS:
-            if count not in taken and await _holds(trials, Role.POINTS, str(count), float(count)):
-                taken.add(count)
-    inside = [count for count in COUNTS if taken and min(taken) <= count <= max(taken)]
+    taken, refused = set(trials.points), set(trials.refused_counts)
+    if trials.points_form and setter is not None:
+        tried = [2**exponent for exponent in range(4, 11)]
+        bounds.points = tuple([n for n in tried if n in taken or (await trials.holds(Role.POINTS, n)).taken])
+        bounds.min_points, bounds.max_points = bounds.points[0], bounds.points[-1]
+        return
+    shown = (
+        setter is not None
+        and not trials.counted_by_data
+        and (setter.source is not None or trials.shows or bool(refused))
+    )
+    if setter is not None and shown:
+        told = trials.counts_told or counts_told([f"{setter.word.usage} {setter.word.description}"], 0)
+        ends = told if len(told) == 2 else []
+        between = [count for count in (64, 100, 101) if ends and ends[0] < count < ends[1]]
+        for count in (*told, *between) if ends else told:
+            if count not in taken | refused:
+                (taken if (await trials.holds(Role.POINTS, count)).taken else refused).add(count)
+        if not ends or refused & {*ends, *between}:
+            await _usual_counts(trials, taken, refused)
     bounds.min_points, bounds.max_points = (min(taken), max(taken)) if taken else (0, 0)
-    if setter is not None and setter.source is not None and len(taken) < 0.7 * len(inside):
+    if (
+        trials.counted_by_data
+        or trials.points_form
+        or any(bounds.min_points < count < bounds.max_points for count in refused)
+    ):
         bounds.points = tuple(sorted(taken))
 
 
+async def _usual_counts(trials: Trials, taken: set[int], refused: set[int]) -> None:
+    """Try the usual counts, outwards from those that are taken until two in a row are not."""
+    middle = sorted(taken)[len(taken) // 2] if taken else 101
+    for row in ([n for n in COUNTS if n >= middle], [n for n in reversed(COUNTS) if n < middle]):
+        missed = 0
+        for count in row:
+            if count in taken | refused:
+                missed = missed + 1 if count in refused else 0
+                continue
+            good = (await trials.holds(Role.POINTS, count)).taken
+            (taken if good else refused).add(count)
+            missed = 0 if good else missed + 1
+            if missed >= MOST_MISSED:
+                break
+
+
 async def find_range(trials: Trials, bounds: Bounds) -> None:
-    """The lowest start and the highest stop that are read back as they were set."""
-    bounds.start_hz, bounds.stop_hz = trials.low_hz, trials.high_hz
+    """The lowest start and the highest stop: as told, else by steps outwards until one is not taken."""
+    low, high = trials.low_hz, trials.high_hz
+    for told in trials.told_ranges():
+        low, high = min(low, told[0]), max(high, told[1])
+    setters = trials.setters.found
+    roles = [role for role in (Role.START, Role.STOP, Role.CENTRE) if role in setters]
+    if roles and any(setters[role].source is not None or trials.shows or trials.refuses for role in roles):
+        upper = next(role for role in (Role.STOP, Role.CENTRE, Role.START) if role in setters)
+        lower = Role.START if Role.START in setters else upper
+        if Role.SPAN in setters and upper is Role.CENTRE:
+            await trials.holds(Role.SPAN, NARROW_HZ)
+        high = await _outermost(trials, upper, high, LADDER_HZ, "high")
+        low = await _outermost(trials, lower, low, tuple(reversed(LADDER_HZ)), "low")
+    bounds.start_hz, bounds.stop_hz = low, high
 
 
-async def _holds(trials: Trials, role: Role, text: str, value: float) -> bool:
-    setter = trials.setters.found[role]
-    assert setter.source is not None
-    for number, line in enumerate(setter.form.replace("{v}", text).split("\n")):
-        lines = trials.talk.lines(await trials.talk.say(line, value=number > 0), line)
-    if trials.talk.refused(lines):
-        return False
-    answer = await trials.talk.ask(setter.source.command)
-    want = setter.source.line.replace("{v}", text)
-    return any(re.sub(r"\s+", " ", line).strip() == want for line in answer) and bool(value)
+async def _outermost(trials: Trials, role: Role, held: float, ladder: Sequence[float], end: str) -> float:
+    """The outermost value that is taken, found by steps outwards from `held`, or inwards when that is not taken.
+
+    Where a value is moved to the end of the range, that end.
+    """
+    up = ladder[-1] > ladder[0]
+    trials.clamped.clear()
+    outwards = [hz for hz in ladder if (hz > 1.05 * held if up else hz < 0.95 * held)]
+    inwards = [hz for hz in reversed(ladder) if (hz < 0.95 * held if up else hz > 1.05 * held)]
+    first = await trials.holds(role, held)
+    if end in trials.clamped:
+        return trials.clamped[end]
+    for hertz in outwards if first.taken else inwards:
+        outcome = await trials.holds(role, hertz)
+        if end in trials.clamped:
+            return trials.clamped[end]
+        if outcome.taken != first.taken:
+            return held if first.taken else hertz
+        held = hertz if first.taken else held
+    return held
 
 
 async def find_bandwidth(trials: Trials, bounds: Bounds) -> None:

@@ -42,6 +42,14 @@ class Kind:
         angle = {"deg": np.deg2rad(b), "rad": b, "turn": 2 * np.pi * b}[self.second]
         return np.asarray(size * np.exp(1j * angle), dtype=np.complex128)
 
+    def turns_once(self, pair: NDArray[np.float64]) -> bool:
+        """Whether all angles lie within one turn, from minus half to half or from none to a whole."""
+        if self.first == "re":
+            return True
+        turn = {"deg": 360.0, "rad": 2 * np.pi, "turn": 1.0}[self.second] * 1.01
+        low, high = (float(end) / self.divisors[1] for end in (pair[:, 1].min(), pair[:, 1].max()))
+        return (low >= -turn / 2 and high <= turn / 2) or (low >= -0.01 * turn and high <= turn)
+
     def fields(self, trace: str) -> tuple[str, str]:
         """Names of the two columns in a profile."""
         return (
@@ -105,7 +113,7 @@ def reflecting(pair: NDArray[np.float64], frequency_hz: NDArray[np.float64], tol
         size = np.abs(trace)
         if not (np.percentile(size, 5) > REFLECTS[0] and np.percentile(size, 95) < REFLECTS[1]):
             continue
-        if kind.first != "re" and np.ptp(pair[:, 1]) < 1e-9:
+        if kind.first != "re" and (np.ptp(pair[:, 1]) < 1e-9 or not kind.turns_once(pair)):
             continue
         delay = delay_of(trace, frequency_hz)
         if delay.error > 0.3 or not DELAY_S[0] / 3 < abs(delay.seconds) < 3e3 * DELAY_S[1]:

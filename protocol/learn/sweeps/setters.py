@@ -13,7 +13,8 @@ from protocol.learn.dialogue import Role, Word
 from protocol.learn.words.talk import Talk
 from protocol.learn.words.tokens import hints_of
 
-NUMBER = re.compile(r"[-+]?(?:\d+[.,]?\d*|[.,]\d+)(?:[eE][-+]?\d{1,3})?")
+NUMBER = re.compile(r"[-+]?(?:\d+\.?\d*|(?<![\w.])\.\d+)(?:[eE][-+]?\d{1,3})?")
+COMMA = re.compile(r"[-+]?\d+(?:,\d+)?(?:[eE][-+]?\d{1,3})?")
 HEXED = re.compile(r"(?<!\w)[0-9A-F]{6,8}(?!\w)")
 FORMS = ("{name} {v}", "{name}={v}", "set {name} {v}", "{name}:{v}", "{name},{v}", "set{name} {v}", "{name}{v}")
 READS = ("{name}", "{name}?", "{name} ?", "get {name}", "get{name}", "{name}=?", "{name}:?")
@@ -48,15 +49,24 @@ class Setters:
     style: str = ""
     """The form that worked last, with {name}."""
     read_style: str = ""
+    unreadable: bool = False
+    """Whether a word was asked for its value in every way and told none."""
     write: Callable[[float], str] = str
 
     def of(self, *roles: Role) -> list[Word]:
-        """Words of these roles, those with a description first."""
-        return [word for role in roles for word in self.words if word.role is role]
+        """Words of these roles, those that the technician named first."""
+        listed = [word for role in roles for word in self.words if word.role is role]
+        return sorted(listed, key=lambda word: word.told is None)
 
     def permit(self, word: Word) -> None:
         """A word of known role may be sent in every way in which consoles write it."""
         name = word.name
+        if self.talk.keys:
+            self.talk.permit(name)
+            return
+        if word.told is not None:
+            self.talk.permit(*(piece.split("{")[0].rstrip() for piece in word.told.form.split("\n")))
+            self.talk.permit(word.told.question)
         self.talk.permit(name, f"set {name}", f"get {name}", f"set{name}", f"get{name}", f"{name}?")
         head = re.split(r"[<{\[=]", word.usage)[0].strip()
         self.talk.permit(head if head and not head[-1:].isdigit() else name)
@@ -78,6 +88,9 @@ class Setters:
     def _set_forms(self, word: Word) -> Iterator[str]:
         name = word.name
         hint = self._hint(0)
+        if word.told is not None and word.told.form:
+            yield word.told.form
+            return
         if self.style:
             yield self.style.replace("{name}", name)
         if word.usage and word.usage != name:
@@ -96,6 +109,9 @@ class Setters:
     def reads(self, word: Word) -> Iterator[str]:
         """Ways to ask for a word's value."""
         name, seen = word.name, set()
+        if word.told is not None and word.told.question:
+            seen.add(word.told.question)
+            yield word.told.question
         bare = re.sub(r"(?i)^set[ _]?(?=[A-Za-z])", "", name)
         listed = [self.read_style, self._hint(1), *READS] if self.read_style or self._hint(1) else list(READS)
         for style in filter(None, listed):
@@ -133,35 +149,50 @@ def _slotted(usage: str, name: str) -> str:
     return head + re.sub(r"\s+", " ", match.group(1)) + "{v}"
 
 
-def numbers_in(line: str) -> list[tuple[str, float]]:
-    """All numbers of a line as text and value; a k, M or G behind one counts."""
+def numbers_in(line: str, *, comma: bool | None = None) -> list[tuple[str, float]]:
+    """All numbers of a line as text and value; a k, M or G behind one counts.
+
+    `comma` says whether a comma is a decimal sign; without it the line tells: no other sign parts its decimals, and no
+    two commas follow each other.
+    """
+    if comma is None:
+        comma = re.search(r"\d,\d", line) is not None and not re.search(r"\d\.\d|\d,\d+[kMG]?,|,\d+[kMG]?,\d", line)
     found = []
-    for match in NUMBER.finditer(line):
+    for match in (COMMA if comma else NUMBER).finditer(line):
         text = match.group()
-        behind = line[match.end() : match.end() + 1]
+        behind = re.match(r"( ?)([kMG])(?![A-Za-z])|( ?)([kMG])[Hh][Zz](?![A-Za-z])", line[match.end() :])
         value = float(text.replace(",", "."))
-        if behind in ("k", "M", "G") and not line[match.end() + 1 : match.end() + 2].isalpha():
-            value *= {"k": 1e3, "M": 1e6, "G": 1e9}[behind]
-            text += behind
+        if behind:
+            blank, suffix = (behind.group(1), behind.group(2)) if behind.group(2) else behind.group(3, 4)
+            value *= {"k": 1e3, "M": 1e6, "G": 1e9}[suffix]
+            text += blank + suffix
         found.append((text, value))
     return found
 
 
-def line_with(lines: Sequence[str], text: str, value: float) -> str:
-    """The line that holds a value, {v} in its place; "" where none or more than one does."""
-    hits = []
-    for line in lines:
-        words = [word for word in HEXED.findall(line) if len(word) == 8 and re.fullmatch(r"[0-9A-F]{5,8}", text)]
-        same = [word for word in words if int(word, 16) == int(text, 16)]
-        if same:
-            hits.append(re.sub(r"\s+", " ", line.replace(same[0], "{v}", 1)).strip())
-            continue
-        for shown, number in numbers_in(line):
-            if shown == text or abs(number - value) <= 1e-9 * max(abs(value), 1e-9):
-                mark = "{v}" + (shown[-1] if shown[-1:] in "kMG" else "")
-                hits.append(re.sub(r"\s+", " ", line.replace(shown, mark, 1)).strip())
-                break
-        else:
-            if text in HEXED.findall(line):
-                hits.append(re.sub(r"\s+", " ", line.replace(text, "{v}", 1)).strip())
+def line_with(lines: Sequence[str], text: str, value: float, hertz: float = 0.0) -> str:
+    """The line that holds a value, {v} in its place; "" where none or more than one does.
+
+    `value` is what was sent as a number; `hertz` what it means, for answers with a unit of their own.
+    """
+    hits = [hit for hit in (_hit(line, text, value, hertz) for line in lines) if hit]
     return hits[0] if len(set(hits)) == 1 else ""
+
+
+def _hit(line: str, text: str, value: float, hertz: float) -> str:
+    words = [word for word in HEXED.findall(line) if len(word) == 8 and re.fullmatch(r"[0-9A-F]{5,8}", text)]
+    same = [word for word in words if int(word, 16) == int(text, 16)]
+    if same:
+        return re.sub(r"\s+", " ", line.replace(same[0], "{v}", 1)).strip()
+    for comma in (False, True):
+        for shown, number in numbers_in(line, comma=comma):
+            suffixed = shown[-1:] in "kMG"
+            wanted = (value, hertz) if suffixed and hertz else (value,)
+            if shown == text or any(abs(number - want) <= 1e-9 * max(abs(want), 1e-9) for want in wanted):
+                mark = "{v}" + (shown.lstrip("-+0123456789.,eE") if suffixed else "")
+                at = re.search(rf"(?<![\w.]){re.escape(shown)}", line)
+                start = at.start() if at else line.index(shown)
+                return re.sub(r"\s+", " ", line[:start] + mark + line[start + len(shown) :]).strip()
+    if text in HEXED.findall(line):
+        return re.sub(r"\s+", " ", line.replace(text, "{v}", 1)).strip()
+    return ""

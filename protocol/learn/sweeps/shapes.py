@@ -9,7 +9,7 @@ from __future__ import annotations
 import re
 from collections import Counter
 from collections.abc import Sequence
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 
 import numpy as np
 from numpy.typing import NDArray
@@ -22,6 +22,10 @@ _FORMS = {
     "hex": r"(?<![\w])[0-9A-F]{4,8}(?![\w])",
 }
 FEWEST_POINTS = 3
+TAGS = (1.0, 2.0, 11.0, 21.0)
+"""Numbers that name a trace where they stand in front of every point."""
+LONGEST_ROW = 240
+"""A longer line holds more than one point."""
 
 
 @dataclass(frozen=True)
@@ -92,14 +96,15 @@ def _skeleton(line: str, pattern: re.Pattern[str]) -> str:
 
 def _rows(lines: Sequence[str], points: int | None) -> list[Shape]:
     """One point on a line; several kinds of line are several sets; a set twice as long as asked for is two blocks."""
-    texts = [line.strip() for line in lines]
+    texts = [line.strip() for line in lines if len(line) <= LONGEST_ROW]
     front = [line for line in texts if re.match(r"[0-9A-F]{8}[\s,;]", line)]
-    if len(front) > 0.5 * len(texts) and len(front) >= FEWEST_POINTS:
+    lettered = any(re.search(r"[A-F]", line[:8]) for line in front)
+    if lettered and len(front) > 0.5 * len(texts) and len(front) >= FEWEST_POINTS:
         return _behind_hex(front, points)
     hexed = [line for line in texts if re.fullmatch(r"(?:\S+[\s,;]+)*?[0-9A-F]{4}(?:[\s,;]*[0-9A-F]{4})+", line)]
     signs = {sign for line in hexed for sign in re.findall(r"[A-F]", line)}
     if len(hexed) >= FEWEST_POINTS and len(hexed) >= 0.5 * len(texts) and (signs or _fixed_width(hexed)):
-        found = _hex_rows(hexed, points)
+        found = _hex_blocks(texts, hexed, points)
         if found:
             return found
     form = _form_of(texts)
@@ -152,7 +157,23 @@ def _blocks(
                 Shape(table[half:], literals, forms, begin=heads[1]),
             ]
     titles = _titles(texts[: rows[0][0]], table.shape[1])
+    tags = list(dict.fromkeys(table[:, 0]))
+    if len(tags) == 1 and tags[0] in TAGS and table.shape[1] >= 3:
+        return [_tagged(rows, table, literals, forms, pattern, tags[0])]
+    if len(tags) == 2 and table.shape[1] >= 3 and len(rows) % 2 == 0 and sum(table[:, 0] == tags[0]) == half:
+        # the number in front is the name of the trace, not a value
+        return [_tagged(rows, table, literals, forms, pattern, tag) for tag in tags]
     return [Shape(table, literals, forms, titles=titles)]
+
+
+def _tagged(
+    rows: list[tuple[int, str]], table: NDArray[np.float64], literals: tuple[str, ...], forms: tuple[str, ...],
+    pattern: re.Pattern[str], tag: float,
+) -> Shape:  # fmt: skip
+    """The rows that begin with one number, which becomes part of the text around their points."""
+    name = next(pattern.findall(line)[0] for (_, line), row in zip(rows, table, strict=True) if row[0] == tag)
+    front = literals[0] + name + literals[1]
+    return Shape(table[table[:, 0] == tag][:, 1:], (front, *literals[2:]), forms[1:])
 
 
 def _titles(before: Sequence[str], columns: int) -> tuple[str, ...]:
@@ -217,6 +238,19 @@ def _hex_rows(lines: list[str], points: int | None) -> list[Shape]:
     return [Shape(np.array(rows), ("", *inner, ""), tuple(forms))]
 
 
+def _hex_blocks(texts: list[str], hexed: list[str], points: int | None) -> list[Shape]:
+    """The same where the rows stand in two blocks with a heading each."""
+    at = [number for number, text in enumerate(texts) if text in set(hexed)]
+    half = len(at) // 2
+    if not at or len(at) % 2 or at[0] == 0 or at[half] == at[half - 1] + 1 or (points not in (None, half)):
+        return _hex_rows(hexed, points)
+    heads = (texts[at[0] - 1], texts[at[half] - 1])
+    blocks = [_hex_rows([texts[number] for number in part], points) for part in (at[:half], at[half:])]
+    if heads[0] == heads[1] or not all(blocks):
+        return _hex_rows(hexed, points)
+    return [replace(blocks[0][0], begin=heads[0], finish=heads[1]), replace(blocks[1][0], begin=heads[1])]
+
+
 def _one_form(text: str) -> str:
     return "comma" if re.fullmatch(r"[-+]?\d+,\d+", text) else "si" if text[-1:] in "kMG" else ""
 
@@ -251,7 +285,7 @@ def _parted(values: list[float], points: int | None, form: str, literal: str = "
 def _one_line(lines: Sequence[str], points: int | None) -> list[Shape]:
     """All numbers of all points on one line."""
     longest = max(lines, key=len, default="")
-    hexed = re.findall(r"(?<!\w)[0-9A-F]{4}(?!\w)", longest)
+    hexed = re.findall(r"(?<![\w.+-])[0-9A-F]{4}(?![\w.])", longest)
     form = _form_of([longest])
     texts = re.findall(_FORMS[form], longest)
     if points is not None and len(hexed) >= 2 * points and len(hexed) >= len(texts):

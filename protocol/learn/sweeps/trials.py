@@ -7,13 +7,22 @@ Refuses: sweeps (`acquire`).
 from __future__ import annotations
 
 import re
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 
 from protocol.learn.dialogue import Role, Word
 from protocol.learn.sweeps.setters import Setter, Source, numbers_in
-from protocol.learn.sweeps.trying import RANGE, Settings, Writing, nice
+from protocol.learn.sweeps.told import RANGE
+from protocol.learn.sweeps.trying import Outcome, Settings, Writing, nice
 
+POWERS = re.compile(r"(?i)\b2 ?(?:\^|\*\*) ?[a-z]\b|power of (?:two|2)\b.{0,20}\bexponent|\blog2\b")
+"""Says that the exponent of a power of two is set."""
+MOST_COUNTS = 14
+"""Counts that are tried where most are refused."""
+FEWEST_COUNTS = 3
+"""Refused counts after which a way of writing is given up."""
+READ_COUNTS = 9
+"""The same for the likeliest way of writing, where the number of points can be read."""
 POINTS = (51, 101, 64, 201, 75, 50, 100, 128, 151, 301, 401, 21, 11)
 PAIRS = ((Role.START, Role.STOP), (Role.CENTRE, Role.SPAN), (Role.START, Role.STEP))
 
@@ -30,7 +39,10 @@ class Trials(Settings):
                 self.status.append(word.name)
                 self.before[word.name] = lines
         await self._points()
-        for pair in PAIRS:
+        for word in self.setters.of(Role.RANGE):
+            if word.told is not None and word.told.form and await self._whole(word, word.told.form):
+                return True
+        for pair in sorted(PAIRS, key=self._told_of, reverse=True):
             if all(self.setters.of(role) for role in pair) and await self._pair(pair):
                 self.pair = pair
                 return True
@@ -41,33 +53,64 @@ class Trials(Settings):
                 return True
         return False
 
+    def _told_of(self, pair: tuple[Role, ...]) -> int:
+        """How many words of a pair the technician named."""
+        return sum(any(word.told is not None for word in self.setters.of(role)) for role in pair)
+
     # Numbers of points
 
     async def _points(self) -> None:
         for word in self.setters.of(Role.POINTS):
             current = await self._sources(word)
+            self.points_form = "log2" if POWERS.search(f"{word.usage} {word.description}") else ""
             for form in (*([f"{word.name}\n{{v}}"] if current is None else []), *self.setters.set_forms(word)):
-                taken = []
-                for points in self._counts(word):
-                    source = await self._try(word, form, str(points), float(points), current or [])
-                    if source is not None:
-                        taken.append((points, source))
-                    if len(taken) == 3 or (not taken and points == self._counts(word)[3]):
-                        break
+                taken, understood = await self._counts_taken(word, form, current or [])
                 if taken:
-                    setter = Setter(Role.POINTS, word, form, taken[0][1] if taken[0][1].command else None)
-                    self._keep(setter)
+                    source = taken[0][1]
+                    self._keep(Setter(Role.POINTS, word, form, source if source and source.command else None))
                     self.points = sorted(points for points, _ in taken)
                     return
+                if understood:
+                    break
+
+    async def _counts_taken(
+        self, word: Word, form: str, current: list[Source]
+    ) -> tuple[list[tuple[int, Source | None]], bool]:
+        """Three counts that are taken in this form, or fewer; whether the form was understood."""
+        taken: list[tuple[int, Source | None]] = []
+        refused: list[int] = []
+        waiting, understood = self._counts(word), False
+        while waiting and len(taken) < 3 and len(refused) < MOST_COUNTS:
+            points = waiting.pop(0)
+            outcome = await self.try_count(word, form, points, current)
+            understood = understood or outcome.understood or outcome.taken
+            if outcome.taken:
+                taken.append((points, outcome.source))
+                continue
+            refused.append(points)
+            if self.counts_told:
+                waiting = [count for count in self.counts_told if count not in (*refused, *(n for n, _ in taken))]
+            if not understood and len(refused) >= (
+                READ_COUNTS if current and form == self._first(word) else FEWEST_COUNTS
+            ):
+                break
+        if taken:
+            self.refused_counts = refused
+        return taken, understood
+
+    def _first(self, word: Word) -> str:
+        return next(self.setters.set_forms(word), "")
 
     def _counts(self, word: Word) -> list[int]:
         """Counts to try: those that the console's words list, then usual ones within the range that they give."""
-        text = f"{word.usage} {word.description}"
+        text = f"{word.usage[len(word.name) :]} {word.description}"
+        if self.points_form:
+            return [64, 128, 32, 256, 16]
         low, high = 2, 100_000
         found = RANGE.search(text)
         if found and "hz" not in found.group().lower():
             low, high = int(float(found.group(1).rstrip(".,"))), int(float(found.group(3).rstrip(".,")))
-        listed = [int(part) for part in re.findall(r"\b\d{2,4}\b", text)] if not found else []
+        listed = [int(part) for part in re.findall(r"(?<![\w.])\d{2,4}(?![\w.])", text)] if not found else []
         return [n for n in dict.fromkeys((*listed, *POINTS)) if low <= n <= high] or [low, high]
 
     # Frequencies
@@ -76,7 +119,7 @@ class Trials(Settings):
         words = [self.setters.of(role)[0] for role in pair]
         sources = [await self._sources(word) for word in words]
         for writing in self._writings(words):
-            for window in self._windows(writing):
+            for window in self.windows(writing):
                 done = await self._place(pair, words, sources, writing, window)
                 if done:
                     self.writing, (self.low_hz, self.high_hz) = writing, window
@@ -96,53 +139,126 @@ class Trials(Settings):
         }  # fmt: skip
         for role, word, current in zip(pair, words, sources, strict=True):
             forms = [f"{word.name}\n{{v}}"] if current is None else list(self.setters.set_forms(word))
+            if role in self.setters.found:
+                forms = [self.setters.found[role].form]
             for form in forms:
-                taken = []
+                taken: list[Source | None] = []
+                outcome = Outcome()
                 for hertz in aims[role]:
-                    text = writing.text(nice(hertz))
-                    value = numbers_in(text)[0][1] if numbers_in(text) else 0.0
-                    source = await self._try(word, form, text, value, current or [])
-                    if source is None:
+                    exact = nice(hertz)
+                    text = writing.text(exact)
+                    outcome = await self._try(word, form, text, _number(text), current or [], exact)
+                    if not outcome.taken:
                         break
-                    taken.append(source)
+                    taken.append(outcome.source)
                 if len(taken) == 2:
-                    self._keep(Setter(role, word, form, taken[1] if taken[1].command else None))
+                    source = taken[1]
+                    self._keep(Setter(role, word, form, source if source and source.command else None))
                     break
+                if outcome.understood:
+                    return False  # the way is right; another range may be taken
             else:
                 return False
         return True
 
+    async def _whole(self, word: Word, form: str) -> bool:
+        """One command for several settings as the technician typed it, its values in {start}, {stop} and so on."""
+        current = await self._sources(word)
+        names = re.findall(r"\{(\w+)\}", form)
+        for writing in self._writings([word]):
+            for low, high in self.windows(writing):
+                start, stop = (nice(low + part * (high - low)) for part in (0.2, 0.7))
+                taken = []
+                for count in self._counts(word) if "points" in names else (0,):
+                    values = {
+                        "start": start, "stop": stop, "centre": (start + stop) / 2, "span": stop - start,
+                        "step": nice(0.01 * (stop - start)),
+                    }  # fmt: skip
+                    texts = {name: str(count) if name == "points" else writing.text(values[name]) for name in names}
+                    wanted = [(text, (numbers_in(text) or [(text, 0.0)])[0][1]) for text in texts.values()]
+                    line = _filled(form, texts)
+                    if (await self._took(line, wanted, current or [])).taken:
+                        taken.append(count)
+                        self.combined_texts = list(texts.values())
+                    if len(taken) == 3 or "points" not in names:
+                        break
+                if taken:
+                    self.points = sorted({*self.points, *filter(None, taken)})
+                    self.combined = _filled(form, {name: writing.template(name) for name in names})
+                    self.writing, self.low_hz, self.high_hz = writing, low, high
+                    return True
+        return False
+
     async def _combined(self, word: Word) -> bool:
         """One command for start, stop and points."""
         current = await self._sources(word)
-        told = f"{word.usage[len(word.name) + 1 :]} {word.description}"
-        separators = [sign for sign in (",", ";", " ") if sign in told] or [" "]
-        separators += [s for s in (" ", ",", ";") if s not in separators]
         with_points = Role.POINTS not in self.setters.found
         for writing in self._writings([word]):
-            for low, high in self._windows(writing):
-                for separator in separators:
+            for low, high in self.windows(writing):
+                for joint, separator in _joints(word):
                     hertz = [nice(low + part * (high - low)) for part in (0.2, 0.7)]
-                    for joint in (" ", "=", ":", ","):
-                        for count in (*map(str, self._counts(word)), "") if with_points else ("",):
-                            texts = [*map(writing.text, hertz), *([count] if count else [])]
-                            line = word.name + joint + separator.join(texts)
-                            self.combined_texts = texts
-                            first, last = numbers_in(texts[0])[0][1], numbers_in(texts[1])[0][1]
-                            wanted = [(texts[0], first), (texts[1], last), *([(count, float(count))] if count else [])]
-                            if await self._took(line, wanted, current or []):
-                                names = [f"start_{writing.unit}", f"stop_{writing.unit}"]
-                                form = f":{writing.form}" if writing.form else ""
-                                if count:
-                                    self.points = sorted({*self.points, int(count)})
-                                    if len(self.points) < 3:
-                                        continue
-                                parts = [f"{{{name}{form}}}" for name in names] + (["{points}"] if count else [])
-                                self.combined = word.name + joint + separator.join(parts)
-                                self.writing, self.low_hz, self.high_hz = writing, low, high
-                                return True
-                            if count == "" and self.points:
-                                break
-                        if not self._reads_anything(current):
-                            break
+                    texts = [writing.text(value) for value in hertz]
+                    front = word.name + joint + separator.join(texts)
+                    wanted = [(text, _number(text)) for text in texts]
+                    found = ""
+                    if with_points:
+                        found = await self._with_counts(word, front, separator, wanted, current or [])
+                    if not found and (await self._took(front, wanted, current or [])).taken:
+                        found = front
+                        self.combined_texts = texts
+                    if found:
+                        form = f":{writing.form}" if writing.form else ""
+                        parts = [f"{{start_{writing.unit}{form}}}", f"{{stop_{writing.unit}{form}}}"]
+                        parts += ["{points}"] if found != front else []
+                        self.combined = word.name + joint + separator.join(parts)
+                        self.writing, self.low_hz, self.high_hz = writing, low, high
+                        return True
         return False
+
+    async def _with_counts(
+        self, word: Word, front: str, separator: str, wanted: list[tuple[str, float]], current: list[Source]
+    ) -> str:
+        """The same with a number of points behind; the last line that was taken, "" where none was."""
+        found, refused, waiting, understood = "", 0, self._counts(word), False
+        taken: list[int] = []
+        while waiting and len(taken) < 3 and refused < MOST_COUNTS:
+            count = waiting.pop(0)
+            line = f"{front}{separator}{count}"
+            outcome = await self._took(line, [*wanted, (str(count), float(count))], current)
+            understood = understood or outcome.taken or outcome.understood
+            if outcome.taken:
+                found = line
+                taken.append(count)
+                self.combined_texts = [*(text for text, _ in wanted), str(count)]
+                continue
+            refused += 1
+            self.refused_counts.append(count)
+            if self.counts_told:
+                waiting = [n for n in self.counts_told if n not in (*self.refused_counts, *taken)]
+            if not understood and refused >= FEWEST_COUNTS:
+                break
+        self.points = sorted({*self.points, *taken})
+        return found
+
+
+def _number(text: str) -> float:
+    """A value as it was written; 0 for hexadecimal."""
+    numbers = numbers_in(text)
+    return numbers[0][1] if numbers else 0.0
+
+
+def _joints(word: Word) -> list[tuple[str, str]]:
+    """Signs behind the word and between its values, those of its usage first."""
+    usage, told = word.usage[len(word.name) :], word.description
+    joints = [sign for sign in (" ", "=", ":", ",") if usage.startswith(sign)] + [" ", "=", ":", ","]
+    inner = usage[1:]
+    signs = [sign for sign in (",", ";") if sign in inner] + ([" "] if " " in inner.strip() else [])
+    signs += [sign for sign in (",", ";") if re.search(rf"[a-z]{sign}[a-z]", told)]
+    signs += [" ", ",", ";"]
+    pairs = [(joint, sign) for joint in dict.fromkeys(joints) for sign in dict.fromkeys(signs)]
+    return [(joint, sign) for joint, sign in pairs if joint == " " or sign != joint]
+
+
+def _filled(form: str, texts: Mapping[str, str]) -> str:
+    """A command with its fields filled in."""
+    return re.sub(r"\{(\w+)\}", lambda match: texts[match.group(1)], form)

@@ -13,13 +13,13 @@ from dataclasses import dataclass, field
 from protocol.dialects.reply import cleaned
 from protocol.learn.dialogue import Role, Word
 from protocol.learn.sweeps.setters import Setter, Setters, Source, line_with, numbers_in
+from protocol.learn.sweeps.told import RANGE, changed, counts_told, told_range
 from protocol.learn.words.talk import NEWLINE, Talk
 from protocol.profiles.templates import UNITS, Field
 
 FIELDS = {
     Role.START: "start", Role.STOP: "stop", Role.CENTRE: "centre", Role.SPAN: "span", Role.STEP: "step",
 }  # fmt: skip
-RANGE = re.compile(r"([-+]?\d[\d.,]*)\s*([kMG]?)(?:Hz)?\s*(?:\.\.|to|-)\s*(\d[\d.,]*)\s*([kMG]?)(?:Hz)?")
 
 
 @dataclass(frozen=True)
@@ -33,9 +33,25 @@ class Writing:
         """The field of a frequency called `name`."""
         return Field(f"{name}_{self.unit}", 1.0, self.form)
 
+    def template(self, name: str) -> str:
+        """The field of a setting in a profile's command."""
+        form = f":{self.form}" if self.form else ""
+        return "{points}" if name == "points" else f"{{{name}_{self.unit}{form}}}"
+
     def text(self, hertz: float) -> str:
         """A frequency as a command writes it."""
         return self.field("start").text(hertz)
+
+
+@dataclass(frozen=True)
+class Outcome:
+    """What became of one value that was tried."""
+
+    taken: bool = False
+    source: Source | None = None
+    """Where it was seen; None where nothing shows it."""
+    understood: bool = False
+    """Whether the way of writing was right, though the value was not taken."""
 
 
 @dataclass
@@ -56,11 +72,28 @@ class Settings:
     """The question and the answer that showed a command for several settings."""
     evidence: dict[str, str] = field(default_factory=dict)
     verified: bool = False
+    offering: set[str] = field(default_factory=set)
+    """Words whose question showed the value that was set."""
     spans: dict[Writing, tuple[float, float]] = field(default_factory=dict)
     before: dict[str, list[str]] = field(default_factory=dict)
     """What the console said of a word, or to a question for all settings, before anything was set."""
     refused_with: list[str] = field(default_factory=list)
     """Lines that hold a range, from answers to values that were tried."""
+    counts_told: list[int] = field(default_factory=list)
+    """Numbers of points that a refusal named."""
+    refused_counts: list[int] = field(default_factory=list)
+    points_form: str = ""
+    """Form of a profile's field for the number of points: "log2" where its exponent is set."""
+    counted_by_data: bool = False
+    """Whether only the number of points that came tells which counts are taken."""
+    clamped: dict[str, float] = field(default_factory=dict)
+    """Ends of the range, "low" and "high" in hertz, as values too far out were moved to them."""
+    answers: dict[str, list[str]] = field(default_factory=dict)
+    """The last answer to each question for settings."""
+    refuses: bool = False
+    """Whether a frequency out of range is refused, or moved."""
+    shows: bool = False
+    """Whether the reply to a setting shows the value that was taken."""
     combined: str = ""
     """Template of one command for start, stop and perhaps points."""
 
@@ -69,25 +102,38 @@ class Settings:
         """The conversation."""
         return self.setters.talk
 
-    def _reads_anything(self, current: list[Source] | None) -> bool:
-        return bool(current) or bool(self.status)
-
-    async def _took(self, line: str, wanted: list[tuple[str, float]], current: list[Source]) -> bool:
+    async def _took(self, line: str, wanted: list[tuple[str, float]], current: list[Source]) -> Outcome:
+        """Set several values at once and look whether they hold."""
         lines = await self.talk.ask(line)
-        self.refused_with += [text for text in lines if RANGE.search(text)]
-        if self.talk.refused(lines):
-            return False
+        self._hear(lines, int(wanted[2][1]) if len(wanted) > 2 else 0)
+        if self.talk.turned_down(lines):
+            return Outcome(understood=bool(len(wanted) > 2 and counts_told(lines, int(wanted[2][1]))))
         commands = [*self.status, *(source.command for source in current)]
         for command in dict.fromkeys(commands):
             answer = await self.talk.ask(command)
+            then, self.answers[command] = self.answers.get(command, []), answer
             if all(any(_holds(text, *want) for text in answer) for want in wanted):
                 self.verified = True
                 self.combined_read = (command, answer)
-                return True
-        return not commands and not lines
+                return Outcome(taken=True)
+            if then and answer != then:
+                return Outcome(understood=True)
+        return Outcome(taken=not commands)
+
+    def _hear(self, lines: list[str], count: int = 0, role: Role = Role.RANGE) -> None:
+        """Keep ranges and counts that the answer to a value tells."""
+        if not count and role in (Role.START, Role.STOP, Role.CENTRE, Role.RANGE):
+            self.refused_with += [line for line in lines if RANGE.search(line)]
+        elif self.talk.turned_down(lines):
+            self.counts_told = counts_told(lines, count) or self.counts_told
 
     def _writings(self, words: Sequence[Word]) -> Iterator[Writing]:
         """Units and forms to try: those that the console's words name first."""
+        told = [Writing(word.told.unit, word.told.writing) for word in words if word.told and word.told.unit]
+        if told:
+            self.unit_known = True
+            yield told[0]
+            return
         text = " ".join(f"{word.usage} {word.description}" for word in words)
         everything = " ".join(self.setters.printed)
         seen = set()
@@ -105,13 +151,13 @@ class Settings:
                 yield writing
         self.unit_known = known
 
-    def _windows(self, writing: Writing) -> Iterator[tuple[float, float]]:
+    def windows(self, writing: Writing) -> Iterator[tuple[float, float]]:
         """Ranges in which to try values: what the console names, then usual ones."""
         seen = set()
         usual = ((100e6, 160e6), (10e6, 50e6), (400e6, 500e6), (2e6, 9e6), (1e9, 1.5e9), (0.3e6, 1.8e6))
         for window in (self._named_range(writing), self._now(writing), *usual):
-            for named in (*self._told(writing), window):
-                if named and named not in seen and named[1] > 1.2 * named[0] and named[1] < 2e10:
+            for named in (*self._told(writing), *self._moved(), window):
+                if named and named not in seen and named[1] > 1.2 * named[0] >= 1.2e4 and named[1] < 2e10:
                     seen.add(named)
                     yield named
 
@@ -129,7 +175,8 @@ class Settings:
                 half = values[Role.SPAN] / 2
                 low, high = values[Role.CENTRE] - half, values[Role.CENTRE] + half
             if low is not None and high is None and Role.STEP in values:
-                high = low + 40 * values[Role.STEP]
+                counts = [self._value_of(word, Writing()) for word in self.setters.of(Role.POINTS)]
+                high = low + ((counts[0] if counts and counts[0] else 41) - 1) * values[Role.STEP]
             if low is None and self.setters.of(Role.RANGE):
                 low, high = self._ends_of(writing)
             if low is not None and high is not None and high > low:
@@ -171,6 +218,13 @@ class Settings:
         values = _frequencies(lines[-1].replace(word.name, ""), writing) if lines else []
         return values[-1] if values else None
 
+    def _moved(self) -> list[tuple[float, float]]:
+        """Ranges to whose ends values were moved."""
+        low, high = self.clamped.get("low"), self.clamped.get("high")
+        if low and (not high or high > 1.2 * low):
+            return [(low, high or 5 * low)]
+        return [(high / 5, high)] if high else []
+
     def _told(self, writing: Writing) -> list[tuple[float, float]]:
         """Ranges that refusals told while values were tried."""
         found = []
@@ -207,12 +261,19 @@ class Settings:
         low, high = ranges[0]
         return max(low, 1e5 if high > 5e7 else low), high
 
+    def told_ranges(self) -> list[tuple[float, float]]:
+        """Ranges of frequencies that the console told, in words or by moving values."""
+        named = self._named_range(self.writing)
+        return [*([named] if named else []), *self._told(self.writing)]
+
     # One setting
 
     async def _sources(self, word: Word) -> list[Source] | None:
         """Questions whose answers hold a number, tried before anything is set; None for a word that asks back."""
         found: list[Source] = []
-        for command in self.setters.reads(word):
+        for number, command in enumerate(self.setters.reads(word)):
+            if number >= (2 if self.setters.unreadable else 99):
+                break
             got = await self.talk.say(command)
             lines = self.talk.lines(got, command)
             if _asks_back(got, self.talk):
@@ -227,34 +288,100 @@ class Settings:
                 )
                 self.setters.read_style = self.setters.read_style or style
                 break
+        self.setters.unreadable = not found and not self.setters.read_style
         return found
 
-    async def _try(self, word: Word, form: str, text: str, value: float, current: list[Source]) -> Source | None:
-        """Set a value and look whether it holds; the source tells where it was seen (no command: nowhere to look)."""
+    async def _try(
+        self, word: Word, form: str, text: str, value: float, current: list[Source], hertz: float = 0.0
+    ) -> Outcome:
+        """Set a value and look whether it holds."""
         lines: list[str] = []
         for number, line in enumerate(form.replace("{v}", text).split("\n")):
             lines = self.talk.lines(await self.talk.say(line, value=number > 0), line)
-        self.refused_with += [line for line in lines if RANGE.search(line)]
-        if self.talk.refused(lines):
-            return None
-        commands = [*(source.command for source in current), *self.status]
-        for command in dict.fromkeys(commands):
+        self._hear(lines, 0 if hertz else int(value), word.role)
+        if self.talk.turned_down(lines):
+            self.refuses = self.refuses or bool(hertz)
+            told = told_range(lines) if hertz else bool(counts_told(lines, int(value)))
+            return Outcome(understood=told)
+        moved = False
+        commands = list(dict.fromkeys([*(source.command for source in current), *self.status]))
+        for command in commands:
             answer = await self.talk.ask(command)
-            found = _line_for(answer, word.name, text, value, command in self.status)
+            then, self.answers[command] = self.answers.get(command, self.before.get(word.name, [])), answer
+            found = _line_for(answer, word.name, text, value, command in self.status, hertz)
             if found:
                 self.verified = True
-                return Source(command, found)
+                return Outcome(True, Source(command, found), True)
+            other = changed(then, answer)
+            moved = moved or other is not None
+            if other is not None and hertz and value:
+                self._clamp(word.role, hertz, other, hertz / value)
         if commands:
-            return None
-        shown = line_with(lines, text, value)
-        return Source("", "") if shown or not lines or len(lines) == 1 else None
+            return Outcome(understood=moved)
+        if "\n" in form:
+            return await self._offered(word, form, text, value, hertz)
+        if line_with(lines, text, value, hertz):
+            self.shows = True
+            return Outcome(True, None, True)
+        numbers = [number for line in lines for number in numbers_in(line.replace(word.name, "", 1))]
+        if len(numbers) == 1 and hertz and value:
+            self._clamp(word.role, hertz, numbers[0], hertz / value)
+        if numbers or (self.shows and not lines):
+            return Outcome(understood=bool(numbers))
+        return Outcome(True, None, True)
+
+    async def _offered(self, word: Word, form: str, text: str, value: float, hertz: float) -> Outcome:
+        """Whether a word that asks back offers the value that was set; it is left as it is."""
+        question = form.partition("\n")[0]
+        lines = self.talk.lines(await self.talk.say(question), question)
+        await self.talk.say("")
+        held = re.findall(r"[(\[]([^()\[\]]*\d[^()\[\]]*)[)\]]", lines[-1]) if lines else []
+        open_question = not held and bool(lines) and len(numbers_in(lines[-1])) == 1
+        if open_question:  # `points=51:` shows what holds, `up to 801:` does not: known once it followed
+            held = lines[-1:]
+        if not held:
+            return Outcome(True, None, True)
+        if line_with(held[-1:], text, value, hertz):
+            self.offering.add(question)
+            return Outcome(True, None, True)
+        if open_question and question not in self.offering:
+            return Outcome(True, None, True)
+        numbers = numbers_in(held[-1])
+        if len(numbers) == 1 and hertz and value:
+            self._clamp(word.role, hertz, numbers[0], hertz / value)
+        return Outcome(understood=True)
+
+    def _clamp(self, role: Role, asked_hz: float, shown: tuple[str, float], scale: float) -> None:
+        """A value that was moved tells an end of the range."""
+        held_hz = shown[1] * (1.0 if shown[0][-1:] in "kMG" else scale)
+        if role in (Role.START, Role.STOP, Role.CENTRE) and held_hz > 0:
+            self.clamped["high" if held_hz < asked_hz else "low"] = held_hz
+
+    async def holds(self, role: Role, value: float) -> Outcome:
+        """Try one more value of a setting that is found; frequencies in hertz."""
+        setter = self.setters.found[role]
+        current = [setter.source] if setter.source is not None else []
+        if role is Role.POINTS:
+            return await self.try_count(setter.word, setter.form, int(value), current)
+        text = self.writing.text(value)
+        numbers = numbers_in(text)
+        return await self._try(setter.word, setter.form, text, numbers[0][1] if numbers else 0.0, current, value)
+
+    async def try_count(self, word: Word, form: str, count: int, current: list[Source]) -> Outcome:
+        """Set a number of points, as it is or as a power of two, and look whether it holds."""
+        if not self.points_form:
+            return await self._try(word, form, str(count), float(count), current)
+        if count & (count - 1):
+            return Outcome(understood=True)
+        exponent = count.bit_length() - 1
+        return await self._try(word, form, str(exponent), float(exponent), current)
 
     def _keep(self, setter: Setter) -> None:
         self.setters.found[setter.role] = setter
         self.setters.style = setter.form.replace(setter.word.name, "{name}", 1)
 
 
-def _line_for(lines: Sequence[str], name: str, text: str, value: float, page: bool) -> str:
+def _line_for(lines: Sequence[str], name: str, text: str, value: float, page: bool, hertz: float = 0.0) -> str:
     """The line of an answer that holds the value; on a page of settings the one that names the word."""
     page = page and not re.fullmatch(r"\S+ \d+", name)
     mine = (
@@ -262,7 +389,7 @@ def _line_for(lines: Sequence[str], name: str, text: str, value: float, page: bo
         if page
         else []
     )
-    return line_with(mine or lines, text, value)
+    return line_with(mine or lines, text, value, hertz)
 
 
 def _asks_back(got: bytes, talk: Talk) -> bool:
@@ -272,7 +399,11 @@ def _asks_back(got: bytes, talk: Talk) -> bool:
 
 
 def _holds(line: str, text: str, value: float) -> bool:
-    return text in line or any(abs(number - value) <= 1e-9 * max(abs(value), 1e-9) for _, number in numbers_in(line))
+    return any(
+        shown == text or abs(number - value) <= 1e-9 * max(abs(value), 1e-9)
+        for comma in (False, True)
+        for shown, number in numbers_in(line, comma=comma)
+    )
 
 
 def _frequencies(line: str, writing: Writing) -> list[float]:
@@ -280,7 +411,10 @@ def _frequencies(line: str, writing: Writing) -> list[float]:
     if writing.form == "hex":
         return [float(int(text, 16)) for text in re.findall(r"(?<!\w)[0-9A-F]{6,8}(?!\w)", line)]
     scale = UNITS[writing.unit]
-    return [value * (1.0 if text[-1:] in "kMG" else scale) for text, value in numbers_in(line)]
+    return [
+        value * (1.0 if text[-1:] in "kMG" else scale)
+        for text, value in numbers_in(line, comma=writing.form == "comma")
+    ]
 
 
 def nice(hertz: float) -> float:

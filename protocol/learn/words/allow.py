@@ -10,7 +10,7 @@ import re
 from collections.abc import Sequence
 from dataclasses import dataclass, replace
 
-from protocol.learn.dialogue import Correction, Role, Word
+from protocol.learn.dialogue import Correction, Role, Told, Word
 from protocol.learn.words.lexicon import DESCRIPTIONS, HARM, HARM_NAME, HARM_SURELY, NAMES
 
 _DESCRIPTIONS = tuple((role, re.compile(pattern, re.IGNORECASE)) for role, pattern in DESCRIPTIONS)
@@ -18,6 +18,7 @@ _NAMES = tuple((role, re.compile(pattern, re.IGNORECASE)) for role, pattern in N
 _VERB = re.compile(r"^(?:set|get|put|read)[ _]?(?=[A-Za-z])", re.IGNORECASE)
 _BARE = re.compile(r"[\d.,:;|/ ()\[\]<>{}=+-]*")
 
+SAID = "the technician says so"
 SENT = frozenset(Role) - {Role.NEVER, Role.UNKNOWN}
 """Roles whose words may be sent."""
 
@@ -70,7 +71,7 @@ def _by_usage(entry: Entry, arguments: str) -> tuple[Role, str] | None:
 
 def _named(name: str) -> Role | None:
     bare = _VERB.sub("", name).strip()
-    for text in (name, bare):
+    for text in (name, bare, name.lstrip("@/.:$%")):
         role = next((role for role, pattern in _NAMES if pattern.fullmatch(text)), None)
         if role is not None:
             return role
@@ -98,9 +99,39 @@ def _neighbour(entry: Entry, names: set[str]) -> str:
 
 
 def corrected(words: Sequence[Word], corrections: Sequence[Correction]) -> list[Word]:
-    """The words with the technician's corrections; he outranks everything but a word's own harm."""
-    said = {correction.number: correction.role for correction in corrections}
+    """The words with the technician's corrections, words that he typed behind them.
+
+    He outranks everything but a word's own harm, which `corrections` refuses to take.
+    """
+    found = list(words)
+    for one in corrections:
+        if one.told is not None and one.told.question:
+            continue
+        if one.number:
+            found = [
+                replace(word, role=one.role, reason=SAID, told=one.told or Told(one.role))
+                if word.number == one.number
+                else word
+                for word in found
+            ]
+        else:
+            found = [word for word in found if word.name != one.name]
+            found.append(Word(_next(found), one.name, "", "", one.role, SAID, one.told or Told(one.role)))
+    for one in corrections:
+        if one.told is not None and one.told.question:
+            found = _asked(found, one.role, one.told)
+    return found
+
+
+def _next(words: Sequence[Word]) -> int:
+    return max((word.number for word in words), default=0) + 1
+
+
+def _asked(words: Sequence[Word], role: Role, told: Told) -> list[Word]:
+    """A question for a setting goes with the words that set it, those that the technician named first."""
+    mine = [word for word in words if word.role is role and word.told] or [word for word in words if word.role is role]
+    numbers = {word.number for word in mine}
     return [
-        replace(word, role=said[word.number], reason="the technician says so") if word.number in said else word
+        replace(word, told=replace(word.told or Told(role), question=told.question)) if word.number in numbers else word
         for word in words
     ]

@@ -41,12 +41,12 @@ DESCRIPTIONS: tuple[tuple[Role, str], ...] = (
      rf"^hz first\b|^start$|{_LOW} of (?:the )?sweep"),
     (Role.STOP, rf"\b{_HIGH}\b.{{0,3}}\b{_FREQ}\b|sweep (?:ends|stops)\b|upper end of|^(?:stop|last){_HZ}|"
      rf"^stop$|{_HIGH} of (?:the )?sweep"),
-    (Role.DATA, rf"\b{_TELL}\b.{{0,40}}\b{_TRACE}\b|\bs11\b|\bs21\b|^(?:port 1 )?reflection|^transmission|"
+    (Role.DATA, rf"\b{_TELL}\b.{{0,40}}\b{_TRACE}\b|\bs ?11(?:re|im|db|deg|mag)?\b|\bs ?21(?:re|im|db|deg|mag)?\b|^(?:port 1 )?reflection|^transmission|"
      r"(?:choose|select)s? (?:the |a )?trace|through trace|all measured values|output of reflection|both traces|^(?:first|second) trace\b|"
      r"^(?:refl|trans)\b|\bre ?11\b|\bmeasure\b.{0,20}\bre11"),
     (Role.SWEEP, r"(?:start|make|take|run|do|trigger)s? (?:a|one|the) (?:single )?(?:sweep|measurement)|sweeps? once|"
      r"(?:one|single) sweep|^sweep$|^sweeps?\b|^measure$"),
-    (Role.IDENTITY, r"who am i|who i am|firmware version|^version\b|name and version|^identi\w+|version string|"
+    (Role.IDENTITY, r"who am i|who i am|firmware version|^version\b|^about\b|name and version|^identi\w+|version string|"
      r"^model and"),
     (Role.SETTINGS, r"(?:show|print|list|display|tell|give|hear)s?\b.{0,16}\b(?:settings|parameters|configuration)|"
      r"(?:current|present|all) (?:settings|parameters)|^settings$|shows? these|hear the settings"),
@@ -55,12 +55,12 @@ DESCRIPTIONS: tuple[tuple[Role, str], ...] = (
 
 _F = r"(?:f|freq|frequency|sweep|swp)?[._-]?"
 NAMES: tuple[tuple[Role, str], ...] = (
-    (Role.START, _F + r"start(?:freq|frequency|f|hz)?|(?:freq|frequency)[._-]?(?:low|lower|min)|lower|setstart|f[._-]?lo"),
-    (Role.STOP, _F + r"stop(?:freq|frequency|f|hz)?|(?:freq|frequency)[._-]?(?:high|upper|max)|upper|setstop|f[._-]?hi"),
+    (Role.START, _F + r"start(?:freq|frequency|f|hz)?|(?:freq|frequency)[._-]?(?:low|lower|min)|lower|setstart|f[._-]?lo|from"),
+    (Role.STOP, _F + r"stop(?:freq|frequency|f|hz)?|(?:freq|frequency)[._-]?(?:high|upper|max)|upper|setstop|f[._-]?hi|upto|to"),
     (Role.CENTRE, r"(?:f|freq|frequency)?[._-]?(?:centre|center)(?:freq)?|midfreq|freq[._-]?mid"),
     (Role.SPAN, r"(?:f|freq|frequency)?[._-]?span(?:freq)?"),
     (Role.STEP, r"(?:f|freq)?[._-]?step(?:freq)?|spacing"),
-    (Role.POINTS, r"(?:num|number|n|nr|nof|sweep|set)?[._-]?(?:of)?[._-]?(?:points|pts)|samples|npt"),
+    (Role.POINTS, r"(?:num|number|n|nr|nof|sweep|set)?[._-]?(?:of)?[._-]?(?:points|pts)|samples|npt|cnt|count"),
     (Role.BANDWIDTH, r"(?:if|r|rx|res)?[._-]?(?:bw|bandwidth)|if[._-]?width"),
     (Role.AVERAGE, r"(?:n|num)?[._-]?avg(?:[._-]?(?:cnt|count|n))?|averages?|averaging"),
     (Role.DATA, r"(?:out|read|get|list|print|show|tell)?[._-]?(?:s11|s21|s12_?s21|reflection|transmission|refl|reflexion)|"
@@ -69,7 +69,7 @@ NAMES: tuple[tuple[Role, str], ...] = (
     (Role.SWEEP, r"(?:run|do|one|single|take|make)[._-]?sweep|do[._-]?single|single|sweep|measure|acquire|trig(?:ger)?"),
     (Role.HOLD, r"hold(?:sweep)?|set[._-]?hold|stop[._-]?sweep"),
     (Role.STATUS, r"is[._-]?done|sweep[._-]?state|sweep[._-]?status|progress"),
-    (Role.IDENTITY, r"version|ver|identify|ident|fw[._-]?info|fw[._-]?ver(?:sion)?|about|whoami|info"),
+    (Role.IDENTITY, r"version|ver|identify|ident|idn?|fw[._-]?info|fw[._-]?ver(?:sion)?|about|whoami|info"),
     (Role.SETTINGS, r"status|settings|show[._-]?(?:all|settings)|dump[._-]?(?:cfg|config)|getall|report"),
     (Role.HELP, r"help|\?|h|commands|menu|usage|cmds|hlp|man"),
 )  # fmt: skip
@@ -102,6 +102,12 @@ HARM_SURELY = re.compile(
 )
 """Speaks of harm in a name whatever the description says."""
 
+LOCKED = re.compile(
+    r"\b(?:un)?lock(?:ed)?\b|pass ?(?:word|phrase|code)|passwd|\blog ?[io]n\b|authori[sz]|denied|credential|\bsign ?in\b",
+    re.IGNORECASE,
+)
+"""A refusal that speaks of being shut."""
+
 PAGE_WARNS = re.compile(
     r"warning|caution|attention|danger|are you sure|will (?:be |now )?(?:over|eras|los|delet|chang|stor|clear)|"
     r"cannot be undone|be lost\b",
@@ -116,3 +122,19 @@ WARNS = re.compile(
     re.IGNORECASE,
 )
 """A text that asks for leave or warns; nothing is sent after it."""
+
+ASKS_LEAVE = re.compile(
+    r"are you sure|sure\s*\?|y\s*/\s*\[?n|\[y|\(y|yes\b.{0,8}\bno\b|confirm|press enter|press return|proceed|"
+    r"continue\s*\?|to continue|type yes|\bok\s*\?\s*$",
+    re.IGNORECASE,
+)
+"""A line that asks for leave, whatever stands above it."""
+
+TROUBLE = re.compile(
+    r"\berr(?:or|oneous)?s?\b|\b(?:bad|invalid|illegal|unknown|unrecogni[sz]ed|syntax|range|refused|rejected|denied|missing|"
+    r"allowed|too (?:high|low|large|small|many|few|big|long|short)|usage|nak|fail(?:ed|ure)?|cannot|can't|sorry|"
+    r"must|only|wrong|expected|not (?:valid|possible|known|accepted|understood|taken|supported|a number|one of)|one of)\b|"
+    r"^\?|\?$|^-\d+$|^E\d+$",
+    re.IGNORECASE,
+)
+"""A line that says that a setting was not taken."""

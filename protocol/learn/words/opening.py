@@ -8,10 +8,12 @@ from __future__ import annotations
 
 import re
 from collections import Counter
+from collections.abc import Sequence
 from dataclasses import dataclass, field, replace
 
 from protocol.dialects.reply import LINE_END, Manner, cleaned
-from protocol.learn.words.talk import NEWLINE, Talk, asks
+from protocol.learn.words.lexicon import HARM, HARM_NAME
+from protocol.learn.words.talk import FEWEST_LISTED, NEWLINE, Talk, asks, asks_at_last
 
 LISTEN_S = 0.5
 KEY_S = 0.12
@@ -19,6 +21,23 @@ KEY_S = 0.12
 LINE_ENDS = (b"\r", b"\n", b"\r\n")
 HELP_WORDS = ("?", "help", "h", "commands", "list", "menu", "cmds", "usage", "man", "hlp", "??", "words", "HELP")
 ENOUGH = 4
+DECLINED = re.compile(rb"(?:[yY] ?/ ?\[[nN]\]|[\[(]y/N[\])])[ ?:]*$")
+"""A question that waits from before, whose answer is no unless somebody says yes."""
+
+
+HINTS = tuple(
+    re.compile(pattern, re.IGNORECASE)
+    for pattern in (
+        r'"try"\s*:\s*(\{[^{}]*\})',
+        r"\btry\b[:\s]*(\(\w+\))",
+        r"\b(?:try|type|say|see|use|send|enter)\b[:\s]*[\"'<]?([A-Za-z?]{1,12})(?![\w(])",
+        r"([@?A-Za-z]{1,12})['\"]?(?: alone)? lists\b",
+        r"\((?:list|help): ([A-Za-z?]{1,12})\)",
+        r"^\S{1,6} \(([a-z]{2,10})\)$",
+        r"\b(?:start|begin) with ['\"]?([^\w\s])['\"]?$",
+    )
+)
+"""Ways in which a refusal names the word that lists the words."""
 
 
 class KeyMenuError(Exception):
@@ -31,17 +50,18 @@ class Opening:
 
     printed: list[str] = field(default_factory=list)
     help_word: str = ""
+    wake: str = ""
+    """What it wants to hear before it listens, by its own words."""
     evidence: dict[str, str] = field(default_factory=dict)
     answers: bool = False
-    asks_in_words: bool = True
-    """Whether a question of IEEE 488.2 may be put to it: it takes lines."""
 
 
 async def open_console(talk: Talk) -> Opening:
     """Approach a console. Raises AsksError when it warns or asks, KeyMenuError when it acts on single keys."""
     opening = Opening()
     idle = await talk.listen(LISTEN_S)
-    asks(idle, "")
+    if not DECLINED.search(cleaned(idle).rstrip()):  # an empty line, which comes next, declines
+        asks(idle, "")
     _menu(idle)
     tails = await _line_end(talk, opening, idle)
     await _refusals(talk, opening, tails)
@@ -60,8 +80,8 @@ async def _line_end(talk: Talk, opening: Opening, idle: bytes) -> list[bytes]:
     heard: dict[bytes, list[bytes]] = {}
     for end in LINE_ENDS:
         talk.out_end = end
-        got = await talk.raw(end, 0.25)
-        asks(got, "")
+        got = await talk.raw(end, 0.25, pages=True)
+        _asks(got)
         _menu(got)
         heard[end] = [got]
     for end in LINE_ENDS:
@@ -71,17 +91,35 @@ async def _line_end(talk: Talk, opening: Opening, idle: bytes) -> list[bytes]:
             shown = cleaned(key).strip(b" \r\n")
             if shown and shown != b"*":
                 raise KeyMenuError(shown.decode("ascii", "replace")[:120])
-            got = await talk.raw(end, 0.4)
+            got = await talk.raw(end, 0.4, pages=True)
         else:
-            got = await talk.raw(b"*" + end, 0.4)
+            got = await talk.raw(b"*" + end, 0.4, pages=True)
         asks(got, "*")
         if _says(got):
             opening.answers = True
-            again = await talk.raw(end, 0.3)
+            again = await talk.raw(end, 0.3, pages=True)
             opening.evidence["out_end"] = f"a line ended by {end!r} was answered".replace("b'", "'")
             return [*heard[end], got, again]
     talk.out_end = LINE_ENDS[0]
     return []
+
+
+def _asks(got: bytes) -> None:
+    """Raise AsksError when the answer to an empty line warns or asks; a list of words may speak of warnings."""
+    if (
+        sum(
+            re.match(r"\s*\S{1,16}(?:\s*[-:=|]\s|\s\s|\t| [<{\[]|[=:][<{A-Z])", line) is not None
+            for line in _texts(got)
+        )
+        > 2 * FEWEST_LISTED
+    ):
+        asks_at_last(got)
+    else:
+        asks(got, "")
+
+
+def _texts(got: bytes) -> list[str]:
+    return [line.decode("ascii", "replace") for line in LINE_END.split(cleaned(got)) if line.strip()]
 
 
 def _says(got: bytes) -> bool:
@@ -91,8 +129,12 @@ def _says(got: bytes) -> bool:
 
 async def _refusals(talk: Talk, opening: Opening, tails: list[bytes]) -> None:
     """Echo, prompt, end of replies and refusal, from lines that are no word; then the words of help."""
-    got = [await talk.raw(text + talk.out_end, 0.4) for text in (b"*", b"**", b"*")] if opening.answers else []
-    empty = [await talk.raw(talk.out_end, 0.3) for _ in range(2)] if opening.answers else []
+    got = (
+        [await talk.raw(text + talk.out_end, 0.4, pages=True) for text in (b"*", b"**", b"*")]
+        if opening.answers
+        else []
+    )
+    empty = [await talk.raw(talk.out_end, 0.3, pages=True) for _ in range(2)] if opening.answers else []
     talk.manner = _framed([*tails[-1:], *empty], got)
     for reply in (*tails, *got):
         opening.printed += [line for line in talk.lines(reply) if len(line) > 2]
@@ -120,7 +162,8 @@ def _framed(empty: list[bytes], got: list[bytes]) -> Manner:
     if ends and len(empty) >= 2:
         line, times = ends.most_common(1)[0]
         last = [LINE_END.split(cleaned(reply).strip())[-1].strip() for reply in got if cleaned(reply).strip()]
-        if times >= 2 and last and all(text == line for text in last):
+        more = any(len(LINE_END.split(cleaned(reply).strip())) > 1 + echo for reply in got)  # else it is a refusal
+        if times >= 2 and last and more and all(text == line for text in last):
             return Manner((line.decode("ascii", "replace"),), echo)
     return Manner((), echo)
 
@@ -138,6 +181,10 @@ def _refusal(talk: Talk, asked: list[tuple[bytes, bytes]]) -> Manner:
         if len(lines) <= 3:
             shapes.update({_blotted(line, word.decode()) for line in lines})
     common = [shape for shape, times in shapes.items() if times == len(asked)]
+    closing = [shape for shape in common if len(common) > 1 and re.fullmatch(r"[=*#$~@%:]\d{1,5}", shape)]
+    if closing and not talk.manner.prompts:  # a checksum behind the refusal
+        common = [shape for shape in common if shape not in closing]
+        talk.manner = replace(talk.manner, ends=(f"{closing[0][0]}{{n}}",))
     counts = tuple(re.sub(r"\d+", "{n}", shape) for shape in common if re.fullmatch(r"\d+ [a-z]+", shape))
     refusals = tuple(_coded(shape) for shape in common if not re.fullmatch(r"\d+ [a-z]+", shape))
     return replace(talk.manner, refusals=refusals, counts=counts)
@@ -145,17 +192,19 @@ def _refusal(talk: Talk, asked: list[tuple[bytes, bytes]]) -> Manner:
 
 def _coded(shape: str) -> str:
     """A short refusal with a number: other numbers are other refusals."""
-    return re.sub(r"\d+", "{n}", shape) if len(shape) <= 12 and "{word}" not in shape else shape
+    return re.sub(r"\d+", "{n}", shape) if len(shape) <= 12 and "{" not in shape else shape
 
 
 def _blotted(line: str, word: str) -> str:
-    return line.replace(word, "{word}", 1) if word in line else line
+    rest = line.replace(word, "", 1)
+    wild = "{word}" if re.search(r"[A-Za-z]", rest) else "{x}"  # a word with nothing but signs around it
+    return line.replace(word, wild, 1) if word in line else line
 
 
 async def list_words(talk: Talk, opening: Opening) -> list[str]:
     """The fullest text that a word of help brings, all pages of it."""
     best: list[str] = []
-    empty = await talk.ask("", pages=True)
+    empty = talk.listed(await talk.say("", pages=True), "")
     if len(empty) >= ENOUGH:
         opening.help_word, best = "", empty
     if not opening.answers:
@@ -167,21 +216,41 @@ async def list_words(talk: Talk, opening: Opening) -> list[str]:
             if best:
                 opening.answers = True
                 break
-    for word in HELP_WORDS if opening.answers else ():  # what says nothing may act all the same
+    hints = [word for word in hinted([*talk.manner.refusals, *opening.printed]) if word not in HELP_WORDS]
+    for word in (*hints, *HELP_WORDS) if opening.answers else ():  # what says nothing may act all the same
         if len(best) >= ENOUGH:
             break
         letter = len(word) == 1 and word.isalpha()
         if letter and not (talk.manner.refusals or talk.manner.error_prefix):
             continue  # a letter may be a command; only where unknown words are refused does a guess cost nothing
+        before = len(talk.transcript)
         best = await _first(talk, word, best, opening)
-    if not best and len(opening.printed) >= ENOUGH:
-        best = opening.printed
+        if word in hints and opening.help_word != word and len(best) < ENOUGH:
+            lines = talk.lines(talk.transcript[before][1], word)
+            if lines and not talk.refused(lines):
+                opening.wake = word
+                await _refusals(talk, opening, [])
+    told = [line for line in dict.fromkeys(opening.printed) if not talk.refused([line])]
+    if not best and len(told) >= ENOUGH:
+        best = told
     return best
+
+
+def hinted(lines: Sequence[str]) -> list[str]:
+    """What a refusal says should be sent instead to see a list of words; nothing that speaks of harm."""
+    found = []
+    for line in lines:
+        for pattern in HINTS:
+            for match in pattern.finditer(line):
+                word = match.group(1).rstrip(".,;:!")
+                if word and word not in found and not HARM_NAME.search(word) and not HARM.search(line):
+                    found.append(word)
+    return found[:4]
 
 
 async def _first(talk: Talk, word: str, best: list[str], opening: Opening) -> list[str]:
     talk.permit(word)
-    lines = await talk.ask(word, pages=True)
+    lines = talk.listed(await talk.say(word, pages=True), word)
     if talk.refused(lines) or len(" ".join(lines)) <= max(20, len(" ".join(best))):
         return best
     opening.help_word = word

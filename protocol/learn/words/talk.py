@@ -8,10 +8,11 @@ from __future__ import annotations
 
 import re
 import time
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 
-from protocol.dialects.reply import LINE_END, Manner, cleaned
-from protocol.learn.words.lexicon import PAGE_WARNS, WARNS
+from protocol.dialects.reply import LINE_END, LONGEST_REFUSAL, Manner, cleaned
+from protocol.learn.words.lexicon import ASKS_LEAVE, PAGE_WARNS, TROUBLE, WARNS
+from protocol.wire import wire_log
 from protocol.wire.link import Link
 
 NEWLINE = re.compile(rb"\r\n|\n\r|\n|\r")
@@ -26,6 +27,9 @@ MOST_PAGES = 40
 FIRST_S, QUIET_S, LONGEST_S = 0.3, 0.15, 10.0
 SWEEP_S = 6.0
 """A sweep of few points may take so long until its first byte."""
+
+
+HIDDEN = "(a line that was typed by hand)"
 
 
 class UnsafeError(Exception):
@@ -50,6 +54,10 @@ class Talk:
     stopped: bool = False
     """Whether an answer without end had to be stopped."""
     first_s: float = FIRST_S
+    keys: bool = False
+    """Whether it acts on single keys, without a line end; values still end with one."""
+    listing: set[str] = field(default_factory=set)
+    """Lines of the console's list of words: where it answers with them, pages may be turned, and nothing was taken."""
 
     async def listen(self, seconds: float) -> bytes:
         """What comes without being asked."""
@@ -64,8 +72,19 @@ class Talk:
         await self.link.send(data)
         got = await self._collect(first_s, QUIET_S, longest_s, pages=pages, command=data.decode("ascii", "replace"))
         self.last_s = time.monotonic() - began
+        self._learn_prompt(got)
         self.transcript.append((data.decode("ascii", "replace"), got))
         return got
+
+    def _learn_prompt(self, got: bytes) -> None:
+        """A prompt that tells a state looks like the one that is known, with another word in it."""
+        if not self.manner.prompts or self.manner.ended(got):
+            return
+        tail = NEWLINE.split(cleaned(got))[-1].decode("ascii", "replace")
+        known = {re.sub(r"[A-Za-z]+", "w", prompt).rstrip() for prompt in self.manner.prompts}
+        word = re.fullmatch(r"\W*[A-Za-z]{2,12}\W+", tail)
+        if word and re.sub(r"[A-Za-z]+", "w", tail).rstrip() in known - {"w"}:
+            self.manner = replace(self.manner, prompts=(*self.manner.prompts, tail))
 
     def permit(self, *words: str) -> None:
         """From now on these words may be sent."""
@@ -73,9 +92,10 @@ class Talk:
 
     def may(self, line: str) -> bool:
         """Whether a line begins with a permitted word, and nothing of another word is glued to it."""
+        if self.keys:  # every sign is a key: only those that a person named
+            return line in self.permitted or not line
         return line in ("", "*", "**") or any(
-            line == word or (line.startswith(word) and (not line[len(word)].isalpha() or not word[-1:].isalnum()))
-            for word in self.permitted
+            line == word or (line.startswith(word) and not _glued(word[-1], line[len(word)])) for word in self.permitted
         )
 
     async def ask(
@@ -94,19 +114,45 @@ class Talk:
         """The same, the reply as it came. `value`: the line is the answer to a question for a value."""
         if not (value or self.may(line)) or not line.isascii() or (line and not line.isprintable()):
             raise UnsafeError(f"{line!r} must not be sent: nothing permits it")
-        data = line.encode("ascii") + self.out_end
+        bare = self.keys and len(line) == 1 and not value
+        data = line.encode("ascii") + (b"" if bare else self.out_end)
         got = await self.raw(data, self.first_s if first_s is None else first_s, longest_s, pages=pages)
         if not pages and len(self.lines(got, line)) < FEWEST_LISTED:
             asks(got, line)
+        elif not pages and not self.refused(self.lines(got, line)):
+            asks_at_last(got)
         return got
+
+    async def secret(self, line: str) -> list[str]:
+        """Send a line that a person typed for this console; it stands in no transcript and in no wire log."""
+        wire_log.hide(line)
+        self.link.discard()
+        await self.link.send(line.encode("latin-1", "replace") + self.out_end)
+        got = await self._collect(1.0, 0.4, LONGEST_S, pages=False)
+        self.transcript.append((HIDDEN, wire_log.masked(got)))
+        return self.lines(got, line)
 
     def lines(self, got: bytes, command: str = "") -> list[str]:
         """The lines of a reply as text."""
         return [line.decode("ascii", "replace") for line in self.manner.lines(got, command)]
 
+    def listed(self, got: bytes, command: str) -> list[str]:
+        """The lines of a reply with what they are indented by."""
+        own = set(self.lines(got, command))
+        lines = [line.decode("ascii", "replace").rstrip() for line in LINE_END.split(cleaned(got))]
+        return [line for line in lines if line.strip("\x00\xfe \t") in own]
+
     def refused(self, lines: list[str]) -> bool:
-        """Whether a reply is a refusal, as far as refusals are known."""
+        """Whether a reply is a refusal, as far as refusals are known; the list of words is one."""
+        if sum(line.strip() in self.listing for line in lines) >= FEWEST_LISTED:
+            return True
         return self.manner.refusal([line.encode("ascii", "replace") for line in lines]) is not None
+
+    def turned_down(self, lines: list[str]) -> bool:
+        """Whether the reply to a setting refuses it, in known words or in those in which one refuses."""
+        return self.refused(lines) or (
+            0 < len(lines) <= LONGEST_REFUSAL and any(TROUBLE.search(line) is not None for line in lines)
+        )
 
     async def endless(self, line: str, lines: int) -> bytes:
         """Send a permitted line whose answer may never end; after so many lines a line end stops it.
@@ -116,14 +162,15 @@ class Talk:
         if not self.may(line):
             raise UnsafeError(f"{line!r} must not be sent: nothing permits it")
         self.link.discard()
-        await self.link.send(line.encode("ascii") + self.out_end)
+        await self.link.send(line.encode("ascii") + (b"" if self.keys else self.out_end))
         got, wait, began = b"", 4.0, time.monotonic()
         while True:
             try:
                 got += await self.link.receive(wait)
             except TimeoutError:
                 break
-            wait = QUIET_S if self.manner.silent else 2.0
+            if self.manner.lines(got, line):  # an echo is no answer yet
+                wait = QUIET_S if self.manner.silent else 2.0
             if self.manner.ended(got):
                 break
             if len(LINE_END.findall(got)) > lines or time.monotonic() - began > LONGEST_S:
@@ -132,8 +179,13 @@ class Talk:
                 await self._collect(1.0, 0.4, LONGEST_S, pages=False)
                 break
         self.last_s = time.monotonic() - began
+        self._learn_prompt(got)
         self.transcript.append((line, got))
         return got
+
+    def _lists(self, got: bytes) -> bool:
+        """Whether what came is the list of words, which is known."""
+        return bool(self.listing) and sum(line in self.listing for line in self.lines(got)) >= FEWEST_LISTED
 
     async def _collect(
         self, first_s: float, quiet_s: float, longest_s: float, *, pages: bool, command: str = ""
@@ -151,16 +203,21 @@ class Talk:
                     wait = quiet_s / 5
                 elif self.manner.silent:  # the echo of a command is no answer yet
                     wait = quiet_s if not command.strip() or self.manner.lines(got, command) else max(first_s, quiet_s)
-                else:
-                    wait = max(first_s, 0.5)
+                else:  # an echo comes first, the rest after a sweep
+                    wait = max(first_s, 0.5) if not self.manner.lines(got, command) else max(min(first_s, 1.5), 0.5)
             except TimeoutError:
                 last = NEWLINE.split(cleaned(got))[-1]
-                if not pages or turned >= MOST_PAGES or not turnable(got):
+                if not (pages or self._lists(got)) or turned >= MOST_PAGES or not turnable(got):
                     return got
                 turned += 1
                 await self.link.send(self.out_end if re.search(rb"(?i)enter", last) else b" ")
                 got = got[: len(got) - len(NEWLINE.split(got)[-1])]
                 wait, until = first_s, time.monotonic() + longest_s
+
+
+def _glued(last: str, following: str) -> bool:
+    """Whether a sign goes on with the word that ends in `last`: a letter behind it, or a digit behind a digit."""
+    return following.isalpha() or (last.isdigit() and following.isdigit())
 
 
 def turnable(got: bytes) -> bool:
@@ -180,6 +237,13 @@ def asks(got: bytes, command: str) -> None:
     text = " ".join(line.decode("ascii", "replace") for line in LINE_END.split(cleaned(got))[-3:])
     if WARNS.search(text.replace(command, "", 1) if command else text):
         raise AsksError(text.strip()[:120])
+
+
+def asks_at_last(got: bytes) -> None:
+    """Raise AsksError when the last line of a longer text asks for leave."""
+    last = LINE_END.split(cleaned(got).rstrip())[-1].decode("ascii", "replace")
+    if ASKS_LEAVE.search(last) and not PAGER.match(last.encode("ascii", "replace")):
+        raise AsksError(last.strip()[:120])
 
 
 def words_of(text: str) -> list[str]:

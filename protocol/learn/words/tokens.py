@@ -13,13 +13,14 @@ from protocol.learn.words.allow import Entry
 
 NAME = r"[@/]?[A-Za-z][A-Za-z0-9_./]*[!?]?"
 _SLOT = (
-    r"(?:<[^>]*>|\{[^}]*\}|\[[^\]]*\]|[A-Z]{1,6}\b|[a-z]:[a-z]+|"
+    r"(?:<[^>]*>|\{[^}]*\}|\[[^\]]*\]|[A-Z]{1,6}\b|[kMG]?Hz\b|[a-z]:[a-z]+|"
     r"[-+]?[0-9][0-9.,A-Fa-f]*[kMG]?(?:\.\.[0-9.,A-Fa-f]+[kMG]?)?|f[12]\b|[nkv]\b)"
 )
 _JOIN = r"[ =:,;]"
 _VERBS = r"(?:set|get|put|reg|p|par|cell|read|write)"
 USAGE = re.compile(rf"(?:{_VERBS} )?(?:{NAME}|\d{{1,2}})(?:{_JOIN}?(?>{_SLOT}))*(?:{_JOIN}(?>{_SLOT}))*=?")
 """A value once taken is not parted otherwise: forty digits could be parted in a billion ways."""
+FEWEST_ROWS = 4
 _NUMBERED = re.compile(r"^\s*\d{1,2}[).]\s+")
 _BORDER = re.compile(r"^[\s+|=*_~-]{4,}$")
 _HEADING = re.compile(r"^\s*(?:\[[A-Z][A-Za-z ]+\]|={2,}.*={2,}|-{2,}.*-{2,}|[A-Z][A-Za-z ]+:?)\s*$")
@@ -30,12 +31,12 @@ HINT = re.compile(r"^set:\s+(.+?)\s{2,}read:\s+(\S.*?)(?:\s{2,}|$)|^set:\s+(.+?)
 def entries_of(lines: Sequence[str]) -> list[Entry]:
     """All words of a listing, each once, with the best that is told of it."""
     lines = [line.rstrip() for line in lines if line.strip() and not _BORDER.match(line)]
-    lines = [line for line in lines if not HINT.match(line.strip())]
+    lines = [part for line in lines if not HINT.match(line.strip()) for part in _several(line, _sign(lines))]
     rows = [line for line in lines if _row_of_names(line)]
     if not any(len(_row_of_names(line)) > 2 for line in rows):
         rows = []  # two words on a line are a word and what it is
     told = [line for line in lines if line not in rows]
-    found = _upside(told) or _prose(told) or _beside(told)
+    found = _upside(told) or _best(_prose(told), _beside(told))
     found += [Entry(name_of(part), name_of(part)) for line in rows for part in _row_of_names(line)]
     best: dict[str, Entry] = {}
     for entry in found:
@@ -43,6 +44,38 @@ def entries_of(lines: Sequence[str]) -> list[Entry]:
         if held is None or (_worth(entry) > _worth(held)):
             best[entry.name] = entry
     return list(best.values())
+
+
+def menu_of(lines: Sequence[str]) -> list[Entry]:
+    """The rows of a menu whose numbers are what is typed: `1 start, MHz`; empty where it is none."""
+    rows = [re.fullmatch(r"[|\s]*(\d{1,2})[).:]?\s+(\S.*?)[|\s]*", line) for line in lines]
+    found = {row.group(1): Entry(row.group(1), row.group(1), row.group(2)) for row in rows if row}
+    numbers = sorted(map(int, found))
+    counted = numbers == list(range(numbers[0], numbers[0] + len(numbers))) if numbers else False
+    return list(found.values()) if len(numbers) >= FEWEST_ROWS and counted else []
+
+
+def _best(*readings: list[Entry]) -> list[Entry]:
+    """The reading of a listing in which most words have a usage or a description of their own."""
+    return max(
+        readings, key=lambda found: (len({e.name for e in found if e.description or e.usage != e.name}), len(found))
+    )
+
+
+def _sign(lines: Sequence[str]) -> str:
+    """The sign with which all words of a listing begin; "" where they begin with letters."""
+    signs = [match.group(1) for line in lines for match in re.finditer(r"(?:^|\s)([@/.:$%])[A-Za-z]", line)]
+    starts = [line.strip()[:1] for line in lines]
+    return next((sign for sign in set(signs) if signs.count(sign) >= 4 and starts.count(sign) > 0.7 * len(starts)), "")
+
+
+def _several(line: str, sign: str) -> list[str]:
+    """A line with several words, each with its own arguments, as so many lines."""
+    if sign:
+        return [part for part in re.split(rf"\s+(?={re.escape(sign)}[A-Za-z])", line) if part.strip()]
+    parts = re.split(r"\s{2,}", line.strip())
+    told = [re.fullmatch(rf"{NAME}(?: ?[=:])? ?(?:<[^>]*>|\[[^\]]*\]|\{{[^}}]*\}})", part) for part in parts]
+    return parts if len(parts) > 1 and all(told) else [line]
 
 
 def hints_of(lines: Sequence[str]) -> tuple[str, str]:
@@ -67,7 +100,7 @@ def name_of(usage: str) -> str:
     if verb and re.match(r"\d+", verb.group(2)):
         return f"{verb.group(1)} {verb.group(2)}"
     first = usage.split()[0]
-    glued = re.match(r"([a-z]{1,3}|[A-Z]{1,3})(?=<|\{|\[)|([a-z]{1,3})(?=[A-Z]+$|\d{3}|\d+\.|[nf]:)", first)
+    glued = re.match(r"([a-z]{1,3}|[A-Z]{1,3})(?=<|\{|\[)|([a-z]{1,3})(?=[A-Z]+$|\d{3}|\d+\.|[nf]:[a-z])", first)
     if glued:
         return glued.group()
     return re.split(r"[=:,<{\[]", first)[0] or first
@@ -86,11 +119,17 @@ def _beside(lines: Sequence[str]) -> list[Entry]:
     found = []
     for line in lines:
         text = _NUMBERED.sub("", line).strip().strip("|").strip()
-        other = text.count(";") > 1 or (_HEADING.match(line) and " " not in text)
+        column = re.match(r"\S+(?: \S+)?(?:\t|\s{2,})", text)
+        other = (text.count("; ") > 1 and not column) or (_HEADING.match(line) and " " not in text)
         if other and (not USAGE.fullmatch(text) or text.endswith(":")):
             continue
         for match in _BETWEEN.finditer(text):
-            entry = _entry(text[: match.start()], text[match.end() :])
+            if re.fullmatch(r"<[^<>]*>|\{[^{}]*\}|\[[^\[\]]*\]", text[match.end() :].strip()):
+                entry = _entry(
+                    f"{text[: match.start()]} {text[match.end() :]}", ""
+                )  # an argument in a column of its own
+            else:
+                entry = _entry(text[: match.start()], text[match.end() :])
             if entry:
                 found.append(entry)
                 break
@@ -117,7 +156,11 @@ def _upside(lines: Sequence[str]) -> list[Entry]:
     deep = [line.startswith("    ") for line in lines]
     if sum(deep) < 4 or not any(not flag for flag in deep):
         return []
-    if not all(USAGE.fullmatch(line.strip()) for line, flag in zip(lines, deep, strict=True) if flag):
+    if not all(
+        USAGE.fullmatch(line.strip()) or re.fullmatch(r"\s*\?+", line)
+        for line, flag in zip(lines, deep, strict=True)
+        if flag
+    ):
         return []
     found: list[Entry] = []
     told = ""

@@ -5,7 +5,8 @@ from __future__ import annotations
 import pytest
 
 from protocol.errors import RequestError
-from protocol.learn.dialogue import Correction, Role, parse_corrections
+from protocol.learn.corrections import parse_corrections
+from protocol.learn.dialogue import Correction, Role
 from protocol.learn.words.allow import SENT, words_of
 from protocol.learn.words.talk import AsksError, asks, turnable
 from protocol.learn.words.tokens import entries_of
@@ -78,5 +79,5 @@ def test_the_technician_corrects_by_number() -> None:
     said = parse_corrections("1 sets start,  2 never", words)
     assert said == (Correction(1, Role.START), Correction(2, Role.NEVER))
     for wrong in ("9 never", "1 jumps", "one never"):
-        with pytest.raises(RequestError, match=r"there is no word|say one of|begin with the word"):
+        with pytest.raises(RequestError, match=r"there is no word|say one of|no word of the listing"):
             parse_corrections(wrong, words)

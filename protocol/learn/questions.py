@@ -1,0 +1,53 @@
+"""What only the person before the analyzer can tell: the unit of its frequencies, and what hangs on its leads.
+
+Owns: the wording of these questions, asked only when the answer matters, and the check of each answer by the delay of
+an open lead or by a sweep. Refuses: to believe an answer that the sweep contradicts.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+
+from protocol.learn.dialogue import Dialogue
+from protocol.learn.listening import MissingError, UnitUnknownError
+from protocol.learn.sweeps.axis import Meaning, sensible
+from protocol.learn.sweeps.columns import Kind
+from protocol.learn.sweeps.trying import Writing
+from protocol.profiles.templates import UNITS
+
+OFFERED = (("Hz", "hz"), ("kHz", "khz"), ("MHz", "mhz"), ("GHz", "ghz"), ("10 Hz", "10hz"), ("100 Hz", "100hz"))
+OPEN = "Take everything off both leads, so that port 1 and port 2 hang open and apart from each other."
+JOIN = "Join the two leads, port 1 to port 2, straight."
+APART = "Take the leads apart again: port 1 and port 2 hang open."
+
+
+async def unit_said(dialogue: Dialogue, tried: Writing, meaning: Meaning) -> Writing:
+    """The unit that the person says. Raises UnitUnknownError when none is said, or when an open lead contradicts it."""
+    delay_s, scale = abs(meaning.delay.seconds), UNITS[tried.unit]
+    offered = {name: unit for name, unit in OFFERED if sensible(delay_s * scale / UNITS[unit])}
+    told = f"an open lead's delay would be {delay_s * 1e9:.3g} ns with {tried.unit}, which was tried"
+    if not offered:
+        raise UnitUnknownError(f"the unit of its frequencies is not told, and {told}; no unit makes it a usual lead")
+    names = [f"{name} (this lead: {delay_s * scale / UNITS[unit] * 1e9:.2g} ns)" for name, unit in offered.items()]
+    answer = await dialogue.question("In which unit does this analyzer take frequencies?", names)
+    unit = dict(zip(names, offered.values(), strict=True)).get(answer) or offered.get(answer)
+    if unit is None:
+        raise UnitUnknownError(f"the unit of its frequencies is not told, and {told}")
+    return Writing(unit, tried.form)
+
+
+async def angles_said(dialogue: Dialogue, kinds: Sequence[Kind]) -> Kind:
+    """The scale of angles that the person says. Raises MissingError when none is said."""
+    names = {_angle(kind): kind for kind in kinds}
+    answer = await dialogue.question("What do the angles in its data count in?", tuple(names))
+    if answer not in names:
+        raise MissingError(
+            f"its angles may count in {' or '.join(names)}: nothing tells it, and no sweep that it takes turns"
+            " the phase once round"
+        )
+    return names[answer]
+
+
+def _angle(kind: Kind) -> str:
+    unit = {"deg": "degrees", "rad": "radians", "turn": "turns"}[kind.second]
+    return unit if kind.divisors[1] == 1 else f"1/{kind.divisors[1]:g} {unit}"

@@ -1,0 +1,51 @@
+"""What an angle counts in, degrees or tenths or hundredths of them: told by the turn of a phase, never by a guess.
+
+Owns: which scales fit a sweep, and how wide a sweep must be to leave one. Refuses: to take the first that fits: within
+less than a turn all of them do, with leads of other lengths.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+
+import numpy as np
+from numpy.typing import NDArray
+
+from protocol.learn.sweeps.columns import KINDS, Kind, delay_of
+
+STEP = 0.25
+"""A step between two points, beyond what the others do, in radians, that no lead makes."""
+TURNS = 1.3
+POINTS_A_TURN = 4
+
+
+def alike(kind: Kind) -> list[Kind]:
+    """The kind and those that differ from it in the scale of the angle alone."""
+    return [
+        other for other in KINDS
+        if (other.first, other.second, other.divisors[0]) == (kind.first, kind.second, kind.divisors[0])
+        and kind.first != "re"
+    ]  # fmt: skip
+
+
+def fits(kind: Kind, pair: NDArray[np.float64], frequency_hz: NDArray[np.float64]) -> bool:
+    """Whether the phase of a pair of columns is that of a lead in this kind: straight, and without a step."""
+    phase = np.unwrap(np.angle(kind.complex(pair)))
+    steps = np.diff(phase)
+    spread = np.abs(steps - np.median(steps))
+    smooth = float(spread.max()) < STEP + 8 * float(np.median(spread))
+    return kind.turns_once(pair) and smooth and delay_of(kind.complex(pair), frequency_hz).error < STEP
+
+
+def telling_width(kinds: Sequence[Kind], pair: NDArray[np.float64], frequency_hz: NDArray[np.float64]) -> float:
+    """The width of a sweep, in hertz, within which the shortest of the leads turns the phase more than once."""
+    delays = [abs(delay_of(kind.complex(pair), frequency_hz).seconds) for kind in kinds]
+    return TURNS / max(min(delays), 1e-12)
+
+
+def enough_points(
+    kinds: Sequence[Kind], pair: NDArray[np.float64], frequency_hz: NDArray[np.float64], width_hz: float
+) -> int:
+    """Points with which the longest of the leads is followed over that width."""
+    delays = [abs(delay_of(kind.complex(pair), frequency_hz).seconds) for kind in kinds]
+    return int(POINTS_A_TURN * width_hz * max(delays)) + 2

@@ -1,0 +1,45 @@
+"""The scale of angles: a phase that turns once round tells it, less than a turn leaves several."""
+
+from __future__ import annotations
+
+import numpy as np
+import pytest
+
+from protocol.learn.dialogue import Nobody
+from protocol.learn.listening import MissingError
+from protocol.learn.questions import angles_said
+from protocol.learn.sweeps.columns import Kind, reflecting
+from protocol.learn.sweeps.scale import alike, enough_points, fits, telling_width
+
+TENTHS = Kind("mag", "deg", (1e4, 10))
+LEAD_S = 11e-9
+
+
+def swept(start_hz: float, stop_hz: float, points: int, scale: float) -> tuple[np.ndarray, np.ndarray]:
+    """An open lead's S11 as amplitude in 1/10000 and angle in 1/scale degrees, shape (points, 2), and hertz."""
+    hertz = np.linspace(start_hz, stop_hz, points)
+    angle = (np.rad2deg(-2 * np.pi * hertz * LEAD_S) + 180) % 360 - 180
+    return np.column_stack([np.full(points, 9500.0), np.round(angle * scale)]), hertz
+
+
+def test_less_than_a_turn_leaves_scales_open_and_a_turn_closes_them() -> None:
+    pair, hertz = swept(5e6, 40e6, 101, 10)
+    left = [kind for kind in alike(TENTHS) if fits(kind, pair, hertz)]
+    assert TENTHS in left and len(left) > 1
+    width = telling_width(left, pair, hertz)
+    wide, hertz = swept(5e6, 5e6 + width, enough_points(left, pair, hertz, width), 10)
+    assert [kind for kind in left if fits(kind, wide, hertz)] == [TENTHS]
+
+
+def test_an_angle_of_more_than_a_turn_is_none() -> None:
+    pair, hertz = swept(100e6, 300e6, 201, 100)
+    assert not TENTHS.turns_once(pair)
+    assert TENTHS not in reflecting(pair, hertz)
+    turned, _ = swept(100e6, 300e6, 201, 10)
+    turned[:, 1] %= 3600
+    assert TENTHS.turns_once(turned)
+
+
+async def test_without_a_turn_nothing_is_guessed() -> None:
+    with pytest.raises(MissingError, match="1/10 degrees or 1/100 degrees"):
+        await angles_said(Nobody(), [TENTHS, Kind("mag", "deg", (1e4, 100))])

@@ -1,0 +1,157 @@
+"""A hand that tunes by what stands on the screen and by nothing else: it reads the text of the terminal, presses the
+keys that it is told, and turns the simulated screws as badly as a hand does.
+
+Owns: reading the advice, turning, counting. Refuses: to look at a figure, a file or an object of the program.
+"""
+
+from __future__ import annotations
+
+import re
+from dataclasses import dataclass, field
+from pathlib import Path
+
+import numpy as np
+
+from protocol.simulated.bench import Bench, start_bench
+from tests.tui.terminal import Terminal
+
+SITES = Path(__file__).parents[2] / "fixtures/sites"
+TURN = re.compile(r"cavity (\d), rod: ([\d.]+) turns? (\w+)")
+HAND_ERROR = 0.2
+PATIENCE_S = 30.0
+TO_THE_SCREWS = (
+    ("g", "DAY"),
+    ("11", "STEP 11"),
+    ("f", "who holds the key; Enter"),
+    ("the technician\r", "locking in W; Enter"),
+    ("0\r", "(W): 0"),
+    ("d", "1 of 40"),
+    ("26", "STEP 26"),
+    ("\r", "frozen"),
+    ("x", "TUNE"),
+)
+"""Keys, and what then stands on the screen."""
+
+
+def block(text: str, label: str) -> str:
+    """What stands beside a word at the left, its lines joined."""
+    found: list[str] = []
+    for line in text.splitlines():
+        if line.startswith(f" {label}"):
+            found.append(line[8:].strip())
+        elif found and line.startswith(" " * 8) and line.strip():
+            found.append(line.strip())
+        elif found:
+            break
+    return " ".join(found)
+
+
+@dataclass
+class Tuned:
+    """How it went."""
+
+    ended: str
+    true_db: float
+    turns: int = 0
+    keys: int = 0
+    sweeps: int = 0
+    said: list[str] = field(default_factory=list)
+
+
+class TuningHand:
+    """Tunes the low side of V6, detuned by `off_hz` (3,); each screw does what `rng` draws, forward or back."""
+
+    def __init__(self, folder: Path, seed: int, off_hz: tuple[float, float, float], speed: float = 0.05) -> None:
+        self._rng = np.random.default_rng(seed)
+        self._off = list(off_hz)
+        self._per_turn = self._rng.uniform(40e3, 120e3, 3) * self._rng.choice([-1.0, 1.0], 3)
+        self._folder, self._seed, self._speed = folder, seed, speed
+        self.keys = self.turns = self.sweeps = 0
+        self.said: list[str] = []
+
+    def run(self, most_turns: int = 40) -> Tuned:
+        """Until the screen says to prove, or that the goal is out of reach."""
+        with start_bench(["--unit", "V6", "--speed", f"{self._speed}", "--seed", f"{self._seed}"]) as bench:
+            for number, hz in enumerate(self._off, 1):
+                bench.say(f"turn L {number} {hz:.0f}")
+            visit = self._folder / f"{self._seed}.visit"
+            words = ["live", "--port", bench.node, "--site", str(SITES / "demo-150.toml"), "--visit", str(visit),
+                     "--sweeps", "8", "--marks", "ascii"]  # fmt: skip
+            terminal = Terminal(words, {"XDG_DATA_HOME": str(self._folder), "OPENBLAS_NUM_THREADS": "1"})
+            try:
+                self._to_the_screws(terminal)
+                ended = self._tune(terminal, bench, most_turns)
+                self._press(terminal, "q")
+                terminal.wait_for("SWEEPS", PATIENCE_S)
+                self._press(terminal, "q")
+                terminal.wait_for_end(PATIENCE_S)
+            finally:
+                terminal.close()
+            return Tuned(ended, self._true_db(), self.turns, self.keys, self.sweeps, self.said)
+
+    def _press(self, terminal: Terminal, key: str) -> None:
+        self.keys += 1
+        terminal.type(key)
+
+    def _to_the_screws(self, terminal: Terminal) -> None:
+        """The gates before a screw: the key is held, nothing transmits, as found is frozen."""
+        terminal.wait_for(lambda text: "8 of 8" in text and "skirts INFERRED" in text, PATIENCE_S)
+        for keys, shown in TO_THE_SCREWS:
+            for key in keys:
+                self._press(terminal, key)
+            terminal.wait_for(shown, PATIENCE_S)
+
+    def _tune(self, terminal: Terminal, bench: Bench, most_turns: int) -> str:
+        while self.turns < most_turns:
+            text = terminal.wait_for(self._advised, PATIENCE_S)
+            do, why = block(text, "DO"), block(text, "WHY")
+            self.sweeps += int(self._planned(text))
+            self.said.append(f"{do} | {why} | {block(text, 'SKIRTS')}")
+            if "prove it" in do or "out of reach" in why:
+                return f"{do} | {why}"
+            longer = re.search(r"until (\d+) sweeps a look", do)
+            turn = TURN.search(do)
+            if longer:
+                self._average_longer(terminal, int(longer[1]))
+            elif turn:
+                self._turn(terminal, bench, int(turn[1]), float(turn[2]), turn[3])
+            else:
+                return do
+        return "no end"
+
+    @staticmethod
+    def _advised(text: str) -> bool:
+        """Whether there is something to do now."""
+        do = block(text, "DO")
+        return " looking" in text.splitlines()[0] and bool(do) and not do.startswith("wait for")
+
+    def _average_longer(self, terminal: Terminal, sweeps: int) -> None:
+        for _ in range(12):
+            if self._planned(terminal.text) == str(sweeps):
+                return
+            before = self._planned(terminal.text)
+            self._press(terminal, "+")
+            terminal.wait_for(lambda text, before=before: self._planned(text) != before, PATIENCE_S)  # type: ignore[misc]
+        raise AssertionError(f"{sweeps} sweeps a look do not come by pressing +:\n{terminal.text}")
+
+    @staticmethod
+    def _planned(text: str) -> str:
+        """Sweeps of a look, at the end of the title."""
+        return text.splitlines()[0].split(" of ")[-1]
+
+    def _turn(self, terminal: Terminal, bench: Bench, cavity: int, turns: float, direction: str) -> None:
+        self._press(terminal, "t")
+        terminal.wait_for("TURNING", PATIENCE_S)
+        sign = {"clockwise": 1.0, "anticlockwise": -1.0}[direction]
+        hz = sign * turns * self._per_turn[cavity - 1] * self._rng.normal(1.0, HAND_ERROR)
+        bench.say(f"turn L {cavity} {hz:.0f}")
+        self._off[cavity - 1] += hz
+        self.turns += 1
+        self._press(terminal, "t")
+        terminal.wait_for("measuring", PATIENCE_S)
+
+    def _true_db(self) -> float:
+        """What the bench gives at the channel now; the hand itself never knows."""
+        from tests.benchtop import exact, make_unit
+
+        return float(-20.0 * np.log10(abs(exact(make_unit("V6", tuple(self._off)), [150.6e6])[0])))

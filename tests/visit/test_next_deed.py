@@ -1,0 +1,107 @@
+"""What to do next follows from what is known: each state of a visit and the deed that it asks for."""
+
+from __future__ import annotations
+
+from dataclasses import replace
+
+import pytest
+
+from rf.repeater.hookup_check import HookUpCheck, State
+from rf.values.figure import cant_say, inferred
+from rf.values.verdict import Verdict
+from tests.tui.picture import load, picture
+from visit.day.next_deed import REPORT, Facts, next_deed
+from visit.figures.assessment import Assessment
+from visit.site.hookup import Side
+
+
+@pytest.fixture(scope="module")
+def seen() -> Assessment:
+    """Thirty sweeps of A>L, rejection under the floor."""
+    made = picture(30).assessment
+    assert made is not None
+    return made
+
+
+def with_rejection(
+    a: Assessment, verdict: Verdict, leak: float | None = 1e-6, skirts_db: float | None = None
+) -> Assessment:
+    """The same with another verdict on the rejection, a surveyed leak and other skirts; all else passes."""
+    goals = tuple(
+        replace(goal, verdict=verdict if goal.name == "rejection" else Verdict.PASS, condition="") for goal in a.goals
+    )
+    channels = tuple(replace(channel, leakage=leak) for channel in a.channels)
+    notch = a.notch
+    if skirts_db is not None and notch is not None:
+        notch = replace(notch, rejection_at=(inferred(skirts_db, skirts_db - 0.5, skirts_db + 0.5, "dB"),))
+    return replace(a, goals=goals, channels=channels, notch=notch, cautions=())
+
+
+def facts(now: Assessment | None, **changes: object) -> Facts:
+    made = Facts(site=load(), now=now, sides={} if now is None else {Side.LOW: now})
+    return replace(made, **changes)  # type: ignore[arg-type]
+
+
+def test_an_empty_visit_begins_with_a_side() -> None:
+    deed = next_deed(facts(None))
+    assert deed.words == "leads on A>L, sweep wide (k): the low side was not measured yet"
+
+
+def test_faults_come_first(seen: Assessment) -> None:
+    wrong = replace(seen, check=HookUpCheck(State.WRONG, "looks like a thru", "take the leads apart", "thru"))
+    assert next_deed(facts(wrong)).words == "take the leads apart (k): looks like a thru"
+    raw = replace(seen, cautions=("analyzer uncorrected: calibrate it",))
+    assert next_deed(facts(raw)).words == "calibrate (c, 5 min): levels are not re a thru before it"
+
+
+def test_no_pass_without_a_survey(seen: Assessment) -> None:
+    bare = with_rejection(seen, Verdict.CANT_SAY, leak=None)
+    assert next_deed(facts(bare)).words == "survey: both leads on loads (k): no pass of the rejection without it"
+
+
+def test_a_goal_that_is_missed_leads_to_the_screws_by_way_of_as_found(seen: Assessment) -> None:
+    missed = with_rejection(seen, Verdict.CANT_SAY, skirts_db=60.0)
+    assert next_deed(facts(missed)).do == "sweep A>H too, before any screw"
+    both = {Side.LOW: missed, Side.HIGH: missed}
+    assert (next_deed(facts(missed, sides=both)).do, next_deed(facts(missed, sides=both)).key) == (
+        "freeze as found",
+        "g",
+    )
+    tuned = next_deed(facts(missed, sides=both, as_found=True))
+    assert (tuned.do, tuned.key) == ("turn screws", "x") and "INFERRED 60.0" in tuned.why
+
+
+def test_a_goal_in_reach_is_proved_and_its_length_is_said(seen: Assessment) -> None:
+    near = with_rejection(seen, Verdict.CANT_SAY)
+    deed = next_deed(facts(near))
+    assert (deed.do, deed.key) == ("prove the rejection", "p") and deed.seconds is not None
+    assert "zoom sweeps" in deed.why
+    running = next_deed(facts(near, left_s=30.0))
+    assert running.do == "let it sweep on" and running.seconds == 30.0
+
+
+def test_one_side_proved_leads_to_the_other_then_to_the_stages(seen: Assessment) -> None:
+    met = with_rejection(seen, Verdict.PASS)
+    assert next_deed(facts(met)).do == "leads on A>H, sweep wide"
+    both = {Side.LOW: met, Side.HIGH: met}
+    assert next_deed(facts(met, sides=both)).do == "freeze as found"
+    assert next_deed(facts(met, sides=both, as_found=True)) == REPORT
+    turned = next_deed(facts(met, sides=both, as_found=True, turned=True))
+    assert turned.do == "freeze as left"
+    lossy = replace(met, goals=tuple(replace(g, verdict=Verdict.FAIL) if g.name == "loss" else g for g in met.goals))
+    deed = next_deed(facts(met, sides={Side.LOW: met, Side.HIGH: lossy}, as_found=True))
+    assert deed.do == "plugs, harness, then pass tuning" and "loss of the high side" in deed.why
+
+
+def test_without_a_notch_it_says_what_brings_one(seen: Assessment) -> None:
+    assert seen.notch is not None
+    blind = replace(seen.notch, trusted=False, why="no skirts above the floor in this span: sweep wider")
+    now = replace(with_rejection(seen, Verdict.CANT_SAY), notch=blind, notch_offset=cant_say("Hz", blind.why))
+    assert next_deed(facts(now)).words.startswith("sweep wide (w): no skirts")
+    assert next_deed(facts(now, left_s=9.0)).do == "let it sweep on"
+
+
+def test_a_side_that_was_shown_to_fail_is_not_reported_as_done(seen: Assessment) -> None:
+    met, failed = with_rejection(seen, Verdict.PASS), with_rejection(seen, Verdict.FAIL)
+    deed = next_deed(facts(met, sides={Side.LOW: met, Side.HIGH: failed}, as_found=True))
+    assert deed.do == "turn screws" and "high side" in deed.why

@@ -1,0 +1,175 @@
+"""What is advised at the screws: from turns whose truth is known to words that a hand can follow."""
+
+from __future__ import annotations
+
+import math
+from dataclasses import replace
+
+import numpy as np
+import pytest
+
+from rf.notch.notch import NotchPlace
+from rf.values.figure import NORMAL_95, Figure, cant_say, inferred, reading
+from rf.values.words import as_json
+from visit.day.cavities import Places, spoken, track, way
+from visit.day.nudges import NudgeRow, Told
+from visit.day.tuning import Advice, Deed, Tuning, advise, cavity_lines, spread_words
+
+REJECT_HZ = 150.6e6
+UNKNOWN = cant_say("Hz", "under the noise")
+Q = 3300.0
+
+
+def about(value: float, half: float = 2e3, unit: str = "Hz") -> Figure:
+    return inferred(value, value - half, value + half, unit)
+
+
+def turned(
+    cavity: int | None, was_hz: float, by_hz: float, turns: float | None = 0.25, way: str = "clockwise", *,
+    seen: bool = True, misfit: float = 1.0, mean: tuple[float, float] | None = None,
+) -> NudgeRow:  # fmt: skip
+    """A row of the ledger: `was_hz` off the channel, moved `by_hz`."""
+    figures = {
+        "before": as_json(about(REJECT_HZ + was_hz) if seen else UNKNOWN),
+        "after": as_json(about(REJECT_HZ + was_hz + by_hz) if seen else UNKNOWN),
+        "moved": as_json(about(by_hz) if seen else UNKNOWN),
+        "misfit": misfit,
+    }
+    if mean is not None:
+        figures |= {"mean_before": as_json(about(mean[0], 1e3)), "mean_after": as_json(about(mean[1], 1e3))}
+    return NudgeRow(0.0, "L", Told(cavity, "rod", way, turns), 1, 2, figures)
+
+
+def skirts(rejection_db: float, centred_db: float = 95.0, half_db: float = 1.0) -> NotchPlace:
+    nothing = cant_say("dB", "")
+    return NotchPlace(
+        about(REJECT_HZ), nothing, about(Q, 100.0, ""), (about(rejection_db, half_db, "dB"),), (), False, 40e3, 30e3,
+        (), True, 0.0, 0.0, 1.0, None, "", None, (about(centred_db, half_db, "dB"),),
+    )  # fmt: skip
+
+
+def at(places: Places, rejection_db: float, **changes: object) -> Tuning:
+    now = Tuning(
+        90.0, REJECT_HZ, cant_say("dB", ""), skirts(rejection_db), about(0.0, 1e3), places, 3, 8
+    )  # fmt: skip
+    return replace(now, **changes)  # type: ignore[arg-type]
+
+
+def off(places: Places) -> list[float]:
+    return [round(one.place.value / 1e3, 1) if one.place.known else math.nan for one in places.cavities]
+
+
+def test_a_mean_on_the_channel_is_no_reason_to_stop() -> None:
+    """+60, -110 and +35 kHz: 27 dB are missing though the mean is right."""
+    now = at(track([], REJECT_HZ, 3, about(-5e3, 1e3)), 67.3)
+    advice = advise(now)
+    assert advice.deed is Deed.TRIAL and advice.do.startswith("cavity 1, rod: 0.12 turn clockwise")
+    assert "stop" not in advice.do + advice.why
+    assert spread_words(now).startswith("the mean is right, the spread is not: it costs about 28 of 28 dB")
+
+
+def test_each_turn_tells_its_own_cavity_and_the_last_follows_from_the_mean() -> None:
+    rows = [turned(1, 60e3, 12e3), turned(2, -110e3, 10e3)]
+    places = track(rows, REJECT_HZ, 3, about((72e3 - 100e3 + 35e3) / 3.0, 500.0))
+    assert off(places)[:2] == pytest.approx([72.0, -100.0], abs=0.5)
+    assert off(places)[2] == pytest.approx(35.0, abs=3.0)
+    assert not places.cavities[2].turned
+    now = at(places, 67.3)
+    advice = advise(now)
+    # The farthest first: 100 kHz at 40 kHz a turn, the way that moved it up.
+    assert advice.deed is Deed.TURN and advice.told == Told(2, "rod", "clockwise", 2.5)
+    assert advice.do == "cavity 2, rod: 2.5 turns clockwise (900 degrees)"
+    assert "-100" in advice.why and "40 kHz" in advice.why and "rejection INFERRED" in advice.expect
+
+
+def test_the_other_way_is_said_in_the_hands_own_words() -> None:
+    rows = [turned(1, 40e3, 20e3, 0.5, "in"), turned(2, 0.0, 5e3), turned(3, 0.0, 5e3)]
+    advice = advise(at(track(rows, REJECT_HZ, 3), 75.0))
+    assert advice.told == Told(1, "rod", "out", 1.5)
+    assert spoken(*way("ccw")) == "anticlockwise" and spoken("to me", -1) == "against to me"
+
+
+def test_a_turn_that_shows_nothing_is_made_larger() -> None:
+    rows = [turned(1, 0.0, 0.0, 0.12, seen=False)]
+    places = track(rows, REJECT_HZ, 3)
+    advice = advise(at(places, 67.0))
+    assert advice.deed is Deed.TRIAL and advice.told is not None and advice.told.cavity == 2  # never turned: first
+    rows = [turned(k, 0.0, 0.0, 0.12, seen=False) for k in (1, 2, 3)]
+    advice = advise(at(track(rows, REJECT_HZ, 3), 67.0))
+    assert advice.told is not None and advice.told.turns == pytest.approx(0.24)
+
+
+def test_the_mean_tells_the_movement_where_the_ratio_does_not() -> None:
+    row = turned(1, 0.0, 0.0, 0.5, seen=False, mean=(10e3, 0.0))
+    one = track([row], REJECT_HZ, 3, about(0.0, 1e3)).cavities[0]
+    assert one.hz_per_turn == pytest.approx(-60e3) and one.forward == "clockwise"
+
+
+def test_two_screws_in_one_turn_are_not_believed() -> None:
+    rows = [turned(1, 60e3, 12e3), turned(2, -110e3, 10e3, misfit=9.0)]
+    places = track(rows, REJECT_HZ, 3)
+    assert "more than one screw" in places.mixed
+    assert not any(one.place.known for one in places.cavities)
+    assert cavity_lines(at(places, 67.0))[0] == places.mixed
+
+
+def test_another_screw_than_was_told_is_noticed() -> None:
+    rows = [turned(1, 60e3, -10e3), turned(1, -110e3, 10e3)]
+    places = track(rows, REJECT_HZ, 3)
+    assert places.mixed == "what moved stood at -110 kHz, cavity 1 at +50: another screw?"
+    assert off(places)[0] == pytest.approx(-100.0, abs=0.5)
+
+
+def test_a_notch_that_moves_with_no_turn_told_makes_all_places_doubtful() -> None:
+    rows = [turned(1, 60e3, -60e3), turned(2, -110e3, 110e3), turned(3, 35e3, -35e3)]
+    assert off(track(rows, REJECT_HZ, 3, about(0.0, 1e3))) == pytest.approx([0.0, 0.0, 0.0], abs=1.0)
+    places = track(rows, REJECT_HZ, 3, about(30e3, 1e3))
+    assert "no turn told" in places.mixed and not any(one.place.known for one in places.cavities)
+
+
+def test_resolved_zeros_find_their_cavity_once_a_turn_told_which() -> None:
+    zeros = [about(REJECT_HZ + hz, 1e3) for hz in (-110e3, 35e3, 72e3)]
+    assert not any(one.place.known for one in track([], REJECT_HZ, 3, None, zeros).cavities)
+    assert len(track([], REJECT_HZ, 3, None, zeros).zeros) == 3
+    rows = [turned(1, 60e3, 12e3), turned(2, -120e3, 10e3)]
+    places = track(rows, REJECT_HZ, 3, None, zeros)
+    assert off(places) == pytest.approx([72.0, -110.0, 35.0], abs=0.8)
+
+
+def test_enough_by_the_skirts_is_proved_and_nearly_enough_is_looked_at_longer() -> None:
+    places = track([], REJECT_HZ, 3)
+    done = advise(at(places, 92.0))
+    assert done.deed is Deed.PROVE and "only a proof shows it" in done.why
+    nearly = advise(at(places, 90.5))
+    assert nearly.deed is Deed.LONGER and nearly.sweeps == 32
+    read = advise(at(places, 92.0, measured=reading(85.0, 84.0, 86.0, "dB")))
+    assert read.deed is not Deed.PROVE  # a reading that misses the goal outweighs the skirts
+
+
+def test_out_of_reach_is_said_with_its_figure() -> None:
+    now = at(track([], REJECT_HZ, 3), 67.0, notch=skirts(67.0, centred_db=84.0))
+    advice = advise(now)
+    assert advice.deed is Deed.OUT_OF_REACH
+    assert advice.why == "all cavities centred would give INFERRED 84.0 ±1.0 dB: goal 90 is out of reach"
+
+
+def test_advice_never_stops_short_of_a_goal_that_can_be_reached() -> None:
+    """Whatever is known, the next deed is one while the skirts say that the goal is missed and in reach."""
+    rng = np.random.default_rng(5)
+    for _ in range(300):
+        rows = []
+        for _ in range(int(rng.integers(0, 6))):
+            was_hz, by_hz = rng.uniform(-150e3, 150e3, 2)
+            rows.append(turned(int(rng.integers(1, 4)), float(was_hz), float(by_hz), seen=bool(rng.random() < 0.7)))
+        now = at(track(rows, REJECT_HZ, 3, about(float(rng.uniform(-50e3, 50e3)))), float(rng.uniform(50.0, 88.0)))
+        advice: Advice = advise(now)
+        assert advice.deed in (Deed.TRIAL, Deed.TURN, Deed.LONGER), advice
+        if advice.told is not None:
+            assert advice.told.turns is not None and advice.told.turns > 0.0 and advice.told.direction
+            one = now.places.cavity(advice.told.cavity or 0)
+            assert one is not None
+            if advice.deed is Deed.TURN:  # it goes to the channel, by what its own turns told
+                assert one.hz_per_turn is not None
+                sign = way(advice.told.direction)[1]
+                assert sign * one.hz_per_turn * one.place.value < 0.0
+                assert NORMAL_95 * one.sd_hz < now.unit_hz

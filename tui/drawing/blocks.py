@@ -1,0 +1,49 @@
+"""Blocks of text that fit a screen by construction: words wrap, whole blocks give way, nothing is cut in the middle.
+
+Owns: wrapping a labelled text to a width, and choosing which blocks stand when not all do. Refuses: to shorten a
+sentence; a block that has no room is left out whole, least important first.
+"""
+
+from __future__ import annotations
+
+import textwrap
+from collections.abc import Sequence
+from dataclasses import dataclass
+
+WIDTH = 79
+"""One column less than the usual terminal: the last one would wrap on some."""
+LABEL = 8
+
+
+@dataclass(frozen=True, slots=True)
+class Block:
+    """Lines that stand together. `weight`: the smallest gives way first; None never does."""
+
+    lines: tuple[str, ...]
+    weight: int | None = None
+
+
+def labelled(label: str, text: str, width: int = WIDTH) -> list[str]:
+    """A word in front and text beside it, wrapped within `width` and indented to the same column."""
+    if not text:
+        return []
+    first = f" {label}".ljust(LABEL)
+    first = first if first.endswith(" ") else f"{first} "
+    return textwrap.wrap(
+        text, width, initial_indent=first, subsequent_indent=" " * len(first), break_on_hyphens=False
+    )  # fmt: skip
+
+
+def stacked(blocks: Sequence[Block], rows: int) -> list[str]:
+    """The lines of those blocks that fit in `rows`, in their order."""
+    kept = list(range(len(blocks)))
+    while sum(len(blocks[k].lines) for k in kept) > rows:
+        lightest = min(
+            (k for k in kept if blocks[k].weight is not None and blocks[k].lines),
+            key=lambda k: (blocks[k].weight or 0, -k),
+            default=None,
+        )
+        if lightest is None:
+            break
+        kept.remove(lightest)
+    return [line for k in kept for line in blocks[k].lines]

@@ -1,0 +1,319 @@
+"""Where each cavity of a side stands, as far as the turned screws tell.
+
+Owns: the places with their intervals, carried from turn to turn; which zero belongs to which screw; what a turn of each
+screw does. Refuses: to give a zero to a screw that was never turned, unless all others are taken.
+
+A turn of one screw moves one zero (study, F12): the sweeps before and after say where it was and how far it went. The
+mean of all is known from the skirts. Both are linear in the places, so they are held as a mean and a covariance (Kalman
+1960) that a turn widens for the one cavity and a sweep narrows.
+"""
+
+from __future__ import annotations
+
+import itertools
+import math
+from collections.abc import Sequence
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+
+from rf.notch.nudge import LARGEST_MISFIT
+from rf.values.figure import NORMAL_95, Figure, cant_say, inferred, shifted
+from visit.day.nudges import NudgeRow
+
+ANYWHERE_HZ = 1e6
+"""Standard deviation of a place before anything is known of it."""
+
+HAND_SHARE = 0.3
+"""A hand turns by what it meant within this share (one standard deviation): rods stick and slip."""
+
+UNSEEN_HZ = 15e3
+"""A turn that the sweeps did not show may have moved its cavity by so much (one standard deviation)."""
+
+MOST_WORTH = 0.6
+"""A place known no better than this share of the notch's own half-width f / 2Q is of no use to turn by."""
+
+FAR_OFF = 4.5
+"""Standard deviations by which a zero may lie off the place of its cavity before it must be another one."""
+
+DOUBTED = 9.0
+"""Chi-square by which one way of giving zeros to cavities must beat the others."""
+
+FEWEST_MOVED = 2.0
+"""A movement tells how much a turn does when it is this many half-widths large."""
+
+MOVED_ALONE = "the notch moved with no turn told: t before and after each; the places are found anew"
+"""Another screw was turned, or the unit warmed up."""
+
+OPPOSITES = {
+    "clockwise": "anticlockwise", "in": "out", "right": "left", "up": "down", "deeper": "shallower",
+}  # fmt: skip
+ALIASES = {"cw": "clockwise", "ccw": "anticlockwise", "counterclockwise": "anticlockwise",
+           "counter-clockwise": "anticlockwise", "anti-clockwise": "anticlockwise"}  # fmt: skip
+
+
+def way(direction: str) -> tuple[str, int]:
+    """A direction as typed: the word that counts as forward, and +1 or -1 for it."""
+    word = ALIASES.get(direction.strip().lower(), direction.strip().lower())
+    back = {opposite: forward for forward, opposite in OPPOSITES.items()}
+    return (back[word], -1) if word in back else (word, 1)
+
+
+def spoken(forward: str, sign: int) -> str:
+    """The word for going forward or back."""
+    if sign >= 0:
+        return forward
+    return OPPOSITES.get(forward, f"against {forward}" if forward else "the other way")
+
+
+@dataclass(frozen=True, slots=True)
+class CavityState:
+    """One cavity: `place` in hertz off the channel, `turned` by its own screw, what a whole turn `forward` does in
+    hertz (signed) and how well that is known (relative standard deviation); `unseen_turns` the largest turn that moved
+    nothing that was seen, while no turn did."""
+
+    number: int
+    place: Figure
+    sd_hz: float
+    turned: bool
+    hz_per_turn: float | None = None
+    spread: float = HAND_SHARE
+    forward: str = "clockwise"
+    unseen_turns: float = 0.0
+
+    def resolved(self, unit_hz: float) -> bool:
+        """Whether the place is known well enough to turn by, `unit_hz` being the half-width f / 2Q of one notch."""
+        return self.place.known and NORMAL_95 * self.sd_hz <= MOST_WORTH * unit_hz
+
+
+@dataclass(frozen=True, slots=True)
+class Places:
+    """All cavities of a side; `zeros` in hertz off the channel that the skirts resolve but no screw is known for;
+    `mixed` says of the last turn that it can't have been one screw, or the one that was told."""
+
+    cavities: tuple[CavityState, ...]
+    zeros: tuple[Figure, ...] = ()
+    mixed: str = ""
+
+    def cavity(self, number: int) -> CavityState | None:
+        """The cavity of that number, None when the side has none."""
+        return next((one for one in self.cavities if one.number == number), None)
+
+
+class _Track:
+    """Mean (n,) and covariance (n, n) of the places in hertz off the channel."""
+
+    def __init__(self, count: int) -> None:
+        self.x = np.zeros(count)
+        self.p = np.eye(count) * ANYWHERE_HZ**2
+
+    def see(self, pick: NDArray[np.float64], value: float, sd: float) -> bool:
+        """Take in that `pick` @ places is `value`; False, and nothing taken in, when it contradicts what is known."""
+        spread = self.p @ pick
+        variance = float(pick @ spread) + max(sd, 1.0) ** 2
+        miss = value - float(pick @ self.x)
+        if miss**2 > FAR_OFF**2 * variance:
+            return False
+        gain = spread / variance
+        self.x = self.x + gain * miss
+        self.p = self.p - np.outer(gain, spread)
+        return True
+
+    def move(self, index: int, by_hz: float, sd: float) -> None:
+        """A screw was turned."""
+        self.x[index] += by_hz
+        self.p[index, index] += sd**2
+
+    def forget(self, index: int | None = None) -> None:
+        """Nothing is known of one cavity (None: of any) any more."""
+        for k in range(self.x.size) if index is None else (index,):
+            self.p[k, :] = self.p[:, k] = 0.0
+            self.p[k, k], self.x[k] = ANYWHERE_HZ**2, 0.0
+
+    def sd(self, index: int) -> float:
+        """Standard deviation of a place."""
+        return math.sqrt(max(float(self.p[index, index]), 0.0))
+
+
+@dataclass(frozen=True, slots=True)
+class _Rate:
+    """What a whole turn forward does, in hertz, and how far the turns so far lie apart (relative)."""
+
+    hz: float
+    spread: float
+    forward: str
+
+
+_Rates = dict[int, _Rate]
+
+
+def track(
+    rows: Sequence[NudgeRow],
+    reject_hz: float,
+    cavities: int | None,
+    mean: Figure | None = None,
+    singles: Sequence[Figure] = (),
+) -> Places:
+    """What the turns of one side (`rows`, in their order) tell. `mean` is the present offset of the mean notch in
+    hertz, `singles` the zeros that the skirts resolve now (absolute, rising); `cavities` None: not known how many."""
+    told = [row.told.cavity for row in rows if row.told.cavity]
+    count = max([cavities or 0, *told])
+    state, mixed = _Track(count), ""
+    average = np.full(count, 1.0 / count) if cavities is not None and count == cavities else None
+    turned: set[int] = set()
+    for row in rows:
+        mixed = _turn(state, row, reject_hz, average, _rates(rows[: rows.index(row)], cavities))
+        if row.told.cavity and not mixed:
+            turned.add(row.told.cavity)
+        elif mixed:
+            turned.clear()
+    if average is not None and mean is not None and not _see_mean(state, average, mean):
+        state.forget()
+        turned.clear()
+        mixed = MOVED_ALONE
+    zeros = tuple(shifted(one, -reject_hz) for one in singles)
+    if count and len(zeros) == count == cavities:
+        _give(state, zeros)
+    rates = _rates(rows, cavities)
+    made = tuple(_cavity(state, number, number in turned, rates, rows) for number in range(1, count + 1))
+    placed = sum(one.sd_hz < ANYWHERE_HZ / 10.0 for one in made)
+    return Places(made, zeros if placed < count else (), mixed)
+
+
+def _turn(state: _Track, row: NudgeRow, reject_hz: float, average: NDArray[np.float64] | None, rates: _Rates) -> str:
+    """One row of the ledger; what was wrong with it."""
+    before, after, moved = _seen(row, None if average is None else average.size)
+    number, misfit, fault = row.told.cavity, row.misfit, ""
+    if average is not None and not _see_mean(state, average, row.figure("mean_before")):
+        state.forget()
+        fault = MOVED_ALONE
+    if number is None:
+        state.forget()
+        return "it is not said which screw was turned (e): the places are found anew"
+    index = number - 1
+    if misfit > LARGEST_MISFIT:
+        state.forget()
+        return "more than one screw moved in the last turn: one at a time; the places are found anew"
+    pick = np.zeros(state.x.size)
+    pick[index] = 1.0
+    if before.known and not state.see(pick, before.value - reject_hz, _sd(before)):
+        here = (before.value - reject_hz) / 1e3
+        fault = f"what moved stood at {here:+.0f} kHz, cavity {number} at {state.x[index] / 1e3:+.0f}: another screw?"
+        state.forget()
+        state.see(pick, before.value - reject_hz, _sd(before))
+    rate = rates.get(number)
+    if moved.known:
+        state.move(index, moved.value, _sd(moved))
+        if after.known and not before.known:
+            state.see(pick, after.value - reject_hz, _sd(after))
+    elif rate is not None and row.told.turns:
+        forward, sign = way(row.told.direction)
+        by = rate.hz * row.told.turns * (sign if forward == rate.forward else 0)
+        state.move(index, by, HAND_SHARE * abs(rate.hz * row.told.turns) + UNSEEN_HZ / 3.0)
+    else:
+        state.move(index, 0.0, UNSEEN_HZ)
+    if average is not None and not _see_mean(state, average, row.figure("mean_after")):
+        state.forget(index)
+    return fault
+
+
+def _seen(row: NudgeRow, cavities: int | None) -> tuple[Figure, Figure, Figure]:
+    """Where the zero of the turned screw was, where it is, how far it went: by the ratio of the sweeps, else by the
+    zeros that the skirts resolved, else by the mean of all `cavities`, which tells the movement alone."""
+    moved = row.figure("moved")
+    if moved.known or row.misfit > LARGEST_MISFIT:
+        return row.figure("before"), row.figure("after"), moved
+    pair = _displaced(row.zeros("zeros_before"), row.zeros("zeros_after"))
+    if pair is not None:
+        return *pair, _between(*pair, 1)
+    means = row.figure("mean_before"), row.figure("mean_after")
+    if cavities and means[0].known and means[1].known:
+        by = _between(*means, cavities)
+        if by.low > 0.0 or by.high < 0.0:
+            return row.figure("before"), row.figure("after"), by
+    return row.figure("before"), row.figure("after"), moved
+
+
+def _between(first: Figure, second: Figure, times: int) -> Figure:
+    by, half = times * (second.value - first.value), times * NORMAL_95 * math.hypot(_sd(first), _sd(second))
+    return inferred(by, by - half, by + half, "Hz", limited_by="random")
+
+
+def _displaced(before: Sequence[Figure], after: Sequence[Figure]) -> tuple[Figure, Figure] | None:
+    """The one zero that moved while all others stayed; None when it is not clear which."""
+    if len(before) != len(after) or len(before) < 2:
+        return None
+    costs = []
+    for i, j in itertools.product(range(len(before)), repeat=2):
+        rest = zip((z for k, z in enumerate(before) if k != i), (z for k, z in enumerate(after) if k != j), strict=True)
+        chi2 = sum((b.value - a.value) ** 2 / (_sd(a) ** 2 + _sd(b) ** 2) for a, b in rest)
+        costs.append((chi2, i, j))
+    best = min(costs)
+    if best[0] > DOUBTED * len(before) or any(chi2 < best[0] + DOUBTED for chi2, i, _ in costs if i != best[1]):
+        return None
+    return before[best[1]], after[best[2]]
+
+
+def _see_mean(state: _Track, average: NDArray[np.float64], mean: Figure) -> bool:
+    return not mean.known or state.see(average, mean.value, _sd(mean))
+
+
+def _give(state: _Track, zeros: Sequence[Figure]) -> None:
+    """Give resolved zeros to cavities, those whose cavity is the same in every way that is likely at all."""
+    count = len(zeros)
+    ways: list[tuple[float, tuple[int, ...]]] = []
+    for order in itertools.permutations(range(count)):
+        chi2 = 0.0
+        for k, zero in enumerate(order):
+            variance = float(state.p[k, k]) + _sd(zeros[zero]) ** 2
+            chi2 += (zeros[zero].value - float(state.x[k])) ** 2 / variance + math.log(variance)
+        ways.append((chi2, order))
+    best = min(chi2 for chi2, _ in ways)
+    likely = [order for chi2, order in ways if chi2 < best + DOUBTED]
+    for k in range(count):
+        chosen = {order[k] for order in likely}
+        if len(chosen) == 1:
+            pick = np.zeros(count)
+            pick[k] = 1.0
+            mine = zeros[chosen.pop()]
+            state.see(pick, mine.value, _sd(mine))
+
+
+def _rates(rows: Sequence[NudgeRow], cavities: int | None) -> _Rates:
+    """Hertz per turn of each cavity's screw, from the turns whose movement is clear: the median of the last three,
+    for a rod jumps now and then."""
+    found: dict[int, list[tuple[float, str]]] = {}
+    for row in rows:
+        told, moved = row.told, _seen(row, cavities)[2]
+        if told.cavity is None or not told.turns or not moved.known or row.misfit > LARGEST_MISFIT:
+            continue
+        if abs(moved.value) < FEWEST_MOVED * (moved.high - moved.low) / 2.0:
+            continue
+        forward, sign = way(told.direction)
+        found.setdefault(told.cavity, []).append((sign * moved.value / told.turns, forward))
+    rates = {}
+    for number, several in found.items():
+        forward = several[-1][1]
+        values = np.array([hz for hz, word in several if word == forward][-3:])
+        hz = float(np.median(values))
+        spread = float(np.std(values) / abs(hz)) if len(values) > 1 and hz else 0.0
+        rates[number] = _Rate(hz, max(spread, HAND_SHARE / 2.0), forward)
+    return rates
+
+
+def _cavity(state: _Track, number: int, turned: bool, rates: _Rates, rows: Sequence[NudgeRow]) -> CavityState:
+    sd, rate = state.sd(number - 1), rates.get(number)
+    if sd < ANYWHERE_HZ / 10.0:
+        value = float(state.x[number - 1])
+        place = inferred(value, value - NORMAL_95 * sd, value + NORMAL_95 * sd, "Hz", limited_by="random")
+    else:
+        place = cant_say("Hz", "which zero is its own shows when it is turned a little")
+    if rate is None:
+        unseen = [row.told.turns or 0.0 for row in rows if row.told.cavity == number and not _seen(row, None)[2].known]
+        return CavityState(number, place, sd, turned, unseen_turns=max(unseen, default=0.0))
+    return CavityState(number, place, sd, turned, rate.hz, rate.spread, rate.forward)
+
+
+def _sd(figure: Figure) -> float:
+    return (figure.high - figure.low) / 2.0 / NORMAL_95

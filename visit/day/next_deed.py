@@ -1,0 +1,219 @@
+"""What is known of a visit, what is missing, what to do next: one answer for the live screen, the commands and the
+report.
+
+Owns: the order in which things are worth doing, and the words. Refuses: to measure, and to say "done" while a side was
+not looked at.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from dataclasses import dataclass, field
+
+from protocol.errors import RequestError
+from rf.repeater.hookup_check import State
+from rf.values.verdict import Verdict
+from rf.values.words import text
+from visit.day.planner import plan_proof
+from visit.day.stages import AS_FOUND, AS_LEFT, stages
+from visit.figures.assessment import Assessment, GoalResult, Role
+from visit.figures.replay import Replay
+from visit.figures.run_figures import RunFigures
+from visit.record.visit_file import VisitFile
+from visit.site.hookup import HookUp, Side
+from visit.site.presets import BANDWIDTH_HZ
+from visit.site.site import Site
+
+CALIBRATING_S = 300.0
+"""Short, open, load, thru and proof with a practised hand."""
+USUAL_SWEEP_S = 0.5
+
+
+@dataclass(frozen=True, slots=True)
+class Facts:
+    """`now` what the run in hand shows (None: nothing yet), `left_s` seconds to its planned end (None: it does not run
+    or has no end); `sides` the best evidence of each side that was measured; which stages are frozen; `turned`: a screw
+    was turned since as found; `sweep_s` and `bandwidth_hz` of the newest run."""
+
+    site: Site
+    now: Assessment | None = None
+    left_s: float | None = None
+    sides: Mapping[Side, Assessment] = field(default_factory=dict)
+    as_found: bool = False
+    as_left: bool = False
+    turned: bool = False
+    sweep_s: float = USUAL_SWEEP_S
+    bandwidth_hz: float = BANDWIDTH_HZ
+
+
+@dataclass(frozen=True, slots=True)
+class NextDeed:
+    """`do` in a few words, `key` of the live screen that does it ("" for none), `why`, and how long it takes."""
+
+    do: str
+    why: str
+    key: str = ""
+    seconds: float | None = None
+
+    @property
+    def words(self) -> str:
+        """All of it in one sentence."""
+        more = ", ".join(part for part in (self.key, _clock(self.seconds)) if part)
+        return f"{self.do}{f' ({more})' if more else ''}: {self.why}"
+
+    def data(self) -> dict[str, str | float | None]:
+        """The documented JSON form."""
+        return {"do": self.do, "key": self.key, "why": self.why, "seconds": self.seconds}
+
+
+def _clock(seconds: float | None) -> str:
+    if seconds is None:
+        return ""
+    return f"{seconds:.0f} s" if seconds < 90.0 else f"{seconds / 60.0:.0f} min"
+
+
+REPORT = NextDeed("write the report", "both sides are measured and every goal is met", "g")
+
+
+def next_deed(facts: Facts) -> NextDeed:
+    """The next sensible deed. Pure."""
+    now = facts.now
+    if now is None:
+        return _side(facts, Side.LOW) if not facts.sides else _overall(facts)
+    if now.check.state is State.WRONG:
+        return NextDeed(now.check.cure, now.check.short, "k")
+    if any("uncorrected" in caution for caution in now.cautions):
+        return NextDeed("calibrate", "levels are not re a thru before it", "c", CALIBRATING_S)
+    if now.too_busy:
+        return NextDeed("wait for a quieter minute, or sweep closer (e)", "over a quarter of the sweeps was hit")
+    if now.hookup.survey:
+        return _after_survey(facts, now)
+    side = now.hookup.side
+    if side is not None and not now.hookup.alone:
+        own = _of_side(facts, side, now)
+        if own is not None:
+            return own
+    return _overall(facts)
+
+
+def _after_survey(facts: Facts, now: Assessment) -> NextDeed:
+    """A survey lasts until it is long enough; then the duplexer goes back on."""
+    if now.survey is None or facts.left_s:
+        why = now.cautions[0] if now.cautions else "the leak is told from all of its sweeps"
+        return NextDeed("let the survey run", why, seconds=facts.left_s)
+    if now.cautions:
+        return NextDeed("survey on (n)", now.cautions[0])
+    side = next((side for side in Side if side not in facts.sides), Side.LOW)
+    return NextDeed(f"leads on the duplexer, A>{side.value}", "the survey is complete", "k")
+
+
+def _of_side(facts: Facts, side: Side, now: Assessment) -> NextDeed | None:
+    """What the side on the leads still needs; None when it needs nothing."""
+    best = facts.sides.get(side, now)
+    notch = now.notch if now.notch is not None and now.notch.trusted else best.notch
+    if notch is not None and not notch.trusted and facts.site.kind != "band-pass":
+        if facts.left_s:
+            return NextDeed("let it sweep on", f"no notch yet: {notch.why}", seconds=facts.left_s)
+        if "sweep wider" in notch.why or "only one skirt" in notch.why or "reach over" in notch.why:
+            return NextDeed("sweep wide", notch.why, "w")
+        return NextDeed("average longer", f"no notch yet: {notch.why}", "n")
+    rejection = _goal(best, "rejection")
+    if rejection is None or rejection.verdict is Verdict.PASS:
+        return None
+    reject = best.channel(Role.REJECT)
+    if reject is not None and reject.leakage is None:
+        return NextDeed("survey: both leads on loads", "no pass of the rejection without it", "k")
+    at = notch.rejection_at[0] if notch is not None and notch.trusted and notch.rejection_at else None
+    goal = facts.site.goals.rejection_db
+    missed = rejection.verdict is Verdict.FAIL or (at is not None and at.known and at.high < goal)
+    if missed:
+        return _missed(facts, side, text(at) if at is not None and at.known else text(rejection.figure))
+    if facts.left_s:
+        return NextDeed("let it sweep on", f"rejection {text(rejection.figure)} so far, goal {goal:g}",
+                        seconds=facts.left_s)  # fmt: skip
+    return _proof(facts, best, now)
+
+
+def _missed(facts: Facts, side: Side, said: str) -> NextDeed:
+    """The goal is missed: first as found is kept, then screws are turned."""
+    why = f"rejection of the {side.word} side {said}, goal {facts.site.goals.rejection_db:g}"
+    if facts.as_found:
+        return NextDeed("turn screws", why, "x")
+    other = next((other for other in Side if other not in facts.sides and other is not side), None)
+    if other is not None:
+        return NextDeed(f"sweep A>{other.value} too, before any screw", f"{why}; as found holds both sides", "k")
+    return NextDeed("freeze as found", f"{why}; no screw before it", "g")
+
+
+def _proof(facts: Facts, best: Assessment, now: Assessment) -> NextDeed:
+    """The proof with its length, or why it can't be planned."""
+    for seen in (now, best):
+        try:
+            points = seen.frequency_hz.size
+            plan = plan_proof(facts.site, seen, facts.bandwidth_hz, facts.sweep_s / points)
+        except RequestError:
+            continue
+        return NextDeed("prove the rejection", plan.says, "p", plan.seconds)
+    return NextDeed("sweep wide", "a proof is planned from a wide sweep whose notch is known", "w")
+
+
+def _overall(facts: Facts) -> NextDeed:
+    """Nothing is left to do for the side on the leads: the other one, then the stages, then the report."""
+    for side in Side:
+        if side not in facts.sides:
+            return _side(facts, side)
+    for side, seen in facts.sides.items():
+        rejection = _goal(seen, "rejection")
+        if rejection is not None and rejection.verdict is Verdict.FAIL:
+            return _missed(facts, side, text(rejection.figure))
+        if rejection is not None and rejection.verdict is not Verdict.PASS:
+            why = f"rejection of the {side.word} side {text(rejection.figure)}: not shown yet"
+            return NextDeed(f"leads on A>{side.value}", why, "k")
+    if not facts.as_found:
+        return NextDeed("freeze as found", "both sides are measured", "g")
+    missed = [(side, goal) for side, seen in facts.sides.items() for goal in seen.goals if goal.met is False]
+    if missed:
+        side, goal = missed[0]
+        why = f"{goal.name} of the {side.word} side {text(goal.figure)}, goal {goal.goal_db:g}"
+        return NextDeed("plugs, harness, then pass tuning", why)
+    if facts.turned and not facts.as_left:
+        return NextDeed("freeze as left", "screws were turned since as found", "g")
+    return REPORT
+
+
+def _side(facts: Facts, side: Side) -> NextDeed:
+    return NextDeed(f"leads on A>{side.value}, sweep wide", f"the {side.word} side was not measured yet", "k")
+
+
+def _goal(seen: Assessment, name: str) -> GoalResult | None:
+    return next((goal for goal in seen.goals if goal.name == name), None)
+
+
+def facts_of(
+    visit: VisitFile,
+    figures: RunFigures,
+    now: Assessment | None = None,
+    left_s: float | None = None,
+    sweep_s: float | None = None,
+) -> Facts:
+    """The facts of a visit by its file; `now` is what the run in hand shows. Raises RecordError."""
+    frozen = stages(visit)
+    replay = Replay(visit, figures=figures)
+    sides = {}
+    for side in Side:
+        found = replay.figures(HookUp("A", side.value))
+        if found is not None:
+            sides[side] = found.assessment
+    since = max((stage.at_s for stage in frozen if stage.name == AS_FOUND), default=None)
+    rows = visit.rows("select count(*) from nudge where at_s > ?", (since,)) if since is not None else [(0,)]
+    return Facts(
+        site=figures.site,
+        now=now,
+        left_s=left_s,
+        sides=sides,
+        as_found=since is not None,
+        as_left=any(stage.name == AS_LEFT for stage in frozen),
+        turned=bool(rows[0][0]),
+        sweep_s=sweep_s or USUAL_SWEEP_S,
+        bandwidth_hz=figures.runs[-1].settings.bandwidth_hz if figures.runs else BANDWIDTH_HZ,
+    )

@@ -1,0 +1,256 @@
+"""What to do next at the screws of one side: which one, which way, how far, and what it should bring.
+
+Owns: the deed and its words, from figures that others made. Refuses: "stop" while the goal is missed and can be
+reached, a turn for a cavity whose place is not known, and any promise: all that is expected is INFERRED.
+"""
+
+from __future__ import annotations
+
+import enum
+import math
+from dataclasses import dataclass
+
+from rf.notch.notch import NotchPlace
+from rf.values.figure import NORMAL_95, Figure, Kind, cant_say, inferred
+from rf.values.words import text
+from visit.day.cavities import HAND_SHARE, MOST_WORTH, CavityState, Places, spoken
+from visit.day.nudges import USUAL_Q, Told
+
+FIRST_TRIAL = 0.125
+"""Turns of a screw of which nothing is known: an eighth moves a notch by more than the noise and by less than a
+channel."""
+TRIAL_HZ = 25e3
+"""What a trial turn should move, once other screws of the unit tell what a turn does,"""
+LARGEST_TRIAL = 1.0
+"""and the most that is tried while nothing is seen to move, in turns."""
+LEAST_TURN = 0.01
+WORTH_DB = 0.3
+"""A turn that is expected to bring less is not worth a hand on the screw."""
+ENOUGH = 32
+"""Sweeps of a look with which a turn of a whole turn must be seen on any screw that does anything."""
+LONGEST_LOOK = 128
+"""Sweeps of a look beyond which it is the proof that has to decide."""
+LONGER = 4
+"""Sweeps are raised so many times at once: the noise halves."""
+
+
+class Deed(enum.Enum):
+    """What is to be done at the screws."""
+
+    WAIT = "wait"
+    TRIAL = "trial"
+    TURN = "turn"
+    LONGER = "longer"
+    PROVE = "prove"
+    OUT_OF_REACH = "out of reach"
+
+
+@dataclass(frozen=True, slots=True)
+class Tuning:
+    """Figures of the present look. `measured`: rejection at the channel; `sweeps` of a look; `rejection` and `centred`
+    in dB (INFERRED, now and with all cavities on the channel)."""
+
+    goal_db: float
+    reject_hz: float
+    measured: Figure
+    notch: NotchPlace | None
+    offset: Figure
+    places: Places
+    cavities: int | None
+    sweeps: int
+
+    @property
+    def rejection(self) -> Figure:
+        """By the skirts, now."""
+        fitted = self.notch is not None and self.notch.trusted and self.notch.rejection_at
+        return self.notch.rejection_at[0] if self.notch is not None and fitted else cant_say("dB", "no fit")
+
+    @property
+    def centred(self) -> Figure:
+        """By the skirts, with every cavity on the channel."""
+        fitted = self.notch is not None and self.notch.trusted and self.notch.centred_at
+        return self.notch.centred_at[0] if self.notch is not None and fitted else cant_say("dB", "no fit")
+
+    @property
+    def unit_hz(self) -> float:
+        """Half-width f / 2Q of one cavity's notch: so far off it has lost 3 dB of its own."""
+        known = self.notch is not None and self.notch.unloaded_q.known
+        q = self.notch.unloaded_q.value if self.notch is not None and known else USUAL_Q
+        return self.reject_hz / 2.0 / q
+
+    def lost_db(self, off_hz: float) -> float:
+        """What one cavity that far off takes from the rejection."""
+        return 10.0 * math.log10(1.0 + (off_hz / self.unit_hz) ** 2)
+
+
+@dataclass(frozen=True, slots=True)
+class Advice:
+    """The next deed: `do` is what the hand does, `why` its reason, `expect` what should be seen afterwards. `told` is
+    the turn as it will be entered when it is made as advised, `sweeps` the length of look that is asked for."""
+
+    deed: Deed
+    do: str
+    why: str
+    expect: str = ""
+    told: Told | None = None
+    sweeps: int | None = None
+
+
+def advise(now: Tuning) -> Advice:
+    """The next deed. Pure."""
+    at, goal = now.rejection, now.goal_db
+    read = now.measured
+    missed = read.kind is Kind.READING and read.high < goal
+    if read.may_support_pass and read.low >= goal:
+        return Advice(Deed.PROVE, "lock the nuts one by one (o), then prove it (q, p)", f"{text(read)}: goal {goal:g}")
+    if at.known and at.low >= goal and not missed:
+        why = f"by the skirts {text(at)}: goal {goal:g}, and only a proof shows it"
+        return Advice(Deed.PROVE, "lock the nuts one by one (o), then prove it (q, p)", why)
+    if now.centred.known and now.centred.high < goal:
+        return _out_of_reach(now)
+    return _turning(now) or _waiting(now)
+
+
+def _out_of_reach(now: Tuning) -> Advice:
+    why = f"all cavities centred would give {text(now.centred)}: goal {now.goal_db:g} is out of reach"
+    turn = _turning(now)
+    if turn is not None and turn.deed is Deed.TURN:
+        return Advice(Deed.OUT_OF_REACH, f"not the screws alone; the best they give: {turn.do}", why, turn.expect,
+                      turn.told)  # fmt: skip
+    return Advice(Deed.OUT_OF_REACH, "look at cables, loads and cavities: no screw brings the goal", why)
+
+
+def _waiting(now: Tuning) -> Advice:
+    if not (now.rejection.known or now.measured.known):
+        return Advice(Deed.WAIT, "wait for the figures of this look", now.offset.why or "no figure yet")
+    if now.sweeps < LONGEST_LOOK:
+        return _longer(now, f"by the skirts {text(now.rejection)}, goal {now.goal_db:g}: not decided")
+    if now.rejection.known and now.rejection.high >= now.goal_db:
+        why = f"by the skirts {text(now.rejection)}, goal {now.goal_db:g}: no turn is known to bring more"
+        return Advice(Deed.PROVE, "lock the nuts one by one (o), then prove it (q, p): the proof decides", why)
+    why = f"{text(now.rejection)} of {now.goal_db:g} dB, yet no cavity is known to stand off"
+    return Advice(Deed.WAIT, "sweep wide with the live screen (q, w): is the hook-up whole?", why)
+
+
+def _longer(now: Tuning, why: str) -> Advice:
+    sweeps = min(now.sweeps * LONGER, LONGEST_LOOK)
+    return Advice(Deed.LONGER, f"average longer: + until {sweeps} sweeps a look, then wait for it", why,
+                  "intervals narrower by half", sweeps=sweeps)  # fmt: skip
+
+
+def _turning(now: Tuning) -> Advice | None:
+    """The turn that brings most, or the trial turn that tells most; None when no turn is known to help."""
+    if now.rejection.known and now.rejection.value >= now.goal_db and now.sweeps < LONGEST_LOOK:
+        return None  # it may be enough already: look closer before another screw is touched
+    cavities = now.places.cavities or (CavityState(1, cant_say("Hz", ""), math.inf, turned=False),)
+    best: tuple[float, CavityState] | None = None
+    for one in cavities:
+        if one.resolved(now.unit_hz) and one.hz_per_turn:
+            gain = now.lost_db(one.place.value) - now.lost_db(math.hypot(HAND_SHARE * one.place.value, one.sd_hz))
+            if gain > WORTH_DB and (best is None or gain > best[0]):
+                best = gain, one
+    # A cavity that stands far off hides nothing of the others: those not yet known are found first only when what is
+    # known can't bring the goal.
+    unknown = [one for one in cavities if not (one.turned and one.resolved(now.unit_hz) and one.hz_per_turn)]
+    if best is not None and (not unknown or best[0] > now.lost_db(now.unit_hz)):
+        return _turn(now, best[1], best[0])
+    if unknown:
+        return _trial(now, min(unknown, key=lambda one: (one.turned, one.number)))
+    return None
+
+
+def _turns(value: float) -> str:
+    return f"{value:.2f}".rstrip("0").rstrip(".") + (" turn" if value <= 1.0 else " turns")
+
+
+def _named(one: CavityState, turns: float, direction: str) -> tuple[str, Told]:
+    degrees = f"{round(72 * turns) * 5} degrees"  # nobody turns a screw to a degree
+    told = Told(one.number, "rod", direction, round(turns, 2))
+    return f"cavity {one.number}, rod: {_turns(turns)} {direction} ({degrees})", told
+
+
+def _turn(now: Tuning, one: CavityState, gain_db: float) -> Advice:
+    need, rate = -one.place.value, one.hz_per_turn
+    assert rate is not None  # else it was not chosen
+    turns = max(round(abs(need / rate), 2), LEAST_TURN)
+    do, told = _named(one, turns, spoken(one.forward, 1 if need * rate > 0 else -1))
+    why = f"it stands {text(one.place, signed=True)} off; a turn does about {abs(rate) / 1e3:.3g} kHz"
+    return Advice(Deed.TURN, do, why, _expected(now, one, gain_db), told)
+
+
+def _expected(now: Tuning, one: CavityState, gain_db: float) -> str:
+    left = NORMAL_95 * math.hypot(HAND_SHARE * one.place.value, one.sd_hz)
+    place = inferred(0.0, -left, left, "Hz")
+    words = f"cavity {one.number} at {text(place)}"
+    at = now.rejection
+    if at.known:
+        value = at.value + gain_db
+        top = max(at.high + now.lost_db(one.place.value), value)
+        words += f"; rejection {text(inferred(value, min(at.low, value), top, 'dB'))}"
+    return words
+
+
+def _trial(now: Tuning, one: CavityState) -> Advice:
+    """A small turn that shows which zero is this screw's and what a turn does."""
+    known = [abs(other.hz_per_turn) for other in now.places.cavities if other.hz_per_turn]
+    rate = abs(one.hz_per_turn) if one.hz_per_turn else (sorted(known)[len(known) // 2] if known else None)
+    turns = FIRST_TRIAL if rate is None else TRIAL_HZ / rate
+    turns = max(turns, 2.0 * one.unseen_turns) if one.unseen_turns else turns
+    turns = max(round(min(turns, LARGEST_TRIAL), 2), LEAST_TURN)
+    if one.unseen_turns and 2.0 * one.unseen_turns > LARGEST_TRIAL and now.sweeps < ENOUGH:
+        return _longer(now, f"cavity {one.number}: {_turns(one.unseen_turns)} moved nothing that is seen")
+    direction = one.forward
+    if one.hz_per_turn and one.place.known:
+        direction = spoken(one.forward, 1 if -one.place.value * one.hz_per_turn > 0 else -1)
+    do, told = _named(one, turns, direction)
+    if not one.turned:
+        why = "a small trial turn: which zero is its own, and how far a turn goes, is not known"
+    elif one.unseen_turns >= LARGEST_TRIAL:
+        why = f"{_turns(one.unseen_turns)} of it moved nothing that is seen: is it this side's screw, and free?"
+    elif not one.hz_per_turn:
+        why = "the last turn did not tell how far a turn goes: one more"
+    else:
+        why = f"its place is not resolved ({text(one.place, signed=True)}): this turn tells it"
+    return Advice(Deed.TRIAL, do, why, "its place, and which way it went", told)
+
+
+def spread_words(now: Tuning) -> str:
+    """Whether it is the mean or the spread of the cavities that costs, in one line; "" when nothing is known."""
+    if not (now.centred.known and now.rejection.known and now.offset.known):
+        return ""
+    count = now.cavities or max(len(now.places.cavities), 1)
+    costs = max(now.centred.value - now.rejection.value, 0.0)
+    mean = min(count * now.lost_db(now.offset.value), costs)
+    if costs < 1.0:
+        return f"cavities stand together on the channel; centred {text(now.centred)}"
+    if costs - mean > mean:
+        right = abs(now.offset.value) < now.unit_hz / 2.0
+        said = "the mean is right, the spread is not" if right else "mostly the spread"
+        return f"{said}: it costs about {costs - mean:.0f} of {costs:.0f} dB; centred {text(now.centred)}"
+    return f"the mean is off: it costs about {mean:.0f} of {costs:.0f} dB; centred {text(now.centred)}"
+
+
+def cavity_lines(now: Tuning) -> list[str]:
+    """Each cavity with its place, interval and whether that is enough to turn by; zeros without a screw after them."""
+    lines = [now.places.mixed] if now.places.mixed else []
+    for one in now.places.cavities:
+        if not one.place.known:
+            said = "not known: shows by its first turn"
+        else:
+            said = text(one.place, signed=True)
+            if not one.resolved(now.unit_hz):
+                said += f", not resolved: by a turn, or {_needed(now, one)} sweeps a look"
+        lines.append(f"{one.number}  {said}")
+    if now.places.zeros:
+        zeros = " ".join(f"{zero.value / 1e3:+.0f}" for zero in now.places.zeros)
+        lines.append(f"zeros resolved at INFERRED {zeros} kHz; whose they are shows by turning")
+    elif any(not one.place.known for one in now.places.cavities) and now.notch is not None and now.notch.trusted:
+        limit = now.notch.singles_limit_hz
+        if math.isfinite(limit):
+            lines.append(f"zeros nearer than {limit / 1e3:.0f} kHz are not told apart by this look")
+    return lines
+
+
+def _needed(now: Tuning, one: CavityState) -> int:
+    half, wanted = NORMAL_95 * one.sd_hz, MOST_WORTH * now.unit_hz
+    return math.ceil(now.sweeps * min((half / wanted) ** 2, 100.0))
