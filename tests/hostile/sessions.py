@@ -7,6 +7,7 @@ from __future__ import annotations
 
 import asyncio
 import contextlib
+import selectors
 import tempfile
 import time
 from pathlib import Path
@@ -85,6 +86,22 @@ class Device:
         """Nothing is open."""
 
 
+class Jumping(selectors.SelectSelector):
+    """Where a loop would wait, the device's clock jumps."""
+
+    def __init__(self, device: Device) -> None:
+        super().__init__()
+        self._device = device
+
+    def select(self, timeout: float | None = None) -> list[tuple[selectors.SelectorKey, int]]:
+        """What is ready now."""
+        ready = super().select(0)
+        if not ready:
+            assert timeout is not None, "it waits for ever"
+            self._device.now_s += timeout
+        return ready
+
+
 def learning(data: bytes) -> None:
     """A whole learning session; it ends, learned or not, in one line."""
     device = Device(data)
@@ -99,7 +116,7 @@ def learning(data: bytes) -> None:
         with contextlib.ExitStack() as stack:
             stack.enter_context(mock.patch("protocol.wire.link.SerialLink.open", opened))
             stack.enter_context(mock.patch("asyncio.sleep", slept))
-            loop = asyncio.new_event_loop()
+            loop = asyncio.SelectorEventLoop(Jumping(device))
             try:
                 with mock.patch.object(time, "monotonic", device.clock):
                     loop.run_until_complete(learn(device.name, Nobody()))
