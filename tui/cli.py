@@ -47,6 +47,9 @@ def build_parser() -> argparse.ArgumentParser:
     demo = commands.add_parser("demo", help="live screen on a simulated analyzer and duplexer")
     demo.add_argument("--unit", default="U6", help="simulated duplexer: U6, V6 or V4 (default U6)")
     demo.add_argument("--speed", type=float, default=1.0, help="1: real time; 0: as fast as the machine can")
+    demo.add_argument(
+        "--case", default="", metavar="NAME", help="what is wrong: detuned, pair, cable, leads, busy, load"
+    )
     demo.add_argument("--raw", action="store_true", help="an analyzer that does not correct itself, to calibrate")
     _measuring(demo, sweeps=100)
     _screen(demo)

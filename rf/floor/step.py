@@ -22,6 +22,9 @@ BEFORE = 8
 """Sweeps before the step that tell what was: no more, so that drift stays small among them."""
 FEWEST_BEFORE = 3
 AFTER = 3
+FIRST_LOOK = AFTER - 1 + FEWEST_BEFORE
+MEMORY = BEFORE + AFTER + BEFORE
+"""So many sweeps make the whole state of a watch: those held, and those held when the noise was weighed last."""
 THREE_SIGMAS, TWO_SIGMAS = 4.5, 7.0
 """How far each correlation must stand out where three sweeps after the step agree, and where two do."""
 CLIP = 16.0
@@ -37,30 +40,60 @@ GAIN_SIGMAS = 8.0
 
 
 class StepWatch:
-    """Watches the S21 of one run, sweep by sweep; `power` tells the noise of one sweep at each point (K,)."""
+    """Watches one parameter of a run, sweep by sweep."""
 
     def __init__(self) -> None:
         self._held: deque[NDArray[np.complex128]] = deque(maxlen=BEFORE + AFTER)
+        self._weight: NDArray[np.float64] | None = None
+        self._weighed = 0
 
     def add(self, sweep: NDArray[np.complex128]) -> int:
         """Take in one sweep (K,). How many of the last sweeps, this one included, came after a step; 0: none did."""
         self._held.append(sweep)
         if sweep.size < FEWEST_POINTS:
             return 0
+        if not self._suspect():
+            return 0
         for after, sigmas in ((AFTER, THREE_SIGMAS), (AFTER - 1, TWO_SIGMAS)):
             if len(self._held) >= after + FEWEST_BEFORE and self._stepped(after, sigmas):
                 return after
         return 0
 
-    def hold(self, sweep: NDArray[np.complex128]) -> None:
-        """Take in one sweep (K,) of which it is known that no step came before it."""
+    def hold(self, sweep: NDArray[np.complex128], number: int) -> None:
+        """Take in the number-th sweep (K,) of a run of which it is known that no step came before it. After the last
+        `MEMORY` sweeps the watch is the one that took in all of them."""
         self._held.append(sweep)
+        if sweep.size >= FEWEST_POINTS and number >= FIRST_LOOK:
+            if (number - FIRST_LOOK) % BEFORE == 0:
+                self._weigh()
+            self._weighed += 1
+
+    def _suspect(self) -> bool:
+        """A first look that costs little: less one sweep before them, the last two have half of their power in common
+        as long as nothing happened."""
+        held = self._held
+        if len(held) < FIRST_LOOK:
+            return False
+        if self._weight is None or self._weighed >= BEFORE:
+            self._weigh()
+        assert self._weight is not None
+        self._weighed += 1
+        one, other = ((held[-n] - held[-AFTER - 1]) * self._weight for n in (1, 2))
+        one, other = (x / np.maximum(np.abs(x) / np.sqrt(2.0 * CLIP), 1.0) for x in (one, other))
+        energy = float(np.vdot(one, one).real + np.vdot(other, other).real) / 2.0
+        return bool(np.vdot(one, other).real > (0.5 + 0.7 / np.sqrt(2.0 * one.size)) * energy)
+
+    def _weigh(self) -> None:
+        middle = self._held[len(self._held) // 2]
+        power = _noise(np.array(self._held)) + (LEAST_CHANGE * np.abs(middle)) ** 2
+        self._weight, self._weighed = 1.0 / np.sqrt(power), 0
 
     def since(self, count: int) -> list[NDArray[np.complex128]]:
         """The last sweeps; the watch begins with them."""
         last = list(self._held)[-count:]
         self._held.clear()
         self._held.extend(last)
+        self._weight = None
         return last
 
     def _stepped(self, after: int, sigmas: float) -> bool:

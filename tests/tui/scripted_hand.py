@@ -18,7 +18,7 @@ from tests.tui.terminal import Terminal
 SITES = Path(__file__).parents[2] / "fixtures/sites"
 TURN = re.compile(r"cavity (\d), rod: ([\d.]+) turns? (\w+)")
 HAND_ERROR = 0.2
-PATIENCE_S = 30.0
+PATIENCE_S = 90.0
 TO_THE_SCREWS = (
     ("g", "DAY"),
     ("11", "STEP 11"),
@@ -27,7 +27,8 @@ TO_THE_SCREWS = (
     ("0\r", "(W): 0"),
     ("d", "1 of 40"),
     ("26", "STEP 26"),
-    ("\r", "frozen"),
+    ("\r", "freeze this for good"),
+    ("\r", "is frozen"),
     ("x", "TUNE"),
 )
 """Keys, and what then stands on the screen."""
@@ -105,10 +106,14 @@ class TuningHand:
         while self.turns < most_turns:
             text = terminal.wait_for(self._advised, PATIENCE_S)
             do, why = block(text, "DO"), block(text, "WHY")
-            self.sweeps += int(self._planned(text))
+            self.sweeps += int(self._planned(text)) if " looking" in text else 0
             self.said.append(f"{do} | {why} | {block(text, 'SKIRTS')}")
             if "prove it" in do or "out of reach" in why:
                 return f"{do} | {why}"
+            if "y if it hangs" in do:
+                self._press(terminal, "y")
+                terminal.wait_for(lambda text: "y if it hangs" not in text, PATIENCE_S)
+                continue
             longer = re.search(r"until (\d+) sweeps a look", do)
             turn = TURN.search(do)
             if longer:
@@ -123,6 +128,8 @@ class TuningHand:
     def _advised(text: str) -> bool:
         """Whether there is something to do now."""
         do = block(text, "DO")
+        if "y if it hangs" in do:
+            return True
         return " looking" in text.splitlines()[0] and bool(do) and not do.startswith("wait for")
 
     def _average_longer(self, terminal: Terminal, sweeps: int) -> None:

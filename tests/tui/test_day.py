@@ -4,6 +4,8 @@ intervals."""
 from __future__ import annotations
 
 import re
+from collections.abc import Iterator
+from contextlib import contextmanager
 from pathlib import Path
 
 import numpy as np
@@ -18,13 +20,14 @@ from tui.screens.calibration_screen import CalibrationScreen
 from tui.screens.day_screen import DayScreen
 from tui.screens.live_screen import LiveScreen
 from tui.screens.tune_screen import TuneScreen, told_from
-from visit.day.day import FREEZE_STEP, LOCK_STEP, STEPS, Day
+from visit.day.day import FREEZE_STEP, LOCK_STEP, REBUILT_STEP, STEPS, Day
 from visit.day.nudges import Told, ledger
 from visit.day.stages import differences
 from visit.record.visit_file import VisitFile
 from visit.report.report import build_report
 from visit.report.report_text import report_text
 from visit.run.conductor import Phase
+from visit.site.site import load_site
 
 pytestmark = pytest.mark.usefixtures("no_signals")
 __all__ = ["no_signals"]
@@ -71,6 +74,17 @@ class Visitor(Hand):
                 await self.pilot.pause()
             assert "! " not in self.day(), self.day()
             await self.press("q")
+
+
+@contextmanager
+def visit_of(folder: Path) -> Iterator[Day]:
+    """The day of a new visit, without an analyzer."""
+    site = Path(__file__).parents[2] / "fixtures/sites/demo-150.toml"
+    visit = VisitFile.create(folder / "day.visit", load_site(site), str(site), 1.7e9)
+    try:
+        yield Day(visit)
+    finally:
+        visit.close()
 
 
 async def complete(hand: Visitor, bench: object) -> None:
@@ -148,7 +162,18 @@ async def test_the_whole_day(tmp_path: Path) -> None:
             await pilot.pause()
             assert f"first step {FREEZE_STEP}" in " ".join(hand.day().split())
             await hand.press("q")
+            # Freezing is for good: it shows what it would freeze, and asks.
             await hand.step(FREEZE_STEP)
+            await hand.press("d")
+            await pilot.pause()
+            assert "nothing is frozen yet" in hand.day()
+            await hand.press("enter")
+            await hand.until(lambda: "freeze this for good" in hand.day())
+            assert "FREEZES A>L: " in hand.day() and "A>H: " in hand.day()
+            await hand.press("escape")
+            assert "nothing was frozen" in hand.day() and not bench.station.visit.day().frozen()
+            await hand.press("enter")
+            await hand.until(lambda: "freeze this for good" in hand.day())
             await hand.press("enter")
             await hand.at(LiveScreen)
             assert bench.station.visit.day().frozen()
@@ -195,6 +220,8 @@ async def test_the_whole_day(tmp_path: Path) -> None:
             await hand.mark(36, 38)
             await hand.step(39)
             await hand.press("enter")
+            await hand.until(lambda: "freeze this for good" in hand.day())
+            await hand.press("enter")
             await hand.at(LiveScreen)
             await hand.mark(39, 40)
             await hand.press("q")
@@ -230,6 +257,89 @@ def holds(text: str, truth: float) -> bool:
     if ".." in text:
         return numbers[1] <= truth <= numbers[2]
     return abs(truth - numbers[0]) <= numbers[1] + 0.01
+
+
+def test_a_gate_holds_and_names_what_must_come_first(tmp_path: Path) -> None:
+    with visit_of(tmp_path) as day:
+        full_power = next(step.number for step in STEPS if step.title == "full power")
+        feeder = next(step.number for step in STEPS if step.screen == "antenna")
+        with pytest.raises(RequestError, match="first step 11: out of service"):
+            day.check(16)
+        with pytest.raises(RequestError, match="step 11: out of service is never left out"):
+            day.skip(LOCK_STEP, "no time")
+        day.enter(LOCK_STEP, "who holds the key", "me")
+        day.enter(LOCK_STEP, "power seen after locking", "0")
+        day.done(LOCK_STEP)
+        day.check(16)
+        with pytest.raises(RequestError, match=f"first step {REBUILT_STEP}: rebuild with the original jumpers"):
+            day.done(full_power)
+        with pytest.raises(RequestError, match=r"first write down the incoming power"):
+            day.check(feeder)
+        day.enter(feeder, "incoming power", "7")
+        with pytest.raises(RequestError, match="7 dBm come down the feeder"):
+            day.check(feeder)
+        day.correct(feeder, "incoming power", "-38")
+        day.check(feeder)
+        with pytest.raises(RequestError, match="nothing is frozen yet"):
+            day.done(FREEZE_STEP)
+        with pytest.raises(RequestError, match=f"first step {FREEZE_STEP}: freeze as found"):
+            day.check(28)
+        day.done(REBUILT_STEP)
+        day.done(full_power)
+        # The transmitter worked: what was proved dead before it proves nothing now.
+        with pytest.raises(RequestError, match="step 11: out of service, again"):
+            day.check(16)
+        with pytest.raises(RequestError, match="who holds the key; nothing is opened"):
+            day.done(LOCK_STEP)
+
+
+def test_notes_are_corrected_and_taken_back_and_the_log_keeps_it(tmp_path: Path) -> None:
+    with visit_of(tmp_path) as day:
+        day.enter(1, "complaint", "death")
+        day.correct(1, "complaint", "deaf")
+        assert [words for *_, words in day.entries()] == ["deaf"]
+        day.done(1)
+        assert day.take_back(1) == "done" and day.states() == {}
+        assert day.take_back(1) == "complaint: deaf" and day.entries() == []
+        with pytest.raises(RequestError, match="nothing stands there"):
+            day.take_back(1)
+        with pytest.raises(RequestError, match="nothing is written down under"):
+            day.correct(1, "complaint", "x")
+
+
+async def test_digits_time_out_and_notes_are_corrected_by_keys(tmp_path: Path) -> None:
+    clock = [0.0]
+    with table(tmp_path, "demo-150", "V6", watched=True) as bench:
+        app = make_app(bench)
+        async with app.run_test(size=(80, 24)) as pilot:
+            hand = Visitor(pilot)
+            await hand.at(LiveScreen)
+            await hand.press("g")
+            await hand.at(DayScreen)
+            day = app.screen
+            assert isinstance(day, DayScreen)
+            day.clock = lambda: clock[0]
+            await hand.press("3")
+            await pilot.pause()
+            clock[0] += 5.0
+            await hand.press("4")
+            await pilot.pause()
+            assert "STEP 4 " in hand.day()  # not 34
+            await hand.press("1", "7")
+            await pilot.pause()
+            assert "STEP 17" in hand.day() and "verify" in hand.day()
+            clock[0] += 5.0
+            await hand.press("1")
+            await hand.press("f")
+            await hand.type("death")
+            assert "complaint: death" in hand.day()
+            await hand.press("escape")
+            await hand.press("c")
+            await hand.type("deaf")
+            assert "complaint: deaf" in hand.day() and "corrected" in hand.day()
+            await hand.press("u")
+            await pilot.pause()
+            assert "taken back: complaint: deaf" in hand.day() and "complaint: ..." in hand.day()
 
 
 def test_steps_are_the_forty_of_the_day() -> None:

@@ -57,7 +57,7 @@ async def test_all_blocks_stand_inside_the_terminal(state: LiveState, size: tupl
             assert len(rows.texts) == rows.size.height, rows.id
         lines = shown(app)
         assert max(len(line.rstrip()) for line in lines) <= size[0]
-        for word in ("AT LEAST", "NOTCH", "CLIPPED", "PASS", "FLOOR", "SWEEPS", "PATH", "SAFETY", "q quit"):
+        for word in ("AT LEAST", "NOTCH", "CLIPPED", "LOSS", "FLOOR", "SWEEPS", "PATH", "SAFETY", "q quit"):
             assert any(word in line for line in lines), word
         assert len(app.screen.query_one("#plot", Rows).texts) >= 6
     assert station.orders == [first_order(state)]

@@ -176,3 +176,27 @@ def test_a_large_visit_is_named_at_once(
     with printing.Bar("a.visit") as bar:
         bar.tell("run 1", 64, 200)
     assert "run 1, 64 of 200 sweeps" in capsys.readouterr().err
+
+
+def test_what_is_watched_goes_on_as_if_nothing_had_been_passed_over(visit: SimulatedVisit, run: int) -> None:
+    """A step of the device is told behind kept sums by the same sweeps as without them."""
+    sweeps = visit.file.sweeps(run)
+    whole = RunAverage()
+    for count, sweep in enumerate(sweeps, 1):
+        whole.add(sweep)
+        if count == 83:
+            sums = whole.sums()
+    assert sums is not None
+    later = RunAverage()
+    for sweep in sweeps[:83]:
+        later.pass_over(sweep)
+    later.restore(kept_sums.unpacked(kept_sums.packed(sums)))
+    for sweep in sweeps[83:]:
+        later.add(sweep)
+    for mine, other in ((whole._watch, later._watch), (whole._watch_s11, later._watch_s11)):
+        assert all(np.array_equal(a, b) for a, b in zip(mine._held, other._held, strict=True))
+        assert mine._weighed == other._weighed and mine._weight is not None and other._weight is not None
+        assert np.array_equal(mine._weight, other._weight)
+    first, second = whole.sums(), later.sums()
+    assert first is not None and second is not None
+    assert kept_sums.packed(first) == kept_sums.packed(second)

@@ -6,9 +6,10 @@ sentence; a block that has no room is left out whole, least important first.
 
 from __future__ import annotations
 
-import textwrap
 from collections.abc import Sequence
 from dataclasses import dataclass
+
+from tui.drawing.wrapping import wrapped
 
 WIDTH = 79
 """One column less than the usual terminal: the last one would wrap on some."""
@@ -23,15 +24,13 @@ class Block:
     weight: int | None = None
 
 
-def labelled(label: str, text: str, width: int = WIDTH) -> list[str]:
-    """A word in front and text beside it, wrapped within `width` and indented to the same column."""
+def labelled(label: str, text: str, width: int = WIDTH, column: int = LABEL) -> list[str]:
+    """A word in front and text beside it from `column` on, wrapped within `width`; nothing where there is no text."""
     if not text:
         return []
-    first = f" {label}".ljust(LABEL)
+    first = f" {label}".ljust(column)
     first = first if first.endswith(" ") else f"{first} "
-    return textwrap.wrap(
-        text, width, initial_indent=first, subsequent_indent=" " * len(first), break_on_hyphens=False
-    )  # fmt: skip
+    return ["".join(part for part, _ in row) for row in wrapped([(first + text, "")], width, len(first))]
 
 
 def stacked(blocks: Sequence[Block], rows: int) -> list[str]:

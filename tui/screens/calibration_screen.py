@@ -7,7 +7,6 @@ stores all of it.
 from __future__ import annotations
 
 import asyncio
-import textwrap
 from dataclasses import dataclass
 from typing import ClassVar
 
@@ -18,6 +17,8 @@ from textual.screen import Screen
 
 from protocol.errors import RequestError
 from rf.calibration.standard_check import PAD_WITHIN_DB, THRU_WITHIN_DB
+from tui.drawing.blocks import Block, labelled, stacked
+from tui.drawing.cautions import SAFETY_SHORT
 from tui.drawing.plain import Plain
 from tui.screens.bench_words import bench_lines
 from visit.calibration.corrector import SWEEPS
@@ -26,6 +27,7 @@ from visit.run.tool import Tool
 from visit.site.hookup import HookUp
 
 LOOK_S = 0.2
+ROWS = 23
 MOST_ISOLATION = 400
 
 DIRECTIONS = {
@@ -42,7 +44,6 @@ HUNG = {"isolation": "loads", "proof": "thru", "proof load": "load", "proof pad"
 """Which hook-up a step measures, where it is not called like the step."""
 
 FIRST = ("short", "open", "load", "thru", "proof")
-SAFETY = "Transmitter off, locked, proved dead before a connector opens. Nothing here is ever keyed."
 
 
 @dataclass(slots=True)
@@ -95,19 +96,22 @@ class CalibrationScreen(Screen[None]):
     def _draw(self) -> None:
         s = self._order.settings
         calibrator = self._tool.visit.calibrator
-        lines = [
-            f" CALIBRATE  {s.start_hz / 1e6:.4f} to {s.stop_hz / 1e6:.4f} MHz, {s.points} points,"
-            f" {s.bandwidth_hz:g} Hz, {SWEEPS} sweeps each",
-            f" kit: {calibrator.book.kit.name}",
-            "",
-        ]
+        steps: list[str] = []
         for number, entry in enumerate(self._steps):
             mark = ">" if number == self._at else " "
-            lines.append(f" {mark} {number + 1} {entry.name:<11}{entry.state:<5} {entry.said}"[:79])
+            head = f"{mark} {number + 1} {entry.name}"
+            steps += labelled(head, f"{entry.state:<5} {entry.said}".strip(), column=16) or [f" {head}"]
         step = self._step
-        lines += ["", *folded(DIRECTIONS[step.name] if step else self._summary(), 2), ""]
-        lines += [*folded(self._words, 3), "", *folded(f"SAFETY  {SAFETY}", 2), "", f" {self._keys()}"]
-        self.query_one("#text", Plain).show(lines)
+        sweep = f"{s.start_hz / 1e6:.4f} to {s.stop_hz / 1e6:.4f} MHz, {s.points} points, {s.bandwidth_hz:g} Hz"
+        blocks = [
+            Block((f" CALIBRATE  {sweep}",)),
+            Block(tuple(labelled("kit", f"{calibrator.book.kit.name}; {SWEEPS} sweeps each"))),
+            Block(("", *steps)),
+            Block(("", *labelled("DO", DIRECTIONS[step.name] if step else self._summary()))),
+            Block(tuple(labelled("", self._words))),
+            Block(("", f" {SAFETY_SHORT}", f" {self._keys()}")),
+        ]
+        self.query_one("#text", Plain).show(stacked(blocks, ROWS))
 
     def _summary(self) -> str:
         checks = self._tool.visit.calibrator.checks
@@ -257,9 +261,3 @@ class CalibrationScreen(Screen[None]):
         """Back to the live screen; an unfinished calibration changes nothing."""
         self._tool.station.stop_run()
         self.dismiss(None)
-
-
-def folded(text: str, rows: int) -> list[str]:
-    """Text in lines that fit 80 columns, always so many."""
-    lines = [f" {line}" for line in textwrap.wrap(text, 77)]
-    return [*lines, *[""] * rows][:rows]

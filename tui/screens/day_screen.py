@@ -6,6 +6,9 @@ Owns: showing the steps and their keys; any step is three keys away (g, then its
 
 from __future__ import annotations
 
+import asyncio
+import time
+from collections.abc import Callable
 from typing import ClassVar
 
 from textual.app import ComposeResult
@@ -16,12 +19,17 @@ from textual.screen import Screen
 from textual.widgets import Input
 
 from protocol.errors import RequestError
+from tui.drawing.blocks import Block, labelled, stacked
+from tui.drawing.cautions import SAFETY_SHORT
 from tui.drawing.plain import Plain
-from tui.screens.calibration_screen import folded
 from visit.day.day import STEPS, Ask, Step, turning_order
 from visit.run.tool import Tool
 
-ROWS = 24
+ROWS = 23
+DIGITS_S = 1.5
+"""A second digit within this time belongs to the first; later it begins a new number."""
+FREEZES = {"freeze": "as found", "report": "as left"}
+"""What a step freezes, by the word for it."""
 
 
 class DayScreen(Screen[str | None]):
@@ -32,6 +40,8 @@ class DayScreen(Screen[str | None]):
         Binding("d", "done", "done"),
         Binding("s", "skip", "leave out"),
         Binding("f", "fill", "write down"),
+        Binding("c", "fill(True)", "correct"),
+        Binding("u", "undo", "take back"),
         Binding("up", "move(-1)", "up"),
         Binding("down", "move(1)", "down"),
         Binding("escape,q", "leave", "back"),
@@ -48,8 +58,14 @@ class DayScreen(Screen[str | None]):
         self._tool, self._day = tool, tool.visit.day()
         following = self._day.next_three()
         self._at = following[0].number if following else len(STEPS)
-        self._typed = ""
+        self.clock: Callable[[], float] = time.monotonic
+        """What tells how long a digit ago was."""
+        self._typed, self._typed_s = "", 0.0
         self._asking: Ask | None = None
+        self._correcting: list[Ask] = []
+        """What is left to correct; the first is being typed."""
+        self._freezing: list[str] | None = None
+        """What would be frozen, while it is asked."""
         self._skipping = False
         self._words = ""
 
@@ -71,74 +87,114 @@ class DayScreen(Screen[str | None]):
         return STEPS[self._at - 1]
 
     def _draw(self) -> None:
-        states, step = self._day.states(), self._step
+        states = self._day.states()
         done = sum(state == "done" for state, _ in states.values())
-        lines = [
-            f" DAY  {self._tool.site.name}   {done} of {len(STEPS)} done, {len(states) - done} left out",
-            "",
-            *(
-                f" {'NEXT ' if index == 0 else '     '} {one.number:2d}  {one.title}"
-                for index, one in enumerate(self._day.next_three())
-            ),
-            "",
-            f" {'-' * 77}",
-            f" STEP {step.number}  [{step.phase}]  {step.title}",
-            *folded(step.hint, 2),
+        title = f" DAY  {self._tool.site.name}   {done} of {len(STEPS)} done, {len(states) - done} left out"
+        following = [f"{one.number:2d}  {one.title}" for one in self._day.next_three()]
+        steps = [line for head, one in zip(("STEPS", "", ""), following, strict=False) for line in labelled(head, one)]
+        blocks = [
+            Block((title,)),
+            Block(tuple(labelled("NEXT", self._deed())), 4),
+            Block((*steps, ""), 3),
+            Block(tuple(self._step_lines(states))),
+            Block(tuple(labelled("", self._words))),
+            Block((self._foot(), f" {SAFETY_SHORT}")),
         ]
+        self.query_one("#text", Plain).show(stacked(blocks, ROWS - 1 if self._typing else ROWS))
+
+    @property
+    def _typing(self) -> bool:
+        return self._asking is not None or self._skipping
+
+    def _deed(self) -> str:
+        """What the figures ask for next."""
+        deed = self._tool.station.state().deed
+        return "" if deed is None else deed.words
+
+    def _step_lines(self, states: dict[int, tuple[str, str]]) -> list[str]:
+        step = self._step
+        lines = [*labelled(f"STEP {step.number}", f"[{step.phase}]  {step.title}"), *labelled("", step.hint)]
         if step.screen == "tune":
-            lines += [f"   {line}" for line in turning_order(self._tool.site.kind)]
+            lines += [line for words in turning_order(self._tool.site.kind) for line in labelled("", words)]
         state = states.get(step.number)
         if state is not None:
-            lines.append(f"   {state[0]}" + (f": {state[1]}" if state[1] else ""))
+            lines += labelled("", state[0] + (f": {state[1]}" if state[1] else ""))
         written = {name: words for number, name, _, _, words in self._day.entries() if number == step.number}
         for ask in step.asks:
             unit = f" ({ask.unit})" if ask.unit else ""
-            lines.append(f"   {ask.name}{unit}: {written.get(ask.name, '...')}"[:79])
-        lines += ["", *folded(self._words, 2)]
+            lines += labelled("", f"{ask.name}{unit}: {written.get(ask.name, '...')}")
+        for number, line in enumerate(self._freezing or ()):
+            lines += labelled("FREEZES" if number == 0 else "", line)
+        return lines
+
+    def _foot(self) -> str:
+        """What may be typed, or the keys."""
         if self._asking is not None:
-            lines.append(f" {self._asking.name}{f' in {self._asking.unit}' if self._asking.unit else ''}; Enter: write")
-        elif self._skipping:
-            lines.append(" Why is it left out? Enter: leave it out   Esc: no")
-        else:
-            does = {"": "", "freeze": "Enter freeze   ", "report": "Enter report   "}.get(
-                step.screen, "Enter go there   "
-            )
-            fill = "f write down   " if step.asks else ""
-            lines.append(f" {does}{fill}d done   s leave out   1-{len(STEPS)} go to step   q back")
-        self.query_one("#text", Plain).show(line[:79] for line in lines[: ROWS - 1])
+            unit = f" in {self._asking.unit}" if self._asking.unit else ""
+            return f" {self._asking.name}{unit}; Enter: write   Esc: no"
+        if self._skipping:
+            return " Why is it left out? Enter: leave it out   Esc: no"
+        if self._freezing is not None:
+            return " Enter: freeze this for good   Esc: no, measure again first"
+        step = self._step
+        does = "" if not step.screen else "Enter freeze  " if step.screen in FREEZES else "Enter go there  "
+        written = any(number == step.number for number, *_ in self._day.entries())
+        fill = ("f write down  " if step.asks else "") + ("c correct  " if written else "")
+        back = "u take back  " if written or step.number in self._day.states() else ""
+        return f" {does}{fill}d done  s leave out  {back}1-{len(STEPS)} step  q back"
 
     # Keys
 
     def on_key(self, event: Key) -> None:
-        """Digits go to a step: two of them, or one and a pause of another key."""
-        if self._asking is not None or self._skipping or not event.key.isdigit():
+        """Digits go to a step: two of them soon after one another, or one."""
+        if self._typing or not event.key.isdigit():
             return
-        self._typed = (self._typed + event.key)[-2:]
+        now_s = self.clock()
+        self._typed = (self._typed + event.key)[-2:] if now_s - self._typed_s < DIGITS_S else event.key
+        self._typed_s = now_s
         number = int(self._typed)
         if not 1 <= number <= len(STEPS):
             number = int(event.key)
             self._typed = event.key
         if 1 <= number <= len(STEPS):
             self._at = number
-        self._words = ""
+        self._words, self._freezing = "", None
         self._draw()
 
     def action_move(self, by: int) -> None:
         """The step before or after."""
         self._at = min(max(self._at + by, 1), len(STEPS))
-        self._typed = self._words = ""
+        self._typed, self._words, self._freezing = "", "", None
         self._draw()
 
     def action_go(self) -> None:
-        """Carry the step out where the program can."""
-        if self._asking is None and not self._skipping and self._step.screen:
-            try:
-                self._day.check(self._at)
-            except RequestError as error:
-                self._words = f"! {error}"
-                self._draw()
-                return
+        """Carry the step out where the program can; what is frozen for good is shown first."""
+        if self._typing or not self._step.screen:
+            return
+        if self._freezing is not None:
             self.dismiss(self._step.screen)
+            return
+        try:
+            self._day.check(self._at)
+        except RequestError as error:
+            self._words = f"! {error}"
+            self._draw()
+            return
+        if self._step.screen in FREEZES:
+            self._words = "looking at what would be frozen"
+            self.run_worker(self._show_frozen(FREEZES[self._step.screen]), exclusive=True)
+            self._draw()
+        else:
+            self.dismiss(self._step.screen)
+
+    async def _show_frozen(self, name: str) -> None:
+        """What would be frozen now, in words, before it is."""
+        try:
+            self._freezing = await asyncio.to_thread(self._tool.to_freeze, name)
+            self._words = ""
+        except RequestError as error:
+            self._words = f"! {error}"
+        self._draw()
 
     def action_done(self) -> None:
         """Mark it done and go to the next."""
@@ -161,20 +217,43 @@ class DayScreen(Screen[str | None]):
         self._skipping = True
         self._type()
 
-    def action_fill(self) -> None:
-        """Ask for the first thing that is not written down yet."""
+    def action_fill(self, correct: bool = False) -> None:
+        """Ask for the first thing that is not written down yet, or for all that is, to correct it."""
+        if not self._step.asks:
+            self._words = "this step asks for nothing"
+            self._draw()
+            return
+        written = {name for number, name, *_ in self._day.entries() if number == self._at}
+        self._words = ""
+        if correct:
+            self._correcting = [ask for ask in self._step.asks if ask.name in written]
+            self._words = "" if self._correcting else "nothing is written down yet: f"
         self._next_ask()
 
     def _next_ask(self) -> None:
-        written = {name for number, name, _, _, _ in self._day.entries() if number == self._at}
+        written = {name: words for number, name, _, _, words in self._day.entries() if number == self._at}
+        if self._correcting:
+            self._asking = self._correcting[0]
+            self._type(written.get(self._asking.name, ""))
+            return
         self._asking = next((ask for ask in self._step.asks if ask.name not in written), None)
-        if self._asking is None and self._step.asks and not self._words:
-            self._words = "all is written down; later values are added by leaving and coming back"
+        if self._asking is None and not self._words:
+            self._words = "all is written down: c corrects, u takes the last one back"
         self._type() if self._asking is not None else self._draw()
 
-    def _type(self) -> None:
+    def action_undo(self) -> None:
+        """Take back the newest thing that stands at this step."""
+        try:
+            self._words = f"taken back: {self._day.take_back(self._at)}"
+        except RequestError as error:
+            self._words = f"! {error}"
+        self._freezing = None
+        self._draw()
+
+    def _type(self, standing: str = "") -> None:
         field = self.query_one("#line", Input)
-        field.value, field.display = "", True
+        field.value, field.display = standing, True
+        field.cursor_position = len(standing)
         self.set_focus(field)  # at once: what is typed next is for the field, not for the keys
         self._draw()
 
@@ -189,18 +268,30 @@ class DayScreen(Screen[str | None]):
             return
         if asking is None:
             return
+        correcting = bool(self._correcting)
         try:
-            self._day.enter(self._at, asking.name, text)
+            if correcting:
+                self._day.correct(self._at, asking.name, text)
+                self._correcting = self._correcting[1:]
+            else:
+                self._day.enter(self._at, asking.name, text)
         except RequestError as error:
-            self._words = f"! {error}"
-        self._next_ask() if not self._words else self._draw()
+            self._words, self._correcting = f"! {error}", []
+        if self._words or (correcting and not self._correcting):
+            self._words = self._words or "corrected"
+            self._draw()
+        else:
+            self._next_ask()
 
     def action_leave(self) -> None:
         """Back, or out of the line that is typed."""
-        if self._asking is not None or self._skipping:
-            self._asking, self._skipping = None, False
+        if self._typing:
+            self._asking, self._skipping, self._correcting = None, False, []
             self.query_one("#line", Input).display = False
             self.set_focus(None)
+            self._draw()
+        elif self._freezing is not None:
+            self._freezing, self._words = None, "nothing was frozen"
             self._draw()
         else:
             self.dismiss(None)

@@ -6,6 +6,7 @@ gets the answer, or None when the dialog was left.
 
 from __future__ import annotations
 
+import textwrap
 from collections.abc import Sequence
 from typing import ClassVar, Protocol
 
@@ -19,6 +20,7 @@ from textual.widgets.option_list import Option
 from protocol.errors import RequestError
 from protocol.sweep import SweepSettings
 from rf.values.match import SOLID, line_m
+from tui.drawing.cautions import SAFETY_SHORT
 from tui.drawing.plain import Plain
 from visit.run.conductor import RunOrder
 from visit.site.hookup import HookUp
@@ -26,6 +28,7 @@ from visit.site.site import Site
 
 BOX_CSS = """
 {name} {{ align: center middle; background: transparent; }}
+{name} > .safety {{ dock: bottom; width: 1fr; height: 1; background: $surface; }}
 {name} > .box {{
     width: 64; height: auto; max-height: 22; border: ascii $foreground; padding: 0 1; background: $surface;
 }}
@@ -36,6 +39,13 @@ BOX_CSS = """
 """
 
 LEAVE: list[BindingType] = [Binding("escape", "leave", "leave"), Binding("f10", "leave", "leave", show=False)]
+
+MARKS_HELP = (
+    "bar        filled: what is shown; arrow: a bound, the truth lies further; hatched: interval; diamond: goal",
+    "trace      dotted line: the averaged floor; between the hatching no information; L and H: the channels",
+    "LOSS       what the channel that shall pass loses; [pass]: a verdict, the goal is met and shown",
+)
+"""What the signs of the live screen mean."""
 
 WORDS_HELP = (
     "READING    the interval keeps clear of floor and leakage; may prove a goal",
@@ -72,6 +82,7 @@ class SweepDialog(ModalScreen[tuple[SweepSettings, int | None] | None]):
 
     def compose(self) -> ComposeResult:
         """One line a field."""
+        yield Static(f" {SAFETY_SHORT}", classes="safety", markup=False)
         with Vertical(classes="box"):
             yield Static("Sweep. Tab: next field   Enter: start   Esc: leave")
             for name, label, value in self._fields:
@@ -135,6 +146,7 @@ class HookUpDialog(ModalScreen[HookUp | None]):
 
     def compose(self) -> ComposeResult:
         """The choices with what they show, the path, and what to mind before it is changed."""
+        yield Static(f" {SAFETY_SHORT}", classes="safety", markup=False)
         with Vertical(classes="box"):
             yield Static(
                 "Where do the leads hang? Transmitter off, locked, proved dead first.\n"
@@ -200,6 +212,7 @@ class TemperatureDialog(ModalScreen[float | None]):
 
     def compose(self) -> ComposeResult:
         """One number."""
+        yield Static(f" {SAFETY_SHORT}", classes="safety", markup=False)
         with Vertical(classes="box"):
             yield Static("Temperature at the analyzer. Enter: take   Esc: leave")
             with Horizontal():
@@ -226,43 +239,79 @@ class TemperatureDialog(ModalScreen[float | None]):
 
 
 class BenchDialog(ModalScreen[None]):
-    """Demo only: a line of words to the simulated bench."""
+    """Demo only: an invented case, or a line of words to the simulated bench."""
 
     BINDINGS: ClassVar[list[BindingType]] = LEAVE
-    DEFAULT_CSS = BOX_CSS.format(name="BenchDialog")
+    DEFAULT_CSS = BOX_CSS.format(name="BenchDialog") + "BenchDialog > .box { width: 78; }"
 
     def __init__(self, bench: Bench) -> None:
         super().__init__()
         self._bench = bench
 
     def compose(self) -> ComposeResult:
-        """A line to type, and the answer."""
+        """The cases, a line to type, and the answer."""
+        from protocol.simulated.cases import CASES  # noqa: PLC0415 - only the demo has them
+
+        yield Static(f" {SAFETY_SHORT}", classes="safety", markup=False)
         with Vertical(classes="box"):
-            yield Static(
-                "Simulated bench. Enter: do it   Esc: leave\n"
-                "  turn L 1 +30kHz       move the notch of low-side cavity 1\n"
-                "  close H open          take the load off port H\n"
-                "  bursts 0.1 40         another transmitter, 10 % of sweeps, +40 dB\n"
-                "  leakage -85           a leak past the duplexer\n"
-                "  unplug / replug       pull the USB cable"
+            yield Plain(
+                [
+                    "Simulated bench. Type a line, or Tab and choose a case. Esc: leave",
+                    "  turn L 1 +30kHz   a notch of the low side   close H open   no load there",
+                    "  bursts 0.1 40     another transmitter       leakage -85    a leak",
+                    "  unplug, replug    the USB cable",
+                ]
             )
             field = Input(id="line")
             field.cursor_blink = False
             yield field
             yield Plain(id="fault")
+            yield OptionList(*(Option(f"case {name:<9}{case.title}", id=name) for name, case in CASES.items()))
 
     def on_input_submitted(self, event: Input.Submitted) -> None:
         """Tell the bench and show what it answers."""
+        self._say(event.value.strip())
+        event.input.value = ""
+
+    def on_option_list_option_selected(self, event: OptionList.OptionSelected) -> None:
+        """Bring the bench into a case."""
+        self._say(f"case {event.option.id}")
+
+    def _say(self, line: str) -> None:
         try:
-            answer = self._bench.say(event.value.strip())
+            answer = self._bench.say(line)
         except RequestError as error:
             answer = f"! {error}"
         self.query_one("#fault", Plain).show((answer or "done").splitlines())
-        event.input.value = ""
 
     def action_leave(self) -> None:
         """Back to the live screen."""
         self.dismiss(None)
+
+
+class AskDialog(ModalScreen[bool]):
+    """One question before something is thrown over: Enter does it, Esc leaves all as it is."""
+
+    BINDINGS: ClassVar[list[BindingType]] = [*LEAVE, Binding("enter", "do", "do it"), Binding("q", "leave", show=False)]
+    DEFAULT_CSS = BOX_CSS.format(name="AskDialog") + "AskDialog > .box { width: 78; }"
+
+    def __init__(self, lines: Sequence[str], does: str) -> None:
+        super().__init__()
+        self._lines, self._does = lines, does
+
+    def compose(self) -> ComposeResult:
+        """What it is about, and the two keys."""
+        yield Static(f" {SAFETY_SHORT}", classes="safety", markup=False)
+        with Vertical(classes="box"):
+            yield Plain([*self._lines, "", f"Enter: {self._does}   Esc: no"])
+
+    def action_do(self) -> None:
+        """Yes."""
+        self.dismiss(True)
+
+    def action_leave(self) -> None:
+        """No."""
+        self.dismiss(False)
 
 
 class HelpDialog(ModalScreen[None]):
@@ -278,12 +327,48 @@ class HelpDialog(ModalScreen[None]):
     def compose(self) -> ComposeResult:
         """Generated from the bindings, so that it cannot go stale."""
         lines = [f"  {key:<6} {what}" for key, what in self._keys]
+        yield Static(f" {SAFETY_SHORT}", classes="safety", markup=False)
         with VerticalScroll(classes="box"):
-            yield Plain(["Keys (Esc or q: back)", *lines, "", "Words beside every figure", *WORDS_HELP])
+            yield Plain(
+                [
+                    "Keys (Esc or q: back)",
+                    *lines,
+                    "",
+                    "Words beside every figure",
+                    *WORDS_HELP,
+                    "",
+                    "Signs",
+                    *MARKS_HELP,
+                ]
+            )
 
     def action_leave(self) -> None:
         """Back to the live screen."""
         self.dismiss(None)
+
+
+class ConfirmDialog(ModalScreen[bool]):
+    """Something that only a person can answer for; answers True when he does."""
+
+    BINDINGS: ClassVar[list[BindingType]] = [*LEAVE, Binding("q,n", "leave", "leave", show=False)]
+    DEFAULT_CSS = BOX_CSS.format(name="ConfirmDialog") + "ConfirmDialog > .box { width: 78; }"
+
+    def __init__(self, words: str) -> None:
+        super().__init__()
+        self._words = words
+
+    def compose(self) -> ComposeResult:
+        """The words, and the letter that confirms: Enter alone is pressed too easily."""
+        with Vertical(classes="box"):
+            yield Plain([*textwrap.wrap(self._words, 74), "", "y: I looked, and it is so   Esc: leave it in doubt"])
+
+    def key_y(self) -> None:
+        """It is so."""
+        self.dismiss(True)
+
+    def action_leave(self) -> None:
+        """Left in doubt."""
+        self.dismiss(False)
 
 
 class BudgetDialog(ModalScreen[None]):
@@ -298,6 +383,7 @@ class BudgetDialog(ModalScreen[None]):
 
     def compose(self) -> ComposeResult:
         """The lines as they stand in the report."""
+        yield Static(f" {SAFETY_SHORT}", classes="safety", markup=False)
         with VerticalScroll(classes="box"):
             yield Plain([f"{self._title} (Esc or q: back)", "", *self._lines])
 

@@ -15,20 +15,23 @@ from rf.repeater.hookup_check import State
 from rf.values.decibel import amplitude_db
 from rf.values.figure import Figure, Kind, shifted
 from rf.values.words import Words, words
+from tui.drawing.cautions import SAFETY, SAFETY_SHORT
 from tui.drawing.digits import big
 from tui.drawing.marks import FAINT, GREEN, ORANGE, VERMILLION, WORD_STYLE, YELLOW, MarkSet, plain
 from tui.drawing.plot import Mark, Plot
 from tui.drawing.rows import Row
+from tui.drawing.wrapping import wrapped
 from visit.figures.assessment import Assessment, Channel, Role, leak_words
 from visit.run.conductor import Phase
 from visit.run.live import LiveState
 from visit.site.hookup import HookUp
 
+MOSTLY = 0.8
+"""A zoom lies under the floor nearly everywhere."""
+BESIDE = 6
+"""Columns of the unit between big digits and what stands beside them."""
 BAR_FROM_DB, BAR_TO_DB = 40.0, 120.0
 """Ends of the goal bar. Duplexers are asked for 65 to 100 dB (study, part 1); the bar keeps room at both sides."""
-
-SAFETY = "SAFETY  transmitter off, locked, proved dead before a connector opens; never key into the analyzer"
-SAFETY_SHORT = "SAFETY  TX off, locked, proved dead first; never key into the analyzer"
 
 
 def figure_runs(figure: Figure, *, signed: bool = False) -> Row:
@@ -58,7 +61,7 @@ def head_row(state: LiveState, width: int) -> Row:
     ]
     if site.temperature_c is not None:
         parts.append(f"{site.temperature_c:.0f}°C")
-    if width >= 100:
+    if len(" │ ".join((*parts, site.name))) <= width:
         parts.append(site.name)
     return [(" │ ".join(parts), "bold")]
 
@@ -108,7 +111,11 @@ def reject_rows(state: LiveState, width: int, marks: MarkSet) -> list[Row]:
     return [
         title,
         *_big_rows(
-            channel.transmission, marks, doubtful=bool(assessment and assessment.doubts), besides=leak_words(channel)
+            channel.transmission,
+            marks,
+            width,
+            doubtful=bool(assessment and assessment.doubts),
+            besides=leak_words(channel),
         ),
         _bar_row(channel.transmission, goal, width),
     ]
@@ -160,13 +167,14 @@ def _verdict_runs(assessment: Assessment | None) -> Row:
     return [(f"[{result.verdict.value}]", f"bold {style}")]
 
 
-def _big_rows(figure: Figure, marks: MarkSet, *, doubtful: bool, besides: str = "") -> list[Row]:
+def _big_rows(figure: Figure, marks: MarkSet, width: int, *, doubtful: bool, besides: str = "") -> list[Row]:
     """Three rows: the word at the left of the middle one, the number in big digits, why at the right."""
     parts = words(figure)
     style = FAINT if doubtful else WORD_STYLE[parts.word]
     word = f"  {parts.word:<10}"
-    notes = _notes(figure if figure.why else replace(figure, why=besides), parts)
     lines = big(parts.number, marks) if parts.number else ("", "", "")
+    said = figure if figure.why else replace(figure, why=besides)
+    notes = _notes(said, parts, width - len(word) - len(lines[0]) - BESIDE)
     rows: list[Row] = []
     for index, line in enumerate(lines):
         left = word if index == 1 else " " * len(word)
@@ -175,15 +183,15 @@ def _big_rows(figure: Figure, marks: MarkSet, *, doubtful: bool, besides: str = 
     return rows
 
 
-def _notes(figure: Figure, parts: Words) -> tuple[str, str, str]:
+def _notes(figure: Figure, parts: Words, room: int) -> tuple[str, str, str]:
+    """Three lines beside the digits, none longer than `room`; the interval gives way where the reason needs three."""
     if figure.kind is Kind.CANT_SAY:
-        cut = _wrap(figure.why, 64)
+        cut = _wrap(figure.why, room)
         return cut[0], cut[1], cut[2]
-    interval = (
-        f"interval{parts.spread} {parts.unit} (95 %)" if parts.spread else "95 % bound: true value is this or more"
-    )
+    interval = f"interval{parts.spread} {parts.unit} (95 %)" if parts.spread else "95 % bound: the truth is more"
     limit = f"limited by: {figure.limited_by}" if figure.limited_by else ""
-    return interval, limit, _wrap(figure.why, 52)[0]
+    more = _wrap("; ".join(part for part in (limit, figure.why) if part), room)
+    return (interval, more[0], more[1]) if not more[2] else (more[0], more[1], more[2])
 
 
 def _wrap(text: str, width: int) -> list[str]:
@@ -241,24 +249,32 @@ def plot_of(state: LiveState) -> Plot | None:
     finite = a.level_db[a.level_db > -300]
     highest = float(finite.max()) if finite.size else 0.0
     top = 0.0 if highest > -30 else min(math.ceil((highest + 10) / 10) * 10.0, 0.0)
-    band = (a.clipped.low_hz, a.clipped.high_hz) if a.clipped else None
+    band = (a.clipped.low_hz, a.clipped.high_hz) if a.clipped and not _pooled(a) else None
     return Plot(
         a.frequency_hz, a.level_db, top, math.floor(lowest / 10 - 1) * 10.0,
         a.threshold_db if math.isfinite(a.threshold_db) else floor, band, tuple(marks),
     )  # fmt: skip
 
 
+def _pooled(a: Assessment) -> bool:
+    """Whether a reading was pooled from samples that lie under the floor one by one: there is information then."""
+    reject = a.channel(Role.REJECT)
+    span = float(a.frequency_hz[-1] - a.frequency_hz[0])
+    wide = a.clipped is not None and a.clipped.width_hz > MOSTLY * span
+    return wide and reject is not None and reject.transmission.kind is Kind.READING
+
+
 def notch_rows(state: LiveState) -> list[Row]:
     """Where the notch is against the target, and the band that holds no information."""
     a = state.assessment
     target = _reject_hz(state)
-    first: Row = [(f" NOTCH   target {megahertz(target)} MHz  ", "")]
+    first: Row = [(" NOTCH   ", "")]
     second: Row = [(" CLIPPED ", "")]
     if a is None:
         return [first, second]
-    first += [("mean of the cavities ", ""), *figure_runs(a.notch_offset, signed=True)]
+    first += [("mean of cavities ", ""), *figure_runs(a.notch_offset, signed=True)]
     if a.notch_offset.known:
-        first.append((" off target", ""))
+        first.append((f" off {megahertz(target)} MHz", ""))
     elif a.notch_offset.why:
         first.append((f": {a.notch_offset.why}", FAINT))
     if a.survey is not None or a.hookup.survey:
@@ -271,6 +287,8 @@ def notch_rows(state: LiveState) -> list[Row]:
         second += [*figure_runs(a.lowest.depth), (" at ", ""), *figure_runs(place, signed=True)]
     elif a.clipped is None:
         second.append(("none: the whole response stands above the floor", FAINT))
+    elif _pooled(a):
+        second.append((f"under the floor point by point; read from {a.pooled_points} of them together", ""))
     else:
         least = "more than " if a.clipped.open_low or a.clipped.open_high else ""
         second.append((f"{least}{a.clipped.width_hz / 1e3:.0f} kHz under the floor: no information there", ""))
@@ -310,8 +328,8 @@ def pass_row(state: LiveState) -> Row:
     a = state.assessment
     channel: Channel | None = a.channel(Role.PASS) if a else None
     if channel is None:
-        return [(" PASS    ", ""), ("not in this hook-up", FAINT)] if a else [(" PASS    ", "")]
-    row: Row = [(f" PASS    {megahertz(channel.frequency_hz)} MHz  loss ", ""), *figure_runs(channel.transmission)]
+        return [(" LOSS    ", ""), ("no channel passes in this hook-up", FAINT)] if a else [(" LOSS    ", "")]
+    row: Row = [(f" LOSS    at {megahertz(channel.frequency_hz)} MHz  ", ""), *figure_runs(channel.transmission)]
     return [*row, ("  match ", ""), *figure_runs(channel.return_loss)]
 
 
@@ -391,7 +409,6 @@ def safety_row(width: int) -> Row:
     return [(f" {SAFETY if width >= len(SAFETY) + 2 else SAFETY_SHORT}", ORANGE)]
 
 
-NEXT_ROWS = 3
 MESSAGE_ROWS = 2
 """A message that is longer ends in two dots; u has every note in full."""
 
@@ -429,8 +446,7 @@ def next_rows(state: LiveState, width: int) -> list[Row]:
     """What to do next, with its key, its length and the reason; two rows where one does not hold it."""
     if state.deed is None:
         return [[(" NEXT    ", "bold"), ("wait for the first figures", FAINT)]]
-    lines = textwrap.wrap(state.deed.words, width - 10, break_on_hyphens=False)[:NEXT_ROWS]
-    return [[((" NEXT    " if number == 0 else " " * 9), "bold"), (line, "")] for number, line in enumerate(lines)]
+    return wrapped([(" NEXT    ", "bold"), (state.deed.words, "")], width)
 
 
 def plain_rows(rows: list[Row], marks: MarkSet) -> list[Row]:

@@ -6,6 +6,7 @@ that changed. Refuses: to compute figures and to wait for the analyzer.
 
 from __future__ import annotations
 
+import textwrap
 from dataclasses import replace
 from pathlib import Path
 from typing import ClassVar
@@ -14,13 +15,23 @@ from textual.binding import Binding, BindingType
 
 from protocol.errors import RequestError
 from protocol.sweep import SweepSettings
+from rf.repeater.hookup_check import State
 from tui.drawing.marks import FAINT, MarkSet
 from tui.drawing.report_lines import budget_lines
 from tui.drawing.rows import Row
 from tui.screens.bench_words import bench_lines
 from tui.screens.calibration_screen import CalibrationScreen
 from tui.screens.day_screen import DayScreen
-from tui.screens.dialogs import BenchDialog, BudgetDialog, HelpDialog, HookUpDialog, SweepDialog, TemperatureDialog
+from tui.screens.dialogs import (
+    AskDialog,
+    BenchDialog,
+    BudgetDialog,
+    ConfirmDialog,
+    HelpDialog,
+    HookUpDialog,
+    SweepDialog,
+    TemperatureDialog,
+)
 from tui.screens.panel import Panel
 from tui.screens.tune_screen import TuneScreen
 from visit.day.day import FREEZE_STEP
@@ -58,6 +69,7 @@ class LiveScreen(Panel):
         Binding(
             "y", "trust", "trust", id="trust", show=False, tooltip="the hook-up is as declared, whatever it looks like"
         ),
+        Binding("f", "confirm", "confirm", id="confirm", show=False, tooltip="confirm frequencies and traces in doubt"),
         Binding("t", "together", "together", id="together", show=False, tooltip="what several hook-ups show together"),
         Binding("s", "site", "site", id="site", show=False, tooltip="edit the site; counts for runs begun afterwards"),
         Binding("b", "bench", "bench", id="bench", tooltip="demo only: change the simulated bench"),
@@ -69,6 +81,8 @@ class LiveScreen(Panel):
     def __init__(self, tool: Tool, order: RunOrder, marks: MarkSet) -> None:
         super().__init__(marks)
         self._tool, self._order = tool, order
+        self._usual = order.planned_sweeps
+        """Sweeps of a run that nobody chose otherwise: a proof's many, or few, are its own."""
         self.edited = False
         """True once the site was edited: the screen ended for it."""
 
@@ -107,7 +121,7 @@ class LiveScreen(Panel):
     def action_wide(self) -> None:
         """Sweep over both channels."""
         settings = wide(self._tool.site, self._tool.profile.limits, self._order.settings.bandwidth_hz)
-        self._start(replace(self._order, settings=settings))
+        self._start(replace(self._order, settings=settings, planned_sweeps=self._usual))
 
     def action_zoom(self) -> None:
         """Zoom on the reject channel as far as the fitted bottom allows."""
@@ -133,8 +147,11 @@ class LiveScreen(Panel):
         except RequestError as error:
             self.notify(str(error), severity="error", timeout=8)
             return
-        self.notify(plan.says, timeout=12)
-        self._start(replace(self._order, settings=plan.settings, planned_sweeps=plan.sweeps))
+        order = replace(self._order, settings=plan.settings, planned_sweeps=plan.sweeps)
+        lines = textwrap.wrap(f"Prove the rejection: {plan.says}", 72)
+        if self._tool.station.running:
+            lines += ["", "The run in hand ends; what it has is kept."]
+        self.app.push_screen(AskDialog(lines, "start"), lambda yes: self._start(order) if yes else None)
 
     def action_more(self) -> None:
         """Ten times as many sweeps: the floor falls 10 dB."""
@@ -164,7 +181,8 @@ class LiveScreen(Panel):
         except RequestError as error:
             self.notify(str(error), severity="error")
             return
-        self._start(replace(self._order, hookup=hookup, trusted=False))
+        # A zoom's span and a proof's number of sweeps belong to the hook-up that they were planned for.
+        self._start(replace(self._order, hookup=hookup, trusted=False, planned_sweeps=self._usual))
 
     def action_calibrate(self) -> None:
         """Calibrate on this computer with the sweep in hand."""
@@ -191,6 +209,8 @@ class LiveScreen(Panel):
             self._freeze_or_report(what)
         elif what == "calibrate":
             self.action_calibrate()
+        elif what == "verify":
+            self.action_verify()
         elif what == "zoom":
             self.action_zoom()
         elif what == "tune":
@@ -203,10 +223,10 @@ class LiveScreen(Panel):
         day = self._tool.visit.day()
         try:
             if what == "report":
-                self._tool.visit.freeze("as left")
+                self._tool.freeze("as left")
                 self.notify("as left is frozen; write it with: deepnotch report FILE.visit --html FILE", timeout=10)
                 return
-            names = self._tool.visit.freeze("as found")
+            names = self._tool.freeze("as found")
             day.done(FREEZE_STEP, ", ".join(names))
             self.notify(f"as found is frozen: {', '.join(names)}", timeout=6)
         except RequestError as error:
@@ -214,13 +234,15 @@ class LiveScreen(Panel):
 
     def action_tune(self) -> None:
         """Turn screws."""
-        if self._order.hookup.side is None:
+        side = self._order.hookup.side
+        if side is None:
             self.notify("tuning needs a hook-up with the antenna port and one side (k)", severity="error", timeout=6)
             return
-        if not self._tool.visit.day().frozen():
+        if not self._tool.visit.day().frozen(side.value):
             self.notify(
-                "freeze as found first (g, its step): without it nobody can tell what the turning did", timeout=10
-            )
+                f"freeze the {side.word} side as found first (g, step {FREEZE_STEP}): without it nobody can tell what"
+                " the turning did", timeout=10,
+            )  # fmt: skip
             return
         self.app.push_screen(TuneScreen(self._tool, self._order, self._marks), lambda _: self._start(self._order))
 
@@ -252,8 +274,26 @@ class LiveScreen(Panel):
 
     def action_trust(self) -> None:
         """Store what comes even if the hook-up looks wrong; somebody has gone and seen."""
+        state = self._tool.station.state()
+        doubted = state.assessment is not None and state.assessment.check.state in (State.WRONG, State.NOTE)
+        if not doubted:
+            self.notify("the hook-up looks as declared: there is nothing to trust against its looks", timeout=6)
+            return
         self._tool.visit.note("hook-up", f"{self._order.hookup.text} trusted against its looks")
         self._start(replace(self._order, trusted=True))
+
+    def action_confirm(self) -> None:
+        """Answer for frequencies or traces that nothing confirms; it is written into the visit."""
+        doubt = self._tool.visit.axis_doubt()
+        if not doubt:
+            self.notify("frequencies and traces are not in doubt", timeout=6)
+            return
+        self.app.push_screen(ConfirmDialog(f"{doubt}."), self._confirmed)
+
+    def _confirmed(self, so: bool | None) -> None:
+        if so:
+            self._tool.visit.confirm_axis(self._tool.station.state().progress.identity)
+            self._start(self._order)
 
     def action_together(self) -> None:
         """What the runs of this visit show only together."""

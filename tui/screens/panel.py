@@ -14,12 +14,17 @@ from textual.screen import Screen
 from tui.drawing.marks import MarkSet
 from tui.drawing.plot import plot_rows, ruler_row
 from tui.drawing.rows import Row, Rows
+from tui.drawing.wrapping import wrapped
 from tui.screens import live_rows as rows
 from tui.terminal.thin_line import ThinApp
 from visit.run.live import LiveState
 
 REFRESH_S = 0.5
 """The screen looks for news this often; known practice for a thin SSH line (a figure nobody can read faster)."""
+
+
+DRAWN = ("plot", "ruler", "reject")
+"""Blocks that are drawn to the width that they are given; all others wrap, and the plot gives them a row."""
 
 
 class Panel(Screen[None]):
@@ -29,7 +34,7 @@ class Panel(Screen[None]):
     Panel { layout: vertical; overflow: hidden; }
     #plot { height: 1fr; }
     #reject { height: 5; }
-    #notch { height: 2; }
+    Panel ToastRack { dock: top; align: right top; margin-top: 1; }
     """
 
     def __init__(self, marks: MarkSet) -> None:
@@ -66,10 +71,12 @@ class Panel(Screen[None]):
         """Show the latest state; unchanged rows write nothing to the terminal."""
         state = self.picture()
         width = self.size.width
-        for name, block in self._blocks(state, width).items():
+        for name, unwrapped in self._blocks(state, width).items():
+            whole = name in DRAWN
+            block = unwrapped if whole else [row for long in unwrapped for row in wrapped(long, width)]
             shown = self.query_one(f"#{name}", Rows)
             shown.show(rows.plain_rows(block, self._marks))
-            if name in ("next", "message") and shown.styles.height != Scalar.from_number(len(block)):
+            if not whole and shown.styles.height != Scalar.from_number(len(block)):
                 shown.styles.height = len(block)  # the plot gives or takes a row
 
     def action_redraw(self) -> None:

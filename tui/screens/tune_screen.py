@@ -17,13 +17,14 @@ from textual.screen import Screen
 from textual.widgets import Input
 
 from protocol.errors import RequestError
+from rf.repeater.hookup_check import State
 from rf.values.words import text
 from tui.drawing.blocks import WIDTH, Block, labelled, stacked
+from tui.drawing.cautions import SAFETY_SHORT
 from tui.drawing.digits import big
 from tui.drawing.marks import MarkSet
 from tui.drawing.plain import Plain
 from tui.screens.dialogs import BenchDialog
-from tui.screens.live_rows import SAFETY_SHORT
 from visit.day.nudges import LOCK_NUT, Told
 from visit.day.tuning import Advice, Deed, Tuning, advise, cavity_lines, spread_words
 from visit.figures.assessment import Assessment, Role
@@ -52,6 +53,7 @@ class TuneScreen(Screen[None]):
         Binding("o", "lock", "locking"),
         Binding("u", "undo", "not turned after all"),
         Binding("g", "bell", "bell"),
+        Binding("y", "trust", "it hangs as declared"),
         Binding("b", "bench", "bench"),
         Binding("plus", "longer(2)", "average longer"),
         Binding("minus", "longer(0.5)", "shorter"),
@@ -218,7 +220,12 @@ class TuneScreen(Screen[None]):
         return [line for head, one in zip(heads, lines, strict=False) for line in labelled(head, one)]
 
     def _do(self) -> list[str]:
-        advice = self._advice
+        advice, seen = self._advice, self._shown
+        if seen is not None and seen.check.state is State.WRONG and not self._order.trusted:
+            return [
+                *labelled("DO", f"{seen.check.cure}; or y if it hangs as declared"),
+                *labelled("WHY", f"{seen.check.short}: no sweep is kept while it looks so"),
+            ]
         if self._turning:
             told = self._told or (advice.told if advice is not None else None)
             if told is None or told == Told():
@@ -296,6 +303,16 @@ class TuneScreen(Screen[None]):
         """Sound the bell when it gets better, or not."""
         self._bell = not self._bell
         self._last = f"bell {'on' if self._bell else 'off'}"
+        self._draw()
+
+    def action_trust(self) -> None:
+        """A duplexer that is far off looks like a wrong hook-up: somebody has gone and seen."""
+        if self._shown is None or self._shown.check.state is not State.WRONG:
+            self._last = "the hook-up looks as declared"
+        else:
+            self._tool.visit.note("hook-up", f"{self._order.hookup.text} trusted against its looks")
+            self._order = replace(self._order, trusted=True)
+            self._tool.station.order(self._now())
         self._draw()
 
     def action_bench(self) -> None:

@@ -183,7 +183,7 @@ def track(
 
 def _turn(state: _Track, row: NudgeRow, reject_hz: float, average: NDArray[np.float64] | None, rates: _Rates) -> str:
     """One row of the ledger; what was wrong with it."""
-    before, after, moved = _seen(row, None if average is None else average.size)
+    before, after, moved = seen_move(row, None if average is None else average.size)
     number, misfit, fault = row.told.cavity, row.misfit, ""
     if average is not None and not _see_mean(state, average, row.figure("mean_before")):
         state.forget()
@@ -218,7 +218,7 @@ def _turn(state: _Track, row: NudgeRow, reject_hz: float, average: NDArray[np.fl
     return fault
 
 
-def _seen(row: NudgeRow, cavities: int | None) -> tuple[Figure, Figure, Figure]:
+def seen_move(row: NudgeRow, cavities: int | None) -> tuple[Figure, Figure, Figure]:
     """Where the zero of the turned screw was, where it is, how far it went: by the ratio of the sweeps, else by the
     zeros that the skirts resolved, else by the mean of all `cavities`, which tells the movement alone."""
     moved = row.figure("moved")
@@ -285,7 +285,7 @@ def _rates(rows: Sequence[NudgeRow], cavities: int | None) -> _Rates:
     for a rod jumps now and then."""
     found: dict[int, list[tuple[float, str]]] = {}
     for row in rows:
-        told, moved = row.told, _seen(row, cavities)[2]
+        told, moved = row.told, seen_move(row, cavities)[2]
         if told.cavity is None or not told.turns or not moved.known or row.misfit > LARGEST_MISFIT:
             continue
         if abs(moved.value) < FEWEST_MOVED * (moved.high - moved.low) / 2.0:
@@ -310,7 +310,9 @@ def _cavity(state: _Track, number: int, turned: bool, rates: _Rates, rows: Seque
     else:
         place = cant_say("Hz", "which zero is its own shows when it is turned a little")
     if rate is None:
-        unseen = [row.told.turns or 0.0 for row in rows if row.told.cavity == number and not _seen(row, None)[2].known]
+        unseen = [
+            row.told.turns or 0.0 for row in rows if row.told.cavity == number and not seen_move(row, None)[2].known
+        ]
         return CavityState(number, place, sd, turned, unseen_turns=max(unseen, default=0.0))
     return CavityState(number, place, sd, turned, rate.hz, rate.spread, rate.forward)
 

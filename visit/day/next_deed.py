@@ -120,14 +120,14 @@ def _of_side(facts: Facts, side: Side, now: Assessment) -> NextDeed | None:
     rejection = _goal(best, "rejection")
     if rejection is None or rejection.verdict is Verdict.PASS:
         return None
-    reject = best.channel(Role.REJECT)
-    if reject is not None and reject.leakage is None:
-        return NextDeed("survey: both leads on loads", "no pass of the rejection without it", "k")
     at = notch.rejection_at[0] if notch is not None and notch.trusted and notch.rejection_at else None
     goal = facts.site.goals.rejection_db
     missed = rejection.verdict is Verdict.FAIL or (at is not None and at.known and at.high < goal)
     if missed:
         return _missed(facts, side, text(at) if at is not None and at.known else text(rejection.figure))
+    reject = best.channel(Role.REJECT)
+    if reject is not None and reject.leakage is None:
+        return NextDeed("survey: both leads on loads", "no pass of the rejection without it", "k")
     if facts.left_s:
         return NextDeed("let it sweep on", f"rejection {text(rejection.figure)} so far, goal {goal:g}",
                         seconds=facts.left_s)  # fmt: skip

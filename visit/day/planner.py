@@ -68,10 +68,10 @@ def plan_proof(
     count = sweeps_needed(truth.value, aimed, pooled)
     if count is None or count > LONGEST:
         spare = truth.value - goal
-        says = (
-            f"{expected}, {spare:+.1f} dB against {goal:g}: too close to prove in {LONGEST} sweeps; expect a"
-            " conditional verdict"
-        )
+        said = f"{expected}, {spare:+.1f} dB against {goal:g}"
+        says = f"{said}: too close to prove in {LONGEST} sweeps; expect a conditional verdict"
+        if truth.high < goal:
+            says = f"{said}: the goal is missed, and no average shows it; turn screws first (x)"
         return ProofPlan(settings, 400, 400 * per_sweep, "the unit itself" if spare <= systematic else "random", says)
     count = max(math.ceil(count * _dearer(count)), 10)
     limited = "leakage" if (wide.leakage or 0.0) > amplitude(-(goal + systematic)) / 2.0 else "random"

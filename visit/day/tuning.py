@@ -21,6 +21,8 @@ FIRST_TRIAL = 0.125
 channel."""
 TRIAL_HZ = 25e3
 """What a trial turn should move, once other screws of the unit tell what a turn does,"""
+MOST_TRIAL_HZ = 60e3
+"""what it may move at most,"""
 LARGEST_TRIAL = 1.0
 """and the most that is tried while nothing is seen to move, in turns."""
 LEAST_TURN = 0.01
@@ -30,6 +32,10 @@ ENOUGH = 32
 """Sweeps of a look with which a turn of a whole turn must be seen on any screw that does anything."""
 LONGEST_LOOK = 128
 """Sweeps of a look beyond which it is the proof that has to decide."""
+SPREAD_DB = 1.0
+"""What is lost to cavities that stand off, beyond which a screw is still worth a turn."""
+LEAST_TELLING_HZ = 12e3
+"""A turn that is made to find a place moves it by so much at least."""
 LONGER = 4
 """Sweeps are raised so many times at once: the noise halves."""
 
@@ -121,15 +127,42 @@ def _out_of_reach(now: Tuning) -> Advice:
 
 
 def _waiting(now: Tuning) -> Advice:
-    if not (now.rejection.known or now.measured.known):
+    """No cavity is known to stand off: more sweeps, a turn that tells, or the proof."""
+    at, goal = now.rejection, now.goal_db
+    if not (at.known or now.measured.known):
         return Advice(Deed.WAIT, "wait for the figures of this look", now.offset.why or "no figure yet")
+    said = f"by the skirts {text(at)}, goal {goal:g}"
+    enough = at.known and at.value >= goal
+    if now.sweeps < (LONGEST_LOOK if enough else ENOUGH):
+        return _longer(now, f"{said}: not decided")
+    lost_db = now.centred.value - at.value if now.centred.known and at.known else 0.0
+    if not enough and lost_db > SPREAD_DB:
+        telling = _telling(now, lost_db)
+        if telling is not None:
+            return telling
     if now.sweeps < LONGEST_LOOK:
-        return _longer(now, f"by the skirts {text(now.rejection)}, goal {now.goal_db:g}: not decided")
-    if now.rejection.known and now.rejection.high >= now.goal_db:
-        why = f"by the skirts {text(now.rejection)}, goal {now.goal_db:g}: no turn is known to bring more"
+        return _longer(now, f"{said}: not decided")
+    if at.known and at.high >= goal:
+        why = f"{said}: no turn is known to bring more"
         return Advice(Deed.PROVE, "lock the nuts one by one (o), then prove it (q, p): the proof decides", why)
-    why = f"{text(now.rejection)} of {now.goal_db:g} dB, yet no cavity is known to stand off"
+    why = f"{text(at)} of {goal:g} dB, yet no cavity is known to stand off"
     return Advice(Deed.WAIT, "sweep wide with the live screen (q, w): is the hook-up whole?", why)
+
+
+def _telling(now: Tuning, lost_db: float) -> Advice | None:
+    """The skirts say that something stands off and the places do not tell which: the cavity that may lose most is
+    turned once more, with the long look that stands now."""
+    able = [one for one in now.places.cavities if one.hz_per_turn and one.place.known]
+    if not able:
+        return None
+    one = max(able, key=lambda each: now.lost_db(math.hypot(each.place.value, each.sd_hz)))
+    rate = one.hz_per_turn
+    assert rate is not None  # of those that are able
+    by_hz = -math.copysign(max(abs(one.place.value), LEAST_TELLING_HZ), one.place.value)
+    turns = max(round(abs(by_hz / rate), 2), LEAST_TURN)
+    do, told = _named(one, turns, spoken(one.forward, 1 if by_hz * rate > 0 else -1))
+    why = f"by the skirts {lost_db:.0f} dB are lost and no place tells where: it stands {text(one.place, signed=True)}"
+    return Advice(Deed.TRIAL, do, why, "its place, closer than before", told)
 
 
 def _longer(now: Tuning, why: str) -> Advice:
@@ -199,9 +232,12 @@ def _trial(now: Tuning, one: CavityState) -> Advice:
     turns = max(round(min(turns, LARGEST_TRIAL), 2), LEAST_TURN)
     if one.unseen_turns and 2.0 * one.unseen_turns > LARGEST_TRIAL and now.sweeps < ENOUGH:
         return _longer(now, f"cavity {one.number}: {_turns(one.unseen_turns)} moved nothing that is seen")
-    direction = one.forward
-    if one.hz_per_turn and one.place.known:
-        direction = spoken(one.forward, 1 if -one.place.value * one.hz_per_turn > 0 else -1)
+    direction, toward = one.forward, _likely_off(now, one)
+    if one.hz_per_turn and toward:
+        # Never farther away: the channel lies on the other side of where it stands, or of where all stand.
+        by_hz = -math.copysign(min(max(abs(toward), LEAST_TELLING_HZ), MOST_TRIAL_HZ), toward)
+        turns = max(round(abs(by_hz / one.hz_per_turn), 2), LEAST_TURN)
+        direction = spoken(one.forward, 1 if by_hz * one.hz_per_turn > 0 else -1)
     do, told = _named(one, turns, direction)
     if not one.turned:
         why = "a small trial turn: which zero is its own, and how far a turn goes, is not known"
@@ -209,9 +245,18 @@ def _trial(now: Tuning, one: CavityState) -> Advice:
         why = f"{_turns(one.unseen_turns)} of it moved nothing that is seen: is it this side's screw, and free?"
     elif not one.hz_per_turn:
         why = "the last turn did not tell how far a turn goes: one more"
-    else:
+    elif one.place.known:
         why = f"its place is not resolved ({text(one.place, signed=True)}): this turn tells it"
+    else:
+        why = f"its place is not known; all together stand {text(now.offset, signed=True)} off: this turn tells it"
     return Advice(Deed.TRIAL, do, why, "its place, and which way it went", told)
+
+
+def _likely_off(now: Tuning, one: CavityState) -> float:
+    """Where a cavity stands in hertz off the channel: by its own turns, else where all of them stand; 0: unknown."""
+    if one.place.known:
+        return one.place.value
+    return now.offset.value if now.offset.known else 0.0
 
 
 def spread_words(now: Tuning) -> str:

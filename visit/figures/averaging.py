@@ -19,7 +19,7 @@ from numpy.typing import NDArray
 from rf.floor.average import Average, RunningAverage
 from rf.floor.drift import phase_against
 from rf.floor.floor import Floor, floor_from_one_sweep, floor_from_scatter
-from rf.floor.step import AFTER, BEFORE, StepWatch
+from rf.floor.step import MEMORY, StepWatch
 from rf.values.decibel import amplitude
 
 LARGEST_PHASE_RAD = 0.02
@@ -80,7 +80,7 @@ class RunAverage:
     def __init__(self, correct: Correct | None = None, *, keep: int = 0) -> None:
         self._correct = correct
         self._s11, self._s21 = RunningAverage(), RunningAverage()
-        self._watch, self._newest_s11 = StepWatch(), deque[Complex](maxlen=AFTER)
+        self._watch, self._watch_s11 = StepWatch(), StepWatch()
         self._taken, self._steps = 0, list[int]()
         self._before: Average | None = None
         self._frequency_hz: NDArray[np.float64] | None = None
@@ -88,7 +88,7 @@ class RunAverage:
         self._noise = self._phase_square = 0.0
         self._keep, self._kept = keep, list[Complex]()
         self._passed = 0
-        self._passing = deque[SweepLike](maxlen=BEFORE + AFTER)
+        self._passing = deque[SweepLike](maxlen=MEMORY)
         self.digest = b""
         """Chained over all sweeps so far, taken in or passed over: which sweeps they were."""
 
@@ -110,10 +110,9 @@ class RunAverage:
         self._s11.add(s11)
         self._s21.add(aligned)
         self._taken += 1
-        self._newest_s11.append(s11)
         if len(self._kept) < self._keep:
             self._kept.append(s21)
-        after = self._watch.add(aligned)
+        after = max(self._watch.add(aligned), self._watch_s11.add(s11))
         if after:
             self._begin_again(after)
 
@@ -122,7 +121,7 @@ class RunAverage:
         self._steps.append(self._taken - after)
         self._before = self._s21.average()
         self._s11, self._s21 = RunningAverage(), RunningAverage()
-        for s11, s21 in zip(list(self._newest_s11)[-after:], self._watch.since(after), strict=True):
+        for s11, s21 in zip(self._watch_s11.since(after), self._watch.since(after), strict=True):
             self._s11.add(s11)
             self._s21.add(s21)
         self._kept = self._kept[-after:]
@@ -175,10 +174,10 @@ class RunAverage:
         self._s11, self._s21, self._reference = first, second, np.asarray(reference, np.complex128)
         self._noise, self._phase_square = numbers["noise"], numbers["phase_square"]
         self._taken, self._passed = self.sweeps, 0
-        for sweep in self._passing:  # what a step would be told from
-            s11, s21 = self._corrected(sweep)
-            self._newest_s11.append(s11)
-            self._watch.hold(self._turned(s21, self._phase_of(s21)))
+        for number, sweep in enumerate(self._passing, self._taken - len(self._passing) + 1):
+            s11, s21 = self._corrected(sweep)  # what a step would be told from
+            self._watch_s11.hold(s11, number)
+            self._watch.hold(self._turned(s21, self._phase_of(s21)), number)
         self._passing.clear()
 
     def _aligned(self, s21: Complex) -> Complex:
@@ -234,7 +233,7 @@ def floor_of(average: Average) -> Floor:
     Sweeps that are alike to the last digit have no scatter: their roughness is an upper limit of what noise they hold.
     Raises ValueError where even that is nought.
     """
-    if average.sweeps > 1 and (average.scatter_power > 0).any():
+    if average.sweeps > 1 and ((average.scatter_power > 0) & ~average.too_busy_points).any():
         return floor_from_scatter(average)
     floor = floor_from_one_sweep(average.mean)
     if not floor.additive_power > 0.0:

@@ -9,6 +9,7 @@ from __future__ import annotations
 import math
 import os
 import time
+from collections.abc import Mapping
 from pathlib import Path
 
 from protocol.profiles.profile import Profile
@@ -16,12 +17,15 @@ from rf.calibration.standards import Kit
 from rf.notch.cavity import HoldingRange, holding_range
 from rf.notch.notch import NotchPlace
 from rf.values.figure import cant_say
-from visit.day.cavities import track
+from rf.values.words import text
+from visit.day.cavities import seen_move, track
 from visit.day.day import Day
 from visit.day.nudges import LOCK_NUT, Around, Told, add_nudge, compare, ledger, lock_words, nudge_words
-from visit.day.stages import AS_FOUND, freeze, stages
+from visit.day.stages import AS_FOUND, freeze, stages, to_freeze
 from visit.day.tuning import Tuning
 from visit.figures.assessment import Assessment, Role
+from visit.figures.known import AXIS, BY_HAND, CONFIRMED, by_hand
+from visit.figures.replay import Figures
 from visit.figures.run_figures import RunFigures
 from visit.figures.together import Together
 from visit.record.visit_file import VisitFile
@@ -37,6 +41,16 @@ def _around(first: Assessment | None, second: Assessment | None) -> Around:
     means = [nothing if a is None else a.notch_offset for a in (first, second)]
     zeros = [a.notch.singles if a is not None and a.notch is not None else () for a in (first, second)]
     return Around((means[0], means[1]), (zeros[0], zeros[1]))
+
+
+def _frozen_words(one: Figures) -> str:
+    """A hook-up's figures in one line."""
+    parts = [
+        f"{'rejection' if channel.role is Role.REJECT else 'loss'} {text(channel.transmission)}"
+        for channel in one.assessment.channels
+    ]
+    runs = ", ".join(str(run_id) for run_id in one.run_ids)
+    return f"{one.hookup.text}: {', '.join(parts)} (run {runs})"
 
 
 class SiteVisit:
@@ -60,6 +74,16 @@ class SiteVisit:
         """A line in the log of the visit."""
         self.file.remark(kind, words, time.time())
 
+    def axis_doubt(self) -> str:
+        """Why frequencies or traces of this visit are not believed; "" when they are."""
+        rows = self.file.rows("select words from remark where kind = ? order by id desc limit 1", (AXIS,))
+        words = str(rows[0][0]) if rows else CONFIRMED
+        return "" if words == CONFIRMED or words.startswith(BY_HAND) else words
+
+    def confirm_axis(self, identity: str) -> None:
+        """The technician answers for frequencies and traces of this analyzer; the doubt stays in the log."""
+        self.note(AXIS, by_hand(identity))
+
     def change_site(self, site: Site, path: Path) -> None:
         """The site was edited: the newest counts from now on, and the log says what changed."""
         now_s = time.time()
@@ -71,9 +95,18 @@ class SiteVisit:
         """The steps of this visit."""
         return Day(self.file)
 
-    def freeze(self, name: str) -> list[str]:
+    def to_freeze(self, name: str, shown: Mapping[int, int] | None = None) -> list[str]:
+        """What freezing under a name would freeze now, a hook-up a line; of the runs in `shown` only so many sweeps.
+        Raises RequestError."""
+        reader = VisitFile.open(self.file.path, read_only=True)
+        try:
+            return [_frozen_words(one) for one in to_freeze(reader, name, shown=shown)]
+        finally:
+            reader.close()
+
+    def freeze(self, name: str, shown: Mapping[int, int] | None = None) -> list[str]:
         """Freeze as found or as left; the hook-ups that were. Raises RequestError."""
-        return [stage.hookup for stage in freeze(self.file, name)]
+        return [stage.hookup for stage in freeze(self.file, name, shown=shown)]
 
     def together(self) -> list[str]:
         """What the runs of this visit show together, read from the file. Raises RequestError when it can't be read."""
@@ -99,6 +132,11 @@ class SiteVisit:
         assert side is not None  # else it could not be compared
         if told.screw == LOCK_NUT:
             return lock_words(nudge, self._held(side, notch), self.site.goals.rejection_db)
+        if not nudge.known:  # the ratio of the sweeps does not tell: perhaps the skirts do
+            moved = seen_move(ledger(self.file)[-1], self.site.cavities)[2]
+            if moved.known:
+                name = f"cavity {told.cavity}" if told.cavity else "it"
+                return f"by the skirts you moved {name} by {text(moved, signed=True)}; where it stands is not known yet"
         return nudge_words(nudge, self.site.reject_hz(side), told)
 
     def tuning(self, side: Side, seen: Assessment) -> Tuning:
@@ -140,6 +178,6 @@ class SiteVisit:
                         continue
                     words = f"{figure['kind'].replace('_', ' ').upper()} {figure['value']:.1f} dB"
                     offset = stage.figures["notch_offset"]["value"]
-                    place = "" if offset is None else f", notch {offset / 1e3:+.1f} kHz"
+                    place = "" if offset is None else f", notch INFERRED {offset / 1e3:+.1f} kHz"
                     lines.append(("FOUND" if mine else "OTHER", f"{stage.hookup}: {words}{place}"))
         return lines

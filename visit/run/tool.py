@@ -44,6 +44,22 @@ class Tool:
         """The visit that the station measures into."""
         return self.station.visit
 
+    def _shown(self) -> dict[int, int]:
+        """Sweeps of the run in hand that stand on the screen: only they are frozen."""
+        state = self.station.state()
+        if state.progress.run_id is None or state.assessment is None:
+            return {}
+        return {state.progress.run_id: state.assessment.sweeps}
+
+    def to_freeze(self, name: str) -> list[str]:
+        """What freezing under a name would freeze now, a hook-up a line. Raises RequestError."""
+        return self.visit.to_freeze(name, self._shown())
+
+    def freeze(self, name: str) -> list[str]:
+        """Freeze as found or as left: the sweeps that stand on the screen; the hook-ups that were. Raises
+        RequestError."""
+        return self.visit.freeze(name, self._shown())
+
 
 def default_visit_path(site: Site, now_s: float) -> Path:
     """A new visit file in the user's data folder, named after site and time. Raises RequestError without a folder."""
