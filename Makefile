@@ -1,5 +1,5 @@
 # Habits of the house. `make help` lists the targets.
-.PHONY: help demo test long soak bench speed lint check picture lock matrix docs
+.PHONY: help demo test long soak bench speed lint check picture lock matrix docs truth
 
 help: ## list the targets
 	@grep -E '^[a-z]+:.*##' Makefile | sed 's/:.*## /	/'
@@ -25,6 +25,11 @@ speed: ## measure all that docs/speed.md says and of the line (quiet machine, te
 
 lint: ## style, types, import rules
 	.venv/bin/ruff check . && .venv/bin/ruff format --check . && .venv/bin/mypy && .venv/bin/lint-imports
+
+truth: ## every figure against the independent bench, docs/truth.md (half an hour on two cores; goes on where it stopped)
+	.venv/bin/python scripts/truth_grid.py run
+	.venv/bin/python scripts/truth_grid.py probes
+	.venv/bin/python scripts/truth_grid.py table build/truth.jsonl build/truth-probes.jsonl
 
 matrix: ## the tests on every Python from 3.11 to 3.13 that this machine has
 	.venv/bin/python scripts/matrix.py

@@ -64,8 +64,8 @@ FREQUENCIES = ("start", "stop", "centre", "span", "step", "range")
 MOST_ANSWERS = 2
 REASONS = {
     "one port": r"one trace|S21", "magnitude only": r"only magnitudes|no phase", "no frequency": r"no word sets freq",
-    "harmful keys": r"single keys", "mute": r"refuses|no list|answers .* to all|nothing answers|knows none",
-    "unguessable": r"no list|refuses|nothing answers",
+    "harmful keys": r"single keys", "mute": r"refuses|every word|no list|answers .* to all|nothing answers|knows none",
+    "unguessable": r"no list|every word|refuses|nothing answers",
 }  # fmt: skip
 """What must be said of a console that can't be learned, by the reason in its facts."""
 
@@ -116,7 +116,7 @@ class Person:
                 continue
             tail = f" in {unit}" if role in FREQUENCIES and unit else ""
             parts.append(f'"{sets.get(role, word)}" {said}{tail}')
-            if role in gets:
+            if role in gets and role != "select":
                 parts.append(f'"{gets[role].removesuffix(" ")}" tells {said.removeprefix("sets ")}')
         if not {"start", "centre"} & sets.keys() and "range" in words:
             parts += self._combined(str(words["range"]), unit)
@@ -126,7 +126,9 @@ class Person:
 
     def _keys(self, unit: str) -> list[str]:
         """Keys of a one-key menu, from the raw strings that drive it."""
-        *settings, data = [line.strip("\r\n") for line in self.recipe(self.key, 430e6, 440e6, 51, "s11")]
+        *settings, data = [
+            line.strip("\r\n") for line in self.recipe(self.key, 430e6, 440e6, 51, "s11") if line.strip()
+        ]
         roles = (f"sets start in {unit}", f"sets stop in {unit}", "sets points")
         parts = [f'"{line[0]}{{v}}" {role}' for line, role in zip(settings, roles, strict=True)]
         return [*parts, f"{data} gives data", '"?" lists words']
@@ -135,7 +137,8 @@ class Person:
         for line in self.recipe(self.key, 430e6, 440e6, 51, "s11"):
             text = line.strip("\r\n")
             if text.startswith(word):
-                pieces = re.findall(r"[-+]?[0-9][0-9A-F.,]*[kMG]?", text[len(word) :])
+                sign = "." if "comma" not in unit else ".,"
+                pieces = re.findall(rf"[-+]?[0-9][0-9A-F{sign}]*[kMG]?", text[len(word) :])
                 names = ["start", "stop", "points"] if len(pieces) > 2 else ["start", "stop"]
                 rest = text[len(word) :]
                 for piece, name in zip(pieces, names, strict=False):
@@ -342,10 +345,14 @@ def show(results: list[dict[str, object]]) -> None:
         wrong = sum(result.get(key) == "WRONG" for result in results)
         print(f"{name}: {right} of {len(can)} that can be learned ({right / max(len(can), 1):.1%}), {wrong} wrong")
     not_learnable = [r for r in results if r["learnable"] == "not"]
-    untrue = [r for r in not_learnable if not re.search(REASONS.get(str(r["reason"]), "^$"), str(r["why"]))]
+    untrue = [
+        r
+        for r in not_learnable
+        if not re.search(REASONS.get(str(r["reason"]), "^$"), str(r.get("why alone") or r["why"]))
+    ]
     print(f"true reason told: {len(not_learnable) - len(untrue)} of {len(not_learnable)} that can't be learned")
     for result in untrue:
-        print(f"  {result['which']}: {result['reason']}, but it says: {result['why']}")
+        print(f"  {result['which']}: {result['reason']}, but it says: {result['why alone']}")
     print("seconds:", " ".join(f"{np.percentile([r['seconds'] for r in results], q):.0f}" for q in (50, 90, 100)))
     print(Counter((r["learnable"], r["outcome"]) for r in results))
     print("harm:", sum(bool(r["harm"]) for r in results))

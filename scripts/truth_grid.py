@@ -12,7 +12,7 @@ import os
 import sys
 import time
 from collections.abc import Iterator
-from concurrent.futures import ProcessPoolExecutor
+from concurrent.futures import ProcessPoolExecutor, as_completed
 from pathlib import Path
 from typing import Any
 
@@ -22,7 +22,7 @@ sys.path.insert(0, str(ROOT))
 
 SEED = 20240711
 PAGE = ROOT / "docs/truth.md"
-CHUNK = 10
+CHUNK = 5
 
 
 def _nice(by: int) -> None:
@@ -59,7 +59,8 @@ def run(options: argparse.Namespace) -> None:
         jobs = list(_jobs(options.cases, options.seed, done))
         if options.part:
             jobs = jobs[: options.part]
-        for lines in pool.map(_some, jobs):
+        for made in as_completed([pool.submit(_some, job) for job in jobs]):
+            lines = made.result()
             for line in lines:
                 out.write(json.dumps(line) + "\n")
             out.flush()
@@ -67,10 +68,36 @@ def run(options: argparse.Namespace) -> None:
             print(f"{len(done) + ready} of {options.cases}, {time.time() - began:.0f} s", file=sys.stderr)
 
 
+def _probes(job: tuple[str, int]) -> list[dict[str, Any]]:
+    from tests.truth.holes import probed
+
+    return probed(*job)
+
+
+def probes(options: argparse.Namespace) -> None:
+    from tests.truth.holes import order
+    from tests.truth.tables import read_lines
+
+    options.out.parent.mkdir(parents=True, exist_ok=True)
+    done = {line["unit"] for line in read_lines([options.out])} if options.out.exists() else set()
+    jobs = [(name, options.draws) for name in order(1)[: options.units] if name not in done]
+    with (
+        ProcessPoolExecutor(options.processes, initializer=_nice, initargs=(options.nice,)) as pool,
+        options.out.open("a") as out,
+    ):
+        for made in as_completed([pool.submit(_probes, job) for job in jobs]):
+            lines = made.result()
+            out.write("".join(json.dumps(line) + "\n" for line in lines))
+            out.flush()
+            print(f"{lines[0]['unit']}: {len(lines)} probes", file=sys.stderr)
+
+
 def table(options: argparse.Namespace) -> None:
     from tests.truth.tables import page, read_lines
 
-    options.page.write_text(page(read_lines(options.files), "scripts/truth_grid.py"))
+    lines = read_lines(options.files)
+    cases, tried = [line for line in lines if "probe" not in line], [line for line in lines if "probe" in line]
+    options.page.write_text(page(cases, tried, "scripts/truth_grid.py"))
     print(options.page)
 
 
@@ -85,6 +112,13 @@ def main() -> None:
     one.add_argument("--part", type=int, default=0, help="so many chunks only")
     one.add_argument("--out", type=Path, default=ROOT / "build/truth.jsonl")
     one.set_defaults(call=run)
+    three = commands.add_parser("probes")
+    three.add_argument("--units", type=int, default=70)
+    three.add_argument("--draws", type=int, default=14)
+    three.add_argument("--processes", type=int, default=2)
+    three.add_argument("--nice", type=int, default=15)
+    three.add_argument("--out", type=Path, default=ROOT / "build/truth-probes.jsonl")
+    three.set_defaults(call=probes)
     two = commands.add_parser("table")
     two.add_argument("files", type=Path, nargs="+")
     two.add_argument("--page", type=Path, default=PAGE)

@@ -103,7 +103,7 @@ class ConsoleReplies(Exchange):
     def _data(self, command: Template, waiting: Waiting, table: PointTable, points: int) -> _Part:
         """The reply to a question for data; put again while the sweep runs, where the analyzer wants it so."""
         if self._console.asks_again:
-            for _ in range(self._most_polls):
+            for _ in range(FEW_POLLS if "\n" in command.source else self._most_polls):
                 body = yield from self._ask(
                     command, {}, waiting, table=table, points=points, refusable=True, short=True
                 )
@@ -163,7 +163,8 @@ class ConsoleReplies(Exchange):
                     f"the key {pieces[0]!r} was not answered; its value was not sent, for its digits are keys"
                 )
             last = number == len(pieces) - 1
-            step = self._step_for(text, data, waiting, table if last else None, points, last, must, after_sweep)
+            asks = self._console.keys and not last  # the question behind a key must come before its value is sent
+            step = self._step_for(text, data, waiting, table if last else None, points, last, must or asks, after_sweep)
             if short and last and step.settle is not None:
                 step = replace(step, settle=lambda buffer: (bytes(buffer), len(buffer)))
             body = yield step
@@ -199,6 +200,8 @@ class ConsoleReplies(Exchange):
     ) -> Step:
         """The step that sends `text` and knows how its reply ends."""
         limit = _data_limit(table, points) if table is not None else PLAIN_LIMIT
+        if not last:
+            return self._asking(text, data, limit)
         endless = table is not None and table.read.command is None and self._console.enough is not None
         tables = [table] if table is not None and table.read.loose else []
         if endless and tables:
@@ -206,13 +209,22 @@ class ConsoleReplies(Exchange):
         enough = counted(tables, points, self._manner, text) if tables else None
         if endless and enough is not None:
             return Step(data, until(enough), repr(text), waiting, limit, after_sweep)
-        silent = self._manner.silent or not last
+        silent = self._manner.silent
         settle = settled(self._manner, text, enough, silent) if silent or self._manner.prompt is None else None
-        frame = self._frame(text) if last else never
+        frame = self._frame(text)
         empty = silent and table is None and not must
         if silent and must and enough is None:
             enough = answered(self._manner, text)
         return Step(data, frame, repr(text), waiting, limit, after_sweep, settle, empty, enough if silent else None)
+
+    def _asking(self, text: str, data: bytes, limit: int) -> Step:
+        """One line of several: what asks back ends in its question, behind which no end stands."""
+
+        def whole(buffer: bytearray) -> tuple[bytes, int]:
+            return bytes(buffer), len(buffer)
+
+        ended = until(lambda buffer: self._manner.ended(bytes(buffer)))
+        return Step(data, ended, repr(text), limit=limit, settle=whole, nearly=answered(self._manner, text))
 
     def _kept(self, body: bytes) -> bytes:
         """The body of a strict read without remarks."""

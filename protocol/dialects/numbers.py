@@ -90,6 +90,8 @@ class PointTable:
     fast: bool
     spread: re.Pattern[bytes]
     """One point wherever it stands; blanks in the template may be line ends."""
+    strange: re.Pattern[bytes] | None = None
+    """A sign that no line of a stream of points has: a line with it is a remark. None where any may stand."""
 
     @classmethod
     def of(cls, read: Read, end: bytes) -> PointTable:
@@ -111,7 +113,10 @@ class PointTable:
             and not re.search(r"[0-9+\-.eE]", outer)
         )
         spread = read.line.core_pattern.replace(rb"[ \t]++", rb"\s++")
-        return cls(read, re.compile(whole), re.compile(read.line.line_pattern), end, fast, re.compile(spread))
+        bare = not (read.begin or read.finish) and all(entry.form in ("", "comma") for entry in read.line.fields)
+        own = re.escape("".join(read.line.literals).encode("ascii"))
+        strange = re.compile(rb"[^0-9+\-.,eE\s" + own + rb"]") if bare else None
+        return cls(read, re.compile(whole), re.compile(read.line.line_pattern), end, fast, re.compile(spread), strange)
 
     def columns(self, body: bytes, points: int, what: str) -> dict[str, NDArray[np.float64]]:
         """Columns by field name (frequencies in hertz), each of shape (points,). Raises WireError."""
@@ -143,7 +148,7 @@ class PointTable:
         """The texts of each point's fields. A begin or finish that is asked for bounds them."""
         begin, finish = self.read.begin.encode("ascii"), self.read.finish.encode("ascii")
         if self.read.points_per_line == 0:
-            text = b"\n".join(lines)
+            text = b"\n".join(line for line in lines if self.strange is None or self.strange.search(line) is None)
             if begin:
                 _, mark, text = text.partition(begin)
                 text = text if mark else b""

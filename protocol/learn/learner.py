@@ -15,12 +15,13 @@ import numpy as np
 from protocol.analyzer import Analyzer
 from protocol.errors import AnalyzerError, RequestError
 from protocol.learn.dialogue import Dialogue, Progress
-from protocol.learn.listening import MissingError
+from protocol.learn.found import MissingError
+from protocol.learn.questions import OPEN
 from protocol.learn.scpi import Probe, learn_scpi, probe_scpi
 from protocol.learn.session import Session
 from protocol.learn.sweeps.columns import delay_of
 from protocol.learn.typed import unproved
-from protocol.learn.words.opening import KeyMenuError
+from protocol.learn.words.opening import KeyMenuError, TalksError
 from protocol.learn.words.talk import AsksError, Talk
 from protocol.learn.writer import console_profile
 from protocol.profiles.profile import Profile, parse_profile
@@ -87,6 +88,8 @@ async def learn(port: str, dialogue: Dialogue) -> Learned:
                     raise
             if not talk.keys and not await session.refuses("*IDN?"):
                 probe = await probe_scpi(talk)
+                if _order_assumed(probe) and await dialogue.deed(f"Which of its traces is S11 is not told. {OPEN}"):
+                    probe = await probe_scpi(talk) or probe  # a sweep with open leads tells
                 await talk.raw(talk.out_end, 0.2)
             if probe is None:
                 await _console(session, tell)
@@ -95,6 +98,11 @@ async def learn(port: str, dialogue: Dialogue) -> Learned:
             raise NotLearnedError(
                 f"{port}: not learned: it acts on single keys, without a line end ({menu}); nothing more was sent, for"
                 " a key may do harm. Which keys are safe only its paper manual tells; name them when asked"
+            ) from None
+        except TalksError as talks:
+            raise NotLearnedError(
+                f"{port}: not learned: it sends data without being asked, such as {str(talks)!r}, and nothing tells how"
+                " to stop it; stop it by hand, then learn again"
             ) from None
         except AsksError as question:
             raise NotLearnedError(
@@ -116,8 +124,12 @@ async def learn(port: str, dialogue: Dialogue) -> Learned:
     return Learned(text, profile, unknown, proof, tuple(line for line, _ in talk.transcript))
 
 
+def _order_assumed(probe: Probe | None) -> bool:
+    return probe is not None and probe.scpi is not None and probe.scpi.traces_assumed
+
+
 async def _console(session: Session, tell: Callable[[str], None]) -> None:
-    """All steps with a text console. Raises MissingError, AsksError or KeyMenuError."""
+    """All steps with a text console. Raises MissingError or AsksError."""
     tell("asking for a list of its words")
     if not session.talk.keys:
         await session.list_words()

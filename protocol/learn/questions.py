@@ -9,16 +9,24 @@ from __future__ import annotations
 from collections.abc import Sequence
 
 from protocol.learn.dialogue import Dialogue
-from protocol.learn.listening import MissingError, UnitUnknownError
+from protocol.learn.found import MissingError, UnitUnknownError
 from protocol.learn.sweeps.axis import Meaning, sensible
 from protocol.learn.sweeps.columns import Kind
-from protocol.learn.sweeps.trying import Writing
+from protocol.learn.sweeps.windows import Writing
 from protocol.profiles.templates import UNITS
 
 OFFERED = (("Hz", "hz"), ("kHz", "khz"), ("MHz", "mhz"), ("GHz", "ghz"), ("10 Hz", "10hz"), ("100 Hz", "100hz"))
+USUAL_DELAY_S = (1.5e-9, 30e-9)
+"""A lead of 0.2 to 3 m, there and back; beyond it a unit that nobody told is not believed."""
 OPEN = "Take everything off both leads, so that port 1 and port 2 hang open and apart from each other."
 JOIN = "Join the two leads, port 1 to port 2, straight."
 APART = "Take the leads apart again: port 1 and port 2 hang open."
+
+
+def usual_units(delay_s: float, tried: str) -> list[str]:
+    """Units with which the lead would be as long as leads are, from its delay with the unit that was tried."""
+    delays = {unit: abs(delay_s) * UNITS[tried] / UNITS[unit] for _, unit in OFFERED}
+    return [unit for unit, seconds in delays.items() if USUAL_DELAY_S[0] < seconds < USUAL_DELAY_S[1]]
 
 
 async def unit_said(dialogue: Dialogue, tried: Writing, meaning: Meaning) -> Writing:

@@ -9,7 +9,7 @@ from __future__ import annotations
 from collections.abc import Iterator, Sequence
 
 from protocol.learn.dialogue import Role, Word
-from protocol.learn.listening import Found
+from protocol.learn.found import Found
 
 
 def unproved(words: Sequence[Word], found: Found) -> list[str]:

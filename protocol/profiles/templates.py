@@ -203,8 +203,8 @@ class Template:
             if index < last:
                 word = self.fields[index].name in WORD_FIELDS
                 number = self.fields[index].pattern
-                if self.literals[index + 1].startswith("."):  # the full stop of a sentence is no decimal point
-                    number = number.replace(rb"\.[0-9]*+", rb"\.[0-9]++")
+                if self.literals[index + 1].startswith((".", ",")):  # a sentence's full stop is no decimal point
+                    number = number.replace(rb"\.[0-9]*+", rb"\.[0-9]++").replace(rb"[.,][0-9]*+", rb"[.,][0-9]++")
                 parts.append(b"(" + (rb"[!-~]{1,40}?" if word else number) + b")")
         return b"".join(parts)
 

@@ -33,6 +33,11 @@ SLOPE_LIMIT, CURVATURE_LIMIT = 1.5, 1.0
 """Largest relative slope and curvature at the edge of such a pool, whatever the cavities: the largest of the same
 bottoms were 1.49 and 0.96."""
 
+HIGHEST_Q = 6000.0
+"""Unloaded Q of the largest notch cavities of duplexers (common practice; 150 MHz, eight inches)."""
+
+MOST_CAVITIES = 8
+
 SHAPE_MARGIN = 1.25
 """A fitted shape, with two standard deviations, guides the hand and may be off: limits are this many times that,"""
 
@@ -72,6 +77,14 @@ class Pooled:
     bias_db: float
     half_width_hz: float
     dof: float
+
+
+def narrowest_bottom(channel_hz: float, cavities: int) -> Bottom:
+    """The narrowest bottom that `cavities` notches of such a Q can have at a channel, where nothing was fitted: each
+    zero lies at least f / 2Q off the real axis, so that |S| of n in one place is sqrt 2 up at f / 2Q sqrt(2^(1/n) - 1)
+    from it, and of staggered ones not nearer. What is so pooled only uses a part of a wider bottom."""
+    half = channel_hz / (2.0 * HIGHEST_Q)
+    return Bottom(2.0 * half * math.sqrt(2.0 ** (1.0 / max(cavities, 1)) - 1.0))
 
 
 def pool_half_width_hz(bottom_width_hz: float) -> float:

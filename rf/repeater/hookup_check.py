@@ -38,8 +38,8 @@ GAP_DB, GAP_DEEPEST_DB = -6.0, -35.0
 LARGEST_LOSS_DB = 2.0
 """Loss of a usual unit with its leads, in what is missing beside a pad."""
 
-ON_PLAN_DB, ON_PLAN_CONTRAST_DB = -3.0, 45.0
-"""A pass with so much contrast to the other channel is where it belongs."""
+ON_PLAN_WITHIN_DB = 12.0
+"""A unit half its notch's width off the plan loses more contrast than this at the channels."""
 
 HELD_BACK_DB = -2.0
 """S11 of a side at the channel that it holds back, its notch's own loss taken off."""
@@ -84,6 +84,8 @@ class _Look:
     floor_db: float
     off_plan_hz: float | None
     """How far from the plan the pair of a pass and a notch lies that fits best; None where none is within the sweep."""
+    on_plan: bool
+    """Pass and notch are as far apart at the plan as anywhere: there the unit is, however badly it is matched."""
 
 
 def check_hookup(
@@ -128,7 +130,7 @@ def _look(
     return _Look(
         float(reflected[low]), float(reflected[high]), float(through[low]), float(through[high]),
         float(reflected.min()), float(reflected.max()), through, 10.0 * math.log10(noise_power) + 7.0,
-        fits,
+        fits, _on_plan(f, np.maximum(through, 10.0 * math.log10(noise_power) + 7.0), low_hz, high_hz),
     )  # fmt: skip
 
 
@@ -154,6 +156,14 @@ def _best_offset(
     return 0.0 if abs(offset) < 0.1 * (high_hz - low_hz) else offset
 
 
+def _on_plan(f: NDArray[np.float64], through: NDArray[np.float64], low_hz: float, high_hz: float) -> bool:
+    """Whether no pair of frequencies as far apart as the channels parts a pass from a notch much better than they do;
+    `through` (K,) in dB, no lower than the floor."""
+    apart = round((high_hz - low_hz) / float(f[1] - f[0]))
+    contrast = np.abs(through[: f.size - apart] - through[apart:])
+    return bool(contrast[int(np.argmin(np.abs(f[: f.size - apart] - low_hz)))] > contrast.max() - ON_PLAN_WITHIN_DB)
+
+
 def _passes(here: float, there: float) -> bool:
     return here > PASS_DB and here - there > CONTRAST_DB
 
@@ -175,7 +185,10 @@ def _whole_span(look: _Look, declared: str) -> HookUpCheck | None:
             return HookUpCheck(State.RIGHT, "both on loads", seen="loads")
         return _wrong("ON LOADS", "both leads are on loads: fit for a survey, not for a duplexer", "loads")
     if look.s11_worst < GOOD_LOAD_DB + 1.0 and not nothing_anywhere and float(look.s21_all.max()) < GAP_DEEPEST_DB:
-        cure = "S11 is low everywhere: a pad on port 1 hides the hook-up; take it off, or check the leads by eye"
+        cure = (
+            "S11 is low everywhere: a pad on port 1 hides the hook-up, or the profile swaps S11 and S21; take it off,"
+            " or look with open leads"
+        )
         return HookUpCheck(State.UNSEEN, "HIDDEN BY A PAD", cure, doubt=cure)
     return None
 
@@ -224,7 +237,7 @@ def _one_side(look: _Look, side: str, declared: str, third: str) -> HookUpCheck:
             "LEADS EXCHANGED", f"port 1 is on {side}, port 2 on A: S21 holds, S11 is {side}'s; exchange the leads",
             from_side,
         )  # fmt: skip
-    off = 0.0 if _on_plan(look) else look.off_plan_hz
+    off = 0.0 if look.on_plan else look.off_plan_hz
     if declared == from_antenna and off is not None and off != 0.0 and min(own, other) > GOOD_LOAD_DB - 5.0:
         cure = f"pass, notch and match lie {off / 1e6:+.1f} MHz off the plan: check the pair in the site file first"
         return HookUpCheck(State.NOTE, f"OFF PLAN {off / 1e6:+.1f} MHz", cure, from_antenna)
@@ -238,12 +251,6 @@ def _one_side(look: _Look, side: str, declared: str, third: str) -> HookUpCheck:
     return _wrong(
         f"{from_antenna}, NOT {declared}", f"this is {from_antenna}: move lead 2, or declare it so", from_antenna
     )
-
-
-def _on_plan(look: _Look) -> bool:
-    """A pass and a notch stand at the channels themselves: the unit is on its plan, however badly it is matched."""
-    passed, held = max(look.s21_low, look.s21_high), min(look.s21_low, look.s21_high)
-    return passed > ON_PLAN_DB and passed - held > ON_PLAN_CONTRAST_DB
 
 
 def _no_pass(look: _Look, declared: str, low_hz: float, high_hz: float) -> HookUpCheck:

@@ -99,6 +99,28 @@ async def test_learned_without_open_leads_the_order_is_said_to_be_assumed(served
     assert learned.profile.scpi is not None and learned.profile.scpi.traces_assumed
 
 
+class Clears(Nobody):
+    """Takes everything off the leads when asked to."""
+
+    def __init__(self, bench: Path) -> None:
+        self.bench, self.asked = bench, list[str]()
+
+    async def deed(self, text: str) -> bool:
+        self.asked.append(text)
+        self.bench.write_text("open", encoding="utf-8")
+        return True
+
+
+@pytest.mark.long
+@pytest.mark.parametrize("name", ["rush"])
+async def test_leads_that_are_cleared_when_asked_tell_the_order(served: str, tmp_path: Path) -> None:
+    (tmp_path / "bench").write_text("p1load", encoding="utf-8")
+    person = Clears(tmp_path / "bench")
+    learned = await learn(served, person)
+    assert len(person.asked) == 1 and "off both leads" in person.asked[0]
+    assert learned.profile.scpi is not None and not learned.profile.scpi.traces_assumed
+
+
 @pytest.mark.long
 @pytest.mark.parametrize("name", ["nettle"])
 async def test_a_bandwidth_that_cannot_be_set_is_said_to_be_unknown(served: str, tmp_path: Path) -> None:

@@ -8,6 +8,7 @@ from __future__ import annotations
 import os
 import time
 import traceback
+import warnings
 from dataclasses import replace
 from pathlib import Path
 from typing import Any
@@ -29,13 +30,13 @@ from tests.truth.judging import (
     verdicts,
     wide_rows,
 )
-from tests.truth.visits import Measured, TruthVisit, beside, declared, fits, site_of
+from tests.truth.visits import MEMORY, Measured, TruthVisit, beside, declared, fits, site_of
 from visit.day.nudges import compare
 from visit.figures.assessment import Assessment, with_zoom
 from visit.figures.figures_json import assessment_data
 from visit.site.hookup import HookUp
 
-COUNT_UNKNOWN = 0.15
+COUNT_UNKNOWN = 0.08
 """Share of the cases whose site file does not say how many cavities there are."""
 NUDGED = 0.25
 """Share of the fitted cases in which a screw is turned afterwards."""
@@ -44,7 +45,6 @@ THREE_PORTS, TRENDS = 0.04, 0.02
 FEWEST_NUDGE_SWEEPS = 4
 ZOOMS = (1, 4)
 """Sweeps of the zooms, as multiples of the wide run's."""
-MEMORY = Path("/dev/shm")
 
 
 def beyond(bench: Bench) -> list[str]:
@@ -86,17 +86,21 @@ class Line:
         self.data["verdicts"] += [[where, one.goal, one.step, one.verdict] for one in found]
 
 
-def run_case(case: Case, folder: Path = MEMORY) -> dict[str, Any]:
-    """All figures of one case as a line of JSON. A fault of the program becomes a line with its traceback."""
+def run_case(case: Case, folder: Path = MEMORY, count_unknown: float = COUNT_UNKNOWN) -> dict[str, Any]:
+    """All figures of one case as a line of JSON; `count_unknown` is the chance that nobody told the count. A fault of
+    the program becomes a line with its traceback."""
     rng = np.random.default_rng(case.seed ^ 0x5EED)
     bench = case.build()
-    cavities = None if rng.random() < COUNT_UNKNOWN else case.cavities
+    cavities = None if rng.random() < count_unknown else case.cavities
     line = Line(case, cavities, bench)
     began = time.process_time()
     truth_db = max(float(np.mean(_rejections(bench, case))), 20.0)
     visit = TruthVisit(site_of(case, cavities, round(truth_db, 2)), folder / f"truth-{os.getpid()}-{case.number}.visit")
+    heard = warnings.catch_warnings(record=True, action="always", category=RuntimeWarning)
     try:
-        _measured(line, visit, case, bench, rng)
+        with heard as said:
+            _measured(line, visit, case, bench, rng)
+        line.data["warned"] = [f"{one.filename.rpartition('/')[2]}:{one.lineno}: {one.message}" for one in said][:3]
         if rng.random() < THREE_PORTS:
             line.rows(isolation_rows(case, bench, folder / f"ports-{os.getpid()}-{case.number}.visit"))
             line.data["runs"] += 3

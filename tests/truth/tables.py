@@ -7,7 +7,7 @@ from __future__ import annotations
 
 import json
 import math
-from collections import defaultdict
+from collections import Counter, defaultdict
 from collections.abc import Callable, Iterable, Iterator
 from dataclasses import dataclass, field
 from pathlib import Path
@@ -197,17 +197,19 @@ def fails(name: str, count: Count) -> str:
     return "wider than asked" if low > WANTED[1] and not one_sided(name) else ""
 
 
-def page(lines: list[Line], command: str) -> str:
+def page(lines: list[Line], probes: list[Line], command: str) -> str:
     """docs/truth.md."""
+    from tests.truth.holes import summed
+
     overall, parted = counted(lines)
-    runs = sum(line["runs"] for line in lines)
+    runs, tried = sum(line["runs"] for line in lines), sum(line["runs"] for line in probes)
     faults = [line for line in lines if "fault" in line]
     out = [
         "# Figures against an independent truth",
         "",
         f"Made by `{command}`. A duplexer and bench model that shares no code with the program (`tests/truth/`) is",
-        f"measured the way a visit is. {len(lines)} benches, {runs} runs of sweeps. Every figure is compared with the",
-        "truth of its bench.",
+        f"measured the way a visit is. {len(lines)} benches, {runs} runs of sweeps; {tried} runs more on benches",
+        "made to deceive. Every figure is compared with the truth of its bench.",
         "",
         "- Each bench has a wide run. A survey comes first where the case has one. Two zooms follow where a notch was",
         "  fitted, and in a quarter of these a screw is turned. Side to side, the wide run of a side comes before.",
@@ -217,7 +219,7 @@ def page(lines: list[Line], command: str) -> str:
         "- Goals are drawn 0.05 dB beyond the truth (loss: 0.005 dB), where every pass is false.",
         f"- A cell fails beyond 99 % of binomial chance; cells with fewer than {FEWEST} are left out.",
         "- `errors beyond the stated`: port 2 worse than 20 dB, directivity worse than 35 dB or tracking worse than",
-        "  0.1 dB, which is what the program says that it allows for without a calibration of its own.",
+        "  0.1 dB. So much does the program say that it allows for without a calibration of its own.",
         "",
         "## Every figure",
         "",
@@ -233,6 +235,11 @@ def page(lines: list[Line], command: str) -> str:
         )
     out += ["", *_verdict_table(lines), "", *_axis_table(overall, parted), "", *_refusals(lines), "", *_times(lines)]
     out += ["", *_failing(parted, lines)]
+    if probes:
+        out += ["", "## Benches made to deceive", "", *summed(probes)]
+    warned = Counter(words for line in lines for words in line.get("warned", ()))
+    if warned:
+        out += ["", "## Warnings of the arithmetic", "", *(f"- {n} times {words}" for words, n in warned.items())]
     if faults:
         out += ["", "## Faults", ""]
         out += [f"- case {line['number']}: `{line['fault'].strip().splitlines()[-1][:160]}`" for line in faults]

@@ -32,6 +32,8 @@ SURVEY_SWEEPS = 16
 FEWEST_ZOOM_SWEEPS = 8
 BEGAN_S = 1.7e9
 PAUSE_S = 600.0
+MEMORY = Path("/dev/shm")
+"""A folder in memory; each file there has a name of its own."""
 GATED = 8
 """A gate judges every sweep; so many tell what it makes of a hook-up, and save time."""
 
@@ -154,4 +156,4 @@ def fits(measured: Measured) -> bool:
     return a is not None and a.notch is not None and a.notch.trusted
 
 
-__all__ = ["Measured", "RequestError", "TruthVisit", "beside", "declared", "fits", "site_of"]
+__all__ = ["MEMORY", "Measured", "RequestError", "TruthVisit", "beside", "declared", "fits", "site_of"]

@@ -15,6 +15,9 @@ from protocol.simulated.bench import Bench, start_bench
 from tests.benchtop import make_unit, take
 from tui.cli import build_parser, main
 from tui.commands.exit_status import ExitStatus
+from visit.figures.replay import Replay
+from visit.record.visit_file import VisitFile
+from visit.site.hookup import HookUp
 
 SITES = Path(__file__).parents[2] / "fixtures/sites"
 SITE = str(SITES / "demo-450.toml")
@@ -87,6 +90,28 @@ def test_zoom_proves_the_goal(bench: Bench, tmp_path: Path, capfd: pytest.Captur
     reject = next(channel for channel in data["channels"] if channel["role"] == "reject")
     assert reject["proof_parts_db"]["mismatch"] > 0.5
     assert {goal["verdict"] for goal in data["goals"]} == {"pass"}
+
+
+def test_side_to_side_is_zoomed_at_both_channels_and_proven(
+    bench: Bench, tmp_path: Path, capfd: pytest.CaptureFixture[str]
+) -> None:
+    """It swept, then ended as wrong use with no figure."""
+    bench.say("connect L H")
+    words = ("--hookup", "L>H", "--sweeps", "5", "--zoom", "60", "--json", "--leakage", "-120")
+    assert check(bench, tmp_path, *words) == ExitStatus.GOALS_MET
+    data = json.loads(capfd.readouterr().out)
+    assert [channel["role"] for channel in data["channels"]] == ["reject", "reject"]
+    truth = 99.466  # of both, by the unit's own S-parameters
+    for channel in data["channels"]:
+        assert 90.0 <= channel["rejection"]["low"] <= truth + 0.5
+        assert channel["proof_parts_db"]["load"] > 0.9
+    assert [goal["verdict"] for goal in data["goals"]] == ["pass", "pass"] and 90.0 <= data["proven_db"] <= truth + 0.2
+    (visit,) = (tmp_path).glob("**/*.visit")
+    file = VisitFile.open(visit, read_only=True)
+    replayed = Replay(file).figures(HookUp("L", "H"))
+    file.close()
+    assert replayed is not None and len(replayed.run_ids) == 3
+    assert [goal.verdict.value for goal in replayed.assessment.goals] == ["pass", "pass"]
 
 
 def test_survey_and_its_limit(bench: Bench, tmp_path: Path, capfd: pytest.CaptureFixture[str]) -> None:

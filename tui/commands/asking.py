@@ -7,7 +7,9 @@ from __future__ import annotations
 
 import asyncio
 import getpass
+import shutil
 import sys
+import textwrap
 from collections.abc import Sequence
 
 from protocol.errors import RequestError
@@ -15,6 +17,7 @@ from protocol.files.harmless import harmless
 from protocol.learn.corrections import EXAMPLES, parse_corrections
 from protocol.learn.dialogue import Correction, Nobody, Progress, Role, Word
 from tui.commands.printing import say, show
+from tui.drawing.shortened import shortened
 
 CAUTION = "Transmitter off, locked, proved dead before a lead is touched."
 
@@ -32,14 +35,23 @@ async def at_the_terminal(question: str, answers: Sequence[str]) -> str:
     return matching[0] if len(matching) == 1 else ""
 
 
+def _columns() -> int:
+    return shutil.get_terminal_size((80, 24)).columns
+
+
+def _wrapped(text: str) -> str:
+    """Our own words in lines that fit, the last one open for the answer."""
+    return "\n".join(textwrap.wrap(harmless(text), _columns() - 8, break_on_hyphens=False)) + " "
+
+
 async def _line(prompt: str) -> str:
-    show(f"{harmless(prompt)} ")
+    show(_wrapped(prompt))
     return str(await asyncio.to_thread(sys.stdin.readline)).strip()
 
 
 async def _hidden(prompt: str) -> str:
     """A line that the terminal does not show."""
-    return str(await asyncio.to_thread(getpass.getpass, f"{harmless(prompt)} ", sys.stderr)).strip()
+    return str(await asyncio.to_thread(getpass.getpass, _wrapped(prompt), sys.stderr)).strip()
 
 
 class NobodyThere(Nobody):
@@ -63,8 +75,9 @@ class AtTheTerminal:
             say(f"! {harmless(why)}")
         for word in words:
             taken = "NEVER SENT" if word.role is Role.NEVER else word.role.value
-            name = f"{word.name} {word.usage}".strip()
-            say(f"{word.number:4d}  {name:<28}  {taken:<20}  {word.reason}".rstrip())
+            usage = word.usage if word.usage.split(" ")[0] == word.name else f"{word.name} {word.usage}".strip()
+            line = f"{word.number:4d}  {shortened(harmless(usage), 22):<22}  {taken:<19}  {harmless(word.reason)}"
+            say(shortened(line, _columns() - 1))
         while True:
             line = await _line(f"Correct by number or name a word ({EXAMPLES}), or Enter as it stands:")
             try:

@@ -51,7 +51,7 @@ from visit.run.station import Station
 from visit.run.tool import BenchLike, Tool
 from visit.run.watch import LOOK_EVERY_S, Watcher
 from visit.site.hookup import HookUp
-from visit.site.presets import zoom
+from visit.site.presets import zoom, zooms_across
 from visit.site.site import Site, load_site
 
 if TYPE_CHECKING:
@@ -196,8 +196,8 @@ def check(options: argparse.Namespace) -> ExitStatus:
         try:
             assessment = _measured(now.station, now.order)
             if options.zoom is not None:
-                closer = _measured(now.station, _zoom_order(now.order, now.site, assessment, options.zoom))
-                assessment = with_zoom(assessment, closer)
+                for order in _zoom_orders(now.order, now.site, assessment, options.zoom):
+                    assessment = with_zoom(assessment, _measured(now.station, order))
             deed = now.station.next_deed(assessment)
         except HaltedError as error:
             say(f"deepnotch: {error}: {run_words(now.visit)} kept in {now.path}; continue with --resume")
@@ -219,14 +219,18 @@ def _measured(station: Station, order: RunOrder) -> Assessment:
     return station.assess_now()
 
 
-def _zoom_order(order: RunOrder, site: Site, wide_run: Assessment, sweeps: int) -> RunOrder:
-    """The same hook-up, zoomed on its reject channel. Raises RequestError when the wide sweep gave no width."""
+def _zoom_orders(order: RunOrder, site: Site, wide_run: Assessment, sweeps: int) -> list[RunOrder]:
+    """The same hook-up, zoomed on its reject channel; side to side on both, as narrow as a bottom can be. Raises
+    RequestError when the wide sweep gave no width."""
     side, notch = order.hookup.side, wide_run.notch
+    if side is None and not order.hookup.alone and site.kind != "band-pass":
+        zooms = zooms_across(site, order.settings.bandwidth_hz)
+        return [replace(order, settings=settings, planned_sweeps=sweeps, purpose="zoom") for settings in zooms]
     if side is None or notch is None or not notch.trusted:
         why = "this hook-up has no notch of its own" if notch is None else notch.why
         raise RequestError(f"--zoom needs a fitted notch first, and there is none: {why}")
     settings = zoom(site.reject_hz(side), notch.bottom_width_hz, order.settings.bandwidth_hz)
-    return replace(order, settings=settings, planned_sweeps=sweeps, purpose="zoom")
+    return [replace(order, settings=settings, planned_sweeps=sweeps, purpose="zoom")]
 
 
 def read(options: argparse.Namespace) -> ExitStatus:
@@ -276,7 +280,8 @@ def learn(options: argparse.Namespace) -> ExitStatus:
     from visit.run.set_up import kept_under  # noqa: PLC0415
     from visit.site.folders import data_folder  # noqa: PLC0415
 
-    say("Transmitter off, nothing on the leads: port 1 and port 2 open. Only harmless commands are sent.")
+    say("Transmitter off, nothing on the leads: port 1 and port 2 open. Sent are questions for help and identity, then")
+    say("only words whose own text, or you, say that a sweep needs them. Nothing that it asks is confirmed.")
     path = options.out
     if path is not None and path.exists():
         raise RequestError(f"{path} exists already; give another name with --out, nothing was changed")

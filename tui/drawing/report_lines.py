@@ -9,6 +9,7 @@ import math
 
 from protocol.files.harmless import harmless_json
 from rf.values.decibel import amplitude_db
+from rf.values.figure import Kind
 from rf.values.verdict import conformance_probability
 from rf.values.words import rounded_down, text
 from visit.day.next_deed import NextDeed
@@ -31,6 +32,8 @@ def figures_lines(a: Assessment, deed: NextDeed | None = None) -> list[str]:
         lines.append(_line(name, f"{text(channel.transmission)} {place}", channel.transmission.limited_by))
         if channel.role is Role.PASS:
             lines.append(_line("return loss", f"{text(channel.return_loss)} {place}", channel.return_loss.limited_by))
+            if channel.return_loss.kind is Kind.AT_LEAST and channel.return_loss.why:
+                lines.append(f"              {channel.return_loss.why}")
     offset = text(a.notch_offset, signed=True)
     place = " off target" if a.notch_offset.known else f": {a.notch_offset.why}"
     lines.append(_line("notch", offset + place, ""))

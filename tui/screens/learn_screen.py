@@ -285,7 +285,9 @@ class LearnScreen(Screen[Learned | None]):
         sent = sum(word.role not in (Role.NEVER, Role.UNKNOWN) for word in words)
         more = f"   page {self._page + 1} of {pages} (down, up)" if pages > 1 else ""
         return [
-            f" WORDS  of the console, {len(words)}; only {sent} will be sent{more}",
+            f" WORDS  of the console, {len(words)}; only {sent} will be sent{more}"
+            if words
+            else " WORDS  none is known",
             said,
             *(_word_line(word) for word in page),
             *[""] * (WORDS_A_PAGE - len(page) if pages > 1 else 0),

@@ -122,7 +122,7 @@ class Calibration:
         tracking = max(CONNECTION_DB, abs(thru[-1].seen.value)) if thru else 0.1
         port2 = min(self.terms.port2_return_loss_db + 2.0 * path.pad2_db, LEAST_RETURN_LOSS_DB)
         directivity = max(self.kit.load.return_loss_db - 2.0 * path.pad1_db, 0.0)
-        left = port2 if path.amp_db else self.kit.load.return_loss_db
+        left = port2 if path.amp_db else min(self.kit.load.return_loss_db + 2.0 * path.pad2_db, LEAST_RETURN_LOSS_DB)
         return Residuals(tracking, directivity, port2, left)
 
 

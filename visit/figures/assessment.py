@@ -52,6 +52,20 @@ class Role(enum.Enum):
 
 
 @dataclass(frozen=True, slots=True)
+class Proof:
+    """What the looks of a run proved: `proven_db` the best bound of all looks, None before the first; `next_look` the
+    sweep count of the next one; `looks` taken so far, by the nth run that was looked at for this `goal` (hook-up, stage
+    and kind of run); `note` what must be said of the counting."""
+
+    proven_db: float | None = None
+    next_look: int | None = None
+    looks: int = 0
+    nth_run: int = 1
+    note: str = ""
+    goal: str = ""
+
+
+@dataclass(frozen=True, slots=True)
 class Channel:
     """One channel frequency as this hook-up sees it. `transmission` is loss or rejection in positive dB; `parts` what
     keeps a proof of the rejection below its plain reading (name, dB); `budgets` what the other figures are made of."""
@@ -68,6 +82,8 @@ class Channel:
     """Where `leakage` comes from, and what speaks against it."""
     load: ThirdLoad | None = None
     """What ended the third port, where the channel is one to hold back."""
+    proof: Proof | None = None
+    """The proof of the run that carries this channel, where others carry the other ones."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -90,20 +106,6 @@ class GoalResult:
     def met(self) -> bool | None:
         """True when shown to be met, False when shown to be missed, None in between."""
         return {Verdict.PASS: True, Verdict.FAIL: False}.get(self.verdict)
-
-
-@dataclass(frozen=True, slots=True)
-class Proof:
-    """What the looks of a run proved: `proven_db` the best bound of all looks, None before the first; `next_look` the
-    sweep count of the next one; `looks` taken so far, by the nth run that was looked at for this `goal` (hook-up, stage
-    and kind of run); `note` what must be said of the counting."""
-
-    proven_db: float | None = None
-    next_look: int | None = None
-    looks: int = 0
-    nth_run: int = 1
-    note: str = ""
-    goal: str = ""
 
 
 @dataclass(frozen=True, slots=True)
@@ -185,7 +187,7 @@ def goals_of(
     results = []
     for channel in channels:
         if channel.role is Role.REJECT:
-            results.append(_rejection_goal(site.goals.rejection_db, channel, proof))
+            results.append(_rejection_goal(site.goals.rejection_db, channel, channel.proof or proof))
         else:
             loss, match = channel.transmission, channel.return_loss
             results.append(GoalResult("loss", site.goals.loss_db, loss, judge_at_most(loss, site.goals.loss_db)))
@@ -196,7 +198,7 @@ def goals_of(
 
 def _rejection_goal(goal_db: float, channel: Channel, proof: Proof) -> GoalResult:
     """Pass by a proof at a look, which a reading that fails takes back: the unit has moved since that look."""
-    figure, proven_db = channel.transmission, proof.proven_db
+    figure, proven_db = channel.transmission, proof.proven_db if channel.transmission.known else None
     if judge_at_least(figure, goal_db) is Verdict.FAIL:
         return GoalResult("rejection", goal_db, figure, Verdict.FAIL)
     result = GoalResult("rejection", goal_db, figure, judge_rejection(figure, proven_db, goal_db))
@@ -283,6 +285,7 @@ def with_zoom(wide: Assessment, zoomed: Assessment) -> Assessment:
             leakage=better[channel.frequency_hz].leakage,
             leak_source=better[channel.frequency_hz].leak_source,
             load=better[channel.frequency_hz].load,
+            proof=zoomed.proof,
         )
         if channel.frequency_hz in better
         else channel
@@ -299,9 +302,21 @@ def with_zoom(wide: Assessment, zoomed: Assessment) -> Assessment:
         floor_now=zoomed.floor_now,
         floor_averaged=zoomed.floor_averaged,
         pooled_points=zoomed.pooled_points,
-        proof=zoomed.proof,
-        goals=goals_of(wide.site, channels, zoomed.proof, doubts=doubts),
+        proof=_worst_proof([channel.proof for channel in channels if channel.proof is not None]) or zoomed.proof,
+        goals=goals_of(wide.site, channels, wide.proof, doubts=doubts),
         doubts=doubts,
-        leakage=zoomed.leakage,
+        leakage=_worst_leak(channels),
         cautions=tuple(cautions),
     )
+
+
+def _worst_proof(proofs: Sequence[Proof]) -> Proof | None:
+    """Of several zooms, side to side, the one that proves least."""
+    return min(proofs, key=lambda proof: -math.inf if proof.proven_db is None else proof.proven_db, default=None)
+
+
+def _worst_leak(channels: Sequence[Channel]) -> float | None:
+    """The leak's limit at the worst of the channels to hold back; None where one was not surveyed."""
+    limits = [channel.leakage for channel in channels if channel.role is Role.REJECT]
+    known = [limit for limit in limits if limit is not None]
+    return max(known) if known and len(known) == len(limits) else None

@@ -12,7 +12,7 @@ from dataclasses import dataclass, replace
 
 from rf.floor.pool import Bottom
 from rf.repeater.passband import Residuals
-from visit.calibration.corrector import Calibration, Check, Corrector
+from visit.calibration.corrector import LEAST_RETURN_LOSS_DB, Calibration, Check, Corrector
 from visit.calibration.doubts import clock_doubt, failed_check_doubt, restart_doubt
 from visit.calibration.stored_calibration import calibrations, checks_of
 from visit.record.visit_file import PORT_BACK, RESTARTED, RunRow, VisitFile
@@ -21,8 +21,11 @@ from visit.site.site import Site
 CORRECTS, POINT_TIME, TEMPERATURE, AXIS = "corrects itself", "point time", "temperature", "axis"
 """Kinds of remarks that hold what is known: whether the analyzer's levels are re a thru ("yes", "no"); seconds it
 spends on a point ("settling factor", of settling + factor / bandwidth); degrees that were entered ("14 C"); why its
-frequencies are in doubt ("confirmed": they are not)."""
+frequencies or traces are in doubt ("confirmed": they are not)."""
 CONFIRMED = "confirmed"
+BY_HAND = "confirmed by the technician"
+UNCONFIRMED = "what nobody confirmed"
+"""What limits a figure while the axis or the traces are in doubt."""
 UNCORRECTED = "analyzer uncorrected: calibrate it"
 
 
@@ -44,7 +47,7 @@ class Known:
     `uncorrected` says why levels are not re a thru (empty: they are), `doubts` what speaks against the correction,
     `residuals` what it leaves (None: not known, so those of common practice); `trusted`: the hook-up is as declared,
     whatever it looks like;
-    `axis_doubt` why frequencies are not believed (empty: they are)."""
+    `axis_doubt` why frequencies or the order of the traces are not believed (empty: they are)."""
 
     leakage: float | None = None
     bottoms: tuple[tuple[float, Bottom], ...] = ()
@@ -147,6 +150,11 @@ class Knowledge:
         )
         if calibration is not None:
             known = replace(known, residuals=calibration.residuals(run.hookup.path))
+        elif run.hookup.path.pad2_db:
+            plain = Residuals()
+            padded_db = min(plain.port2_return_loss_db + 2.0 * run.hookup.path.pad2_db, LEAST_RETURN_LOSS_DB)
+            residuals = replace(plain, port2_return_loss_db=padded_db, port2_left_db=padded_db)
+            known = replace(known, residuals=residuals)
         return known
 
     def doubts(self, run: RunRow) -> tuple[str, ...]:
@@ -195,7 +203,12 @@ class Knowledge:
 
     def _axis_doubt(self) -> str:
         words = self._newest(AXIS, math.inf, CONFIRMED)
-        return "" if words == CONFIRMED else words
+        return "" if words == CONFIRMED or words.startswith(BY_HAND) else words
+
+
+def by_hand(identity: str) -> str:
+    """The remark with which a technician answers for the axis and the traces of one analyzer."""
+    return f"{BY_HAND}, for {identity[:200]}"
 
 
 def _numbers(words: Iterable[str]) -> Iterator[float]:

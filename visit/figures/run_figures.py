@@ -14,7 +14,7 @@ from dataclasses import replace
 
 from protocol.files.harmless import harmless
 from rf.floor.leakage import LEADS_MOVE
-from rf.floor.pool import Bottom
+from rf.floor.pool import MOST_CAVITIES, Bottom, narrowest_bottom
 from rf.notch.notch import NotchPlace
 from rf.repeater.passband import return_loss_at
 from visit.calibration.corrector import Calibration, Corrector
@@ -260,12 +260,18 @@ class RunFigures:
     def _bottoms(self, run: RunRow) -> tuple[tuple[float, Bottom], ...]:
         """The bottoms at the reject channels, from the newest fitted wide runs before a run; a wide run has its own.
 
-        From side to side both notches are passed: at each channel the bottom is that of the side which rejects it.
+        From side to side both notches are passed: at each channel the bottom is that of the side which rejects it, or
+        the narrowest there can be where that side was not fitted.
         """
         if run.hookup.side is not None:
             fitted = None if self.covers_both(run) else self.fitted(run.hookup, run.id)
             return _bottom_of(fitted)
-        return tuple(bottom for side in Side for bottom in _bottom_of(self._fitted_side(side, run.id)))
+        found = dict(bottom for side in Side for bottom in _bottom_of(self._fitted_side(side, run.id)))
+        if not self.covers_both(run) and self.site.kind != "band-pass":
+            for side in Side:
+                hz = self.site.reject_hz(side)
+                found.setdefault(hz, narrowest_bottom(hz, self.site.cavities or MOST_CAVITIES))
+        return tuple(sorted(found.items(), reverse=True))
 
     def _fitted_side(self, side: Side, before_run: int) -> Assessment | None:
         """The newest trusted wide fit of a side, driven either way."""

@@ -9,6 +9,7 @@ from __future__ import annotations
 import math
 
 from protocol.sweep import Limits, SweepSettings
+from rf.floor.pool import MOST_CAVITIES, narrowest_bottom
 from visit.site.site import Site
 
 WIDE_SPAN_FACTOR = 4.0
@@ -48,3 +49,9 @@ def zoom(reject_hz: float, bottom_width_hz: float, bandwidth_hz: float = BANDWID
     Study, F6: a half-width of 1/8 of the +3 dB bottom keeps the bias of the pooled value small.
     """
     return SweepSettings.around(reject_hz, bottom_width_hz / 4, ZOOM_POINTS, bandwidth_hz)
+
+
+def zooms_across(site: Site, bandwidth_hz: float = BANDWIDTH_HZ) -> list[SweepSettings]:
+    """Side to side: a zoom for each channel, as narrow as a bottom can be, for no fit tells its width there."""
+    cavities = site.cavities or MOST_CAVITIES
+    return [zoom(hz, narrowest_bottom(hz, cavities).width_hz, bandwidth_hz) for hz in (site.low_hz, site.high_hz)]

@@ -14,7 +14,7 @@ from itertools import product
 import numpy as np
 
 from protocol.learn.dialogue import Role, Word
-from protocol.learn.sweeps.columns import value_columns
+from protocol.learn.sweeps.columns import LEAKS, REFLECTS, value_columns
 from protocol.learn.sweeps.setters import Setters, numbers_in
 from protocol.learn.sweeps.shapes import Shape, shapes_of
 from protocol.learn.words.talk import SWEEP_S, Talk
@@ -68,8 +68,8 @@ class Acquire:
     """Whether one number a point came where two are needed."""
     came: int = 0
     """Points that came where others were set."""
-    lone: str = ""
-    """The only word that gave a trace with phase."""
+    lone: Part | None = None
+    """The only reply with a pair of numbers a point."""
 
     async def find(self, points: int | None) -> Acquisition | None:
         """The first way that gives enough columns for S11 and S21 with so many points."""
@@ -98,6 +98,9 @@ class Acquire:
                     found.parts = [Part("", shapes, f"{sweep.description} {self._told()}")]
                     await self._axis(found, points)
                     return found
+                if shapes and _pairs(shapes) == 1:
+                    self.thin = self.thin or any(_bare_sizes(shape) for shape in shapes)
+                    self.lone = Part(sweep.name, shapes, sweep.description)
                 await self._wait(found)
             if await self._read(found, data, points):
                 await self._axis(found, points)
@@ -127,7 +130,7 @@ class Acquire:
 
     async def _data(self, command: str, found: Acquisition) -> list[str]:
         """The reply to a word for data; asked again as long as a sweep that runs makes it refuse."""
-        lines: list[str] = []
+        lines, again = list[str](), False
         until = time.monotonic() + (AGAIN_S if found.sweep and not found.poll else 0.0)
         while True:
             for number, piece in enumerate(command.split("\n")):
@@ -136,11 +139,12 @@ class Acquire:
                 else:
                     lines = await self._lines(piece, SWEEP_S)
             if len(lines) > 3 or any(len(numbers_in(line)) > 3 for line in lines):
+                found.again = found.again or again
                 return lines
             if time.monotonic() > until:
                 return lines
             self.refusing = True
-            found.again = True
+            again = True
             await self.talk.listen(BETWEEN_S)
 
     async def _wait(self, found: Acquisition) -> None:
@@ -186,7 +190,7 @@ class Acquire:
             if len(chosen) == 2:
                 found.parts = chosen
                 return True
-        self.lone = parts[0].command if len(parts) == 1 and _pairs(parts[0].shapes) == 1 else ""
+        self.lone = parts[0] if len(parts) == 1 and _pairs(parts[0].shapes) == 1 else self.lone
         if len(parts) >= 2 and all(_pairs(part.shapes) == 1 for part in parts):
             found.parts = parts[:4]
             return True
@@ -251,6 +255,20 @@ def _lines_alike(lines: Sequence[str]) -> int:
     kinds = [re.sub(r"[-+]?\d+\.?\d*(?:[eE][-+]?\d+)?[kMG]?", "#", line).strip() for line in lines]
     counts = [kinds.count(kind) for kind in set(kinds) if "#" in kind]
     return max(counts, default=0)
+
+
+def _bare_sizes(shape: Shape) -> bool:
+    """Whether two columns are the magnitudes of a total reflection and a leak, in decibels or plain."""
+    columns = value_columns(shape)
+    if len(columns) != 2:
+        return False
+    one, two = (shape.values[:, column] for column in columns)
+    for first, second in ((one, two), (two, one)):
+        decibels = first.min() > -3 and first.max() < 1 and second.max() < -18
+        plain = first.min() > REFLECTS[0] and first.max() < REFLECTS[1] and second.min() >= 0 and second.max() < LEAKS
+        if decibels or plain:
+            return True
+    return False
 
 
 def single_numbers(lines: Sequence[str]) -> bool:

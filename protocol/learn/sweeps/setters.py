@@ -88,6 +88,9 @@ class Setters:
     def _set_forms(self, word: Word) -> Iterator[str]:
         name = word.name
         hint = self._hint(0)
+        if self.talk.keys:  # the value only behind a question for it: its digits may be keys
+            yield f"{name}\n{{v}}"
+            return
         if word.told is not None and word.told.form:
             yield word.told.form
             return

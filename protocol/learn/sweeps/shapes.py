@@ -17,7 +17,7 @@ from numpy.typing import NDArray
 _PLAIN = r"[-+]?(?:\d+\.?\d*|\.\d+)(?:[eE][-+]?\d{1,3})?"
 _FORMS = {
     "": rf"(?<![\w.+-]){_PLAIN}(?![\w.])",
-    "comma": r"(?<![\w,.+-])[-+]?\d+(?:[,.]\d+)?(?:[eE][-+]?\d{1,3})?(?![\w,])",
+    "comma": r"(?<![\w,.+-])[-+]?\d+(?:[,.]\d+)?(?:[eE][-+]?\d{1,3})?[kMG]?(?![\w,])",
     "si": rf"(?<![\w.+-]){_PLAIN}[kMG]?(?![\w.])",
     "hex": r"(?<![\w])[0-9A-F]{4,8}(?![\w])",
 }
@@ -60,9 +60,9 @@ def number(text: str, form: str) -> float:
     if form == "hex":
         value = int(text, 16)
         return float(value)
-    if form == "comma":
+    if form == "comma" and text[-1:] not in "kMG":
         return float(text.replace(",", "."))
-    if form == "si" and text[-1:] in "kMG":
+    if form in ("si", "comma") and text[-1:] in "kMG":
         return float(text[:-1]) * {"k": 1e3, "M": 1e6, "G": 1e9}[text[-1]]
     return float(text)
 
@@ -72,7 +72,7 @@ def shapes_of(lines: Sequence[str], points: int | None = None) -> list[Shape]:
 
     `points` is how many were set, None where that is not known.
     """
-    for reading in (_json, _rows, _single, _one_line):
+    for reading in (_json, _keyed, _rows, _single, _one_line):
         found = [shape for shape in reading(lines, points) if shape.points >= FEWEST_POINTS]
         if found and (points is None or all(shape.points == points for shape in found)):
             return found
@@ -97,8 +97,8 @@ def _skeleton(line: str, pattern: re.Pattern[str]) -> str:
 def _rows(lines: Sequence[str], points: int | None) -> list[Shape]:
     """One point on a line; several kinds of line are several sets; a set twice as long as asked for is two blocks."""
     texts = [line.strip() for line in lines if len(line) <= LONGEST_ROW]
-    front = [line for line in texts if re.match(r"[0-9A-F]{8}[\s,;]", line)]
-    lettered = any(re.search(r"[A-F]", line[:8]) for line in front)
+    front = [match for line in texts if (match := _HEX_FRONT.match(line))]
+    lettered = any(re.search(r"[A-F]", match.group(2)) for match in front)
     if lettered and len(front) > 0.5 * len(texts) and len(front) >= FEWEST_POINTS:
         return _behind_hex(front, points)
     hexed = [line for line in texts if re.fullmatch(r"(?:\S+[\s,;]+)*?[0-9A-F]{4}(?:[\s,;]*[0-9A-F]{4})+", line)]
@@ -124,19 +124,55 @@ def _rows(lines: Sequence[str], points: int | None) -> list[Shape]:
     return shapes
 
 
-def _behind_hex(lines: list[str], points: int | None) -> list[Shape]:
-    """Rows with a frequency of eight hexadecimal digits in front."""
-    separator = re.sub(r"[ \t]+", " ", re.match(r"\S{8}([\s,;]+)|.{8}(.)", lines[0]).group(0)[8:])  # type: ignore[union-attr]
-    rest = _rows([line[8:].lstrip(" \t,;") for line in lines], points)
-    first = np.array([[float(int(line[:8], 16))] for line in lines])
-    return [
-        Shape(
-            np.hstack([first, shape.values]), ("", separator + shape.literals[0], *shape.literals[1:]),
-            ("hex", *shape.forms), titles=shape.titles,
-        )
-        for shape in rest
-        if len(shape.values) == len(first)
-    ]  # fmt: skip
+_KEYED = re.compile(r"([A-Za-z]\w*(?:[=:] ?))([-+.\w]+)")
+
+
+def _keyed(lines: Sequence[str], points: int | None) -> list[Shape]:
+    """Rows in which each number stands behind its name, numbers in hexadecimal among them."""
+    texts = [line.strip() for line in lines]
+    rows = [(text, _KEYED.findall(text)) for text in texts]
+    kinds = Counter(tuple(key for key, _ in pairs) for _, pairs in rows if len(pairs) >= 3)
+    if not kinds:
+        return []
+    keys = kinds.most_common(1)[0][0]
+    table = [[value for _, value in pairs] for _, pairs in rows if tuple(key for key, _ in pairs) == keys]
+    columns = list(zip(*table, strict=True))
+    forms = ["hex" if _hex_column(column) else "" for column in columns]
+    if "hex" not in forms or len(table) < FEWEST_POINTS or (points is not None and len(table) != points):
+        return []  # without hexadecimal the rows are read as all rows are
+    if any(form == "" and not all(re.fullmatch(_PLAIN, text) for text in column)
+           for form, column in zip(forms, columns, strict=True)):  # fmt: skip
+        return []
+    values = [[_hexed(text) if form else float(text) for text, form in zip(row, forms, strict=True)] for row in table]
+    first = next(text for text, pairs in rows if tuple(key for key, _ in pairs) == keys)
+    literals, at = [], 0
+    for match in _KEYED.finditer(first):
+        literals.append(first[at : match.start(2)])
+        at = match.end()
+    return [Shape(np.array(values), (*literals, first[at:]), tuple(forms), titles=tuple(keys))]
+
+
+def _hex_column(texts: Sequence[str]) -> bool:
+    """Whether a column is hexadecimal of four or eight digits throughout."""
+    whole = all(re.fullmatch(r"[0-9A-F]{4}|[0-9A-F]{8}", text) for text in texts)
+    return whole and any(re.search("[A-F]", text) for text in texts)
+
+
+def _hexed(text: str) -> float:
+    return float(int(text, 16)) if len(text) == 8 else _signed(text)
+
+
+_HEX_FRONT = re.compile(r"(\d{1,5}[\s,;]+)?([0-9A-F]{8})([\s,;].*)")
+
+
+def _behind_hex(front: Sequence[re.Match[str]], points: int | None) -> list[Shape]:
+    """Rows with a frequency of eight hexadecimal digits in front, perhaps behind a number."""
+    plain = [f"{match.group(1) or ''}{int(match.group(2), 16)}{match.group(3)}" for match in front]
+    found = []
+    for shape in _rows(plain, points):
+        at = 1 if front[0].group(1) and not re.search(r"\d", shape.literals[0]) else 0
+        found.append(replace(shape, forms=(*shape.forms[:at], "hex", *shape.forms[at + 1 :])))
+    return found
 
 
 def _blocks(
@@ -187,6 +223,8 @@ def _titles(before: Sequence[str], columns: int) -> tuple[str, ...]:
 def _column_form(form: str, texts: list[str]) -> str:
     if form == "si":
         return "si" if any(text[-1:] in "kMG" for text in texts) else ""
+    if form == "comma" and any(text[-1:] in "kMG" for text in texts):
+        return "si"
     if form == "comma":
         return "comma" if any("," in text for text in texts) else ""
     return form

@@ -25,6 +25,8 @@ FEWEST_LISTED = 4
 """Lines that must stand before a pager's line for it to be one."""
 MOST_PAGES = 40
 FIRST_S, QUIET_S, LONGEST_S = 0.3, 0.15, 10.0
+BETWEEN_SWEEPS_S = 1.2
+"""Pause in which the next sweep of an endless stream begins."""
 SWEEP_S = 6.0
 """A sweep of few points may take so long until its first byte."""
 
@@ -56,6 +58,8 @@ class Talk:
     first_s: float = FIRST_S
     keys: bool = False
     """Whether it acts on single keys, without a line end; values still end with one."""
+    _ends_by_itself: set[str] = field(default_factory=set)
+    """Commands whose replies were waited for longer, and ended."""
     listing: set[str] = field(default_factory=set)
     """Lines of the console's list of words: where it answers with them, pages may be turned, and nothing was taken."""
 
@@ -123,13 +127,14 @@ class Talk:
             asks_at_last(got)
         return got
 
-    async def secret(self, line: str) -> list[str]:
-        """Send a line that a person typed for this console; it stands in no transcript and in no wire log."""
-        wire_log.hide(line)
+    async def by_hand(self, line: str, *, secret: bool = False) -> list[str]:
+        """Send a line that a person typed for this console; a secret one stands in no transcript and in no wire log."""
+        if secret:
+            wire_log.hide(line)
         self.link.discard()
         await self.link.send(line.encode("latin-1", "replace") + self.out_end)
         got = await self._collect(1.0, 0.4, LONGEST_S, pages=False)
-        self.transcript.append((HIDDEN, wire_log.masked(got)))
+        self.transcript.append((HIDDEN, wire_log.masked(got)) if secret else (line, got))
         return self.lines(got, line)
 
     def lines(self, got: bytes, command: str = "") -> list[str]:
@@ -141,6 +146,11 @@ class Talk:
         own = set(self.lines(got, command))
         lines = [line.decode("ascii", "replace").rstrip() for line in LINE_END.split(cleaned(got))]
         return [line for line in lines if line.strip("\x00\xfe \t") in own]
+
+    def asks_back(self, got: bytes) -> bool:
+        """Whether an answer ends in an open question for a value, not in a prompt."""
+        last = NEWLINE.split(cleaned(got))[-1]
+        return bool(last.strip()) and not self.manner.ended(got) and last.rstrip().endswith((b"?", b":", b"=", b">"))
 
     def refused(self, lines: list[str]) -> bool:
         """Whether a reply is a refusal, as far as refusals are known; the list of words is one."""
@@ -168,7 +178,13 @@ class Talk:
             try:
                 got += await self.link.receive(wait)
             except TimeoutError:
-                break
+                if not self.manner.silent or line in self._ends_by_itself or not got:
+                    break
+                if wait == BETWEEN_SWEEPS_S:
+                    self._ends_by_itself.add(line)
+                    break
+                wait = BETWEEN_SWEEPS_S  # a pause between two sweeps is no end
+                continue
             if self.manner.lines(got, line):  # an echo is no answer yet
                 wait = QUIET_S if self.manner.silent else 2.0
             if self.manner.ended(got):
@@ -203,6 +219,8 @@ class Talk:
                     wait = quiet_s / 5
                 elif self.manner.silent:  # the echo of a command is no answer yet
                     wait = quiet_s if not command.strip() or self.manner.lines(got, command) else max(first_s, quiet_s)
+                elif self.refused(self.lines(got, command)):  # refusals may end otherwise
+                    wait = 2 * quiet_s
                 else:  # an echo comes first, the rest after a sweep
                     wait = max(first_s, 0.5) if not self.manner.lines(got, command) else max(min(first_s, 1.5), 0.5)
             except TimeoutError:

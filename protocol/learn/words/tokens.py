@@ -16,6 +16,7 @@ _SLOT = (
     r"(?:<[^>]*>|\{[^}]*\}|\[[^\]]*\]|[A-Z]{1,6}\b|[kMG]?Hz\b|[a-z]:[a-z]+|"
     r"[-+]?[0-9][0-9.,A-Fa-f]*[kMG]?(?:\.\.[0-9.,A-Fa-f]+[kMG]?)?|f[12]\b|[nkv]\b)"
 )
+_ARGUMENT = r"(?:<[^>]*>|\{[^}]*\}|\[[^\]]*\])"
 _JOIN = r"[ =:,;]"
 _VERBS = r"(?:set|get|put|reg|p|par|cell|read|write)"
 USAGE = re.compile(rf"(?:{_VERBS} )?(?:{NAME}|\d{{1,2}})(?:{_JOIN}?{_SLOT})*(?:{_JOIN}{_SLOT})*=?")
@@ -32,11 +33,13 @@ def entries_of(lines: Sequence[str]) -> list[Entry]:
     lines = [line.rstrip() for line in lines if line.strip() and not _BORDER.match(line)]
     lines = [part for line in lines if not HINT.match(line.strip()) for part in _several(line, _sign(lines))]
     rows = [line for line in lines if _row_of_names(line)]
-    if not any(len(_row_of_names(line)) > 2 for line in rows):
+    if not any(len(_row_of_names(line)) > 2 for line in rows) and not _two_columns(lines):
         rows = []  # two words on a line are a word and what it is
     told = [line for line in lines if line not in rows]
     found = _upside(told) or _best(_prose(told), _beside(told))
-    found += [Entry(name_of(part), name_of(part)) for line in rows for part in _row_of_names(line)]
+    found += [
+        entry for line in rows for part in _row_of_names(line) if (entry := _entry(part, "") or Entry(part, part))
+    ]
     best: dict[str, Entry] = {}
     for entry in found:
         held = best.get(entry.name)
@@ -110,7 +113,8 @@ def _entry(usage: str, description: str) -> Entry | None:
     if not usage or not USAGE.fullmatch(usage):
         return None
     name = name_of(usage)
-    return Entry(name, usage, " ".join(description.strip(" .|").split())) if name else None
+    told = re.sub(r"^(?:[=:|]|-+|\.+)\s+", "", description.strip(" .|"))
+    return Entry(name, usage, " ".join(told.split())) if name else None
 
 
 def _beside(lines: Sequence[str]) -> list[Entry]:
@@ -127,6 +131,8 @@ def _beside(lines: Sequence[str]) -> list[Entry]:
                 entry = _entry(
                     f"{text[: match.start()]} {text[match.end() :]}", ""
                 )  # an argument in a column of its own
+            elif len([part for part in re.split(r"\s{2,}|\t", text[match.end() :]) if USAGE.fullmatch(part)]) > 1:
+                entry = _entry(text[: match.start()], "")  # other words in other columns describe nothing
             else:
                 entry = _entry(text[: match.start()], text[match.end() :])
             if entry:
@@ -198,8 +204,19 @@ def _prose(lines: Sequence[str]) -> list[Entry]:
 
 
 def _row_of_names(line: str) -> list[str]:
-    """Names alone: in columns, or with commas; nothing where anything else stands on the line."""
+    """Names alone, or with their arguments, in columns or with commas; nothing where anything else stands there."""
     text = line.strip().rstrip(",")
-    parts = re.split(r",\s+", text) if text.count(",") >= 2 else re.split(r"\s{2,}", text)
-    single = rf"(?:{_VERBS} )?{NAME}|\?+"
+    parts = re.split(r",\s+", text) if text.count(", ") >= 2 else re.split(r"\s{2,}|\t", text)
+    single = rf"(?:{_VERBS} )?{NAME}(?:[=:,]?{_SLOT}|[=:,][^\s,;]+)?|{NAME} {_ARGUMENT}|\?+"
     return parts if len(parts) >= 2 and all(re.fullmatch(single, part) for part in parts) else []
+
+
+def _two_columns(lines: Sequence[str]) -> bool:
+    """Whether a listing is words in two columns, and not words and what they are.
+
+    Where one word stands beside each, or a word with its argument, nothing tells which it is: then neither describes
+    the other.
+    """
+    pairs = [row for line in lines if len(row := _row_of_names(line)) == 2]
+    usages = [row for row in pairs if name_of(row[1]) != row[1]]
+    return len(pairs) > 1 and (bool(usages) or len(pairs) >= 0.8 * len(lines))

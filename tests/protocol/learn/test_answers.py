@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import re
 from collections.abc import Callable, Sequence
 from pathlib import Path
 
@@ -11,7 +12,12 @@ import pytest
 from protocol.analyzer import Analyzer
 from protocol.learn.corrections import parse_corrections
 from protocol.learn.dialogue import Correction, Nobody, Progress, Word
+from protocol.learn.found import MissingError
 from protocol.learn.learner import Learned, NotLearnedError, learn
+from protocol.learn.questions import unit_said, usual_units
+from protocol.learn.sweeps.axis import Meaning
+from protocol.learn.sweeps.columns import Delay, Kind
+from protocol.learn.sweeps.windows import Writing
 from protocol.sweep import SweepSettings
 from protocol.wire import wire_log
 from tests.protocol.learn.bench_console import LEAD_S, BenchConsole
@@ -78,6 +84,7 @@ async def test_a_console_without_a_list_is_learned_from_the_manual() -> None:
         assert 'start = "quib {start_khz}"' in learned.text
 
 
+@pytest.mark.long
 async def test_words_that_say_nothing_are_named_by_number_and_no_other_is_sent() -> None:
     async with BenchConsole(WORDS, LISTED, "help") as console:
         person = Technician(
@@ -98,6 +105,7 @@ async def test_one_command_for_all_is_taken_as_typed() -> None:
         assert 'span = "sw {start_khz} {stop_khz} {points}"' in learned.text
 
 
+@pytest.mark.long
 async def test_a_one_key_menu_is_left_alone_until_its_safe_keys_are_named() -> None:
     keys = {"start": "a", "stop": "b", "points": "n", "data": "x", "identity": "i"}
     async with BenchConsole(keys, keys=True, unit_hz=1.0) as console:
@@ -118,6 +126,36 @@ async def test_a_false_word_is_not_believed() -> None:
             await learn(console.port, Technician(false))
 
 
+def test_a_unit_that_nobody_told_is_believed_only_where_no_other_makes_a_usual_lead() -> None:
+    assert usual_units(6e-9, "hz") == ["hz"]
+    assert usual_units(6e-6, "hz") == ["khz"]
+    assert usual_units(25e-9, "hz") == ["hz", "10hz"]
+
+
+async def test_a_unit_that_an_open_lead_contradicts_is_not_offered() -> None:
+    seen = Meaning(Kind("re", "im", (1, 1)), delay=Delay(6e-6, 0.01))
+    person = Technician(unit="kHz")
+    assert await unit_said(person, Writing("hz"), seen) == Writing("khz")
+    with pytest.raises(MissingError, match="6e\\+03 ns"):
+        await unit_said(Nobody(), Writing("hz"), seen)
+    with pytest.raises(MissingError, match="no unit"):
+        await unit_said(person, Writing("ghz"), Meaning(seen.kind, delay=Delay(1e-21, 0.01)))
+
+
+def test_an_echo_in_pieces_or_in_capitals_is_hidden(tmp_path: Path) -> None:
+    log = tmp_path / "wire.txt"
+    wire_log.hide("Quellmoor12")
+    wire_log.begin(log)
+    wire_log.note(wire_log.SENT, b"Quellmoor12\r")
+    for piece in (b"Q\x08Qu\x08", b"uellmoor12\r\n", b"you typed QUELL", b"MOOR12, good\r\n", b"tail quel"):
+        wire_log.note(wire_log.CAME, piece)
+    wire_log.end()
+    text = log.read_text()
+    assert not re.search("(?i)quel|moor", text) and "good" in text
+    assert b"".join(data for way, data in wire_log.read(log) if way == wire_log.CAME).count(b"*****") == 3
+
+
+@pytest.mark.long
 async def test_the_unit_is_asked_only_when_nothing_tells_it() -> None:
     listed = "quib N  start frequency\nzarf N  stop frequency\nmog N  number of points\nplin  print the traces\n"
     for unit_hz, unit in ((1e3, "kHz"), (1e6, "MHz")):
@@ -133,28 +171,28 @@ async def test_the_unit_is_asked_only_when_nothing_tells_it() -> None:
         assert not [text for text in person.asked if "unit" in text]
 
 
-async def test_the_line_that_opens_it_is_in_no_log(tmp_path: Path) -> None:
+@pytest.mark.parametrize("keep", ["yes", pytest.param("no", marks=pytest.mark.long)])
+async def test_the_line_that_opens_it_is_in_no_log(tmp_path: Path, keep: str) -> None:
     secret, log = "Grumbold7", tmp_path / "wire.txt"
     listed = "quib kHz  start frequency\nzarf kHz  stop frequency\nmog N  number of points\nplin  print the traces\n"
-    for keep in ("yes", "no"):
-        async with BenchConsole(WORDS, listed + "wexo  version\n", "help", password=secret) as console:
-            wire_log.begin(log)
-            try:
-                person = Technician(opens=secret, profile=keep)
-                learned = await learn(console.port, person)
-                console.open = keep == "no"
-                await proved(console, learned)
-            finally:
-                wire_log.end()
-            assert (secret in learned.text) == (keep == "yes")
-            assert secret not in repr(learned.said) and secret not in repr(person.found)
-            assert len(person.secret) == 1 and "It refuses every word" in person.asked[1]
-            assert console.lines.count(secret) == (1 if keep == "no" else 3)
-        text = log.read_text()
-        assert secret.lower() not in text.lower() and "*****" in text and wire_log.read(log)
-        log.unlink()
+    async with BenchConsole(WORDS, listed + "wexo  version\n", "help", password=secret) as console:
+        wire_log.begin(log)
+        try:
+            person = Technician(opens=secret, profile=keep)
+            learned = await learn(console.port, person)
+            console.open = keep == "no"
+            await proved(console, learned)
+        finally:
+            wire_log.end()
+        assert (secret in learned.text) == (keep == "yes")
+        assert secret not in repr(learned.said) and secret not in repr(person.found)
+        assert len(person.secret) == 1 and "It refuses every word" in person.asked[1]
+        assert console.lines.count(secret) == (1 if keep == "no" else 3)
+    text = log.read_text()
+    assert secret.lower() not in text.lower() and "*****" in text and wire_log.read(log)
 
 
+@pytest.mark.long
 async def test_leads_that_are_not_open_are_asked_for() -> None:
     console = BenchConsole(WORDS, bench="load")
 
@@ -167,6 +205,7 @@ async def test_leads_that_are_not_open_are_asked_for() -> None:
         await proved(console, learned)
 
 
+@pytest.mark.long
 async def test_which_trace_is_s21_is_told_by_joining_the_leads() -> None:
     console = BenchConsole(WORDS, leak=0.3)
 

@@ -6,7 +6,7 @@ import numpy as np
 import pytest
 
 from protocol.learn.dialogue import Nobody
-from protocol.learn.listening import MissingError
+from protocol.learn.found import MissingError
 from protocol.learn.questions import angles_said
 from protocol.learn.sweeps.columns import Kind, reflecting
 from protocol.learn.sweeps.scale import alike, enough_points, fits, telling_width

@@ -1,0 +1,157 @@
+"""What a person tells a console's learner before its words are tried: words, keys, the line that opens it.
+
+Owns: these questions and what becomes of their answers. Refuses: to answer anything that the console asks by itself.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+
+from protocol.learn.dialogue import Correction, Dialogue, Progress, Role, Word
+from protocol.learn.found import Found
+from protocol.learn.sweeps.setters import numbers_in
+from protocol.learn.words.allow import corrected, words_of
+from protocol.learn.words.opening import LINE_ENDS, Opening, open_console
+from protocol.learn.words.talk import AsksError, Talk
+from protocol.learn.words.tokens import entries_of
+
+NO_LIST = "it lists no words; type those of its paper manual"
+KEYS = 'it acts on single keys ({shown}); name the safe ones: "a{{v}}" sets start in Hz, x gives data'
+KEEP = ("yes, keep it", "no")
+MOST_ASKED = 3
+FEWEST = 3
+"""Words that make a list."""
+QUESTIONS = (Role.IDENTITY, Role.SETTINGS, Role.STATUS, Role.HELP, Role.DATA, Role.FREQUENCIES)
+"""Roles whose words change nothing."""
+VALUES = (Role.POINTS, Role.START, Role.STOP, Role.CENTRE, Role.SPAN, Role.STEP)
+"""Roles of one value."""
+
+
+class Asking:
+    """A conversation with a console and with whoever sits before it."""
+
+    def __init__(self, talk: Talk, dialogue: Dialogue) -> None:
+        self.talk, self.dialogue = talk, dialogue
+        self.found = Found()
+        self.words: list[Word] = []
+        self.opening = Opening()
+
+    async def open(self) -> None:
+        """The first minute: line end, prompt, echo, refusals. What it asks only a person answers."""
+        for _ in range(MOST_ASKED):
+            try:
+                self.opening = await open_console(self.talk)
+                return
+            except AsksError as asked:
+                text = await self.dialogue.question(
+                    f"It asks or warns: {str(asked)!r}. This program answers nothing by itself. Type the answer to be"
+                    " sent as it is, or nothing to stop here",
+                    (),
+                )
+                if not text:
+                    raise
+                await self.talk.by_hand(text)
+        self.opening = await open_console(self.talk)
+
+    def _shut(self, printed: Sequence[str]) -> str:
+        """The refusal of a console that refuses every word alike and lists none; "" elsewhere."""
+        said = [line for line in printed if line.strip() not in self.talk.manner.refusals]
+        listed = self.opening.help_word or entries_of(said) or not self.opening.answers
+        return "" if listed else " / ".join(self.talk.manner.refusals)
+
+    async def unlock(self, refusal: str) -> bool:
+        """Whether a line that a person types opens a console that refuses every word alike."""
+        for _ in range(MOST_ASKED):
+            line = await self.dialogue.question(
+                f"It refuses every word with {refusal!r}. Which line opens it (a password, a wake-up word)? It is not"
+                " shown and never written to a log. Type it whole, or nothing if there is none",
+                (),
+                secret=True,
+            )
+            if not line:
+                return False
+            await self.talk.by_hand(line, secret=True)
+            before = self.talk.manner.refusals
+            self.opening = await open_console(self.talk)
+            if self.talk.manner.refusals != before:
+                self.found.unlocked = True
+                await self._keep(line)
+                return True
+            self.dialogue.progress(Progress(0, 1, "", "it refuses every word as before: the line did not open it"))
+        return False
+
+    async def _keep(self, line: str) -> None:
+        """The line stands in the profile only if the technician says so."""
+        answer = await self.dialogue.question(
+            "It is open. Write that line into the profile, in clear, so that it is sent each time?", KEEP
+        )
+        if answer == KEEP[0]:
+            self.found.unlock = line
+        else:
+            self.found.unknown.append("the line that opens it: typed by hand and not kept; type it before each visit")
+
+    async def by_keys(self, shown: str) -> bool:
+        """Have a person name the keys of a console that acts on single keys; only those are pressed then."""
+        said = await self.dialogue.words((), KEYS.format(shown=shown[:60]))
+        keys = [one for one in said if len(one.name) == 1 and not one.name.isdigit() and one.name.isprintable()]
+        if not keys:
+            return False
+        self.talk.keys, self.opening.answers = True, True
+        self.words = corrected([], keys)
+        self.opening.help_word = next((one.name for one in keys if one.role is Role.HELP), "")
+        self.talk.permit(self.opening.help_word)
+        self.found.evidence["keys"] = "it acted on a sign without a line end; the technician named its keys"
+        await self._end_of_values()
+        return True
+
+    async def _end_of_values(self) -> None:
+        """The line end behind which a key that asked for a value is a key again."""
+        key = next((word.name for word in self.words if word.role in VALUES), "")
+        self.talk.permit(key)
+        if not key or not await self.talk.say(key, 1.0):
+            return
+        for end in LINE_ENDS:
+            self.talk.out_end = end
+            await self.talk.say("")
+            if numbers_in("".join(self.talk.lines(await self.talk.say(key, 1.0), key))):
+                await self.talk.say("")
+                self.found.evidence["out_end"] = "it ended the question for a value"
+                return
+
+    async def amend(self, why: str) -> bool:
+        """Show the words once more because something is missing; whether anything was said."""
+        said = await self.dialogue.words(self.words, why)
+        await self._say(said)
+        return bool(said)
+
+    async def _say(self, said: Sequence[Correction]) -> None:
+        """What the technician says; a word of his for the list of words is asked at once, and its list shown."""
+        self.words = corrected(self.words, said)
+        typed = [word for word in self.words if word.told is not None]
+        if typed and not self.opening.answers:
+            await self._line_end(typed)
+        for word in typed:
+            if word.role is Role.HELP and word.name != self.opening.help_word:
+                self.talk.permit(word.name)
+                lines = await self.talk.ask(word.name, pages=True)
+                if self.talk.refused(lines) or len(entries_of(lines)) < FEWEST:
+                    continue
+                self.opening.help_word = word.name
+                self.opening.printed = [*lines, *self.opening.printed]
+                self.words = corrected(words_of(entries_of(lines)), [one for one in said if not one.number])
+                self.words = corrected(self.words, await self.dialogue.words(self.words))
+                return
+
+    async def _line_end(self, typed: Sequence[Word]) -> None:
+        """A console that answered nothing: the line end with which a typed question is answered."""
+        questions = [word.name for word in typed if word.role in QUESTIONS and not (word.told and word.told.form)]
+        questions += [word.told.question for word in typed if word.told is not None and word.told.question]
+        self.talk.permit(*questions)
+        for end in LINE_ENDS:
+            self.talk.out_end = end
+            for question in questions:
+                got = await self.talk.say(question, 1.0)
+                if [line for line in self.talk.lines(got, question) if line != question]:
+                    self.opening.answers = True
+                    self.found.evidence["out_end"] = f"{question!r} was answered"
+                    return

@@ -1,0 +1,104 @@
+"""The settings that were found as commands and read-backs of a profile.
+
+Owns: templates of commands and of answers, several fields on one line. Refuses: to try anything.
+"""
+
+from __future__ import annotations
+
+import re
+
+from protocol.learn.dialogue import Role
+from protocol.learn.found import Found
+from protocol.learn.sweeps.setters import numbers_in
+from protocol.learn.sweeps.trials import Trials
+from protocol.learn.sweeps.windows import FIELDS
+from protocol.profiles.templates import UNITS
+
+WORDS_OF_ROLES = {
+    Role.START: "start", Role.STOP: "stop", Role.CENTRE: "centre", Role.SPAN: "width", Role.STEP: "step",
+    Role.POINTS: "points",
+}  # fmt: skip
+
+
+def write_commands(found: Found, trials: Trials) -> None:
+    """The settings as commands and read-backs of a profile."""
+    writing = trials.writing
+    form = f":{writing.form}" if writing.form else ""
+    for role, setter in trials.setters.found.items():
+        counted = f"points:{trials.points_form}" if trials.points_form else "points"
+        name = counted if role is Role.POINTS else f"{FIELDS[role]}_{writing.unit}{form}"
+        found.commands[WORDS_OF_ROLES[role]] = setter.form.replace("{v}", f"{{{name}}}")
+        if setter.source is not None and setter.source.command:
+            line = _read_line(setter.source.line, name)
+            if any(_same_line(line, other) for other in found.readback.get(setter.source.command, ())):
+                others = found.readback[setter.source.command]
+                at = next(at for at, other in enumerate(others) if _same_line(line, other))
+                others[at] = _merged(others[at], line)
+            else:
+                found.readback.setdefault(setter.source.command, []).append(line)
+            found.evidence[f"readback {setter.source.command}"] = "its numbers followed what was set"
+    if trials.combined:
+        found.commands["span"] = trials.combined
+        _combined_read(found, trials)
+    found.resolution_hz = max(1.0, UNITS[writing.unit]) if writing.unit == "10hz" else 1.0
+
+
+def _combined_read(found: Found, trials: Trials) -> None:
+    """The read-back of a command for several settings: the line that holds them all, or one line for each."""
+    command, answer = trials.combined_read
+    if not command:
+        return
+    names = re.findall(r"\{([^}]*)\}", trials.combined)
+    texts = trials.combined_texts
+    lines: list[str] = []
+    for line in answer:
+        out = re.sub(r"\s+", " ", line).strip()
+        for text, name in zip(texts, names, strict=False):
+            for shown, value in numbers_in(line):
+                if "{" + name not in " ".join([*lines, out]) and (shown == text or value == numbers_in(text)[0][1]):
+                    si = ":si" if shown[-1:] in "kMG" and "_" in name else ""
+                    out = re.sub(rf"(?<![\w.{{]){re.escape(shown)}(?![\w.])", f"{{{name}{si}}}", out, count=1)
+                    break
+        if "{" in out:
+            lines.append(_skipped(out))
+    if all("{" + name in " ".join(lines) for name in names[:2]):
+        found.readback[command] = lines
+        found.evidence[f"readback {command}"] = "its numbers followed what was set"
+
+
+def _read_line(line: str, name: str) -> str:
+    """A line of an answer as a template: the value a field, other numbers skipped; a suffix is part of it."""
+    head, _, tail = line.partition("{v}")
+    suffix = re.match(r" ?[kMG](?:[Hh][Zz])?(?!\w)", tail)
+    if suffix and ":" not in name and "_" in name:
+        name, tail = f"{name.rpartition('_')[0]}_hz:si", tail[suffix.end() :]
+    elif suffix and name.endswith(":si"):
+        tail = tail[suffix.end() :]
+    return f"{_skipped(head)}{{{name}}}{_skipped(tail)}"
+
+
+def _skipped(text: str) -> str:
+    """A text with its numbers made fields of no interest."""
+    return re.sub(
+        r"(?<![\w.{])[-+]?\d+(?:\.\d+)?( ?[kMG](?:[Hh][Zz])?)?(?![\w}])",
+        lambda match: "{skip:si}" if match.group(1) else "{skip}",
+        text,
+    )
+
+
+def _shape_of(line: str) -> str:
+    return re.sub(r"\{[^}]*\}", "#", line)
+
+
+def _same_line(one: str, other: str) -> bool:
+    return _shape_of(one) == _shape_of(other) and one.count("{") > 1
+
+
+def _merged(one: str, other: str) -> str:
+    """Two templates of the same line, each with another field, as one."""
+    fields = [
+        a if not a.startswith("{skip") else b
+        for a, b in zip(re.findall(r"\{[^}]*\}", one), re.findall(r"\{[^}]*\}", other), strict=True)
+    ]
+    parts = _shape_of(one).split("#")
+    return parts[0] + "".join(field + part for field, part in zip(fields, parts[1:], strict=True))

@@ -1,0 +1,138 @@
+"""Kinds of replies and listings that unknown consoles write: each is read as what it is, and nothing else."""
+
+from __future__ import annotations
+
+from typing import cast
+
+import numpy as np
+import pytest
+
+from protocol.dialects.reply import Manner
+from protocol.learn.dialogue import Role
+from protocol.learn.sweeps.acquire import _once
+from protocol.learn.sweeps.setters import line_with, numbers_in
+from protocol.learn.sweeps.shapes import shapes_of
+from protocol.learn.sweeps.told import changed, counts_told, told_range
+from protocol.learn.words.allow import SENT, words_of
+from protocol.learn.words.opening import hinted
+from protocol.learn.words.talk import Talk
+from protocol.learn.words.tokens import entries_of, menu_of
+from protocol.wire.link import Link
+
+
+@pytest.mark.parametrize(
+    ("line", "values"),
+    [
+        ("1600000,160000000,201", [1_600_000, 160_000_000, 201]),
+        ("6M,270k,51,1", [6e6, 270e3, 51, 1]),
+        ("112,1", [112.1]),
+        ("start 430.5 MHz", [430.5e6]),
+        ("f.start=.5", [0.5]),
+    ],
+)
+def test_a_comma_parts_a_list_or_is_a_decimal_sign(line: str, values: list[float]) -> None:
+    assert [value for _, value in numbers_in(line)] == values
+
+
+def test_a_value_is_found_with_the_unit_in_which_it_is_answered() -> None:
+    assert line_with(["a 1", "Start = 106100.000 kHz"], "106100", 106100.0, 106.1e6) == "Start = {v} kHz"
+    assert line_with(["14.1M,40k,201"], "40000", 40000.0, 40000.0) == "14.1M,{v}k,201"
+    assert line_with(["14.1M,40k,201"], "50000", 50000.0, 50000.0) == ""
+
+
+def test_a_refusal_tells_counts_or_a_range() -> None:
+    assert counts_told(["Out of range, allowed 25 75 150"], 51) == [25, 75, 150]
+    assert counts_told(["points: 11..401"], 5000) == [11, 401]
+    assert counts_told(["what?"], 51) == []
+    assert told_range(["140M to 900M only"]) and not told_range(["no"])
+
+
+def test_the_one_number_that_moved_is_where_a_value_was_moved_to() -> None:
+    assert changed(["6M,270k,201"], ["60M,270k,201"]) == ("60M", 60e6)
+    assert changed(["6M,270k,201"], ["60M,27k,201"]) is None
+
+
+def test_a_number_in_front_names_the_trace() -> None:
+    rows = [f"{tag};{at};{value:e};0.5" for at, value in enumerate((0.1, 0.2, 0.3, 0.4)) for tag in (11, 21)]
+    first, second = shapes_of(rows, 4)
+    assert first.line(["index", "s11_re", "s11_im"]) == "11;{index};{s11_re};{s11_im}"
+    assert second.literals[0] == "21;"
+    assert first.values[:, 1].tolist() == [0.1, 0.2, 0.3, 0.4]
+
+
+def test_hexadecimal_rows_may_stand_in_two_blocks() -> None:
+    found = shapes_of(["[11]", "D39D,D37A", "C77F,17D1", "01F4,3D2D", "[21]", "0001,0001", "FFFF,0001", "0001,0002"], 3)
+    assert [(shape.begin, shape.finish, shape.points) for shape in found] == [("[11]", "[21]", 3), ("[21]", "", 3)]
+    assert found[1].values[1].tolist() == [-1.0, 1.0]
+
+
+def test_decimals_of_four_or_eight_digits_are_not_hexadecimal() -> None:
+    (table,) = shapes_of([f"{7_500_000 + at * 180_000:08d}\t0.{at}25\t-0.5" for at in range(6)], 6)
+    assert table.forms[0] == "" and table.values[1, 0] == 7_680_000
+    (line,) = shapes_of(["0.9449,113.9257,0.9444,108.9261,0.9436,103.9063"], 3)
+    assert line.values[1].tolist() == [0.9444, 108.9261]
+
+
+def test_a_stream_of_single_numbers_is_cut_where_it_comes_again() -> None:
+    sweep = [f"{value:.4f}" for value in np.random.default_rng(1).normal(size=4 * 12)]
+    assert _once([*sweep, *sweep[:30]], 12) == sweep
+
+
+def test_a_refusal_names_the_word_that_lists() -> None:
+    assert hinted(["!* (try: keys)"]) == ["keys"]
+    assert hinted(["{word}?? index lists"]) == ["index"]
+    assert hinted(["lines start with @"]) == ["@"]
+    assert hinted(["try: erase", "say store to save all"]) == []
+
+
+def test_the_numbers_of_a_menu_are_its_words() -> None:
+    menu = ["| 0 this menu |", "| 1 start, MHz |", "| 2 stop, MHz |", "| 3 points |", "| 6 store as power-on state |"]
+    assert menu_of(menu) == []  # not counted through: the numbers may be anything
+    roles = {word.name: word.role for word in words_of(menu_of([*menu[:4], "| 4 format internal disk |"]))}
+    assert roles["1"] is Role.START and roles["3"] is Role.POINTS and roles["4"] not in SENT
+
+
+def test_several_words_may_stand_on_a_line() -> None:
+    words = {word.name: word.role for word in words_of(entries_of(["fstart <Hz>  fstop <Hz>", "points <n>"]))}
+    assert words == {"fstart": Role.START, "fstop": Role.STOP, "points": Role.POINTS}
+    signs = ["@from @upto [Hz]", "@cnt [2-600]", "@a reflection re/im   @b transmission re/im", "@run sweep   @new"]
+    roles = {word.name: word.role for word in words_of(entries_of(signs))}
+    assert roles["@from"] is Role.START and roles["@b"] is Role.DATA and roles["@new"] not in SENT
+
+
+@pytest.mark.parametrize(
+    "row",
+    ["mkfs             points,n:int     rails", "mkfs    points,n:int", "mkfs  points", "mkfs   start   stop"],
+)
+def test_words_in_columns_describe_no_neighbour(row: str) -> None:
+    listing = ["about    average,n:int", row, "jump   span,f:freq", "thr     show"]
+    roles = {word.name: word.role for word in words_of(entries_of(listing))}
+    assert roles["mkfs"] not in SENT
+    assert roles["span"] is Role.SPAN
+
+
+def test_an_argument_in_a_column_of_its_own_is_no_description() -> None:
+    (word,) = words_of(entries_of(["SetStart     <kHz>"]))
+    assert (word.usage, word.role) == ("SetStart <kHz>", Role.START)
+
+
+def test_a_permitted_number_or_sign_permits_no_longer_word() -> None:
+    talk = Talk(cast(Link, None))
+    talk.permit("1", "@")
+    assert talk.may("1") and talk.may("1 5") and talk.may("@")
+    assert not talk.may("12") and not talk.may("@new") and not talk.may("1x")
+
+
+def test_nak_refuses_and_a_remark_behind_the_end_is_no_reply() -> None:
+    manner = Manner(ends=("DONE",), chatter=("# ",))
+    assert manner.refusal([b"\x15"]) == b"\x15"
+    assert manner.ended(b"1\r\nDONE\r\n# temp 31.1\r\n")
+    assert not manner.ended(b"1\r\nDONE\r\nmore\r\n")
+
+
+def test_a_remark_that_begins_as_the_prompt_does_ends_nothing() -> None:
+    manner = Manner(prompts=("# ",), chatter=("# ",))
+    assert manner.prompt is not None
+    assert manner.prompt.search(b"1\r\n# temp 31.1C\r\n2\r\n") is None
+    assert manner.ended(b"1\r\n# temp 31.1C\r\n2\r\n# ")
+    assert manner.lines(b"1\r\n# temp 31.1C\r\n2\r\n# ") == [b"1", b"2"]
