@@ -223,7 +223,9 @@ class Sweeping(Listening):
         elif not trials.unit_known and found.axis != "technician":
             with contextlib.suppress(MissingError):  # the axis stays unconfirmed then
                 await self._ask_unit(second)
-        if second.unit and first.unit:
+        if not trials.unit_known and found.axis != "technician":
+            found.axis = "unconfirmed"  # numbers that follow each other tell no unit
+        elif second.unit and first.unit:
             found.axis = "column"
         elif listed:
             found.axis, found.listed = "list", str(listed)
