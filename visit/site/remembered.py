@@ -124,7 +124,7 @@ class Memory:
 
 def _known(data: Any) -> Remembered:
     """Raises ValueError, TypeError or KeyError for anything but what `keep` wrote."""
-    if not isinstance(data, dict) or not isinstance(data.get("schema"), int):
+    if not isinstance(data, dict) or "schema" not in data:
         raise ValueError("not of this program's making")
     if data["schema"] != SCHEMA:
         raise ValueError("written by another version of this program")
