@@ -268,6 +268,9 @@ def _named(text: str) -> list[Writing]:
             low = unit.lower()
             commas = re.search(r"\d,\d", text) is not None
             found += [Writing(low, "comma"), Writing(low)] if commas else [Writing(low), Writing(low, "comma")]
-    if re.search(r"(?<![kMG\w])(?<!10 )[Hh][Zz]\b|\bHZ\b", text) and Writing("10hz") not in found:
+    if (
+        re.search(r"(?<![kMG\w])(?<!10 )[Hh][Zz]\b|\bHZ\b|(?<![\w.])\d+(?:\.\d+)?[kMG]\b", text)
+        and Writing("10hz") not in found
+    ):
         found.append(Writing())
     return found
