@@ -21,7 +21,7 @@ from protocol.learn.scpi import Probe, learn_scpi, probe_scpi
 from protocol.learn.session import Session
 from protocol.learn.sweeps.columns import delay_of
 from protocol.learn.typed import unproved
-from protocol.learn.words.opening import KeyMenuError
+from protocol.learn.words.opening import KeyMenuError, TalksError
 from protocol.learn.words.talk import AsksError, Talk
 from protocol.learn.writer import console_profile
 from protocol.profiles.profile import Profile, parse_profile
@@ -99,6 +99,11 @@ async def learn(port: str, dialogue: Dialogue) -> Learned:
                 f"{port}: not learned: it acts on single keys, without a line end ({menu}); nothing more was sent, for"
                 " a key may do harm. Which keys are safe only its paper manual tells; name them when asked"
             ) from None
+        except TalksError as talks:
+            raise NotLearnedError(
+                f"{port}: not learned: it sends data without being asked, such as {str(talks)!r}, and nothing tells how"
+                " to stop it; stop it by hand, then learn again"
+            ) from None
         except AsksError as question:
             raise NotLearnedError(
                 f"{port}: not learned: it asks or warns: {str(question)!r}; nothing was answered. Answer it by hand,"
@@ -124,7 +129,7 @@ def _order_assumed(probe: Probe | None) -> bool:
 
 
 async def _console(session: Session, tell: Callable[[str], None]) -> None:
-    """All steps with a text console. Raises MissingError, AsksError or KeyMenuError."""
+    """All steps with a text console. Raises MissingError or AsksError."""
     tell("asking for a list of its words")
     if not session.talk.keys:
         await session.list_words()

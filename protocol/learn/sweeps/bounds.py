@@ -10,7 +10,8 @@ import re
 from collections.abc import Sequence
 from dataclasses import dataclass, field
 
-from protocol.learn.dialogue import Role
+from protocol.learn.dialogue import Role, Word
+from protocol.learn.sweeps.setters import line_with
 from protocol.learn.sweeps.told import counts_told
 from protocol.learn.sweeps.trials import Trials
 
@@ -135,6 +136,7 @@ async def find_bandwidth(trials: Trials, bounds: Bounds) -> None:
         told = f"{word.usage[len(word.name) :]} {word.description}"
         listed, codes = _listed(told)
         if not listed:
+            await _usual_bandwidths(trials, bounds, word)
             continue
         texts = codes or [f"{hz:g}" for hz in listed]
         for form in trials.setters.set_forms(word):
@@ -150,6 +152,32 @@ async def find_bandwidth(trials: Trials, bounds: Bounds) -> None:
                 bounds.codes = [text for _, text in kept] if codes else []
                 bounds.bandwidth = form.replace("{v}", "{bandwidth_code}" if codes else "{bandwidth_hz}")
                 return
+
+
+async def _usual_bandwidths(trials: Trials, bounds: Bounds, word: Word) -> None:
+    """Where no text lists them: those that a refusal lists, else usual ones that are read back as they were set."""
+    form = next((form for form in trials.setters.set_forms(word) if "\n" not in form), "")
+    if not form or bounds.bandwidths_hz:
+        return
+    told: list[int] = []
+    for hertz in (1000.0, 777.0):
+        lines = await trials.talk.ask(form.replace("{v}", f"{hertz:g}"))
+        told = told or (counts_told(lines, 0) if trials.talk.turned_down(lines) else [])
+    values = [float(hz) for hz in told] if len(told) > 2 else list(USUAL_HZ)
+    kept = []
+    for hertz in values:
+        lines = await trials.talk.ask(form.replace("{v}", f"{hertz:g}"))
+        if not trials.talk.turned_down(lines) and await _shown(trials, word, hertz, lines):
+            kept.append(hertz)
+    if len(kept) > 1:
+        bounds.bandwidths_hz, bounds.bandwidth = kept, form.replace("{v}", "{bandwidth_hz}")
+
+
+async def _shown(trials: Trials, word: Word, value: float, lines: Sequence[str]) -> bool:
+    """Whether a value stands in the reply to it, or in the answer to a question for it."""
+    commands = [command for command in (next(trials.setters.reads(word), ""), *trials.status) if command]
+    answers = [list(lines), *[await trials.talk.ask(command) for command in commands]]
+    return any(line_with(answer, f"{value:g}", value) for answer in answers)
 
 
 def _listed(told: str) -> tuple[list[float], list[str]]:

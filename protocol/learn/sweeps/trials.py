@@ -64,8 +64,10 @@ class Trials(Settings):
         for word in self.setters.of(Role.POINTS):
             current = await self._sources(word)
             self.points_form = "log2" if POWERS.search(f"{word.usage} {word.description}") else ""
-            for form in (*([f"{word.name}\n{{v}}"] if current is None else []), *self.setters.set_forms(word)):
-                taken, understood = await self._counts_taken(word, form, current or [])
+            forms = [*([f"{word.name}\n{{v}}"] if current is None else []), *self.setters.set_forms(word)]
+            for number, form in enumerate(forms):
+                fewest = READ_COUNTS if number == 0 and (current or current is None) else FEWEST_COUNTS
+                taken, understood = await self._counts_taken(word, form, current or [], fewest)
                 if taken:
                     source = taken[0][1]
                     self._keep(Setter(Role.POINTS, word, form, source if source and source.command else None))
@@ -75,9 +77,12 @@ class Trials(Settings):
                     break
 
     async def _counts_taken(
-        self, word: Word, form: str, current: list[Source]
+        self, word: Word, form: str, current: list[Source], fewest: int
     ) -> tuple[list[tuple[int, Source | None]], bool]:
-        """Three counts that are taken in this form, or fewer; whether the form was understood."""
+        """Three counts that are taken in this form, or fewer; whether the form was understood.
+
+        After `fewest` that are not, the form is given up.
+        """
         taken: list[tuple[int, Source | None]] = []
         refused: list[int] = []
         waiting, understood = self._counts(word), False
@@ -95,16 +100,11 @@ class Trials(Settings):
                 tried = {*refused, *(count for count, _ in taken)}
                 waiting = [n for n in dict.fromkeys(self.counts_seen) if n not in tried] + waiting
                 self.counts_seen.clear()
-            if not understood and len(refused) >= (
-                READ_COUNTS if current and form == self._first(word) else FEWEST_COUNTS
-            ):
+            if not understood and len(refused) >= (fewest):
                 break
         if taken:
             self.refused_counts = refused
         return taken, understood
-
-    def _first(self, word: Word) -> str:
-        return next(self.setters.set_forms(word), "")
 
     def _counts(self, word: Word) -> list[int]:
         """Counts to try: those that the console's words list, then usual ones within the range that they give."""

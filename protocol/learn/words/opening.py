@@ -22,6 +22,8 @@ LINE_ENDS = (b"\r", b"\n", b"\r\n")
 HELP_WORDS = ("?", "help", "h", "commands", "list", "menu", "cmds", "usage", "man", "hlp", "??", "words", "HELP")
 PLAIN_HELP = ("?", "help", "commands", "menu", "cmds", "usage", "hlp", "HELP")
 """Words that mean nothing but help: they are tried although nothing tells unknown words apart."""
+MOST_UNASKED = 4
+"""Lines of numbers alike that come unasked, from which on it is a sweep that runs."""
 ENOUGH = 4
 DECLINED = re.compile(rb"(?:[yY] ?/ ?\[[nN]\]|[\[(]y/N[\])])[ ?:]*$")
 """A question that waits from before, whose answer is no unless somebody says yes."""
@@ -40,6 +42,10 @@ HINTS = tuple(
     )
 )
 """Ways in which a refusal names the word that lists the words."""
+
+
+class TalksError(Exception):
+    """It sends data by itself, and nothing tells how to stop it. The text is a line of them."""
 
 
 class KeyMenuError(Exception):
@@ -67,9 +73,18 @@ async def open_console(talk: Talk) -> Opening:
     if not DECLINED.search(cleaned(idle).rstrip()):  # an empty line, which comes next, declines
         asks(idle, "")
     _menu(idle)
+    _talks(idle)
     tails = await _line_end(talk, opening, idle)
     await _refusals(talk, opening, tails)
     return opening
+
+
+def _talks(idle: bytes) -> None:
+    """Data that came before anything was sent: lines that differ in their numbers alone."""
+    lines = [re.sub(rb"[-+]?[0-9]+(?:\.[0-9]+)?", b"#", line).strip() for line in LINE_END.split(cleaned(idle))]
+    kinds = Counter(line for line in lines if line.count(b"#") >= 2)
+    if kinds and kinds.most_common(1)[0][1] >= MOST_UNASKED:
+        raise TalksError(LINE_END.split(cleaned(idle))[len(lines) // 2].decode("ascii", "replace").strip()[:60])
 
 
 def _menu(got: bytes) -> None:
@@ -98,7 +113,7 @@ async def _line_end(talk: Talk, opening: Opening, idle: bytes) -> list[bytes]:
             got = key + await talk.raw(end, 0.4, pages=True)
         else:
             got = await talk.raw(b"*" + end, 0.4, pages=True)
-        _asks(got)
+        _asks(got, "*")
         heard[end].append(got)
         if _says(got):
             opening.answers = True
@@ -115,7 +130,7 @@ async def _line_end(talk: Talk, opening: Opening, idle: bytes) -> list[bytes]:
     return []
 
 
-def _asks(got: bytes) -> None:
+def _asks(got: bytes, command: str = "") -> None:
     """Raise AsksError when the answer to an empty line warns or asks; a list of words may speak of warnings."""
     if (
         sum(
@@ -126,7 +141,7 @@ def _asks(got: bytes) -> None:
     ):
         asks_at_last(got)
     else:
-        asks(got, "")
+        asks(got, command)
 
 
 def _texts(got: bytes) -> list[str]:

@@ -113,7 +113,8 @@ def _entry(usage: str, description: str) -> Entry | None:
     if not usage or not USAGE.fullmatch(usage):
         return None
     name = name_of(usage)
-    return Entry(name, usage, " ".join(description.strip(" .|").split())) if name else None
+    told = re.sub(r"^(?:[=:|]|-+|\.+)\s+", "", description.strip(" .|"))
+    return Entry(name, usage, " ".join(told.split())) if name else None
 
 
 def _beside(lines: Sequence[str]) -> list[Entry]:
