@@ -51,6 +51,20 @@ class Analyzer(Conversation):
         """In words how the frequencies are known, or why they are not."""
         return self._axis()[1]
 
+    @property
+    def doubt(self) -> str:
+        """Why no figure follows from what comes, and what to look at; "" when frequencies and traces are known."""
+        confirmed, reason = self._axis()
+        if not confirmed:
+            return f"{reason}; check them against a known notch, then confirm (f), or in the profile: axis"
+        scpi = self._profile.scpi
+        if scpi is not None and scpi.traces_assumed:
+            return (
+                "which trace is S11 is taken from their order alone; look with open leads (S11 near 0 dB), then confirm"
+                " (f), or in the profile: traces_assumed"
+            )
+        return ""
+
     def _axis(self) -> tuple[bool, str]:
         console = self._profile.console
         if console is None:
@@ -59,8 +73,8 @@ class Analyzer(Conversation):
             return True, self._axis_seen
         if console.axis == "unconfirmed":
             return False, (
-                "nothing shows that the analyzer sweeps the frequencies that were set: it gives none with its data and"
-                " its settings are not read back"
+                "nothing shows that it sweeps the frequencies that were set (none come with its data, none are read"
+                " back)"
             )
         if console.axis in ("phase slope", "technician"):
             how = "by the slope of an open lead's phase" if console.axis == "phase slope" else "by the technician"

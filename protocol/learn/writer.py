@@ -12,6 +12,9 @@ from protocol.files.harmless import harmless
 from protocol.learn.found import Found
 from protocol.learn.session import Session
 
+MOST_PRINTED = 80
+"""Lines of what a console printed that a half-filled profile keeps."""
+
 
 def text(value: str) -> str:
     """A TOML string."""
@@ -130,7 +133,15 @@ def console_profile(session: Session, when: str) -> str:
         page.table("[[console.readback]]")
         page.put("command", text(command), found.evidence.get(f"readback {command}", ""))
         page.put("lines", _list(lines))
+    if not found.commands or found.meaning is None:
+        page.lines += _printed(session)
     return "\n".join(page.lines) + "\n"
+
+
+def _printed(session: Session) -> list[str]:
+    """What the console said of itself, as comments: whoever finishes the file may never have seen it."""
+    lines = list(dict.fromkeys(line.rstrip() for line in session.opening.printed if line.strip()))[:MOST_PRINTED]
+    return ["", "# What it printed when it was asked for its words:", *(f"#   {harmless(line, 110)}" for line in lines)]
 
 
 def _limits(page: Page, found: Found) -> None:
@@ -155,7 +166,11 @@ def _limits(page: Page, found: Found) -> None:
 
 def _reads(page: Page, found: Found) -> None:
     if found.acquisition is None or found.meaning is None:
-        page.lines += ["# MISSING: [[console.reads]]"]
+        page.lines += [
+            "# MISSING: [[console.reads]]",
+            '#   command = "..."  # and the line of one point, as it comes:',
+            '#   line = "{frequency_hz} {s11_re} {s11_im} {s21_re} {s21_im}"',
+        ]
         return
     for part, rows in zip(found.acquisition.parts, found.meaning.names, strict=True):
         first = True

@@ -7,6 +7,7 @@ a word such as reset or save, unless it is told to.
 
 from __future__ import annotations
 
+import asyncio
 import re
 from collections.abc import Sequence
 from dataclasses import dataclass
@@ -34,18 +35,19 @@ UNSENT = ("abort", "pause", "resume", "average", *NEVER)
 """Keys that a trial has no use for."""
 POINTS, START_HZ = 101, 120e6
 BANDWIDTH_HZ = 1000.0
+MOST_POLLS, BETWEEN_S = 60, 0.1
 _VALUE = re.compile(rb"\s*-22[0-9]\b")
 """The word was understood, its value was not (SCPI-1999 volume 2, 21.8.9: -220 to -229, parameter errors)."""
 _KEYS = ("identify", "help", "span", "start", "stop", "points", "bandwidth", "level", "average", "pause", "sweep",
-         "resume", "abort")  # fmt: skip
+         "poll", "resume", "abort")  # fmt: skip
 
 
 @dataclass(frozen=True, slots=True)
 class Outcome:
     """What became of one line.
 
-    `verdict` is one of GOOD ("known": the word is right, its value was refused), "refused",
-    "no answer", "unclear", "not sent" or NOT_IN_LOG.
+    `verdict` is one of GOOD ("known": the word is right, its value was refused), "refused", "unlike" (an answer that
+    is not as the profile says), "no answer", "unclear", "not sent" or NOT_IN_LOG.
     """
 
     key: str
@@ -132,7 +134,7 @@ def plan(profile: Profile, *, risky: bool = False) -> list[Planned]:
     high = min(low + 10e6, limits.stop_hz)
     narrow = max(limits.min_bandwidth_hz, min(BANDWIDTH_HZ, limits.max_bandwidth_hz))
     bandwidth = min(limits.bandwidths_hz or (narrow,), key=lambda hz: abs(hz - BANDWIDTH_HZ))
-    points = min(max(POINTS, limits.min_points), limits.max_points)
+    points = _points(profile)
     resolution = console.resolution_hz if console is not None else 1.0
     start, stop = (round(end / resolution) * resolution for end in (low, high))
     code = console.bandwidth_codes[limits.bandwidths_hz.index(bandwidth)] if console and console.bandwidth_codes else ""
@@ -194,7 +196,9 @@ async def at_port(profile: Profile, link: Link, planned: Sequence[Planned]) -> l
             continue
         slow = one.key in ("sweep", "complete", "data", "reads", "frequencies")
         if lines is not None and scpi is not None:
-            patience = sweep_s if slow else 0.6 if "?" in one.line else 0.1
+            acknowledged = scpi.acknowledge != ""
+            slow = slow or (acknowledged and one.key == "trigger")
+            patience = sweep_s if slow else 0.6 if "?" in one.line or acknowledged else 0.1
             got = await lines.raw(one.line.encode("ascii") + end, patience, 0.1)
             error = (
                 b"" if scpi.error is None or one.key == "error" else (await lines.error()).encode("ascii", "replace")
@@ -202,10 +206,14 @@ async def at_port(profile: Profile, link: Link, planned: Sequence[Planned]) -> l
             kept = _cleaned(profile, one.line, got)
             exchange = Exchange(one.line.encode("ascii"), tuple(kept), error)
         else:
-            got = await talk.raw(one.line.encode("ascii") + end, sweep_s if slow else 2.0)
-            ended = talk.manner.silent or talk.manner.ended(got)
-            exchange = Exchange(one.line.encode("ascii"), tuple(_cleaned(profile, one.line, got)), ended=ended)
-        outcomes.append(_judged(profile, one.key, one.line, exchange))
+            for _ in range(MOST_POLLS):
+                got = await talk.raw(one.line.encode("ascii") + end, sweep_s if slow else 2.0)
+                ended = talk.manner.silent or talk.manner.ended(got)
+                exchange = Exchange(one.line.encode("ascii"), tuple(_cleaned(profile, one.line, got)), ended=ended)
+                if one.key != "poll" or not _unready(profile, exchange.came):
+                    break
+                await asyncio.sleep(BETWEEN_S)
+        outcomes.append(_judged(profile, one.key, one.line, exchange, _points(profile)))
     return outcomes
 
 
@@ -215,7 +223,44 @@ def _cleaned(profile: Profile, line: str, got: bytes) -> list[bytes]:
     return list(one[0].came) if one else answers(got)
 
 
-def _judged(profile: Profile, key: str, line: str, exchange: Exchange) -> Outcome:
+def _unready(profile: Profile, came: Sequence[bytes]) -> bool:
+    """Whether an answer to `poll` does not say that the sweep is done."""
+    console = profile.console
+    return (
+        console is not None and console.ready != "" and console.ready.encode("ascii") not in [c.strip() for c in came]
+    )
+
+
+def _points(profile: Profile) -> int:
+    return min(max(POINTS, profile.limits.min_points), profile.limits.max_points)
+
+
+def _unlike(profile: Profile, key: str, line: str, came: Sequence[bytes], points: int) -> str:
+    """What is wrong with the answer by the profile's own lines, "" for nothing. `points` 0: not known."""
+    console = profile.console
+    if console is None:
+        return ""
+    if key == "poll" and _unready(profile, came):
+        return f"{console.ready!r} did not come"
+    if key == "readback":
+        wanted = [one for entry in console.readback if entry.command.source == line for one in entry.lines]
+        counts = [(one.source, sum(one.read(part) is not None for part in came)) for one in wanted]
+        return "; ".join(f"{count or 'no'} line(s) of it like {source!r}" for source, count in counts if count != 1)
+    if key != "reads":
+        return ""
+    said = []
+    for read in console.reads:
+        if read.command is None or read.command.source != line or read.points_per_line != 1 or read.same:
+            continue
+        count = sum(read.line.read(part) is not None for part in came)
+        if count == 0:
+            said.append(f"no line of it is like {read.line.source!r}")
+        elif points and count != points:
+            said.append(f"{count} lines like {read.line.source!r} came for {points} points")
+    return "; ".join(said)
+
+
+def _judged(profile: Profile, key: str, line: str, exchange: Exchange, points: int = 0) -> Outcome:
     """The word for what came back for a line."""
     came = exchange.came
     first = came[0] if came else b""
@@ -230,6 +275,9 @@ def _judged(profile: Profile, key: str, line: str, exchange: Exchange) -> Outcom
         return Outcome(key, line, "known", wrong[0], "the word is right, this value is not in its range")
     if wrong:
         return Outcome(key, line, "refused", wrong[0])
+    unlike = _unlike(profile, key, line, came, points) if came else ""
+    if unlike:
+        return Outcome(key, line, "unlike", first, unlike)
     if profile.scpi is None:
         return Outcome(key, line, "answered" if came else "taken" if exchange.ended else "no answer", first)
     if "?" not in line:

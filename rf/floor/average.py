@@ -48,6 +48,9 @@ LEAST_WALK = 2e-3
 LARGEST_GAIN = 0.02
 """Gain that shakes by more than 0.17 dB from sweep to sweep is a fault of its own."""
 
+USUAL_EVERY = 16
+"""Sweeps between two estimates of what is usual."""
+
 FIRST_SWEEPS = 32
 """Sweeps that a running average holds back to find its robust start."""
 
@@ -141,14 +144,13 @@ def _hit(thrown: NDArray[np.int64], points: int) -> NDArray[np.bool_]:
 
 
 def _walks(
-    data: NDArray[np.complex128], around: NDArray[np.float64]
+    data: NDArray[np.complex128], usual: NDArray[np.float64]
 ) -> tuple[NDArray[np.float64], NDArray[np.int64], int]:
     """Sum of |d|^2 / 2 (K,) over the differences of successive sweeps (N, K), how many (L, K) were over each level of
-    the noise `around` the points (K,), and their number."""
+    the `usual` noise of the points (K,), and their number."""
     square = _square(np.diff(data, axis=0)) / 2.0
-    if not np.isfinite(around).all():  # too few sweeps to tell
+    if not np.isfinite(usual).all():  # too few sweeps to tell
         return square.sum(axis=0), np.zeros((len(WALK_LEVELS), data.shape[1]), np.int64), 0
-    usual = _usual(around, _square(np.median(data.real, axis=0) + 1j * np.median(data.imag, axis=0)))
     over = np.array([(square > level * usual).sum(axis=0) for level in WALK_LEVELS])
     return square.sum(axis=0), over, len(square)
 
@@ -157,6 +159,8 @@ def _usual(around: NDArray[np.float64], level: NDArray[np.float64]) -> NDArray[n
     """What noise and gain alone leave at the points (K,): what is seen `around` those of the lowest `level` |x|^2, and
     a share of each point's level that is found where that is largest and is no larger than any gain's. A carrier that
     raises twenty points in a row raises what is around them, and is not in this."""
+    if not np.isfinite(around).all():
+        return around
     quiet = float(np.median(around[level <= np.quantile(level, 0.25)]))
     loud = level >= np.quantile(level, 0.75)
     gain = float(np.median((around[loud] - quiet) / np.maximum(level[loud], 1e-300)))
@@ -170,7 +174,9 @@ def _summary(
     kept = keep.sum(axis=0)
     mean = (data * keep).sum(axis=0) / np.maximum(kept, 1)
     spread = (_square(data - mean) * keep).sum(axis=0)
-    return _average(mean, kept, spread, count, int(hit.sum()), *_walks(data[keep.any(axis=1)], around))
+    return _average(
+        mean, kept, spread, count, int(hit.sum()), *_walks(data[keep.any(axis=1)], _usual(around, _square(mean)))
+    )
 
 
 def _average(
@@ -225,6 +231,7 @@ class RunningAverage:
         self._between = np.zeros(0)
         self._walks = np.zeros((len(WALK_LEVELS), 0), np.int64)
         self._differences = 0
+        self._usual = np.zeros(0)
         self._previous = np.zeros(0, np.complex128)
 
     @property
@@ -254,7 +261,8 @@ class RunningAverage:
         self._spread = (_square(data - self._mean) * keep).sum(axis=0)
         self._hits = int(hit.sum())
         whole = data[keep.any(axis=1)]
-        self._between, self._walks, self._differences = _walks(whole, around)
+        self._usual = _usual(around, _square(self._mean))
+        self._between, self._walks, self._differences = _walks(whole, self._usual)
         self._previous = whole[-1] if len(whole) else data[-1]
         self._first = []
 
@@ -268,7 +276,9 @@ class RunningAverage:
         self._hits += int(_hit(thrown, sweep.size)[0])
         if keep.mean() < 1.0 - WHOLE_SWEEP_SHARE:
             return
-        more, over, _ = _walks(np.array([self._previous, sweep]), around)
+        if self._count % USUAL_EVERY == 1:
+            self._usual = _usual(around, _square(self._mean))
+        more, over, _ = _walks(np.array([self._previous, sweep]), self._usual)
         self._between, self._walks, self._differences = self._between + more, self._walks + over, self._differences + 1
         self._previous = sweep
         self._kept = self._kept + keep

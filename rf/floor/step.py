@@ -37,26 +37,47 @@ GAIN_SIGMAS = 8.0
 
 
 class StepWatch:
-    """Watches the S21 of one run, sweep by sweep; `power` tells the noise of one sweep at each point (K,)."""
+    """Watches one parameter of a run, sweep by sweep."""
 
     def __init__(self) -> None:
         self._held: deque[NDArray[np.complex128]] = deque(maxlen=BEFORE + AFTER)
+        self._weight: NDArray[np.float64] | None = None
+        self._weighed = 0
 
     def add(self, sweep: NDArray[np.complex128]) -> int:
         """Take in one sweep (K,). How many of the last sweeps, this one included, came after a step; 0: none did."""
         self._held.append(sweep)
         if sweep.size < FEWEST_POINTS:
             return 0
+        if not self._suspect():
+            return 0
         for after, sigmas in ((AFTER, THREE_SIGMAS), (AFTER - 1, TWO_SIGMAS)):
             if len(self._held) >= after + FEWEST_BEFORE and self._stepped(after, sigmas):
                 return after
         return 0
+
+    def _suspect(self) -> bool:
+        """A first look that costs little: less one sweep before them, the last two have half of their power in common
+        as long as nothing happened."""
+        held = self._held
+        if len(held) < AFTER - 1 + FEWEST_BEFORE:
+            return False
+        if self._weight is None or self._weighed >= BEFORE:
+            middle = held[len(held) // 2]
+            power = _noise(np.array(held)) + (LEAST_CHANGE * np.abs(middle)) ** 2
+            self._weight, self._weighed = 1.0 / np.sqrt(power), 0
+        self._weighed += 1
+        one, other = ((held[-n] - held[-AFTER - 1]) * self._weight for n in (1, 2))
+        one, other = (x / np.maximum(np.abs(x) / np.sqrt(2.0 * CLIP), 1.0) for x in (one, other))
+        energy = float(np.vdot(one, one).real + np.vdot(other, other).real) / 2.0
+        return bool(np.vdot(one, other).real > (0.5 + 0.7 / np.sqrt(2.0 * one.size)) * energy)
 
     def since(self, count: int) -> list[NDArray[np.complex128]]:
         """The last sweeps; the watch begins with them."""
         last = list(self._held)[-count:]
         self._held.clear()
         self._held.extend(last)
+        self._weight = None
         return last
 
     def _stepped(self, after: int, sigmas: float) -> bool:

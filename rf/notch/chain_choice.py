@@ -44,6 +44,9 @@ SUSPECT_ERROR = 0.02
 THIN_POINTS = 128
 """Samples for the search of a start; the last descents take them all."""
 
+STRAINED = 2.5
+"""Cost of the priors, per parameter, beyond which a fit is taken to be a false minimum."""
+
 LEAKLESS = 2
 """How many of the likeliest fits are tried without a leak."""
 
@@ -100,26 +103,33 @@ def blend_fits(
     frequency_hz: NDArray[np.float64],
     observed: Observed,
     begin: NDArray[np.float64] | None = None,
+    *,
+    patient: bool = True,
 ) -> Blend:
-    """Fit a chain of `shape` to what was `observed` over `frequency_hz` (K,). `begin` (P,) is where an earlier fit of
-    the same response ended; without one, or where it no longer leads to a good fit, a start is searched. Raises
-    LinAlgError where no fit stands."""
+    """Fit a chain of `shape` to what was `observed` over `frequency_hz` (K,).
+
+    `begin` (P + 1,) is where an earlier fit of the same response ended, as `ending` tells it; without one, or where it
+    no longer leads to a good fit, a start is searched. Not `patient`: a poor fit stands as it is, as it must where
+    shapes compete. Raises LinAlgError where no fit stands.
+    """
     whole = Chain(shape, frequency_hz, float(frequency_hz[0]), float(frequency_hz[-1]))
     chain, inner = whole, observed
     if observed.least_departure > 0:
         # An instrument's own errors are a share of the signal, so they are largest where the notch tells least.
         skirts = np.abs(observed.data) < SKIRT_LEVEL
         chain, inner = whole.at(frequency_hz[skirts]), observed.only(skirts)
-    if begin is not None and begin.size == shape.size:
-        blend = _climb(chain, inner, begin)
-        if blend.p_value > NOTICED and not _suspect(blend, inner):
+    blend: Blend | None = None
+    if begin is not None and begin.size == shape.size + 1:
+        blend = _climb(chain, inner, begin[:-1], float(begin[-1]))
+    if blend is None or _suspect(blend, inner):
+        blend = _climb(chain, inner, _start(whole, observed))
+        if not patient:
             return blend
-    blend = _climb(chain, inner, _start(whole, observed))
-    if _suspect(blend, inner):
-        # So large a misfit is more often a false minimum than another circuit: search once more, thoroughly.
-        again = _climb(chain, inner, _start(whole, observed, thorough=True))
-        if again.evidence > blend.evidence:
-            blend = again
+        if _suspect(blend, inner):
+            # So large a misfit is more often a false minimum than another circuit: search once more, thoroughly.
+            again = _climb(chain, inner, _start(whole, observed, thorough=True))
+            if again.evidence > blend.evidence:
+                blend = again
     if blend.p_value > NOTICED:
         return blend
     needed = _needed_error(blend.best, inner)
@@ -130,10 +140,11 @@ def blend_fits(
 
 def _suspect(blend: Blend, observed: Observed) -> bool:
     """Whether the fit looks like a false minimum: it lies outside the hidden band, or needs a large error besides."""
+    hidden = _leak_as_noise(observed).noise_power
     band = hidden_band(
-        blend.best.chain.f * blend.best.shape.reject_hz, observed.data, observed.noise_power, blend.best.shape.reject_hz
+        blend.best.chain.f * blend.best.shape.reject_hz, observed.data, hidden, blend.best.shape.reject_hz
     )
-    if outside(blend.best, band):
+    if outside(blend.best, band) or strained(blend.best):
         return True
     return blend.p_value < NOTICED and _needed_error(blend.best, observed) > SUSPECT_ERROR
 
@@ -147,6 +158,7 @@ def _start(whole: Chain, observed: Observed, *, thorough: bool = False) -> NDArr
     """
     shape, frequency_hz = whole.shape, whole.f * whole.shape.reject_hz
     step = max(1, frequency_hz.size // THIN_POINTS)
+    observed = _leak_as_noise(observed)
     thin, thinned = whole.at(frequency_hz[::step]), observed.only(slice(None, None, step))
     keep, front, steps, rounds = (12, 6, 30, 4) if thorough else (4, 3, 15, 1)
     plain = starts(thin, frequency_hz[::step], thinned.data, thinned.noise_power, observed.unloaded_q, keep)
@@ -155,10 +167,10 @@ def _start(whole: Chain, observed: Observed, *, thorough: bool = False) -> NDArr
     band = hidden_band(frequency_hz, observed.data, observed.noise_power, shape.reject_hz)
     coarse = replace(thinned, relative_error=max(observed.relative_error, COARSE_ERROR))
     fine = replace(thinned, relative_error=max(observed.relative_error, THIN_ERROR))
-    first = _cheapest(thin, coarse, begins, 0.0, steps, band)
+    first = _cheapest(thin, coarse, begins, observed.least_departure, steps, band)
     # A shallow notch hides within the coarse error: the plain starts get their chance beside what it found.
     candidates = np.concatenate((plain[:front], [fit.p for fit in first[:front]]))
-    if shape.cavities > 1:
+    if shape.cavities > 1 and (observed.least_departure == 0 or thorough):
         candidates = np.concatenate((candidates, reordered(shape, first[0].p)))
     departure = max(observed.least_departure, SEARCH_DEPARTURE)
     best = _cheapest(thin, fine, candidates, departure, steps, band)[0]
@@ -170,12 +182,25 @@ def _start(whole: Chain, observed: Observed, *, thorough: bool = False) -> NDArr
     return best.p
 
 
+def _leak_as_noise(observed: Observed) -> Observed:
+    """What may leak past the unit taken for noise, as long as a start is searched: free to move it would fill any
+    bottom that a wrong circuit leaves, and left alone it would hide where the band under the floor lies."""
+    if observed.least_departure == 0:
+        return observed
+    return replace(observed, noise_power=observed.noise_power + 2.0 * observed.leak**2, leak=0.0)
+
+
 def outside(fit: ChainFit, band: tuple[float, float]) -> bool:
     """Whether the mean notch lies more than half the hidden band's width outside that band: a false minimum, for the
     mean of the zeros is where the response is lowest."""
     centre = fit.shape.reject_hz * (1.0 + float(fit.p[fit.shape.places].mean()))
     reach = (band[1] - band[0]) / 2.0
     return not band[0] - reach <= centre <= band[1] + reach
+
+
+def strained(fit: ChainFit) -> bool:
+    """Whether the fit asks for a circuit that is hardly ever built: its priors cost more than two and a half each."""
+    return bool(fit.cost - fit.chi2 > STRAINED * fit.shape.size)
 
 
 def _cheapest(
@@ -195,9 +220,18 @@ def _cheapest(
     return sorted([fit for fit in fits if not outside(fit, band)] or fits, key=lambda fit: fit.cost)
 
 
-def _climb(chain: Chain, observed: Observed, p: NDArray[np.float64]) -> Blend:
-    """Descend with each of the departures, and weigh what comes out. Raises LinAlgError where no descent stands."""
+def ending(fit: ChainFit) -> NDArray[np.float64]:
+    """Parameters and departure (P + 1,) of a fit, for a later one to begin from."""
+    return np.append(fit.p, fit.departure)
+
+
+def _climb(chain: Chain, observed: Observed, p: NDArray[np.float64], near: float | None = None) -> Blend:
+    """Descend with each of the departures, or those next to `near`, and weigh what comes out. Raises LinAlgError where
+    no descent stands."""
     departures = [departure for departure in DEPARTURES if departure >= observed.least_departure]
+    if near is not None and near in departures:
+        at = departures.index(near)
+        departures = departures[max(at - 1, 0) : at + 2]
     fits: list[ChainFit] = []
     for some in (departures[:AT_ONCE], departures[AT_ONCE:]):
         if fits and fits[-1].log_evidence < max(fit.log_evidence for fit in fits) - HOPELESS:
@@ -231,9 +265,9 @@ def _onwards(chain: Chain, observed: Observed, fits: list[ChainFit]) -> list[Cha
 
 
 def _tight(chain: Chain, observed: Observed, fits: list[ChainFit]) -> list[ChainFit]:
-    """The likeliest fits once more without a leak past the unit: where the data show none, its freedom must not cost."""
+    """The likeliest fits once more without a leak: where the data show none, its freedom is not to cost."""
     ahead = sorted((fit for fit in fits if fit.departure > 0), key=lambda fit: -fit.log_evidence)[:LEAKLESS]
-    if not ahead:
+    if not ahead or observed.leak == 0:
         return []
     sealed = replace(observed, leak=0.0)
     tried = fit_chains(chain, sealed, np.array([fit.p for fit in ahead]), [fit.departure for fit in ahead])

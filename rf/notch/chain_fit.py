@@ -48,7 +48,7 @@ OTHER_OWN = (0.1, 0.03)
 """the other side is like this one within these shares in coupling and harness,"""
 
 TOGETHER = 0.5
-"""the notches of one side were tuned to within this many half-widths f / 2Q of their mean,"""
+"""the notches of one side were tuned to within this many half-widths f / 2Q of their mean (at any scale up to 1),"""
 
 LEAK = 1e-3
 """and past the unit leaks no more than this, in each quadrature (-60 dB): whatever else the bench is like, where
@@ -57,8 +57,8 @@ nobody surveyed it."""
 LOSS = 0.1 / 8.686 / (math.pi / 2.0)
 """a harness line loses 0.1 dB,"""
 
-FAR = 0.07
-"""The load on the third port reflects this much in each quadrature: 20 dB return loss."""
+FAR = 0.1
+"""The load on the third port, often an antenna, reflects this much in each quadrature: 17 dB return loss."""
 
 RIPPLE = 0.02
 """and the correction leaves a ripple of 0.2 dB rms, spread over the cosines: 0.05 dB each."""
@@ -82,7 +82,7 @@ class Observed:
     """What is fitted: `data` (K,) over additive `noise_power` (K,) with `relative_error`; `unloaded_q` as expected;
     `port_reflection` is what the analyzer's ports may reflect (amplitude), 0 for matched ones; `least_departure`
     the smallest scale of the usual departures that is to be believed; `leak` what may leak past the unit (amplitude)
-    where there are departures at all."""
+    where there are departures at all, `third_reflection` what the load on the third port reflects (None: unknown)."""
 
     data: NDArray[np.complex128]
     noise_power: NDArray[np.float64]
@@ -91,6 +91,7 @@ class Observed:
     port_reflection: float = 0.0
     least_departure: float = 0.0
     leak: float = LEAK
+    third_reflection: float | None = None
 
     def only(self, which: slice | NDArray[np.bool_]) -> Observed:
         """These samples alone."""
@@ -148,11 +149,13 @@ def priors(
             free[part] = False
     if departure > 0:
         # What closes the third port was never seen by anybody: its size does not follow the rest of the bench.
-        weight[shape.far] = 1.0 / FAR
-        if shape.cavities > 1:
-            weight[shape.places] = 2.0 * observed.unloaded_q / (departure * TOGETHER)
+        third = observed.third_reflection
+        weight[shape.far] = 1.0 / (FAR if third is None else max(third, 1e-3) / math.sqrt(2.0))
     else:
         free[shape.far] = False
+    if shape.cavities > 1:
+        # Somebody tuned the notches, however like the circuit is to an ideal one.
+        weight[shape.places] = 2.0 * observed.unloaded_q / (max(departure, 1.0) * TOGETHER)
     weight[shape.leak] = 1.0 / max(observed.leak, 1e-12)
     free[shape.leak] = departure > 0 and observed.leak > 0
     for part in (shape.load, shape.source):
@@ -280,13 +283,13 @@ class _Problem:
         return np.where(np.isfinite(total), total, math.inf)
 
     @np.errstate(all="ignore")
-    def normal(self, state: _State) -> tuple[NDArray[np.float64], NDArray[np.float64]]:
-        """Normal matrices (B, F, F) and descent directions (B, F) of half the cost."""
+    def normal(self, state: _State, held: NDArray[np.float64]) -> tuple[NDArray[np.float64], NDArray[np.float64]]:
+        """Normal matrices (B, F, F) and descent directions (B, F) of half the cost; `held` as that method tells."""
         j = state.along / state.sigma[:, None]
         r = (self.observed.data - state.model) / state.sigma
         stacked = np.concatenate((j.real, j.imag), axis=2)
         pull = state.weight**2
-        normal = stacked @ stacked.transpose(0, 2, 1) + self.held(pull)
+        normal = stacked @ stacked.transpose(0, 2, 1) + held
         gradient = (stacked @ np.concatenate((r.real, r.imag), axis=1)[:, :, None])[:, :, 0]
         return normal, gradient - (pull * self.apart(state.p)) @ self.mixing
 
@@ -320,13 +323,16 @@ def _descend(problem: _Problem, state: _State, steps: int) -> tuple[_State, NDAr
     count = len(state.p)
     damping, growth = np.full(count, FIRST_DAMPING), np.full(count, 2.0)
     moving, sound = np.ones(count, bool), np.isfinite(state.cost)
+    held, own = problem.held(state.weight**2), (state.weight**2) @ problem.mixing**2
     for _ in range(steps):
         at = np.flatnonzero(moving & sound)
         if not at.size:
             break
         here = state.pick(at) if at.size < count else state
-        normal, gradient = problem.normal(here)
-        scale = _yardstick(problem, here.weight, normal)
+        normal, gradient = problem.normal(here, held[at])
+        # Measured by what data and prior tell together, a direction that the data hardly see, made of parameters that
+        # they see well, would creep: the damping is measured by the precision of the prior.
+        scale = own[at] + DATA_SHARE * np.einsum("bff->bf", normal)
         damped = normal + (damping[at, None] * scale)[:, :, None] * np.eye(scale.shape[1])
         step = _solved(damped, gradient)
         lost = ~np.isfinite(step).all(axis=1)
@@ -348,13 +354,6 @@ def _descend(problem: _Problem, state: _State, steps: int) -> tuple[_State, NDAr
     return state, sound
 
 
-def _yardstick(problem: _Problem, weight: NDArray[np.float64], normal: NDArray[np.float64]) -> NDArray[np.float64]:
-    """What the damping is measured by (B, F): the precision of a parameter's prior, and a share of what data and prior
-    tell together. By the latter alone a direction that the data hardly see, made of parameters that each they see well,
-    would creep."""
-    return np.asarray((weight**2) @ problem.mixing**2 + DATA_SHARE * np.einsum("bff->bf", normal))
-
-
 def _solved(a: NDArray[np.float64], b: NDArray[np.float64]) -> NDArray[np.float64]:
     """Solutions (B, F) of a x = b; NaN where there is none."""
     try:
@@ -373,9 +372,10 @@ def _finished(
 ) -> list[ChainFit | None]:
     """Covariance, evidence and residual of each descent; None where the covariance does not exist."""
     chain, mixing = problem.chain, problem.mixing
-    normals, _ = problem.normal(state)
-    # Places, or their mean alone, have no prior but the span; all other constants are the same for every fit of the same
-    # samples.
+    held = problem.held(state.weight**2)
+    normals, _ = problem.normal(state, held)
+    # Places, or their mean alone, have no prior but the span; all other constants are the same for every fit of the
+    # same samples.
     flat, count = math.log(math.sqrt(2.0 * math.pi) / float(chain.f[-1] - chain.f[0])), chain.shape.cavities
     fits: list[ChainFit | None] = []
     for k, normal in enumerate(normals):
@@ -390,7 +390,7 @@ def _finished(
         evidence += flat - math.log(math.sqrt(count)) - math.log(weight[0]) if weight[0] > 0 else count * flat
         residual = (problem.observed.data - state.model[k]) / sigma
         # Parameters held by their priors take no degree of freedom from the data.
-        used = float(mixing.shape[1] - (inverse * problem.held(weight[None] ** 2)[0]).sum())
+        used = float(mixing.shape[1] - (inverse * held[k]).sum())
         fits.append(ChainFit(
             chain, state.p[k], mixing @ inverse @ mixing.T, state.model[k], residual,
             float((np.abs(residual) ** 2).sum()), max(2.0 * problem.observed.data.size - used, 1.0), departures[k],

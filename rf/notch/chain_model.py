@@ -15,6 +15,7 @@ from __future__ import annotations
 
 import math
 from dataclasses import dataclass
+from functools import cached_property
 
 import numpy as np
 from numpy.typing import NDArray
@@ -32,7 +33,7 @@ LEAK_TERMS = 2
 """Complex coefficients of what leaks past the unit: value in the middle of the span, and slope over half the span."""
 
 
-@dataclass(frozen=True, slots=True)
+@dataclass(frozen=True)
 class ChainShape:
     """What is known of a side before any sweep: `cavities` notches nominally at `reject_hz`, a pass at `pass_hz`.
 
@@ -48,83 +49,83 @@ class ChainShape:
     other_side: bool = True
     pass_follows: bool = False
 
-    @property
+    @cached_property
     def places(self) -> slice:
         """Relative offset of each notch from the reject channel."""
         return slice(0, self.cavities)
 
-    @property
+    @cached_property
     def log_x(self) -> int:
         """Log of the reactance slope X / Z0 common to all cavities."""
         return self.cavities
 
-    @property
+    @cached_property
     def log_q(self) -> int:
         """Log of the common unloaded Q."""
         return self.cavities + 1
 
-    @property
+    @cached_property
     def harness(self) -> int:
         """Harness length in quarter waves."""
         return self.cavities + 2
 
-    @property
+    @cached_property
     def trim(self) -> int:
         """The susceptance, as a multiple of what cancels the notch at the pass channel."""
         return self.cavities + 3
 
-    @property
+    @cached_property
     def other(self) -> int:
         """The other side's mean notch, as a relative offset from the pass channel."""
         return self.cavities + 4
 
-    @property
+    @cached_property
     def loss(self) -> int:
         """Loss of a harness line in nepers per radian."""
         return self.cavities + 5
 
-    @property
+    @cached_property
     def far(self) -> slice:
         """Real and imaginary part of the reflection that closes the other side."""
         return slice(self.cavities + 6, self.cavities + 8)
 
-    @property
+    @cached_property
     def load(self) -> slice:
         """Real and imaginary part of the reflection of the analyzer's port 2."""
         return slice(self.far.stop, self.far.stop + 2)
 
-    @property
+    @cached_property
     def source(self) -> slice:
         """Real and imaginary part of the reflection of the analyzer's port 1."""
         return slice(self.load.stop, self.load.stop + 2)
 
-    @property
+    @cached_property
     def own(self) -> tuple[slice, slice, slice, slice]:
         """Each cavity's departure from the common log X, log Q, susceptance and line; empty for a single cavity."""
         count, first = (self.cavities if self.cavities > 1 else 0), self.source.stop
         return tuple(slice(first + k * count, first + (k + 1) * count) for k in range(4))  # type: ignore[return-value]
 
-    @property
+    @cached_property
     def other_own(self) -> slice:
         """Departures of the other side from log X and harness of this one."""
         return slice(self.own[3].stop, self.own[3].stop + 2)
 
-    @property
+    @cached_property
     def slow(self) -> slice:
         """Real and imaginary parts of the slow terms, in turn."""
         return slice(self.other_own.stop, self.other_own.stop + 2 * SLOW_TERMS)
 
-    @property
+    @cached_property
     def ripple(self) -> slice:
         """Real and imaginary parts of the ripple, in turn."""
         return slice(self.slow.stop, self.slow.stop + 2 * RIPPLE_TERMS)
 
-    @property
+    @cached_property
     def leak(self) -> slice:
         """Real and imaginary parts of what leaks past the unit, in turn."""
         return slice(self.ripple.stop, self.ripple.stop + 2 * LEAK_TERMS)
 
-    @property
+    @cached_property
     def size(self) -> int:
         """Number of real parameters."""
         return int(self.leak.stop)
@@ -208,6 +209,9 @@ class Chain:
         back = -1.0 / node
         self._reflection(slopes, s.source, _complex(p, s.source), back)
         self._reflection(slopes, s.load, _complex(p, s.load), self._back(slopes, own, back, transmitted=True))
+        if s.cavities > 1:  # what all have in common moves each one's own share
+            for common, part in zip((s.log_x, s.log_q, s.trim), s.own, strict=False):
+                slopes[..., common, :] = slopes[..., part, :].sum(axis=-2)
         if other is not None:
             self._reflection(slopes, s.far, _complex(p, s.far), self._back(slopes, other, back, transmitted=False))
         return total, slopes
@@ -237,11 +241,12 @@ class Chain:
         for all: the same)."""
         per = QUARTER / quarter_at * self.f
         angle = per * (_part(p, self.shape.harness) - 1j * _part(p, self.shape.loss))
-        cos, sin = np.cos(angle), np.sin(angle)
+        turn = np.exp(1j * angle)
+        cos, sin = (turn + 1.0 / turn) / 2.0, (turn - 1.0 / turn) / 2j
         if len(line) == 1:
             cos, sin = _longer(cos, sin, per * _part(p, line[0]))
         y: Values = (1.0 - far) / (1.0 + far)
-        log_ratio: Values = np.zeros(angle.shape, np.complex128)
+        ratio: Values = np.ones(angle.shape, np.complex128)
         steps = []
         for k, branch in enumerate(branches):
             own_cos, own_sin = _longer(cos, sin, per * _part(p, line[k])) if len(line) > 1 else (cos, sin)
@@ -249,13 +254,14 @@ class Chain:
             turned = 1j * own_sin
             factor = own_cos + turned * y
             steps.append((branch, y, factor, own_cos, own_sin))
-            log_ratio = log_ratio - np.log(factor)
+            ratio = ratio * factor
             y = (y * own_cos + turned) / factor
-        return _Side(y, log_ratio, steps, per, line)
+        return _Side(y, -np.log(ratio), steps, per, line)
 
     def _back(self, slopes: Values, side: _Side, back: Values, *, transmitted: bool) -> Values:
         """Carry d log S21 / d y from the tee to the far end of a side, adding to `slopes` (P, K) on the way."""
         s = self.shape
+        line = side.line or (s.harness,)
         for k in reversed(range(len(side.steps))):
             branch, y, factor, cos, sin = side.steps[k]
             per_factor = 1.0 / factor
@@ -265,13 +271,13 @@ class Chain:
             if transmitted:
                 turn = turn - (1j * cos * y - sin) * per_factor
                 back = back - 1j * sin * per_factor
-            turn = turn * side.per
-            slopes[..., s.harness, :] += turn
-            slopes[..., s.loss, :] -= 1j * turn
-            if side.line:
-                slopes[..., side.line[k % len(side.line)], :] += turn
+            slopes[..., line[k % len(line)], :] += turn * side.per
             for index, change in branch.slopes:
                 slopes[..., index, :] += back * change
+        turned = slopes[..., sorted(line), :].sum(axis=-2)
+        if side.line:
+            slopes[..., s.harness, :] += turned
+        slopes[..., s.loss, :] -= 1j * turned
         return back
 
     def _reflection(self, slopes: Values, part: slice, reflection: Values, back: Values) -> None:
@@ -303,9 +309,7 @@ class Chain:
                 dplace = dplace + held * np.where(ratio > 1.0, -1.0, 1.0) / place
             else:
                 dplace = dplace + held * (ratio + 1.0 / ratio) / (ratio - 1.0 / ratio) / place
-        slopes = [(index, dplace), (s.log_x, dx), (s.log_q, dq), (s.trim, dtrim)]
-        slopes += list(zip(own, (dx, dq, dtrim), strict=True)) if own else []
-        return Branch(y, slopes)
+        return Branch(y, [(index, dplace), *zip(own or (s.log_x, s.log_q, s.trim), (dx, dq, dtrim), strict=True)])
 
     def _susceptance(self, slope: Real, ratio: Real, at: Real) -> Values:
         """What cancels a branch of reactance `slope` at `ratio` times its notch, over f: a capacitor where it is

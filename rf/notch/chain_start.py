@@ -11,7 +11,7 @@ import math
 import numpy as np
 from numpy.typing import NDArray
 
-from rf.notch.chain_model import Chain, ChainShape
+from rf.notch.chain_model import SLOW_TERMS, Chain, ChainShape
 
 STRONG = 10.0
 """A sample guides the start when its power is this many times the noise: 10 dB."""
@@ -27,6 +27,12 @@ PLACES = (-0.5, 0.0, 0.5)
 
 SPREADS = (0.0, 0.25)
 """Distances of the outer notches from the mean to try, in the same widths."""
+
+TURNS = (0.0, -1.0, 1.0)
+"""Turns of the phase to try within the band under the floor, beside what unwrapping makes of it,"""
+
+UNUSUAL = 1e-2
+"""and what a slope or a curvature of the gain costs there, by the square of its usual size."""
 
 OUTLIER = 0.2
 """Misfit of log S21 beyond which a sample counts less and less, so that a wrong turn of the phase does not rule."""
@@ -75,7 +81,7 @@ def starts(
     def tried(guesses: list[NDArray[np.float64]]) -> NDArray[np.float64]:
         """The guesses with their slow terms, best first."""
         filled = np.array(guesses)
-        misfits = _slow_terms(chain, filled, data, strong)
+        misfits = _slow_terms(chain, filled, data, strong, middle)
         return filled[np.argsort(misfits)]
 
     pairs = [(coupling, share * unloaded_q) for coupling in COUPLINGS for share in QUALITIES]
@@ -126,10 +132,14 @@ def _guess(
 
 
 def _slow_terms(
-    chain: Chain, p: NDArray[np.float64], data: NDArray[np.complex128], strong: NDArray[np.bool_]
+    chain: Chain, p: NDArray[np.float64], data: NDArray[np.complex128], strong: NDArray[np.bool_], middle_hz: float
 ) -> NDArray[np.float64]:
     """Put the slow terms that fit best into each of `p` (B, P); return the misfits (B,) of log S21 over the strong
-    samples, 0 to 1."""
+    samples, 0 to 1, and what unusual slow terms cost.
+
+    How often the phase turns within the band under the floor, about `middle_hz`, no sample tells: once more and once
+    less are tried.
+    """
     with np.errstate(all="ignore"):
         ratio = data * np.exp(-chain.value(p))
     ratio = np.where(np.isfinite(ratio) & (ratio != 0), ratio, 1.0)
@@ -139,12 +149,19 @@ def _slow_terms(
     per_x = np.angle((turn / np.abs(turn)).sum(axis=1)) / float(x[1] - x[0])
     rest = ratio[:, strong] * np.exp(-1j * per_x[:, None] * x[strong])
     log = np.log(np.abs(rest)) + 1j * np.unwrap(np.angle(rest), axis=1)
-    basis = chain.powers[:, strong]
-    c = log @ np.linalg.pinv(basis)
-    square = np.abs(log - c @ basis) ** 2
-    misfit = np.mean(square / (square + OUTLIER**2), axis=1)
-    c[:, 1] += 1j * per_x
-    p[:, chain.shape.slow] = np.stack((c.real, c.imag), axis=2).reshape(len(p), -1)
+    basis, inverse = chain.powers[:, strong], np.linalg.pinv(chain.powers[:, strong])
+    beyond = 2j * math.pi * (chain.f[strong] * chain.shape.reject_hz > middle_hz)
+    found, misfit = np.zeros((len(p), SLOW_TERMS), complex), np.full(len(p), math.inf)
+    for turns in TURNS:
+        turned = log + turns * beyond
+        c = turned @ inverse
+        square = np.abs(turned - c @ basis) ** 2
+        off = np.mean(square / (square + OUTLIER**2), axis=1)
+        off += UNUSUAL * ((c[:, 1].real / 0.3) ** 2 + (c[:, 2].real / 0.1) ** 2 + (c[:, 2].imag / 0.3) ** 2)
+        better = off < misfit
+        found[better], misfit[better] = c[better], off[better]
+    found[:, 1] += 1j * per_x
+    p[:, chain.shape.slow] = np.stack((found.real, found.imag), axis=2).reshape(len(p), -1)
     return np.asarray(misfit)
 
 

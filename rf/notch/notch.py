@@ -14,22 +14,30 @@ import contextlib
 import itertools
 import math
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 from numpy.typing import NDArray
 
 from rf.floor.pool import Bottom, BottomShape
-from rf.notch.chain_choice import SKIRT_LEVEL, Blend, blend_fits
-from rf.notch.chain_fit import ChainFit, Observed, fit_chain
+from rf.notch.cause import likely_cause
+from rf.notch.chain_choice import DEPARTURES, SKIRT_LEVEL, Blend, blend_fits, ending
+from rf.notch.chain_fit import LEAK, ChainFit, Observed, fit_chain
 from rf.notch.chain_model import ChainShape
-from rf.notch.chain_start import strong_points
+from rf.notch.chain_start import hidden_band, strong_points
 from rf.values.decibel import amplitude_db
 from rf.values.figure import NORMAL_95, Figure, cant_say, inferred
 
 HALF_WIDTH = 1.06 * NORMAL_95
 """Half-width of a place in standard deviations. The fit is not quite linear where notches nearly merge: without the 6 %
 the 95 % interval held in 92 to 96 % of 500 draws a case."""
+
+FAR_OFF = 1.4
+"""How much wider where the data ask for the largest departures that are tried: then the circuit of the fit is farther
+off than its own covariance tells (own trials on another circuit model, two to six cavities)."""
+
+ROUGH = 0.01
+"""A misfit of this much (0.09 dB) doubles all intervals: what the circuit lacks is no noise that averages out."""
 
 LARGEST_MISFIT = 0.1
 """Relative error (0.8 dB) beyond which the circuit is not the one on the bench and nothing is inferred."""
@@ -43,14 +51,27 @@ UNLOADED_Q = 1500.0
 COUNTS = (1, 2, 3, 4, 5, 6)
 """Cavities of one side to try where the site file does not say how many there are."""
 
+CLEARLY = 5.0
+"""Two more cavities whose log evidence lies this far below the best end the search for their number."""
+
 RESOLVED_SHARE = 0.5
 """A single notch counts as resolved when its 95 % half-width is below this share of the spacing to its neighbours,"""
 
 RESOLVED_GAIN = 15.0
 """and when holding the two at one place costs this much more (chance of 1e-4 for equal notches, chi-square, 1 dof)."""
 
+LEAST_LEAK = 1e-6
+"""No survey rules out less (-120 dB)."""
+
 WEIGHTY = 0.05
 """Fits with less than this share of the best one's weight do not say what shape a bottom may have."""
+
+LEVEL_WIDTH = 1.25 * NORMAL_95
+"""Half-width of a fitted level in standard deviations: under the floor a level bends more than a place (own trials on
+another circuit model: 1.06 held 92 %)."""
+
+TRACKING_DB = 0.3
+"""What a thru may read beside 0 dB where nobody states it: no fit of the signal knows its level better."""
 
 LARGEST_DEPTH_HALF_DB = 20.0
 """A depth known no better than this is not worth saying."""
@@ -63,12 +84,14 @@ class NotchPlace:
     `centre` in Hz is the mean of the cavities' notches; `depth` in positive dB re thru at the fitted bottom;
     `rejection_at` the same at each frequency that was asked for; `singles` the cavities' own notches in Hz, in rising
     order, empty unless `singles_resolved`; a spacing below `singles_limit_hz` cannot be resolved in these data.
+    Levels hold for the loads as they were. `ideal_at` is the same for matched loads, empty unless the reflection of the
+    third port's load is known.
     `bottom_width_hz` is the fitted width 3 dB above the bottom (NaN when not trusted), `shapes_at` slope and curvature
     at each frequency that was asked for (empty when not trusted). `departure` is the scale of the
     usual departures from an ideal circuit that the data ask for, `misfit` the relative error that the fit needed,
-    `p_value` the chance of a fit this bad were the stated errors all; `model` (K,) the fitted response; `ended` (P,)
-    the fit's own parameters, to begin a later one from. `centred_at`: what `rejection_at` would be with every cavity's
-    notch brought to that frequency and nothing else changed.
+    `p_value` the chance of a fit this bad were the stated errors all; `model` (K,) the fitted response; `ended` where
+    the fit ended, to begin a later one from. `centred_at`: what `rejection_at` would be with every cavity's notch
+    brought to that frequency and nothing else changed.
     """
 
     centre: Figure
@@ -87,6 +110,8 @@ class NotchPlace:
     model: NDArray[np.complex128] | None
     why: str
     ended: NDArray[np.float64] | None = None
+    ideal_at: tuple[Figure, ...] = ()
+    cavities: int = 0
     centred_at: tuple[Figure, ...] = ()
 
     def bottom(self, asked: int = 0) -> Bottom:
@@ -110,14 +135,19 @@ def find_notch(
     least_departure: float = 0.0,
     ask_hz: Sequence[float] = (),
     begin: NDArray[np.float64] | None = None,
+    leakage: float | None = None,
+    third_reflection: float | None = None,
+    tracking_db: float = TRACKING_DB,
 ) -> NotchPlace:
     """Fit a chain of `cavities` notches to the averaged sweep `s21` (K,) over additive noise E|n|^2 (K,) re thru.
 
-    `cavities` None: the number from one to four with the largest evidence. `relative_error` is the error that grows
+    `cavities` None: the number from one to six with the largest evidence. `relative_error` is the error that grows
     with the signal. `pass_hz` None or `other_side` False: a notch filter alone. `kind`: of a "pass-reject" unit the
     rods move pass and notch together. `unloaded_q` is what is expected of the cavities, within a factor of two.
     `port_reflection` is what the analyzer's ports may reflect (amplitude). `begin`: the `ended` of an earlier fit of
-    the same response with fewer sweeps, which saves the search. Never raises for data: what cannot be
+    the same response with fewer sweeps, which saves the search. `leakage` is the amplitude that may leak past the unit
+    (None: nobody surveyed it), `third_reflection` that of the load on the third port (None: unknown; then nothing is
+    said of ideal loads), `tracking_db` what a thru reads beside 0 dB at most. Never raises for data: what cannot be
     told comes back as CAN'T SAY.
     """
     noise = np.broadcast_to(np.asarray(noise_power, float), frequency_hz.shape)
@@ -128,46 +158,81 @@ def find_notch(
         obstacle = "hardly anything in this span is attenuated: check hook-up, channels and span"
     if obstacle:
         return _nothing(obstacle, ask_hz)
-    observed = Observed(data, noise, relative_error, unloaded_q or UNLOADED_Q, port_reflection, least_departure)
-    blends = []
-    for count in COUNTS if cavities is None else (cavities,):
-        shape = ChainShape(count, reject_hz, pass_hz, other_side and pass_hz is not None, kind == "pass-reject")
-        with contextlib.suppress(np.linalg.LinAlgError):
-            blends.append(blend_fits(shape, f, observed, begin))
-    if not blends:
+    observed = Observed(
+        data, noise, relative_error, unloaded_q or UNLOADED_Q, port_reflection, least_departure,
+        LEAK if leakage is None else max(leakage, LEAST_LEAK), third_reflection,
+    )  # fmt: skip
+    shape = ChainShape(cavities or 1, reject_hz, pass_hz, other_side and pass_hz is not None, kind == "pass-reject")
+    try:
+        if cavities is None:
+            shape, begin = _likeliest(shape, f, observed, begin)
+        blend = blend_fits(shape, f, observed, begin)
+    except np.linalg.LinAlgError:
         return _nothing("the fit did not converge on this response", ask_hz)
-    blend = max(blends, key=lambda each: each.evidence)
-    return _said(blend, observed, frequency_hz, ask_hz)
+    return _said(blend, observed, frequency_hz, ask_hz, tracking_db)
+
+
+def _likeliest(
+    shape: ChainShape, f: NDArray[np.float64], observed: Observed, begin: NDArray[np.float64] | None
+) -> tuple[ChainShape, NDArray[np.float64] | None]:
+    """The number of cavities with the largest evidence, from few to many until more tell nothing more, and where its
+    fit ended. An earlier fit's number stands. Raises LinAlgError where no fit stands."""
+    shapes = [replace(shape, cavities=count) for count in COUNTS]
+    if begin is not None:
+        known = [each for each in shapes if begin.size == each.size + 1]
+        if known:
+            return known[0], begin
+    found: list[tuple[float, ChainShape, NDArray[np.float64]]] = []
+    for each in shapes:
+        with contextlib.suppress(np.linalg.LinAlgError):
+            blend = blend_fits(each, f, observed, patient=False)
+            found.append((blend.evidence, each, ending(blend.best)))
+        best = max((evidence for evidence, *_ in found), default=-math.inf)
+        if len(found) > 2 and max(evidence for evidence, *_ in found[-2:]) < best - CLEARLY:
+            break
+    if not found:
+        raise np.linalg.LinAlgError("no fit of any number of cavities stands")
+    _, shape, ended = max(found, key=lambda each: each[0])
+    return shape, ended
 
 
 def _obstacle(
     f: NDArray[np.float64], data: NDArray[np.complex128], noise: NDArray[np.float64], reject_hz: float, cavities: int
 ) -> str:
     if f.size < 4 * cavities + 20:
-        return "too few usable samples for a fit"
+        return "too few usable samples for a fit: sweep with more points"
     if not f[0] < reject_hz < f[-1]:
         return "the sweep does not reach over the reject channel"
     strong = strong_points(data, noise)
     if int(strong.sum()) < 2 * FEWEST_SKIRT_POINTS:
         return "no skirts above the floor in this span: sweep wider"
-    weak = f[~strong]
-    low, high = (float(weak[0]), float(weak[-1])) if weak.size else (reject_hz, reject_hz)
-    if int((strong & (f < high)).sum()) < FEWEST_SKIRT_POINTS or int((strong & (f > low)).sum()) < FEWEST_SKIRT_POINTS:
-        return "only one skirt in the sweep: move the span so that the response rises on both sides"
+    low, high = hidden_band(f, data, noise, reject_hz) if not strong.all() else (reject_hz, reject_hz)
+    if (
+        int((strong & (f <= low)).sum()) < FEWEST_SKIRT_POINTS
+        or int((strong & (f >= high)).sum()) < FEWEST_SKIRT_POINTS
+    ):
+        return "only one skirt in the sweep, or too few points on it: move the span so that both sides rise"
     return ""
 
 
-def _said(blend: Blend, observed: Observed, frequency_hz: NDArray[np.float64], ask_hz: Sequence[float]) -> NotchPlace:
+def _said(
+    blend: Blend,
+    observed: Observed,
+    frequency_hz: NDArray[np.float64],
+    ask_hz: Sequence[float],
+    tracking_db: float = TRACKING_DB,
+) -> NotchPlace:
     best, needed = blend.best, blend.relative_error
     shape, n = best.shape, best.shape.cavities
     if needed > LARGEST_MISFIT:
-        why = f"not the response of {n} notch cavities (misfit {100 * needed:.0f} %): check hook-up, site file and span"
+        why = f"not the response of {n} notch cavities (misfit {100 * needed:.0f} %): {likely_cause(best, observed)}"
         return _nothing(why, ask_hz, needed, blend.p_value)
     span = float(frequency_hz[-1] - frequency_hz[0])
     mean = np.zeros(shape.size)
     mean[shape.places] = shape.reject_hz / n
     centre, sd_hz = blend.estimate(lambda fit: (shape.reject_hz + float(mean @ fit.p), mean))
-    half = HALF_WIDTH * sd_hz
+    slack = _slack(blend, observed)
+    half = HALF_WIDTH * sd_hz * slack
     if not frequency_hz[0] < centre < frequency_hz[-1] or half > span / 4.0:
         return _nothing("the skirts do not fix the notch: average on, or widen the span", ask_hz, needed, blend.p_value)
     bottom_hz, width_hz = _bottom(best, centre)
@@ -175,9 +240,9 @@ def _said(blend: Blend, observed: Observed, frequency_hz: NDArray[np.float64], a
     why = f"circuit fits to {100 * needed:.1f} % only: interval widened" if needed > observed.relative_error else ""
     return NotchPlace(
         centre=inferred(centre, centre - half, centre + half, "Hz", limited_by="model" if why else "random", why=why),
-        depth=_level(blend, bottom_hz),
+        depth=_level(blend, bottom_hz, tracking_db, slack),
         unloaded_q=_quality(blend),
-        rejection_at=tuple(_level(blend, hz) for hz in ask_hz),
+        rejection_at=tuple(_level(blend, hz, tracking_db, slack) for hz in ask_hz),
         singles=singles,
         singles_resolved=resolved,
         singles_limit_hz=limit,
@@ -189,8 +254,12 @@ def _said(blend: Blend, observed: Observed, frequency_hz: NDArray[np.float64], a
         p_value=blend.p_value,
         model=np.exp(best.chain.at(frequency_hz).log_s21(best.p)[0]),
         why=why,
-        ended=best.p,
-        centred_at=tuple(_level(blend, hz, centred=True) for hz in ask_hz),
+        ended=ending(best),
+        ideal_at=()
+        if observed.third_reflection is None
+        else tuple(_level(blend, hz, tracking_db, slack, ideal=True) for hz in ask_hz),
+        cavities=n,
+        centred_at=tuple(_level(blend, hz, tracking_db, slack, centred=True) for hz in ask_hz),
     )
 
 
@@ -229,25 +298,42 @@ def _shape(blend: Blend, at_hz: float, width_hz: float) -> BottomShape:
     return BottomShape(max(slopes) / (2.0 * step), max(curvatures) / (2.0 * step**2))
 
 
-def _level(blend: Blend, at_hz: float, *, centred: bool = False) -> Figure:
-    """Inferred attenuation in positive dB at one frequency; `centred`: were every notch at that frequency."""
+def _slack(blend: Blend, observed: Observed) -> float:
+    """How much wider intervals are than the covariances tell, where the circuit is not quite the one on the bench."""
+    far_off = FAR_OFF if blend.best.departure >= DEPARTURES[-1] else 1.0
+    return far_off * (1.0 + max(blend.relative_error - observed.relative_error, 0.0) / ROUGH)
+
+
+def _level(
+    blend: Blend,
+    at_hz: float,
+    tracking_db: float = 0.0,
+    slack: float = 1.0,
+    *,
+    ideal: bool = False,
+    centred: bool = False,
+) -> Figure:
+    """Inferred attenuation in positive dB at one frequency, between matched ports; `ideal`: with a matched load on the
+    third port too; `centred`: were every notch at that frequency. The analyzer's `tracking_db` is a sine of unknown
+    phase."""
     point = np.array([at_hz])
     db = -amplitude_db(math.e)
 
     def quantity(fit: ChainFit) -> tuple[float, NDArray[np.float64]]:
-        p, ports = fit.p.copy(), np.r_[fit.shape.load, fit.shape.source]
-        p[ports] = 0.0
+        given = np.r_[fit.shape.load, fit.shape.source]
+        given = np.r_[given, fit.shape.far] if ideal else given
+        p = fit.p.copy()
+        p[given] = 0.0
         if centred:
             p[fit.shape.places] = at_hz / fit.shape.reject_hz - 1.0
+            given = np.r_[given, fit.shape.places]
         log, dlog = fit.chain.at(point).log_s21(p)
         slope = db * dlog[:, 0].real
-        slope[ports] = 0.0
-        if centred:
-            slope[fit.shape.places] = 0.0  # where they stand is given then
+        slope[given] = 0.0
         return db * float(log[0].real), slope
 
     value, sd = blend.estimate(quantity)
-    half = HALF_WIDTH * sd
+    half = math.hypot(LEVEL_WIDTH * slack * sd, tracking_db)
     if half > LARGEST_DEPTH_HALF_DB:
         return cant_say("dB", "the skirts do not tell the depth")
     return inferred(value, value - half, value + half, "dB", limited_by="model")

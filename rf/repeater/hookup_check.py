@@ -185,7 +185,10 @@ def _whole_span(look: _Look, declared: str) -> HookUpCheck | None:
             return HookUpCheck(State.RIGHT, "both on loads", seen="loads")
         return _wrong("ON LOADS", "both leads are on loads: fit for a survey, not for a duplexer", "loads")
     if look.s11_worst < GOOD_LOAD_DB + 1.0 and not nothing_anywhere and float(look.s21_all.max()) < GAP_DEEPEST_DB:
-        cure = "S11 is low everywhere: a pad on port 1 hides the hook-up; take it off, or check the leads by eye"
+        cure = (
+            "S11 is low everywhere: a pad on port 1 hides the hook-up, or the profile swaps S11 and S21; take it off,"
+            " or look with open leads"
+        )
         return HookUpCheck(State.UNSEEN, "HIDDEN BY A PAD", cure, doubt=cure)
     return None
 

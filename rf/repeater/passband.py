@@ -20,6 +20,14 @@ FIT_POINTS = 9
 """Samples of the local fit; a pass response is smooth over nine steps of any sensible sweep."""
 
 
+LIFTED_BY = {
+    "port 2": "port 2 reflects back through the unit: state or calibrate its match, or put a 10 dB pad on it",
+    "directivity": "as small as the analyzer's directivity: calibrate with a load of known return loss",
+    "random": "lost in the noise of S11: average on",
+}
+"""What hides a small reflection, and the one thing that would show it."""
+
+
 @dataclass(frozen=True, slots=True)
 class Residuals:
     """What remains uncorrected, stated by whoever calibrated; defaults are common practice for this class of analyzer.
@@ -29,7 +37,7 @@ class Residuals:
     not taken out of S11; `drift_db`: change since the calibration.
     """
 
-    tracking_db: float = 0.1
+    tracking_db: float = 0.3
     directivity_db: float = 35.0
     port2_return_loss_db: float = 20.0
     port2_left_db: float = 20.0
@@ -119,7 +127,7 @@ def return_loss_at(
     limit = "port 2" if behind > directivity else "directivity"
     limit = limit if directivity + behind > 1.4 * fit.noise else "random"
     if size - half <= half / 2.0:
-        return Budgeted(at_least(-amplitude_db(size + half), "dB", limited_by=limit))
+        return Budgeted(at_least(-amplitude_db(size + half), "dB", limited_by=limit, why=LIFTED_BY[limit]))
     budget = return_loss_budget(size, fit.noise, stated.directivity_db, stated.tracking_db, stated.drift_db, behind)
     # What was corrected for a pad may read above a total reflection; nothing sends more back than it got.
     figure = reading(

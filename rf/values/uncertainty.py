@@ -105,18 +105,19 @@ def loss_budget(
     noise_db: float,
     dut_return_loss_db: float,
     port2_return_loss_db: float,
-    tracking_db: float = 0.1,
+    tracking_db: float = 0.3,
     drift_db: float = 0.0,
     pad_db: float = 0.0,
 ) -> Budget:
-    """Budget of an insertion loss. `noise_db` one standard deviation; `tracking_db` and `drift_db` since calibration as
-    half-widths; a pad of `pad_db` at port 2 makes its match better by twice the pad."""
+    """Budget of an insertion loss. `noise_db` one standard deviation; `tracking_db` the amplitude of what a
+    thru shows beside 0 dB (a ripple of cable lengths, met at a phase that nobody knows), `drift_db` since calibration a
+    half-width; a pad of `pad_db` at port 2 makes its match better by twice the pad."""
     match = mismatch_db(dut_return_loss_db, port2_return_loss_db + 2.0 * pad_db)
     return combine(
         (
             Contribution("random", noise_db, Law.NORMAL),
             Contribution("mismatch", match, Law.U_SHAPED),
-            Contribution("correction", tracking_db, Law.RECTANGULAR),
+            Contribution("correction", tracking_db, Law.U_SHAPED),
             Contribution("drift", drift_db, Law.RECTANGULAR),
         )
     )

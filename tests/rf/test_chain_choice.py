@@ -8,6 +8,7 @@ from __future__ import annotations
 
 import math
 from collections.abc import Callable
+from dataclasses import replace
 from types import SimpleNamespace
 from typing import Any
 
@@ -35,6 +36,8 @@ def hidden(count: int = 21) -> Observed:
 
 
 OBSERVED = hidden()
+SEALED = replace(OBSERVED, leak=0.0)
+"""Nothing may leak: no fit is tried again without a leak."""
 BAND = (REJECT - 11 * 5e4, REJECT + 11 * 5e4)
 
 
@@ -116,23 +119,23 @@ def test_cheapest_inside_the_band(monkeypatch: pytest.MonkeyPatch) -> None:
 
 def test_weights_are_the_evidences_softmax(monkeypatch: pytest.MonkeyPatch) -> None:
     """exp(e) / sum; best first; below a thousandth nothing is carried on, and the rest sums to one."""
-    evidences = [-1002.0, -1000.0, -1001.0, -1007.5, -1500.0, -1006.0]
+    evidences = [-1002.0, -1000.0, -1001.0, -1007.5, -1500.0, -1500.0, -1006.0]
     fits = [fit(10.0, departure=s, evidence=e) for s, e in zip(DEPARTURES, evidences, strict=True)]
     fits[1].chi2, fits[1].dof = 760.0, 700.0
     fit_chains, asked = told(fits[:3], fits[3:])
     monkeypatch.setattr(chain_choice, "fit_chains", fit_chains)
     begin = np.arange(ONE.size, dtype=float)
-    found = chain_choice._climb(fits[0].chain, OBSERVED, begin)
+    found = chain_choice._climb(fits[0].chain, SEALED, begin)
     kept = np.exp([0.0, -1.0, -2.0, -6.0])  # e^-7.5 is below a thousandth of the sum, e^-6 above
-    assert [f.departure for f in found.fits] == [0.1, 0.3, 0.0, 3.0]
+    assert [f.departure for f in found.fits] == [0.1, 0.3, 0.0, DEPARTURES[-1]]
     assert found.weights == pytest.approx(kept / kept.sum())
     assert found.p_value == pytest.approx(scipy.stats.chi2(700.0).sf(760.0))
     assert found.evidence == pytest.approx(math.log(np.exp(np.array(evidences) + 1000).mean()) - 1000)
-    assert (found.relative_error, found.inflation, found.observed) == (1e-4, 1.0, OBSERVED)
+    assert (found.relative_error, found.inflation, found.observed) == (1e-4, 1.0, SEALED)
     assert asked[0][3] == list(DEPARTURES[:3]) and np.array_equal(asked[0][2], np.tile(begin, (3, 1)))
     # The third weighs enough for the larger ones to be tried, from where it ended; none ends dearer: no third round.
     assert len(asked) == 2 and asked[1][3] == list(DEPARTURES[3:])
-    assert np.array_equal(asked[1][2], np.tile(fits[2].p, (3, 1)))
+    assert np.array_equal(asked[1][2], np.tile(fits[2].p, (4, 1)))
 
 
 def test_larger_departures_without_weight_are_not_tried(monkeypatch: pytest.MonkeyPatch) -> None:
@@ -141,18 +144,25 @@ def test_larger_departures_without_weight_are_not_tried(monkeypatch: pytest.Monk
         fits = [fit(10.0, departure=s, evidence=-1000.0 - drop * (k == 2)) for k, s in enumerate(DEPARTURES)]
         fit_chains, asked = told(fits[:3], fits[3:])
         monkeypatch.setattr(chain_choice, "fit_chains", fit_chains)
-        chain_choice._climb(fits[0].chain, OBSERVED, fits[0].p)
+        chain_choice._climb(fits[0].chain, SEALED, fits[0].p)
         assert len(asked) == rounds
 
 
 def test_departures_below_the_least_are_not_tried(monkeypatch: pytest.MonkeyPatch) -> None:
-    import dataclasses
-
-    fits = [fit(departure=s) for s in (0.6, 1.0, 3.0)]
-    fit_chains, asked = told(fits, fits[1:])
+    fits = [fit(departure=s) for s in (0.6, 1.0, 2.0, 5.0)]
+    fit_chains, asked = told(fits[:3], fits[3:])
     monkeypatch.setattr(chain_choice, "fit_chains", fit_chains)
-    chain_choice._climb(fits[0].chain, dataclasses.replace(OBSERVED, least_departure=0.6), fits[0].p)
-    assert asked[0][3] == [0.6, 1.0, 3.0]
+    chain_choice._climb(fits[0].chain, replace(SEALED, least_departure=0.6), fits[0].p)
+    assert [each[3] for each in asked] == [[0.6, 1.0, 2.0], [5.0]]
+
+
+def test_a_later_fit_tries_the_departures_next_to_the_earlier_one(monkeypatch: pytest.MonkeyPatch) -> None:
+    for near, tried in ((1.0, [0.6, 1.0, 2.0]), (0.6, [0.6, 1.0]), (5.0, [2.0, 5.0]), (7.0, [0.6, 1.0, 2.0])):
+        fit_chains, asked = told([fit(departure=s) for s in tried])
+        monkeypatch.setattr(chain_choice, "fit_chains", fit_chains)
+        chain_choice._climb(fit().chain, replace(SEALED, least_departure=0.6), fit().p, near)
+        assert asked[0][3] == tried
+    assert list(chain_choice.ending(fit(departure=2.0)))[-1] == 2.0
 
 
 def test_a_larger_departure_goes_on_from_a_smaller_one(monkeypatch: pytest.MonkeyPatch) -> None:
@@ -160,19 +170,47 @@ def test_a_larger_departure_goes_on_from_a_smaller_one(monkeypatch: pytest.Monke
     then is not taken."""
     first = [fit(100.0, departure=0.0), fit(100.9, departure=0.1), fit(102.0, departure=0.3)]
     better = fit(98.9, departure=0.3, evidence=5.0)
-    fit_chains, asked = told(first, [fit(1.0, evidence=-99.0)] * 3, [better])
+    fit_chains, asked = told(first, [fit(1.0, evidence=-99.0)] * 4, [better])
     monkeypatch.setattr(chain_choice, "fit_chains", fit_chains)
-    found = chain_choice._climb(first[0].chain, OBSERVED, first[0].p)
+    found = chain_choice._climb(first[0].chain, SEALED, first[0].p)
     assert found.best is better
     assert len(asked) == 3 and tuple(asked[2][3]) == (0.3,) and np.array_equal(asked[2][2], [first[1].p])
     for useless in (fit(102.5, evidence=9.0), None):
-        fit_chains, asked = told(first, [None] * 3, [useless])
+        fit_chains, asked = told(first, [None] * 4, [useless])
         monkeypatch.setattr(chain_choice, "fit_chains", fit_chains)
-        found = chain_choice._climb(first[0].chain, OBSERVED, first[0].p)
+        found = chain_choice._climb(first[0].chain, SEALED, first[0].p)
         assert len(asked) == 3 and all(kept is not useless for kept in found.fits)
-    monkeypatch.setattr(chain_choice, "fit_chains", told([None] * 3, [None] * 3)[0])
+    monkeypatch.setattr(chain_choice, "fit_chains", told([None] * 3, [None] * 4)[0])
     with pytest.raises(np.linalg.LinAlgError):
-        chain_choice._climb(first[0].chain, OBSERVED, first[0].p)
+        chain_choice._climb(first[0].chain, SEALED, first[0].p)
+
+
+def test_the_likeliest_are_tried_without_a_leak(monkeypatch: pytest.MonkeyPatch) -> None:
+    """The two of the largest evidence that allow departures, each from where it ended and with its own departure."""
+    fits = [fit(departure=s, evidence=e) for s, e in ((0.0, 9.0), (0.6, 3.0), (1.0, 5.0), (2.0, 1.0))]
+    dry = fit(evidence=7.0)
+    fit_chains, asked = told([dry, None])
+    monkeypatch.setattr(chain_choice, "fit_chains", fit_chains)
+    assert chain_choice._tight(fits[0].chain, OBSERVED, fits) == [dry]
+    assert asked[0][1].leak == 0.0 and asked[0][3] == [1.0, 0.6]
+    assert (
+        chain_choice._tight(fits[0].chain, SEALED, fits) == [] == chain_choice._tight(fits[0].chain, OBSERVED, fits[:1])
+    )
+
+
+def test_a_fit_is_strained_by_what_its_priors_cost() -> None:
+    """More than two and a half a parameter."""
+    size = ONE.size
+    assert not chain_choice.strained(fit(700.0 + 2.5 * size, chi2=700.0))
+    assert chain_choice.strained(fit(700.1 + 2.5 * size, chi2=700.0))
+
+
+def test_a_leak_is_noise_while_a_start_is_searched() -> None:
+    """Both quadratures of what may leak; nothing of it where the circuit is taken to be ideal."""
+    usual = replace(OBSERVED, least_departure=0.6, leak=1e-3)
+    loud = chain_choice._leak_as_noise(usual)
+    np.testing.assert_allclose(loud.noise_power - OBSERVED.noise_power, 2e-6)
+    assert loud.leak == 0.0 and chain_choice._leak_as_noise(OBSERVED) is OBSERVED
 
 
 class Search:
@@ -254,7 +292,7 @@ def test_larger_errors_and_departures_than_the_searchs_own_are_kept(monkeypatch:
     search = Search(monkeypatch, [0.0])
     search.run(dataclasses.replace(OBSERVED, relative_error=0.5, least_departure=2.0))
     assert [call[0].relative_error for call in search.calls] == [0.5, 0.5]
-    assert [call[2] for call in search.calls] == [0.0, 2.0]
+    assert [call[2] for call in search.calls] == [2.0, 2.0]
 
 
 class Course:
@@ -272,7 +310,8 @@ class Course:
         monkeypatch.setattr(chain_choice, "_needed_error", lambda *_: needed)
         monkeypatch.setattr(chain_choice, "_correlation_length", lambda residual: 7.0)
 
-    def climb(self, chain: Chain, observed: Observed, p: Any) -> Blend:
+    def climb(self, chain: Chain, observed: Observed, p: Any, near: float | None = None) -> Blend:
+        assert p.size == ONE.size and near in (None, 0.0)
         assert chain.f.size == observed.data.size
         assert (chain.low_hz, chain.high_hz) == (F[0], F[-1])  # of the whole sweep, whatever is left out
         self.did.append(f"climb {p[0]:g}")
@@ -290,22 +329,22 @@ GOOD, BAD = blend(fit(), p_value=0.5), blend(fit(), p_value=1e-4)
 
 def test_an_earlier_fit_saves_the_search(monkeypatch: pytest.MonkeyPatch) -> None:
     course = Course(monkeypatch, [GOOD], [False])
-    assert chain_choice.blend_fits(ONE, F, OBSERVED, np.zeros(ONE.size)) is GOOD
+    assert chain_choice.blend_fits(ONE, F, OBSERVED, np.zeros(ONE.size + 1)) is GOOD
     assert course.did == ["climb 0"]
 
 
-@pytest.mark.parametrize(("first", "suspect"), [(BAD, []), (GOOD, [True])])
+@pytest.mark.parametrize(("first", "suspect"), [(BAD, [True]), (GOOD, [True])])
 def test_an_earlier_fit_that_leads_nowhere_is_left(
     monkeypatch: pytest.MonkeyPatch, first: Blend, suspect: list[bool]
 ) -> None:
     course = Course(monkeypatch, [first, GOOD], [*suspect, False])
-    assert chain_choice.blend_fits(ONE, F, OBSERVED, np.zeros(ONE.size)) is GOOD
+    assert chain_choice.blend_fits(ONE, F, OBSERVED, np.zeros(ONE.size + 1)) is GOOD
     assert course.did == ["climb 0", "search", "climb 1"]
 
 
 def test_an_earlier_fit_of_another_shape_is_not_used(monkeypatch: pytest.MonkeyPatch) -> None:
     course = Course(monkeypatch, [GOOD], [False])
-    chain_choice.blend_fits(ONE, F, OBSERVED, np.zeros(TWO.size))
+    chain_choice.blend_fits(ONE, F, OBSERVED, np.zeros(TWO.size + 1))
     assert course.did == ["search", "climb 1"]
 
 

@@ -8,6 +8,7 @@ from __future__ import annotations
 import os
 import time
 import traceback
+import warnings
 from dataclasses import replace
 from pathlib import Path
 from typing import Any
@@ -95,8 +96,11 @@ def run_case(case: Case, folder: Path = MEMORY, count_unknown: float = COUNT_UNK
     began = time.process_time()
     truth_db = max(float(np.mean(_rejections(bench, case))), 20.0)
     visit = TruthVisit(site_of(case, cavities, round(truth_db, 2)), folder / f"truth-{os.getpid()}-{case.number}.visit")
+    heard = warnings.catch_warnings(record=True, action="always", category=RuntimeWarning)
     try:
-        _measured(line, visit, case, bench, rng)
+        with heard as said:
+            _measured(line, visit, case, bench, rng)
+        line.data["warned"] = [f"{one.filename.rpartition('/')[2]}:{one.lineno}: {one.message}" for one in said][:3]
         if rng.random() < THREE_PORTS:
             line.rows(isolation_rows(case, bench, folder / f"ports-{os.getpid()}-{case.number}.visit"))
             line.data["runs"] += 3

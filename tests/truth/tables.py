@@ -7,7 +7,7 @@ from __future__ import annotations
 
 import json
 import math
-from collections import defaultdict
+from collections import Counter, defaultdict
 from collections.abc import Callable, Iterable, Iterator
 from dataclasses import dataclass, field
 from pathlib import Path
@@ -237,6 +237,9 @@ def page(lines: list[Line], probes: list[Line], command: str) -> str:
     out += ["", *_failing(parted, lines)]
     if probes:
         out += ["", "## Benches made to deceive", "", *summed(probes)]
+    warned = Counter(words for line in lines for words in line.get("warned", ()))
+    if warned:
+        out += ["", "## Warnings of the arithmetic", "", *(f"- {n} times {words}" for words, n in warned.items())]
     if faults:
         out += ["", "## Faults", ""]
         out += [f"- case {line['number']}: `{line['fault'].strip().splitlines()[-1][:160]}`" for line in faults]

@@ -46,6 +46,4 @@ async def test_nothing_is_told_of_frequencies_that_nothing_confirms(tmp_path: Pa
         channel[key]["kind"] for channel in found["channels"] for key in channel if "loss" in key or key == "rejection"
     }
     assert kinds == {"cannot_say"}
-    assert any(
-        "nothing shows that the analyzer sweeps the frequencies that were set" in line for line in found["cautions"]
-    )
+    assert any("nothing shows that it sweeps the frequencies that were set" in line for line in found["cautions"])

@@ -21,6 +21,7 @@ from rf.notch.notch import NotchPlace
 from tests.visit.told import A_TO_L, FIRST, LOADS, SITE, WIDE, ZOOM, Rows, notch, run, sweep
 from visit.figures import known as known_module
 from visit.figures import run_figures as run_figures_module
+from visit.figures.assessment import NOT_CHECKED
 from visit.figures.known import Knowledge, Known
 from visit.figures.looks import Look, Spending, covers_both, spendings, write_looks
 from visit.figures.run_figures import RunFigures
@@ -266,7 +267,7 @@ def figures(monkeypatch: pytest.MonkeyPatch) -> Callable[..., RunFigures]:
 
 
 def shown(place: NotchPlace | None, hookup: HookUp = A_TO_L) -> Any:
-    return SimpleNamespace(notch=place, hookup=hookup, site=SITE)
+    return SimpleNamespace(notch=place, hookup=hookup, site=SITE, check=NOT_CHECKED)
 
 
 def test_an_average_is_made_once_until_sweeps_come(figures: Callable[..., RunFigures]) -> None:
@@ -359,6 +360,9 @@ def test_a_zoom_takes_the_bottom_of_the_wide_run_before_it(figures: Callable[...
     assert bottoms[2] == {455e6: 1e5} and bottoms[1] == bottoms[3] == {}  # a wide run has its own
     assert bottoms[5] == bottoms[6] == {455e6: 3e5, 450e6: 4e5}
     assert bottoms[8] == {455e6: 7e5, 450e6: 4e5}  # driven the other way is the same side
+    bare = figures([run(1, ZOOM, HookUp("L", "H"))], {})
+    narrow = dict(bare.known(bare.runs[0]).bottoms)  # as narrow as three cavities of the highest Q
+    assert {hz: round(bottom.width_hz) for hz, bottom in narrow.items()} == {455e6: 38662, 450e6: 38237}
     assert run_figures_module._bottom_of(shown(None)) == run_figures_module._bottom_of(None) == ()
     assert run_figures_module._bottom_of(shown(notch(), HookUp("L", "H"))) == ()
 

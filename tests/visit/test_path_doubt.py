@@ -65,5 +65,7 @@ def test_a_zoom_inherits_the_doubt_of_the_wide_run_before_it(tmp_path: Path) -> 
         figures = RunFigures(visit.file)
         assert "a pad at" in figures.known(figures.runs[-1]).path_doubt
         assert figures.known(figures.runs[-2]).path_doubt == figures.known(figures.runs[1]).path_doubt == ""
-        assert visit.verdict() is Verdict.CANT_SAY
+        made = figures.assess(figures.runs[-1])
+        assert made is not None and all(goal.verdict is Verdict.CANT_SAY for goal in made.goals)
+        assert visit.verdict() is not Verdict.CANT_SAY  # what was shown before somebody put it in stands
     visit.file.close()

@@ -280,7 +280,8 @@ def learn(options: argparse.Namespace) -> ExitStatus:
     from visit.run.set_up import kept_under  # noqa: PLC0415
     from visit.site.folders import data_folder  # noqa: PLC0415
 
-    say("Transmitter off, nothing on the leads: port 1 and port 2 open. Only harmless commands are sent.")
+    say("Transmitter off, nothing on the leads: port 1 and port 2 open. Sent are questions for help and identity, then")
+    say("only words whose own text, or you, say that a sweep needs them. Nothing that it asks is confirmed.")
     path = options.out
     if path is not None and path.exists():
         raise RequestError(f"{path} exists already; give another name with --out, nothing was changed")

@@ -8,8 +8,10 @@ from __future__ import annotations
 import argparse
 import asyncio
 import sys
+from pathlib import Path
 
 from protocol.errors import RequestError
+from protocol.files.small_files import read_text
 from protocol.profiles.profile import Profile, load_profile
 from protocol.trial.line_check import NOT_IN_LOG, Outcome, Planned, at_port, in_log, plan
 from protocol.wire import wire_log
@@ -20,7 +22,10 @@ from tui.commands.printing import data, say
 
 def try_profile(options: argparse.Namespace) -> ExitStatus:
     """Print one line per line of the profile. Raises RequestError or AnalyzerError."""
-    profile = load_profile(options.profile)
+    try:
+        profile = load_profile(options.profile)
+    except RequestError as error:
+        raise RequestError(f"{error}{_missing(options.profile)}") from error
     if options.log is not None:
         outcomes = in_log(profile, wire_log.read(options.log))
     else:
@@ -36,6 +41,17 @@ def try_profile(options: argparse.Namespace) -> ExitStatus:
     if bad:
         say(f"first to look at in {profile.source or options.profile}: {bad[0].key}")
     return ExitStatus.CANT_SAY if bad or not tried else ExitStatus.GOALS_MET
+
+
+def _missing(name: str) -> str:
+    """What learning has marked as missing in a half-filled profile, as the end of a sentence; "" where nothing is."""
+    try:
+        lines = read_text(Path(name), "a profile").splitlines()
+    except RequestError:
+        return ""
+    marked = [(at, line) for at, line in enumerate(lines, 1) if line.startswith("# MISSING:")]
+    keys = [f"{line.removeprefix('# MISSING:').partition('=')[0].strip()} (line {at})" for at, line in marked]
+    return f". Still marked as missing: {', '.join(keys)}; take the # off and fill them" if keys else ""
 
 
 def _agreed(options: argparse.Namespace, profile: Profile, planned: list[Planned]) -> None:

@@ -6,6 +6,7 @@ gets the answer, or None when the dialog was left.
 
 from __future__ import annotations
 
+import textwrap
 from collections.abc import Sequence
 from typing import ClassVar, Protocol
 
@@ -344,6 +345,30 @@ class HelpDialog(ModalScreen[None]):
     def action_leave(self) -> None:
         """Back to the live screen."""
         self.dismiss(None)
+
+
+class ConfirmDialog(ModalScreen[bool]):
+    """Something that only a person can answer for; answers True when he does."""
+
+    BINDINGS: ClassVar[list[BindingType]] = [*LEAVE, Binding("q,n", "leave", "leave", show=False)]
+    DEFAULT_CSS = BOX_CSS.format(name="ConfirmDialog") + "ConfirmDialog > .box { width: 78; }"
+
+    def __init__(self, words: str) -> None:
+        super().__init__()
+        self._words = words
+
+    def compose(self) -> ComposeResult:
+        """The words, and the letter that confirms: Enter alone is pressed too easily."""
+        with Vertical(classes="box"):
+            yield Plain([*textwrap.wrap(self._words, 74), "", "y: I looked, and it is so   Esc: leave it in doubt"])
+
+    def key_y(self) -> None:
+        """It is so."""
+        self.dismiss(True)
+
+    def action_leave(self) -> None:
+        """Left in doubt."""
+        self.dismiss(False)
 
 
 class BudgetDialog(ModalScreen[None]):

@@ -26,6 +26,7 @@ from tui.screens.dialogs import (
     AskDialog,
     BenchDialog,
     BudgetDialog,
+    ConfirmDialog,
     HelpDialog,
     HookUpDialog,
     SweepDialog,
@@ -68,6 +69,7 @@ class LiveScreen(Panel):
         Binding(
             "y", "trust", "trust", id="trust", show=False, tooltip="the hook-up is as declared, whatever it looks like"
         ),
+        Binding("f", "confirm", "confirm", id="confirm", show=False, tooltip="confirm frequencies and traces in doubt"),
         Binding("t", "together", "together", id="together", show=False, tooltip="what several hook-ups show together"),
         Binding("s", "site", "site", id="site", show=False, tooltip="edit the site; counts for runs begun afterwards"),
         Binding("b", "bench", "bench", id="bench", tooltip="demo only: change the simulated bench"),
@@ -279,6 +281,19 @@ class LiveScreen(Panel):
             return
         self._tool.visit.note("hook-up", f"{self._order.hookup.text} trusted against its looks")
         self._start(replace(self._order, trusted=True))
+
+    def action_confirm(self) -> None:
+        """Answer for frequencies or traces that nothing confirms; it is written into the visit."""
+        doubt = self._tool.visit.axis_doubt()
+        if not doubt:
+            self.notify("frequencies and traces are not in doubt", timeout=6)
+            return
+        self.app.push_screen(ConfirmDialog(f"{doubt}."), self._confirmed)
+
+    def _confirmed(self, so: bool | None) -> None:
+        if so:
+            self._tool.visit.confirm_axis(self._tool.station.state().progress.identity)
+            self._start(self._order)
 
     def action_together(self) -> None:
         """What the runs of this visit show only together."""

@@ -40,7 +40,7 @@ from visit.figures.assessment import (
     withheld,
 )
 from visit.figures.averaging import Averaged, floor_of
-from visit.figures.known import Known
+from visit.figures.known import UNCONFIRMED, Known
 from visit.figures.leak_advice import survey_advice
 from visit.figures.match_cure import with_cure
 from visit.figures.third_load import third_load
@@ -87,9 +87,9 @@ def assess(
         return withheld(site, hookup, frequency_hz, s21, f"{check.short}: {check.cure}", "hook-up", floor, check)
     if known.axis_doubt:
         return replace(
-            withheld(site, hookup, frequency_hz, s21, known.axis_doubt, "frequency axis", floor, check), clipped=None
+            withheld(site, hookup, frequency_hz, s21, known.axis_doubt, UNCONFIRMED, floor, check), clipped=None
         )
-    floor_s11 = floor_of(s11)
+    floor_s11 = floor if s11.too_busy else floor_of(s11)
     walk = walking(averaged)
     roles = channel_roles(site, hookup)
     reject_hz = next((hz for hz, role in roles if role is Role.REJECT), None)
@@ -110,7 +110,9 @@ def assess(
         passing = float(np.abs(s21.mean[nearest]))
         quiet = ~walk.s11
         returned = Budgeted(walk.hides("dB", hz))
-        if not hidden(walk.s11, frequency_hz, hz):
+        if s11.too_busy:
+            returned = Budgeted(cant_say("dB", "S11 was not the same from sweep to sweep", limited_by="bursts"))
+        elif not hidden(walk.s11, frequency_hz, hz):
             returned = return_loss_at(
                 frequency_hz[quiet], s11.mean[quiet], floor_s11.averaged_power[quiet], hz, residuals, passing
             )

@@ -21,7 +21,7 @@ from rf.values.figure import cant_say
 from rf.values.words import text
 from visit.figures.assessment import Assessment, Channel, Role, too_busy
 from visit.figures.averaging import FEWEST_POINTS, Averaged, floor_of
-from visit.figures.known import Known
+from visit.figures.known import UNCONFIRMED, Known
 from visit.figures.leak_advice import after_survey, survey_advice
 from visit.site.hookup import ANTENNA, HookUp
 from visit.site.site import Site
@@ -54,7 +54,7 @@ def assess_alone(
     for hz in (site.low_hz, site.high_hz):
         match = return_loss_at(frequency_hz, s11.mean, floor.averaged_power, hz, known.residuals).figure
         if known.uncorrected or known.axis_doubt:
-            limit = "correction" if known.uncorrected else "frequency axis"
+            limit = "correction" if known.uncorrected else UNCONFIRMED
             match = cant_say("dB", known.uncorrected or known.axis_doubt, limited_by=limit)
         channels.append(Channel(hz, Role.PASS, nothing, match))
     echo = _echo(frequency_hz, s11, known)
@@ -67,7 +67,7 @@ def _echo(frequency_hz: NDArray[np.float64], s11: Average, known: Known) -> Echo
     residuals = known.residuals or Residuals()
     echo = strongest_echo(frequency_hz, s11.mean, tracking_db=residuals.tracking_db + residuals.drift_db)
     if known.axis_doubt:
-        nothing = cant_say("m", known.axis_doubt, limited_by="frequency axis")
+        nothing = cant_say("m", known.axis_doubt, limited_by=UNCONFIRMED)
         return replace(echo, place=nothing, level=replace(nothing, unit="dB"))
     if known.uncorrected and echo.level.known:
         echo = replace(echo, level=cant_say("dB", known.uncorrected, limited_by="correction"))

@@ -6,7 +6,6 @@ device), for every reader of sweeps. Refuses: figures, and sweeps of other frequ
 
 from __future__ import annotations
 
-from collections import deque
 from collections.abc import Callable, Iterable
 from dataclasses import dataclass
 from typing import Protocol
@@ -17,7 +16,7 @@ from numpy.typing import NDArray
 from rf.floor.average import Average, RunningAverage
 from rf.floor.drift import phase_against
 from rf.floor.floor import Floor, floor_from_one_sweep, floor_from_scatter
-from rf.floor.step import AFTER, StepWatch
+from rf.floor.step import StepWatch
 from rf.values.decibel import amplitude
 
 LARGEST_PHASE_RAD = 0.02
@@ -78,7 +77,7 @@ class RunAverage:
     def __init__(self, correct: Correct | None = None, *, keep: int = 0) -> None:
         self._correct = correct
         self._s11, self._s21 = RunningAverage(), RunningAverage()
-        self._watch, self._newest_s11 = StepWatch(), deque[Complex](maxlen=AFTER)
+        self._watch, self._watch_s11 = StepWatch(), StepWatch()
         self._taken, self._steps = 0, list[int]()
         self._before: Average | None = None
         self._frequency_hz: NDArray[np.float64] | None = None
@@ -109,10 +108,9 @@ class RunAverage:
         self._s11.add(s11)
         self._s21.add(aligned)
         self._taken += 1
-        self._newest_s11.append(s11)
         if len(self._kept) < self._keep:
             self._kept.append(s21)
-        after = self._watch.add(aligned)
+        after = max(self._watch.add(aligned), self._watch_s11.add(s11))
         if after:
             self._begin_again(after)
 
@@ -121,7 +119,7 @@ class RunAverage:
         self._steps.append(self._taken - after)
         self._before = self._s21.average()
         self._s11, self._s21 = RunningAverage(), RunningAverage()
-        for s11, s21 in zip(list(self._newest_s11)[-after:], self._watch.since(after), strict=True):
+        for s11, s21 in zip(self._watch_s11.since(after), self._watch.since(after), strict=True):
             self._s11.add(s11)
             self._s21.add(s21)
         self._kept = self._kept[-after:]
@@ -164,7 +162,7 @@ def floor_of(average: Average) -> Floor:
     Sweeps that are alike to the last digit have no scatter: their roughness is an upper limit of what noise they hold.
     Raises ValueError where even that is nought.
     """
-    if average.sweeps > 1 and (average.scatter_power > 0).any():
+    if average.sweeps > 1 and ((average.scatter_power > 0) & ~average.too_busy_points).any():
         return floor_from_scatter(average)
     floor = floor_from_one_sweep(average.mean)
     if not floor.additive_power > 0.0:

@@ -21,8 +21,11 @@ from visit.site.site import Site
 CORRECTS, POINT_TIME, TEMPERATURE, AXIS = "corrects itself", "point time", "temperature", "axis"
 """Kinds of remarks that hold what is known: whether the analyzer's levels are re a thru ("yes", "no"); seconds it
 spends on a point ("settling factor", of settling + factor / bandwidth); degrees that were entered ("14 C"); why its
-frequencies are in doubt ("confirmed": they are not)."""
+frequencies or traces are in doubt ("confirmed": they are not)."""
 CONFIRMED = "confirmed"
+BY_HAND = "confirmed by the technician"
+UNCONFIRMED = "what nobody confirmed"
+"""What limits a figure while the axis or the traces are in doubt."""
 UNCORRECTED = "analyzer uncorrected: calibrate it"
 
 
@@ -44,7 +47,7 @@ class Known:
     `uncorrected` says why levels are not re a thru (empty: they are), `doubts` what speaks against the correction,
     `residuals` what it leaves (None: not known, so those of common practice); `trusted`: the hook-up is as declared,
     whatever it looks like;
-    `axis_doubt` why frequencies are not believed (empty: they are)."""
+    `axis_doubt` why frequencies or the order of the traces are not believed (empty: they are)."""
 
     leakage: float | None = None
     bottoms: tuple[tuple[float, Bottom], ...] = ()
@@ -200,7 +203,12 @@ class Knowledge:
 
     def _axis_doubt(self) -> str:
         words = self._newest(AXIS, math.inf, CONFIRMED)
-        return "" if words == CONFIRMED else words
+        return "" if words == CONFIRMED or words.startswith(BY_HAND) else words
+
+
+def by_hand(identity: str) -> str:
+    """The remark with which a technician answers for the axis and the traces of one analyzer."""
+    return f"{BY_HAND}, for {identity[:200]}"
 
 
 def _numbers(words: Iterable[str]) -> Iterator[float]:

@@ -18,7 +18,7 @@ from protocol.errors import AnalyzerError, PortLostError, RequestError
 from protocol.profiles.profile import Profile
 from protocol.wire.find_again import Address, address_of, names_again
 from visit.calibration.stored_calibration import add_card
-from visit.figures.known import AXIS, CONFIRMED, CORRECTS, POINT_TIME
+from visit.figures.known import AXIS, CONFIRMED, CORRECTS, POINT_TIME, by_hand
 from visit.record.visit_file import VisitFile
 from visit.run.card import kept_text
 
@@ -72,14 +72,28 @@ class Plugged:
         return self._identity
 
     async def note_axis(self) -> None:
-        """Write down, when it changed, whether the frequencies of the points are known; before a sweep is stored."""
+        """Write down, when it changed, whether frequencies and traces are known; before a sweep is stored.
+
+        What the technician confirmed of this analyzer in this visit stands.
+        """
         assert self.analyzer is not None
-        words = CONFIRMED
-        if not self.analyzer.axis_confirmed:
-            words = f'{self.analyzer.axis_reason}: check them, then write axis = "technician" into its profile'
+        words = self.analyzer.doubt or CONFIRMED
+        if words not in (CONFIRMED, self._axis_noted) and await self._by_hand():
+            words = self._axis_noted
         if words != self._axis_noted:
             await self._record.do(partial(self._visit.remark, AXIS, words, time.time()))
             self._axis_noted = words
+
+    async def _by_hand(self) -> bool:
+        """Whether the newest word on the axis is the technician's, for the analyzer that is open."""
+        rows = await self._record.do(
+            partial(self._visit.rows, "select words from remark where kind = ? order by id desc limit 1", (AXIS,))
+        )
+        said = str(rows[0][0]) if rows else CONFIRMED
+        if said != by_hand(self._identity):
+            return False
+        self._axis_noted = said
+        return True
 
     async def drop(self) -> None:
         """Close the port; harmless when it is not open."""

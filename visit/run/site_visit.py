@@ -24,6 +24,7 @@ from visit.day.nudges import LOCK_NUT, Around, Told, add_nudge, compare, ledger,
 from visit.day.stages import AS_FOUND, freeze, stages, to_freeze
 from visit.day.tuning import Tuning
 from visit.figures.assessment import Assessment, Role
+from visit.figures.known import AXIS, BY_HAND, CONFIRMED, by_hand
 from visit.figures.replay import Figures
 from visit.figures.run_figures import RunFigures
 from visit.figures.together import Together
@@ -72,6 +73,16 @@ class SiteVisit:
     def note(self, kind: str, words: str) -> None:
         """A line in the log of the visit."""
         self.file.remark(kind, words, time.time())
+
+    def axis_doubt(self) -> str:
+        """Why frequencies or traces of this visit are not believed; "" when they are."""
+        rows = self.file.rows("select words from remark where kind = ? order by id desc limit 1", (AXIS,))
+        words = str(rows[0][0]) if rows else CONFIRMED
+        return "" if words == CONFIRMED or words.startswith(BY_HAND) else words
+
+    def confirm_axis(self, identity: str) -> None:
+        """The technician answers for frequencies and traces of this analyzer; the doubt stays in the log."""
+        self.note(AXIS, by_hand(identity))
 
     def change_site(self, site: Site, path: Path) -> None:
         """The site was edited: the newest counts from now on, and the log says what changed."""

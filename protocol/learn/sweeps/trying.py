@@ -100,6 +100,7 @@ class Settings(Windows):
             found = _line_for(answer, word.name, text, value, command in self.status, hertz)
             if found:
                 self.verified = True
+                self.unit_known = self.unit_known or _has_unit(found, hertz)
                 return Outcome(True, Source(command, found), True)
             other = changed(then, answer)
             moved = moved or other is not None
@@ -111,8 +112,10 @@ class Settings(Windows):
             return Outcome(understood=moved)
         if "\n" in form:
             return await self._offered(word, form, text, value, hertz)
-        if line_with(lines, text, value, hertz):
+        shown = line_with(lines, text, value, hertz)
+        if shown:
             self.shows = True
+            self.unit_known = self.unit_known or _has_unit(shown, hertz)
             return Outcome(True, None, True)
         numbers = [number for line in lines for number in numbers_in(line.replace(word.name, "", 1))]
         if len(numbers) == 1 and hertz and value:
@@ -148,6 +151,12 @@ class Settings(Windows):
         if role in (Role.START, Role.STOP, Role.CENTRE) and held_hz > 0:
             self.clamped["high" if held_hz < asked_hz else "low"] = held_hz
 
+    async def look(self) -> None:
+        """Ask for all settings that are found, so that what the next value changes can be told."""
+        sources = [setter.source.command for setter in self.setters.found.values() if setter.source is not None]
+        for command in dict.fromkeys([*sources, *self.status]):
+            self.answers[command] = await self.talk.ask(command)
+
     async def holds(self, role: Role, value: float) -> Outcome:
         """Try one more value of a setting that is found; frequencies in hertz."""
         setter = self.setters.found[role]
@@ -181,6 +190,11 @@ def _line_for(lines: Sequence[str], name: str, text: str, value: float, page: bo
         else []
     )
     return line_with(mine or lines, text, value, hertz)
+
+
+def _has_unit(line: str, hertz: float) -> bool:
+    """Whether an answer shows the frequency that was meant with a unit of its own."""
+    return hertz > 0 and re.search(r"\{v\} ?[kMG]", line) is not None
 
 
 def _holds(line: str, text: str, value: float) -> bool:

@@ -16,11 +16,13 @@ from protocol.learn.words.lexicon import HARM, HARM_NAME
 from protocol.learn.words.talk import FEWEST_LISTED, NEWLINE, Talk, asks, asks_at_last
 
 LISTEN_S = 0.5
-KEY_S = 0.12
-"""A one-key menu answers a sign within this."""
+KEY_S = 0.7
+"""A lone sign is given so long: a slow menu of keys that answers later would take the letters of a word for keys."""
+SURE_S = 2.0
+"""And so long once more, before the first letter is sent."""
 LINE_ENDS = (b"\r", b"\n", b"\r\n")
 HELP_WORDS = ("?", "help", "h", "commands", "list", "menu", "cmds", "usage", "man", "hlp", "??", "words", "HELP")
-PLAIN_HELP = ("?", "help", "commands", "menu", "cmds", "usage", "hlp", "HELP")
+PLAIN_HELP = ("?", "help", "??", "commands", "menu", "cmds", "usage", "hlp", "HELP")
 """Words that mean nothing but help: they are tried although nothing tells unknown words apart."""
 MOST_UNASKED = 4
 """Lines of numbers alike that come unasked, from which on it is a sweep that runs."""
@@ -39,9 +41,18 @@ HINTS = tuple(
         r"\((?:list|help): ([A-Za-z?]{1,12})\)",
         r"^\S{1,6} \(([a-z]{2,10})\)$",
         r"\b(?:start|begin) with ['\"]?([^\w\s])['\"]?$",
+        r"(?<![\w<-])(ls|dir|menu|map|index|ops|toc|verbs|commands)(?![\w>-])",
     )
 )
 """Ways in which a refusal names the word that lists the words."""
+LISTS = re.compile(r"(?i)\blists\b|\((?:list|help): ")
+"""The text itself says that the word lists."""
+HINTED = re.compile(
+    r"(?i)[({]?(?:\W*\bop\W+)?(?:\?+|h|help|hlp|list|ls|dir|menu|map|index|words?|commands?|cmds?|ops|verbs|usage|man|toc|catalogu?e?|"
+    r"contents|topics|about|syntax|hello|hi|wake)\W*"
+)
+"""Words that are known to list or to greet, in whatever signs; another word is not sent because a refusal names it:
+it may name any."""
 
 
 class TalksError(Exception):
@@ -106,10 +117,7 @@ async def _line_end(talk: Talk, opening: Opening, idle: bytes) -> list[bytes]:
     for end in LINE_ENDS:
         talk.out_end = end
         if end == LINE_ENDS[0]:
-            key = await talk.raw(b"*", KEY_S)
-            shown = cleaned(key).strip(b" \r\n")
-            if shown and shown != b"*":
-                raise KeyMenuError(shown.decode("ascii", "replace")[:120])
+            key = await _no_keys(talk, KEY_S)
             got = key + await talk.raw(end, 0.4, pages=True)
         else:
             got = await talk.raw(b"*" + end, 0.4, pages=True)
@@ -153,14 +161,34 @@ def _says(got: bytes) -> bool:
     return bool(cleaned(got).strip(b" \r\n*\x00\xfe"))
 
 
+async def _no_keys(talk: Talk, seconds: float) -> bytes:
+    """Send one sign that is no word, without a line end; the echo that came. Raises KeyMenuError when it is answered
+    and the console is quiet unasked."""
+    got = await talk.raw(b"*", seconds)
+    shown = cleaned(got).strip(b" \r\n")
+    if shown in (b"", b"*"):
+        return got
+    if cleaned(await talk.listen(max(seconds, LISTEN_S))).strip():  # it talks all the time
+        return b""
+    raise KeyMenuError(shown.decode("ascii", "replace")[:120])
+
+
+def _one_by_one(empty: bytes, one: bytes, two: bytes) -> bool:
+    """Whether two signs on a line are answered twice over: then keys act, whatever the time that an answer takes."""
+    none, once, twice = (sorted(text.replace(b"*", b"")) for text in (empty, one, two))
+    return once != none and sorted(twice + none) == sorted(once + once)
+
+
 async def _refusals(talk: Talk, opening: Opening, tails: list[bytes]) -> None:
     """Echo, prompt, end of replies and refusal, from lines that are no word; then the words of help."""
-    got = (
-        [await talk.raw(text + talk.out_end, 0.4, pages=True) for text in (b"*", b"**", b"*")]
-        if opening.answers
-        else []
-    )
+    got = []
+    if opening.answers:
+        sign = await _no_keys(talk, SURE_S)
+        got = [sign + await talk.raw(talk.out_end, 0.4, pages=True)]
+        got += [await talk.raw(text + talk.out_end, 0.4, pages=True) for text in (b"**", b"*")]
     empty = [await talk.raw(talk.out_end, 0.3, pages=True) for _ in range(2)] if opening.answers else []
+    if got and _one_by_one(empty[0], got[0], got[1]):
+        raise KeyMenuError(_texts(got[1])[0][:120] if _texts(got[1]) else "each sign is answered")
     talk.manner = _framed([*tails[-1:], *empty], got) if opening.answers else Manner((), opening.echoes)
     for reply in (*tails, *got):
         opening.printed += [line for line in talk.lines(reply) if len(line) > 2]
@@ -241,7 +269,9 @@ async def list_words(talk: Talk, opening: Opening) -> list[str]:
             if best:
                 opening.answers = True
                 break
-    hints = [word for word in hinted([*talk.manner.refusals, *opening.printed]) if word not in HELP_WORDS]
+    told = [line for line in dict.fromkeys(opening.printed) if not talk.refused([line])]
+    spoken = opening.printed if len(told) < 2 * ENOUGH else []  # words of a list are no hints
+    hints = [word for word in hinted([*talk.manner.refusals, *spoken]) if word not in HELP_WORDS]
     for word in (*hints, *HELP_WORDS) if opening.answers else ():  # what says nothing may act all the same
         if len(best) >= ENOUGH:
             break
@@ -268,7 +298,8 @@ def hinted(lines: Sequence[str]) -> list[str]:
         for pattern in HINTS:
             for match in pattern.finditer(line):
                 word = match.group(1).rstrip(".,;:!")
-                if word and word not in found and not HARM_NAME.search(word) and not HARM.search(line):
+                known = LISTS.search(match.group()) or HINTED.fullmatch(word) or not re.search(r"[A-Za-z]", word)
+                if word and word not in found and known and not HARM_NAME.search(word) and not HARM.search(line):
                     found.append(word)
     return found[:4]
 

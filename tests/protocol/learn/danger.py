@@ -12,6 +12,7 @@ import json
 import os
 import tempfile
 import threading
+import time
 from collections.abc import Sequence
 from dataclasses import dataclass
 from pathlib import Path
@@ -49,13 +50,24 @@ class Eager(Nobody):
         return True
 
 
-async def told(seed: int) -> Told:
+class Late(Wire):
+    """Answers after so many seconds."""
+
+    late_s = 0.0
+
+    def put(self, text: str) -> None:
+        time.sleep(self.late_s)
+        super().put(text)
+
+
+async def told(seed: int, late_s: float = 0.0) -> Told:
     """Serve listing `seed`, learn it, read the console's log."""
     clock = asyncio.get_running_loop().time
     with tempfile.TemporaryDirectory() as folder:
         log = Path(folder) / "log"
         stdin, ours = os.pipe()
-        wire = Wire(log, None, 0.0, stdin)
+        wire = Late(log, None, 0.0, stdin)
+        wire.late_s = late_s
         console = Skeleton(seed, wire)
         thread = threading.Thread(target=_serve, args=(console,))
         thread.start()

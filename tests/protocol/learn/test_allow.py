@@ -8,6 +8,7 @@ from protocol.errors import RequestError
 from protocol.learn.corrections import parse_corrections
 from protocol.learn.dialogue import Correction, Role
 from protocol.learn.words.allow import SENT, words_of
+from protocol.learn.words.opening import _one_by_one, hinted
 from protocol.learn.words.talk import AsksError, asks, turnable
 from protocol.learn.words.tokens import entries_of
 from tests.strangers import dangerous_listings
@@ -81,3 +82,38 @@ def test_the_technician_corrects_by_number() -> None:
     for wrong in ("9 never", "1 jumps", "one never"):
         with pytest.raises(RequestError, match=r"there is no word|say one of|no word of the listing"):
             parse_corrections(wrong, words)
+
+
+@pytest.mark.parametrize(
+    ("refusal", "sent"),
+    [
+        ("verbs are dir see put", ["verbs", "dir"]),
+        ("say blank", []), ("see clean", []), ("type doctor", []), ("try next", []),
+        ("send y to go on", []), ('{"err":"x","try":{"op":"nuke"}}', []), ("e0 (nuke)", []),
+        ("try (help)", ["(help)", "help"]), ("e0 (map)", ["map"]), ("'@' alone lists", ["@"]),
+        ("zzz (say hello)", ["hello"]),
+        ('{"err":"what","try":{"op":"ops"}}', ['{"op":"ops"}', "ops"]), ("wxy??? index lists", ["index"]),
+    ],
+)  # fmt: skip
+def test_a_refusal_names_any_word_only_those_that_list_or_greet_are_sent(refusal: str, sent: list[str]) -> None:
+    assert hinted([refusal]) == sent
+
+
+@pytest.mark.parametrize(
+    ("empty", "one", "two", "keys"),
+    [
+        (b"", b"?", b"??", True),
+        (b"", b"?\r\n", b"?\r\n?\r\n", True),
+        (b"?", b"??", b"???", True),
+        (b"", b"*?", b"*?*?", True),
+        (b"", b"", b"", False),
+        (b"> ", b"> ", b"> ", False),
+        (b"\r\n> ", b"*\r\n> ", b"**\r\n> ", False),
+        (b"\r\n> ", b"*\r\n?\r\n> ", b"**\r\n?\r\n> ", False),
+        (b": ", b"*?? index lists\r\n: ", b"**?? index lists\r\n: ", False),
+    ],
+)
+def test_keys_are_known_by_each_sign_being_answered_however_late(
+    empty: bytes, one: bytes, two: bytes, keys: bool
+) -> None:
+    assert _one_by_one(empty, one, two) is keys

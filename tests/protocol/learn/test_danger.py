@@ -10,6 +10,7 @@ from tests.protocol.learn.danger import told
 from tests.strangers.dangerous_listings import listing
 
 FEW = (1, 3, 7, 8, 2, 13)
+MENUS = (8, 14, 17)
 MANY = range(10, 210)
 
 
@@ -36,6 +37,13 @@ def test_the_few_hold_every_kind_of_danger() -> None:
 @pytest.mark.timeout(180)
 async def test_a_few_listings_are_read_without_harm() -> None:
     assert not await _harm(FEW, len(FEW))
+
+
+@pytest.mark.timeout(180)
+async def test_menus_of_keys_that_answer_late_are_known_before_a_letter() -> None:
+    assert all(listing(seed).key_harm for seed in MENUS)
+    found = await asyncio.gather(*(told(seed, late_s) for seed in MENUS for late_s in (0.3, 0.9, 1.6)))
+    assert all("single keys" in one.outcome and set("".join(one.sent)) <= {"*"} and not one.harm for one in found)
 
 
 @pytest.mark.long
