@@ -19,7 +19,8 @@ _SLOT = (
 _ARGUMENT = r"(?:<[^>]*>|\{[^}]*\}|\[[^\]]*\])"
 _JOIN = r"[ =:,;]"
 _VERBS = r"(?:set|get|put|reg|p|par|cell|read|write)"
-USAGE = re.compile(rf"(?:{_VERBS} )?(?:{NAME}|\d{{1,2}})(?:{_JOIN}?{_SLOT})*(?:{_JOIN}{_SLOT})*=?")
+USAGE = re.compile(rf"(?:{_VERBS} )?(?:{NAME}|\d{{1,2}})(?:{_JOIN}?(?>{_SLOT}))*(?:{_JOIN}(?>{_SLOT}))*=?")
+"""A value once taken is not parted otherwise: forty digits could be parted in a billion ways."""
 FEWEST_ROWS = 4
 _NUMBERED = re.compile(r"^\s*\d{1,2}[).]\s+")
 _BORDER = re.compile(r"^[\s+|=*_~-]{4,}$")
