@@ -31,6 +31,7 @@ CLIP = 16.0
 """A sample counts as no more than so many times its noise power: what a burst left there is one sample's worth."""
 QUIET = 2.0
 OWN_NOISE = 0.3
+WENT = 0.4
 FEWEST_POINTS = 15
 LEAST_CHANGE = 0.005
 """Less than 0.04 dB of a point's own level is no step: number formats and gain do as much."""
@@ -117,7 +118,7 @@ class StepWatch:
             for other in range(one):
                 if _sigmas(apart[one], apart[other], shared) < sigmas:
                     return False
-        return True
+        return _held_still([_whitened(sweep - mean, mean, power) for sweep in before], np.mean(apart, axis=0))
 
 
 def _noise(held: NDArray[np.complex128]) -> NDArray[np.float64]:
@@ -156,7 +157,17 @@ def _level_changed(before: NDArray[np.complex128], last: NDArray[np.complex128],
     least = max(LEAST_GAIN, GAIN_SIGMAS / np.sqrt(energy))
     gains = np.array([np.vdot(one + other, sweep * weight) / (2.0 * energy) for sweep in last]) - 1.0
     middle = gains.mean()
+    earlier = np.array([np.vdot(one + other, sweep * weight) / (2.0 * energy) for sweep in before]) - 1.0
+    if np.abs(earlier).max() > WENT * abs(middle):
+        return False
     return bool(abs(middle) > least and np.abs(gains - middle).max() < 0.3 * abs(middle))
+
+
+def _held_still(before: list[NDArray[np.complex128]], step: NDArray[np.complex128]) -> bool:
+    """Whether no sweep before the step went a good part of its way: what shakes along a few smooth curves, as gains and
+    cables do, went there before, too."""
+    energy = float(np.vdot(step, step).real)
+    return all(abs(float(np.vdot(step, each).real)) < WENT * energy for each in before)
 
 
 def _whitened(

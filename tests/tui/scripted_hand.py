@@ -18,7 +18,7 @@ from tests.tui.terminal import Terminal
 SITES = Path(__file__).parents[2] / "fixtures/sites"
 TURN = re.compile(r"cavity (\d), rod: ([\d.]+) turns? (\w+)")
 HAND_ERROR = 0.2
-PATIENCE_S = 90.0
+PATIENCE_S = 300.0
 TO_THE_SCREWS = (
     ("g", "DAY"),
     ("11", "STEP 11"),

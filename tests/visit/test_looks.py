@@ -13,14 +13,17 @@ from pathlib import Path
 
 import pytest
 
+from protocol.errors import RequestError
 from protocol.sweep import Applied, Sweep
 from rf.floor.sequential import ERROR
 from rf.values.verdict import Verdict
 from tests.visit.simulated_visits import (
     A_TO_L,
     GOAL_DB,
+    WIDE,
     ZOOM,
     SimulatedVisit,
+    _wide_sweeps,
     fitted_once,
     when_it_clears,
 )
@@ -30,6 +33,7 @@ from visit.figures.looks import EARLIER, WIDE_PART
 from visit.figures.replay import Replay
 from visit.record.visit_file import VisitFile
 from visit.run.figure_maker import Follower
+from visit.site.hookup import HookUp
 
 FIRST_RUN = (1.0 - WIDE_PART) * ERROR * 6.0 / math.pi**2
 
@@ -264,3 +268,24 @@ def test_a_file_of_an_earlier_program_is_gone_on_with(tmp_path: Path) -> None:
         assert [row[1:5] for row in looks(visit)] == [(25, 1, "A>L as left, zoom", 1)]
     finally:
         visit.close()
+
+
+def test_a_side_measured_later_is_frozen_as_found_once_and_never_after_a_turn(tmp_path: Path) -> None:
+    visit = SimulatedVisit(tmp_path / "late.visit", 3)
+    try:
+        assert [stage.hookup for stage in freeze(visit.file, "as found")] == ["A>L"]
+        with pytest.raises(RequestError, match="frozen already"):
+            freeze(visit.file, "as found")
+        visit.write(WIDE, 3, *_wide_sweeps(), hookup=HookUp("A", "H"))
+        assert [stage.hookup for stage in freeze(visit.file, "as found")] == ["A>H"]
+        visit.write(WIDE, 3, *_wide_sweeps(), hookup=HookUp("H", "A"))
+        visit.write(WIDE, 3, *_wide_sweeps(), hookup=HookUp("L", "H"))
+        with visit.file.writing() as connection:
+            connection.execute(
+                "insert into nudge (at_s, side, cavity, screw, direction, turns, before_run, after_run, figures)"
+                " values (1.0, 'H', 1, 'rod', 'in', 0.5, 1, 1, '{}')"
+            )
+        with pytest.raises(RequestError, match="frozen already"):
+            freeze(visit.file, "as found")  # of what was turned, nothing is as found
+    finally:
+        visit.file.close()

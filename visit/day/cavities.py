@@ -46,6 +46,8 @@ FEWEST_MOVED = 2.0
 MOVED_ALONE = "the notch moved with no turn told: t before and after each; the places are found anew"
 """Another screw was turned, or the unit warmed up."""
 
+TWO_MOVED = "more than one screw moved in the last turn: one at a time; the places are found anew"
+
 OPPOSITES = {
     "clockwise": "anticlockwise", "in": "out", "right": "left", "up": "down", "deeper": "shallower",
 }  # fmt: skip
@@ -194,7 +196,11 @@ def _turn(state: _Track, row: NudgeRow, reject_hz: float, average: NDArray[np.fl
     index = number - 1
     if misfit > LARGEST_MISFIT:
         state.forget()
-        return "more than one screw moved in the last turn: one at a time; the places are found anew"
+        return TWO_MOVED
+    rate = rates.get(number)
+    if _another_moved(row, moved, rate, None if average is None else average.size):
+        state.forget()
+        return TWO_MOVED
     pick = np.zeros(state.x.size)
     pick[index] = 1.0
     if before.known and not state.see(pick, before.value - reject_hz, _sd(before)):
@@ -202,7 +208,6 @@ def _turn(state: _Track, row: NudgeRow, reject_hz: float, average: NDArray[np.fl
         fault = f"what moved stood at {here:+.0f} kHz, cavity {number} at {state.x[index] / 1e3:+.0f}: another screw?"
         state.forget()
         state.see(pick, before.value - reject_hz, _sd(before))
-    rate = rates.get(number)
     if moved.known:
         state.move(index, moved.value, _sd(moved))
         if after.known and not before.known:
@@ -216,6 +221,24 @@ def _turn(state: _Track, row: NudgeRow, reject_hz: float, average: NDArray[np.fl
     if average is not None and not _see_mean(state, average, row.figure("mean_after")):
         state.forget(index)
     return fault
+
+
+def _another_moved(row: NudgeRow, moved: Figure, rate: _Rate | None, cavities: int | None) -> bool:
+    """Whether the one movement that the sweeps tell is no single screw's: the mean of all moved otherwise, or it went
+    the other way or much farther than turns of this screw do. Two zeros that are not told apart move as one."""
+    if not moved.known:
+        return False
+    means = row.figure("mean_before"), row.figure("mean_after")
+    if cavities and means[0].known and means[1].known:
+        by = _between(*means, cavities)
+        if abs(moved.value - by.value) > FAR_OFF * math.hypot(_sd(moved), _sd(by)):
+            return True
+    if rate is None or not row.told.turns:
+        return False
+    forward, sign = way(row.told.direction)
+    expected = rate.hz * row.told.turns * sign
+    room = FAR_OFF * math.hypot(HAND_SHARE * expected, _sd(moved))
+    return forward == rate.forward and abs(moved.value - expected) > room
 
 
 def seen_move(row: NudgeRow, cavities: int | None) -> tuple[Figure, Figure, Figure]:

@@ -16,7 +16,7 @@ from typing import Any
 from protocol.errors import RequestError
 from visit.figures import looks
 from visit.figures.figures_json import assessment_data
-from visit.figures.replay import Figures, Replay
+from visit.figures.replay import SHOWN, Figures, Replay
 from visit.record.opening import damaged
 from visit.record.stored_json import stored_object
 from visit.record.visit_file import VisitFile
@@ -40,16 +40,28 @@ def to_freeze(
     visit: VisitFile, name: str, after_s: float = float("-inf"), shown: Mapping[int, int] | None = None
 ) -> list[Figures]:
     """What freezing under a name would freeze now: the figures of every hook-up measured since `after_s`; of the runs
-    in `shown` only so many sweeps, those that stand on the screen. Raises RequestError when there is none, or when as
-    found is frozen already."""
-    if name == AS_FOUND and any(stage.name == AS_FOUND for stage in stages(visit)):
-        raise RequestError("as found is frozen already and is never overwritten; freeze as left instead")
-    if name == AS_LEFT:  # what was not measured again since as found is not as left
-        after_s = max([after_s, *(stage.at_s for stage in stages(visit) if stage.name == AS_FOUND)])
-    found = Replay(visit, shown).all_figures(after_s=after_s)
+    in `shown` only so many sweeps, those on the screen. As found is frozen once for each hook-up, and no more
+    where a screw was turned. Raises RequestError when there is none, or when as found is frozen already."""
+    replay = Replay(visit, shown)
+    found_s = {stage.hookup: stage.at_s for stage in stages(visit) if stage.name == AS_FOUND}
+    if name == AS_FOUND:
+        turned = {str(side) for (side,) in visit.rows("select distinct side from nudge")}
+        found = [
+            one
+            for one in replay.all_figures(after_s=after_s)
+            if one.hookup.text not in found_s and not any(side in one.hookup.name for side in turned)
+        ]
+        if not found and found_s:
+            raise RequestError("as found is frozen already and is never overwritten; freeze as left instead")
+    else:  # what was not measured again since as found is not as left
+        earliest = min(found_s.values(), default=-math.inf)
+        hookups = [HookUp(*ports) for ports in SHOWN]
+        since = {hookup: max(after_s, found_s.get(hookup.text, earliest)) for hookup in hookups}
+        made = [replay.figures(hookup, after_s=since[hookup]) for hookup in hookups]
+        found = [one for one in made if one is not None]
     if not found:
-        since = " since as found was frozen" if name == AS_LEFT and math.isfinite(after_s) else " yet"
-        raise RequestError(f"no hook-up with a wide sweep was measured{since}: nothing to freeze")
+        since_words = " since as found was frozen" if name == AS_LEFT and found_s else " yet"
+        raise RequestError(f"no hook-up with a wide sweep was measured{since_words}: nothing to freeze")
     return found
 
 

@@ -64,6 +64,8 @@ class Known:
     """Where the best limit of `leaks` comes from, at single channels."""
     path_doubt: str = ""
     """Why levels re the thru are not believed by what an earlier wide run of this hook-up showed of its path."""
+    third_seen: bool = False
+    """A run of this visit, driven from the antenna, showed the load on the port that this hook-up can't see."""
     third_loads: tuple[tuple[float, float], ...] = ()
     """Return loss that a load measured in this visit keeps at single channels (Hz, dB)."""
 

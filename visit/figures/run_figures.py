@@ -30,7 +30,7 @@ from visit.figures.looks import Spending, covers_both, spendings
 from visit.figures.two_states import jumper_leaks
 from visit.record.opening import RecordError
 from visit.record.visit_file import RunRow, VisitFile
-from visit.site.hookup import HookUp, Side
+from visit.site.hookup import ANTENNA_PORT, HookUp, Side
 
 DOUBTED = 2.0
 NOT_FIGURES = ("calibration", "known part")
@@ -166,6 +166,7 @@ class RunFigures:
             leak_sources=tuple((hz, source) for hz, _, source in leaks),
             bottoms=self._bottoms(run),
             path_doubt=self._path_doubt(run),
+            third_seen=self._third_seen(run),
             third_loads=self._third_loads(run, as_of_s),
         )
 
@@ -265,6 +266,18 @@ class RunFigures:
             if assessment is not None and assessment.notch is not None and assessment.notch.trusted:
                 return assessment.notch
         return None
+
+    def _third_seen(self, run: RunRow) -> bool:
+        """Whether a wide run from the antenna to the same side saw the load that a run from the side can't see."""
+        if run.hookup.read != ANTENNA_PORT or run.hookup.alone:
+            return False
+        back = HookUp(ANTENNA_PORT, run.hookup.driven, run.hookup.third)
+        for other in reversed(self.runs):
+            if other.hookup == back and self.covers_both(other):
+                assessment = self._settled(other)
+                if assessment is not None and assessment.check.seen == back.name:
+                    return True
+        return False
 
     def _path_doubt(self, run: RunRow) -> str:
         """What the newest wide run of a hook-up says against its path; a wide run says it of itself."""
