@@ -96,13 +96,7 @@ class LiveScreen(Panel):
 
     def key_row(self, width: int) -> Row:
         """Keys, as many as fit."""
-        shown = [b for b in self.BINDINGS if isinstance(b, Binding) and b.show]
-        if self._tool.bench is None:
-            shown = [b for b in shown if b.id != "bench"]
-        if width < WIDE_KEYS:
-            shown = [b for b in shown if b.id != "edit"]  # the help has all of them
-        names = {"question_mark": "?", "space": "space"}
-        return [(" " + "  ".join(f"{names.get(b.key, b.key)} {b.description}" for b in shown), FAINT)]
+        return key_row([b for b in self.BINDINGS if isinstance(b, Binding)], width, self._tool.bench is not None)
 
     # What the keys do
 
@@ -310,9 +304,16 @@ class LiveScreen(Panel):
 
     def action_help(self) -> None:
         """All keys and words."""
-        keys = [b for b in self.BINDINGS if isinstance(b, Binding)]
-        self.app.push_screen(HelpDialog([(b.key.replace("question_mark", "?"), b.tooltip) for b in keys]))
+        keys = [(b.key.replace("question_mark", "?"), b.tooltip) for b in self.BINDINGS if isinstance(b, Binding)]
+        self.app.push_screen(HelpDialog(keys))
 
     def action_quit(self) -> None:
         """Leave; the station is closed by whoever opened it."""
         self.app.exit()
+
+
+def key_row(bindings: list[Binding], width: int, demo: bool) -> Row:
+    """The keys in one row, as many as fit; the help has all of them."""
+    shown = [b for b in bindings if b.show and (demo or b.id != "bench") and (width >= WIDE_KEYS or b.id != "edit")]
+    names = {"question_mark": "?", "space": "space"}
+    return [(" " + "  ".join(f"{names.get(b.key, b.key)} {b.description}" for b in shown), FAINT)]
