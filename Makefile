@@ -1,5 +1,5 @@
 # Habits of the house. `make help` lists the targets.
-.PHONY: help demo test long soak bench speed lint check picture lock matrix docs truth
+.PHONY: help demo test long soak night bench speed lint check picture lock matrix docs truth
 
 help: ## list the targets
 	@grep -E '^[a-z]+:.*##' Makefile | sed 's/:.*## /	/'
@@ -15,6 +15,9 @@ long: ## the long Monte Carlo runs (minutes)
 
 soak: ## 24 simulated hours of sweeps with faults at random (about ten minutes)
 	.venv/bin/python -m pytest -n 0 -s -m long tests/visit/test_soak.py --timeout 3000
+
+night: ## 10,000 steps of the whole program against a model of its visit file (DEEPNOTCH_STEPS=500 for a short one)
+	.venv/bin/python -m pytest -n 0 -s -m long tests/tui/test_whole_visit.py
 
 bench: ## measure speed, as ratios against a reference in the same run
 	.venv/bin/python -m pytest tests/benchmarks --benchmark-only -n 0

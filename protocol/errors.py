@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+import errno
+
 
 class RequestError(Exception):
     """We asked for something impossible. The message is one line: what, whose fault, what to do next."""
@@ -9,6 +11,11 @@ class RequestError(Exception):
 
 class MachineError(RequestError):
     """What was asked is possible, but not on this computer as it is now: its disk is full, it does not let us write."""
+
+
+def not_written(error: OSError) -> type[RequestError]:
+    """Whose fault it is that a file could not be written: the disk's when it is full or fails, else the name's."""
+    return MachineError if error.errno in (errno.ENOSPC, errno.EDQUOT, errno.EIO, errno.EFBIG) else RequestError
 
 
 class AnalyzerError(Exception):

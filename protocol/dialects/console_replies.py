@@ -175,7 +175,7 @@ class ConsoleReplies(Exchange):
             if refused is not None and not refusable:
                 raise WireError(f"the analyzer refused {text!r}: {plain(refused)}", refused=True)
         if table is not None and last and self._console.enough is not None and table.read.command is None:
-            prompted = self._manner.prompt is not None
+            prompted = not self._manner.silent
             stopped = (lambda buffer: self._manner.ended(bytes(buffer))) if prompted else None
             yield Step(
                 self._stop(), never, "'enough'", settle=lambda buffer: (b"", len(buffer)), empty=not prompted,

@@ -19,7 +19,7 @@ from protocol.learn.words.allow import SENT, Entry, words_of
 from protocol.learn.words.lexicon import LOCKED
 from protocol.learn.words.opening import HELP_WORDS, list_words
 from protocol.learn.words.talk import FEWEST_LISTED
-from protocol.learn.words.tokens import entries_of, menu_of
+from protocol.learn.words.tokens import cells_of, entries_of, menu_of
 
 CHOOSES = re.compile(r"(?i)\b(?:choose|choice|select|number)\b")
 """A prompt or a refusal of a menu whose numbers are typed."""
@@ -51,7 +51,7 @@ class Listening(Asking):
             self.talk.listing = {line.strip() for line in printed}
         heads = [line for line in printed if not re.match(r"[|\s]*\d", line)]  # a row's own text is not the menu's
         asked = " ".join([*self.talk.manner.prompts, *self.talk.manner.refusals, *heads])
-        entries = (menu_of(printed) if CHOOSES.search(asked) else []) or entries_of(printed)
+        entries = (menu_of(printed) if CHOOSES.search(asked) else []) or cells_of(printed)[0] or entries_of(printed)
         entries = await self._topics(printed, entries)
         self._remarks(printed)
         self.words = words_of(entries)
@@ -87,7 +87,8 @@ class Listening(Asking):
             self.talk.permit(f"{word} {entry.name}")
             lines = await self.talk.ask(f"{word} {entry.name}", pages=True)
             about = [found for found in entries_of(lines) if found.description] if len(lines) <= 3 else []
-            mine = [found for found in about if found.name == entry.name]
+            mine = [one for one in about if re.sub(r"(?i)^(?:set|get|put)[ _]?", "", one.name) == entry.name]
+            mine = [one for one in about if one.name == entry.name] or mine
             numbered = [found for found in about if re.fullmatch(r"[a-z]+ \d{1,2}", found.name)]
             told.append((mine or (numbered if len(about) == 1 else []) or [entry])[0])
         return told

@@ -148,7 +148,7 @@ class Sweeping(Listening):
         await self.apply(first)
         acquisition = await acquire.find(points)
         if acquisition is None and points is not None and acquire.came not in (0, points):
-            await self._counts_by_data(acquire, first)
+            await self._counts_by_data(acquire, first, [])
             first, second = self.trial_settings()
             points = first.points
             await self.apply(first)
@@ -167,6 +167,11 @@ class Sweeping(Listening):
         self.found.acquisition, self.found.meaning = acquisition, meaning
         await self.apply(second)
         again = await acquire.take(acquisition, second.points if points is not None else None)
+        if again is None and points is not None and acquire.came not in (0, second.points):
+            await self._counts_by_data(acquire, second, [first.points])
+            second = replace(second, points=first.points)
+            await self.apply(second)
+            again = await acquire.take(acquisition, second.points)
         span = (second.start_hz, second.stop_hz)
         other = meaning_of(acquisition, again, *span, through=through) if again else None
         if other is None or again is None:
@@ -182,14 +187,13 @@ class Sweeping(Listening):
         kinds = [kind for kind in alike(other.kind) if all(still_fits(kind, *span) for span in spans)]
         self._doubt = (acquire, kinds, second, again) if len(kinds) > 1 and not self._hinted(other.kind) else None
 
-    async def _counts_by_data(self, acquire: Acquire, settings: SweepSettings) -> None:
+    async def _counts_by_data(self, acquire: Acquire, settings: SweepSettings, taken: list[int]) -> None:
         """Numbers of points that are ignored without a word: those count that as many came of."""
         trials = self._trials
         assert trials is not None
-        taken: list[int] = []
         refused = [settings.points]
         for count in COUNTS_BY_DATA:
-            if len(taken) == 2 or count == settings.points:
+            if len(taken) == 2 or count in (settings.points, *taken):
                 continue
             await self.apply(replace(settings, points=count))
             acquire.came = 0

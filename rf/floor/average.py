@@ -6,6 +6,7 @@ and to hide a single thrown-out sample. The batch form is the reference; `Runnin
 
 from __future__ import annotations
 
+from collections.abc import Mapping
 from dataclasses import dataclass
 
 import numpy as np
@@ -252,6 +253,29 @@ class RunningAverage:
                 self._start()
             return
         self._fold(sweep)
+
+    def sums(self) -> dict[str, NDArray[np.generic]] | None:
+        """All that goes on from here, by name, numbers as arrays of no dimension; None while the first sweeps are held
+        back."""
+        if self._first or not self._count:
+            return None
+        return {name: np.asarray(value) for name, value in vars(self).items() if name != "_first"}
+
+    def restore(self, sums: Mapping[str, NDArray[np.generic]], points: int) -> None:
+        """Go on from there, to the last bit as if the sweeps had been taken in. Raises ValueError for sums of another
+        rule or of other points, and for what is no sum."""
+        mine = {name: value for name, value in vars(self).items() if name != "_first"}
+        if set(sums) != set(mine):
+            raise ValueError("sums of another rule of averaging")
+        for name, value in mine.items():
+            found, kind = sums[name], np.asarray(value)
+            shape = (*kind.shape[:-1], points) if kind.ndim else ()
+            whole = found.dtype == kind.dtype and found.shape == shape and bool(np.isfinite(found).all())
+            if not whole or (kind.dtype.kind == "i" and bool((np.asarray(found, np.int64) < 0).any())):
+                raise ValueError(f"no sum: {name}")
+        for name, value in mine.items():
+            setattr(self, name, sums[name] if isinstance(value, np.ndarray) else int(sums[name]))
+        self._first = []
 
     def _start(self) -> None:
         data = np.array(self._first)

@@ -22,12 +22,16 @@ BEFORE = 8
 """Sweeps before the step that tell what was: no more, so that drift stays small among them."""
 FEWEST_BEFORE = 3
 AFTER = 3
+FIRST_LOOK = AFTER - 1 + FEWEST_BEFORE
+MEMORY = BEFORE + AFTER + BEFORE
+"""So many sweeps make the whole state of a watch: those held, and those held when the noise was weighed last."""
 THREE_SIGMAS, TWO_SIGMAS = 4.5, 7.0
 """How far each correlation must stand out where three sweeps after the step agree, and where two do."""
 CLIP = 16.0
 """A sample counts as no more than so many times its noise power: what a burst left there is one sample's worth."""
 QUIET = 2.0
 OWN_NOISE = 0.3
+WENT = 0.4
 FEWEST_POINTS = 15
 LEAST_CHANGE = 0.005
 """Less than 0.04 dB of a point's own level is no step: number formats and gain do as much."""
@@ -56,21 +60,34 @@ class StepWatch:
                 return after
         return 0
 
+    def hold(self, sweep: NDArray[np.complex128], number: int) -> None:
+        """Take in the number-th sweep (K,) of a run of which it is known that no step came before it. After the last
+        `MEMORY` sweeps the watch is the one that took in all of them."""
+        self._held.append(sweep)
+        if sweep.size >= FEWEST_POINTS and number >= FIRST_LOOK:
+            if (number - FIRST_LOOK) % BEFORE == 0:
+                self._weigh()
+            self._weighed += 1
+
     def _suspect(self) -> bool:
         """A first look that costs little: less one sweep before them, the last two have half of their power in common
         as long as nothing happened."""
         held = self._held
-        if len(held) < AFTER - 1 + FEWEST_BEFORE:
+        if len(held) < FIRST_LOOK:
             return False
         if self._weight is None or self._weighed >= BEFORE:
-            middle = held[len(held) // 2]
-            power = _noise(np.array(held)) + (LEAST_CHANGE * np.abs(middle)) ** 2
-            self._weight, self._weighed = 1.0 / np.sqrt(power), 0
+            self._weigh()
+        assert self._weight is not None
         self._weighed += 1
         one, other = ((held[-n] - held[-AFTER - 1]) * self._weight for n in (1, 2))
         one, other = (x / np.maximum(np.abs(x) / np.sqrt(2.0 * CLIP), 1.0) for x in (one, other))
         energy = float(np.vdot(one, one).real + np.vdot(other, other).real) / 2.0
         return bool(np.vdot(one, other).real > (0.5 + 0.7 / np.sqrt(2.0 * one.size)) * energy)
+
+    def _weigh(self) -> None:
+        middle = self._held[len(self._held) // 2]
+        power = _noise(np.array(self._held)) + (LEAST_CHANGE * np.abs(middle)) ** 2
+        self._weight, self._weighed = 1.0 / np.sqrt(power), 0
 
     def since(self, count: int) -> list[NDArray[np.complex128]]:
         """The last sweeps; the watch begins with them."""
@@ -101,7 +118,7 @@ class StepWatch:
             for other in range(one):
                 if _sigmas(apart[one], apart[other], shared) < sigmas:
                     return False
-        return True
+        return _held_still([_whitened(sweep - mean, mean, power) for sweep in before], np.mean(apart, axis=0))
 
 
 def _noise(held: NDArray[np.complex128]) -> NDArray[np.float64]:
@@ -140,7 +157,17 @@ def _level_changed(before: NDArray[np.complex128], last: NDArray[np.complex128],
     least = max(LEAST_GAIN, GAIN_SIGMAS / np.sqrt(energy))
     gains = np.array([np.vdot(one + other, sweep * weight) / (2.0 * energy) for sweep in last]) - 1.0
     middle = gains.mean()
+    earlier = np.array([np.vdot(one + other, sweep * weight) / (2.0 * energy) for sweep in before]) - 1.0
+    if np.abs(earlier).max() > WENT * abs(middle):
+        return False
     return bool(abs(middle) > least and np.abs(gains - middle).max() < 0.3 * abs(middle))
+
+
+def _held_still(before: list[NDArray[np.complex128]], step: NDArray[np.complex128]) -> bool:
+    """Whether no sweep before the step went a good part of its way: what shakes along a few smooth curves, as gains and
+    cables do, went there before, too."""
+    energy = float(np.vdot(step, step).real)
+    return all(abs(float(np.vdot(step, each).real)) < WENT * energy for each in before)
 
 
 def _whitened(

@@ -32,6 +32,8 @@ class ThirdLoad:
     return_loss_db: float
     share: float = ON_A_SIDE
     source: str = "common practice"
+    unseen: bool = False
+    """Nothing of the sweep shows that it is there at all: driven from a side, an open port looks alike."""
 
     @property
     def limit_db(self) -> float:

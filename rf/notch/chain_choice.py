@@ -47,6 +47,9 @@ THIN_POINTS = 128
 STRAINED = 2.5
 """Cost of the priors, per parameter, beyond which a fit is taken to be a false minimum."""
 
+WILD = 2.0
+"""Departures that no instrument without errors of its own should ask for."""
+
 LEAKLESS = 2
 """How many of the likeliest fits are tried without a leak."""
 
@@ -144,7 +147,10 @@ def _suspect(blend: Blend, observed: Observed) -> bool:
     band = hidden_band(
         blend.best.chain.f * blend.best.shape.reject_hz, observed.data, hidden, blend.best.shape.reject_hz
     )
-    if outside(blend.best, band) or strained(blend.best):
+    ideal = observed.least_departure == 0
+    if outside(blend.best, band) or strained(blend.best, 1.0 if ideal else STRAINED):
+        return True
+    if ideal and blend.best.departure >= WILD:
         return True
     return blend.p_value < NOTICED and _needed_error(blend.best, observed) > SUSPECT_ERROR
 
@@ -198,9 +204,9 @@ def outside(fit: ChainFit, band: tuple[float, float]) -> bool:
     return not band[0] - reach <= centre <= band[1] + reach
 
 
-def strained(fit: ChainFit) -> bool:
-    """Whether the fit asks for a circuit that is hardly ever built: its priors cost more than two and a half each."""
-    return bool(fit.cost - fit.chi2 > STRAINED * fit.shape.size)
+def strained(fit: ChainFit, limit: float = STRAINED) -> bool:
+    """Whether the fit asks for a circuit that is hardly ever built: its priors cost more than `limit` each."""
+    return bool(fit.cost - fit.chi2 > limit * fit.shape.size)
 
 
 def _cheapest(

@@ -41,9 +41,6 @@ LARGEST_LOSS_DB = 2.0
 ON_PLAN_WITHIN_DB = 12.0
 """A unit half its notch's width off the plan loses more contrast than this at the channels."""
 
-HELD_BACK_DB = -2.0
-"""S11 of a side at the channel that it holds back, its notch's own loss taken off."""
-
 TOTAL_DB = -1.0
 """S11 above this everywhere: port 1 sees nothing that takes power."""
 
@@ -246,6 +243,9 @@ def _one_side(look: _Look, side: str, declared: str, third: str) -> HookUpCheck:
             cure = f"the load on {third} returns {-other:.0f} dB: the rejection may be off by about a decibel"
             return HookUpCheck(State.NOTE, f"{third} POOR LOAD", cure, from_antenna)
         return HookUpCheck(State.RIGHT, f"{declared} ok, {third} loaded", seen=from_antenna)
+    if declared == from_side and other > MATCHED_DB:
+        cure = f"the load on {third} can't be seen from this side: drive the antenna port to see it"
+        return HookUpCheck(State.NOTE, f"{declared} ok", cure, from_side)
     if declared == from_side:
         return _wrong("LEADS EXCHANGED", "port 1 is on A: exchange the leads, or declare it so", from_antenna)
     return _wrong(
@@ -286,8 +286,8 @@ def _sides(reflecting: float, driven: str, other: str, declared: str) -> HookUpC
     side."""
     seen = f"{driven}>{other}"
     told = declared in (seen, f"{other}>{driven}")
-    # A side's own notch takes up to 1.5 dB; an open port seen through a side takes twice the side's loss.
-    if reflecting > (HELD_BACK_DB if told else TOTAL_DB):
+    # Many cavities of low Q take up to 9 dB of what a side sends back at the channel that it holds back.
+    if told or reflecting > TOTAL_DB:
         if told:
             return HookUpCheck(State.RIGHT, f"{declared} ok", seen=seen)
         return _wrong(f"{seen}, NOT {declared}", f"this is {seen}: move the leads, or declare it so", seen)

@@ -41,6 +41,17 @@ def test_chain_fit_of_measured_data(benchmark: Any, sweep: tuple[Any, np.ndarray
 
 
 @pytest.mark.benchmark(group="fit of 401 points, three cavities")
+def test_chain_fit_that_goes_on(benchmark: Any, sweep: tuple[Any, np.ndarray, np.ndarray, float]) -> None:
+    """One more sweep of the same response: the fit begins where the last one ended."""
+    unit, f, data, power = sweep
+    told: dict[str, Any] = {"relative_error": 1e-4, "least_departure": 0.6, "port_reflection": 0.1}
+    told["begin"] = fit(unit, f, data, power, **told).ended
+    later = data + math.sqrt(power) / 3.0 * complex_normal(np.random.default_rng(2), f.size)
+    found = benchmark(lambda: fit(unit, f, later, power, **told))
+    assert found.trusted
+
+
+@pytest.mark.benchmark(group="fit of 401 points, three cavities")
 def test_reference_vector_fitting(benchmark: Any, sweep: tuple[Any, np.ndarray, np.ndarray, float]) -> None:
     import skrf
 

@@ -41,11 +41,10 @@ from protocol.learn.words.tokens import entries_of
 from protocol.profiles.profile import Profile, load_profile, parse_profile
 from protocol.sweep import SweepSettings
 from tests.hostile.oracle import outcome
-from tests.hostile.visits import all_read, changed, every_way_out, whole
+from tests.hostile.sessions import learning, stranger
+from tests.hostile.visits import all_read, every_way_out, whole, with_bytes, with_value
 from tui.terminal.typed_bytes import PASTE_PAUSE_S, TypedBytes
 from visit.calibration.stored_terms import terms_from
-from visit.record.schema import SCHEMA_VERSION
-from visit.record.soundness import layout
 from visit.site.hookup import HookUp
 from visit.site.kit import parse_kit
 from visit.site.site import parse_site
@@ -160,40 +159,18 @@ def listing(data: bytes) -> None:
 
 def visit_bytes(data: bytes) -> None:
     """A visit file with bytes changed: three bytes each, place and value."""
-    file = bytearray(whole())
-    for at in range(0, len(data) - 2, 3):
-        place = int.from_bytes(data[at : at + 2], "little") * len(file) >> 16
-        file[place] = data[at + 2]
     with tempfile.TemporaryDirectory() as folder:
         path = Path(folder) / "a.visit"
-        path.write_bytes(bytes(file))
+        path.write_bytes(with_bytes(data))
         _through(path, data)
 
 
 def visit_value(data: bytes) -> None:
     """A visit file with one value changed: column, kind, value."""
-    columns = [(table, column) for table, columns in layout(SCHEMA_VERSION).items() for column in columns]
-    if len(data) < 2:
-        return
-    table, column = columns[data[0] % len(columns)]
-    rest = data[2:]
-    value: object = (
-        None,
-        int.from_bytes(rest[:8], "little", signed=True),
-        _float(rest),
-        _text(rest),
-        rest,
-    )[data[1] % 5]
     with tempfile.TemporaryDirectory() as folder:
-        try:
-            path = changed(Path(folder) / "a.visit", (f"update {table} set {column} = ?", (value,)))
-        except sqlite3.Error:
-            return
-        _through(path, data)
-
-
-def _float(data: bytes) -> float:
-    return float(np.frombuffer(data[:8].ljust(8, b"\0"), "<f8")[0])
+        path = Path(folder) / "a.visit"
+        if with_value(path, data):
+            _through(path, data)
 
 
 def _through(path: Path, data: bytes) -> None:
@@ -272,6 +249,8 @@ TARGETS: dict[str, Callable[[bytes], None]] = {
     "json": json,
     "words": words,
     "keys": keys,
+    "learning": learning,
+    "stranger": stranger,
     "visit-bytes": visit_bytes,
     "visit-value": visit_value,
 }
@@ -321,6 +300,7 @@ def _stored_terms() -> bytes:
 
 NO_ERROR = b'0,"No error"\n'
 ROW = b"450000000 0.5 -0.25 0 1e-5\r\n"
+HELP = b"help\r\nCommands: version start stop points data sweep\r\n"
 SEEDS = {
     "scpi": [
         b"\x00\x04Maker,Model,1,2\n" + NO_ERROR * 9,
@@ -337,5 +317,11 @@ SEEDS = {
         b"\x05\x04\x03\x02\x01\x05\x06\x07\x1b[200~text\x1b[201~\x1b[A\x1b[1;5C\x1b[97;5u",
         b"\xff\x1b[24;80R\x1b[48;24;80;0;0t\x1b[?2026;2$y\x1b[<0;1;1M\x1b[I\x1b[O\x1bOP\xc3\x28\xff",
     ],
+    "learning": [
+        b"\x03" + HELP + b"\x00ok\r\n\x001 0.5\r\n2 0.5\r\n",
+        b"\x05Usage: sweep {start} {stop} [points]\r\nscan data help\r\n\x00" + ROW * 5,
+        b"\x00Maker,Model,1,2\n\x00" + NO_ERROR,
+    ],
+    "stranger": [b"\x01\x10\x20\x30", bytes([0, 40, 1]) + b"\x05" + bytes(7)],
     "words": ["Ågård \x1b[31m \u202e".encode()],
 }

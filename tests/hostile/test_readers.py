@@ -151,3 +151,10 @@ def test_a_long_hook_up_is_told_in_a_short_line() -> None:
     ):
         TARGETS["hookup"](told.encode())
         assert len(outcome(lambda told=told: HookUp.parse(told))) < 400  # type: ignore[misc]
+
+
+def test_a_listing_of_many_digits_is_read_at_once() -> None:
+    """Found by coverage: forty digits were parted into values in every way there is."""
+    before = time.process_time()
+    TARGETS["listing"](b"Comma" + b"1" * 300 + b"nd\xff")
+    assert time.process_time() - before < 2.0

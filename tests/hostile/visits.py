@@ -24,6 +24,8 @@ from visit.figures.replay import Replay
 from visit.figures.run_figures import RunFigures
 from visit.figures.together import Together
 from visit.record.owner import living
+from visit.record.schema import SCHEMA_VERSION
+from visit.record.soundness import layout
 from visit.record.visit_file import VisitFile
 from visit.report.archive import summary_rows
 from visit.report.exports import export_visit
@@ -179,3 +181,29 @@ def all_read(path: Path) -> None:
         living(visit)
 
     _of(path, way)
+
+
+def with_bytes(data: bytes) -> bytes:
+    """The whole visit with bytes changed: three bytes each, place and value."""
+    file = bytearray(whole())
+    for at in range(0, len(data) - 2, 3):
+        place = int.from_bytes(data[at : at + 2], "little") * len(file) >> 16
+        file[place] = data[at + 2]
+    return bytes(file)
+
+
+def with_value(path: Path, data: bytes) -> bool:
+    """The whole visit with one value changed: column, kind, value; False when SQLite takes no such value."""
+    columns = [(table, column) for table, columns in layout(SCHEMA_VERSION).items() for column in columns]
+    if len(data) < 2:
+        return False
+    table, column = columns[data[0] % len(columns)]
+    rest = data[2:]
+    number = float(np.frombuffer(rest[:8].ljust(8, b"\0"), "<f8")[0])
+    text = rest.decode("utf-8", errors="replace")
+    value: object = (None, int.from_bytes(rest[:8], "little", signed=True), number, text, rest)[data[1] % 5]
+    try:
+        changed(path, (f"update {table} set {column} = ?", (value,)))
+    except sqlite3.Error:
+        return False
+    return True

@@ -37,15 +37,18 @@ def steps(
     bursts: float = 0.0,
     level: float | None = None,
     drift: float = 0.0,
+    slope: float = 0.0,
 ) -> list[int]:
     """Sweeps after which a step was found. `level`: the whole response changes by so much, in a span that holds one
-    value; `drift` share per sweep of the way to a unit 10 kHz off."""
+    value; `slope` of a gain that is another one in each sweep, from end to end; `drift` share per sweep of
+    the way to a unit 10 kHz off."""
     watch, seen = StepWatch(), []
     for number in range(1, sweeps + 1):
         x = BEFORE if at is None or number <= at else AFTER
         if level is not None:
             x = np.full(101, 3e-3) * (level if at is not None and number > at else 1.0)
         x = x + drift * number * (DRIFTED - BEFORE) if drift else x
+        x = x * (1.0 + slope * rng.normal() * np.linspace(-1.0, 1.0, x.size))
         x = x * (1.0 + gain * rng.normal()) + NOISE * complex_normal(rng, x.size)
         if rng.random() < bursts:
             x = x + 100 * NOISE * complex_normal(rng, x.size)
@@ -79,6 +82,7 @@ def test_a_zoom_sees_a_step_of_its_level() -> None:
         {"bursts": 0.4},
         {"drift": 0.01},
         {"level": 1.0},
+        {"slope": 0.01},
         {"level": 1.0, "gain": 0.01},
     ],
 )

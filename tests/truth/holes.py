@@ -292,7 +292,7 @@ def visited(site: Site, bench: Bench, told: str) -> tuple[int, Assessment | None
     visit = TruthVisit(site, MEMORY / f"probe-{os.getpid()}.visit")
     try:
         visit.survey(bench)
-        measured = visit.wide(bench, hookup, SWEEPS)
+        measured = visit.wide(bench, hookup, SWEEPS, obeyed=True)
         if measured.stopped:
             return 2, None
         a, runs = measured.assessment, 2

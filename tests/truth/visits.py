@@ -87,9 +87,17 @@ class TruthVisit:
             self.path.with_name(self.path.name + end).unlink(missing_ok=True)
 
     def measure(
-        self, bench: Bench, hookup: HookUp, settings: SweepSettings, sweeps: int, purpose: str = "measure"
+        self,
+        bench: Bench,
+        hookup: HookUp,
+        settings: SweepSettings,
+        sweeps: int,
+        purpose: str = "measure",
+        *,
+        obeyed: bool = False,
     ) -> Measured:
-        """A run of so many sweeps through the gate, planned and unwatched, and its figures."""
+        """A run of so many sweeps through the gate, planned and unwatched, and its figures. `obeyed`: where the gate
+        says that the hook-up is wrong nothing more is measured."""
         run_id = self.file.begin_run(
             purpose, hookup, Applied(settings, settings), sweeps, None, self.now_s, watched=False
         )
@@ -110,6 +118,8 @@ class TruthVisit:
                 return done
             if wrong is not None:
                 done.stopped, gate = f"hook-up: {wrong.short}", None
+                if obeyed:
+                    return done
             self.file.add_sweep(run_id, sweep)
         self.file.end_run(run_id, "complete", self.now_s)
         self.now_s += PAUSE_S
@@ -119,9 +129,9 @@ class TruthVisit:
         done.seconds = time.process_time() - began
         return done
 
-    def wide(self, bench: Bench, hookup: HookUp, sweeps: int) -> Measured:
+    def wide(self, bench: Bench, hookup: HookUp, sweeps: int, *, obeyed: bool = False) -> Measured:
         """The preset over both channels."""
-        return self.measure(bench, hookup, wide(self.site, None, BANDWIDTH_HZ), sweeps)
+        return self.measure(bench, hookup, wide(self.site, None, BANDWIDTH_HZ), sweeps, obeyed=obeyed)
 
     def survey(self, bench: Bench) -> Measured:
         """Both leads on loads."""

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import os
+import shutil
 import subprocess
 import sys
 from collections.abc import Iterator
@@ -145,3 +146,17 @@ def test_resume_before_any_sweep_begins_anew(bench: Bench, tmp_path: Path, capsy
     assert "no sweep was kept yet" in capsys.readouterr().err
     assert outcomes(path) == ["complete", "stopped", "complete"]
     assert main(words) == ExitStatus.USAGE and "leave --resume out" in capsys.readouterr().err
+
+
+def test_a_run_of_an_earlier_program_that_was_killed_is_resumed(
+    bench: Bench, tmp_path: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    """Version 5, its log still beside it."""
+    path = tmp_path / "a.visit"
+    for ending in ("", "-wal"):
+        shutil.copy(ROOT / f"tests/visit/old_files/version5-killed.visit{ending}", f"{path}{ending}")
+    words = ["check", "--port", bench.node, "--site", SITE, "--visit", str(path), "--resume"]
+    assert main(words) in (0, 1, 3), capsys.readouterr().err
+    assert "12 of 40 sweeps are there" in capsys.readouterr().err
+    assert sequences(path) == list(range(40)) and outcomes(path) == ["complete"]
+    assert [file.name for file in tmp_path.iterdir()] == ["a.visit"]

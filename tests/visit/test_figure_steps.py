@@ -238,7 +238,7 @@ def test_a_survey_keeps_its_sweeps_and_has_no_looks(monkeypatch: pytest.MonkeyPa
     assert found is not None and found.survey is not None and survey.looks == []
     plain = Assessor(SITE, A_TO_L, planned=5)
     plain.add(sweep())
-    assert plain._average.kept().size == 0
+    assert plain.average.kept().size == 0
 
 
 def test_a_pad_is_taken_out_without_a_calibration(monkeypatch: pytest.MonkeyPatch) -> None:

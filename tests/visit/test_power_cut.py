@@ -8,6 +8,7 @@ one these tests are skipped.
 
 from __future__ import annotations
 
+import errno
 import random
 import resource
 import shutil
@@ -22,6 +23,7 @@ from pathlib import Path
 
 import pytest
 
+from protocol.errors import MachineError, RequestError, not_written
 from protocol.simulated.bench import start_bench
 from tests.visit.stations import table
 from tui.cli import main
@@ -117,9 +119,11 @@ class Disk:
         image[offset : offset + len(data)] = data
 
 
-def cuts(note: bytes, rng: random.Random, every: int) -> list[tuple[int, bytes, bytes]]:
-    """(sweeps acknowledged, database, log) at every so many operations."""
-    disks = {"D": Disk(), "W": Disk()}
+def cuts(
+    note: bytes, rng: random.Random, every: int, database: bytes = b"", log: bytes = b""
+) -> list[tuple[int, bytes, bytes]]:
+    """(sweeps acknowledged, database, log) at every so many operations, from what the disk held at first."""
+    disks = {"D": Disk(bytearray(database)), "W": Disk(bytearray(log))}
     found, acknowledged, at, number = [], 0, 0, 0
     while at < len(note):
         what, file = chr(note[at]), chr(note[at + 1])
@@ -189,6 +193,54 @@ def test_the_same_cuts_find_a_careless_writer(shim: Path, tmp_path: Path) -> Non
         except (RecordError, AssertionError):
             lost += 1
     assert lost > 10
+
+
+BRINGS_ON = """
+    import os, sys
+    from pathlib import Path
+    from dataclasses import replace
+    from protocol.sweep import Sweep, SweepSettings
+    from visit.record.visit_file import VisitFile
+
+    visit = VisitFile.open(Path(sys.argv[1]))
+    acknowledged = os.open(sys.argv[1] + ".acknowledged", os.O_WRONLY | os.O_CREAT)
+    (run,) = visit.runs()
+    last = visit.sweeps(run.id)[-1]
+    for number in range(4):
+        made = Sweep(run.settings, last.frequency_hz, last.s11, last.s21, 12 + number, 2e9 + number, 0.1)
+        visit.add_sweep(run.id, made)
+        os.write(acknowledged, b".")
+        visit.settle()
+    visit.close()
+"""
+
+
+def test_a_power_cut_while_a_file_is_brought_to_the_present_version(shim: Path, tmp_path: Path) -> None:
+    """One of version 5 whose process was killed, its log beside it: through its recovery, the change of the layout, and
+    checkpoints, a cut after every operation. It opens, by the present version, with all that was acknowledged."""
+    old = Path(__file__).parent / "old_files"
+    database, log = (old / f"version5-killed.visit{end}" for end in ("", "-wal"))
+    path, note = tmp_path / "a.visit", tmp_path / "note"
+    shutil.copy(database, path)
+    shutil.copy(log, f"{path}-wal")
+    subprocess.run(
+        [sys.executable, "-c", textwrap.dedent(BRINGS_ON), str(path)], cwd=ROOT, check=True, timeout=PATIENCE_S,
+        env={"LD_PRELOAD": str(shim), "POWER_CUT_NOTE": str(note), "PYTHONPATH": str(ROOT), "PATH": "/usr/bin:/bin"},
+    )  # fmt: skip
+    cut, tried = tmp_path / "cut.visit", 0
+    for acknowledged, left, left_log in cuts(
+        note.read_bytes(), random.Random(1), 1, database.read_bytes(), log.read_bytes()
+    ):
+        for end in ("", "-wal", "-shm"):
+            Path(f"{cut}{end}").unlink(missing_ok=True)
+        cut.write_bytes(left)
+        Path(f"{cut}-wal").write_bytes(left_log)
+        visit = VisitFile.open(cut)
+        assert visit.sweep_count(1) >= 12 + acknowledged
+        visit.rows("select * from sums")
+        visit.close()
+        tried += 1
+    assert tried > 30
 
 
 def count(path: Path) -> int:
@@ -274,3 +326,24 @@ def test_too_little_room_is_said_before_the_run(tmp_path: Path, monkeypatch: pyt
         bench.station._conductor._publish = hear
         bench.measure("A>L", wide(bench.site), 3)
     assert any("1 MB left" in line and "make room" in line for line in heard)
+
+
+def test_too_little_room_is_said_without_a_screen(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch, capsys: pytest.CaptureFixture[str]
+) -> None:
+    usage = shutil.disk_usage(tmp_path)
+    monkeypatch.setattr("visit.run.conductor.shutil.disk_usage", lambda _: usage._replace(free=1_000_000))
+    with start_bench(["--speed", "0"]) as bench:
+        words = ["check", "--port", bench.node, "--site", SITE, "--visit", str(tmp_path / "a.visit"), "--sweeps", "3"]
+        assert main(words) in (0, 1, 3)
+    assert "1 MB left" in capsys.readouterr().err.splitlines()[0]
+
+
+def test_a_full_disk_is_no_wrong_use(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    """Neither a file that can't be begun, nor one that can't be exported; what is half made does not stay."""
+    monkeypatch.setattr("visit.record.visit_file.SCHEMA", "pragma max_page_count = 1; create table t (x);" * 2)
+    with pytest.raises(MachineError, match="is full"):
+        new_visit(tmp_path / "a.visit", load_site(Path(SITE)), "site")
+    assert list(tmp_path.iterdir()) == []
+    assert not_written(OSError(errno.ENOSPC, "")) is MachineError
+    assert not_written(OSError(errno.ENOENT, "")) is RequestError

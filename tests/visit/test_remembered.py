@@ -85,3 +85,12 @@ def test_a_visit_of_another_day_is_not_gone_on_with() -> None:
     known = dataclasses.replace(Remembered(visit="v"), at_s=1000.0)
     assert known.same_day(1000.0 + SAME_DAY_S - 1)
     assert not known.same_day(1000.0 + SAME_DAY_S) and not known.same_day(0.0)
+
+
+def test_a_file_of_another_version_is_kept_aside(tmp_path: Path) -> None:
+    path = tmp_path / "last-time.json"
+    path.write_text('{"schema": 99}')
+    memory = Memory.load(path)
+    assert "another version" in memory.fault
+    memory.keep(memory.known)
+    assert path.with_suffix(".old").read_text() == '{"schema": 99}' and Memory.load(path).fault == ""

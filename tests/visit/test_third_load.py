@@ -12,9 +12,10 @@ import pytest
 from protocol.sweep import SweepSettings
 from rf.floor.third_port import COMMON_LOAD_DB, ON_THE_ANTENNA, ThirdLoad
 from rf.values.figure import Figure, at_least, cant_say, reading
+from rf.values.verdict import Verdict
 from tests.visit.simulated_visits import A_TO_L, SITE, SimulatedVisit, fitted_once
 from tui.drawing.report_lines import budget_lines
-from visit.figures.assessment import Channel, Role
+from visit.figures.assessment import Channel, Proof, Role, goals_of
 from visit.figures.figures_json import assessment_data
 from visit.figures.known import Known
 from visit.figures.replay import Replay
@@ -47,6 +48,23 @@ def test_a_poor_load_that_s11_shows_needs_nobodys_word() -> None:
     assert seen("L>A", POOR) == COMMON_LOAD_DB  # driven from the side, S11 there is the side's own
     assert seen("A>L", at_least(14.0, "dB")) == seen("A>L", cant_say("dB", "no")) == COMMON_LOAD_DB
     assert seen("A>L", reading(-0.2, -0.3, 0.1, "dB")) == 0.5
+
+
+def test_from_a_side_no_rejection_passes_on_a_load_that_nobody_saw() -> None:
+    """An open third port looks the same from there, and took 4.8 dB."""
+    found = third_load(TOLD, HookUp.parse("L>A"), Known(), HIGH, GOOD)
+    assert found is not None and found.unseen and found.return_loss_db == 26.0
+    seen = third_load(TOLD, HookUp.parse("L>A"), Known(third_seen=True), HIGH, GOOD)
+    assert seen is not None and not seen.unseen
+    for hookup in ("A>L", "L>H"):
+        each = third_load(SITE, HookUp.parse(hookup), Known(), HIGH, GOOD)
+        assert each is not None and not each.unseen
+    deep = at_least(99.0, "dB")
+    channel = Channel(HIGH, Role.REJECT, deep, GOOD, leakage=1e-9, load=found)
+    (goal,) = goals_of(SITE, [channel], Proof(95.0))
+    assert goal.verdict is Verdict.CONDITIONAL_PASS and "can't be seen from this side" in goal.condition
+    (goal,) = goals_of(SITE, [dataclasses.replace(channel, load=seen)], Proof(95.0))
+    assert goal.verdict is Verdict.PASS
 
 
 def test_a_port_that_is_declared_open_is_meant_to_be() -> None:

@@ -7,23 +7,24 @@ only, stderr gets what is meant for people. Refuses: to know how anything is mea
 from __future__ import annotations
 
 import argparse
+import contextlib
 import importlib.resources
 import sys
 import tempfile
 import threading
 import time
-from collections.abc import Callable
+from collections.abc import Callable, Iterator
 from concurrent.futures import ThreadPoolExecutor
 from dataclasses import replace
 from pathlib import Path
 from typing import TYPE_CHECKING
 
-from protocol.errors import RequestError
+from protocol.errors import RequestError, not_written
 from protocol.files.small_files import private_folder, write_private
 from protocol.profiles.profile import load_profile, profile_names
 from protocol.wire.ports import list_ports
 from tui.commands.exit_status import ExitStatus
-from tui.commands.printing import data, row, say, show
+from tui.commands.printing import Bar, data, row, say, show
 from tui.commands.session import (
     TERMINATED,
     broken_off,
@@ -46,7 +47,7 @@ from visit.figures.read_looks import spending_of
 from visit.record.owner import run_words
 from visit.record.touchstone_sweeps import read_recorded
 from visit.record.visit_file import VisitFile
-from visit.run.conductor import HaltedError, Phase, RunOrder
+from visit.run.conductor import HaltedError, Phase, RunOrder, little_room
 from visit.run.station import Station
 from visit.run.tool import BenchLike, Tool
 from visit.run.watch import LOOK_EVERY_S, Watcher
@@ -150,7 +151,8 @@ def _watch_on_screen(path: Path, options: argparse.Namespace, signals: Signals, 
     from tui.drawing.marks import terminal_marks  # noqa: PLC0415
     from tui.screens.app import run_watch  # noqa: PLC0415
 
-    with Watcher(path) as watcher:
+    with Bar(path) as bar, Watcher(path, bar.tell) as watcher:
+        bar.clear()
         return run_watch(watcher, terminal_marks(options.marks), signals, can_take_over=can_take_over)
 
 
@@ -163,7 +165,7 @@ def watch(options: argparse.Namespace) -> ExitStatus:
         with Signals() as signals:
             _watch_on_screen(options.visit, options, signals, can_take_over=False)
         return ExitStatus.TERMINATED if signals.terminated else ExitStatus.GOALS_MET
-    with Watcher(options.visit) as watcher:
+    with Bar(options.visit) as bar, Watcher(options.visit, bar.tell) as watcher:
         return _follow(watcher)
 
 
@@ -193,6 +195,9 @@ def check(options: argparse.Namespace) -> ExitStatus:
         take_over_or_refuse(busy, options)
     with Signals() as signals, session(options, watched=False) as now:
         signals.listen(let_go_of_terminal, lambda: now.station.halt(TERMINATED))
+        room = little_room(now.path, now.order)
+        if room:
+            say(f"deepnotch: {room}")
         try:
             assessment = _measured(now.station, now.order)
             if options.zoom is not None:
@@ -301,7 +306,7 @@ def learn(options: argparse.Namespace) -> ExitStatus:
             private_folder(path.parent)
             write_private(path, learned.text, new=True)
         except OSError as error:
-            raise RequestError(f"can't write {path}: {error.strerror}; choose another place with --out") from None
+            raise not_written(error)(f"can't write {path}: {error.strerror}; choose another place with --out") from None
     say(f"proof: {learned.proof}")
     for sentence in learned.unknown:
         say(f"not known: {sentence}")
@@ -334,15 +339,24 @@ def card(options: argparse.Namespace) -> ExitStatus:
     return ExitStatus.GOALS_MET
 
 
+@contextlib.contextmanager
+def _reading(path: Path) -> Iterator[VisitFile]:
+    """A visit file only to be read, with a word and a bar where that takes a while."""
+    with Bar(path) as bar:
+        visit = VisitFile.open(path, read_only=True, tell=bar.tell)
+        try:
+            yield visit
+        finally:
+            visit.close()
+
+
 def together(options: argparse.Namespace) -> ExitStatus:
     """What several hook-ups show together."""
     from visit.figures.together import Together  # noqa: PLC0415
 
-    visit = VisitFile.open(options.visit, read_only=True)
-    try:
-        data(Together(visit).lines())
-    finally:
-        visit.close()
+    with _reading(options.visit) as visit:
+        lines = Together(visit).lines()
+    data(lines)
     return ExitStatus.GOALS_MET
 
 
@@ -352,18 +366,15 @@ def report(options: argparse.Namespace) -> ExitStatus:
     from visit.report.report_html import report_html  # noqa: PLC0415
     from visit.report.report_text import report_text  # noqa: PLC0415
 
-    visit = VisitFile.open(options.visit, read_only=True)
-    try:
+    with _reading(options.visit) as visit:
         made = build_report(visit, options.earlier or ())
-    finally:
-        visit.close()
     if options.html is None:
         data(report_text(made).splitlines())
         return ExitStatus.GOALS_MET
     try:
         write_private(options.html, report_html(made))
     except OSError as error:
-        raise RequestError(f"can't write {options.html}: {error.strerror}; choose another folder") from None
+        raise not_written(error)(f"can't write {options.html}: {error.strerror}; choose another folder") from None
     data([options.html])
     return ExitStatus.GOALS_MET
 
@@ -372,11 +383,9 @@ def export(options: argparse.Namespace) -> ExitStatus:
     """Sweeps and figures for other programs."""
     from visit.report.exports import export_visit  # noqa: PLC0415
 
-    visit = VisitFile.open(options.visit, read_only=True)
-    try:
-        data(export_visit(visit, options.to, singly=options.sweeps))
-    finally:
-        visit.close()
+    with _reading(options.visit) as visit:
+        written = export_visit(visit, options.to, singly=options.sweeps)
+    data(written)
     return ExitStatus.GOALS_MET
 
 
@@ -385,11 +394,8 @@ def copy(options: argparse.Namespace) -> ExitStatus:
     from visit.record.copying import copy_visit  # noqa: PLC0415 - only this command needs it
 
     to = options.to / options.visit.name if options.to.is_dir() else options.to
-    visit = VisitFile.open(options.visit, read_only=True)
-    try:
-        runs, sweeps = copy_visit(visit, to)
-    finally:
-        visit.close()
+    with _reading(options.visit) as visit:
+        runs, sweeps = copy_visit(visit, to, lambda done, of: visit.tell("pages", done, of))
     data([to])
     say(f"{runs} runs, {sweeps} sweeps")
     return ExitStatus.GOALS_MET
@@ -399,7 +405,10 @@ def trend(options: argparse.Namespace) -> ExitStatus:
     """Visits of one site against one another."""
     from visit.report.trend import points_of, trend_lines  # noqa: PLC0415
 
-    points = [point for path in options.visits for point in points_of(path)]
+    points = []
+    for path in options.visits:
+        with Bar(path) as bar:
+            points += points_of(path, bar.tell)
     if len({point.site for point in points}) > 1:
         raise RequestError("these are visits to different sites; give those of one site")
     data(trend_lines(points))

@@ -10,11 +10,16 @@ import contextlib
 import io
 import os
 import sys
+import time
 from collections.abc import Iterable
 from typing import TextIO
 
 from protocol.errors import MachineError
 from protocol.files.harmless import harmless
+
+LARGE_BYTES = 30_000_000
+"""Takes more than a second to be checked and read."""
+BAR_EVERY_S, LINE_EVERY_S = 0.3, 5.0
 
 
 def data(lines: Iterable[object]) -> bool:
@@ -62,6 +67,43 @@ def show(text: str) -> None:
     """Our own text for people, as it is; a terminal that is gone must not end what is being measured."""
     with contextlib.suppress(OSError):
         print(text, end="", file=sys.stderr, flush=True)  # noqa: T201 - for people
+
+
+class Bar:
+    """How far a long reading is, on stderr: a bar on a terminal, otherwise a line now and then. Short ones say
+    nothing. A file so large that it will take a while is named at once."""
+
+    def __init__(self, name: object) -> None:
+        self._name, self._began = harmless(name, 200), time.monotonic()
+        self._told = self._began
+        self._drawn = False
+        self._terminal = sys.stderr is not None and sys.stderr.isatty()
+
+    def __enter__(self) -> Bar:
+        return self
+
+    def __exit__(self, *_: object) -> None:
+        self.clear()
+
+    def tell(self, what: str, done: int, of: int) -> None:
+        """So much of it is done."""
+        now = time.monotonic()
+        if done == 0 and of >= LARGE_BYTES:
+            say(f"deepnotch: {what} {self._name}, {of / 1e6:.0f} MB")
+        elif of > 0 and done > 0 and now - self._told > (BAR_EVERY_S if self._terminal else LINE_EVERY_S):
+            self._told = now
+            if self._terminal:
+                filled = round(30 * done / of)
+                show(f"\r[{'#' * filled}{'.' * (30 - filled)}] {what}, {done} of {of} sweeps ")
+                self._drawn = True
+            else:
+                say(f"{what}, {done} of {of} sweeps")
+
+    def clear(self) -> None:
+        """Take the bar away."""
+        if self._drawn:
+            show("\r" + " " * 75 + "\r")
+            self._drawn = False
 
 
 def plain_streams() -> None:

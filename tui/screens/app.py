@@ -10,6 +10,8 @@ import enum
 import os
 import sys
 
+from textual.events import Resize
+from textual.geometry import Size
 from textual.notifications import SeverityLevel
 from textual.screen import Screen
 
@@ -17,6 +19,7 @@ from protocol.errors import RequestError
 from protocol.files.harmless import harmless
 from tui.drawing.marks import MarkSet
 from tui.screens.live_screen import LiveScreen
+from tui.screens.too_small import LEAST_COLUMNS, LEAST_ROWS, TooSmall
 from tui.screens.watch_screen import WatchScreen
 from tui.terminal.terminal_gone import Signals, terminal_gone
 from tui.terminal.thin_line import ThinApp
@@ -64,6 +67,17 @@ class DeepnotchApp(ThinApp[bool]):
         self._return_code = 1
         self._close_messages_no_wait()
 
+    def on_resize(self, event: Resize) -> None:
+        """A terminal that is too small shows that and nothing else."""
+        self._look_at_size(event.size)
+
+    def _look_at_size(self, size: Size) -> None:
+        small = size.width < LEAST_COLUMNS or size.height < LEAST_ROWS
+        if small and not isinstance(self.screen, TooSmall):
+            self.push_screen(TooSmall())
+        elif not small and isinstance(self.screen, TooSmall):
+            self.pop_screen()
+
     def notify(
         self,
         message: str,
@@ -81,6 +95,7 @@ class DeepnotchApp(ThinApp[bool]):
         """Show the screen; look whether the terminal is still there (a default SIGHUP would kill without clean-up)."""
         self._home = asyncio.get_running_loop()
         self.push_screen(self._first)
+        self._look_at_size(self.size)
         if self._signals is not None:
             self._signals.listen(self.leave_soon, self.leave_soon)
             self.set_interval(LOOK_FOR_TERMINAL_S, self._look_for_terminal)

@@ -254,11 +254,18 @@ class StartScreen(Screen[None]):
 
     def action_visit(self) -> None:
         """Choose a visit."""
-        lines = ["a new one", *(visit_words(path, 70) for path in self._set_up.visits)]
+        lines = ["a new one", *(visit_words(path, 70) for path in self._set_up.visits), "an older one: type its file"]
         self._choose("Into which visit? Enter: take   Esc: leave", lines, self._take_visit)
 
     def _take_visit(self, number: int) -> None:
+        if number > len(self._set_up.visits):
+            self.app.push_screen(LineDialog("File of the visit (.visit). Enter: take   Esc: leave"), self._type_visit)
+            return
         self._try(lambda: self._set_up.choose_visit(self._set_up.visits[number - 1] if number else None))
+
+    def _type_visit(self, name: str | None) -> None:
+        if name:
+            self._try(lambda: self._set_up.choose_visit(Path(name).expanduser()))
 
     def action_demo(self) -> None:
         """The simulated bench."""

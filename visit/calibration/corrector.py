@@ -7,8 +7,9 @@ algebra is in `rf.calibration.error_terms`.
 
 from __future__ import annotations
 
+import hashlib
 import math
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, fields
 
 import numpy as np
 from numpy.typing import NDArray
@@ -203,3 +204,12 @@ class Corrector:
         if self._path == Path():
             return s11, s21
         return s11 / self._reflected, s21 / self.through
+
+    def basis(self) -> str:
+        """SHA-256 of all that this correction is made of."""
+        found = hashlib.sha256(self._path.text.encode())
+        for part in () if self._terms is None else fields(self._terms):
+            value = np.ascontiguousarray(getattr(self._terms, part.name))
+            found.update(f"{part.name} {value.dtype} {value.shape}".encode())
+            found.update(value.tobytes())
+        return found.hexdigest()

@@ -38,6 +38,7 @@ WORST_LEAK_DB = -60.0
 survey
 or a test of two states."""
 NOT_SURVEYED = "leakage not surveyed"
+UNSEEN_LOAD = "the load on the third port can't be seen from this side"
 NOT_PROVEN = "no look has proven it"
 SURVEY_FIRST = f"next: survey (k, leads on loads): no pass over {-WORST_LEAK_DB:.0f} dB holds before it"
 BUSY = "site too busy: over a quarter of the sweeps was hit by bursts; wait, or move the sweep off the carriers"
@@ -206,6 +207,8 @@ def _rejection_goal(goal_db: float, channel: Channel, proof: Proof) -> GoalResul
         result = _on_condition(result, NOT_SURVEYED)
     elif channel.leak_source is not None and channel.leak_source.doubt:
         result = _on_condition(result, channel.leak_source.doubt)
+    if channel.load is not None and channel.load.unseen:
+        result = _on_condition(result, UNSEEN_LOAD)
     return _on_condition(result, NOT_PROVEN) if result.verdict is Verdict.CONDITIONAL_PASS else result
 
 

@@ -14,6 +14,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from rf.floor.leakage import FloorSplit, split_floor
+from rf.floor.sequential import look_counts
 from rf.floor.step import AFTER
 from rf.notch.notch import NotchPlace
 from rf.values.figure import CONFIDENCE
@@ -58,23 +59,64 @@ class Assessor:
         self.spending = spending or Spending(planned=planned, watched=live)
         self.looks: list[Look] = []
         """The looks that were taken so far, in their order."""
+        self._arriving: Look | None = None
         self._site, self._known = site, known or Known()
         self._ended: NDArray[np.float64] | None = None
         """Where the notch's fit ended last; a search from nothing again when the sweeps have doubled, and at looks."""
         self._searched_at = 0
         keep = MOST_SURVEY_SWEEPS if hookup.survey else 0
-        self._average = RunAverage(corrector or Corrector(None, hookup.path), keep=keep)
+        self.average = RunAverage(corrector or Corrector(None, hookup.path), keep=keep)
         self._fitted: tuple[int, NotchPlace | None] | None = None
         """Sweeps of the average that was fitted last, and the fit: a look and the picture after it share one."""
 
     def add(self, sweep: SweepLike) -> None:
         """Take in one sweep. Raises ValueError when its points differ from the earlier ones'."""
-        self._average.add(sweep)
+        self.average.add(sweep)
         if isinstance(sweep, StoredSweep):
             self.last_id = sweep.id
-        look = None if self.hookup.alone else self.spending.look(self._average.sweeps)
+        look = self._look_at(self.average.sweeps)
         if look is not None:
             self._take(look)
+
+    def pass_over(self, sweep: SweepLike) -> None:
+        """Count a sweep whose share comes with sums. Raises ValueError as `add`."""
+        self.average.pass_over(sweep)
+        if isinstance(sweep, StoredSweep):
+            self.last_id = sweep.id
+        look = self._look_at(self.average.sweeps)
+        if look is None:
+            return
+        if self._stands(look):
+            self.looks.append(look)
+        else:
+            self._arriving = look
+
+    def arrive(self) -> None:
+        """Sums have come for all that was passed over: a look that stands here is taken."""
+        look, self._arriving = self._arriving, None
+        if look is not None and look.sweeps == self.average.sweeps:
+            self._take(look)
+
+    def stops(self, sweeps: int) -> list[int]:
+        """Counts of the looks that have to be taken on the way to so many sweeps."""
+        looks = (self._look_at(count) for count in self._counts(sweeps))
+        return [look.sweeps for look in looks if look is not None and not self._stands(look)]
+
+    def stands_at(self, sweeps: int) -> bool:
+        """Whether a look stands at this count."""
+        return self._look_at(sweeps) is not None
+
+    def _counts(self, sweeps: int) -> list[int]:
+        spending = self.spending
+        implied = look_counts(sweeps, spending.planned, watched=spending.watched) if spending.proves else []
+        return sorted({*implied, *(count for count in spending.recorded if count <= sweeps)})
+
+    def _look_at(self, sweeps: int) -> Look | None:
+        return None if self.hookup.alone else self.spending.look(sweeps)
+
+    def _stands(self, look: Look) -> bool:
+        """Whether it was taken before, with the leak that is known today: its bound stands."""
+        return look.taken and look.leakage == reject_leak(self._site, self.hookup, self._known)
 
     def know(self, known: Known) -> None:
         """What is known has changed during the run: the correction grew old, the analyzer was off, a part was read."""
@@ -86,7 +128,7 @@ class Assessor:
         """Try a proof now. The bound of a look that was taken before stands, unless the leak is known otherwise
         today."""
         leakage = reject_leak(self._site, self.hookup, self._known)
-        if look.taken and look.leakage == leakage:
+        if self._stands(look):
             self.looks.append(look)
             return
         proved = -math.inf
@@ -102,24 +144,24 @@ class Assessor:
 
     def _proof(self, _: float) -> Proof:
         # A look before a step of the device proved something of another one.
-        since = self._average.steps[-1] + AFTER if self._average.steps else -1
+        since = self.average.steps[-1] + AFTER if self.average.steps else -1
         bounds = [look.bound_db for look in self.looks if look.bound_db is not None and look.sweeps > since]
         spending = self.spending
         return Proof(
-            max(bounds, default=None), spending.next(self._average.sweeps), len(self.looks), spending.nth_run,
+            max(bounds, default=None), spending.next(self.average.sweeps), len(self.looks), spending.nth_run,
             EARLIER if spending.earlier and self.looks else spending.note, spending.goal,
         )  # fmt: skip
 
     def assess(self) -> Assessment | None:
         """What the sweeps so far show; None before the first."""
-        return None if self._average.sweeps == 0 else self._assess(CONFIDENCE, self._proof)
+        return None if self.average.sweeps == 0 else self._assess(CONFIDENCE, self._proof)
 
     def _assess(self, confidence: float, proof: Callable[[float], Proof]) -> Assessment:
-        averaged = self._average.average()
+        averaged = self.average.average()
         assert averaged is not None  # a sweep was taken in
         if self.hookup.alone:
             return assess_alone(self._site, self.hookup, averaged, self._split, self._known)
-        sweeps = self._average.sweeps
+        sweeps = self.average.sweeps
         grown = sweeps >= 2 * self._searched_at or self.spending.look(sweeps) is not None
         searched = self._ended is None or (grown and sweeps != self._searched_at)
         made = assess(
@@ -132,10 +174,10 @@ class Assessor:
         return made
 
     def _once(self, fit: Callable[[], NotchPlace | None]) -> NotchPlace | None:
-        if self._fitted is None or self._fitted[0] != self._average.sweeps:
-            self._fitted = (self._average.sweeps, fit())
+        if self._fitted is None or self._fitted[0] != self.average.sweeps:
+            self._fitted = (self.average.sweeps, fit())
         return self._fitted[1]
 
     def _split(self) -> FloorSplit | None:
-        kept = self._average.kept()
+        kept = self.average.kept()
         return split_floor(kept) if len(kept) >= FEWEST_SURVEY_SWEEPS else None

@@ -23,6 +23,7 @@ CORRECTS, POINT_TIME, TEMPERATURE, AXIS = "corrects itself", "point time", "temp
 spends on a point ("settling factor", of settling + factor / bandwidth); degrees that were entered ("14 C"); why its
 frequencies or traces are in doubt ("confirmed": they are not)."""
 CONFIRMED = "confirmed"
+LAST_END = "select started_s + duration_s from sweep where run_id = ? order by sequence desc limit 1"
 BY_HAND = "confirmed by the technician"
 UNCONFIRMED = "what nobody confirmed"
 """What limits a figure while the axis or the traces are in doubt."""
@@ -63,6 +64,8 @@ class Known:
     """Where the best limit of `leaks` comes from, at single channels."""
     path_doubt: str = ""
     """Why levels re the thru are not believed by what an earlier wide run of this hook-up showed of its path."""
+    third_seen: bool = False
+    """A run of this visit, driven from the antenna, showed the load on the port that this hook-up can't see."""
     third_loads: tuple[tuple[float, float], ...] = ()
     """Return loss that a load measured in this visit keeps at single channels (Hz, dB)."""
 
@@ -131,8 +134,8 @@ class Knowledge:
 
     def ended_s(self, run: RunRow) -> float:
         """End of a run's last sweep; its beginning before the first."""
-        ((last,),) = self._visit.rows("select max(started_s + duration_s) from sweep where run_id = ?", (run.id,))
-        return run.started_s if last is None else float(str(last))
+        ends = self._visit.rows(LAST_END, (run.id,))
+        return float(str(ends[0][0])) if ends else run.started_s
 
     def told_leaks(self, as_of_s: float) -> list[float]:
         """Amplitudes that the technician told up to a time."""

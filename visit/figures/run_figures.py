@@ -8,7 +8,7 @@ ledger. Refuses: to write; whoever measures writes down the looks that were take
 from __future__ import annotations
 
 import math
-from collections.abc import Iterator, Mapping
+from collections.abc import Callable, Iterator, Mapping
 from contextlib import contextmanager
 from dataclasses import replace
 
@@ -22,14 +22,15 @@ from visit.calibration.doubts import survey_doubt
 from visit.figures.assess_alone import leak_limits
 from visit.figures.assessment import Assessment
 from visit.figures.assessor import Assessor
-from visit.figures.averaging import FEWEST_POINTS, Averaged, average_of, floor_of
+from visit.figures.averaging import FEWEST_POINTS, Averaged, floor_of
+from visit.figures.kept_sums import Averager, Book, take_in
 from visit.figures.known import Knowledge, Known, LeakSource
 from visit.figures.leak_advice import found
 from visit.figures.looks import Spending, covers_both, spendings
 from visit.figures.two_states import jumper_leaks
 from visit.record.opening import RecordError
 from visit.record.visit_file import RunRow, VisitFile
-from visit.site.hookup import HookUp, Side
+from visit.site.hookup import ANTENNA_PORT, HookUp, Side
 
 DOUBTED = 2.0
 NOT_FIGURES = ("calibration", "known part")
@@ -62,6 +63,7 @@ class RunFigures:
         self._averaged: dict[tuple[int, int], Averaged | None] = {}
         self._made: dict[tuple[int, int, Known], Assessment | None] = {}
         self._newest: dict[int, Assessment] = {}
+        self._books: dict[tuple[int, str], Book] = {}
         self._read()
 
     def refresh(self) -> None:
@@ -94,10 +96,22 @@ class RunFigures:
         key = (run.id, self._counts.get(run.id, 0))
         if key not in self._averaged:
             with no_figures(self.visit, f"run {run.id}"):
-                self._averaged[key] = average_of(
-                    self.visit.sweeps(run.id, limit=key[1]), self._knowledge.corrector(run)
-                )
+                taker = take_in(
+                    lambda: Averager(self._knowledge.corrector(run)), self.visit, run.id, key[1], self.book(run),
+                    self._teller(run),
+                )  # fmt: skip
+                self._averaged[key] = taker.average.average()
         return self._averaged[key]
+
+    def book(self, run: RunRow) -> Book:
+        """The sums of a run that were kept for its correction."""
+        basis = self._knowledge.corrector(run).basis()
+        if (run.id, basis) not in self._books:
+            self._books[run.id, basis] = Book(self.visit, run.id, basis)
+        return self._books[run.id, basis]
+
+    def _teller(self, run: RunRow) -> Callable[[int, int], None]:
+        return lambda done, of: self.visit.tell(f"run {run.id}", done, of)
 
     def sweeps(self, run: RunRow) -> int:
         """How many sweeps of a run count."""
@@ -110,12 +124,18 @@ class RunFigures:
         count = self.sweeps(run)
         key = (run.id, count if sweeps is None else min(sweeps, count), known)
         if key not in self._made:
-            assessor = self._assessor(run, known)
             with no_figures(self.visit, f"run {run.id}"):
-                for sweep in self.visit.sweeps(run.id, limit=key[1]):
-                    assessor.add(sweep)
+                assessor = self.taken(run, key[1], known)
                 self._made[key] = assessor.assess()
+                self._averaged.setdefault(key[:2], assessor.average.average())
         return self._made[key]
+
+    def taken(self, run: RunRow, sweeps: int, known: Known | None = None) -> Assessor:
+        """What has taken in the first sweeps of a run. Raises RecordError, ValueError."""
+        known = self.known(run) if known is None else known
+        return take_in(
+            lambda: self._assessor(run, known), self.visit, run.id, sweeps, self.book(run), self._teller(run)
+        )
 
     def assessor(self, run: RunRow) -> Assessor:
         """What takes in the sweeps of a run, with all that is known and all that earlier runs spent."""
@@ -146,6 +166,7 @@ class RunFigures:
             leak_sources=tuple((hz, source) for hz, _, source in leaks),
             bottoms=self._bottoms(run),
             path_doubt=self._path_doubt(run),
+            third_seen=self._third_seen(run),
             third_loads=self._third_loads(run, as_of_s),
         )
 
@@ -245,6 +266,18 @@ class RunFigures:
             if assessment is not None and assessment.notch is not None and assessment.notch.trusted:
                 return assessment.notch
         return None
+
+    def _third_seen(self, run: RunRow) -> bool:
+        """Whether a wide run from the antenna to the same side saw the load that a run from the side can't see."""
+        if run.hookup.read != ANTENNA_PORT or run.hookup.alone:
+            return False
+        back = HookUp(ANTENNA_PORT, run.hookup.driven, run.hookup.third)
+        for other in reversed(self.runs):
+            if other.hookup == back and self.covers_both(other):
+                assessment = self._settled(other)
+                if assessment is not None and assessment.check.seen == back.name:
+                    return True
+        return False
 
     def _path_doubt(self, run: RunRow) -> str:
         """What the newest wide run of a hook-up says against its path; a wide run says it of itself."""

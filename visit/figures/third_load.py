@@ -31,11 +31,12 @@ def third_load(site: Site, hookup: HookUp, known: Known, channel_hz: float, seen
     if hookup.third != "load":
         return None
     share = ON_THE_ANTENNA if hookup.third_port == ANTENNA_PORT else ON_A_SIDE
+    unseen = hookup.read == ANTENNA_PORT and not known.third_seen
     measured = known.third_load_at(channel_hz)
     if measured is not None:
-        return ThirdLoad(measured, share, MEASURED)
+        return ThirdLoad(measured, share, MEASURED, unseen)
     if site.load_return_loss_db is not None:
-        return ThirdLoad(site.load_return_loss_db, share, STATED)
+        return ThirdLoad(site.load_return_loss_db, share, STATED, unseen)
     if hookup.driven == ANTENNA_PORT and seen.kind is Kind.READING and seen.value < COMMON_LOAD_DB:
         return ThirdLoad(max(seen.value, 0.5), share, SEEN)
-    return ThirdLoad(COMMON_LOAD_DB, share, ASSUMED)
+    return ThirdLoad(COMMON_LOAD_DB, share, ASSUMED, unseen)

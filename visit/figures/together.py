@@ -119,7 +119,7 @@ class Together:
         return lines
 
     def _raw(self, run: RunRow) -> tuple[Complex, Complex]:
-        made = average_of(self._visit.sweeps(run.id))
+        made = average_of(self._visit.each_sweep(run.id))
         assert made is not None  # it has an average already
         return made.s11.mean, made.s21.mean
 

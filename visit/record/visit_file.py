@@ -43,6 +43,9 @@ from visit.site.site import Site, parse_site
 
 LARGEST_STORED = 1e6
 """Amplitude re a thru; a sweep from an analyzer is refused above a thousand."""
+CHECKING = "checking the file"
+SWEEPS_AT_ONCE, MOST_GRIDS = 8, 64
+"""Sweeps read together; frequency points held."""
 BYTES_A_POINT = 32
 """Of a stored sweep: two complex numbers of 16 bytes."""
 SLOWEST_BYTES_S = 10e6
@@ -80,12 +83,19 @@ class StoredSweep:
     duration_s: float
 
 
+Tell = Callable[[str, int, int], None]
+"""Hears what is being read, how much of it is done, and how much there is."""
+
+
 class VisitFile:
     """One visit file, opened to write or only to read. Usable from several threads, one statement at a time."""
 
-    def __init__(self, path: Path, connection: sqlite3.Connection, reader: Reader | None = None) -> None:
-        self.path = path
+    def __init__(
+        self, path: Path, connection: sqlite3.Connection, reader: Reader | None = None, tell: Tell = lambda *_: None
+    ) -> None:
+        self.path, self.tell = path, tell
         self._connection, self._reader = connection, reader
+        self._grids: dict[object, NDArray[np.float64]] = {}
         self._lock = threading.RLock()  # a question may be part of a transaction
 
     @classmethod
@@ -99,9 +109,20 @@ class VisitFile:
         except OSError as error:
             raise RecordError(f"can't write {path}: {error.strerror}; choose another folder with --visit") from None
         visit = cls(path, connect(path, "mode=rw"))
-        with visit.writing() as connection:
+        try:
+            visit._lay_out(site, site_path, now_s)
+        except RecordError:  # nothing of a visit is in it
+            visit.close()
+            for ending in ("", "-wal", "-shm", "-journal"):
+                Path(f"{path}{ending}").unlink(missing_ok=True)
+            raise
+        visit.settle()
+        return visit
+
+    def _lay_out(self, site: Site, site_path: str, now_s: float) -> None:
+        with self.writing() as connection:
             for_writing(connection)
-        with visit.writing() as connection:
+        with self.writing() as connection:
             connection.executescript(SCHEMA)
             connection.execute("insert into about values (?, ?)", (_program_version(), now_s))
             values = (now_s, site.source, site_path)
@@ -109,14 +130,14 @@ class VisitFile:
             # The marks come last: a file whose making was broken off is not taken for a visit.
             connection.execute(f"pragma application_id = {APPLICATION_ID}")
             connection.execute(f"pragma user_version = {SCHEMA_VERSION}")
-        visit.settle()
-        return visit
 
     @classmethod
-    def open(cls, path: Path, *, read_only: bool = False, glance: bool = False) -> VisitFile:
+    def open(
+        cls, path: Path, *, read_only: bool = False, glance: bool = False, tell: Tell = lambda *_: None
+    ) -> VisitFile:
         """Open an existing file after checking that it is a whole visit of a known version. Raises RecordError.
 
-        `glance`: only to see whether somebody measures into it; not checked, and one of an earlier version is refused.
+        `glance`: only to see whether somebody measures into it, not checked. `tell` hears how far a long reading is.
         """
         if not there(path):
             raise RecordError(f"{path}: no such visit file; check the name")
@@ -126,6 +147,8 @@ class VisitFile:
         reader: Reader | None = None
         connection: sqlite3.Connection | None = None
         try:
+            if not glance:
+                tell(CHECKING, 0, path.stat().st_size)
             reader = Reader(path) if read_only else None
             connection = connect(path, "mode=rw") if reader is None else reader.connection
             _check(connection, path, read_only=read_only, glance=glance)
@@ -139,7 +162,7 @@ class VisitFile:
             if isinstance(error, UnsoundError):
                 raise damaged(path, error) from None
             raise
-        return cls(path, connection, reader)
+        return cls(path, connection, reader, tell)
 
     def close(self) -> None:
         """Close the file; harmless when closed already."""
@@ -304,10 +327,12 @@ class VisitFile:
             " order by id limit ?",
             (run_id, after_id, limit),
         )
-        grids: dict[object, NDArray[np.float64]] = {}
+        grids = self._grids
         found = []
         for sweep_id, grid_id, s11, s21, started, duration in rows:
             if grid_id not in grids:
+                if len(grids) >= MOST_GRIDS:
+                    grids.clear()
                 grids[grid_id] = self._grid(grid_id)
             frequency = grids[grid_id]
             first, second = _trace(s11, frequency.size), _trace(s21, frequency.size)
@@ -315,6 +340,16 @@ class VisitFile:
                 raise damaged(self.path, f"sweep {sweep_id} of run {run_id} holds values that no analyzer gives")
             found.append(StoredSweep(_int(sweep_id), frequency, first, second, _float(started), _float(duration)))
         return found
+
+    def each_sweep(self, run_id: int, after_id: int = 0, limit: int = -1) -> Iterator[StoredSweep]:
+        """The same sweeps one by one, a few at a time in memory. Raises RecordError."""
+        left = limit
+        while left:
+            batch = self.sweeps(run_id, after_id, SWEEPS_AT_ONCE if left < 0 else min(left, SWEEPS_AT_ONCE))
+            if not batch:
+                return
+            yield from batch
+            after_id, left = batch[-1].id, left - len(batch) if left > 0 else left
 
     def _grid(self, grid_id: object) -> NDArray[np.float64]:
         rows = self.rows("select frequency_hz from grid where id = ?", (grid_id,))

@@ -16,7 +16,7 @@ from pathlib import Path
 import numpy as np
 from numpy.typing import NDArray
 
-from protocol.errors import RequestError
+from protocol.errors import RequestError, not_written
 from protocol.files.harmless import ascii_only, harmless, harmless_json
 from protocol.files.small_files import private_folder, write_private
 from rf.values.decibel import amplitude_db
@@ -41,7 +41,7 @@ def export_visit(visit: VisitFile, folder: Path, *, singly: bool = False) -> lis
     try:
         private_folder(folder)
     except OSError as error:
-        raise RequestError(f"can't make {folder}: {error.strerror}; choose another folder") from None
+        raise not_written(error)(f"can't make {folder}: {error.strerror}; choose another folder") from None
     written, identities = [], _identities(visit)
     for run in replay.runs:
         made = replay.figures_of.averaged(run)
@@ -91,7 +91,7 @@ def _singly(
     """Each sweep of a run, corrected like the mean."""
     corrector = replay.figures_of.corrector(run)
     written = []
-    for number, sweep in enumerate(visit.sweeps(run.id), 1):
+    for number, sweep in enumerate(visit.each_sweep(run.id), 1):
         s11, s21 = corrector(sweep.frequency_hz, sweep.s11, sweep.s21)
         at = f"sweep {number}, {_local(sweep.started_s)}, took {sweep.duration_s:.3f} s"
         place = f"{name}-sweep{number:05d}"
@@ -246,5 +246,5 @@ def _write(path: Path, content: str) -> Path:
     except FileExistsError:
         raise RequestError(f"{path} exists already; give another folder, nothing was overwritten") from None
     except OSError as error:
-        raise RequestError(f"can't write {path}: {error.strerror}; choose another folder") from None
+        raise not_written(error)(f"can't write {path}: {error.strerror}; choose another folder") from None
     return path

@@ -21,7 +21,7 @@ from visit.day.stages import stages
 from visit.figures.assessment import Role
 from visit.figures.replay import Replay
 from visit.figures.run_figures import no_figures
-from visit.record.visit_file import VisitFile
+from visit.record.visit_file import Tell, VisitFile
 from visit.site.hookup import HookUp
 
 COMPENSATED_PPM, LOOSE_PPM = 5.0, 12.0
@@ -61,9 +61,9 @@ class Point:
     next_due: str = ""
 
 
-def points_of(path: Path) -> list[Point]:
-    """The points of one visit file. Raises RecordError."""
-    visit = VisitFile.open(path, read_only=True)
+def points_of(path: Path, tell: Tell = lambda *_: None) -> list[Point]:
+    """The points of one visit file; `tell` hears how far a long reading is. Raises RecordError."""
+    visit = VisitFile.open(path, read_only=True, tell=tell)
     try:
         replay = Replay(visit)
         site = replay.site

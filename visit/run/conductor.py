@@ -241,12 +241,8 @@ class Conductor:
 
     async def _warn_of_full_disk(self, order: RunOrder) -> None:
         """Say before a run that its sweeps will not fit."""
-        sweeps_bytes = (order.planned_sweeps or 0) * order.settings.points * BYTES_A_POINT
-        folder = self._visit.path.absolute().parent
-        free = (await self._on_disk(lambda: shutil.disk_usage(folder))).free
-        if free < sweeps_bytes + LEAST_FREE_BYTES:
-            need = f"the sweeps of this run need {sweeps_bytes / 1e6:.0f} MB"
-            words = f"{folder} has {free / 1e6:.0f} MB left, {need}: make room"
+        words = await self._on_disk(lambda: little_room(self._visit.path, order))
+        if words:
             self._tell(replace(self._progress, message=words))
 
     async def _take_sweeps(self, order: RunOrder) -> None:
@@ -355,6 +351,16 @@ class Conductor:
     def _tell(self, progress: Progress) -> None:
         self._progress = progress
         self._publish(progress)
+
+
+def little_room(path: Path, order: RunOrder) -> str:
+    """One line when the sweeps of a run will not fit beside the visit file; empty when they will."""
+    sweeps_bytes = (order.planned_sweeps or 0) * order.settings.points * BYTES_A_POINT
+    folder = path.absolute().parent
+    free = shutil.disk_usage(folder).free
+    if free >= sweeps_bytes + LEAST_FREE_BYTES:
+        return ""
+    return f"{folder} has {free / 1e6:.0f} MB left, the sweeps of this run need {sweeps_bytes / 1e6:.0f} MB: make room"
 
 
 def new_visit(path: Path, site: Site, site_path: str) -> VisitFile:

@@ -21,6 +21,7 @@ from visit.figures.assess_alone import assess_alone
 from visit.figures.assessment import Assessment
 from visit.figures.assessor import Assessor
 from visit.figures.averaging import average_of
+from visit.figures.kept_sums import take
 from visit.figures.known import Known
 from visit.figures.looks import write_looks
 from visit.figures.run_figures import RunFigures, no_figures
@@ -52,21 +53,23 @@ class Follower:
     def look(self, run_id: int) -> Assessment | None:
         """The figures of a run with what came since the last look; None when nothing did. Raises RecordError."""
         known_run = self._assessor is not None and self._assessor.run_id == run_id
-        fresh = self._reader.sweeps(run_id, self._assessor.last_id if self._assessor and known_run else 0)
-        if not fresh:
+        behind = self._reader.kept(run_id)[0] - (self._assessor.average.sweeps if self._assessor and known_run else 0)
+        if behind <= 0:
             return None
         self.figures.refresh()
         run = self._reader.run(run_id)
-        if self._assessor is None or not known_run:
-            self._assessor, self._written = self.figures.assessor(run), 0
-        assessor = self._assessor
         with no_figures(self._reader, f"run {run_id}"):
             known = self.figures.known(run)
-            assessor.know(known)
-            for sweep in fresh:
-                assessor.add(sweep)
+            if self._assessor is None or not known_run:
+                self._assessor, self._written = self.figures.taken(run, behind), 0
+            else:
+                self._assessor.know(known)
+                for sweep in self._reader.each_sweep(run_id, self._assessor.last_id):
+                    take(self._assessor, sweep, self.figures.book(run))
+            assessor = self._assessor
             if self._writer is not None:
                 write_looks(self._writer, run_id, assessor.spending, assessor.looks[self._written :])
+                self.figures.book(run).write(self._writer, assessor.average.sweeps)
             self._written = len(assessor.looks)
             assessment = assessor.assess()
         if assessment is not None:

@@ -13,7 +13,7 @@ from protocol.errors import RequestError
 from protocol.sweep import Applied
 from visit.figures.assessment import Assessment
 from visit.record.owner import Owner, living
-from visit.record.visit_file import RunRow, VisitFile
+from visit.record.visit_file import RunRow, Tell, VisitFile
 from visit.run.conductor import Phase, Progress, RunOrder
 from visit.run.figure_maker import Follower
 from visit.run.live import LiveState
@@ -25,9 +25,9 @@ LOOK_EVERY_S = 0.4
 class Watcher:
     """Looks at one visit file. Use it in a `with` block."""
 
-    def __init__(self, path: Path) -> None:
-        """Raises RecordError when the file can't be read."""
-        self._visit = VisitFile.open(path, read_only=True)
+    def __init__(self, path: Path, tell: Tell = lambda *_: None) -> None:
+        """`tell` hears how far the first reading is. Raises RecordError when the file can't be read."""
+        self._visit = VisitFile.open(path, read_only=True, tell=tell)
         try:
             site = self._visit.site()
         except RequestError:
@@ -47,6 +47,7 @@ class Watcher:
         except BaseException:
             self._visit.close()
             raise
+        self._visit.tell = lambda *_: None  # from now on a screen may stand
         self._thread.start()
         return self
 
@@ -116,10 +117,7 @@ class Watcher:
     def _progress(self, run: RunRow, owner: Owner | None) -> Progress:
         """Where the run stands, by its row and the newest words of the log."""
         done = self._visit.sweep_count(run.id)
-        timing = self._visit.rows(
-            "select min(started_s), max(started_s + duration_s) from sweep where run_id = ?", (run.id,)
-        )
-        first, last = (None if value is None else float(str(value)) for value in timing[0])
+        first, last = (self._end_of_sweep(run.id, order) for order in ("asc", "desc"))
         phase, message = _phase(run, owner, self._trouble(run))
         analyzer = self._visit.rows("select identity from analyzer order by id desc limit 1")
         return Progress(
@@ -130,10 +128,18 @@ class Watcher:
             order=RunOrder(run.hookup, run.settings, run.planned_sweeps, run.purpose),
             applied=Applied(run.settings, run.settings),
             done=done,
-            sweep_time_s=None if first is None or last is None or not done else (last - first) / done,
+            sweep_time_s=None if first is None or last is None or done < 2 else (last - first) / (done - 1),
             saved_at_s=last,
             changes=run.changes,
         )
+
+    def _end_of_sweep(self, run_id: int, order: str) -> float | None:
+        """Unix time of the end of a run's first or last sweep."""
+        rows = self._visit.rows(
+            f"select started_s + duration_s from sweep where run_id = ? order by sequence {order} limit 1",  # noqa: S608
+            (run_id,),
+        )
+        return float(str(rows[0][0])) if rows else None
 
     def _trouble(self, run: RunRow) -> str:
         """What the log says of the port when it is away, else nothing."""

@@ -39,5 +39,8 @@ def _made(folder: Path) -> Path:
     try:
         private_folder(folder)
     except OSError as error:
-        raise RequestError(f"can't make {folder}: {error.strerror}; name a file in another folder") from None
+        raise RequestError(
+            f"can't make {folder}: {error.strerror}; nothing can be kept there: set XDG_DATA_HOME and XDG_STATE_HOME to"
+            " folders that you may write to"
+        ) from None
     return folder

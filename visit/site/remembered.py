@@ -106,7 +106,7 @@ class Memory:
         try:
             memory.known = _known(json_data(read_text(memory.path, KIND)))
         except (RequestError, ValueError, TypeError, KeyError) as error:
-            memory.fault = f"{memory.path} is damaged ({error}); what fitted last time is forgotten, choose anew"
+            memory.fault = f"{memory.path} can't be used ({error}); choose anew, the file is kept as .old"
         return memory
 
     def keep(self, known: Remembered) -> None:
@@ -114,6 +114,9 @@ class Memory:
         self.known = dataclasses.replace(known, at_s=time.time())
         text = json.dumps({"schema": SCHEMA, **dataclasses.asdict(self.known)}, indent=1)
         try:
+            if self.fault and self.path.exists():
+                self.path.replace(self.path.with_suffix(".old"))
+                self.fault = ""
             replace_private(self.path, text)
         except OSError as error:
             raise RequestError(f"can't write {self.path}: {error.strerror}; tomorrow all must be chosen anew") from None
@@ -121,8 +124,10 @@ class Memory:
 
 def _known(data: Any) -> Remembered:
     """Raises ValueError, TypeError or KeyError for anything but what `keep` wrote."""
-    if not isinstance(data, dict) or data.get("schema") != SCHEMA:
+    if not isinstance(data, dict) or "schema" not in data:
         raise ValueError("not of this program's making")
+    if data["schema"] != SCHEMA:
+        raise ValueError("written by another version of this program")
     at_s = data["at_s"]
     if isinstance(at_s, bool) or not isinstance(at_s, int | float):
         raise TypeError("at_s is no time")

@@ -239,6 +239,7 @@ class Acquire:
             reply = await self._data(part.command, found) if part.command else lines
             shapes = shapes_of(reply, points)
             if len(shapes) != len(part.shapes):
+                self.came = _lines_alike(reply)
                 return None
             taken.append(shapes)
         found.seconds = self.talk.last_s

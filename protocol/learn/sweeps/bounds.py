@@ -46,6 +46,7 @@ class Bounds:
 async def find_points(trials: Trials, bounds: Bounds) -> None:
     """Which numbers of points are taken: the ends that the console tells, then usual ones."""
     setter = trials.setters.found.get(Role.POINTS)
+    await trials.look()
     taken, refused = set(trials.points), set(trials.refused_counts)
     if trials.points_form and setter is not None:
         tried = [2**exponent for exponent in range(4, 11)]

@@ -11,7 +11,7 @@ from dataclasses import dataclass, field
 
 from protocol.learn.dialogue import Role, Word
 from protocol.learn.words.talk import Talk
-from protocol.learn.words.tokens import hints_of
+from protocol.learn.words.tokens import cells_of, hints_of
 
 NUMBER = re.compile(r"[-+]?(?:\d+\.?\d*|(?<![\w.])\.\d+)(?:[eE][-+]?\d{1,3})?")
 COMMA = re.compile(r"[-+]?\d+(?:,\d+)?(?:[eE][-+]?\d{1,3})?")
@@ -111,6 +111,12 @@ class Setters:
 
     def reads(self, word: Word) -> Iterator[str]:
         """Ways to ask for a word's value."""
+        cell = re.fullmatch(r"[a-z]\w{0,5} (\d{1,3})", word.name)
+        verb = cells_of(self.printed)[1] if cell else ""
+        if cell and verb:
+            self.talk.permit(f"{verb} {cell.group(1)}")
+            yield f"{verb} {cell.group(1)}"
+            return
         name, seen = word.name, set()
         if word.told is not None and word.told.question:
             seen.add(word.told.question)

@@ -151,6 +151,12 @@ class Settings(Windows):
         if role in (Role.START, Role.STOP, Role.CENTRE) and held_hz > 0:
             self.clamped["high" if held_hz < asked_hz else "low"] = held_hz
 
+    async def look(self) -> None:
+        """Ask for all settings that are found, so that what the next value changes can be told."""
+        sources = [setter.source.command for setter in self.setters.found.values() if setter.source is not None]
+        for command in dict.fromkeys([*sources, *self.status]):
+            self.answers[command] = await self.talk.ask(command)
+
     async def holds(self, role: Role, value: float) -> Outcome:
         """Try one more value of a setting that is found; frequencies in hertz."""
         setter = self.setters.found[role]

@@ -63,7 +63,9 @@ def judged(entry: Entry) -> tuple[Role, str]:
 
 def _by_usage(entry: Entry, arguments: str) -> tuple[Role, str] | None:
     """A word whose arguments are named start and stop sets both."""
-    both = re.search(r"(?i)(?<![a-z])start(?![a-z]).{1,12}?(?<![a-z])stop(?![a-z])", arguments)
+    both = re.search(
+        r"(?i)(?<![a-z])start(?![a-z]).{1,12}?(?<![a-z])stop(?![a-z])|(?<![a-z])f_?1(?!\w)\W{1,4}f_?2(?!\w)", arguments
+    )
     if both and not HARM_NAME.search(entry.name):
         return Role.RANGE, f"its arguments are named so: {arguments.strip()[:40]!r}"
     return None

@@ -45,7 +45,7 @@ DESCRIPTIONS: tuple[tuple[Role, str], ...] = (
      r"(?:choose|select)s? (?:the |a )?trace|through trace|all measured values|output of reflection|both traces|^(?:first|second) trace\b|"
      r"^(?:refl|trans)\b|\bre ?11\b|\bmeasure\b.{0,20}\bre11"),
     (Role.SWEEP, r"(?:start|make|take|run|do|trigger)s? (?:a|one|the) (?:single )?(?:sweep|measurement)|sweeps? once|"
-     r"(?:one|single) sweep|^sweep$|^sweeps?\b|^measure$"),
+     r"(?:one|single) sweep|^triggers?$|^sweep$|^sweeps?\b|^measure$"),
     (Role.IDENTITY, r"who am i|who i am|firmware version|^version\b|^about\b|name and version|^identi\w+|version string|"
      r"^model and"),
     (Role.SETTINGS, r"(?:show|print|list|display|tell|give|hear)s?\b.{0,16}\b(?:settings|parameters|configuration)|"

@@ -22,7 +22,7 @@ SURE_S = 2.0
 """And so long once more, before the first letter is sent."""
 LINE_ENDS = (b"\r", b"\n", b"\r\n")
 HELP_WORDS = ("?", "help", "h", "commands", "list", "menu", "cmds", "usage", "man", "hlp", "??", "words", "HELP")
-PLAIN_HELP = ("?", "help", "commands", "menu", "cmds", "usage", "hlp", "HELP")
+PLAIN_HELP = ("?", "help", "??", "commands", "menu", "cmds", "usage", "hlp", "HELP")
 """Words that mean nothing but help: they are tried although nothing tells unknown words apart."""
 MOST_UNASKED = 4
 """Lines of numbers alike that come unasked, from which on it is a sweep that runs."""

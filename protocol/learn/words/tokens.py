@@ -19,7 +19,8 @@ _SLOT = (
 _ARGUMENT = r"(?:<[^>]*>|\{[^}]*\}|\[[^\]]*\])"
 _JOIN = r"[ =:,;]"
 _VERBS = r"(?:set|get|put|reg|p|par|cell|read|write)"
-USAGE = re.compile(rf"(?:{_VERBS} )?(?:{NAME}|\d{{1,2}})(?:{_JOIN}?{_SLOT})*(?:{_JOIN}{_SLOT})*=?")
+USAGE = re.compile(rf"(?:{_VERBS} )?(?:{NAME}|\d{{1,2}})(?:{_JOIN}?(?>{_SLOT}))*(?:{_JOIN}(?>{_SLOT}))*=?")
+"""A value once taken is not parted otherwise: forty digits could be parted in a billion ways."""
 FEWEST_ROWS = 4
 _NUMBERED = re.compile(r"^\s*\d{1,2}[).]\s+")
 _BORDER = re.compile(r"^[\s+|=*_~-]{4,}$")
@@ -46,6 +47,27 @@ def entries_of(lines: Sequence[str]) -> list[Entry]:
         if held is None or (_worth(entry) > _worth(held)):
             best[entry.name] = entry
     return list(best.values())
+
+
+def cells_of(lines: Sequence[str]) -> tuple[list[Entry], str]:
+    """Numbered cells that one word reads and another writes, as words of their own; the word that reads.
+
+    `r CELL reads, w CELL VALUE writes, t triggers` over rows like `0 start, kHz` gives `w 0 VALUE`, `t`.
+    """
+    text = " ".join(line.strip() for line in lines)
+    reads = re.search(r"(?<!\S)([a-z]\w{0,5}) ([A-Z]+) reads?\b", text)
+    writes = re.search(rf"(?<!\S)([a-z]\w{{0,5}}) {reads.group(2)} ([A-Z]+) (?:writes|sets)\b", text) if reads else None
+    rows = [match for line in lines if (match := re.fullmatch(r"\s*(\d{1,3})[ :.)=]\s*([a-z].*)", line))]
+    if reads is None or writes is None or len(rows) < FEWEST_ROWS - 1:
+        return [], ""
+    verb, value = writes.groups()
+    found = [Entry(f"{verb} {row.group(1)}", f"{verb} {row.group(1)} {value}", row.group(2)) for row in rows]
+    others = [part.strip() for line in lines if reads.group() in line for part in line.split(",")]
+    for part in others:
+        other = re.fullmatch(r"([a-z]\w{0,5}) ([a-z].*)", part)
+        if other and part not in (reads.group(), writes.group()):
+            found.append(Entry(other.group(1), other.group(1), other.group(2)))
+    return found, reads.group(1)
 
 
 def menu_of(lines: Sequence[str]) -> list[Entry]:
@@ -103,7 +125,7 @@ def name_of(usage: str) -> str:
         return f"{verb.group(1)} {verb.group(2)}"
     first = usage.split()[0]
     glued = re.match(r"([a-z]{1,3}|[A-Z]{1,3})(?=<|\{|\[)|([a-z]{1,3})(?=[A-Z]+$|\d{3}|\d+\.|[nf]:[a-z])", first)
-    if glued:
+    if glued and glued.group() not in ("set", "get", "put"):
         return glued.group()
     return re.split(r"[=:,<{\[]", first)[0] or first
 

@@ -14,9 +14,9 @@ from protocol.learn.sweeps.setters import line_with, numbers_in
 from protocol.learn.sweeps.shapes import shapes_of
 from protocol.learn.sweeps.told import changed, counts_told, told_range
 from protocol.learn.words.allow import SENT, words_of
-from protocol.learn.words.opening import hinted
+from protocol.learn.words.opening import TalksError, _talks, hinted
 from protocol.learn.words.talk import Talk
-from protocol.learn.words.tokens import entries_of, menu_of
+from protocol.learn.words.tokens import cells_of, entries_of, menu_of
 from protocol.wire.link import Link
 
 
@@ -136,3 +136,27 @@ def test_a_remark_that_begins_as_the_prompt_does_ends_nothing() -> None:
     assert manner.prompt.search(b"1\r\n# temp 31.1C\r\n2\r\n") is None
     assert manner.ended(b"1\r\n# temp 31.1C\r\n2\r\n# ")
     assert manner.lines(b"1\r\n# temp 31.1C\r\n2\r\n# ") == [b"1", b"2"]
+
+
+def test_numbered_cells_are_words_and_no_number_permits_another() -> None:
+    listing = [
+        "r CELL reads, w CELL VALUE writes, t triggers, d dumps re11;im11;re21;im21",
+        " 0 start, kHz",
+        " 1 stop, kHz",
+        " 2 points",
+        "10 write 1: commit cells to eeprom",
+    ]
+    entries, verb = cells_of(listing)
+    roles = {word.name: word.role for word in words_of(entries)}
+    assert verb == "r"
+    assert roles["w 0"] is Role.START and roles["w 2"] is Role.POINTS and roles["d"] is Role.DATA
+    assert roles["w 10"] not in SENT
+    talk = Talk(cast(Link, None))
+    talk.permit("w 1")
+    assert talk.may("w 1 5") and not talk.may("w 10 1")
+
+
+def test_data_that_come_unasked_are_no_single_keys() -> None:
+    with pytest.raises(TalksError, match="R 3"):
+        _talks(b"".join(b"R %d: %d.5 0.1 0.2\r\n" % (at, at) for at in range(5)))
+    _talks(b"analyzer 1.2\r\nready\r\n")

@@ -1,0 +1,49 @@
+"""What stands on a terminal that is too small for a figure: one honest line, and no figure cut in its middle.
+
+Owns: the smallest useful size. Refuses: every key but the one to leave.
+"""
+
+from __future__ import annotations
+
+from typing import ClassVar
+
+from textual.app import ComposeResult
+from textual.binding import Binding, BindingType
+from textual.screen import ModalScreen
+from textual.widgets import Static
+
+LEAST_COLUMNS, LEAST_ROWS = 72, 16
+"""The short line of safety takes 71 columns; the rows of the live screen without its plot are 16."""
+
+
+class TooSmall(ModalScreen[None]):
+    """Covers the whole terminal until it is large enough again; what is measured goes on."""
+
+    DEFAULT_CSS = """
+    TooSmall { background: $background; align: left top; }
+    TooSmall Static { width: 100%; height: auto; }
+    """
+    BINDINGS: ClassVar[list[BindingType]] = [Binding("q", "leave", "leave")]
+
+    def compose(self) -> ComposeResult:
+        """The line, wrapped where it must be."""
+        yield Static(id="size", markup=False)
+
+    def on_mount(self) -> None:
+        """Say it."""
+        self._say()
+
+    def on_resize(self) -> None:
+        """Say the new size."""
+        self._say()
+
+    def _say(self) -> None:
+        width, height = self.app.size
+        self.query_one("#size", Static).update(
+            f"{width}x{height} is too small: make it {LEAST_COLUMNS}x{LEAST_ROWS}. What runs goes on. q leaves"
+        )
+
+    def action_leave(self) -> None:
+        """As on the screen below."""
+        self.app.pop_screen()
+        self.app.simulate_key("q")
