@@ -17,6 +17,7 @@ import time
 from collections import Counter
 from dataclasses import dataclass
 from pathlib import Path
+from typing import Any
 
 import pytest
 from hypothesis import HealthCheck, settings
@@ -338,7 +339,8 @@ class WholeVisit(RuleBasedStateMachine):
 
 
 def machine(examples: int, steps: int, *, derandomize: bool) -> None:
-    run_state_machine_as_test(
+    run: Any = run_state_machine_as_test  # the library gives it no types
+    run(
         WholeVisit,
         settings=settings(
             max_examples=examples, stateful_step_count=steps, deadline=None, derandomize=derandomize, database=None,
