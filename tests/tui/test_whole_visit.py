@@ -354,11 +354,12 @@ def test_a_hard_day() -> None:
     visit = WholeVisit()
     visit.begin()
     try:
-        for step in (
+        steps: tuple[Any, ...] = (
             visit.start, visit.hang_up, visit.kill, visit.report, lambda: visit.resume(3), visit.start, visit.terminate,
             lambda: visit.resume(3), visit.start, visit.begin_beside, visit.take_over, lambda: visit.freeze("found"),
             lambda: visit.copy(True), lambda: visit.copy(False),
-        ):  # fmt: skip
+        )  # fmt: skip
+        for step in steps:
             step()
             visit.the_file_holds_what_it_must()
     finally:
