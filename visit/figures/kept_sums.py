@@ -161,7 +161,10 @@ def take_in(make: Callable[[], T], visit: VisitFile, run_id: int, sweeps: int, b
             book.forget()
     taker = make()
     for count, sweep in enumerate(visit.each_sweep(run_id, limit=sweeps), 1):
-        take(taker, sweep, book)
+        if sweeps > LONG:
+            take(taker, sweep, book)
+        else:
+            taker.add(sweep)
         if count % TELL_EVERY == 0:
             tell(count, sweeps)
     return taker
