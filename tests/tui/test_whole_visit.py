@@ -347,6 +347,22 @@ def machine(examples: int, steps: int, *, derandomize: bool) -> None:
     )  # fmt: skip
 
 
+def test_a_hard_day() -> None:
+    """One order of steps that meets most of the rules."""
+    visit = WholeVisit()
+    visit.begin()
+    try:
+        for step in (
+            visit.start, visit.hang_up, visit.kill, visit.report, lambda: visit.resume(3), visit.start, visit.terminate,
+            lambda: visit.resume(3), visit.start, visit.begin_beside, visit.take_over, lambda: visit.freeze("found"),
+            lambda: visit.copy(True), lambda: visit.copy(False),
+        ):  # fmt: skip
+            step()
+            visit.the_file_holds_what_it_must()
+    finally:
+        visit.teardown()
+
+
 def test_a_few_steps() -> None:
     machine(2, 12, derandomize=True)  # the first one is the simplest that there is
 
