@@ -187,11 +187,8 @@ class LiveScreen(Panel):
         self._leave_for(CalibrationScreen(self._tool, self._order, proof_only=True))
 
     def _leave_for(self, screen: CalibrationScreen) -> None:
-        self.app.push_screen(screen, lambda _: self._back())
-
-    def _back(self) -> None:
-        """The duplexer goes back on the leads: in the demo the bench does it."""
-        self._hooked_up(self._order.hookup)
+        # The duplexer goes back on the leads: in the demo the bench does it.
+        self.app.push_screen(screen, lambda _: self._hooked_up(self._order.hookup))
 
     def action_day(self) -> None:
         """The day, step by step."""
