@@ -298,6 +298,7 @@ def test_figures_are_made_again_when_sweeps_come_or_more_is_known(
     class Told:
         def __init__(self, *told: Any, **options: Any) -> None:
             self.told, self.options, self.sweeps = told, options, list[Any]()
+            self.average = SimpleNamespace(average=lambda: None)
             built.append(self)
 
         def add(self, sweep: Any) -> None:
