@@ -21,7 +21,7 @@ from visit.site.hookup import HookUp
 from visit.site.kit import parse_kit
 from visit.site.site import load_site, parse_site
 
-LIGHT = [name for name in TARGETS if not name.startswith("visit")]
+LIGHT = [name for name in TARGETS if not name.startswith(("visit", "stranger"))]
 
 
 def mutated(name: str) -> st.SearchStrategy[bytes]:

@@ -20,7 +20,7 @@ from protocol.simulated.bench import Bench, start_bench
 from tests.protocol.learn.test_strangers import Served
 from tui.cli import main
 from tui.commands.exit_status import ExitStatus
-from visit.record.schema import CALIBRATION_TABLES, DAY_TABLES, KEEPER_TABLES, LOOK_TABLES, SCHEMA_VERSION
+from visit.record.schema import CALIBRATION_TABLES, DAY_TABLES, KEEPER_TABLES, LOOK_TABLES, SCHEMA_VERSION, SUM_TABLES
 from visit.record.visit_file import VisitFile
 from visit.run.card import Card, Floor, card_lines, card_text, keep_card, last_card
 from visit.site.kit import load_kit, parse_kit
@@ -158,9 +158,9 @@ def test_a_visit_of_the_first_version_is_brought_on(bench: Bench, tmp_path: Path
     path = tmp_path / "a.visit"
     main(["check", "--port", bench.node, "--site", SITE, "--visit", str(path), "--sweeps", "3"])
     with sqlite3.connect(path) as connection:
-        later = CALIBRATION_TABLES + DAY_TABLES + KEEPER_TABLES + LOOK_TABLES
+        later = CALIBRATION_TABLES + DAY_TABLES + KEEPER_TABLES + LOOK_TABLES + SUM_TABLES
         tables = re.findall(r"create table (\w+) ", later)
-        assert len(tables) == 11
+        assert len(tables) == 12
         for table in tables:
             connection.execute(f"drop table {table}")
         connection.execute("alter table run drop column watched")

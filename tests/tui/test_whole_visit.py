@@ -17,6 +17,7 @@ import time
 from collections import Counter
 from dataclasses import dataclass
 from pathlib import Path
+from typing import Any
 
 import pytest
 from hypothesis import HealthCheck, settings
@@ -338,13 +339,31 @@ class WholeVisit(RuleBasedStateMachine):
 
 
 def machine(examples: int, steps: int, *, derandomize: bool) -> None:
-    run_state_machine_as_test(
+    run: Any = run_state_machine_as_test  # the library gives it no types
+    run(
         WholeVisit,
         settings=settings(
             max_examples=examples, stateful_step_count=steps, deadline=None, derandomize=derandomize, database=None,
             suppress_health_check=list(HealthCheck), print_blob=False,
         ),
     )  # fmt: skip
+
+
+def test_a_hard_day() -> None:
+    """One order of steps that meets most of the rules."""
+    visit = WholeVisit()
+    visit.begin()
+    try:
+        steps: tuple[Any, ...] = (
+            visit.start, visit.hang_up, visit.kill, visit.report, lambda: visit.resume(3), visit.start, visit.terminate,
+            lambda: visit.resume(3), visit.start, visit.begin_beside, visit.take_over, lambda: visit.freeze("found"),
+            lambda: visit.copy(True), lambda: visit.copy(False),
+        )  # fmt: skip
+        for step in steps:
+            step()
+            visit.the_file_holds_what_it_must()
+    finally:
+        visit.teardown()
 
 
 def test_a_few_steps() -> None:

@@ -59,7 +59,6 @@ class Assessor:
         self.spending = spending or Spending(planned=planned, watched=live)
         self.looks: list[Look] = []
         """The looks that were taken so far, in their order."""
-        self._arriving: Look | None = None
         self._site, self._known = site, known or Known()
         self._ended: NDArray[np.float64] | None = None
         """Where the notch's fit ended last; a search from nothing again when the sweeps have doubled, and at looks."""
@@ -84,18 +83,8 @@ class Assessor:
         if isinstance(sweep, StoredSweep):
             self.last_id = sweep.id
         look = self._look_at(self.average.sweeps)
-        if look is None:
-            return
-        if self._stands(look):
-            self.looks.append(look)
-        else:
-            self._arriving = look
-
-    def arrive(self) -> None:
-        """Sums have come for all that was passed over: a look that stands here is taken."""
-        look, self._arriving = self._arriving, None
-        if look is not None and look.sweeps == self.average.sweeps:
-            self._take(look)
+        if look is not None:
+            self.looks.append(look)  # it stands: those that do not are `stops`
 
     def stops(self, sweeps: int) -> list[int]:
         """Counts of the looks that have to be taken on the way to so many sweeps."""

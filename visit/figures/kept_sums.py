@@ -116,9 +116,6 @@ class Taker(Protocol):
     def pass_over(self, sweep: SweepLike) -> None:
         """Count one whose share comes with sums."""
 
-    def arrive(self) -> None:
-        """Sums have come for all that was passed over."""
-
     def stops(self, sweeps: int) -> list[int]:
         """Counts up to this one at which the average must be as it was then."""
 
@@ -139,9 +136,6 @@ class Averager:
     def pass_over(self, sweep: SweepLike) -> None:
         """Count one whose share comes with sums."""
         self.average.pass_over(sweep)
-
-    def arrive(self) -> None:
-        """Nothing more to do."""
 
     def stops(self, _: int) -> list[int]:
         """None."""
@@ -167,7 +161,10 @@ def take_in(make: Callable[[], T], visit: VisitFile, run_id: int, sweeps: int, b
             book.forget()
     taker = make()
     for count, sweep in enumerate(visit.each_sweep(run_id, limit=sweeps), 1):
-        take(taker, sweep, book)
+        if sweeps > LONG:
+            take(taker, sweep, book)
+        else:
+            taker.add(sweep)
         if count % TELL_EVERY == 0:
             tell(count, sweeps)
     return taker
@@ -233,7 +230,6 @@ def _restore(taker: Taker, kept: Kept) -> None:
         taker.average.restore(unpacked(kept.sums))
     except ValueError:
         raise UnfitError from None
-    taker.arrive()
 
 
 def _prove(average: RunAverage, kept: Kept) -> None:
