@@ -32,6 +32,8 @@ COUNTS_BY_DATA = (101, 64, 201, 51, 128, 100, 401, 256)
 """Numbers of points to look for where some are ignored."""
 FEWEST_TRIED = 11
 """Fewer points than this tell too little of a trace."""
+UNITS_SAID = 3
+"""Units that may be said one after the other."""
 NARROWER = 4
 """Times that a span is made narrower when the frequencies that come are others."""
 
@@ -106,12 +108,13 @@ class Sweeping(Listening):
 
     async def _each_window(self) -> None:
         """Sweep in one range after the other until data are understood; another unit begins anew."""
-        while True:
+        for _ in range(UNITS_SAID):
             try:
                 await self._windows()
                 return
             except OtherUnitError:
                 continue
+        raise MissingError("no unit that was said makes the phase of an open lead follow the span")
 
     async def _windows(self) -> None:
         assert self._trials is not None

@@ -140,6 +140,9 @@ def _slow_terms(
     How often the phase turns within the band under the floor, about `middle_hz`, no sample tells: once more and once
     less are tried.
     """
+    if strong.sum() < SLOW_TERMS + 1:  # a zoom under the floor: nothing tells slow terms from none
+        p[:, chain.shape.slow] = 0.0
+        return np.ones(len(p))
     with np.errstate(all="ignore"):
         ratio = data * np.exp(-chain.value(p))
     ratio = np.where(np.isfinite(ratio) & (ratio != 0), ratio, 1.0)

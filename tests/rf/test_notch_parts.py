@@ -184,6 +184,14 @@ def test_a_larger_error_than_stated_is_said_and_too_large_a_one_ends_it() -> Non
     assert wild.centre.high - wild.centre.value == pytest.approx(1.4 * (usual.centre.high - usual.centre.value))
 
 
+@pytest.mark.parametrize(("level", "departure", "trusted"), [(0.29, 5.0, False), (0.31, 5.0, True), (0.29, 2.0, True)])
+def test_a_wild_circuit_seen_from_its_skirts_alone_is_not_said(level: float, departure: float, trusted: bool) -> None:
+    """No sample above -10 dB, and the largest departures."""
+    seen = replace(OBSERVED, data=np.full(401, level + 0j))
+    found = notch._said(blend(fitted(departure=departure)), seen, F, ())
+    assert found.trusted is trusted and ("sweep over both channels" in found.why) is not trusted
+
+
 @pytest.mark.parametrize(
     ("p0", "sd_hz", "trusted"),
     [

@@ -40,8 +40,8 @@ def steps(
     slope: float = 0.0,
 ) -> list[int]:
     """Sweeps after which a step was found. `level`: the whole response changes by so much, in a span that holds one
-    value; `slope` of a gain that is another one in each sweep, from end to end; `drift` share per sweep of
-    the way to a unit 10 kHz off."""
+    value; `slope` of a gain that is another one in each sweep, from end to end; `drift` share per sweep of the way to
+    a unit 10 kHz off."""
     watch, seen = StepWatch(), []
     for number in range(1, sweeps + 1):
         x = BEFORE if at is None or number <= at else AFTER
@@ -82,7 +82,7 @@ def test_a_zoom_sees_a_step_of_its_level() -> None:
         {"bursts": 0.4},
         {"drift": 0.01},
         {"level": 1.0},
-        {"slope": 0.01},
+        {"slope": 3e-3},
         {"level": 1.0, "gain": 0.01},
     ],
 )

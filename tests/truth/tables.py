@@ -235,6 +235,7 @@ def page(lines: list[Line], probes: list[Line], command: str) -> str:
         )
     out += ["", *_verdict_table(lines), "", *_axis_table(overall, parted), "", *_refusals(lines), "", *_times(lines)]
     out += ["", *_failing(parted, lines)]
+    out += ["", *_misses(lines)]
     if probes:
         out += ["", "## Benches made to deceive", "", *summed(probes)]
     warned = Counter(words for line in lines for words in line.get("warned", ()))
@@ -366,6 +367,34 @@ def _failing(parted: dict[tuple[str, str], Count], lines: list[Line]) -> Iterato
             )
     if not some:
         yield "| none | | | | |"
+
+
+LISTED = 40
+"""Single misses that are shown, the worst against their own half-width first."""
+
+
+def _misses(lines: list[Line]) -> Iterator[str]:
+    """Figures whose interval does not hold the truth, with all that is needed to see the case again."""
+    yield from (
+        "## Single misses",
+        "",
+        f"The {LISTED} farthest, in half-widths; leaks nobody surveyed are left out.",
+        "",
+    )
+    yield "| case | unit | hook-up | errors | leak | floor, sweeps | figure | miss | half-width |"
+    yield "|---|---|---|---|---|---|---|---|---|"
+    found = []
+    for line in lines:
+        for row in line["rows"]:
+            name = name_of(row, line)
+            twice = "ideal" in name or name == "floor of the average"  # stands in another row with less
+            if row["covered"] is False and row["half"] and "leak not surveyed" not in name and not twice:
+                found.append((abs(row["err"]) / abs(row["half"]), line, name, row))
+    for _, line, name, row in sorted(found, key=lambda one: -one[0])[:LISTED]:
+        yield (
+            f"| {line['number']} | {line['unit']} | {line['hookup']} | {line['errors']} | {line['leak']} |"
+            f" {line['floor_db']}, {line['averages']} | {name} | {number(row['err'])} | {number(row['half'])} |"
+        )
 
 
 def _shadowed(key: tuple[str, str], parted: dict[tuple[str, str], Count], bad: dict[tuple[str, str], str]) -> bool:

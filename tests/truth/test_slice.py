@@ -12,6 +12,8 @@ from tests.truth.holes import BEYOND_DB, PROBES, WIDE, prepared, probe
 from tests.truth.running import run_case
 from tests.truth.tables import Line, page, wilson
 
+pytestmark = pytest.mark.timeout(300)  # ten seconds of a core, on a machine that may have other work
+
 CASES = 12
 FIGURES = {"place", "loss", "return loss, reject", "unloaded Q"}
 UNITS = ("band-reject_440-445q_2", "mixed_150.0-150.6_2")

@@ -19,7 +19,8 @@ from tests.visit.stations import table
 from tui.screens.calibration_screen import CalibrationScreen
 from tui.screens.day_screen import DayScreen
 from tui.screens.live_screen import LiveScreen
-from tui.screens.tune_screen import TuneScreen, told_from
+from tui.screens.tune_rows import told_from
+from tui.screens.tune_screen import TuneScreen
 from visit.day.day import FREEZE_STEP, LOCK_STEP, REBUILT_STEP, STEPS, Day
 from visit.day.nudges import Told, ledger
 from visit.day.stages import differences

@@ -164,7 +164,7 @@ def test_a_fault_in_the_figures_is_shown(clipped: LiveState) -> None:
 def test_a_read_bottom_is_shown_with_its_place() -> None:
     unit = make_unit("U6")
     for cavity in unit.sides["L"]:
-        cavity.unloaded_q, cavity.resistance_ohm = 120.0, 9.0
+        cavity.unloaded_q, cavity.resistance_ohm = 400.0, 6.0
     assessor = Assessor(load(), HookUp.parse("A>L"), 1)
     for sweep in take(unit, (440e6, 470e6), 50, seed=1, **IDEAL):
         assessor.add(sweep)

@@ -244,7 +244,7 @@ def test_the_temperature_is_the_one_told_last_before_the_runs_end(know: Callable
     for words, ended, degrees in (([], None, 14.0), (told, None, 20.0), (told, 260.0, 30.0),
                                   ([(150.0, "temperature", "warm")], None, 14.0)):  # fmt: skip
         own.asked.clear()
-        know(own, remark=words, sweep=[(ended,)]).doubts(CALIBRATED)
+        know(own, remark=words, sweep=[] if ended is None else [(ended,)]).doubts(CALIBRATED)
         assert own.asked == [(ZOOM, ended or 200.0, degrees)]
 
 
@@ -298,6 +298,7 @@ def test_figures_are_made_again_when_sweeps_come_or_more_is_known(
     class Told:
         def __init__(self, *told: Any, **options: Any) -> None:
             self.told, self.options, self.sweeps = told, options, list[Any]()
+            self.average = SimpleNamespace(average=lambda: None)
             built.append(self)
 
         def add(self, sweep: Any) -> None:

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import math
+from collections.abc import Iterator
 from pathlib import Path as FilePath
 from typing import Any
 
@@ -37,7 +38,7 @@ class Rows:
         self.taken: list[tuple[int, int]] = []
 
     def rows(self, statement: str, values: tuple[object, ...] = ()) -> list[tuple[Any, ...]]:
-        for name in ("stage", "look", "remark", "told_leak", "known_part", "sweep"):
+        for name in ("stage", "look", "remark", "told_leak", "known_part", "sweep", "sums"):
             if f"from {name} " in f"{statement} ":
                 answer = self.told.get(name)
                 if callable(answer):
@@ -59,6 +60,9 @@ class Rows:
     def sweeps(self, run_id: int, limit: int = -1) -> list[StoredSweep]:
         self.taken.append((run_id, limit))
         return [sweep(number) for number in range(1, limit + 1)]
+
+    def each_sweep(self, run_id: int, after_id: int = 0, limit: int = -1) -> Iterator[StoredSweep]:
+        return iter(self.sweeps(run_id, limit))
 
 
 def sweep(number: int = 1, s21: np.ndarray | None = None, f: np.ndarray | None = None) -> StoredSweep:

@@ -8,7 +8,7 @@ from __future__ import annotations
 
 import asyncio
 import time
-from collections.abc import Callable
+from collections.abc import Callable, Sequence
 from typing import ClassVar
 
 from textual.app import ComposeResult
@@ -22,7 +22,7 @@ from protocol.errors import RequestError
 from tui.drawing.blocks import Block, labelled, stacked
 from tui.drawing.cautions import SAFETY_SHORT
 from tui.drawing.plain import Plain
-from visit.day.day import STEPS, Ask, Step, turning_order
+from visit.day.day import STEPS, Ask, Day, Step, turning_order
 from visit.run.tool import Tool
 
 ROWS = 23
@@ -96,7 +96,7 @@ class DayScreen(Screen[str | None]):
             Block((title,)),
             Block(tuple(labelled("NEXT", self._deed())), 4),
             Block((*steps, ""), 3),
-            Block(tuple(self._step_lines(states))),
+            Block(tuple(step_lines(self._step, self._day, self._tool.site.kind, self._freezing or ()))),
             Block(tuple(labelled("", self._words))),
             Block((self._foot(), f" {SAFETY_SHORT}")),
         ]
@@ -110,22 +110,6 @@ class DayScreen(Screen[str | None]):
         """What the figures ask for next."""
         deed = self._tool.station.state().deed
         return "" if deed is None else deed.words
-
-    def _step_lines(self, states: dict[int, tuple[str, str]]) -> list[str]:
-        step = self._step
-        lines = [*labelled(f"STEP {step.number}", f"[{step.phase}]  {step.title}"), *labelled("", step.hint)]
-        if step.screen == "tune":
-            lines += [line for words in turning_order(self._tool.site.kind) for line in labelled("", words)]
-        state = states.get(step.number)
-        if state is not None:
-            lines += labelled("", state[0] + (f": {state[1]}" if state[1] else ""))
-        written = {name: words for number, name, _, _, words in self._day.entries() if number == step.number}
-        for ask in step.asks:
-            unit = f" ({ask.unit})" if ask.unit else ""
-            lines += labelled("", f"{ask.name}{unit}: {written.get(ask.name, '...')}")
-        for number, line in enumerate(self._freezing or ()):
-            lines += labelled("FREEZES" if number == 0 else "", line)
-        return lines
 
     def _foot(self) -> str:
         """What may be typed, or the keys."""
@@ -295,3 +279,20 @@ class DayScreen(Screen[str | None]):
             self._draw()
         else:
             self.dismiss(None)
+
+
+def step_lines(step: Step, day: Day, kind: str, freezing: Sequence[str]) -> list[str]:
+    """A step with what stands there already; `freezing`: what would be frozen, while that is asked."""
+    lines = [*labelled(f"STEP {step.number}", f"[{step.phase}]  {step.title}"), *labelled("", step.hint)]
+    if step.screen == "tune":
+        lines += [line for words in turning_order(kind) for line in labelled("", words)]
+    state = day.states().get(step.number)
+    if state is not None:
+        lines += labelled("", state[0] + (f": {state[1]}" if state[1] else ""))
+    written = {name: words for number, name, _, _, words in day.entries() if number == step.number}
+    for ask in step.asks:
+        unit = f" ({ask.unit})" if ask.unit else ""
+        lines += labelled("", f"{ask.name}{unit}: {written.get(ask.name, '...')}")
+    for number, line in enumerate(freezing):
+        lines += labelled("FREEZES" if number == 0 else "", line)
+    return lines

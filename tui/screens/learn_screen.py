@@ -280,7 +280,6 @@ class LearnScreen(Screen[Learned | None]):
     def _words(self, asked: _Asked) -> list[str]:
         words = asked.words
         pages = -(-len(words) // WORDS_A_PAGE)
-        said = f" ? {shortened(asked.text, WIDTH - 4)}" if asked.text else ""
         page = words[self._page * WORDS_A_PAGE : (self._page + 1) * WORDS_A_PAGE]
         sent = sum(word.role not in (Role.NEVER, Role.UNKNOWN) for word in words)
         more = f"   page {self._page + 1} of {pages} (down, up)" if pages > 1 else ""
@@ -288,7 +287,7 @@ class LearnScreen(Screen[Learned | None]):
             f" WORDS  of the console, {len(words)}; only {sent} will be sent{more}"
             if words
             else " WORDS  none is known",
-            said,
+            f" ? {shortened(asked.text, WIDTH - 4)}" if asked.text else "",
             *(_word_line(word) for word in page),
             *[""] * (WORDS_A_PAGE - len(page) if pages > 1 else 0),
             "",

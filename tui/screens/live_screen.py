@@ -96,13 +96,7 @@ class LiveScreen(Panel):
 
     def key_row(self, width: int) -> Row:
         """Keys, as many as fit."""
-        shown = [b for b in self.BINDINGS if isinstance(b, Binding) and b.show]
-        if self._tool.bench is None:
-            shown = [b for b in shown if b.id != "bench"]
-        if width < WIDE_KEYS:
-            shown = [b for b in shown if b.id != "edit"]  # the help has all of them
-        names = {"question_mark": "?", "space": "space"}
-        return [(" " + "  ".join(f"{names.get(b.key, b.key)} {b.description}" for b in shown), FAINT)]
+        return key_row([b for b in self.BINDINGS if isinstance(b, Binding)], width, self._tool.bench is not None)
 
     # What the keys do
 
@@ -193,11 +187,8 @@ class LiveScreen(Panel):
         self._leave_for(CalibrationScreen(self._tool, self._order, proof_only=True))
 
     def _leave_for(self, screen: CalibrationScreen) -> None:
-        self.app.push_screen(screen, lambda _: self._back())
-
-    def _back(self) -> None:
-        """The duplexer goes back on the leads: in the demo the bench does it."""
-        self._hooked_up(self._order.hookup)
+        # The duplexer goes back on the leads: in the demo the bench does it.
+        self.app.push_screen(screen, lambda _: self._hooked_up(self._order.hookup))
 
     def action_day(self) -> None:
         """The day, step by step."""
@@ -220,15 +211,8 @@ class LiveScreen(Panel):
             self._hooked_up(HookUp.parse(what))
 
     def _freeze_or_report(self, what: str) -> None:
-        day = self._tool.visit.day()
         try:
-            if what == "report":
-                self._tool.freeze("as left")
-                self.notify("as left is frozen; write it with: deepnotch report FILE.visit --html FILE", timeout=10)
-                return
-            names = self._tool.freeze("as found")
-            day.done(FREEZE_STEP, ", ".join(names))
-            self.notify(f"as found is frozen: {', '.join(names)}", timeout=6)
+            self.notify(frozen_now(self._tool, what), timeout=10)
         except RequestError as error:
             self.notify(str(error), severity="error", timeout=10)
 
@@ -310,9 +294,26 @@ class LiveScreen(Panel):
 
     def action_help(self) -> None:
         """All keys and words."""
-        keys = [b for b in self.BINDINGS if isinstance(b, Binding)]
-        self.app.push_screen(HelpDialog([(b.key.replace("question_mark", "?"), b.tooltip) for b in keys]))
+        keys = [(b.key.replace("question_mark", "?"), b.tooltip) for b in self.BINDINGS if isinstance(b, Binding)]
+        self.app.push_screen(HelpDialog(keys))
 
     def action_quit(self) -> None:
         """Leave; the station is closed by whoever opened it."""
         self.app.exit()
+
+
+def key_row(bindings: list[Binding], width: int, demo: bool) -> Row:
+    """The keys in one row, as many as fit; the help has all of them."""
+    shown = [b for b in bindings if b.show and (demo or b.id != "bench") and (width >= WIDE_KEYS or b.id != "edit")]
+    names = {"question_mark": "?", "space": "space"}
+    return [(" " + "  ".join(f"{names.get(b.key, b.key)} {b.description}" for b in shown), FAINT)]
+
+
+def frozen_now(tool: Tool, what: str) -> str:
+    """Freeze as left for the report, or as found; what was done, in words. Raises RequestError."""
+    if what == "report":
+        tool.freeze("as left")
+        return "as left is frozen; write it with: deepnotch report FILE.visit --html FILE"
+    names = ", ".join(tool.freeze("as found"))
+    tool.visit.day().done(FREEZE_STEP, names)
+    return f"as found is frozen: {names}"

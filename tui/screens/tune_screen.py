@@ -18,16 +18,14 @@ from textual.widgets import Input
 
 from protocol.errors import RequestError
 from rf.repeater.hookup_check import State
-from rf.values.words import text
-from tui.drawing.blocks import WIDTH, Block, labelled, stacked
-from tui.drawing.cautions import SAFETY_SHORT
-from tui.drawing.digits import big
+from tui.drawing.blocks import stacked
 from tui.drawing.marks import MarkSet
 from tui.drawing.plain import Plain
 from tui.screens.dialogs import BenchDialog
+from tui.screens.tune_rows import TunePicture, told_from, tune_blocks
 from visit.day.nudges import LOCK_NUT, Told
-from visit.day.tuning import Advice, Deed, Tuning, advise, cavity_lines, spread_words
-from visit.figures.assessment import Assessment, Role
+from visit.day.tuning import Advice, Tuning, advise
+from visit.figures.assessment import Assessment
 from visit.run.conductor import Phase, RunOrder
 from visit.run.tool import Tool
 from visit.site.presets import wide
@@ -38,10 +36,7 @@ SWEEPS = 8
 GLANCE = 2
 """Sweeps of a look while a screw turns: the hand sees what it does."""
 MOST_SWEEPS = 512
-KEYS = (
-    " t before and after a turn  e it was another turn  o lock nut  + - sweeps a look",
-    " u not turned after all  g bell  q back",
-)
+ROWS = 23
 
 
 class TuneScreen(Screen[None]):
@@ -177,85 +172,14 @@ class TuneScreen(Screen[None]):
         self._tool.station.order(self._now())
         self._draw()
 
-    # What stands on the screen
-
     def _draw(self) -> None:
-        self.query_one("#text", Plain).show(stacked(self._blocks(), 22 if self._typing else 23))
-
-    def _blocks(self) -> list[Block]:
-        a, site = self._shown, self._tool.site
-        now = "TURNING: t when done" if self._turning else "measuring the turn" if self._after else "looking"
-        if a is not None and not self._turning:
-            now += f" {min(a.sweeps + a.thrown_sweeps, self._planned())} of {self._planned()}"
-        title = f" TUNE  {self._side.value} side to {site.reject_hz(self._side) / 1e6:.4f} MHz"
-        return [
-            Block((f"{title}{now:>{max(WIDTH - len(title), len(now) + 3)}}",)),
-            Block(tuple(self._mean(a)), 5),
-            Block(tuple(self._places()), 9),
-            Block(tuple(self._do())),
-            Block(tuple(labelled("LAST", self._last)), 8),
-            Block(tuple(self._states(a)), 6),
-            Block(tuple(labelled("BEST", self._best())), 2),
-            Block(tuple(line for ghost in self._tool.visit.ghosts(self._side) for line in labelled(*ghost)), 3),
-            Block(KEYS),
-            Block((f" {SAFETY_SHORT}",)),
-        ]
-
-    def _mean(self, a: Assessment | None) -> list[str]:
-        """How far the mean notch is off, to be read from the duplexer's other end."""
-        if a is None:
-            return labelled("MEAN", "waiting for the first figures")
-        if not a.notch_offset.known:
-            return labelled("MEAN", f"CAN'T SAY: {a.notch_offset.why}")
-        digits = big(f"{a.notch_offset.value / 1e3:+.1f}", self._marks)
-        beside = ("  MEAN OF ALL ", f"  {a.notch_offset.kind.value:<12}", "")
-        after = ("", "", f"  kHz off the channel   {text(a.notch_offset, signed=True)}")
-        return [f"{left:<14}{line}{right}" for left, line, right in zip(beside, digits, after, strict=True)]
-
-    def _places(self) -> list[str]:
-        if self._tuning is None:
-            return []
-        lines = cavity_lines(self._tuning)
-        heads = ["CAVITY", *[""] * len(lines)]
-        return [line for head, one in zip(heads, lines, strict=False) for line in labelled(head, one)]
-
-    def _do(self) -> list[str]:
-        advice, seen = self._advice, self._shown
-        if seen is not None and seen.check.state is State.WRONG and not self._order.trusted:
-            return [
-                *labelled("DO", f"{seen.check.cure}; or y if it hangs as declared"),
-                *labelled("WHY", f"{seen.check.short}: no sweep is kept while it looks so"),
-            ]
-        if self._turning:
-            told = self._told or (advice.told if advice is not None else None)
-            if told is None or told == Told():
-                return labelled("DO", "turn ONE screw a little, then t; e says which it was")
-            return labelled("DO", f"{_told_words(told)}; then t (e if it was another turn)")
-        if self._after is not None:
-            return labelled("DO", "hands off: the look after the turn is being taken")
-        if advice is None:
-            return labelled("DO", f"wait for a whole look of {self._planned()} sweeps")
-        key = ": t, turn, t" if advice.told is not None and advice.deed is not Deed.OUT_OF_REACH else ""
-        lines = labelled("DO", f"{advice.do}{key}") if self._told is None else self._entered(self._told)
-        return [*lines, *labelled("WHY", advice.why), *labelled("EXPECT", advice.expect)]
-
-    @staticmethod
-    def _entered(told: Told) -> list[str]:
-        return labelled("DO", f"as entered, {_told_words(told)}: t, turn, t")
-
-    def _states(self, a: Assessment | None) -> list[str]:
-        reject = a.channel(Role.REJECT) if a is not None else None
-        goal = f"goal {self._tool.site.goals.rejection_db:g}"
-        lines = labelled("NOW", f"rejection {text(reject.transmission)}, {goal}") if reject is not None else []
-        if self._tuning is not None:
-            skirts = self._tuning.rejection
-            if skirts.known:
-                lines += labelled("SKIRTS", f"{text(skirts)} at the channel")
-            lines += labelled("", spread_words(self._tuning))
-        return lines
-
-    def _best(self) -> str:
-        return f"so far INFERRED {self._best_db:.1f} dB" if self._best_db > float("-inf") else ""
+        best = self._best_db if self._best_db > float("-inf") else None
+        picture = TunePicture(
+            self._tool.site, self._side, self._marks, self._planned(), self._shown, self._tuning, self._advice,
+            self._told, self._turning, self._after is not None, self._order.trusted, self._last, best,
+            self._tool.visit.ghosts(self._side),
+        )  # fmt: skip
+        self.query_one("#text", Plain).show(stacked(tune_blocks(picture), ROWS - 1 if self._typing else ROWS))
 
     # Keys
 
@@ -354,39 +278,3 @@ class TuneScreen(Screen[None]):
             return
         self._tool.station.stop_run()
         self.dismiss(None)
-
-
-def _told_words(told: Told) -> str:
-    """A turn in words."""
-    parts = (
-        f"cavity {told.cavity}" if told.cavity else "a cavity",
-        told.screw,
-        f"{told.turns:g} turn" if told.turns else "",
-        told.direction,
-    )
-    return (
-        ", ".join(part for part in parts[:2] if part)
-        + ": " * bool(told.turns or told.direction)
-        + " ".join(part for part in parts[2:] if part)
-    )
-
-
-def told_from(line: str) -> Told:
-    """Words to what was told: the first whole number is the cavity, a number with a point or a second one the turns."""
-    cavity: int | None = None
-    turns: float | None = None
-    screw, rest = "rod", []
-    for word in line.replace(",", " ").split():
-        try:
-            number = float(word)
-        except ValueError:
-            if word.lower() in ("rod", "trimmer"):
-                screw = word.lower()
-            else:
-                rest.append(word)
-            continue
-        if cavity is None and number == int(number) and 1 <= number <= 8:
-            cavity = int(number)
-        else:
-            turns = number
-    return Told(cavity, screw, " ".join(rest), turns)

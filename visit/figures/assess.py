@@ -95,7 +95,7 @@ def assess(
     reject_hz = next((hz for hz, role in roles if role is Role.REJECT), None)
     calm = ~walk.s21
     clipped = find_clipped(frequency_hz[calm], s21.mean[calm], floor.averaged_power[calm], reject_hz)
-    notch = once(lambda: _notch(site, hookup, frequency_hz, s21, floor, reject_hz, residuals, begin, calm))
+    notch = once(lambda: _notch(site, hookup, frequency_hz, s21, floor, reject_hz, known, begin, calm))
     own = notch.bottom() if notch is not None and notch.trusted else None
     port2_db = (residuals or Residuals()).port2_return_loss_db
     no_level = cant_say("dB", known.uncorrected, limited_by="correction")
@@ -203,11 +203,11 @@ def _notch(
     s21: Average,
     floor: Floor,
     reject_hz: float | None,
-    residuals: Residuals | None,
+    known: Known,
     begin: NDArray[np.float64] | None,
     calm: NDArray[np.bool_],
 ) -> NotchPlace | None:
-    side = hookup.side
+    side, residuals = hookup.side, known.residuals or Residuals()
     if side is None or reject_hz is None or site.kind == "band-pass":
         return None
     return find_notch(
@@ -219,10 +219,12 @@ def _notch(
         reject_hz=reject_hz,
         pass_hz=site.pass_hz(side),
         kind=site.kind,
-        port_reflection=amplitude(-(residuals or Residuals()).port2_return_loss_db),
+        port_reflection=amplitude(-residuals.port2_return_loss_db),
         least_departure=LEAST_DEPARTURE,
         ask_hz=(reject_hz,),
         begin=begin,
+        leakage=known.leak_at(reject_hz),
+        tracking_db=residuals.tracking_db,
     )
 
 

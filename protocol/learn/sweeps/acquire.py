@@ -285,7 +285,7 @@ def _once(lines: Sequence[str], points: int | None) -> list[str]:
     kept: list[str] = []
     counts: dict[str, int] = {}
     for line in lines:
-        shape = re.sub(r"[-+]?[\d.]+(?:[eE][-+]?\d+)?", "#", line)
+        shape = re.sub(r"(?<![A-Za-z\d.])[-+]?[\d.]+(?:[eE][-+]?\d+)?", "#", line)  # S11 and S21 are names
         if points is not None and counts.get(shape, 0) >= points and shape.count("#") > 1:
             return kept
         counts[shape] = counts.get(shape, 0) + 1

@@ -269,7 +269,9 @@ async def list_words(talk: Talk, opening: Opening) -> list[str]:
             if best:
                 opening.answers = True
                 break
-    hints = [word for word in hinted([*talk.manner.refusals, *opening.printed]) if word not in HELP_WORDS]
+    told = [line for line in dict.fromkeys(opening.printed) if not talk.refused([line])]
+    spoken = opening.printed if len(told) < 2 * ENOUGH else []  # words of a list are no hints
+    hints = [word for word in hinted([*talk.manner.refusals, *spoken]) if word not in HELP_WORDS]
     for word in (*hints, *HELP_WORDS) if opening.answers else ():  # what says nothing may act all the same
         if len(best) >= ENOUGH:
             break

@@ -1,0 +1,149 @@
+"""The words of the tuning screen: from what is known of the cavities to blocks of lines. Pure.
+
+Owns: what stands where and what gives way first on a small terminal. Refuses: to compute, and to hide the cautions.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+
+from rf.repeater.hookup_check import State
+from rf.values.words import text
+from tui.drawing.blocks import WIDTH, Block, labelled
+from tui.drawing.cautions import SAFETY_SHORT
+from tui.drawing.digits import big
+from tui.drawing.marks import MarkSet
+from visit.day.nudges import Told
+from visit.day.tuning import Advice, Deed, Tuning, cavity_lines, spread_words
+from visit.figures.assessment import Assessment, Role
+from visit.site.hookup import Side
+from visit.site.site import Site
+
+KEYS = (
+    " t before and after a turn  e it was another turn  o lock nut  + - sweeps a look",
+    " u not turned after all  g bell  q back",
+)
+
+
+@dataclass(frozen=True, slots=True)
+class TunePicture:
+    """All that is shown. `shown` the look in hand, `tuning` and `advice` rest on the last whole one; `told` what
+    was entered of the next turn; `turning` a screw is being turned, `measuring` the look after a turn is being taken;
+    `ghosts` label and words of what was found."""
+
+    site: Site
+    side: Side
+    marks: MarkSet
+    planned: int
+    shown: Assessment | None = None
+    tuning: Tuning | None = None
+    advice: Advice | None = None
+    told: Told | None = None
+    turning: bool = False
+    measuring: bool = False
+    trusted: bool = False
+    last: str = ""
+    best_db: float | None = None
+    ghosts: Sequence[tuple[str, str]] = ()
+
+
+def tune_blocks(p: TunePicture) -> list[Block]:
+    """Blocks from top to bottom."""
+    now = "TURNING: t when done" if p.turning else "measuring the turn" if p.measuring else "looking"
+    if p.shown is not None and not p.turning:
+        now += f" {min(p.shown.sweeps + p.shown.thrown_sweeps, p.planned)} of {p.planned}"
+    title = f" TUNE  {p.side.value} side to {p.site.reject_hz(p.side) / 1e6:.4f} MHz"
+    best = "" if p.best_db is None else f"so far INFERRED {p.best_db:.1f} dB"
+    return [
+        Block((f"{title}{now:>{max(WIDTH - len(title), len(now) + 3)}}",)),
+        Block(tuple(_mean(p.shown, p.marks)), 5),
+        Block(tuple(_places(p.tuning)), 9),
+        Block(tuple(_do(p))),
+        Block(tuple(labelled("LAST", p.last)), 8),
+        Block(tuple(_states(p)), 6),
+        Block(tuple(labelled("BEST", best)), 2),
+        Block(tuple(line for ghost in p.ghosts for line in labelled(*ghost)), 3),
+        Block(KEYS),
+        Block((f" {SAFETY_SHORT}",)),
+    ]
+
+
+def _mean(a: Assessment | None, marks: MarkSet) -> list[str]:
+    """How far the mean notch is off, to be read from the duplexer's other end."""
+    if a is None:
+        return labelled("MEAN", "waiting for the first figures")
+    if not a.notch_offset.known:
+        return labelled("MEAN", f"CAN'T SAY: {a.notch_offset.why}")
+    digits = big(f"{a.notch_offset.value / 1e3:+.1f}", marks)
+    beside = ("  MEAN OF ALL ", f"  {a.notch_offset.kind.value:<12}", "")
+    after = ("", "", f"  kHz off the channel   {text(a.notch_offset, signed=True)}")
+    return [f"{left:<14}{line}{right}" for left, line, right in zip(beside, digits, after, strict=True)]
+
+
+def _places(tuning: Tuning | None) -> list[str]:
+    if tuning is None:
+        return []
+    lines = cavity_lines(tuning)
+    heads = ["CAVITY", *[""] * len(lines)]
+    return [line for head, one in zip(heads, lines, strict=False) for line in labelled(head, one)]
+
+
+def _do(p: TunePicture) -> list[str]:
+    advice, seen = p.advice, p.shown
+    if seen is not None and seen.check.state is State.WRONG and not p.trusted:
+        return [
+            *labelled("DO", f"{seen.check.cure}; or y if it hangs as declared"),
+            *labelled("WHY", f"{seen.check.short}: no sweep is kept while it looks so"),
+        ]
+    if p.turning:
+        told = p.told or (advice.told if advice is not None else None)
+        if told is None or told == Told():
+            return labelled("DO", "turn ONE screw a little, then t; e says which it was")
+        return labelled("DO", f"{told_words(told)}; then t (e if it was another turn)")
+    if p.measuring:
+        return labelled("DO", "hands off: the look after the turn is being taken")
+    if advice is None:
+        return labelled("DO", f"wait for a whole look of {p.planned} sweeps")
+    key = ": t, turn, t" if advice.told is not None and advice.deed is not Deed.OUT_OF_REACH else ""
+    do = f"{advice.do}{key}" if p.told is None else f"as entered, {told_words(p.told)}: t, turn, t"
+    return [*labelled("DO", do), *labelled("WHY", advice.why), *labelled("EXPECT", advice.expect)]
+
+
+def _states(p: TunePicture) -> list[str]:
+    reject = p.shown.channel(Role.REJECT) if p.shown is not None else None
+    goal = f"goal {p.site.goals.rejection_db:g}"
+    lines = labelled("NOW", f"rejection {text(reject.transmission)}, {goal}") if reject is not None else []
+    if p.tuning is not None:
+        if p.tuning.rejection.known:
+            lines += labelled("SKIRTS", f"{text(p.tuning.rejection)} at the channel")
+        lines += labelled("", spread_words(p.tuning))
+    return lines
+
+
+def told_words(told: Told) -> str:
+    """A turn in words."""
+    what = f"{f'cavity {told.cavity}' if told.cavity else 'a cavity'}, {told.screw}"
+    how = " ".join(part for part in (f"{told.turns:g} turn" if told.turns else "", told.direction) if part)
+    return f"{what}: {how}" if how else what
+
+
+def told_from(line: str) -> Told:
+    """Words to what was told: the first whole number is the cavity, a number with a point or a second one the turns."""
+    cavity: int | None = None
+    turns: float | None = None
+    screw, rest = "rod", []
+    for word in line.replace(",", " ").split():
+        try:
+            number = float(word)
+        except ValueError:
+            if word.lower() in ("rod", "trimmer"):
+                screw = word.lower()
+            else:
+                rest.append(word)
+            continue
+        if cavity is None and number == int(number) and 1 <= number <= 8:
+            cavity = int(number)
+        else:
+            turns = number
+    return Told(cavity, screw, " ".join(rest), turns)
