@@ -144,7 +144,9 @@ def test_a_screen_that_fails_leaves_the_run_to_its_end(bench: Bench, tmp_path: P
 def test_after_a_crash_a_hang_up_still_leaves_the_run(bench: Bench, tmp_path: Path) -> None:
     path = tmp_path / "a.visit"
     broken = "import sys, tui.screens.live_rows as rows; from tui.cli import main\n"
-    broken += "rows.path_row = lambda *_: 1 / 0\nsys.exit(main(sys.argv[1:]))"
+    broken += "sound = rows.path_row\n"
+    broken += "rows.path_row = lambda state, *more: 1 / (not state.progress.done) and sound(state, *more)\n"
+    broken += "sys.exit(main(sys.argv[1:]))"
     screen = Terminal(words(bench, path), {"XDG_STATE_HOME": str(tmp_path)}, command=(sys.executable, "-c", broken))
     try:
         screen.wait_for("the run goes on")

@@ -186,6 +186,7 @@ def go_on_after_crash(now: Session, signals: Signals, fault: Exception) -> None:
     progress = now.station.state().progress
     if not now.station.running:
         now.visit.remark("terminal", "the screen failed; nothing was running", time.time())
+        say("deepnotch: nothing was running")
         return
     planned = progress.order.planned_sweeps if progress.order is not None else None
     words = "the screen failed; the run goes on without one" if planned is not None else NO_END_AFTER_CRASH
