@@ -99,6 +99,20 @@ def test_a_turn_that_shows_nothing_is_made_larger() -> None:
     assert advice.told is not None and advice.told.turns == pytest.approx(0.24)
 
 
+def test_a_cavity_near_the_channel_is_not_turned_to_and_fro() -> None:
+    """Cavity 2 is known to 16 kHz around the channel, cavity 3 is not known and the mean is off: 3 is next."""
+    rows = [turned(1, 20e3, -20e3), turned(2, 12e3, -12e3), turned(3, 0.0, 0.0, 0.12, seen=False)]
+    for row in rows[1:2]:
+        row.figures.update(
+            {name: as_json(about(REJECT_HZ + hz, 16e3)) for name, hz in (("before", 12e3), ("after", 0.0))}
+        )
+        row.figures["moved"] = as_json(about(-12e3, 4e3))
+    advice = advise(at(track(rows, REJECT_HZ, 3), 82.0, offset=about(-25e3, 1e3)))
+    assert advice.told is not None and advice.told.cavity == 3, advice
+    done = [*rows[:2], turned(3, -60e3, 60e3)]
+    assert advise(at(track(done, REJECT_HZ, 3), 86.0)).deed is Deed.LONGER
+
+
 def test_the_mean_tells_the_movement_where_the_ratio_does_not() -> None:
     row = turned(1, 0.0, 0.0, 0.5, seen=False, mean=(10e3, 0.0))
     one = track([row], REJECT_HZ, 3, about(0.0, 1e3)).cavities[0]

@@ -188,8 +188,19 @@ def _turning(now: Tuning) -> Advice | None:
     if best is not None and (not unknown or best[0] > now.lost_db(now.unit_hz)):
         return _turn(now, best[1], best[0])
     if unknown:
-        return _trial(now, min(unknown, key=lambda one: (one.turned, one.number)))
+        # First those never turned, then the one that may lose most: turning one that stands near the channel to and fro
+        # tells nothing of the others.
+        one = min(unknown, key=lambda each: (each.turned, -round(_may_lose_db(now, each), 1), each.number))
+        near = one.place.known and abs(one.place.value) < NORMAL_95 * one.sd_hz
+        if near and one.hz_per_turn and now.sweeps < ENOUGH:
+            return _longer(now, f"cavity {one.number} is not resolved ({text(one.place, signed=True)})")
+        return _trial(now, one)
     return None
+
+
+def _may_lose_db(now: Tuning, one: CavityState) -> float:
+    """What a cavity may take, by its place, or where all of them stand."""
+    return now.lost_db(math.hypot(_likely_off(now, one), one.sd_hz if one.place.known else now.unit_hz))
 
 
 def _turns(value: float) -> str:
