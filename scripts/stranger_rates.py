@@ -106,7 +106,7 @@ class Person:
     def manual(self) -> list[str]:
         """What the paper manual says, in the technician's words."""
         facts, unit = self.facts, UNITS.get(str(self.facts["frequency unit"]), str(self.facts["frequency unit"]))
-        if facts["reason"] == "keys":
+        if facts.get("reason") == "keys":
             return self._keys(unit)
         parts, sets, gets = [], facts.get("set") or {}, facts.get("get") or {}
         words = dict(facts["words"])
