@@ -352,6 +352,27 @@ def summed(lines: list[dict[str, Any]]) -> Iterator[str]:
         )
 
 
+def worst_units(lines: list[dict[str, Any]], allowed: float = 0.05) -> Iterator[str]:
+    """Units and probes of a zoom of which more false passes without condition are told than a goal's share allows."""
+    counts: dict[str, list[int]] = defaultdict(lambda: [0, 0])
+    for line in lines:
+        if line["probe"] not in WIDE:
+            verdicts = [verdict for _, _, verdict, _ in line["goals"]]
+            cell = f"{line['unit']}: {line['probe']}"
+            counts[cell][0] += len(verdicts)
+            counts[cell][1] += verdicts.count(Verdict.PASS.value)
+    yield from (
+        "Units whose zooms pass falsely in over 5 %:",
+        "",
+        "| unit and probe | missed n | false pass % |",
+        "|---|---|---|",
+    )
+    bad = [(unit, n, false) for unit, (n, false) in sorted(counts.items()) if n and false > allowed * n]
+    yield from (f"| {unit} | {n} | {percent(false, n)} |" for unit, n, false in bad)
+    if not bad:
+        yield "| none | | |"
+
+
 def probed(name: str, seeds: int) -> list[dict[str, Any]]:
     """All probes on one unit, each so many times (wide ones once: they are fitted again)."""
     unit = prepared(name, 1)

@@ -199,7 +199,7 @@ def fails(name: str, count: Count) -> str:
 
 def page(lines: list[Line], probes: list[Line], command: str) -> str:
     """docs/truth.md."""
-    from tests.truth.holes import summed
+    from tests.truth.holes import summed, worst_units
 
     overall, parted = counted(lines)
     runs, tried = sum(line["runs"] for line in lines), sum(line["runs"] for line in probes)
@@ -237,7 +237,7 @@ def page(lines: list[Line], probes: list[Line], command: str) -> str:
     out += ["", *_failing(parted, lines)]
     out += ["", *_misses(lines)]
     if probes:
-        out += ["", "## Benches made to deceive", "", *summed(probes)]
+        out += ["", "## Benches made to deceive", "", *summed(probes), "", *worst_units(probes)]
     warned = Counter(words for line in lines for words in line.get("warned", ()))
     if warned:
         out += ["", "## Warnings of the arithmetic", "", *(f"- {n} times {words}" for words, n in warned.items())]
