@@ -73,9 +73,13 @@ def console_profile(session: Session, when: str) -> str:
     _limits(page, found)
     page.table("[timing]")
     seconds = found.acquisition.seconds if found.acquisition else 0.0
-    page.put("settling_s", "0.001", "not timed point by point")
-    page.put("bandwidth_factor", "2.0")
-    page.put("overhead_s", f"{seconds + 0.3:.2f}", f"a sweep while learning took {seconds:.2f} s")
+    points = found.acquisition.parts[0].shapes[0].points if found.acquisition and found.acquisition.parts else 0
+    each = max(seconds / points if points else 0.0, 0.001)
+    page.put("settling_s", f"{each:.4f}", f"a sweep of {points} points while learning took {seconds:.2f} s")
+    page.put("bandwidth_factor", "2.0", "assumed; the pace is learned while sweeping")
+    page.put(
+        "overhead_s", f"{seconds + 0.3:.2f}", "the whole of that sweep once more: how it grows with points is not known"
+    )
     page.put("reply_s", "1.5")
     page.put("quiet_s", "0.15")
     page.table("[console]")

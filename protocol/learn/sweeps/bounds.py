@@ -69,7 +69,8 @@ async def find_points(trials: Trials, bounds: Bounds) -> None:
             await _usual_counts(trials, taken, refused)
     bounds.min_points, bounds.max_points = (min(taken), max(taken)) if taken else (0, 0)
     if (
-        trials.counted_by_data
+        (setter is not None and not shown)  # only what was swept is known: any other may be made another one
+        or trials.counted_by_data
         or trials.points_form
         or any(bounds.min_points < count < bounds.max_points for count in refused)
     ):

@@ -101,7 +101,7 @@ def _rows(lines: Sequence[str], points: int | None) -> list[Shape]:
     lettered = any(re.search(r"[A-F]", match.group(2)) for match in front)
     if lettered and len(front) > 0.5 * len(texts) and len(front) >= FEWEST_POINTS:
         return _behind_hex(front, points)
-    hexed = [line for line in texts if re.fullmatch(r"(?:\S+[\s,;]+)*?[0-9A-F]{4}(?:[\s,;]*[0-9A-F]{4})+", line)]
+    hexed = [line for line in texts if _HEX_ROW.fullmatch(line)]
     signs = {sign for line in hexed for sign in re.findall(r"[A-F]", line)}
     if len(hexed) >= FEWEST_POINTS and len(hexed) >= 0.5 * len(texts) and (signs or _fixed_width(hexed)):
         found = _hex_blocks(texts, hexed, points)
@@ -162,6 +162,8 @@ def _hexed(text: str) -> float:
     return float(int(text, 16)) if len(text) == 8 else _signed(text)
 
 
+_HEX_ROW = re.compile(r"(?:[^\s,;]++[\s,;]++){0,6}?(?:[0-9A-F]{4}[\s,;]*+){2,}")
+"""Blocks of four hexadecimal digits, a few words before them; possessive, so that a long row is read at once."""
 _HEX_FRONT = re.compile(r"(\d{1,5}[\s,;]+)?([0-9A-F]{8})([\s,;].*)")
 
 
