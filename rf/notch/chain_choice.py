@@ -50,6 +50,10 @@ STRAINED = 2.5
 WILD = 2.0
 """Departures that no instrument without errors of its own should ask for."""
 
+UNTUNED = 20.0
+"""Half-widths f / 2Q of their mean within which notches lie that are being tuned, or that somebody turned."""
+PULLED = 2.0
+"""Mean square strain of the places above which that is tried; tuned notches strain it by 1."""
 LEAKLESS = 2
 """How many of the likeliest fits are tried without a leak."""
 
@@ -248,7 +252,7 @@ def _climb(chain: Chain, observed: Observed, p: NDArray[np.float64], near: float
     fits = _onwards(chain, observed, fits)
     if not fits:
         raise np.linalg.LinAlgError("no descent stands")
-    fits += _tight(chain, observed, fits)
+    fits += _tight(chain, observed, fits) + _untuned(chain, observed, fits)
     evidence = np.array([fit.log_evidence for fit in fits])
     weight = np.exp(evidence - evidence.max())
     weight /= weight.sum()
@@ -278,6 +282,25 @@ def _tight(chain: Chain, observed: Observed, fits: list[ChainFit]) -> list[Chain
     sealed = replace(observed, leak=0.0)
     tried = fit_chains(chain, sealed, np.array([fit.p for fit in ahead]), [fit.departure for fit in ahead])
     return [fit for fit in tried if fit is not None]
+
+
+def _untuned(chain: Chain, observed: Observed, fits: list[ChainFit]) -> list[ChainFit]:
+    """The descents once more for notches that somebody turned far apart, where the data pull them apart at any scale;
+    being tuned keeps the better odds otherwise, for the evidence counts the wider prior."""
+    apart = [fit for fit in fits if _pulled_apart(fit, observed)] if chain.shape.cavities > 1 else []
+    if not apart:
+        return []
+    begin = min(apart, key=lambda fit: fit.departure).p  # the nearest to an ideal circuit: the notches had to do it
+    loose, departures = replace(observed, together=UNTUNED), sorted({fit.departure for fit in fits})[:AT_ONCE]
+    tried = fit_chains(chain, loose, np.repeat(begin[None], len(departures), axis=0), departures)
+    return [fit for fit in tried if fit is not None]
+
+
+def _pulled_apart(fit: ChainFit, observed: Observed) -> bool:
+    """Whether the places strain the prior that holds tuned notches together."""
+    places = fit.p[fit.shape.places]
+    strain = 2.0 * observed.unloaded_q * (places - places.mean()) / (max(fit.departure, 1.0) * observed.together)
+    return bool((strain**2).sum() > PULLED * (places.size - 1))
 
 
 def _together(log_evidence: NDArray[np.float64]) -> float:

@@ -82,7 +82,8 @@ class Observed:
     """What is fitted: `data` (K,) over additive `noise_power` (K,) with `relative_error`; `unloaded_q` as expected;
     `port_reflection` is what the analyzer's ports may reflect (amplitude), 0 for matched ones; `least_departure`
     the smallest scale of the usual departures that is to be believed; `leak` what may leak past the unit (amplitude)
-    where there are departures at all, `third_reflection` what the load on the third port reflects (None: unknown)."""
+    where there are departures at all, `third_reflection` what the load on the third port reflects (None: unknown),
+    `together` within how many half-widths of their mean the notches are expected."""
 
     data: NDArray[np.complex128]
     noise_power: NDArray[np.float64]
@@ -92,6 +93,7 @@ class Observed:
     least_departure: float = 0.0
     leak: float = LEAK
     third_reflection: float | None = None
+    together: float = TOGETHER
 
     def only(self, which: slice | NDArray[np.bool_]) -> Observed:
         """These samples alone."""
@@ -155,7 +157,7 @@ def priors(
         free[shape.far] = False
     if shape.cavities > 1:
         # Somebody tuned the notches, however like the circuit is to an ideal one.
-        weight[shape.places] = 2.0 * observed.unloaded_q / (max(departure, 1.0) * TOGETHER)
+        weight[shape.places] = 2.0 * observed.unloaded_q / (max(departure, 1.0) * observed.together)
     weight[shape.leak] = 1.0 / max(observed.leak, 1e-12)
     free[shape.leak] = departure > 0 and observed.leak > 0
     for part in (shape.load, shape.source):

@@ -12,7 +12,7 @@ from textual.binding import Binding, BindingType
 from textual.screen import ModalScreen
 from textual.widgets import Static
 
-LEAST_COLUMNS, LEAST_ROWS = 72, 16
+LEAST_COLUMNS, LEAST_ROWS = 72, 20
 """The short line of safety takes 71 columns; the rows of the live screen without its plot are 16."""
 
 

@@ -106,7 +106,7 @@ class Memory:
         try:
             memory.known = _known(json_data(read_text(memory.path, KIND)))
         except (RequestError, ValueError, TypeError, KeyError) as error:
-            memory.fault = f"{memory.path} can't be used ({error}); choose anew, the file is kept as .old"
+            memory.fault = f"what fitted last time is damaged: choose anew; {memory.path} is kept as .old ({error})"
         return memory
 
     def keep(self, known: Remembered) -> None:
