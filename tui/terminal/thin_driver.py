@@ -67,7 +67,7 @@ class ThinDriver(LinuxDriver):
     def __init__(self, *arguments: Any, **named: Any) -> None:
         super().__init__(*arguments, **named)
         self._given = 0
-        self._answers = False
+        self._answers = self._gone = False
         self._answered = threading.Event()
         self._answered.set()
         stream = sys.__stderr__
@@ -98,24 +98,26 @@ class ThinDriver(LinuxDriver):
     def run_input_thread(self) -> None:
         """In the reading thread, until the screen ends: no byte that the terminal sends may end it."""
         typed = TypedBytes()
-        while not self.exit_event.is_set():
+        while not self.exit_event.is_set() and not self._gone:
             for message in [*self._heard(typed, TICK_S), *typed.tick(time.monotonic())]:
                 self.process_message(message)
         for message in [*self._heard(typed, 0.0, final=True), *typed.end()]:
             self.process_message(message)
 
     def _heard(self, typed: TypedBytes, wait_s: float, *, final: bool = False) -> list[Message]:
-        """What came within that time. A terminal that is gone says nothing; that it is gone is noticed elsewhere."""
+        """What came within that time. A terminal that is gone (its end can be read, or nothing at all) never says
+        anything again: the reading ends with it, for a thread that waited on would keep the process from ending."""
+        data = b""
         try:
             poll = select.poll()  # select() knows no descriptor above 1023
             poll.register(self.fileno, select.POLLIN)
-            data = os.read(self.fileno, MOST_AT_ONCE) if poll.poll(wait_s * 1000.0) else b""
-        except OSError:
-            data = b""
+            if poll.poll(wait_s * 1000.0):
+                data = os.read(self.fileno, MOST_AT_ONCE)
+                self._gone = not data
+        except BlockingIOError:
             self.exit_event.wait(wait_s)
-        else:
-            if not data:
-                self.exit_event.wait(0.0 if final else wait_s / 10.0)
+        except OSError:
+            self._gone = True
         return typed.feed(data, time.monotonic(), final=final)
 
     def _get_terminal_size(self) -> tuple[int, int]:
