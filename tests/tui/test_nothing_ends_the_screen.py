@@ -162,7 +162,7 @@ def test_after_a_crash_a_hang_up_still_leaves_the_run(bench: Bench, tmp_path: Pa
     assert len(list((tmp_path / "deepnotch/crashes").iterdir())) == 1
 
 
-@pytest.mark.parametrize("stop", [signal.SIGSTOP, signal.SIGTSTP])
+@pytest.mark.parametrize("stop", [signal.SIGSTOP, pytest.param(signal.SIGTSTP, marks=pytest.mark.long)])
 def test_a_program_that_was_stopped_goes_on(bench: Bench, tmp_path: Path, stop: signal.Signals) -> None:
     """Meanwhile somebody else has used the terminal."""
     path = tmp_path / "a.visit"
