@@ -11,7 +11,8 @@ from pathlib import Path
 import pytest
 
 from protocol.simulated.bench import Bench
-from tests.hostile.test_untrusted_words import EVIL, SITE, check_json, check_plain, check_screen
+from tests.hostile.test_untrusted_words import EVIL, check_json, check_plain, check_screen
+from tests.hostile.visits import SITE
 from tests.tui.terminal import ROOT, terminal
 from tui.cli import main
 from tui.commands.exit_status import ExitStatus
