@@ -166,8 +166,8 @@ def _processor_s(pid: int) -> float:
 def _tell(name: str, told: Told) -> bool:
     good = told.status in (0, 1, 3) and told.peak_mb <= MOST_MB and told.first_cpu_s <= FIRST_WORDS_S
     print(
-        f"{name:16} status {told.status}, first words {told.first_s:.2f} s ({told.first_cpu_s:.2f} s), {told.all_s:.1f} s,"
-        f" {told.peak_mb:.0f} MB"
+        f"{name:16} status {told.status}, first words {told.first_s:.2f} s ({told.first_cpu_s:.2f} s),"
+        f" {told.all_s:.1f} s, {told.peak_mb:.0f} MB"
         f"{'' if good else '  MISSED'}",
         flush=True,
     )
