@@ -11,11 +11,7 @@ import math
 import numpy as np
 import pytest
 
-from rf.notch.cavity import (
-    EXPANSION_PER_K,
-    drift_hz_per_k,
-    holding_range,
-)
+from rf.notch.cavity import EXPANSION_PER_K, drift_hz_per_k
 from rf.notch.nudge import find_nudge
 from rf.repeater.desense import (
     desense_db,
@@ -73,16 +69,6 @@ def test_d12_d13_drift() -> None:
                              ("nickel-iron", -176, -540)):  # fmt: skip
         assert drift_hz_per_k(146.94e6, EXPANSION_PER_K[metal]) == pytest.approx(low, abs=0.6)
         assert drift_hz_per_k(450e6, EXPANSION_PER_K[metal]) == pytest.approx(high, abs=0.6)
-
-
-def test_holding_range_of_v6() -> None:
-    """Study, part 6, idea 18: V6 may move 14 kHz in common before 94.9 falls to 90: 5 K of copper, 79 K of
-    nickel-iron."""
-    found = holding_range(94.9, 90.0, 0.0, 23e3, 150.6e6, "copper")
-    assert found is not None and found.shift_hz == pytest.approx(14e3, rel=0.15) and 4.5 < found.kelvin < 7.0
-    compensated = holding_range(94.9, 90.0, 0.0, 23e3, 150.6e6, "nickel-iron")
-    assert compensated is not None and compensated.kelvin == pytest.approx(79, rel=0.15)
-    assert holding_range(89.0, 90.0, 0.0, 23e3, 150.6e6, "copper") is None
 
 
 @pytest.mark.parametrize(("floor_db", "place_hz", "moved_hz"), [(-94.0, 3e3, 1e3), (-82.0, 6e3, 4e3)])

@@ -7,6 +7,7 @@ nudge before as found is frozen, and advice on a movement that is not known.
 from __future__ import annotations
 
 import json
+import math
 import time
 from dataclasses import dataclass, replace
 from typing import Any
@@ -14,10 +15,9 @@ from typing import Any
 import numpy as np
 
 from protocol.errors import RequestError
-from rf.notch.cavity import HoldingRange
 from rf.notch.nudge import Q_SPREAD, Nudge, find_nudge
 from rf.values.figure import Figure, cant_say, inferred
-from rf.values.words import as_json, finite, text
+from rf.values.words import as_json, finite, rounded_down, text
 from visit.day.stages import AS_FOUND, stages
 from visit.figures.averaging import floor_of
 from visit.figures.run_figures import RunFigures
@@ -35,10 +35,6 @@ REACH = 1.0 / 3.0
 MODEL_ERROR = 5e-3
 """The rest of the response is not slow to better than this over the compared span; far from the zeros, where levels are
 strong, that outweighs the noise."""
-
-ONE_CAVITY = 2.1
-"""One cavity of three may move so much farther than all together before the same rejection is lost (study, scenario 38:
-30 kHz against 14)."""
 
 USUAL_Q, Q_UNKNOWN = 2000.0, 0.7
 """Without a fitted Q: cavities of 1000 to 4000 (study, part 4)."""
@@ -201,17 +197,25 @@ def ledger(visit: VisitFile) -> list[NudgeRow]:
     return found
 
 
-def lock_words(nudge: Nudge, held: HoldingRange | None, goal_db: float) -> str:
-    """What the lock nut did against what the unit allows (study, scenario 38)."""
+def lock_words(nudge: Nudge, together: Figure, alone: Figure, goal_db: float) -> str:
+    """What the lock nut did against the shift in hertz that the unit allows, of all cavities `together` and of one
+    `alone` (study, scenario 38)."""
     if not nudge.known:
         return f"locking: {nudge.why or 'not determined'}"
     words = f"locking moved it by {text(nudge.moved, signed=True)}"
-    if held is None:
-        return f"{words}; how much is allowed is not known"
+    if not alone.known or not together.known:
+        return f"{words}; how much is allowed: {text(alone)}, {alone.why or together.why}"
     far = max(abs(nudge.moved.low), abs(nudge.moved.high))
-    one, common = ONE_CAVITY * held.shift_hz, held.shift_hz
-    said = f"still {goal_db:g} dB" if far <= one else f"{goal_db:g} dB is in danger: unlock, set it against, lock again"
-    return f"{words}; allowed {common / 1e3:.0f} kHz in common, {one / 1e3:.0f} one cavity alone: {said}"
+    safe = far <= alone.low
+    said = f"still {goal_db:g} dB" if safe else f"{goal_db:g} dB is in danger: unlock, set it against, lock again"
+    return f"{words}; allowed {shift_words(together)} in common, {shift_words(alone)} one cavity alone: {said}"
+
+
+def shift_words(allowed: Figure) -> str:
+    """How far it may go, with its word; where nothing surely loses the goal, how far is safe."""
+    if math.isfinite(allowed.high):
+        return text(allowed)
+    return f"{allowed.kind.value} {rounded_down(allowed.low / 1e3, 1):g} kHz or more"
 
 
 def nudge_words(nudge: Nudge, reject_hz: float, told: Told) -> str:
