@@ -26,6 +26,7 @@ from rf.notch.chain_fit import LEAK, ChainFit, Observed, fit_chain
 from rf.notch.chain_model import ChainShape
 from rf.notch.chain_start import hidden_band, strong_points
 from rf.notch.holding import Falls, falls_alone, falls_together
+from rf.notch.nudge import Circuit
 from rf.values.decibel import amplitude_db
 from rf.values.figure import NORMAL_95, Figure, cant_say, inferred
 
@@ -96,7 +97,8 @@ class NotchPlace:
     `p_value` the chance of a fit this bad were the stated errors all; `model` (K,) the fitted response; `ended` where
     the fit ended, to begin a later one from. `centred_at`: what `rejection_at` would be with every cavity's notch
     brought to that frequency and nothing else changed. `falls`: what a drift of the whole response costs at the first
-    frequency that was asked for, `falls_alone` what the shift of one cavity costs (None when not trusted).
+    frequency that was asked for, `falls_alone` what the shift of one cavity costs, `circuit` the fits
+    themselves (None when not trusted).
     """
 
     centre: Figure
@@ -120,6 +122,7 @@ class NotchPlace:
     centred_at: tuple[Figure, ...] = ()
     falls: Falls | None = None
     falls_alone: Falls | None = None
+    circuit: Circuit | None = None
 
     def bottom(self, asked: int = 0) -> Bottom:
         """Width, and shape at one of the frequencies that were asked for; unknown when the fit is not trusted."""
@@ -275,6 +278,7 @@ def _said(
         else tuple(_level(blend, hz, tracking_db, slack, ideal=True) for hz in ask_hz),
         cavities=n,
         centred_at=tuple(_level(blend, hz, tracking_db, slack, centred=True) for hz in ask_hz),
+        circuit=Circuit(blend, slack),
         falls=falls_together(blend, *held) if ask_hz else None,
         falls_alone=falls_alone(blend, *held) if ask_hz else None,
     )

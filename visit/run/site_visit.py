@@ -119,11 +119,7 @@ class SiteVisit:
         """Compare two runs around a turn, write the ledger, say what the turn did. `first` and `second`: what the two
         runs showed, as far as somebody has it. Raises RequestError."""
         runs = self.file.run(before), self.file.run(after)
-        notch = next((a.notch for a in (second, first) if a is not None and a.notch and a.notch.trusted), None)
-        known = notch is not None and notch.unloaded_q.known
-        nudge = compare(
-            RunFigures(self.file), *runs, notch.unloaded_q.value if notch is not None and known else None
-        )  # fmt: skip
+        nudge = compare(RunFigures(self.file), *runs, first, second)
         add_nudge(self.file, *runs, told, nudge, _around(first, second))
         side = runs[0].hookup.side
         assert side is not None  # else it could not be compared
