@@ -29,7 +29,11 @@ HOPELESS = 5.0
 """A departure whose log evidence lies this far below the best has hardly any weight (0.7 %), and larger ones less."""
 
 AT_ONCE = 3
-"""Departures that are tried before it is asked whether larger ones have any weight."""
+"""Departures that are tried before it is asked whether larger ones have any weight, where the ideal circuit may be on
+the bench."""
+
+MIDDLE = 2.0
+"""Departure to try first where it may not: free enough to get out of a valley, and what most benches ask for."""
 
 NOTICED = 1e-3
 """Chance of so bad a fit by noise alone below which a residual is taken to be a fault of the circuit."""
@@ -140,7 +144,7 @@ def blend_fits(
     if blend.p_value > NOTICED:
         return blend
     needed = _needed_error(blend.best, inner)
-    blend = _climb(chain, replace(inner, relative_error=needed), blend.best.p)
+    blend = _climb(chain, replace(inner, relative_error=needed), *_where(blend.best))
     together = _correlation_length(blend.best.residual)
     return replace(blend, relative_error=needed, inflation=together)
 
@@ -230,25 +234,23 @@ def _cheapest(
     return sorted([fit for fit in fits if not outside(fit, band)] or fits, key=lambda fit: fit.cost)
 
 
+def _where(fit: ChainFit) -> tuple[NDArray[np.float64], float]:
+    """Where a fit ended, for another descent of the same samples."""
+    return fit.p, fit.departure
+
+
 def ending(fit: ChainFit) -> NDArray[np.float64]:
     """Parameters and departure (P + 1,) of a fit, for a later one to begin from."""
     return np.append(fit.p, fit.departure)
 
 
 def _climb(chain: Chain, observed: Observed, p: NDArray[np.float64], near: float | None = None) -> Blend:
-    """Descend with each of the departures, or those next to `near`, and weigh what comes out. Raises LinAlgError where
-    no descent stands."""
+    """Descend with each of the departures that have any weight, from `near` or the least one on, and weigh what comes
+    out. Raises LinAlgError where no descent stands."""
     departures = [departure for departure in DEPARTURES if departure >= observed.least_departure]
-    if near is not None and near in departures:
-        at = departures.index(near)
-        departures = departures[max(at - 1, 0) : at + 2]
-    fits: list[ChainFit] = []
-    for some in (departures[:AT_ONCE], departures[AT_ONCE:]):
-        if fits and fits[-1].log_evidence < max(fit.log_evidence for fit in fits) - HOPELESS:
-            break
-        begin = fits[-1].p if fits else p
-        tried = fit_chains(chain, observed, np.repeat(begin[None], len(some), axis=0), some)
-        fits += [fit for fit in tried if fit is not None]
+    if near not in departures:
+        near = None if observed.least_departure == 0 else MIDDLE
+    fits = _upwards(chain, observed, p, departures) if near is None else _about(chain, observed, p, departures, near)
     fits = _onwards(chain, observed, fits)
     if not fits:
         raise np.linalg.LinAlgError("no descent stands")
@@ -261,6 +263,47 @@ def _climb(chain: Chain, observed: Observed, p: NDArray[np.float64], near: float
     best = fits[order[0]]
     chosen, weights = tuple(fits[k] for k in order), tuple(float(w) for w in kept)
     return Blend(chosen, weights, observed.relative_error, 1.0, _p_value(best), _together(evidence), observed)
+
+
+def _upwards(
+    chain: Chain, observed: Observed, p: NDArray[np.float64], departures: list[float]
+) -> list[ChainFit]:
+    """From the ideal circuit on, until larger departures have no weight."""
+    fits: list[ChainFit] = []
+    for some in (departures[:AT_ONCE], departures[AT_ONCE:]):
+        if fits and fits[-1].log_evidence < max(fit.log_evidence for fit in fits) - HOPELESS:
+            break
+        begin = fits[-1].p if fits else p
+        tried = fit_chains(chain, observed, np.repeat(begin[None], len(some), axis=0), some)
+        fits += [fit for fit in tried if fit is not None]
+    return fits
+
+
+def _about(
+    chain: Chain, observed: Observed, p: NDArray[np.float64], departures: list[float], near: float
+) -> list[ChainFit]:
+    """From one departure on to either side, each from where its neighbour ended, until one has no weight: a tight
+    circuit far from its minimum creeps along a valley that a looser one crosses."""
+    (first,) = fit_chains(chain, observed, p[None], (near,))
+    if first is None:
+        return []
+    fits, at = [first], departures.index(near)
+    edge = {step: (at + step, first) for step in (-1, 1)}
+    while edge:
+        edge = {step: one for step, one in edge.items() if 0 <= one[0] < len(departures)}
+        best = max(fit.log_evidence for fit in fits)
+        edge = {step: one for step, one in edge.items() if one[1].log_evidence > best - HOPELESS}
+        if not edge:
+            break
+        begins = np.array([fit.p for _, fit in edge.values()])
+        tried = fit_chains(chain, observed, begins, [departures[index] for index, _ in edge.values()])
+        edge = {
+            step: (index + step, fit)
+            for (step, (index, _)), fit in zip(edge.items(), tried, strict=True)
+            if fit is not None
+        }
+        fits += [fit for _, fit in edge.values()]
+    return sorted(fits, key=lambda fit: fit.departure)
 
 
 def _onwards(chain: Chain, observed: Observed, fits: list[ChainFit]) -> list[ChainFit]:

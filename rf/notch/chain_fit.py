@@ -76,6 +76,13 @@ DATA_SHARE = 1e-6
 CONVERGED = 0.02
 """Fall of the cost that is still predicted: the parameters are then within 0.15 standard deviations of the minimum."""
 
+FOUND = 0.5
+"""The same while only a start is searched."""
+
+FEWEST_RACING = 2
+RACE = {4: 0.5, 9: 0.25}
+"""Steps after which only so large a share of the starts of a search goes on: the cheapest."""
+
 
 @dataclass(frozen=True, slots=True)
 class Observed:
@@ -218,7 +225,7 @@ def fit_chains(
         p = np.where(free, starts[those], mean)
         if tied is not None:
             p[:, list(tied)] = p[:, list(tied)].mean(axis=1, keepdims=True)
-        state, sound = _descend(problem, problem.state(p, weight), steps)
+        state, sound = _descend(problem, problem.state(p, weight), steps, racing=searching)
         for k, fit in zip(those, _finished(problem, state, [departures[k] for k in those], free), strict=True):
             fits[k] = fit
         for k, stands in zip(those, sound, strict=True):
@@ -285,25 +292,28 @@ class _Problem:
         return np.where(np.isfinite(total), total, math.inf)
 
     @np.errstate(all="ignore")
-    def normal(self, state: _State, held: NDArray[np.float64]) -> tuple[NDArray[np.float64], NDArray[np.float64]]:
-        """Normal matrices (B, F, F) and descent directions (B, F) of half the cost; `held` as that method tells."""
-        j = state.along / state.sigma[:, None]
-        r = (self.observed.data - state.model) / state.sigma
-        stacked = np.concatenate((j.real, j.imag), axis=2)
+    def normal(
+        self, state: _State, held: NDArray[np.float64]
+    ) -> tuple[NDArray[np.float64], NDArray[np.float64], NDArray[np.float64]]:
+        """Normal matrices (B, F, F) and descent directions (B, F) of half the cost, and the derivatives (B, F, 2 K) of
+        real and imaginary parts in standard deviations; `held` as that method tells."""
+        j = _real(state.along / state.sigma[:, None])
+        r = _real((self.observed.data - state.model) / state.sigma)
         pull = state.weight**2
-        normal = stacked @ stacked.transpose(0, 2, 1) + held
-        gradient = (stacked @ np.concatenate((r.real, r.imag), axis=1)[:, :, None])[:, :, 0]
-        return normal, gradient - (pull * self.apart(state.p)) @ self.mixing
+        normal = j @ j.transpose(0, 2, 1) + held
+        gradient = (j @ r[:, :, None])[:, :, 0]
+        return normal, gradient - (pull * self.apart(state.p)) @ self.mixing, j
 
-    def bend(self, state: _State, step: NDArray[np.float64]) -> NDArray[np.float64]:
+    def bend(
+        self, state: _State, j: NDArray[np.float64], step: NDArray[np.float64]
+    ) -> NDArray[np.float64]:
         """Right side (B, F) of the step's second-order part: half the second derivative of the model along the `step`
-        (B, F), by one more evaluation, as the data see it. What a curved valley asks for [Transtrum, geodesic
-        acceleration]."""
+        (B, F), by one more evaluation, as the data see it with the derivatives `j` of `normal`. What a curved valley
+        asks for [Transtrum, geodesic acceleration]."""
         ahead = self.chain.seen_alone(state.p + (BEND_AT * step) @ self.mixing.T)
-        along = np.einsum("bfk,bf->bk", state.along, step)
-        half = ((ahead - state.model) / BEND_AT - along) / BEND_AT / state.sigma
-        j = state.along / state.sigma[:, None]
-        return -np.asarray((np.conj(j) @ half[:, :, None]).real[:, :, 0])
+        along = (step[:, None] @ j)[:, 0]
+        half = (_real((ahead - state.model) / state.sigma) / BEND_AT - along) / BEND_AT
+        return -np.asarray((j @ half[:, :, None])[:, :, 0])
 
     def apart(self, p: NDArray[np.float64]) -> NDArray[np.float64]:
         """Distance (B, P) from what the prior expects: of the places from their own mean."""
@@ -320,18 +330,24 @@ class _Problem:
 
 
 @np.errstate(all="ignore")
-def _descend(problem: _Problem, state: _State, steps: int) -> tuple[_State, NDArray[np.bool_]]:
-    """Levenberg and Marquardt's descent of each of B states, and which of them stayed among the numbers."""
-    count = len(state.p)
+def _descend(
+    problem: _Problem, state: _State, steps: int, *, racing: bool = False
+) -> tuple[_State, NDArray[np.bool_]]:
+    """Levenberg and Marquardt's descent of each of B states, and which of them stayed among the numbers. `racing`: the
+    dearer ones are left where they stand after a few steps."""
+    count, enough = len(state.p), FOUND if racing else CONVERGED
     damping, growth = np.full(count, FIRST_DAMPING), np.full(count, 2.0)
     moving, sound = np.ones(count, bool), np.isfinite(state.cost)
     held, own = problem.held(state.weight**2), (state.weight**2) @ problem.mixing**2
-    for _ in range(steps):
+    for taken in range(steps):
+        if racing and taken in RACE:
+            ahead = np.argsort(np.where(sound, state.cost, math.inf))
+            moving[ahead[max(math.ceil(RACE[taken] * count), FEWEST_RACING) :]] = False
         at = np.flatnonzero(moving & sound)
         if not at.size:
             break
         here = state.pick(at) if at.size < count else state
-        normal, gradient = problem.normal(here, held[at])
+        normal, gradient, j = problem.normal(here, held[at])
         # Measured by what data and prior tell together, a direction that the data hardly see, made of parameters that
         # they see well, would creep: the damping is measured by the precision of the prior.
         scale = own[at] + DATA_SHARE * np.einsum("bff->bf", normal)
@@ -340,7 +356,7 @@ def _descend(problem: _Problem, state: _State, steps: int) -> tuple[_State, NDAr
         lost = ~np.isfinite(step).all(axis=1)
         sound[at[lost]] = False
         step[lost] = 0.0
-        bend = _solved(damped, problem.bend(here, step))
+        bend = _solved(damped, problem.bend(here, j, step))
         small = (scale * bend**2).sum(axis=1) < LARGEST_BEND**2 * (scale * step**2).sum(axis=1)
         bent = step + np.where(small[:, None], bend, 0.0)
         trial = problem.state(here.p + bent @ problem.mixing.T, here.weight)
@@ -351,9 +367,14 @@ def _descend(problem: _Problem, state: _State, steps: int) -> tuple[_State, NDAr
         gain = np.where(better, 2.0 * won / np.where(predicted > 0, predicted, 1.0) - 1.0, 0.0)
         damping[at] *= np.where(better, np.maximum(0.1, 1.0 - gain**3), growth[at])
         growth[at] = np.where(better, 2.0, 2.0 * growth[at])
-        done = np.where(better, predicted < CONVERGED, (damping[at] > 1e9) | (predicted < 1e-6))
+        done = np.where(better, predicted < enough, (damping[at] > 1e9) | (predicted < 1e-6))
         moving[at[done]] = False
     return state, sound
+
+
+def _real(values: NDArray[np.complex128]) -> NDArray[np.float64]:
+    """Real and imaginary parts in turn (..., 2 K)."""
+    return np.ascontiguousarray(values).view(np.float64)
 
 
 def _solved(a: NDArray[np.float64], b: NDArray[np.float64]) -> NDArray[np.float64]:
@@ -375,7 +396,7 @@ def _finished(
     """Covariance, evidence and residual of each descent; None where the covariance does not exist."""
     chain, mixing = problem.chain, problem.mixing
     held = problem.held(state.weight**2)
-    normals, _ = problem.normal(state, held)
+    normals, *_ = problem.normal(state, held)
     # Places, or their mean alone, have no prior but the span; all other constants are the same for every fit of the
     # same samples.
     flat, count = math.log(math.sqrt(2.0 * math.pi) / float(chain.f[-1] - chain.f[0])), chain.shape.cavities
