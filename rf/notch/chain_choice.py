@@ -18,7 +18,7 @@ from dataclasses import dataclass, replace
 import numpy as np
 from numpy.typing import NDArray
 
-from rf.notch.chain_fit import ChainFit, Observed, fit_chains
+from rf.notch.chain_fit import ChainFit, Observed, fit_chains, forecast, place_sd_hz
 from rf.notch.chain_model import Chain, ChainShape
 from rf.notch.chain_start import hidden_band, reordered, starts
 
@@ -31,6 +31,12 @@ HOPELESS = 5.0
 AT_ONCE = 3
 """Departures that are tried before it is asked whether larger ones have any weight, where the ideal circuit may be on
 the bench."""
+
+FAR_BEHIND = 8.0
+"""A descent is spared where a linear forecast from its neighbour lies this far below the best."""
+
+NO_LEAK = 1e-9
+"""So little (-180 dB) is none, in that forecast."""
 
 MIDDLE = 2.0
 """Departure to try first where it may not: free enough to get out of a valley, and what most benches ask for."""
@@ -45,8 +51,15 @@ instrument is not ideal."""
 SUSPECT_ERROR = 0.02
 """A misfit larger than this (0.2 dB) makes the search start again."""
 
-THIN_POINTS = 128
-"""Samples for the search of a start; the last descents take them all."""
+STARTS = 4
+"""Plain starts that are followed."""
+
+SPANS_HIDDEN = 1.0
+"""A place whose standard deviation is more than so many spans is not worth a fit. Own trials: 2 % of a span at most
+where a fit was told, thousands of spans on zooms into the bottom."""
+
+COARSE_POINTS, THIN_POINTS = 64, 128
+"""Samples for the coarse search of a start, and for the finer one; the last descents take them all."""
 
 STRAINED = 2.5
 """Cost of the priors, per parameter, beyond which a fit is taken to be a false minimum."""
@@ -123,12 +136,7 @@ def blend_fits(
     no longer leads to a good fit, a start is searched. Not `patient`: a poor fit stands as it is, as it must where
     shapes compete. Raises LinAlgError where no fit stands.
     """
-    whole = Chain(shape, frequency_hz, float(frequency_hz[0]), float(frequency_hz[-1]))
-    chain, inner = whole, observed
-    if observed.least_departure > 0:
-        # An instrument's own errors are a share of the signal, so they are largest where the notch tells least.
-        skirts = np.abs(observed.data) < SKIRT_LEVEL
-        chain, inner = whole.at(frequency_hz[skirts]), observed.only(skirts)
+    whole, chain, inner = _fitted_part(shape, frequency_hz, observed)
     blend: Blend | None = None
     if begin is not None and begin.size == shape.size + 1:
         blend = _climb(chain, inner, begin[:-1], float(begin[-1]))
@@ -149,11 +157,45 @@ def blend_fits(
     return replace(blend, relative_error=needed, inflation=together)
 
 
+def first_fit(shape: ChainShape, frequency_hz: NDArray[np.float64], observed: Observed) -> ChainFit:
+    """One descent from a searched start, with a middle departure: enough to tell shapes far apart. Raises LinAlgError
+    where it does not stand."""
+    whole, chain, inner = _fitted_part(shape, frequency_hz, observed)
+    departure = max(MIDDLE, observed.least_departure) if observed.least_departure > 0 else DEPARTURES[1]
+    fit = fit_chains(chain, inner, _start(whole, observed)[None], (departure,))[0]
+    if fit is None:
+        raise np.linalg.LinAlgError("no descent stands")
+    return fit
+
+
+def _fitted_part(
+    shape: ChainShape, frequency_hz: NDArray[np.float64], observed: Observed
+) -> tuple[Chain, Chain, Observed]:
+    """The circuit over all samples, and circuit and data over those that are fitted."""
+    whole = Chain(shape, frequency_hz, float(frequency_hz[0]), float(frequency_hz[-1]))
+    if observed.least_departure == 0:
+        return whole, whole, observed
+    # An instrument's own errors are a share of the signal, so they are largest where the notch tells least.
+    skirts = np.abs(observed.data) < SKIRT_LEVEL
+    return whole, whole.at(frequency_hz[skirts]), observed.only(skirts)
+
+
+def hidden(shape: ChainShape, frequency_hz: NDArray[np.float64], observed: Observed) -> bool:
+    """Whether these data cannot tell a place whatever the fit, as a zoom into the bottom cannot: seen from any of the
+    plain starts, its doubt is many times the span."""
+    whole = Chain(shape, frequency_hz, float(frequency_hz[0]), float(frequency_hz[-1]))
+    quiet = _leak_as_noise(observed)
+    thin, thinned = _thinned(whole, quiet, THIN_POINTS, 0.0)
+    plain = starts(thin, thin.f * shape.reject_hz, thinned.data, thinned.noise_power, observed.unloaded_q, STARTS)
+    doubt = place_sd_hz(thin, thinned, plain, observed.least_departure)
+    return float(doubt.min()) > SPANS_HIDDEN * (whole.high_hz - whole.low_hz)
+
+
 def _suspect(blend: Blend, observed: Observed) -> bool:
     """Whether the fit looks like a false minimum: it lies outside the hidden band, or needs a large error besides."""
-    hidden = _leak_as_noise(observed).noise_power
+    noise = _leak_as_noise(observed).noise_power
     band = hidden_band(
-        blend.best.chain.f * blend.best.shape.reject_hz, observed.data, hidden, blend.best.shape.reject_hz
+        blend.best.chain.f * blend.best.shape.reject_hz, observed.data, noise, blend.best.shape.reject_hz
     )
     ideal = observed.least_departure == 0
     if outside(blend.best, band) or strained(blend.best, 1.0 if ideal else STRAINED):
@@ -171,29 +213,35 @@ def _start(whole: Chain, observed: Observed, *, thorough: bool = False) -> NDArr
     `thorough`: from more starts, and again until no order is better.
     """
     shape, frequency_hz = whole.shape, whole.f * whole.shape.reject_hz
-    step = max(1, frequency_hz.size // THIN_POINTS)
     observed = _leak_as_noise(observed)
-    thin, thinned = whole.at(frequency_hz[::step]), observed.only(slice(None, None, step))
-    keep, front, steps, rounds = (12, 6, 30, 4) if thorough else (4, 3, 15, 1)
-    plain = starts(thin, frequency_hz[::step], thinned.data, thinned.noise_power, observed.unloaded_q, keep)
+    coarse, rough = _thinned(whole, observed, COARSE_POINTS, COARSE_ERROR)
+    fine, thinned = _thinned(whole, observed, THIN_POINTS, THIN_ERROR)
+    keep, front, steps, rounds = (12, 6, 30, 4) if thorough else (STARTS, 3, 15, 1)
+    plain = starts(coarse, coarse.f * shape.reject_hz, rough.data, rough.noise_power, observed.unloaded_q, keep)
     begins = np.repeat(plain, len(HARNESSES), axis=0)
     begins[:, shape.harness] = np.tile(HARNESSES, len(begins) // len(HARNESSES))
     band = hidden_band(frequency_hz, observed.data, observed.noise_power, shape.reject_hz)
-    coarse = replace(thinned, relative_error=max(observed.relative_error, COARSE_ERROR))
-    fine = replace(thinned, relative_error=max(observed.relative_error, THIN_ERROR))
-    first = _cheapest(thin, coarse, begins, observed.least_departure, steps, band)
+    first = _cheapest(coarse, rough, begins, observed.least_departure, steps, band)
     # A shallow notch hides within the coarse error: the plain starts get their chance beside what it found.
     candidates = np.concatenate((plain[:front], [fit.p for fit in first[:front]]))
     if shape.cavities > 1 and (observed.least_departure == 0 or thorough):
         candidates = np.concatenate((candidates, reordered(shape, first[0].p)))
     departure = max(observed.least_departure, SEARCH_DEPARTURE)
-    best = _cheapest(thin, fine, candidates, departure, steps, band)[0]
+    best = _cheapest(fine, thinned, candidates, departure, steps, band)[0]
     for _ in range(rounds - 1 if shape.cavities > 1 else 0):
-        other = _cheapest(thin, fine, reordered(shape, best.p), departure, steps, band)[0]
+        other = _cheapest(fine, thinned, reordered(shape, best.p), departure, steps, band)[0]
         if other.cost > best.cost - WORTH:
             break
         best = other
     return best.p
+
+
+def _thinned(whole: Chain, observed: Observed, points: int, least_error: float) -> tuple[Chain, Observed]:
+    """About so many of the samples, with an error of at least so much."""
+    step = max(1, whole.f.size // points)
+    thin = observed.only(slice(None, None, step))
+    chain = whole.at((whole.f * whole.shape.reject_hz)[::step])
+    return chain, replace(thin, relative_error=max(observed.relative_error, least_error))
 
 
 def _leak_as_noise(observed: Observed) -> Observed:
@@ -265,9 +313,7 @@ def _climb(chain: Chain, observed: Observed, p: NDArray[np.float64], near: float
     return Blend(chosen, weights, observed.relative_error, 1.0, _p_value(best), _together(evidence), observed)
 
 
-def _upwards(
-    chain: Chain, observed: Observed, p: NDArray[np.float64], departures: list[float]
-) -> list[ChainFit]:
+def _upwards(chain: Chain, observed: Observed, p: NDArray[np.float64], departures: list[float]) -> list[ChainFit]:
     """From the ideal circuit on, until larger departures have no weight."""
     fits: list[ChainFit] = []
     for some in (departures[:AT_ONCE], departures[AT_ONCE:]):
@@ -284,7 +330,7 @@ def _about(
 ) -> list[ChainFit]:
     """From one departure on to either side, each from where its neighbour ended, until one has no weight: a tight
     circuit far from its minimum creeps along a valley that a looser one crosses."""
-    (first,) = fit_chains(chain, observed, p[None], (near,))
+    first = fit_chains(chain, observed, p[None], (near,))[0]
     if first is None:
         return []
     fits, at = [first], departures.index(near)
@@ -292,7 +338,11 @@ def _about(
     while edge:
         edge = {step: one for step, one in edge.items() if 0 <= one[0] < len(departures)}
         best = max(fit.log_evidence for fit in fits)
-        edge = {step: one for step, one in edge.items() if one[1].log_evidence > best - HOPELESS}
+        edge = {
+            step: (index, fit)
+            for step, (index, fit) in edge.items()
+            if fit.log_evidence > best - HOPELESS and _promising(fit, observed, departures[index], best - FAR_BEHIND)
+        }
         if not edge:
             break
         begins = np.array([fit.p for _, fit in edge.values()])
@@ -304,6 +354,12 @@ def _about(
         }
         fits += [fit for _, fit in edge.values()]
     return sorted(fits, key=lambda fit: fit.departure)
+
+
+def _promising(fit: ChainFit, observed: Observed, departure: float, least: float) -> bool:
+    """Whether a descent with a neighbouring departure may come to a log evidence of so much; the ideal circuit moves
+    other parameters, and nothing is forecast from or for it."""
+    return 0.0 in (fit.departure, departure) or forecast(fit, observed, departure, observed.leak) > least
 
 
 def _onwards(chain: Chain, observed: Observed, fits: list[ChainFit]) -> list[ChainFit]:
@@ -321,6 +377,10 @@ def _tight(chain: Chain, observed: Observed, fits: list[ChainFit]) -> list[Chain
     """The likeliest fits once more without a leak: where the data show none, its freedom is not to cost."""
     ahead = sorted((fit for fit in fits if fit.departure > 0), key=lambda fit: -fit.log_evidence)[:LEAKLESS]
     if not ahead or observed.leak == 0:
+        return []
+    best = max(fit.log_evidence for fit in fits)
+    ahead = [fit for fit in ahead if forecast(fit, observed, fit.departure, NO_LEAK) > best - FAR_BEHIND]
+    if not ahead:
         return []
     sealed = replace(observed, leak=0.0)
     tried = fit_chains(chain, sealed, np.array([fit.p for fit in ahead]), [fit.departure for fit in ahead])

@@ -293,7 +293,9 @@ class Chain:
         self._reflection(slopes, s.load, _complex(p, s.load), back[0])
         own, at = way.branches[0], at_branch[::-1, 0]
         _put(slopes, s.places, at * own.dplace)
-        for common, part, change in zip((s.log_x, s.log_q, s.trim), s.own[:3], (own.dx, own.dq, own.dtrim), strict=True):
+        for common, part, change in zip(
+            (s.log_x, s.log_q, s.trim), s.own[:3], (own.dx, own.dq, own.dtrim), strict=True
+        ):
             each = at * change
             slopes[..., common, :] = each.sum(axis=0)  # what all have in common moves each one's own share
             _put(slopes, part, each)
@@ -326,7 +328,7 @@ class Chain:
         and with log Q."""
         inverse = 1.0 / self.f
         lossy = slope / q
-        branch = 1.0 / (lossy + 1j * slope * (self.f / place - place * inverse))
+        branch = np.asarray(1.0 / (lossy + 1j * slope * (self.f / place - place * inverse)), np.complex128)
         square = branch**2
         return branch, square * (1j * slope * (self.f / place**2 + inverse)), square * lossy
 

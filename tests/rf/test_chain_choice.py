@@ -17,9 +17,11 @@ import pytest
 import scipy.stats
 
 from rf.notch import chain_choice
-from rf.notch.chain_choice import DEPARTURES, Blend
-from rf.notch.chain_fit import Observed
+from rf.notch.chain_choice import DEPARTURES, Blend, blend_fits
+from rf.notch.chain_fit import ChainFit, Observed, fit_chains, forecast
 from rf.notch.chain_model import Chain, ChainShape
+from tests.benchtop import make_unit
+from tests.rf.notch_trials import complex_normal, grid, response
 
 REJECT = 455e6
 F = np.linspace(445e6, 465e6, 401)
@@ -150,21 +152,84 @@ def test_larger_departures_without_weight_are_not_tried(monkeypatch: pytest.Monk
         assert len(asked) == rounds
 
 
-def test_departures_below_the_least_are_not_tried(monkeypatch: pytest.MonkeyPatch) -> None:
-    fits = [fit(departure=s) for s in (0.6, 1.0, 2.0, 5.0)]
-    fit_chains, asked = told(fits[:3], fits[3:])
+def likely(monkeypatch: pytest.MonkeyPatch, *unlikely: float) -> list[tuple[float, float]]:
+    """Forecasts that spare the descents of the `unlikely` departures; from which to which was asked."""
+    asked: list[tuple[float, float]] = []
+
+    def forecast(made: Any, observed: Observed, departure: float, leak: float) -> float:
+        asked.append((made.departure, departure))
+        return -8.1 if departure in unlikely else -7.9
+
+    monkeypatch.setattr(chain_choice, "forecast", forecast)
+    return asked
+
+
+def walked(monkeypatch: pytest.MonkeyPatch, evidence: dict[float, float], near: float | None = None) -> list[Any]:
+    """Departures and begins that are asked for where each fit has the evidence that its departure is told to have."""
+    asked: list[Any] = []
+
+    def fit_chains(chain: Any, observed: Any, begins: Any, departures: Any, **options: Any) -> list[Any]:
+        asked.append((list(departures), [float(p[-1]) for p in begins]))
+        made = [fit(departure=s, evidence=evidence[s]) for s in departures]
+        for each in made:
+            each.p[-1] = each.departure
+        return made
+
     monkeypatch.setattr(chain_choice, "fit_chains", fit_chains)
-    chain_choice._climb(fits[0].chain, replace(SEALED, least_departure=0.6), fits[0].p)
-    assert [each[3] for each in asked] == [[0.6, 1.0, 2.0], [5.0]]
+    found = chain_choice._climb(fit().chain, replace(SEALED, least_departure=0.6), fit().p, near)
+    assert found.best.log_evidence == max(evidence[s] for each, _ in asked for s in each)
+    return asked
 
 
-def test_a_later_fit_tries_the_departures_next_to_the_earlier_one(monkeypatch: pytest.MonkeyPatch) -> None:
-    for near, tried in ((1.0, [0.6, 1.0, 2.0]), (0.6, [0.6, 1.0]), (5.0, [2.0, 5.0]), (7.0, [0.6, 1.0, 2.0])):
-        fit_chains, asked = told([fit(departure=s) for s in tried])
-        monkeypatch.setattr(chain_choice, "fit_chains", fit_chains)
-        chain_choice._climb(fit().chain, replace(SEALED, least_departure=0.6), fit().p, near)
-        assert asked[0][3] == tried
+def test_departures_are_tried_from_the_middle_outwards(monkeypatch: pytest.MonkeyPatch) -> None:
+    """Each begins where its neighbour ended; none below the least; five below the best ends it on that side."""
+    likely(monkeypatch)
+    flat = dict.fromkeys(DEPARTURES, 0.0)
+    assert walked(monkeypatch, flat) == [([2.0], [0.0]), ([1.0, 5.0], [2.0, 2.0]), ([0.6], [1.0])]
+    assert walked(monkeypatch, flat | {1.0: -5.1}) == [([2.0], [0.0]), ([1.0, 5.0], [2.0, 2.0])]
+    assert walked(monkeypatch, flat | {1.0: -4.9})[2:] == [([0.6], [1.0])]
+
+
+def test_a_later_fit_begins_with_the_departure_of_the_earlier_one(monkeypatch: pytest.MonkeyPatch) -> None:
+    likely(monkeypatch)
+    flat = dict.fromkeys(DEPARTURES, 0.0)
+    assert [tried for tried, _ in walked(monkeypatch, flat, 1.0)] == [[1.0], [0.6, 2.0], [5.0]]
+    assert [tried for tried, _ in walked(monkeypatch, flat | {1.0: -6.0}, 0.6)] == [[0.6], [1.0]]
+    assert walked(monkeypatch, flat, 7.0)[0][0] == [2.0]  # not one of them
     assert list(chain_choice.ending(fit(departure=2.0)))[-1] == 2.0
+
+
+def test_a_descent_without_a_prospect_is_spared(monkeypatch: pytest.MonkeyPatch) -> None:
+    """Eight below the best, e^-8 or 0.03 %, in the forecast; nothing is forecast of the ideal circuit."""
+    asked = likely(monkeypatch, 5.0)
+    flat = dict.fromkeys(DEPARTURES, 0.0)
+    assert [tried for tried, _ in walked(monkeypatch, flat)] == [[2.0], [1.0], [0.6]]
+    assert asked == [(2.0, 1.0), (2.0, 5.0), (1.0, 0.6)]
+    ideal = fit(departure=0.0)
+    assert chain_choice._promising(ideal, SEALED, 0.1, 99.0) and chain_choice._promising(fit(), SEALED, 0.0, 99.0)
+
+
+def test_a_forecast_is_what_a_descent_comes_to() -> None:
+    """Another prior only, and a response that is nearly linear between the two: well within the eight that spare a descent."""
+    unit = make_unit("U6", (60e3, 0.0, -20e3))
+    f, power = grid(unit, "U6"), 10**-8.2
+    data = response(unit, f) + math.sqrt(power) * complex_normal(np.random.default_rng(1), f.size)
+    shape = ChainShape(3, unit.high_hz, unit.low_hz)
+    observed = Observed(data, np.full(f.size, power), 1e-4, 1500.0, 0.1, 0.6)
+    part = observed.only(np.abs(data) < chain_choice.SKIRT_LEVEL)
+    chain = Chain(shape, f, f[0], f[-1]).at(f[np.abs(data) < chain_choice.SKIRT_LEVEL])
+    begin = blend_fits(shape, f, observed).best.p
+
+    def ended(departure: float, leak: float = part.leak) -> ChainFit:
+        found = fit_chains(chain, replace(part, leak=leak), begin[None], (departure,))[0]
+        assert found is not None
+        return found
+
+    usual = ended(1.0)
+    for departure in (0.6, 2.0, 5.0):
+        assert forecast(usual, part, departure, part.leak) == pytest.approx(ended(departure).log_evidence, abs=1.5)
+    assert forecast(usual, part, 1.0, part.leak) == pytest.approx(usual.log_evidence, abs=1e-6)
+    assert forecast(usual, part, 1.0, 1e-9) == pytest.approx(ended(1.0, 0.0).log_evidence, abs=0.5)
 
 
 def test_a_larger_departure_goes_on_from_a_smaller_one(monkeypatch: pytest.MonkeyPatch) -> None:
@@ -193,8 +258,12 @@ def test_the_likeliest_are_tried_without_a_leak(monkeypatch: pytest.MonkeyPatch)
     dry = fit(evidence=7.0)
     fit_chains, asked = told([dry, None])
     monkeypatch.setattr(chain_choice, "fit_chains", fit_chains)
+    monkeypatch.setattr(chain_choice, "forecast", lambda one, *_: {1.0: 1.1, 0.6: 1.2}[one.departure])
     assert chain_choice._tight(fits[0].chain, OBSERVED, fits) == [dry]
     assert asked[0][1].leak == 0.0 and asked[0][3] == [1.0, 0.6]
+    monkeypatch.setattr(chain_choice, "forecast", lambda one, *_: {1.0: 1.1, 0.6: 0.9}[one.departure])
+    chain_choice._tight(fits[0].chain, OBSERVED, fits)
+    assert asked[1][3] == [1.0]  # the other is forecast over eight below the best
     assert (
         chain_choice._tight(fits[0].chain, SEALED, fits) == [] == chain_choice._tight(fits[0].chain, OBSERVED, fits[:1])
     )
@@ -246,13 +315,15 @@ def test_a_search_is_coarse_then_fine(
     monkeypatch: pytest.MonkeyPatch, thorough: bool, keep: int, front: int, steps: int
 ) -> None:
     """Three harness lengths of each start under an error of 20 %; the best of them, the best plain ones and other
-    orders of the very best under one of 0.3 %, with the usual departures. One sample in three, 128 or a little more."""
+    orders of the very best under one of 0.3 %, with the usual departures. One sample in six, 64 or a little more, then
+    one in three, 128 or a little more."""
     search = Search(monkeypatch, [0.0])
     found = search.run(thorough=thorough)
     hz, data, noise, q = search.asked[0]
-    assert hz == pytest.approx(F[::3]) and np.array_equal(data, OBSERVED.data[::3])
-    assert noise.size == 134 and q == 1500.0
+    assert hz == pytest.approx(F[::6]) and np.array_equal(data, OBSERVED.data[::6])
+    assert noise.size == 67 and q == 1500.0
     coarse, fine = search.calls[0], search.calls[1]
+    assert np.array_equal(coarse[0].data, OBSERVED.data[::6]) and np.array_equal(fine[0].data, OBSERVED.data[::3])
     assert (coarse[0].relative_error, coarse[2], coarse[3]) == (0.2, 0.0, steps)
     assert (fine[0].relative_error, fine[2], fine[3]) == (3e-3, 1.0, steps)
     assert coarse[4] == pytest.approx(BAND) and fine[4] == pytest.approx(BAND)
@@ -268,13 +339,18 @@ def test_a_search_is_coarse_then_fine(
         assert search.calls[2][0].relative_error == 3e-3 and search.calls[2][1][0, 0] == 120.0
 
 
-@pytest.mark.parametrize(("points", "left"), [(100, 100), (255, 255), (256, 128), (401, 134)])
-def test_a_search_has_128_samples_or_all_there_are(monkeypatch: pytest.MonkeyPatch, points: int, left: int) -> None:
+@pytest.mark.parametrize(
+    ("points", "coarse", "fine"), [(100, 100, 100), (128, 64, 128), (255, 85, 255), (256, 64, 128), (401, 67, 134)]
+)
+def test_a_search_has_64_and_128_samples_or_all_there_are(
+    monkeypatch: pytest.MonkeyPatch, points: int, coarse: int, fine: int
+) -> None:
     search = Search(monkeypatch, [0.0])
     f = np.linspace(445e6, 465e6, points)
     observed = OBSERVED.only(np.linspace(0, 400, points).round().astype(int))
     chain_choice._start(Chain(TWO, f, f[0], f[-1]), observed)
-    assert search.asked[0][0].size == search.asked[0][1].size == left
+    assert search.asked[0][0].size == search.asked[0][1].size == coarse
+    assert [call[0].data.size for call in search.calls] == [coarse, fine]
 
 
 def test_a_thorough_search_follows_what_is_cheaper_by_one(monkeypatch: pytest.MonkeyPatch) -> None:
@@ -313,7 +389,7 @@ class Course:
         monkeypatch.setattr(chain_choice, "_correlation_length", lambda residual: 7.0)
 
     def climb(self, chain: Chain, observed: Observed, p: Any, near: float | None = None) -> Blend:
-        assert p.size == ONE.size and near in (None, 0.0)
+        assert p.size == ONE.size and near in (None, 0.0, 0.6)
         assert chain.f.size == observed.data.size
         assert (chain.low_hz, chain.high_hz) == (F[0], F[-1])  # of the whole sweep, whatever is left out
         self.did.append(f"climb {p[0]:g}")
