@@ -70,8 +70,9 @@ that is followed (Transtrum and Sethna 2012, arXiv:1201.5885, section 3)."""
 
 FIRST_DAMPING = 1.0
 
-LEAST_FALL = 0.3
-"""A good step lessens the damping to this share: less, in a bent valley, costs the next steps."""
+LEAST_FALL, LEAST_FALL_BENT = 0.1, 0.3
+"""A good step lessens the damping to this share, and to that once the valley was seen to bend: less would cost the next
+steps."""
 
 DATA_SHARE = 1e-6
 """Share of the data's own precision in the yardstick of the damping."""
@@ -82,8 +83,8 @@ CONVERGED = 0.02
 FOUND = 0.5
 """The same while only a start is searched."""
 
-FEWEST_RACING = 2
-RACE = {4: 0.5, 9: 0.25}
+FEWEST_RACING = 4
+RACE = {6: 0.5, 12: 0.25}
 """Steps after which only so large a share of the starts of a search goes on: the cheapest."""
 
 
@@ -369,7 +370,7 @@ def _descend(problem: _Problem, state: _State, steps: int, *, racing: bool = Fal
     """Levenberg and Marquardt's descent of each of B states, and which of them stayed among the numbers. `racing`: the
     dearer ones are left where they stand after a few steps."""
     count, enough = len(state.p), FOUND if racing else CONVERGED
-    damping, growth = np.full(count, FIRST_DAMPING), np.full(count, 2.0)
+    damping, growth, least = np.full(count, FIRST_DAMPING), np.full(count, 2.0), np.full(count, LEAST_FALL)
     moving, sound = np.ones(count, bool), np.isfinite(state.cost)
     held, own = problem.held(state.weight**2), (state.weight**2) @ problem.mixing**2
     for taken in range(steps):
@@ -398,6 +399,7 @@ def _descend(problem: _Problem, state: _State, steps: int, *, racing: bool = Fal
         # Where the valley bends more than the second order tells, half the way along the curve lies lower yet.
         short = np.flatnonzero((won <= 0) & (predicted > 0))
         if short.size:
+            least[at[short]] = LEAST_FALL_BENT
             near = here.pick(short)
             trial[short] = near.p + (step[short] / 2.0 + bend[short] / 4.0) @ problem.mixing.T
             won[short] = near.cost - problem.cost_at(trial[short], near)
@@ -407,7 +409,7 @@ def _descend(problem: _Problem, state: _State, steps: int, *, racing: bool = Fal
             state.put(at[which], problem.state(trial[which], here.weight[which]))
         gain = np.where(better, 2.0 * won / np.where(predicted > 0, predicted, 1.0) - 1.0, 0.0)
         gain[short] = np.minimum(gain[short], 0.0)
-        damping[at] *= np.where(better, np.maximum(LEAST_FALL, 1.0 - gain**3), growth[at])
+        damping[at] *= np.where(better, np.maximum(least[at], 1.0 - gain**3), growth[at])
         growth[at] = np.where(better, 2.0, 2.0 * growth[at])
         done = np.where(better, predicted < enough, (damping[at] > 1e9) | (predicted < 1e-6))
         moving[at[done]] = False
