@@ -71,6 +71,9 @@ UNTUNED = 20.0
 """Half-widths f / 2Q of their mean within which notches lie that are being tuned, or that somebody turned."""
 PULLED = 2.0
 """Mean square strain of the places above which that is tried; tuned notches strain it by 1."""
+ENDING = 2
+"""What an ending holds beside the parameters."""
+
 LEAKLESS = 2
 """How many of the likeliest fits are tried without a leak."""
 
@@ -132,14 +135,14 @@ def blend_fits(
 ) -> Blend:
     """Fit a chain of `shape` to what was `observed` over `frequency_hz` (K,).
 
-    `begin` (P + 1,) is where an earlier fit of the same response ended, as `ending` tells it; without one, or where it
+    `begin` (P + 2,) is where an earlier fit of the same response ended, as `ending` tells it; without one, or where it
     no longer leads to a good fit, a start is searched. Not `patient`: a poor fit stands as it is, as it must where
     shapes compete. Raises LinAlgError where no fit stands.
     """
     whole, chain, inner = _fitted_part(shape, frequency_hz, observed)
     blend: Blend | None = None
-    if begin is not None and begin.size == shape.size + 1:
-        blend = _climb(chain, inner, begin[:-1], float(begin[-1]))
+    if begin is not None and begin.size == shape.size + ENDING:
+        blend = _go_on(chain, inner, begin)
     if blend is None or _suspect(blend, inner):
         blend = _climb(chain, inner, _start(whole, observed))
         if not patient:
@@ -152,7 +155,7 @@ def blend_fits(
     if blend.p_value > NOTICED:
         return blend
     needed = _needed_error(blend.best, inner)
-    blend = _climb(chain, replace(inner, relative_error=needed), *_where(blend.best))
+    blend = _climb(chain, replace(inner, relative_error=needed), blend.best.p, blend.best.departure)
     together = _correlation_length(blend.best.residual)
     return replace(blend, relative_error=needed, inflation=together)
 
@@ -282,14 +285,31 @@ def _cheapest(
     return sorted([fit for fit in fits if not outside(fit, band)] or fits, key=lambda fit: fit.cost)
 
 
-def _where(fit: ChainFit) -> tuple[NDArray[np.float64], float]:
-    """Where a fit ended, for another descent of the same samples."""
-    return fit.p, fit.departure
+def ending(fit: ChainFit, relative_error: float) -> NDArray[np.float64]:
+    """Parameters, departure and the relative error that was needed (P + 2,), for a later fit to begin from."""
+    return np.concatenate((fit.p, [fit.departure, relative_error]))
 
 
-def ending(fit: ChainFit) -> NDArray[np.float64]:
-    """Parameters and departure (P + 1,) of a fit, for a later one to begin from."""
-    return np.append(fit.p, fit.departure)
+def _go_on(chain: Chain, observed: Observed, begin: NDArray[np.float64]) -> Blend | None:
+    """From where an earlier fit ended. Where that needed a larger error, so will this one: a single descent under it
+    tells how large, and all departures wait for that. None where it does not stand."""
+    p, near, error = begin[:-ENDING], float(begin[-2]), float(begin[-1])
+    if error <= observed.relative_error or near not in DEPARTURES:
+        return _climb(chain, observed, p, near)
+    fit = fit_chains(chain, replace(observed, relative_error=error), p[None], (near,))[0]
+    if fit is None:
+        return None
+    fit = _under(fit, observed)
+    if _p_value(fit) > NOTICED:
+        return _climb(chain, observed, fit.p, near)
+    return Blend((fit,), (1.0,), observed.relative_error, 1.0, _p_value(fit), fit.log_evidence, observed)
+
+
+def _under(fit: ChainFit, observed: Observed) -> ChainFit:
+    """The same fit with its residual measured by the stated errors."""
+    power = observed.noise_power + (observed.relative_error * np.abs(fit.model)) ** 2
+    residual = (observed.data - fit.model) / np.sqrt(power / 2.0)
+    return replace(fit, residual=residual, chi2=float((np.abs(residual) ** 2).sum()))
 
 
 def _climb(chain: Chain, observed: Observed, p: NDArray[np.float64], near: float | None = None) -> Blend:

@@ -21,7 +21,7 @@ from numpy.typing import NDArray
 
 from rf.floor.pool import Bottom, BottomShape
 from rf.notch.cause import likely_cause
-from rf.notch.chain_choice import DEPARTURES, SKIRT_LEVEL, Blend, blend_fits, ending, first_fit, hidden
+from rf.notch.chain_choice import DEPARTURES, ENDING, SKIRT_LEVEL, Blend, blend_fits, ending, first_fit, hidden
 from rf.notch.chain_fit import LEAK, ChainFit, Observed, fit_chain
 from rf.notch.chain_model import ChainShape
 from rf.notch.chain_start import hidden_band, strong_points
@@ -189,14 +189,14 @@ def _likeliest(
     fit ended. An earlier fit's number stands. Raises LinAlgError where no fit stands."""
     shapes = [replace(shape, cavities=count) for count in COUNTS]
     if begin is not None:
-        known = [each for each in shapes if begin.size == each.size + 1]
+        known = [each for each in shapes if begin.size == each.size + ENDING]
         if known:
             return known[0], begin
     found: list[tuple[float, ChainShape, NDArray[np.float64]]] = []
     for each in shapes:
         with contextlib.suppress(np.linalg.LinAlgError):
             fit = first_fit(each, f, observed)
-            found.append((fit.log_evidence, each, ending(fit)))
+            found.append((fit.log_evidence, each, ending(fit, observed.relative_error)))
         best = max((evidence for evidence, *_ in found), default=-math.inf)
         if len(found) > 2 and max(evidence for evidence, *_ in found[-2:]) < best - CLEARLY:
             break
@@ -209,7 +209,7 @@ def _likeliest(
     for _, each, ended in ahead:
         with contextlib.suppress(np.linalg.LinAlgError):
             blend = blend_fits(each, f, observed, ended, patient=False)
-            found.append((blend.evidence, each, ending(blend.best)))
+            found.append((blend.evidence, each, ending(blend.best, blend.relative_error)))
     _, shape, ended = max(found or ahead, key=lambda one: one[0])
     return shape, ended
 
@@ -278,7 +278,7 @@ def _said(
         p_value=blend.p_value,
         model=np.exp(best.chain.at(frequency_hz).log_s21(best.p)[0]),
         why=why,
-        ended=ending(best),
+        ended=ending(best, needed),
         ideal_at=()
         if observed.third_reflection is None
         else tuple(_level(blend, hz, tracking_db, slack, ideal=True) for hz in ask_hz),

@@ -196,7 +196,7 @@ def test_a_later_fit_begins_with_the_departure_of_the_earlier_one(monkeypatch: p
     assert [tried for tried, _ in walked(monkeypatch, flat, 1.0)] == [[1.0], [0.6, 2.0], [5.0]]
     assert [tried for tried, _ in walked(monkeypatch, flat | {1.0: -6.0}, 0.6)] == [[0.6], [1.0]]
     assert walked(monkeypatch, flat, 7.0)[0][0] == [2.0]  # not one of them
-    assert list(chain_choice.ending(fit(departure=2.0)))[-1] == 2.0
+    assert list(chain_choice.ending(fit(departure=2.0), 0.01))[-2:] == [2.0, 0.01]
 
 
 def test_a_descent_without_a_prospect_is_spared(monkeypatch: pytest.MonkeyPatch) -> None:
@@ -210,7 +210,7 @@ def test_a_descent_without_a_prospect_is_spared(monkeypatch: pytest.MonkeyPatch)
 
 
 def test_a_forecast_is_what_a_descent_comes_to() -> None:
-    """Another prior only, and a response that is nearly linear between the two: well within the eight that spare a descent."""
+    """Another prior only, a response nearly linear between: well within the eight that spare a descent."""
     unit = make_unit("U6", (60e3, 0.0, -20e3))
     f, power = grid(unit, "U6"), 10**-8.2
     data = response(unit, f) + math.sqrt(power) * complex_normal(np.random.default_rng(1), f.size)
@@ -407,7 +407,7 @@ GOOD, BAD = blend(fit(), p_value=0.5), blend(fit(), p_value=1e-4)
 
 def test_an_earlier_fit_saves_the_search(monkeypatch: pytest.MonkeyPatch) -> None:
     course = Course(monkeypatch, [GOOD], [False])
-    assert chain_choice.blend_fits(ONE, F, OBSERVED, np.zeros(ONE.size + 1)) is GOOD
+    assert chain_choice.blend_fits(ONE, F, OBSERVED, np.zeros(ONE.size + 2)) is GOOD
     assert course.did == ["climb 0"]
 
 
@@ -416,13 +416,13 @@ def test_an_earlier_fit_that_leads_nowhere_is_left(
     monkeypatch: pytest.MonkeyPatch, first: Blend, suspect: list[bool]
 ) -> None:
     course = Course(monkeypatch, [first, GOOD], [*suspect, False])
-    assert chain_choice.blend_fits(ONE, F, OBSERVED, np.zeros(ONE.size + 1)) is GOOD
+    assert chain_choice.blend_fits(ONE, F, OBSERVED, np.zeros(ONE.size + 2)) is GOOD
     assert course.did == ["climb 0", "search", "climb 1"]
 
 
 def test_an_earlier_fit_of_another_shape_is_not_used(monkeypatch: pytest.MonkeyPatch) -> None:
     course = Course(monkeypatch, [GOOD], [False])
-    chain_choice.blend_fits(ONE, F, OBSERVED, np.zeros(TWO.size + 1))
+    chain_choice.blend_fits(ONE, F, OBSERVED, np.zeros(TWO.size + 2))
     assert course.did == ["search", "climb 1"]
 
 
@@ -434,6 +434,38 @@ def test_a_suspect_fit_is_searched_again_and_the_evidence_decides(
     course = Course(monkeypatch, both, [True])
     assert chain_choice.blend_fits(ONE, F, OBSERVED) is both[which]
     assert course.did == ["search", "climb 1", "thorough", "climb 2"]
+
+
+def test_a_later_fit_knows_the_error_that_the_earlier_one_needed(monkeypatch: pytest.MonkeyPatch) -> None:
+    """One descent under that error instead of one with each departure under the stated one, and then those under what
+    is needed now; where the stated error does, all under that."""
+    begin = np.concatenate((np.full(ONE.size, 3.0), [0.6, 0.02]))
+    again = fit(departure=0.6)
+    again.p[:] = 5.0
+    fit_chains, asked = told([again])
+    monkeypatch.setattr(chain_choice, "fit_chains", fit_chains)
+    for chi2, error in ((700.0, 1e-4), (900.0, 0.01)):  # of 700 degrees of freedom: as expected, a millionth
+        course = Course(monkeypatch, [GOOD], [False])
+        monkeypatch.setattr(
+            chain_choice, "_under", lambda one, _, chi2=chi2: SimpleNamespace(**vars(one) | {"chi2": chi2})
+        )
+        found = chain_choice.blend_fits(ONE, F, OBSERVED, begin)
+        assert course.did == ["climb 5"] and course.observed[0].relative_error == found.relative_error == error
+        assert asked[-1][1].relative_error == 0.02 and asked[-1][3] == [0.6] and np.all(asked[-1][2] == 3.0)
+    monkeypatch.setattr(chain_choice, "fit_chains", told([None])[0])
+    course = Course(monkeypatch, [GOOD], [False])
+    chain_choice.blend_fits(ONE, F, OBSERVED, begin)
+    assert course.did == ["search", "climb 1"]
+
+
+def test_a_residual_is_measured_by_the_stated_errors() -> None:
+    """2 |d - m|^2 / (P + g^2 |m|^2), summed: d - m = 0.02, P = 1e-6, g m = 1e-2."""
+    one, empty = np.full(4, 1.0 + 0j), np.zeros((1, 1))
+    far = ChainFit(Chain(ONE, F, F[0], F[-1]), empty[0], empty, one, one, 0.0, 4.0, 0.6, 0.0, 0.0)
+    told_so = Observed(np.full(4, 1.02 + 0j), np.full(4, 1e-6), 1e-2, 1500.0)
+    made = chain_choice._under(far, told_so)
+    assert made.chi2 == pytest.approx(4 * 2 * 4e-4 / (1e-6 + 1e-4))
+    assert made.residual == pytest.approx(np.full(4, 0.02 / math.sqrt(1.01e-4 / 2.0)))
 
 
 def test_a_residual_widens_all(monkeypatch: pytest.MonkeyPatch) -> None:
