@@ -6,6 +6,7 @@ Owns: what a sweep of the session is, how its frequencies are known. Refuses: th
 from __future__ import annotations
 
 import contextlib
+from collections.abc import Sequence
 from dataclasses import replace
 
 import numpy as np
@@ -18,10 +19,18 @@ from protocol.learn.listening import Listening
 from protocol.learn.questions import APART, JOIN, OPEN, unit_said, usual_units
 from protocol.learn.reasons import shown, why_no_data
 from protocol.learn.sweeps.acquire import Acquire, Acquisition
-from protocol.learn.sweeps.axis import Meaning, OtherFrequenciesError, Place, listed_unit, meaning_of, sensible
+from protocol.learn.sweeps.axis import (
+    Meaning,
+    OtherFrequenciesError,
+    Place,
+    listed_unit,
+    meaning_of,
+    sensible,
+    standing_columns,
+)
 from protocol.learn.sweeps.columns import Kind, hinted
 from protocol.learn.sweeps.scale import alike, fits
-from protocol.learn.sweeps.shapes import Shape
+from protocol.learn.sweeps.shape import Shape
 from protocol.learn.sweeps.trials import Trials
 from protocol.learn.sweeps.windows import FIELDS
 from protocol.learn.words.talk import Talk
@@ -160,7 +169,15 @@ class Sweeping(Listening):
             raise MissingError(why_no_data(acquire, self.words, self.trial_settings()[0]))
         taken = await acquire.take(acquisition, points)
         ends, through = (first.start_hz, first.stop_hz), self._through
-        meaning = meaning_of(acquisition, taken, *ends, through=through) if taken else None
+        try:
+            meaning = meaning_of(acquisition, taken, *ends, through=through) if taken else None
+        except OtherFrequenciesError:
+            await self.apply(second)
+            moved = await acquire.take(acquisition, second.points if points is not None else None)
+            acquisition.standing = standing_columns(taken, moved) if taken and moved else frozenset()
+            if not acquisition.standing or taken is None:
+                raise
+            meaning = meaning_of(acquisition, taken, *ends, through=through)
         if meaning is None and taken is not None and not acquire.thin:
             self._odd = self._odd or (acquire, acquisition, first, taken)
         if meaning is None or taken is None:
@@ -184,7 +201,7 @@ class Sweeping(Listening):
             if meaning_then is None:
                 raise MissingError("data came, but no one form of numbers fits two spans")
             meaning = meaning_then
-        await self._confirm(acquisition, meaning, other, second, again)
+        await self._confirm(acquisition, meaning, other, second)
         self.found.meaning = other
         spans = ((meaning, taken, first), (other, again, second))
         kinds = [kind for kind in alike(other.kind) if all(still_fits(kind, *span) for span in spans)]
@@ -211,12 +228,10 @@ class Sweeping(Listening):
         first: Meaning,
         second: Meaning,
         settings: SweepSettings,
-        taken: list[list[Shape]],
     ) -> None:
         """How the frequencies are known; the worst is not to know and to say nothing."""
         found, trials = self.found, self._trials
         assert trials is not None
-        del taken
         steady = abs(first.delay.seconds - second.delay.seconds) < 0.3 * abs(second.delay.seconds)
         listed = acquisition.axis is not None and listed_unit(acquisition.axis, settings.start_hz, settings.stop_hz)
         by_sight = bool(first.unit and second.unit) or bool(listed)
@@ -273,25 +288,30 @@ class Sweeping(Listening):
 
     def _counted(self) -> bool:
         """Whether a word sets the number of points."""
-        return "points" in self.found.commands or "{points}" in self.found.commands.get("span", "")
+        commands = self.found.commands
+        return "points" in commands or "{points}" in commands.get("span", "")
 
     def trial_settings(self) -> tuple[SweepSettings, SweepSettings]:
         """Two settings within what is known to be taken, all numbers different."""
         trials = self._trials
         assert trials is not None
-        low, high = trials.low_hz, trials.high_hz
-        width = min(high - low, 300e6)
         counts = [count for count in trials.points if count >= FEWEST_TRIED] or trials.points or [51, 101]
         if not self._counted() and self.found.acquisition is not None:
             counts = [self.found.acquisition.parts[0].shapes[0].points]
-        grain = 1e5 if width > 4e6 else 1e4
+        return two_settings(trials.low_hz, trials.high_hz, counts)
 
-        def at(part: float) -> float:
-            return round((low + part * width) / grain) * grain
 
-        one = SweepSettings(at(0.3), at(0.5), counts[0], 1000.0)
-        two = SweepSettings(at(0.15), at(0.75), counts[-1] if len(counts) > 1 else counts[0], 1000.0)
-        return one, two
+def two_settings(low: float, high: float, counts: Sequence[int]) -> tuple[SweepSettings, SweepSettings]:
+    """Two settings between two frequencies, all numbers different."""
+    width = min(high - low, 300e6)
+    grain = 1e5 if width > 4e6 else 1e4
+
+    def at(part: float) -> float:
+        return round((low + part * width) / grain) * grain
+
+    one = SweepSettings(at(0.3), at(0.5), counts[0], 1000.0)
+    two = SweepSettings(at(0.15), at(0.75), counts[-1] if len(counts) > 1 else counts[0], 1000.0)
+    return one, two
 
 
 def reflected(

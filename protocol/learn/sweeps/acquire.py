@@ -16,7 +16,8 @@ import numpy as np
 from protocol.learn.dialogue import Role, Word
 from protocol.learn.sweeps.columns import LEAKS, REFLECTS, value_columns
 from protocol.learn.sweeps.setters import Setters, numbers_in
-from protocol.learn.sweeps.shapes import Shape, shapes_of
+from protocol.learn.sweeps.shape import Shape
+from protocol.learn.sweeps.shapes import shapes_of
 from protocol.learn.words.talk import SWEEP_S, Talk
 
 MOST_POLLS = 200
@@ -50,6 +51,8 @@ class Acquisition:
     """Whether data are refused as long as the sweep runs, and must be asked for again."""
     parts: list[Part] = field(default_factory=list)
     axis: Part | None = None
+    standing: frozenset[tuple[int, int, int]] = frozenset()
+    """Columns (number of the part, of the set of points, of the column) that rise, but are the same in every span."""
     seconds: float = 0.0
 
 
