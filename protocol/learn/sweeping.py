@@ -149,7 +149,7 @@ class Sweeping(Listening):
                 raise
             except MissingError as error:
                 why = why if number else error
-                if trials.verified or acquire.thin or (self.found.acquisition is None and not acquire.strange):
+                if trials.verified or acquire.thin or not (self._odd or self.found.acquisition or acquire.strange):
                     break
         raise why
 

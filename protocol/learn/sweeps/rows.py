@@ -30,6 +30,8 @@ TAGS = ("1", "2", "11", "21", "01", "02")
 GLUED = r"[0-9A-F]{8}|[0-9A-F]{16}|[0-9a-f]{8}|[0-9a-f]{16}"
 """Texts in which several numbers may stand."""
 GOES_ON = 0.5
+RISES = 2.0
+"""What even steps count for: chance makes them far more seldom than values that go on."""
 EVEN = 0.02
 """Steps of a count or of frequencies differ by this part of a step, or by the last digit written."""
 
@@ -73,9 +75,34 @@ def rows_of(lines: Sequence[str], points: int | None) -> list[Shape]:
     return max(readings, key=_orderly, default=[])
 
 
+def rows_alike(lines: Sequence[str]) -> int:
+    """How many lines of the commonest kind hold numbers."""
+    kinds = Counter(_kind(cut, ".") for at, line in enumerate(lines) if (cut := _cut(at, line.strip(), ".")) is not None
+                    and _numbers(cut, ".") and re.search(r"\d", line))  # fmt: skip
+    return max(kinds.values(), default=0)
+
+
+def first_sweep(lines: Sequence[str], points: int) -> list[str]:
+    """The lines of the first of several sweeps of so many points: a row of a kind that is full begins the next."""
+    cuts = [_cut(at, line.strip(), ".") if len(line) <= LONGEST_ROW else None for at, line in enumerate(lines)]
+    rows = {at: (_kind(cut, "."), cut.texts) for at, cut in enumerate(cuts) if cut is not None
+            and _numbers(cut, ".") > 1}  # fmt: skip
+    names: dict[tuple[str, ...], set[str]] = defaultdict(set)
+    for kind, texts in rows.values():
+        names[kind].add(texts[0])
+    seen = Counter[tuple[str, ...]]()
+    for at, (kind, _) in rows.items():
+        traces = len(names[kind]) if len(names[kind]) <= MOST_TRACES else 1
+        if seen[kind] >= points * traces:
+            return list(lines[:at])
+        seen[kind] += 1
+    return list(lines)
+
+
 def _orderly(shapes: Sequence[Shape]) -> float:
     """The part of all columns that go on from row to row; of equal ones the reading with fewer columns is better."""
-    smooth = [goes_on(shape.values[:, at]) for shape in shapes for at in range(shape.values.shape[1])]
+    columns = [shape.values[:, at] for shape in shapes for at in range(shape.values.shape[1])]
+    smooth = [RISES if even(values) else goes_on(values) for values in columns]
     return round(float(np.mean(smooth)), 2) - 1e-4 * len(smooth)
 
 

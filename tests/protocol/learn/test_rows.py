@@ -10,6 +10,7 @@ import pytest
 from protocol.dialects.numbers import PointTable, complex_columns
 from protocol.learn.sweeps.acquire import Acquisition, Part
 from protocol.learn.sweeps.axis import meaning_of, standing_columns
+from protocol.learn.sweeps.rows import first_sweep, rows_alike
 from protocol.learn.sweeps.shape import Shape
 from protocol.learn.sweeps.shapes import shapes_of
 from protocol.profiles.consoles import Read
@@ -149,3 +150,22 @@ def test_what_does_not_go_on_is_no_pair_of_halves() -> None:
     noise = [" ".join(f"{rng.integers(16**8):08X}" for _ in range(2)) for _ in range(POINTS)]
     (table,) = shapes_of(noise, POINTS)
     assert table.values.shape == (POINTS, 2)
+
+
+@pytest.mark.parametrize("kind", [kind for kind in KINDS if "nobody knows" not in kind])
+def test_the_first_of_endless_sweeps_is_cut_out(kind: str) -> None:
+    sweep = ["-- again", *KINDS[kind]]
+    assert first_sweep([*sweep, *sweep, *sweep[:9]], POINTS)[: len(sweep)] == sweep
+    assert len(first_sweep([*sweep, *sweep, *sweep[:9]], POINTS)) <= len(sweep) + 1
+
+
+def test_digits_behind_a_comma_that_happen_to_rise_are_no_column() -> None:
+    small = [f"{comma(92.1 + at * 0.942857, 6)};{word(b.real)};{word(b.imag)}"
+             for at, b in enumerate(S21)]  # fmt: skip
+    (table,) = shapes_of(small, POINTS)
+    assert table.forms == ("comma", "hex", "hex")
+
+
+def test_rows_of_one_kind_are_counted() -> None:
+    assert rows_alike(["freq re im", *KINDS["frequency in hexadecimal, scaled counts"], "done 4"]) == POINTS
+    assert rows_alike(["no such word", "try help"]) == 0
