@@ -25,6 +25,8 @@ from protocol.learn.sweeps.columns import (
 )
 from protocol.learn.sweeps.shape import Shape
 
+STRAY = 0.25
+"""How far two sweeps of one lead may lie apart in phase, in radians."""
 Place = tuple[int, int, tuple[int, int]]
 """A pair of columns: number of the reply, of the set of points in it, of the two columns."""
 Column = tuple[int, int, int]
@@ -177,6 +179,28 @@ def reflection(meaning: Meaning, taken: list[list[Shape]], trace: str = "s11") -
             if trace in names.traces:
                 return meaning.kind.complex(shape.values[:, list(names.traces[trace])])
     return None
+
+
+def starts_where_set(
+    traces: tuple[NDArray[np.complex128], NDArray[np.complex128]],
+    ends_hz: tuple[tuple[float, float], tuple[float, float]],
+) -> bool | None:
+    """Whether the phase of an open lead moved between two sweeps as far as their frequencies did; None: too little due.
+
+    A slope alone says how wide a sweep is, not where it lies: one whose start was moved in silence has the same.
+    """
+    axes = [np.linspace(*ends, trace.size) for trace, ends in zip(traces, ends_hz, strict=True)]
+    delays = [delay_of(trace, hertz).seconds for trace, hertz in zip(traces, axes, strict=True)]
+    delay, middle = delays[1], [float(np.mean(hertz)) for hertz in axes]
+    at = [
+        np.sum(trace * np.exp(2j * np.pi * delay * (hertz - middle[0])))
+        for trace, hertz in zip(traces, axes, strict=True)
+    ]
+    apart = 2 * np.pi * abs(middle[0] - middle[1])
+    slack = STRAY + apart * abs(delays[0] - delays[1])
+    if abs(np.angle(at[0] * np.conj(at[1]))) > slack:
+        return False
+    return True if apart * abs(delay) > 2 * slack else None
 
 
 def listed_unit(part: Part, start_hz: float, stop_hz: float) -> str:

@@ -12,7 +12,7 @@ from collections.abc import Sequence
 import numpy as np
 from numpy.typing import NDArray
 
-from protocol.learn.sweeps.columns import KINDS, Kind, delay_of, reflects
+from protocol.learn.sweeps.columns import DELAY_S, KINDS, Kind, delay_of, reflects
 
 STEP = 0.25
 """A step between two points, beyond what the others do, in radians, that no lead makes."""
@@ -38,7 +38,8 @@ def fits(kind: Kind, pair: NDArray[np.float64], frequency_hz: NDArray[np.float64
     steps = np.diff(phase)
     spread = np.abs(steps - np.median(steps))
     smooth = float(spread.max()) < STEP + 8 * float(np.median(spread))
-    return kind.turns_once(pair) and smooth and delay_of(trace, frequency_hz).error < STEP
+    delay = delay_of(trace, frequency_hz)
+    return kind.turns_once(pair) and smooth and delay.error < STEP and abs(delay.seconds) > DELAY_S[0] / 3
 
 
 def telling_width(kinds: Sequence[Kind], pair: NDArray[np.float64], frequency_hz: NDArray[np.float64]) -> float:
