@@ -184,6 +184,8 @@ class Sweeping(Listening):
             if meaning_then is None:
                 raise MissingError("data came, but no one form of numbers fits two spans")
             meaning = meaning_then
+        assert self._trials is not None
+        self._trials.proved = [first.points, second.points] if counted else []
         await self._confirm(acquisition, meaning, other, second, again)
         self.found.meaning = other
         spans = ((meaning, taken, first), (other, again, second))

@@ -71,6 +71,8 @@ class Windows:
     counts_seen: list[int] = field(default_factory=list)
     """Numbers of points that held instead of the one that was set."""
     refused_counts: list[int] = field(default_factory=list)
+    proved: list[int] = field(default_factory=list)
+    """Numbers of points that came as they were set."""
     points_form: str = ""
     """Form of a profile's field for the number of points: "log2" where its exponent is set."""
     counted_by_data: bool = False
