@@ -289,6 +289,7 @@ def manner_of(console: Console) -> Manner:
         console.refusals,
         console.chatter,
         console.counts,
+        console.heads,
     )
 
 

@@ -20,9 +20,13 @@ from protocol.learn.words.lexicon import LOCKED
 from protocol.learn.words.opening import HELP_WORDS, list_words
 from protocol.learn.words.talk import FEWEST_LISTED, NEWLINE
 from protocol.learn.words.tokens import cells_of, entries_of, menu_of
+from protocol.learn.words.wrapped import wrapped_entries
 
 CHOOSES = re.compile(r"(?i)\b(?:choose|choice|select|number)\b")
 """A prompt or a refusal of a menu whose numbers are typed."""
+
+HEAD = re.compile(r"[1-3]\d\d|(?i:ok|done|yes|ack)[.:!]?")
+"""A line that says that a command was taken, before the answer comes."""
 
 
 class Listening(Asking):
@@ -46,12 +50,14 @@ class Listening(Asking):
             printed = await list_words(self.talk, self.opening)
         if not self.opening.help_word:
             printed = [line for line in printed if not self.talk.refused([line])]
+        asked_for = self.opening.printed
         self.opening.printed = [*printed, *self.opening.printed]
         if len(printed) >= FEWEST_LISTED:
             self.talk.listing = {line.strip() for line in printed}
         heads = [line for line in printed if not re.match(r"[|\s]*\d", line)]  # a row's own text is not the menu's
         asked = " ".join([*self.talk.manner.prompts, *self.talk.manner.refusals, *heads])
-        entries = (menu_of(printed) if CHOOSES.search(asked) else []) or cells_of(printed)[0] or entries_of(printed)
+        entries = menu_of(printed) if CHOOSES.search(asked) else []
+        entries = entries or cells_of(printed)[0] or wrapped_entries(printed, asked_for) or entries_of(printed)
         entries = await self._topics(printed, entries)
         self._remarks(printed)
         self.words = words_of(entries)
@@ -184,6 +190,10 @@ class Listening(Asking):
             self.talk.manner = replace(self.talk.manner, prompts=(tails[0],), echo=echo)
             self.found.evidence["prompt"] = "stood open at the end of every good reply"
         texts = [self.talk.lines(got, line) for line, got in [*helped[-1:], *good]]
+        heads = [lines[0] for lines in texts if lines]
+        if len(texts) == len(heads) > 1 and len(set(heads)) == 1 and HEAD.fullmatch(heads[0]):
+            self.talk.manner = replace(self.talk.manner, heads=(heads[0],))
+            self.found.evidence["heads"] = "began every good reply"
         last = [lines[-1] for lines in texts if lines]
         if len(last) < 2:
             return

@@ -93,6 +93,7 @@ def console_profile(session: Session, when: str) -> str:
         ("refusals", manner.refusals),
         ("remarks", manner.chatter),
         ("counts", manner.counts),
+        ("heads", manner.heads),
     ):
         if values:
             page.put(key, _list(values))
