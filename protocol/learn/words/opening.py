@@ -12,6 +12,7 @@ from collections.abc import Sequence
 from dataclasses import dataclass, field, replace
 
 from protocol.dialects.reply import LINE_END, Manner, cleaned
+from protocol.learn.words.hushing import hushed, streamed
 from protocol.learn.words.lexicon import HARM, HARM_NAME
 from protocol.learn.words.talk import FEWEST_LISTED, NEWLINE, Talk, asks, asks_at_last
 from protocol.learn.words.wrapped import verbs_of
@@ -42,8 +43,6 @@ HELP_WORDS = (
 )
 PLAIN_HELP = ("?", "help", "??", "commands", "menu", "cmds", "usage", "hlp", "HELP")
 """Words that mean nothing but help: they are tried although nothing tells unknown words apart."""
-MOST_UNASKED = 4
-"""Lines of numbers alike that come unasked, from which on it is a sweep that runs."""
 ENOUGH = 4
 DECLINED = re.compile(rb"(?:[yY] ?/ ?\[[nN]\]|[\[(]y/N[\])])[ ?:]*$")
 """A question that waits from before, whose answer is no unless somebody says yes."""
@@ -106,18 +105,15 @@ async def open_console(talk: Talk) -> Opening:
     if not DECLINED.search(cleaned(idle).rstrip()):  # an empty line, which comes next, declines
         asks(idle, "")
     _menu(idle)
-    _talks(idle)
+    unasked = streamed(idle)
+    if unasked:
+        opening.wake = await hushed(talk, LINE_ENDS)
+        if not opening.wake:
+            raise TalksError(unasked)
+        opening.evidence["wake"] = "it named this word for stopping what it sent by itself"
     tails = await _line_end(talk, opening, idle)
     await _refusals(talk, opening, tails)
     return opening
-
-
-def _talks(idle: bytes) -> None:
-    """Data that came before anything was sent: lines that differ in their numbers alone."""
-    lines = [re.sub(rb"[-+]?[0-9]+(?:\.[0-9]+)?", b"#", line).strip() for line in LINE_END.split(cleaned(idle))]
-    kinds = Counter(line for line in lines if line.count(b"#") >= 2)
-    if kinds and kinds.most_common(1)[0][1] >= MOST_UNASKED:
-        raise TalksError(LINE_END.split(cleaned(idle))[len(lines) // 2].decode("ascii", "replace").strip()[:60])
 
 
 def _menu(got: bytes) -> None:

@@ -241,6 +241,7 @@ def _row_of_names(line: str) -> list[str]:
     text = line.strip().rstrip(",")
     parts = re.split(r",\s+", text) if text.count(", ") >= 2 else re.split(r"\s{2,}|\t", text)
     single = rf"(?:{_VERBS} )?{NAME}(?:[=:,]?{_SLOT}|[=:,][^\s,;]+)?|{NAME} {_ARGUMENT}|\?+"
+    single += rf"|{NAME} [A-Z]{{1,5}}" if ", " in text else ""
     return parts if len(parts) >= 2 and all(re.fullmatch(single, part) for part in parts) else []
 
 

@@ -14,7 +14,8 @@ from protocol.learn.sweeps.setters import line_with, numbers_in
 from protocol.learn.sweeps.shapes import shapes_of
 from protocol.learn.sweeps.told import changed, counts_told, told_range
 from protocol.learn.words.allow import SENT, Entry, words_of
-from protocol.learn.words.opening import TalksError, _talks, hinted
+from protocol.learn.words.hushing import streamed, words_that_stop
+from protocol.learn.words.opening import hinted
 from protocol.learn.words.talk import Talk
 from protocol.learn.words.tokens import cells_of, entries_of, menu_of
 from protocol.learn.words.wrapped import Verbs, verbs_of, wrapped_entries
@@ -158,10 +159,11 @@ def test_numbered_cells_are_words_and_no_number_permits_another() -> None:
     assert talk.may("w 1 5") and not talk.may("w 10 1")
 
 
-def test_data_that_come_unasked_are_no_single_keys() -> None:
-    with pytest.raises(TalksError, match="R 3"):
-        _talks(b"".join(b"R %d: %d.5 0.1 0.2\r\n" % (at, at) for at in range(5)))
-    _talks(b"analyzer 1.2\r\nready\r\n")
+def test_data_that_come_unasked_are_told_and_only_a_word_that_is_named_stops_them() -> None:
+    assert streamed(b"".join(b"R %d: %d.5 0.1 0.2\r\n" % (at, at) for at in range(5))).startswith("R 2")
+    assert streamed(b"analyzer 1.2\r\nready\r\n") == ""
+    assert words_that_stop(["eh? (hush stops the stream, help lists)"]) == ["hush"]
+    assert words_that_stop(["erase stops the stream", "reset ends all data", "hush and it stops", "eh?"]) == []
 
 
 def _roles(listing: list[str], said: list[str]) -> dict[str, Role]:
