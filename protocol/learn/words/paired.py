@@ -73,6 +73,16 @@ def _counts(text: str) -> bool:
     )
 
 
+def short_for_first(word: str) -> bool:
+    """Whether a word names the lower end of a sweep, whole or cut short."""
+    return _short_for(word, FIRST)
+
+
+def short_for_last(word: str) -> bool:
+    """The same for the upper end."""
+    return _short_for(word, LAST)
+
+
 def _short_for(word: str, wholes: Sequence[str]) -> bool:
     """Whether a word is one of these or is made of its letters in their order, the first of them first."""
     name = re.sub(r"^(?:sweep|swp|freq)[._/-]?(?=\w)|^f[._/-](?=\w)", "", word.lower())

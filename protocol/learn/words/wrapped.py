@@ -13,6 +13,7 @@ from dataclasses import dataclass
 
 from protocol.learn.dialogue import Role
 from protocol.learn.words.allow import Entry, judged
+from protocol.learn.words.paired import short_for_first, short_for_last
 
 FEWEST = 3
 """Words that make such a listing."""
@@ -23,6 +24,7 @@ NAMING = ("name", "id", "ident", "version", "model")
 _ITEM = re.compile(r"\(([a-z][\w.-]*)((?: +[A-Z]\w*)*)\)")
 _GROUP = re.compile(r"((?:[A-Za-z]\w{0,11} )+)\(([^()]{1,40})\)(?=\s{2,}|\s*$|,)")
 _QUOTED = re.compile(r"'([a-z]\w{0,11})' ([a-z][^;]{4,60})")
+_SAID = re.compile(r"(?<!\w)'([a-z][\w .-]{0,40})'(?!\w)")
 _NODE = re.compile(r"\s*(/?[a-z][\w.-]*(?:/[\w.-]+)+|/[a-z][\w.-]*)(?:\s+(\S.*?))?\s*")
 _VERBS = (
     re.compile(r"(?<!\S)(?P<read>[a-z]{2,6}) (?P<node>[A-Z]{2,8})\b.*(?<!\S)(?P<write>[a-z]{2,6}) (?P=node) [A-Z]+"),
@@ -40,7 +42,13 @@ class Verbs:
 
 def wrapped_entries(lines: Sequence[str], said: Sequence[str] = ()) -> list[Entry]:
     """All words of a listing that is written in one of these ways; empty for any other. `said` are refusals."""
-    return _nodes(lines, verbs_of([*lines, *said])) or _objects(lines) or _bracketed(lines) or _grouped(lines)
+    return (
+        _nodes(lines, verbs_of([*lines, *said]))
+        or _objects(lines)
+        or _bracketed(lines)
+        or _grouped(lines)
+        or _spoken(lines)
+    )
 
 
 def verbs_of(lines: Sequence[str]) -> Verbs | None:
@@ -108,6 +116,41 @@ def _bracketed(lines: Sequence[str]) -> list[Entry]:
             front = f"({name}" if arguments else f"({name})"
             found.append(Entry(front, item.group(), told, name))
     return found if len(found) >= FEWEST and not re.search(r"\w", rest) else []
+
+
+def _spoken(lines: Sequence[str]) -> list[Entry]:
+    """Sentences that quote their words: `Say 'tell through' and I sweep`. What a sentence says holds for all its words.
+
+    A quoted example with numbers is a command for several settings, when the words before its numbers name them.
+    """
+    text = " ".join(line.strip() for line in lines)
+    found = list[Entry]()
+    for sentence in re.split(r"(?<=[.!])\s+(?=[A-Z])", text):
+        words = _SAID.findall(sentence)
+        told = " ".join(_SAID.sub(" ", sentence).split())
+        for word in words:
+            usage = _example(word)
+            name = word.split()[0] if usage else word
+            if usage or not re.search(r"\d", word):
+                found.append(Entry(name, usage or word, told))
+    enough = len(found) >= FEWEST and len("".join(entry.name for entry in found)) < 0.5 * len(text)
+    return found if enough and any(entry.usage != entry.name for entry in found) else []
+
+
+def _example(text: str) -> str:
+    """`from 10 to 50 with 21 points` as `from <start> to <stop> with <points> points`; "" for anything else."""
+    parts = re.split(r"(\d+(?:\.\d+)?)", text)
+    names = list[str]()
+    for at in range(1, len(parts), 2):
+        before = (parts[at - 1].split() or [""])[-1]
+        after = (parts[at + 1].split() or [""])[0]
+        count = re.match(r"points?\b|pts\b|dots\b", after) or re.fullmatch(r"points?|pts|dots", before)
+        name = "points" if count else "start" if short_for_first(before) else "stop" if short_for_last(before) else ""
+        if not name or name in names:
+            return ""
+        names.append(name)
+        parts[at] = f"<{name}>"
+    return "".join(parts) if {"start", "stop"} <= set(names) else ""
 
 
 def _grouped(lines: Sequence[str]) -> list[Entry]:

@@ -241,3 +241,12 @@ def test_a_line_that_begins_every_good_reply_is_no_answer() -> None:
     assert manner.lines(b"200\r\n430\r\n") == [b"430"]
     assert manner.lines(b"200\r\n200\r\n") == [b"200"]
     assert manner.lines(b"416 limits\r\n") == [b"416 limits"]
+
+
+def test_sentences_quote_their_words_and_harm_in_a_sentence_holds_for_all_of_them() -> None:
+    listing = ["Say 'between 10 and 50'. Say 'go from 10 to 50 in 21 points' (megahertz). Say",
+               "'tell back' or 'tell through' and I sweep and give real and", "imaginary part of each point.",
+               "I also 'keep' this for ever and 'renew'."]  # fmt: skip
+    roles = _roles(listing, [])
+    assert roles["go"] is Role.RANGE and roles["tell through"] is Role.DATA
+    assert not {roles["keep"], roles["renew"]} & SENT and "between" not in roles
