@@ -16,6 +16,7 @@ from tui.drawing.marks import MarkSet
 from tui.drawing.plot import plot_rows
 from tui.drawing.rows import Row
 from tui.screens import live_rows as rows
+from tui.screens.framed import safety_row
 from visit.figures.assessor import Assessor
 from visit.run.conductor import Phase, Progress
 from visit.run.live import LiveState
@@ -31,7 +32,7 @@ def text(row: Row) -> str:
 def texts(state: LiveState, width: int) -> list[str]:
     block = [rows.head_row(state, width), *rows.reject_rows(state, width, MarkSet.BRAILLE), *rows.notch_rows(state)]
     block += [rows.pass_row(state), rows.floor_row(state), rows.sweeps_row(state), rows.path_row(state, width)]
-    return [text(row) for row in [*block, rows.safety_row(width), *rows.message_rows(state, width)]]
+    return [text(row) for row in [*block, safety_row(width), *rows.message_rows(state, width)]]
 
 
 @pytest.fixture(scope="module")

@@ -46,6 +46,8 @@ class DeepnotchApp(ThinApp[bool]):
     """One screen; True when a watching screen ended to take over."""
 
     TITLE = "deepnotch"
+    CSS = "ToastRack { dock: top; align: right top; margin-top: 1; }"
+    """News stands at the top: the cautions at the bottom are never hidden."""
     ENABLE_COMMAND_PALETTE = False
 
     def __init__(self, screen: Screen[None], signals: Signals | None = None) -> None:

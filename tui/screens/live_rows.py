@@ -15,9 +15,8 @@ from rf.repeater.hookup_check import State
 from rf.values.decibel import amplitude_db
 from rf.values.figure import Figure, Kind, shifted
 from rf.values.words import Words, words
-from tui.drawing.cautions import SAFETY, SAFETY_SHORT
 from tui.drawing.digits import big
-from tui.drawing.marks import FAINT, GREEN, ORANGE, VERMILLION, WORD_STYLE, YELLOW, MarkSet, plain
+from tui.drawing.marks import FAINT, GREEN, VERMILLION, WORD_STYLE, YELLOW, MarkSet, plain
 from tui.drawing.plot import Mark, Plot
 from tui.drawing.rows import Row
 from tui.drawing.wrapping import wrapped
@@ -404,22 +403,10 @@ def path_strip(hookup: HookUp) -> str:
     return f"{first}[{hookup.driven}  {hookup.read}]-{last}cable-P2  {hookup.third_port}: {hookup.third}"
 
 
-def safety_row(width: int) -> Row:
-    """The cautions that bite first; they stand on the screen all the time."""
-    return [(f" {SAFETY if width >= len(SAFETY) + 2 else SAFETY_SHORT}", ORANGE)]
-
-
-MESSAGE_ROWS = 2
-"""A message that is longer ends in two dots; u has every note in full."""
-
-
 def message_rows(state: LiveState, width: int) -> list[Row]:
-    """The most urgent message, over two rows where one does not hold it."""
+    """The most urgent message, whole, over as many rows as it takes."""
     title, text, style = _message(state)
     lines = textwrap.wrap(text, width - len(title) - 1, break_on_hyphens=False) or [""]
-    if len(lines) > MESSAGE_ROWS:
-        room = width - len(title) - 3
-        lines = [*lines[: MESSAGE_ROWS - 1], lines[MESSAGE_ROWS - 1][:room] + ".."]
     return [[((title if number == 0 else " " * len(title)) + line, style)] for number, line in enumerate(lines)]
 
 

@@ -7,6 +7,7 @@ that changed. Refuses: to compute figures and to wait for the analyzer.
 from __future__ import annotations
 
 import textwrap
+from collections.abc import Sequence
 from dataclasses import replace
 from pathlib import Path
 from typing import ClassVar
@@ -22,17 +23,9 @@ from tui.drawing.rows import Row
 from tui.screens.bench_words import bench_lines
 from tui.screens.calibration_screen import CalibrationScreen
 from tui.screens.day_screen import DayScreen
-from tui.screens.dialogs import (
-    AskDialog,
-    BenchDialog,
-    BudgetDialog,
-    ConfirmDialog,
-    HelpDialog,
-    HookUpDialog,
-    SweepDialog,
-    TemperatureDialog,
-)
+from tui.screens.dialogs import BenchDialog, HookUpDialog, SweepDialog, TemperatureDialog
 from tui.screens.panel import Panel
+from tui.screens.reading_dialogs import KEY_NAMES, AskDialog, ConfirmDialog, HelpDialog, LinesDialog, key_pairs
 from tui.screens.tune_screen import TuneScreen
 from visit.day.day import FREEZE_STEP
 from visit.day.planner import plan_proof
@@ -43,8 +36,8 @@ from visit.site.hookup import HookUp
 from visit.site.presets import wide, zoom
 from visit.site.site import Site
 
-WIDE_KEYS = 90
-"""Columns from which all keys fit into the last row."""
+ALWAYS = 2
+"""So many of the last keys always stand in the row: help and quit."""
 
 
 class LiveScreen(Panel):
@@ -96,7 +89,7 @@ class LiveScreen(Panel):
 
     def key_row(self, width: int) -> Row:
         """Keys, as many as fit."""
-        return key_row([b for b in self.BINDINGS if isinstance(b, Binding)], width, self._tool.bench is not None)
+        return key_row(self.BINDINGS, width, demo=self._tool.bench is not None)
 
     # What the keys do
 
@@ -281,7 +274,7 @@ class LiveScreen(Panel):
 
     def action_together(self) -> None:
         """What the runs of this visit show only together."""
-        self.app.push_screen(BudgetDialog(self._tool.visit.together(), "What several hook-ups show together"))
+        self.app.push_screen(LinesDialog(self._tool.visit.together(), "What several hook-ups show together"))
 
     def action_bench(self) -> None:
         """Change the simulated bench by a line of words."""
@@ -290,23 +283,28 @@ class LiveScreen(Panel):
 
     def action_budget(self) -> None:
         """What every figure is made of."""
-        self.app.push_screen(BudgetDialog(budget_lines(self._tool.station.state().assessment)))
+        self.app.push_screen(LinesDialog(budget_lines(self._tool.station.state().assessment)))
 
     def action_help(self) -> None:
         """All keys and words."""
-        keys = [(b.key.replace("question_mark", "?"), b.tooltip) for b in self.BINDINGS if isinstance(b, Binding)]
-        self.app.push_screen(HelpDialog(keys))
+        self.app.push_screen(HelpDialog(key_pairs(self.BINDINGS), self._marks))
 
     def action_quit(self) -> None:
         """Leave; the station is closed by whoever opened it."""
         self.app.exit()
 
 
-def key_row(bindings: list[Binding], width: int, demo: bool) -> Row:
-    """The keys in one row, as many as fit; the help has all of them."""
-    shown = [b for b in bindings if b.show and (demo or b.id != "bench") and (width >= WIDE_KEYS or b.id != "edit")]
-    names = {"question_mark": "?", "space": "space"}
-    return [(" " + "  ".join(f"{names.get(b.key, b.key)} {b.description}" for b in shown), FAINT)]
+def key_row(bindings: Sequence[BindingType], width: int, *, demo: bool) -> Row:
+    """The keys in one row, as many as fit, the last ones in any case; the help has all of them."""
+    shown = [
+        f"{KEY_NAMES.get(b.key, b.key)} {b.description}"
+        for b in bindings
+        if isinstance(b, Binding) and b.show and (demo or b.id != "bench")
+    ]
+    first, last = shown[:-ALWAYS], shown[-ALWAYS:]
+    while first and len(" " + "  ".join([*first, *last])) > width:
+        first.pop()
+    return [(" " + "  ".join([*first, *last]), FAINT)]
 
 
 def frozen_now(tool: Tool, what: str) -> str:

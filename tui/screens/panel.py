@@ -9,13 +9,16 @@ from __future__ import annotations
 from textual.app import ComposeResult
 from textual.containers import Vertical
 from textual.css.scalar import Scalar
+from textual.geometry import Size
 from textual.screen import Screen
 
+from tui.drawing.blocks import kept_blocks
 from tui.drawing.marks import MarkSet
 from tui.drawing.plot import plot_rows, ruler_row
 from tui.drawing.rows import Row, Rows
 from tui.drawing.wrapping import wrapped
 from tui.screens import live_rows as rows
+from tui.screens.framed import SafetyRow
 from tui.terminal.thin_line import ThinApp
 from visit.run.live import LiveState
 
@@ -23,19 +26,34 @@ REFRESH_S = 0.5
 """The screen looks for news this often; known practice for a thin SSH line (a figure nobody can read faster)."""
 
 
-DRAWN = ("plot", "ruler", "reject")
-"""Blocks that are drawn to the width that they are given; all others wrap, and the plot gives them a row."""
+DRAWN = ("reject", "bar", "plot", "ruler")
+"""Blocks that are drawn to the width that they are given; all others wrap."""
+LEAST_PLOT = 3
+"""Rows of a picture that still shows anything."""
+WEIGHTS = {"floor": 2, "path": 1, "sweeps": 3, "pass": 5, "bar": 0, "next": 6, "notch": 4}
+"""Which blocks give way whole where rows are few, the smallest first; the picture before all of them. What is not named
+always stands: a figure with its word and verdict, a fault, the keys, the cautions."""
+ORDER = (
+    "head",
+    "reject",
+    "bar",
+    "plot",
+    "ruler",
+    "notch",
+    "pass",
+    "floor",
+    "sweeps",
+    "path",
+    "next",
+    "message",
+    "keys",
+)
 
 
 class Panel(Screen[None]):
     """Blocks of rows over one picture. Whoever derives from it says whence the picture comes, and the keys."""
 
-    DEFAULT_CSS = """
-    Panel { layout: vertical; overflow: hidden; }
-    #plot { height: 1fr; }
-    #reject { height: 5; }
-    Panel ToastRack { dock: top; align: right top; margin-top: 1; }
-    """
+    DEFAULT_CSS = "Panel { layout: vertical; overflow: hidden; }"
 
     def __init__(self, marks: MarkSet) -> None:
         super().__init__()
@@ -50,13 +68,11 @@ class Panel(Screen[None]):
         raise NotImplementedError
 
     def compose(self) -> ComposeResult:
-        """Blocks from top to bottom; all but the plot have a fixed height."""
+        """Blocks from top to bottom, each as high as its text; the cautions stay at the bottom."""
         with Vertical():
-            for name in ("head", "reject", "plot", "ruler", "notch", "pass", "floor", "sweeps", "path", "safety"):
+            for name in ORDER:
                 yield Rows(id=name)
-            yield Rows(id="next")
-            yield Rows(id="message")
-            yield Rows(id="keys")
+        yield SafetyRow()
 
     def on_mount(self) -> None:
         """Begin to look."""
@@ -69,38 +85,45 @@ class Panel(Screen[None]):
 
     def look(self) -> None:
         """Show the latest state; unchanged rows write nothing to the terminal."""
-        state = self.picture()
-        width = self.size.width
-        for name, unwrapped in self._blocks(state, width).items():
-            whole = name in DRAWN
-            block = unwrapped if whole else [row for long in unwrapped for row in wrapped(long, width)]
+        size = self.app.size
+        for name, block in laid_out(self.picture(), self.key_row(size.width), self._marks, size).items():
             shown = self.query_one(f"#{name}", Rows)
             shown.show(rows.plain_rows(block, self._marks))
-            if not whole and shown.styles.height != Scalar.from_number(len(block)):
-                shown.styles.height = len(block)  # the plot gives or takes a row
+            if shown.styles.height != Scalar.from_number(len(block)):
+                shown.styles.height = len(block)
+                shown.display = bool(block)
 
     def action_redraw(self) -> None:
         """Draw the whole screen again, whatever stands on the terminal."""
         if isinstance(self.app, ThinApp):
             self.app.draw_anew()
 
-    def _blocks(self, state: LiveState, width: int) -> dict[str, list[Row]]:
-        figure = rows.plot_of(state)
-        height = self.query_one("#plot", Rows).size.height
-        empty: list[Row] = [[("", "")]]
-        drawn = height >= 1 and figure is not None
-        return {
-            "head": [rows.head_row(state, width)],
-            "reject": rows.reject_rows(state, width, self._marks),
-            "plot": plot_rows(figure, width, height, self._marks) if drawn and figure else empty,
-            "ruler": [ruler_row(figure, width)] if figure else empty,
-            "notch": rows.notch_rows(state),
-            "pass": [rows.pass_row(state)],
-            "floor": [rows.floor_row(state)],
-            "sweeps": [rows.sweeps_row(state)],
-            "path": [rows.path_row(state, width)],
-            "safety": [rows.safety_row(width)],
-            "next": rows.next_rows(state, width),
-            "message": rows.message_rows(state, width),
-            "keys": [self.key_row(width)],
-        }
+
+def laid_out(state: LiveState, keys: Row, marks: MarkSet, size: Size) -> dict[str, list[Row]]:
+    """Every block in the rows that it takes, none wider than the terminal; empty where it gave way."""
+    width, room = size.width, size.height - 1  # the cautions
+    *reject, bar = rows.reject_rows(state, width, marks)
+    texts = {
+        "head": [rows.head_row(state, width)],
+        "notch": rows.notch_rows(state),
+        "pass": [rows.pass_row(state)],
+        "floor": [rows.floor_row(state)],
+        "sweeps": [rows.sweeps_row(state)],
+        "path": [rows.path_row(state, width)],
+        "next": rows.next_rows(state, width),
+        "message": rows.message_rows(state, width),
+        "keys": [keys],
+    }
+    blocks = {name: [row for long in text for row in wrapped(long, width)] for name, text in texts.items()}
+    blocks |= {"reject": [row for long in reject for row in wrapped(long, width, 2)], "bar": [bar]}
+    named = [name for name in ORDER if name in blocks]
+    kept = kept_blocks([(len(blocks[name]), WEIGHTS.get(name)) for name in named], room)
+    standing = {named[at] for at in kept}
+    left = room - sum(len(blocks[name]) for name in standing)
+    figure = rows.plot_of(state)
+    drawn = figure is not None and left > LEAST_PLOT
+    empty: list[Row] = [[("", "")]] * left
+    plot = plot_rows(figure, width, left - 1, marks) if drawn and figure else empty
+    ruler = [ruler_row(figure, width)] if drawn and figure else []
+    made = {name: block if name in standing else [] for name, block in blocks.items()}
+    return {name: (made | {"plot": plot, "ruler": ruler})[name] for name in ORDER}
