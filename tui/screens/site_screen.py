@@ -152,7 +152,7 @@ class SiteScreen(Screen[tuple[Path, Site] | None]):
     def _draw(self) -> None:
         width = self.app.size.width - MARGIN
         title = "a new one" if self._site is None else self._site.name
-        head = [*labelled("SITE", title, width, 6), *labelled("", self._why, width, 1)]
+        head = [*labelled("SITE", title, width, 7), *labelled("", self._why, width, 1)]
         checked = self.checked
         for key, _ in FIELDS:
             fault = checked.faults.get(key, "")
