@@ -43,16 +43,19 @@ def letters(rows: list[Row]) -> str:
     return "".join("".join(words(row) for row in rows).split())
 
 
+@pytest.mark.parametrize("marks", [MarkSet.BRAILLE, MarkSet.ASCII])
 @pytest.mark.parametrize("size", SIZES)
-def test_every_row_stands_whole_or_gives_way_whole(size: Size) -> None:
+def test_every_row_stands_whole_or_gives_way_whole(size: Size, marks: MarkSet) -> None:
     keys = key_row(LiveScreen.BINDINGS, size.width, demo=True)
     for state in states()[: FEWER if size.height > 24 else None]:
-        made = laid_out(state, keys, MarkSet.BRAILLE, size)
+        made = laid_out(state, keys, marks, size)
         assert sum(len(rows) for rows in made.values()) == size.height - 1, "the last row is the cautions'"
         lines = [words(row) for rows in made.values() for row in rows]
         assert max(len(line.rstrip()) for line in lines) <= size.width
         for name, block in blocks(state, size.width):
-            assert letters(made[name]) == letters(block) or (not made[name] and name in WEIGHTS), (name, made[name])
+            assert letters(made[name]) == letters(live_rows.plain_rows(block, marks)) or (
+                not made[name] and name in WEIGHTS
+            ), (name, made[name])
         for name in made.keys() - set(DRAWN):
             for line in map(words, made[name]):
                 assert not line.rstrip().endswith(("READING", "AT LEAST", "INFERRED")), line

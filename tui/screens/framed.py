@@ -7,6 +7,7 @@ own, and text that is wider than the terminal.
 from __future__ import annotations
 
 from collections.abc import Iterable, Sequence
+from dataclasses import replace
 from typing import ClassVar, TypeVar
 
 from textual.app import ComposeResult
@@ -15,11 +16,12 @@ from textual.containers import Vertical
 from textual.screen import ModalScreen, Screen
 from textual.widgets import Input
 
-from tui.drawing.blocks import Block, labelled, stacked
+from tui.drawing.blocks import LABEL, Block, labelled, stacked
 from tui.drawing.cautions import SAFETY, SAFETY_SHORT
-from tui.drawing.marks import ORANGE
-from tui.drawing.plain import Plain
+from tui.drawing.marks import ORANGE, MarkSet, plain
+from tui.drawing.plain import Plain, signs_of
 from tui.drawing.rows import Row, Rows
+from tui.drawing.wrapping import wrapped
 
 R = TypeVar("R")
 MARGIN = 1
@@ -94,7 +96,14 @@ class TextScreen(Screen[R]):
         if not self.is_mounted:
             return
         rows = self.app.size.height - 1 - (1 if self.field.display else 0)
-        self.query_one("#text", Plain).show(stacked(self.blocks(self.width), rows))
+        marks, width = signs_of(self.app), self.width
+        blocks = self.blocks(width)
+        if marks is MarkSet.ASCII:  # its signs are wider: what was wrapped may have to be wrapped again
+            blocks = [
+                replace(one, lines=tuple(part for line in one.lines for part in _again(plain(line, marks), width)))
+                for one in blocks
+            ]
+        self.query_one("#text", Plain).show(stacked(blocks, rows))
 
     def type_in(self, standing: str = "") -> None:
         """Open the line. It has the focus at once: what is typed next is for it, not for the keys."""
@@ -108,6 +117,10 @@ class TextScreen(Screen[R]):
         """Nothing is typed any more."""
         self.field.display = False
         self.set_focus(None)
+
+
+def _again(line: str, width: int) -> list[str]:
+    return ["".join(part for part, _ in row) for row in wrapped([(line, "")], width, LABEL)]
 
 
 class Dialog(ModalScreen[R]):

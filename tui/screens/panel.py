@@ -16,7 +16,7 @@ from tui.drawing.blocks import kept_blocks
 from tui.drawing.marks import MarkSet
 from tui.drawing.plot import plot_rows, ruler_row
 from tui.drawing.rows import Row, Rows
-from tui.drawing.wrapping import wrapped
+from tui.drawing.wrapping import INDENT, wrapped
 from tui.screens import live_rows as rows
 from tui.screens.framed import SafetyRow
 from tui.terminal.thin_line import ThinApp
@@ -88,7 +88,7 @@ class Panel(Screen[None]):
         size = self.app.size
         for name, block in laid_out(self.picture(), self.key_row(size.width), self._marks, size).items():
             shown = self.query_one(f"#{name}", Rows)
-            shown.show(rows.plain_rows(block, self._marks))
+            shown.show(block)
             if shown.styles.height != Scalar.from_number(len(block)):
                 shown.styles.height = len(block)
                 shown.display = bool(block)
@@ -114,8 +114,12 @@ def laid_out(state: LiveState, keys: Row, marks: MarkSet, size: Size) -> dict[st
         "message": rows.message_rows(state, width),
         "keys": [keys],
     }
-    blocks = {name: [row for long in text for row in wrapped(long, width)] for name, text in texts.items()}
-    blocks |= {"reject": [row for long in reject for row in wrapped(long, width, 2)], "bar": [bar]}
+
+    def fitted(block: list[Row], indent: int) -> list[Row]:
+        return [row for long in rows.plain_rows(block, marks) for row in wrapped(long, width, indent)]
+
+    blocks = {name: fitted(text, INDENT) for name, text in texts.items()}
+    blocks |= {"reject": fitted(reject, 2), "bar": rows.plain_rows([bar], marks)}
     named = [name for name in ORDER if name in blocks]
     kept = kept_blocks([(len(blocks[name]), WEIGHTS.get(name)) for name in named], room)
     standing = {named[at] for at in kept}
@@ -123,7 +127,7 @@ def laid_out(state: LiveState, keys: Row, marks: MarkSet, size: Size) -> dict[st
     figure = rows.plot_of(state)
     drawn = figure is not None and left > LEAST_PLOT
     empty: list[Row] = [[("", "")]] * left
-    plot = plot_rows(figure, width, left - 1, marks) if drawn and figure else empty
+    plot = rows.plain_rows(plot_rows(figure, width, left - 1, marks), marks) if drawn and figure else empty
     ruler = [ruler_row(figure, width)] if drawn and figure else []
     made = {name: block if name in standing else [] for name, block in blocks.items()}
     return {name: (made | {"plot": plot, "ruler": ruler})[name] for name in ORDER}

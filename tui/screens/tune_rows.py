@@ -14,6 +14,7 @@ from rf.values.words import text, words
 from tui.drawing.blocks import Block, flowed, labelled
 from tui.drawing.digits import big
 from tui.drawing.marks import MarkSet
+from tui.drawing.strip import Place, strip_lines
 from visit.day.nudges import Told
 from visit.day.tuning import Advice, Deed, Tuning, cavity_lines, spread_words
 from visit.figures.assessment import Assessment, Role
@@ -22,8 +23,12 @@ from visit.site.site import Site
 
 KEYS = (
     "t before and after a turn", "e it was another turn", "o lock nut", "+ - sweeps a look", "u not turned after all",
-    "g bell", "q back",
+    "g bell", "h strip of places", "q back",
 )  # fmt: skip
+
+
+STRIP_ROWS = 8
+"""Rows of the strip, its scale among them, at the usual size; half as many where there are fewer rows."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -46,6 +51,10 @@ class TunePicture:
     last: str = ""
     best_db: float | None = None
     ghosts: Sequence[tuple[str, str]] = ()
+    strip: Sequence[Place] | None = None
+    """The looks of a strip of the notch's place; None: it is not asked for."""
+    now_s: float = 0.0
+    strip_rows: int = STRIP_ROWS
 
 
 def tune_blocks(p: TunePicture, width: int) -> list[Block]:
@@ -58,6 +67,7 @@ def tune_blocks(p: TunePicture, width: int) -> list[Block]:
     return [
         Block((f"{title}{now:>{max(width - len(title), len(now) + 3)}}",)),
         Block(tuple(_mean(p.shown, p.marks, width)), 5),
+        Block(tuple(_strip(p, width)), 10),
         Block(tuple(_places(p.tuning, width)), 9),
         Block(tuple(_do(p, width))),
         Block(tuple(labelled("LAST", p.last, width=width)), 8),
@@ -84,6 +94,10 @@ def _mean(a: Assessment | None, marks: MarkSet, width: int) -> list[str]:
         return labelled("MEAN", f"{text(a.notch_offset, signed=True)} off the channel", width)
     after = [*[""] * (len(left) - len(after)), *after]
     return [f"{line}  {more}".rstrip() for line, more in zip(left, after, strict=True)]
+
+
+def _strip(p: TunePicture, width: int) -> list[str]:
+    return [] if p.strip is None else strip_lines(p.strip, p.now_s, width, p.strip_rows, p.marks)
 
 
 def _places(tuning: Tuning | None, width: int) -> list[str]:

@@ -7,6 +7,8 @@ from `visit`.
 from __future__ import annotations
 
 import asyncio
+import time
+from collections import deque
 from dataclasses import replace
 from typing import ClassVar
 
@@ -17,9 +19,10 @@ from protocol.errors import RequestError
 from rf.repeater.hookup_check import State
 from tui.drawing.blocks import Block
 from tui.drawing.marks import MarkSet
+from tui.drawing.strip import Place
 from tui.screens.dialogs import BenchDialog
 from tui.screens.framed import TextScreen
-from tui.screens.tune_rows import TunePicture, told_from, tune_blocks
+from tui.screens.tune_rows import STRIP_ROWS, TunePicture, told_from, tune_blocks
 from visit.day.nudges import LOCK_NUT, Told
 from visit.day.tuning import Advice, Tuning, advise
 from visit.figures.assessment import Assessment
@@ -33,6 +36,8 @@ SWEEPS = 8
 GLANCE = 2
 """Sweeps of a look while a screw turns: the hand sees what it does."""
 MOST_SWEEPS = 512
+MOST_PLACES = 200
+USUAL_ROWS = 24
 
 
 class TuneScreen(TextScreen[None]):
@@ -44,6 +49,7 @@ class TuneScreen(TextScreen[None]):
         Binding("o", "lock", "locking"),
         Binding("u", "undo", "not turned after all"),
         Binding("g", "bell", "bell"),
+        Binding("h", "strip", "strip of places"),
         Binding("y", "trust", "it hangs as declared"),
         Binding("b", "bench", "bench"),
         Binding("plus", "longer(2)", "average longer"),
@@ -76,6 +82,9 @@ class TuneScreen(TextScreen[None]):
         """The last complete look, on which the advice rests."""
         self._tuning: Tuning | None = None
         self._advice: Advice | None = None
+        self._places: deque[Place] = deque(maxlen=MOST_PLACES)
+        self._strip = False
+        """Whether the strip of places stands on the screen."""
 
     def on_mount(self) -> None:
         """Start looking."""
@@ -103,6 +112,8 @@ class TuneScreen(TextScreen[None]):
     def _complete(self, run: int, seen: Assessment) -> None:
         """A look is complete: it is 'after' where a turn waits for one, else it is what the advice rests on."""
         self._seen = run
+        if seen.notch_offset.known or self._places:
+            self._places.append(Place(time.monotonic(), seen.notch_offset, self._turning))
         if self._turning:
             self._tool.station.order(self._now())
         elif self._comparing:
@@ -160,7 +171,8 @@ class TuneScreen(TextScreen[None]):
         picture = TunePicture(
             self._tool.site, self._side, self._marks, self._planned(), self._shown, self._tuning, self._advice,
             self._told, self._turning, self._after is not None, self._order.trusted, self._last, best,
-            self._tool.visit.ghosts(self._side),
+            self._tool.visit.ghosts(self._side), tuple(self._places) if self._strip else None, time.monotonic(),
+            STRIP_ROWS if self.app.size.height >= USUAL_ROWS else STRIP_ROWS // 2,
         )  # fmt: skip
         return tune_blocks(picture, width)
 
@@ -210,6 +222,11 @@ class TuneScreen(TextScreen[None]):
         """Sound the bell when it gets better, or not."""
         self._bell = not self._bell
         self._last = f"bell {'on' if self._bell else 'off'}"
+        self.draw()
+
+    def action_strip(self) -> None:
+        """Where the notch was at each look, or not."""
+        self._strip = not self._strip
         self.draw()
 
     def action_trust(self) -> None:

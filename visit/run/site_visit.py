@@ -27,6 +27,7 @@ from visit.figures.assessment import Assessment, Role
 from visit.figures.known import AXIS, BY_HAND, CONFIRMED, by_hand
 from visit.figures.replay import Figures
 from visit.figures.run_figures import RunFigures
+from visit.figures.sides import SideState, sides_of
 from visit.figures.together import Together
 from visit.record.visit_file import VisitFile
 from visit.run.calibrating import Calibrator
@@ -113,6 +114,14 @@ class SiteVisit:
         reader = VisitFile.open(self.file.path, read_only=True)
         try:
             return Together(reader).lines()
+        finally:
+            reader.close()
+
+    def sides(self) -> list[SideState]:
+        """Both sides by their best runs, read from the file. Raises RequestError when it can't be read."""
+        reader = VisitFile.open(self.file.path, read_only=True)
+        try:
+            return sides_of(reader)
         finally:
             reader.close()
 
