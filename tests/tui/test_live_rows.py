@@ -17,6 +17,7 @@ from tui.drawing.plot import plot_rows
 from tui.drawing.rows import Row
 from tui.screens import live_rows as rows
 from tui.screens.framed import safety_row
+from tui.screens.picture_rows import plot_of
 from visit.figures.assessor import Assessor
 from visit.run.conductor import Phase, Progress
 from visit.run.live import LiveState
@@ -117,7 +118,7 @@ def test_a_quiet_clamp_is_told(clipped: LiveState) -> None:
 @pytest.mark.parametrize("marks", list(MarkSet))
 @pytest.mark.parametrize("width", [80, 120])
 def test_the_trace_hatches_the_clipped_band(clipped: LiveState, marks: MarkSet, width: int) -> None:
-    figure = rows.plot_of(clipped)
+    figure = plot_of(clipped)
     assert figure is not None
     drawn = [text(row) for row in rows.plain_rows(plot_rows(figure, width, 8, marks), marks)]
     assert all(len(line) == width for line in drawn)

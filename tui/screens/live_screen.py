@@ -19,6 +19,7 @@ from tui.drawing.marks import FAINT
 from tui.drawing.report_lines import budget_lines
 from tui.drawing.rows import Row
 from tui.screens.dialogs import BenchDialog, SweepDialog
+from tui.screens.panel import PICTURE_KEYS
 from tui.screens.reading_dialogs import KEY_NAMES, AskDialog, HelpDialog, LinesDialog, key_pairs
 from tui.screens.visit_keys import VisitKeys
 from visit.day.planner import plan_proof
@@ -127,7 +128,7 @@ class LiveScreen(VisitKeys):
 
     def action_help(self) -> None:
         """All keys and words."""
-        self.app.push_screen(HelpDialog(key_pairs(self.BINDINGS), self._marks))
+        self.app.push_screen(HelpDialog(key_pairs([*self.BINDINGS, *PICTURE_KEYS]), self._marks))
 
     def action_quit(self) -> None:
         """Leave; the station is closed by whoever opened it."""

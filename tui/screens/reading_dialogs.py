@@ -43,12 +43,13 @@ MARKS_HELP = (
     ("┄", "picture: the floor of the average; what lies under it is noise"),
     ("╱", "picture: hatched where the trace is under the floor: no information there"),
     ("│ L H", "picture: the two channels, low and high"),
+    ("S21 S11", "picture: what passes through, and what comes back at port 1"),
     ("┊ M", "picture: the marker; its row says place, level and word"),
 )
 """What the signs of the live screen mean."""
 KEY_NAMES = {
-    "question_mark": "?", "plus": "+", "minus": "-", "less_than_sign": "<", "greater_than_sign": ">",
-    "left_square_bracket": "[", "right_square_bracket": "]", "q,escape": "q",
+    "question_mark": "?", "plus": "+", "minus": "-",
+    "comma": ",", "full_stop": ".", "plus,equals_sign": "+", "left": "arrows", "q,escape": "q",
 }  # fmt: skip
 """Keys as they are written on a keyboard, where the screen's library calls them otherwise."""
 

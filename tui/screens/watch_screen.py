@@ -14,7 +14,7 @@ from protocol.errors import RequestError
 from tui.drawing.marks import FAINT, MarkSet
 from tui.drawing.report_lines import budget_lines
 from tui.drawing.rows import Row
-from tui.screens.panel import Panel
+from tui.screens.panel import PICTURE_KEYS, Panel
 from tui.screens.reading_dialogs import HelpDialog, LinesDialog, key_pairs
 from visit.record.owner import take_over
 from visit.record.visit_file import VisitFile
@@ -77,7 +77,7 @@ class WatchScreen(Panel):
 
     def action_help(self) -> None:
         """All keys and words."""
-        self.app.push_screen(HelpDialog(key_pairs(self.BINDINGS), self._marks))
+        self.app.push_screen(HelpDialog(key_pairs([*self.BINDINGS, *PICTURE_KEYS]), self._marks))
 
     def action_leave(self) -> None:
         """Leave; nothing of the measurement changes."""
