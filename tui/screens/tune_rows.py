@@ -23,7 +23,7 @@ from visit.site.site import Site
 
 KEYS = (
     "t before and after a turn", "e it was another turn", "o lock nut", "+ - sweeps a look", "u not turned after all",
-    "g bell", "h strip of places", "q back",
+    "c correct an entry",    "g bell", "h strip of places", "q back",
 )  # fmt: skip
 
 

@@ -23,6 +23,7 @@ from tui.drawing.strip import Place
 from tui.screens.dialogs import BenchDialog
 from tui.screens.framed import TextScreen
 from tui.screens.tune_rows import STRIP_ROWS, TunePicture, told_from, tune_blocks
+from tui.screens.turns_dialog import TurnsDialog
 from visit.day.nudges import LOCK_NUT, Told
 from visit.day.tuning import Advice, Tuning, advise
 from visit.figures.assessment import Assessment
@@ -48,6 +49,7 @@ class TuneScreen(TextScreen[None]):
         Binding("e", "tell", "enter which screw"),
         Binding("o", "lock", "locking"),
         Binding("u", "undo", "not turned after all"),
+        Binding("c", "correct", "correct a turn"),
         Binding("g", "bell", "bell"),
         Binding("h", "strip", "strip of places"),
         Binding("y", "trust", "it hangs as declared"),
@@ -201,14 +203,26 @@ class TuneScreen(TextScreen[None]):
     def action_undo(self) -> None:
         """The screw was not turned after all: what stood before still stands."""
         if self._comparing:
-            self._last = "the turn is being written down already: turn it back and tell that as a turn"
+            self._last = "the turn is being written down: c corrects it then"
         elif self._turning or self._after is not None:
             self._turning, self._after, self._last = False, None, "taken back: no turn was made"
             self._tool.station.order(self._now())
         elif self._told is not None:
             self._told, self._last = None, "what was entered is taken back"
         else:
-            self._last = "nothing to take back: no turn is in hand"
+            self._last = "nothing to take back: no turn is in hand; c corrects one that is written down"
+        self.draw()
+
+    def action_correct(self) -> None:
+        """An entry of the ledger was wrong."""
+        if not self._typing:
+            self.app.push_screen(TurnsDialog(self._tool.visit, self._side), self._corrected)
+
+    def _corrected(self, changed: bool | None) -> None:
+        if changed:
+            self._last = "corrected; the first entry stays in the visit file"
+            if self._judged is not None:
+                self._judge(*self._judged)
         self.draw()
 
     def action_lock(self) -> None:

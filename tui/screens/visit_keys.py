@@ -18,6 +18,7 @@ from tui.screens.day_screen import DayScreen
 from tui.screens.dialogs import HookUpDialog, TemperatureDialog
 from tui.screens.panel import Panel
 from tui.screens.reading_dialogs import ConfirmDialog, LinesDialog
+from tui.screens.report_dialog import ReportDialog
 from tui.screens.sides_dialog import SidesDialog
 from tui.screens.tune_screen import TuneScreen
 from visit.day.day import FREEZE_STEP
@@ -113,6 +114,8 @@ class VisitKeys(Panel):
     def _freeze_or_report(self, what: str) -> None:
         try:
             self.notify(frozen_now(self._tool, what), timeout=10)
+            if what == "report":
+                self.action_report()
         except RequestError as error:
             self.notify(str(error), severity="error", timeout=10)
 
@@ -183,6 +186,10 @@ class VisitKeys(Panel):
         """What the runs of this visit show only together."""
         self.app.push_screen(LinesDialog(self._tool.visit.together(), "What several hook-ups show together"))
 
+    def action_report(self) -> None:
+        """Read the report, write it as a page."""
+        self.app.push_screen(ReportDialog(self._tool.visit.file.path))
+
     def action_sides(self) -> None:
         """Low and high side at once."""
         self.app.push_screen(SidesDialog(self._tool.visit.sides))
@@ -192,7 +199,7 @@ def frozen_now(tool: Tool, what: str) -> str:
     """Freeze as left for the report, or as found; what was done, in words. Raises RequestError."""
     if what == "report":
         tool.freeze("as left")
-        return "as left is frozen; write it with: deepnotch report FILE.visit --html FILE"
+        return "as left is frozen; w writes the page"
     names = ", ".join(tool.freeze("as found"))
     tool.visit.day().done(FREEZE_STEP, names)
     return f"as found is frozen: {names}"
