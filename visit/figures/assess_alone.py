@@ -23,6 +23,7 @@ from visit.figures.assessment import Assessment, Channel, Role, too_busy
 from visit.figures.averaging import FEWEST_POINTS, Averaged, floor_of
 from visit.figures.known import UNCONFIRMED, Known
 from visit.figures.leak_advice import after_survey, survey_advice
+from visit.figures.marker import S11, Traces, trace_of
 from visit.site.hookup import ANTENNA, HookUp
 from visit.site.site import Site
 
@@ -59,7 +60,9 @@ def assess_alone(
         channels.append(Channel(hz, Role.PASS, nothing, match))
     echo = _echo(frequency_hz, s11, known)
     cautions = ("measure what comes down the feeder first", echo_line(echo), *known.doubts)
-    return replace(plain, channels=tuple(channels), cautions=cautions, echo=echo)
+    doubt = known.uncorrected or known.axis_doubt
+    traces = Traces(frequency_hz, {S11: trace_of(s11, floor)}, known.residuals or Residuals(), doubt)
+    return replace(plain, channels=tuple(channels), cautions=cautions, echo=echo, traces=traces)
 
 
 def _echo(frequency_hz: NDArray[np.float64], s11: Average, known: Known) -> Echo:
