@@ -30,7 +30,10 @@ SETTLED_S = 1.2
 """So long an advice stands on the screen before a hand follows it."""
 MOST_DEEDS = 60
 MOST_TURNS = 40
-SWEEPING = ("let it sweep on", "let the survey run", "wait for the first figures")
+SWEEPING = ("let it sweep on", "let the survey run")
+STUCK_S = 60.0
+"""Nobody looks longer at a run that has ended while NEXT says to wait for it."""
+UNKNOWN = "wait for the first figures"
 STANDARD = re.compile(r"Put the (SHORT|OPEN|LOAD)|by the (THRU)|(Leave the thru in)|10 dB (PAD)|A LOAD on (each)")
 
 
@@ -140,14 +143,13 @@ class DayHand:
         until, stood, since = time.monotonic() + PATIENCE_S, "", time.monotonic()
         while True:
             self._screen.read(0.1)
-            text = self._screen.text
+            text, now = self._screen.text, time.monotonic()
             said, rows = block(text, "NEXT"), [block(text, label) for label in ("HOOK-UP", "NOTE", "FAULT")]
             self._note(said, *rows)
-            now = time.monotonic()
             if said != stood:
                 stood, since = said, now
-            doing = said.startswith(SWEEPING) and not self._stopped(text)
-            if said and not doing and now - since > SETTLED_S and not text.startswith("DAY"):
+            doing = said.startswith(SWEEPING) and not (self._stopped(text) and now - since > STUCK_S)
+            if said and said != UNKNOWN and not doing and now - since > SETTLED_S and not text.startswith("DAY"):
                 return said
             assert now < until, f"no advice that ends:\n{text}"
 
@@ -181,7 +183,7 @@ class DayHand:
             self._hook(hang[1])
         elif bench:
             self._hand.do(bench)
-            self._again()
+            self._hook("loads") if "both leads on loads" in said else self._again()
         elif key := re.search(r"\((\w|space)[,)]", said):
             self._press(" " if key[1] == "space" else key[1])
         else:
@@ -201,7 +203,9 @@ class DayHand:
         """The hand hangs the leads, then declares it."""
         self._press("k")
         wanted = "both leads on loads" if what == "loads" else f"P1 on {what[0]}, P2 on {what[2]}"
-        lines = self._wait("Where do the leads hang?").splitlines()
+        self._wait("Where do the leads hang?")
+        text = self._wait("put in after calibration")
+        lines = text.partition("Where do the leads hang?")[2].partition("put in after calibration")[0].splitlines()
         first = next(at for at, line in enumerate(lines) if "P1 on" in line)
         at = next(at for at, line in enumerate(lines) if wanted in line)
         self._hand.hang(what)
@@ -274,16 +278,13 @@ class DayHand:
 
     def _to_step(self, title: str) -> None:
         text = self._wait("STEP ")
-        told = next((re.search(r"step (\d+)", said) for said in reversed(self.went.deeds)), None)
-        if told:
-            self._digits(told[1])
         for _ in range(45):
             text = self._wait("STEP ")
             if re.search(rf"STEP \d+ +\[.*\] +{title}", text):
                 return
-            number = re.search(r"STEP (\d+)", text)
+            here = _step(text)
             self._press("\x1b[B")
-            self._wait(lambda text, number=number: re.search(r"STEP (\d+)", text) != number)  # type: ignore[misc]
+            self._wait(lambda text, here=here: _step(text) != here)  # type: ignore[misc]
         raise AssertionError(f"no step {title}:\n{text}")
 
     def _digits(self, number: str) -> None:
@@ -390,6 +391,12 @@ class DayHand:
             cwd=ROOT, env={**os.environ, **self._home}, capture_output=True, text=True, check=True,
         )  # fmt: skip
         self.went.report = done.stdout
+
+
+def _step(text: str) -> str:
+    """Number of the step that is shown."""
+    found = re.search(r"STEP (\d+)", text)
+    return found[1] if found else ""
 
 
 def _planned(text: str) -> int:

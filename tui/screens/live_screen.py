@@ -130,19 +130,22 @@ class LiveScreen(Panel):
 
     def action_prove(self) -> None:
         """Plan the proof from what the wide run showed, say how long it takes, start it."""
-        state = self._tool.station.state()
-        if state.assessment is None:
+        state, deed = self._tool.station.state(), self._tool.station.state().deed
+        if deed is not None and deed.key == "p" and deed.settings is not None:
+            settings, sweeps, says = deed.settings, deed.sweeps, deed.why  # by all that the visit holds
+        elif state.assessment is None:
             self.notify("a proof needs a fitted wide sweep first (w)", severity="error", timeout=6)
             return
-        points = self._order.settings.points
-        each = (state.progress.sweep_time_s or 0.5) / points
-        try:
-            plan = plan_proof(self._tool.site, state.assessment, self._order.settings.bandwidth_hz, each)
-        except RequestError as error:
-            self.notify(str(error), severity="error", timeout=8)
-            return
-        order = replace(self._order, settings=plan.settings, planned_sweeps=plan.sweeps)
-        lines = textwrap.wrap(f"Prove the rejection: {plan.says}", 72)
+        else:
+            each = (state.progress.sweep_time_s or 0.5) / self._order.settings.points
+            try:
+                plan = plan_proof(self._tool.site, state.assessment, self._order.settings.bandwidth_hz, each)
+            except RequestError as error:
+                self.notify(str(error), severity="error", timeout=8)
+                return
+            settings, sweeps, says = plan.settings, plan.sweeps, plan.says
+        order = replace(self._order, settings=settings, planned_sweeps=sweeps)
+        lines = textwrap.wrap(f"Prove the rejection: {says}", 72)
         if self._tool.station.running:
             lines += ["", "The run in hand ends; what it has is kept."]
         self.app.push_screen(AskDialog(lines, "start"), lambda yes: self._start(order) if yes else None)
@@ -176,7 +179,12 @@ class LiveScreen(Panel):
             self.notify(str(error), severity="error")
             return
         # A zoom's span and a proof's number of sweeps belong to the hook-up that they were planned for.
-        self._start(replace(self._order, hookup=hookup, trusted=False, planned_sweeps=self._usual))
+        settings, planned, deed = self._order.settings, self._usual, self._tool.station.state().deed
+        if not settings.start_hz <= self._tool.site.low_hz < self._tool.site.high_hz <= settings.stop_hz:
+            settings = wide(self._tool.site, self._tool.profile.limits, settings.bandwidth_hz)
+        if hookup.survey and deed is not None and deed.key == "k" and deed.sweeps is not None:
+            settings, planned = deed.settings or settings, deed.sweeps
+        self._start(replace(self._order, hookup=hookup, trusted=False, settings=settings, planned_sweeps=planned))
 
     def action_calibrate(self) -> None:
         """Calibrate on this computer with the sweep in hand."""

@@ -11,17 +11,21 @@ from collections.abc import Mapping
 from dataclasses import dataclass, field
 
 from protocol.errors import RequestError
+from protocol.sweep import SweepSettings
 from rf.repeater.hookup_check import State
+from rf.values.decibel import amplitude_db
 from rf.values.verdict import Verdict
 from rf.values.words import text
-from visit.day.planner import plan_proof
+from visit.day.day import FREEZE_STEP, REPORT_STEP
+from visit.day.planner import leak_room, plan_proof, plan_survey
 from visit.day.stages import AS_FOUND, AS_LEFT, stages
 from visit.figures.assessment import Assessment, GoalResult, Role
+from visit.figures.leak_advice import APART
 from visit.figures.replay import Replay
 from visit.figures.run_figures import RunFigures
 from visit.record.visit_file import VisitFile
 from visit.site.hookup import HookUp, Side
-from visit.site.presets import BANDWIDTH_HZ
+from visit.site.presets import BANDWIDTH_HZ, POINTS
 from visit.site.site import Site
 
 CALIBRATING_S = 300.0
@@ -44,16 +48,22 @@ class Facts:
     turned: bool = False
     sweep_s: float = USUAL_SWEEP_S
     bandwidth_hz: float = BANDWIDTH_HZ
+    points: int = POINTS
+    """Of the sweep that takes `sweep_s`."""
 
 
 @dataclass(frozen=True, slots=True)
 class NextDeed:
-    """`do` in a few words, `key` of the live screen that does it ("" for none), `why`, and how long it takes."""
+    """`do` in a few words, `key` of the live screen that does it ("" for none), `why`, and how long it takes. The key
+    brings `settings` (None: those of its own) and so many `sweeps` (None: the usual); `step` of the day that does it."""
 
     do: str
     why: str
     key: str = ""
     seconds: float | None = None
+    settings: SweepSettings | None = None
+    sweeps: int | None = None
+    step: int | None = None
 
     @property
     def words(self) -> str:
@@ -72,7 +82,7 @@ def _clock(seconds: float | None) -> str:
     return f"{seconds:.0f} s" if seconds < 90.0 else f"{seconds / 60.0:.0f} min"
 
 
-REPORT = NextDeed("write the report", "both sides are measured and every goal is met", "g")
+REPORT = NextDeed("write the report", "both sides are measured and every goal is met", "g", step=REPORT_STEP)
 
 
 def next_deed(facts: Facts) -> NextDeed:
@@ -101,10 +111,26 @@ def _after_survey(facts: Facts, now: Assessment) -> NextDeed:
     if now.survey is None or facts.left_s:
         why = now.cautions[0] if now.cautions else "the leak is told from all of its sweeps"
         return NextDeed("let the survey run", why, seconds=facts.left_s)
-    if now.cautions:
-        return NextDeed("survey on (n)", now.cautions[0])
+    more = _survey(facts)
+    if more is not None:
+        return more
+    if now.cautions and not facts.sides:
+        return NextDeed("survey on", now.cautions[0], "n")
     side = next((side for side in Side if side not in facts.sides), Side.LOW)
     return NextDeed(f"leads on the duplexer, A>{side.value}", "the survey is complete", "k")
+
+
+def _survey(facts: Facts) -> NextDeed | None:
+    """The survey that the sides measured so far still lack; None when they lack none."""
+    if not facts.sides:
+        return None
+    seen = list(facts.sides.values())
+    plan = plan_survey(facts.site, seen, facts.bandwidth_hz, facts.sweep_s / facts.points)
+    if plan is None:
+        return None
+    again = all(room is not None and room.limit is not None for room in (leak_room(facts.site, one) for one in seen))
+    do = f"survey {'longer' if again else 'first'}: both leads on loads"
+    return NextDeed(do, plan.why, "k", plan.seconds, plan.settings, plan.sweeps)
 
 
 def _of_side(facts: Facts, side: Side, now: Assessment) -> NextDeed | None:
@@ -125,9 +151,18 @@ def _of_side(facts: Facts, side: Side, now: Assessment) -> NextDeed | None:
     missed = rejection.verdict is Verdict.FAIL or (at is not None and at.known and at.high < goal)
     if missed:
         return _missed(facts, side, text(at) if at is not None and at.known else text(rejection.figure))
+    worse = _missed_elsewhere(facts, side)
+    if worse is not None:
+        return worse
     reject = best.channel(Role.REJECT)
-    if reject is not None and reject.leakage is None:
-        return NextDeed("survey: both leads on loads", "no pass of the rejection without it", "k")
+    unsurveyed = reject is not None and reject.leakage is None
+    if unsurveyed and not facts.left_s and facts.site.kind != "band-pass":
+        other = next((other for other in Side if other not in facts.sides and other is not side), None)
+        if other is not None:
+            return NextDeed(f"leads on A>{other.value}, sweep wide", "one survey then serves both sides", "k")
+    if unsurveyed:
+        longer = _survey(facts)
+        return longer or NextDeed("survey: both leads on loads", "no pass of the rejection without it", "k")
     if facts.left_s:
         return NextDeed("let it sweep on", f"rejection {text(rejection.figure)} so far, goal {goal:g}",
                         seconds=facts.left_s)  # fmt: skip
@@ -137,23 +172,42 @@ def _of_side(facts: Facts, side: Side, now: Assessment) -> NextDeed | None:
 def _missed(facts: Facts, side: Side, said: str) -> NextDeed:
     """The goal is missed: first as found is kept, then screws are turned."""
     why = f"rejection of the {side.word} side {said}, goal {facts.site.goals.rejection_db:g}"
+    if facts.as_found and facts.now is not None and facts.now.hookup.side is not side:
+        return NextDeed(f"leads on A>{side.value}, then screws", why, "k")
     if facts.as_found:
         return NextDeed("turn screws", why, "x")
     other = next((other for other in Side if other not in facts.sides and other is not side), None)
     if other is not None:
         return NextDeed(f"sweep A>{other.value} too, before any screw", f"{why}; as found holds both sides", "k")
-    return NextDeed("freeze as found", f"{why}; no screw before it", "g")
+    return NextDeed("freeze as found", f"{why}; no screw before it", "g", step=FREEZE_STEP)
+
+
+def _missed_elsewhere(facts: Facts, side: Side) -> NextDeed | None:
+    """What a miss of the other side asks for, before anything is proved of this one."""
+    for other, seen in facts.sides.items():
+        rejection = _goal(seen, "rejection")
+        at = seen.notch.rejection_at[0] if seen.notch is not None and seen.notch.trusted else None
+        by_skirts = at is not None and at.known and at.high < facts.site.goals.rejection_db
+        if other is not side and rejection is not None and (rejection.verdict is Verdict.FAIL or by_skirts):
+            return _missed(facts, other, text(at) if at is not None and by_skirts else text(rejection.figure))
+    return None
 
 
 def _proof(facts: Facts, best: Assessment, now: Assessment) -> NextDeed:
-    """The proof with its length, or why it can't be planned."""
+    """The proof with its length, what must come before it, or why it can't be planned."""
+    room, longer = leak_room(facts.site, best), _survey(facts)
+    if longer is not None:
+        return longer
+    if room is not None and room.leaks:
+        level = f"{amplitude_db(room.limit or 1.0):.0f} dB"
+        why = f"a leak of {level} was found: it keeps {facts.site.goals.rejection_db:g} dB from being shown; {APART}, too"
+        return NextDeed("better leads, then survey anew: both leads on loads", why, "k")
     for seen in (now, best):
         try:
-            points = seen.frequency_hz.size
-            plan = plan_proof(facts.site, seen, facts.bandwidth_hz, facts.sweep_s / points)
+            plan = plan_proof(facts.site, seen, facts.bandwidth_hz, facts.sweep_s / facts.points)
         except RequestError:
             continue
-        return NextDeed("prove the rejection", plan.says, "p", plan.seconds)
+        return NextDeed("prove the rejection", plan.says, "p", plan.seconds, plan.settings, plan.sweeps)
     return NextDeed("sweep wide", "a proof is planned from a wide sweep whose notch is known", "w")
 
 
@@ -170,14 +224,14 @@ def _overall(facts: Facts) -> NextDeed:
             why = f"rejection of the {side.word} side {text(rejection.figure)}: not shown yet"
             return NextDeed(f"leads on A>{side.value}", why, "k")
     if not facts.as_found:
-        return NextDeed("freeze as found", "both sides are measured", "g")
+        return NextDeed("freeze as found", "both sides are measured", "g", step=FREEZE_STEP)
     missed = [(side, goal) for side, seen in facts.sides.items() for goal in seen.goals if goal.met is False]
     if missed:
         side, goal = missed[0]
         why = f"{goal.name} of the {side.word} side {text(goal.figure)}, goal {goal.goal_db:g}"
         return NextDeed("plugs, harness, then pass tuning", why)
     if facts.turned and not facts.as_left:
-        return NextDeed("freeze as left", "screws were turned since as found", "g")
+        return NextDeed("freeze as left", "screws were turned since as found", "g", step=REPORT_STEP)
     return REPORT
 
 
@@ -216,4 +270,5 @@ def facts_of(
         turned=bool(rows[0][0]),
         sweep_s=sweep_s or USUAL_SWEEP_S,
         bandwidth_hz=figures.runs[-1].settings.bandwidth_hz if figures.runs else BANDWIDTH_HZ,
+        points=figures.runs[-1].settings.points if figures.runs and sweep_s else POINTS,
     )

@@ -6,24 +6,36 @@ Owns: the plan and its forecast in words. Refuses: to promise; it says what has 
 from __future__ import annotations
 
 import math
+from collections.abc import Sequence
 from dataclasses import dataclass
 
 from protocol.errors import RequestError
 from protocol.sweep import SweepSettings
 from rf.floor.forecast import sweeps_needed
+from rf.floor.leakage import leak_points, survey_sweeps
 from rf.floor.pool import planned_bias_db
 from rf.floor.proof import Limits
 from rf.floor.sequential import ERROR, spent_at
+from rf.notch.notch import NotchPlace
 from rf.values.decibel import amplitude, amplitude_db
 from rf.values.words import text
-from visit.figures.assessment import Assessment
+from visit.figures.assessment import Assessment, Role
 from visit.figures.leak_advice import APART, survey_advice
 from visit.figures.looks import WIDE_PART
+from visit.site.presets import wide as wide_sweep
 from visit.site.presets import zoom
 from visit.site.site import Site
 
 LONGEST = 2000
 """More sweeps than this are not planned: leads and temperature move meanwhile."""
+LEAST_ROOM = 0.2
+"""Share of what the goal allows that is kept for the leak where the unit is hardly better than its goal."""
+TAKEN = 0.6
+"""Share of its room that the leak's limit may take: a proof is then about six times as long as without."""
+FILLED = 3.0
+"""A limit so many times the room is the leak's own where one was found; a smaller one is still mostly noise."""
+WORTH, MOVING_S = 1.5, 30.0
+"""A wide survey may last so many times as long as zooms, and so much longer: nobody has to wait for the second one."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -35,6 +47,18 @@ class ProofPlan:
     seconds: float
     limited_by: str
     says: str
+    proves: bool = False
+    """Whether it has the chance that it says."""
+
+
+@dataclass(frozen=True, slots=True)
+class SurveyPlan:
+    """A survey on loads that leaves room for the proofs: `settings` None is the wide sweep over both channels."""
+
+    settings: SweepSettings | None
+    sweeps: int
+    seconds: float
+    why: str
 
 
 def plan_proof(
@@ -53,10 +77,7 @@ def plan_proof(
         raise RequestError("a proof needs the floor first: take a few sweeps more")
     settings = zoom(site.reject_hz(side), notch.bottom_width_hz, bandwidth_hz)
     goal = site.goals.rejection_db
-    load_db = max((channel.load.limit_db for channel in wide.channels if channel.load is not None), default=0.0)
-    systematic = Limits(None, port2_return_loss_db, third_port_db=load_db).systematic_db + planned_bias_db(
-        notch.bottom()
-    )
+    systematic = _systematic_db(wide, notch, port2_return_loss_db)
     room = amplitude(-(goal + systematic)) - (wide.leakage or 0.0)
     per_sweep = seconds_per_point * settings.points + 0.05
     truth = notch.rejection_at[0]
@@ -83,7 +104,87 @@ def plan_proof(
         power = 10.0 ** (wide.floor_now.value / 10.0)
         asked = survey_advice(goal, power, settings.frequency_hz(), systematic).sweeps
         says = f"first a survey of {asked} sweeps like these (k, leads on loads), then {says}"
-    return ProofPlan(settings, count, count * per_sweep, limited, says)
+    return ProofPlan(settings, count, count * per_sweep, limited, says, proves=True)
+
+
+def _systematic_db(wide: Assessment, notch: NotchPlace, port2_return_loss_db: float) -> float:
+    """What averaging does not lower."""
+    load_db = max((channel.load.limit_db for channel in wide.channels if channel.load is not None), default=0.0)
+    limits = Limits(None, port2_return_loss_db, third_port_db=load_db)
+    return limits.systematic_db + planned_bias_db(notch.bottom())
+
+
+@dataclass(frozen=True, slots=True)
+class LeakRoom:
+    """What the leak may take of a side's proof: `room` as an amplitude re thru, `limit` what it may be by the surveys
+    (None: not surveyed), `found` whether a leak stood out, `sweeps` of the survey that told."""
+
+    room: float
+    limit: float | None
+    found: bool
+    sweeps: int
+
+    @property
+    def enough(self) -> bool:
+        """Whether the surveys leave room for a proof of fair length."""
+        return self.limit is not None and self.limit <= TAKEN * self.room
+
+    @property
+    def leaks(self) -> bool:
+        """Whether a leak that was found fills the room by itself, so that no longer survey helps."""
+        return self.found and self.limit is not None and self.limit > FILLED * self.room
+
+
+def leak_room(site: Site, wide: Assessment, *, port2_return_loss_db: float = 20.0) -> LeakRoom | None:
+    """Between what the unit lets through by its skirts and what the goal allows, less all that averaging does not
+    lower; None where the skirts do not tell, or say that the goal is missed."""
+    side, notch = wide.hookup.side, wide.notch
+    if side is None or notch is None or not notch.trusted or not notch.rejection_at[0].known:
+        return None
+    if notch.rejection_at[0].high < site.goals.rejection_db:
+        return None
+    allowed = amplitude(-(site.goals.rejection_db + _systematic_db(wide, notch, port2_return_loss_db)))
+    room = max(allowed - amplitude(-notch.rejection_at[0].value), LEAST_ROOM * allowed)
+    reject = wide.channel(Role.REJECT)
+    limit, source = (None, None) if reject is None else (reject.leakage, reject.leak_source)
+    return LeakRoom(room, limit, source is not None and source.found, 0 if source is None else source.sweeps)
+
+
+def plan_survey(
+    site: Site, sides: Sequence[Assessment], bandwidth_hz: float, seconds_per_point: float
+) -> SurveyPlan | None:
+    """The survey that the proofs of these sides still lack; None when they lack none, or when a leak was found that no
+    survey takes away. Wide where that is not much longer than a zoom for each: the leads are moved once."""
+    lacking = []
+    for seen in sides:
+        room, side = leak_room(site, seen), seen.hookup.side
+        if room is None or side is None or room.enough or room.leaks or not seen.floor_now.known:
+            continue
+        plan = plan_proof(site, seen, bandwidth_hz, seconds_per_point)
+        if room.limit is not None and plan.proves and plan.sweeps <= LONGEST / 2:
+            continue  # hardly less time is had by moving the leads again
+        assert seen.notch is not None  # else there was no room
+        lacking.append((seen, room, zoom(site.reject_hz(side), seen.notch.bottom_width_hz, bandwidth_hz)))
+    if not lacking:
+        return None
+    both = wide_sweep(site, None, bandwidth_hz)
+    wides, zooms = 0, []
+    for seen, room, settings in lacking:
+        power = 10.0 ** (seen.floor_now.value / 10.0)
+        goal_db = -amplitude_db(room.room)
+        least = 2 * room.sweeps if room.limit is not None else 0
+        wides = max(wides, survey_sweeps(power, leak_points(both.frequency_hz()), goal_db), least)
+        zooms.append(max(survey_sweeps(power, leak_points(settings.frequency_hz()), goal_db), least))
+    wide_s = wides * (seconds_per_point * both.points + 0.05)
+    zoom_s = [count * (seconds_per_point * each[2].points + 0.05) for each, count in zip(lacking, zooms, strict=True)]
+    goal = f"{site.goals.rejection_db:g} dB"
+    if wide_s <= MOVING_S + WORTH * sum(zoom_s) and wides <= LONGEST:
+        return SurveyPlan(None, wides, wide_s, f"{wides} wide sweeps leave room for a proof of {goal}")
+    _, room, settings = lacking[0]
+    where = f"{(settings.start_hz + settings.stop_hz) / 2e6:.4f} MHz"
+    return SurveyPlan(
+        settings, zooms[0], zoom_s[0], f"{zooms[0]} sweeps zoomed on {where} leave room for a proof of {goal}"
+    )
 
 
 def _leak_in_the_way(wide: Assessment, settings: SweepSettings, goal_db: float, systematic_db: float) -> str:
