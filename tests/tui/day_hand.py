@@ -181,6 +181,8 @@ class DayHand:
             self._prove()
         elif hang and bench == "":
             self._hook(hang[1])
+        elif bench and self._hand.done[-1:] == [bench] and "; y if" in said:
+            self._press("y")  # it was done already and hangs as declared
         elif bench:
             self._hand.do(bench)
             self._hook("loads") if "both leads on loads" in said else self._again()
@@ -193,11 +195,9 @@ class DayHand:
     def _again(self) -> None:
         """After something was changed at the bench: what was averaged before does not count."""
         text = self._screen.text
-        if self._stopped(text) or " stopped" in text:
+        if self._stopped(text) or " stopped" in text or "(space)" in block(text, "NEXT"):
             self._press(" ")
-        else:
-            before = text
-            self._wait(lambda text: text != before)
+        self._wait(lambda now: now != text)
 
     def _hook(self, what: str) -> None:
         """The hand hangs the leads, then declares it."""
@@ -288,20 +288,26 @@ class DayHand:
         raise AssertionError(f"no step {title}:\n{text}")
 
     def _digits(self, number: str) -> None:
-        for digit in number:
-            self._press(digit)
-        self._wait(f"STEP {number}")
+        for _ in range(5):
+            for digit in number:
+                self._press(digit)
+            until = time.monotonic() + 5.0
+            self._wait(lambda text: _step(text) == number or time.monotonic() > until)
+            if _step(self._screen.text) == number:
+                return
+        raise AssertionError(f"no step {number}:\n{self._screen.text}")
 
     def _fill(self) -> None:
         """Write down what is asked; what was seen at the wattmeter is nothing."""
+        asked = ""
         for _ in range(6):
-            text = self._wait(lambda text: "Enter: write" in text or "d done" in text)
-            if "Enter: write" not in text:
+            done = "all is written down"
+            text = self._wait(lambda text, last=asked: done in text or _asked(text) not in ("", last))  # type: ignore[misc]
+            if done in text:
                 return
-            asked = text.splitlines()[-2]
+            asked = _asked(text)
             self._press("0" if " in W" in asked or " in dBm" in asked else "the technician")
             self._press("\r")
-            self._wait(lambda text, before=text: text != before)  # type: ignore[misc]
 
     # The screws
 
@@ -391,6 +397,11 @@ class DayHand:
             cwd=ROOT, env={**os.environ, **self._home}, capture_output=True, text=True, check=True,
         )  # fmt: skip
         self.went.report = done.stdout
+
+
+def _asked(text: str) -> str:
+    """The line that says what is typed; "" while nothing is."""
+    return next((line for line in text.splitlines() if "Enter: write" in line), "")
 
 
 def _step(text: str) -> str:

@@ -136,7 +136,9 @@ def every_way_out(folder: Path, seed: int) -> None:
                 assert f"goal          {goal.name} {goal.goal_db:g} dB: {goal.words}" in lines
             _report_says(visit, one.hookup.text, told)
             _archive_says(visit.path, one.hookup, told)
-        _table_says(figures_csv("site", found), {one.hookup.text: json.loads(json_text(one.assessment)) for one in found})
+        _table_says(
+            figures_csv("site", found), {one.hookup.text: json.loads(json_text(one.assessment)) for one in found}
+        )
         _screen_says(visit)
         _next_is_one(visit)
     finally:
@@ -172,7 +174,9 @@ def _next_is_one(visit: VisitFile) -> None:
     replay = Replay(visit)
     with Watcher(visit.path) as watcher:
         state = watcher.state()
-    facts = facts_of(visit, replay.figures_of, state.assessment, state.progress.time_left_s, state.progress.sweep_time_s)
+    facts = facts_of(
+        visit, replay.figures_of, state.assessment, state.progress.time_left_s, state.progress.sweep_time_s
+    )
     assert state.deed is not None and state.deed == next_deed(facts)
     owed = " ".join(report_text(build_report(visit)).split())
     deed = next_deed(facts_of(visit, replay.figures_of))

@@ -35,6 +35,7 @@ from tui.screens.dialogs import (
 from tui.screens.panel import Panel
 from tui.screens.tune_screen import TuneScreen
 from visit.day.day import FREEZE_STEP
+from visit.day.next_deed import TRUSTED
 from visit.day.planner import plan_proof
 from visit.run.conductor import RunOrder
 from visit.run.live import LiveState
@@ -271,7 +272,7 @@ class LiveScreen(Panel):
         if not doubted:
             self.notify("the hook-up looks as declared: there is nothing to trust against its looks", timeout=6)
             return
-        self._tool.visit.note("hook-up", f"{self._order.hookup.text} trusted against its looks")
+        self._tool.visit.note("hook-up", f"{self._order.hookup.text}{TRUSTED}")
         self._start(replace(self._order, trusted=True))
 
     def action_confirm(self) -> None:

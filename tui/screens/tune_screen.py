@@ -23,6 +23,7 @@ from tui.drawing.marks import MarkSet
 from tui.drawing.plain import Plain
 from tui.screens.dialogs import BenchDialog
 from tui.screens.tune_rows import TunePicture, told_from, tune_blocks
+from visit.day.next_deed import TRUSTED
 from visit.day.nudges import LOCK_NUT, Told
 from visit.day.tuning import Advice, Tuning, advise
 from visit.figures.assessment import Assessment
@@ -234,7 +235,7 @@ class TuneScreen(Screen[None]):
         if self._shown is None or self._shown.check.state is not State.WRONG:
             self._last = "the hook-up looks as declared"
         else:
-            self._tool.visit.note("hook-up", f"{self._order.hookup.text} trusted against its looks")
+            self._tool.visit.note("hook-up", f"{self._order.hookup.text}{TRUSTED}")
             self._order = replace(self._order, trusted=True)
             self._tool.station.order(self._now())
         self._draw()

@@ -8,7 +8,7 @@ not looked at.
 from __future__ import annotations
 
 from collections.abc import Mapping
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 
 from protocol.errors import RequestError
 from protocol.sweep import SweepSettings
@@ -28,9 +28,13 @@ from visit.site.hookup import HookUp, Side
 from visit.site.presets import BANDWIDTH_HZ, POINTS
 from visit.site.site import Site
 
+TRUSTED = " trusted against its looks"
+"""What stands in the log when somebody has gone and seen how the leads hang."""
 CALIBRATING_S = 300.0
 """Short, open, load, thru and proof with a practised hand."""
 USUAL_SWEEP_S = 0.5
+VAGUE_DB, MANY = 4.0, 200
+"""A rejection inferred within more than this plans nothing; more sweeps than this do not sharpen it."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -50,6 +54,8 @@ class Facts:
     bandwidth_hz: float = BANDWIDTH_HZ
     points: int = POINTS
     """Of the sweep that takes `sweep_s`."""
+    trusted: frozenset[str] = frozenset()
+    """Hook-ups of which somebody said that they are as declared, whatever they look like."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -92,6 +98,8 @@ def next_deed(facts: Facts) -> NextDeed:
         return _side(facts, Side.LOW) if not facts.sides else _overall(facts)
     if now.check.state is State.WRONG:
         return NextDeed(now.check.cure, now.check.short, "k")
+    if now.check.state is State.NOTE and now.check.asks and now.hookup.text not in facts.trusted:
+        return NextDeed(f"{now.check.cure}; y if it hangs as declared", now.check.short, "space")
     if any("uncorrected" in caution for caution in now.cautions):
         return NextDeed("calibrate", "levels are not re a thru before it", "c", CALIBRATING_S)
     if now.too_busy:
@@ -144,7 +152,7 @@ def _of_side(facts: Facts, side: Side, now: Assessment) -> NextDeed | None:
             return NextDeed("sweep wide", notch.why, "w")
         return NextDeed("average longer", f"no notch yet: {notch.why}", "n")
     rejection = _goal(best, "rejection")
-    if rejection is None or rejection.verdict is Verdict.PASS:
+    if rejection is None or rejection.verdict is Verdict.PASS or (not facts.left_s and _far_as_it_goes(facts, best)):
         return None
     at = notch.rejection_at[0] if notch is not None and notch.trusted and notch.rejection_at else None
     goal = facts.site.goals.rejection_db
@@ -200,13 +208,19 @@ def _proof(facts: Facts, best: Assessment, now: Assessment) -> NextDeed:
         return longer
     if room is not None and room.leaks:
         level = f"{amplitude_db(room.limit or 1.0):.0f} dB"
-        why = f"a leak of {level} was found: it keeps {facts.site.goals.rejection_db:g} dB from being shown; {APART}, too"
+        why = (
+            f"a leak of {level} was found: it keeps {facts.site.goals.rejection_db:g} dB from being shown; {APART}, too"
+        )
         return NextDeed("better leads, then survey anew: both leads on loads", why, "k")
     for seen in (now, best):
         try:
             plan = plan_proof(facts.site, seen, facts.bandwidth_hz, facts.sweep_s / facts.points)
         except RequestError:
             continue
+        at = best.notch.rejection_at[0] if best.notch is not None and best.notch.rejection_at else None
+        vague = at is not None and at.known and at.high - at.low > VAGUE_DB
+        if at is not None and vague and not plan.proves and now.channel(Role.PASS) is not None and now.sweeps < MANY:
+            return NextDeed("average longer", f"skirts {text(at)}: too vague to plan a proof by", "n")
         return NextDeed("prove the rejection", plan.says, "p", plan.seconds, plan.settings, plan.sweeps)
     return NextDeed("sweep wide", "a proof is planned from a wide sweep whose notch is known", "w")
 
@@ -220,7 +234,7 @@ def _overall(facts: Facts) -> NextDeed:
         rejection = _goal(seen, "rejection")
         if rejection is not None and rejection.verdict is Verdict.FAIL:
             return _missed(facts, side, text(rejection.figure))
-        if rejection is not None and rejection.verdict is not Verdict.PASS:
+        if rejection is not None and rejection.verdict is not Verdict.PASS and not _far_as_it_goes(facts, seen):
             why = f"rejection of the {side.word} side {text(rejection.figure)}: not shown yet"
             return NextDeed(f"leads on A>{side.value}", why, "k")
     if not facts.as_found:
@@ -232,7 +246,25 @@ def _overall(facts: Facts) -> NextDeed:
         return NextDeed("plugs, harness, then pass tuning", why)
     if facts.turned and not facts.as_left:
         return NextDeed("freeze as left", "screws were turned since as found", "g", step=REPORT_STEP)
+    for side, seen in facts.sides.items():
+        rejection = _goal(seen, "rejection")
+        if rejection is not None and rejection.verdict is not Verdict.PASS:
+            shown = f"{text(rejection.figure)}, {rejection.words}"
+            return replace(REPORT, why=f"rejection of the {side.word} side: {shown}; no longer proof is worth its time")
     return REPORT
+
+
+def _far_as_it_goes(facts: Facts, seen: Assessment) -> bool:
+    """Whether a proof that can't be expected to show the goal was made in its length: no longer one is planned."""
+    reject = seen.channel(Role.REJECT)
+    if reject is None or reject.proof is None:
+        return False
+    try:
+        plan = plan_proof(facts.site, seen, facts.bandwidth_hz, facts.sweep_s / facts.points)
+    except RequestError:
+        return False
+    room = leak_room(facts.site, seen)
+    return not plan.proves and seen.sweeps >= plan.sweeps and (room is None or room.enough)
 
 
 def _side(facts: Facts, side: Side) -> NextDeed:
@@ -269,6 +301,11 @@ def facts_of(
         as_left=any(stage.name == AS_LEFT for stage in frozen),
         turned=bool(rows[0][0]),
         sweep_s=sweep_s or USUAL_SWEEP_S,
+        trusted=frozenset(
+            str(words).removesuffix(TRUSTED)
+            for (words,) in visit.rows("select words from remark where kind = 'hook-up'")
+            if str(words).endswith(TRUSTED)
+        ),
         bandwidth_hz=figures.runs[-1].settings.bandwidth_hz if figures.runs else BANDWIDTH_HZ,
         points=figures.runs[-1].settings.points if figures.runs and sweep_s else POINTS,
     )

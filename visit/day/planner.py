@@ -18,6 +18,7 @@ from rf.floor.proof import Limits
 from rf.floor.sequential import ERROR, spent_at
 from rf.notch.notch import NotchPlace
 from rf.values.decibel import amplitude, amplitude_db
+from rf.values.figure import Figure, Kind
 from rf.values.words import text
 from visit.figures.assessment import Assessment, Role
 from visit.figures.leak_advice import APART, survey_advice
@@ -28,7 +29,7 @@ from visit.site.site import Site
 
 LONGEST = 2000
 """More sweeps than this are not planned: leads and temperature move meanwhile."""
-LEAST_ROOM = 0.2
+LEAST_ROOM = 0.35
 """Share of what the goal allows that is kept for the leak where the unit is hardly better than its goal."""
 TAKEN = 0.6
 """Share of its room that the leak's limit may take: a proof is then about six times as long as without."""
@@ -80,8 +81,7 @@ def plan_proof(
     systematic = _systematic_db(wide, notch, port2_return_loss_db)
     room = amplitude(-(goal + systematic)) - (wide.leakage or 0.0)
     per_sweep = seconds_per_point * settings.points + 0.05
-    truth = notch.rejection_at[0]
-    expected = f"skirts {text(truth)}"
+    truth, expected = _expected(wide, notch)
     if room <= 0.0:
         return ProofPlan(settings, 25, 25 * per_sweep, "leakage", _leak_in_the_way(wide, settings, goal, systematic))
     aimed = -amplitude_db(room)
@@ -105,6 +105,14 @@ def plan_proof(
         asked = survey_advice(goal, power, settings.frequency_hz(), systematic).sweeps
         says = f"first a survey of {asked} sweeps like these (k, leads on loads), then {says}"
     return ProofPlan(settings, count, count * per_sweep, limited, says, proves=True)
+
+
+def _expected(seen: Assessment, notch: NotchPlace) -> tuple[Figure, str]:
+    """What the unit holds back, and in words where that is from: read through the floor already, else by the skirts."""
+    reject = seen.channel(Role.REJECT)
+    if reject is not None and reject.transmission.kind is Kind.READING:
+        return reject.transmission, f"read so far {text(reject.transmission)}"
+    return notch.rejection_at[0], f"skirts {text(notch.rejection_at[0])}"
 
 
 def _systematic_db(wide: Assessment, notch: NotchPlace, port2_return_loss_db: float) -> float:
@@ -144,7 +152,7 @@ def leak_room(site: Site, wide: Assessment, *, port2_return_loss_db: float = 20.
     if notch.rejection_at[0].high < site.goals.rejection_db:
         return None
     allowed = amplitude(-(site.goals.rejection_db + _systematic_db(wide, notch, port2_return_loss_db)))
-    room = max(allowed - amplitude(-notch.rejection_at[0].value), LEAST_ROOM * allowed)
+    room = max(allowed - amplitude(-_expected(wide, notch)[0].value), LEAST_ROOM * allowed)
     reject = wide.channel(Role.REJECT)
     limit, source = (None, None) if reject is None else (reject.leakage, reject.leak_source)
     return LeakRoom(room, limit, source is not None and source.found, 0 if source is None else source.sweeps)

@@ -154,7 +154,11 @@ class FigureMaker:
     def _advised(self) -> bool:
         """What to do next, once the figures stand on the screen; it may need a fit of an earlier run."""
         state = self._state()
-        going = state.progress.run_id is not None or state.progress.phase in (Phase.OPENING, Phase.SWEEPING, Phase.WAITING)
+        going = state.progress.run_id is not None or state.progress.phase in (
+            Phase.OPENING,
+            Phase.SWEEPING,
+            Phase.WAITING,
+        )
         if self._follower is None or (state.assessment is None and going):
             return True  # its first figures are on their way
         try:

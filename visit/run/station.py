@@ -106,6 +106,11 @@ class Station:
         self._ordered = self._submit(self._switch(order))
         return self._ordered
 
+    def advise(self) -> None:
+        """Something besides the sweeps has changed: what to do next is looked at again."""
+        self._change(lambda state: replace(state, deed=None))
+        self._figures.news()
+
     def stop_run(self) -> Future[None]:
         """Stop the running order at once; what was committed stays."""
         return self._submit(self._switch(None))
