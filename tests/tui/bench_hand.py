@@ -20,7 +20,7 @@ LOCKING_HZ = 1.5e3
 """What tightening a nut moves, one standard deviation."""
 DEEDS = (
     ("exchange", re.compile(r"exchange the leads")),
-    ("load", re.compile(r"(put|change|try|hang) (a|the|another|it|a good) ?(good )?load on [ALH]|load on [ALH] (that )?returns|change the load")),
+    ("load", re.compile(r"(put|try|hang) (a|another) (good )?load on [ALH]|change the load")),
     ("pad", re.compile(r"pad at port.*take it out|take the pad out|take it off")),
     ("leads", re.compile(r"better leads")),
     ("lead", re.compile(r"centre pins?|broken pin|bad plug|another (lead|cable)|change the (lead|cable)|^plugs")),

@@ -1,7 +1,7 @@
 """A technician who knows nothing of the day but what stands on the screen: from the start screen to the report.
 
-Owns: reading the terminal's text, the keys that follow from it, counting them. Refuses: to look at a figure, a file or an
-object of the program, and at what is hidden on the bench.
+Owns: reading the terminal's text, the keys that follow from it, counting them. Refuses: to look at a figure, a file or
+an object of the program, and at what is hidden on the bench.
 """
 
 from __future__ import annotations
@@ -161,7 +161,7 @@ class DayHand:
 
     def _follow(self, said: str) -> bool:
         """One advice; True at the end of the day."""
-        do = said.split(":")[0]
+        do = said.partition(":")[0]
         hang = re.search(r"(?:leads on|sweep) .*?\b([ALH]>[ALH])", said)
         bench = deed_in(said)
         if do.startswith("calibrate") or do.startswith("check"):
@@ -256,7 +256,12 @@ class DayHand:
         self._to_step(title)
         for _ in range(4):
             self._press("\r")
-            text = self._wait(lambda text: "freeze this for good" in text or " ! " in text)
+            text = self._wait(
+                lambda text: any(words in text for words in ("freeze this for good", " ! ", "Write it with"))
+            )
+            if "Write it with" in text:
+                self._press("q")
+                return
             if "freeze this for good" in text:
                 self._press("\r")
                 self._wait("is frozen")
@@ -292,16 +297,16 @@ class DayHand:
             for digit in number:
                 self._press(digit)
             until = time.monotonic() + 5.0
-            self._wait(lambda text: _step(text) == number or time.monotonic() > until)
+            while _step(self._screen.text) != number and time.monotonic() < until:
+                self._screen.read()
             if _step(self._screen.text) == number:
                 return
         raise AssertionError(f"no step {number}:\n{self._screen.text}")
 
     def _fill(self) -> None:
         """Write down what is asked; what was seen at the wattmeter is nothing."""
-        asked = ""
+        asked, done = "", "all is written down"
         for _ in range(6):
-            done = "all is written down"
             text = self._wait(lambda text, last=asked: done in text or _asked(text) not in ("", last))  # type: ignore[misc]
             if done in text:
                 return
@@ -332,7 +337,6 @@ class DayHand:
                 self._lock(turned)
                 self._press("q")
                 self._wait(" SWEEPS")
-                self._prove()
                 return False
             elif "out of reach" in why or "no screw brings" in do:
                 self.went.ended = f"{do} | {why}"

@@ -180,6 +180,10 @@ class DayScreen(Screen[str | None]):
             self._words = ""
         except RequestError as error:
             self._words = f"! {error}"
+            if name == FREEZES["report"] and self._day.frozen():
+                self._words = (
+                    f"{error}; as found stands. Write it with: deepnotch report {self._tool.visit.file.path.name}"
+                )
         self._draw()
 
     def action_done(self) -> None:

@@ -35,7 +35,7 @@ from tui.screens.dialogs import (
 from tui.screens.panel import Panel
 from tui.screens.tune_screen import TuneScreen
 from visit.day.day import FREEZE_STEP
-from visit.day.next_deed import TRUSTED
+from visit.day.next_deed import AS_DECLARED, TRUSTED
 from visit.day.planner import plan_proof
 from visit.run.conductor import RunOrder
 from visit.run.live import LiveState
@@ -135,7 +135,7 @@ class LiveScreen(Panel):
         if deed is not None and deed.key == "p" and deed.settings is not None:
             settings, sweeps, says = deed.settings, deed.sweeps, deed.why  # by all that the visit holds
         elif state.assessment is None:
-            self.notify("a proof needs a fitted wide sweep first (w)", severity="error", timeout=6)
+            self.notify("a proof is planned from figures: wait for the first ones, then p", severity="error", timeout=6)
             return
         else:
             each = (state.progress.sweep_time_s or 0.5) / self._order.settings.points
@@ -269,7 +269,8 @@ class LiveScreen(Panel):
         """Store what comes even if the hook-up looks wrong; somebody has gone and seen."""
         state = self._tool.station.state()
         doubted = state.assessment is not None and state.assessment.check.state in (State.WRONG, State.NOTE)
-        if not doubted:
+        asked = state.deed is not None and AS_DECLARED in state.deed.do
+        if not (doubted or asked):
             self.notify("the hook-up looks as declared: there is nothing to trust against its looks", timeout=6)
             return
         self._tool.visit.note("hook-up", f"{self._order.hookup.text}{TRUSTED}")

@@ -35,6 +35,8 @@ TAKEN = 0.6
 """Share of its room that the leak's limit may take: a proof is then about six times as long as without."""
 FILLED = 3.0
 """A limit so many times the room is the leak's own where one was found; a smaller one is still mostly noise."""
+DEARER = 1.8
+"""So many times the sweeps of a survey whose noise happens to be nothing: noise reads as some leak, and leads move."""
 WORTH, MOVING_S = 1.5, 30.0
 """A wide survey may last so many times as long as zooms, and so much longer: nobody has to wait for the second one."""
 
@@ -181,8 +183,9 @@ def plan_survey(
         power = 10.0 ** (seen.floor_now.value / 10.0)
         goal_db = -amplitude_db(room.room)
         least = 2 * room.sweeps if room.limit is not None else 0
-        wides = max(wides, survey_sweeps(power, leak_points(both.frequency_hz()), goal_db), least)
-        zooms.append(max(survey_sweeps(power, leak_points(settings.frequency_hz()), goal_db), least))
+        asked = [survey_sweeps(power, leak_points(f), goal_db) for f in (both.frequency_hz(), settings.frequency_hz())]
+        wides = max(wides, math.ceil(DEARER * asked[0]), least)
+        zooms.append(max(math.ceil(DEARER * asked[1]), least))
     wide_s = wides * (seconds_per_point * both.points + 0.05)
     zoom_s = [count * (seconds_per_point * each[2].points + 0.05) for each, count in zip(lacking, zooms, strict=True)]
     goal = f"{site.goals.rejection_db:g} dB"
