@@ -108,6 +108,9 @@ def next_deed(facts: Facts) -> NextDeed:
         return NextDeed("wait for a quieter minute, or sweep closer (e)", "over a quarter of the sweeps was hit")
     if now.hookup.survey:
         return _after_survey(facts, now)
+    hidden = next((one.transmission for one in now.channels if one.transmission.limited_by == "ingress"), None)
+    if hidden is not None and not hidden.known:
+        return NextDeed("wait until it is off, then sweep anew", hidden.why, "space")
     plugs = _plugs_first(facts, now)
     if plugs is not None:
         return plugs
@@ -143,12 +146,12 @@ def _after_survey(facts: Facts, now: Assessment) -> NextDeed:
     return NextDeed(f"leads on the duplexer, A>{side.value}", "the survey is complete", "k")
 
 
-def _survey(facts: Facts) -> NextDeed | None:
-    """The survey that the sides measured so far still lack; None when they lack none."""
+def _survey(facts: Facts, *, anew: bool = False) -> NextDeed | None:
+    """The survey that the sides measured so far still lack; None when they lack none. `anew`: with other leads."""
     if not facts.sides:
         return None
     seen = list(facts.sides.values())
-    plan = plan_survey(facts.site, seen, facts.bandwidth_hz, facts.sweep_s / facts.points)
+    plan = plan_survey(facts.site, seen, facts.bandwidth_hz, facts.sweep_s / facts.points, anew=anew)
     if plan is None:
         return None
     again = all(room is not None and room.limit is not None for room in (leak_room(facts.site, one) for one in seen))
@@ -226,7 +229,8 @@ def _proof(facts: Facts, best: Assessment, now: Assessment) -> NextDeed:
         why = (
             f"a leak of {level} was found: it keeps {facts.site.goals.rejection_db:g} dB from being shown; {APART}, too"
         )
-        return NextDeed("better leads, then survey anew: both leads on loads", why, "k")
+        deed = _survey(facts, anew=True) or NextDeed("", "", "k")
+        return replace(deed, do="better leads, then survey anew: both leads on loads", why=why)
     for seen in (now, best):
         try:
             plan = plan_proof(facts.site, seen, facts.bandwidth_hz, facts.sweep_s / facts.points)

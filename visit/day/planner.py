@@ -7,7 +7,7 @@ from __future__ import annotations
 
 import math
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 from protocol.errors import RequestError
 from protocol.sweep import SweepSettings
@@ -161,14 +161,18 @@ def leak_room(site: Site, wide: Assessment, *, port2_return_loss_db: float = 20.
 
 
 def plan_survey(
-    site: Site, sides: Sequence[Assessment], bandwidth_hz: float, seconds_per_point: float
+    site: Site, sides: Sequence[Assessment], bandwidth_hz: float, seconds_per_point: float, *, anew: bool = False
 ) -> SurveyPlan | None:
     """The survey that the proofs of these sides still lack; None when they lack none, or when a leak was found that no
-    survey takes away. Wide where that is not much longer than a zoom for each: the leads are moved once."""
+    survey takes away. Wide where that is not much longer than a zoom for each: the leads are moved once. `anew`: the
+    leads are others now, and nothing that was surveyed before counts."""
     lacking = []
     for seen in sides:
         room, side = leak_room(site, seen), seen.hookup.side
-        if room is None or side is None or room.enough or room.leaks or not seen.floor_now.known:
+        if room is None or side is None or not seen.floor_now.known:
+            continue
+        room = replace(room, limit=None, found=False, sweeps=0) if anew else room
+        if room.enough or room.leaks:
             continue
         plan = plan_proof(site, seen, bandwidth_hz, seconds_per_point)
         if room.limit is not None and plan.proves and plan.sweeps <= LONGEST / 2:
