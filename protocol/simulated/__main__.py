@@ -28,7 +28,8 @@ from protocol.simulated.serve import PtyPort, Server, announce
 WORDS = """control lines on standard input (one answer each):
   connect A L load=H | connect thru | connect loads, short, open, load, antenna | close H open | close H load 14
   pad 2 10 | amp 20 | jumper half 450e6 | lead 2 off | gap 1pF | device FILE.s2p | device none
-  turn L 1 +30kHz [trimmer] | temperature 4 | bursts 0.1 40 | carrier 451e6 -30 | leakage -85 | floor -70
+  turn L 1 +30kHz [trimmer] | worn L 2 0.3 | gain -0.8
+  temperature 4 | bursts 0.1 40 | carrier 451e6 -30 | leakage -85 | floor -70
   fault silence|trickle|garbage|half|garble|count|refuse|mishear|chatter [N] | fault slow SECONDS
   freeze on|off | overload on|off | restart | forget | unplug | replug | status"""
 

@@ -88,19 +88,22 @@ class LiveScreen(VisitKeys):
 
     def action_prove(self) -> None:
         """Plan the proof from what the wide run showed, say how long it takes, start it."""
-        state = self._tool.station.state()
-        if state.assessment is None:
-            self.notify("a proof needs a fitted wide sweep first (w)", severity="error", timeout=6)
+        state, deed = self._tool.station.state(), self._tool.station.state().deed
+        if deed is not None and deed.key == "p" and deed.settings is not None:
+            settings, sweeps, says = deed.settings, deed.sweeps, deed.why  # by all that the visit holds
+        elif state.assessment is None:
+            self.notify("a proof is planned from figures: wait for the first ones, then p", severity="error", timeout=6)
             return
-        points = self._order.settings.points
-        each = (state.progress.sweep_time_s or 0.5) / points
-        try:
-            plan = plan_proof(self._tool.site, state.assessment, self._order.settings.bandwidth_hz, each)
-        except RequestError as error:
-            self.notify(str(error), severity="error", timeout=8)
-            return
-        order = replace(self._order, settings=plan.settings, planned_sweeps=plan.sweeps)
-        lines = textwrap.wrap(f"Prove the rejection: {plan.says}", 72)
+        else:
+            each = (state.progress.sweep_time_s or 0.5) / self._order.settings.points
+            try:
+                plan = plan_proof(self._tool.site, state.assessment, self._order.settings.bandwidth_hz, each)
+            except RequestError as error:
+                self.notify(str(error), severity="error", timeout=8)
+                return
+            settings, sweeps, says = plan.settings, plan.sweeps, plan.says
+        order = replace(self._order, settings=settings, planned_sweeps=sweeps)
+        lines = textwrap.wrap(f"Prove the rejection: {says}", 72)
         if self._tool.station.running:
             lines += ["", "The run in hand ends; what it has is kept."]
         self.app.push_screen(AskDialog(lines, "start"), lambda yes: self._start(order) if yes else None)

@@ -22,6 +22,7 @@ from tui.screens.report_dialog import ReportDialog
 from tui.screens.sides_dialog import SidesDialog
 from tui.screens.tune_screen import TuneScreen
 from visit.day.day import FREEZE_STEP
+from visit.day.next_deed import AS_DECLARED, TRUSTED
 from visit.run.conductor import RunOrder
 from visit.run.live import LiveState
 from visit.run.tool import Tool
@@ -77,7 +78,12 @@ class VisitKeys(Panel):
             self.notify(str(error), severity="error")
             return
         # A zoom's span and a proof's number of sweeps belong to the hook-up that they were planned for.
-        self._start(replace(self._order, hookup=hookup, trusted=False, planned_sweeps=self._usual))
+        settings, planned, deed = self._order.settings, self._usual, self._tool.station.state().deed
+        if not settings.start_hz <= self._tool.site.low_hz < self._tool.site.high_hz <= settings.stop_hz:
+            settings = wide(self._tool.site, self._tool.profile.limits, settings.bandwidth_hz)
+        if hookup.survey and deed is not None and deed.key == "k" and deed.sweeps is not None:
+            settings, planned = deed.settings or settings, deed.sweeps
+        self._start(replace(self._order, hookup=hookup, trusted=False, settings=settings, planned_sweeps=planned))
 
     def action_calibrate(self) -> None:
         """Calibrate on this computer with the sweep in hand."""
@@ -163,10 +169,11 @@ class VisitKeys(Panel):
         """Store what comes even if the hook-up looks wrong; somebody has gone and seen."""
         state = self._tool.station.state()
         doubted = state.assessment is not None and state.assessment.check.state in (State.WRONG, State.NOTE)
-        if not doubted:
+        asked = state.deed is not None and AS_DECLARED in state.deed.do
+        if not (doubted or asked):
             self.notify("the hook-up looks as declared: there is nothing to trust against its looks", timeout=6)
             return
-        self._tool.visit.note("hook-up", f"{self._order.hookup.text} trusted against its looks")
+        self._tool.visit.note("hook-up", f"{self._order.hookup.text}{TRUSTED}")
         self._start(replace(self._order, trusted=True))
 
     def action_confirm(self) -> None:
