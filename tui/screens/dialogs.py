@@ -50,6 +50,7 @@ MARKS_HELP = (
 WORDS_HELP = (
     "READING    the interval keeps clear of floor and leakage; may prove a goal",
     "AT LEAST   only a bound: the floor covers the rest; may prove a goal",
+    "AT MOST    a bound from above: what follows from one that is AT LEAST",
     "INFERRED   from a model fitted to what stands above the floor; guides the hand, proves nothing",
     "CAN'T SAY  nothing follows from the data",
 )

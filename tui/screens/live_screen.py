@@ -40,7 +40,7 @@ from visit.run.conductor import RunOrder
 from visit.run.live import LiveState
 from visit.run.tool import Tool
 from visit.site.hookup import HookUp
-from visit.site.presets import wide, zoom
+from visit.site.presets import first_sweep, wide, zoom
 from visit.site.site import Site
 
 WIDE_KEYS = 90
@@ -65,6 +65,7 @@ class LiveScreen(Panel):
         Binding("p", "prove", "prove", id="prove", show=False, tooltip="plan the proof of the rejection and start it"),
         Binding("g", "day", "guide", id="day", show=False, tooltip="the day step by step: what is next"),
         Binding("x", "tune", "turn screws", id="tune", show=False, tooltip="turn screws: which way, how far"),
+        Binding("a", "antenna", "feeder", id="antenna", show=False, tooltip="feeder and antenna: match, distances"),
         Binding("d", "temperature", "degrees", id="temperature", show=False, tooltip="enter the temperature now"),
         Binding(
             "y", "trust", "trust", id="trust", show=False, tooltip="the hook-up is as declared, whatever it looks like"
@@ -175,6 +176,9 @@ class LiveScreen(Panel):
         except RequestError as error:
             self.notify(str(error), severity="error")
             return
+        if hookup.feeder != self._order.hookup.feeder:  # what parts places on a cable is far wider than a duplexer
+            first = first_sweep(self._tool.site, hookup, self._tool.profile.limits, self._order.settings.bandwidth_hz)
+            self._order = replace(self._order, settings=first)
         # A zoom's span and a proof's number of sweeps belong to the hook-up that they were planned for.
         self._start(replace(self._order, hookup=hookup, trusted=False, planned_sweeps=self._usual))
 
@@ -206,6 +210,8 @@ class LiveScreen(Panel):
             self.action_zoom()
         elif what == "tune":
             self.action_tune()
+        elif what == "antenna":
+            self.action_antenna()
         elif what:
             self._order = replace(self._order, settings=wide(self._tool.site, self._tool.profile.limits))
             self._hooked_up(HookUp.parse(what))
@@ -229,6 +235,16 @@ class LiveScreen(Panel):
             )  # fmt: skip
             return
         self.app.push_screen(TuneScreen(self._tool, self._order, self._marks), lambda _: self._start(self._order))
+
+    def action_antenna(self) -> None:
+        """Feeder and antenna, a screen of their own."""
+        from tui.screens.feeder_screen import FeederScreen  # noqa: PLC0415 - only where it is asked for
+
+        self.app.push_screen(FeederScreen(self._tool), self._came_back)
+
+    def _came_back(self, ordered: RunOrder | None) -> None:
+        """What a screen ordered last is what this one starts anew."""
+        self._order = ordered or self._order
 
     def action_temperature(self) -> None:
         """Tell the temperature; five kelvin from the calibration's put it in doubt."""
