@@ -47,6 +47,7 @@ class LiveScreen(VisitKeys):
         Binding("p", "prove", "prove", id="prove", show=False, tooltip="plan the proof of the rejection and start it"),
         Binding("g", "day", "guide", id="day", show=False, tooltip="the day step by step: what is next"),
         Binding("x", "tune", "turn screws", id="tune", show=False, tooltip="turn screws: which way, how far"),
+        Binding("a", "antenna", "feeder", id="antenna", show=False, tooltip="feeder and antenna: match, distances"),
         Binding("d", "temperature", "degrees", id="temperature", show=False, tooltip="enter the temperature now"),
         Binding(
             "y", "trust", "trust", id="trust", show=False, tooltip="the hook-up is as declared, whatever it looks like"
@@ -54,7 +55,7 @@ class LiveScreen(VisitKeys):
         Binding("f", "confirm", "confirm", id="confirm", show=False, tooltip="confirm frequencies and traces in doubt"),
         Binding("t", "together", "together", id="together", show=False, tooltip="what several hook-ups show together"),
         Binding(
-            "a", "sides", "both sides", id="sides", show=False, tooltip="both sides at once, with ages and verdicts"
+            "o", "sides", "both sides", id="sides", show=False, tooltip="both sides at once, with ages and verdicts"
         ),
         Binding("r", "report", "report", id="report", show=False, tooltip="the report: read it, write it as a page"),
         Binding("s", "site", "site", id="site", show=False, tooltip="edit the site; counts for runs begun afterwards"),

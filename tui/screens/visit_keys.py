@@ -27,7 +27,7 @@ from visit.run.conductor import RunOrder
 from visit.run.live import LiveState
 from visit.run.tool import Tool
 from visit.site.hookup import HookUp
-from visit.site.presets import wide, zoom
+from visit.site.presets import first_sweep, wide, zoom
 from visit.site.site import Site
 
 
@@ -77,6 +77,9 @@ class VisitKeys(Panel):
         except RequestError as error:
             self.notify(str(error), severity="error")
             return
+        if hookup.feeder != self._order.hookup.feeder:  # what parts places on a cable is far wider than a duplexer
+            first = first_sweep(self._tool.site, hookup, self._tool.profile.limits, self._order.settings.bandwidth_hz)
+            self._order = replace(self._order, settings=first)
         # A zoom's span and a proof's number of sweeps belong to the hook-up that they were planned for.
         settings, planned, deed = self._order.settings, self._usual, self._tool.station.state().deed
         if not settings.start_hz <= self._tool.site.low_hz < self._tool.site.high_hz <= settings.stop_hz:
@@ -113,6 +116,8 @@ class VisitKeys(Panel):
             self.action_zoom()
         elif what == "tune":
             self.action_tune()
+        elif what == "antenna":
+            self.action_antenna()
         elif what:
             self._order = replace(self._order, settings=wide(self._tool.site, self._tool.profile.limits))
             self._hooked_up(HookUp.parse(what))
@@ -138,6 +143,16 @@ class VisitKeys(Panel):
             )  # fmt: skip
             return
         self.app.push_screen(TuneScreen(self._tool, self._order, self._marks), lambda _: self._start(self._order))
+
+    def action_antenna(self) -> None:
+        """Feeder and antenna, a screen of their own."""
+        from tui.screens.feeder_screen import FeederScreen  # noqa: PLC0415 - only where it is asked for
+
+        self.app.push_screen(FeederScreen(self._tool), self._came_back)
+
+    def _came_back(self, ordered: RunOrder | None) -> None:
+        """What a screen ordered last is what this one starts anew."""
+        self._order = ordered or self._order
 
     def action_temperature(self) -> None:
         """Tell the temperature; five kelvin from the calibration's put it in doubt."""
