@@ -201,7 +201,7 @@ class Sweeping(Listening):
             meaning = meaning_then
         assert self._trials is not None
         self._trials.proved = [first.points, second.points] if counted else []
-        await self._confirm(acquisition, meaning, other, second, again)
+        await self._confirm(acquisition, meaning, other, second)
         blind = self.found.axis in ("unconfirmed", "phase slope", "technician")
         kinds = kinds_left(other.kind, ((meaning, taken, first), (other, again, second)), blind=blind)
         if other.kind not in kinds and kinds:
