@@ -21,7 +21,7 @@ from numpy.typing import NDArray
 
 from rf.floor.pool import Bottom, BottomShape
 from rf.notch.cause import likely_cause
-from rf.notch.chain_choice import DEPARTURES, SKIRT_LEVEL, Blend, blend_fits, ending
+from rf.notch.chain_choice import DEPARTURES, ENDING, SKIRT_LEVEL, Blend, blend_fits, ending, first_fit, hidden
 from rf.notch.chain_fit import LEAK, ChainFit, Observed, fit_chain
 from rf.notch.chain_model import ChainShape
 from rf.notch.chain_start import hidden_band, strong_points
@@ -59,11 +59,16 @@ COUNTS = (1, 2, 3, 4, 5, 6)
 CLEARLY = 5.0
 """Two more cavities whose log evidence lies this far below the best end the search for their number."""
 
+FINALISTS = 20.0
+"""Numbers of cavities whose first fit lies no farther behind the best are compared with all departures."""
+
 RESOLVED_SHARE = 0.5
 """A single notch counts as resolved when its 95 % half-width is below this share of the spacing to its neighbours,"""
 
 RESOLVED_GAIN = 15.0
 """and when holding the two at one place costs this much more (chance of 1e-4 for equal notches, chi-square, 1 dof)."""
+
+UNFIXED = "the skirts do not fix the notch: average on, or widen the span"
 
 LEAST_LEAK = 1e-6
 """No survey rules out less (-120 dB)."""
@@ -174,6 +179,8 @@ def find_notch(
     )  # fmt: skip
     shape = ChainShape(cavities or 1, reject_hz, pass_hz, other_side and pass_hz is not None, kind == "pass-reject")
     try:
+        if begin is None and hidden(shape, f, observed):
+            return _nothing(UNFIXED, ask_hz)
         if cavities is None:
             shape, begin = _likeliest(shape, f, observed, begin)
         blend = blend_fits(shape, f, observed, begin)
@@ -189,20 +196,28 @@ def _likeliest(
     fit ended. An earlier fit's number stands. Raises LinAlgError where no fit stands."""
     shapes = [replace(shape, cavities=count) for count in COUNTS]
     if begin is not None:
-        known = [each for each in shapes if begin.size == each.size + 1]
+        known = [each for each in shapes if begin.size == each.size + ENDING]
         if known:
             return known[0], begin
     found: list[tuple[float, ChainShape, NDArray[np.float64]]] = []
     for each in shapes:
         with contextlib.suppress(np.linalg.LinAlgError):
-            blend = blend_fits(each, f, observed, patient=False)
-            found.append((blend.evidence, each, ending(blend.best)))
+            fit = first_fit(each, f, observed)
+            found.append((fit.log_evidence, each, ending(fit, observed.relative_error)))
         best = max((evidence for evidence, *_ in found), default=-math.inf)
         if len(found) > 2 and max(evidence for evidence, *_ in found[-2:]) < best - CLEARLY:
             break
     if not found:
         raise np.linalg.LinAlgError("no fit of any number of cavities stands")
-    _, shape, ended = max(found, key=lambda each: each[0])
+    ahead = [one for one in found if one[0] > best - FINALISTS]
+    if len(ahead) == 1:
+        return ahead[0][1:]
+    found = []
+    for _, each, ended in ahead:
+        with contextlib.suppress(np.linalg.LinAlgError):
+            blend = blend_fits(each, f, observed, ended, patient=False)
+            found.append((blend.evidence, each, ending(blend.best, blend.relative_error)))
+    _, shape, ended = max(found or ahead, key=lambda one: one[0])
     return shape, ended
 
 
@@ -250,7 +265,7 @@ def _said(
     slack = _slack(blend, observed)
     half = HALF_WIDTH * sd_hz * slack
     if not frequency_hz[0] < centre < frequency_hz[-1] or half > span / 4.0:
-        return _nothing("the skirts do not fix the notch: average on, or widen the span", ask_hz, needed, blend.p_value)
+        return _nothing(UNFIXED, ask_hz, needed, blend.p_value)
     bottom_hz, width_hz = _bottom(best, centre)
     singles, resolved, limit = _singles(blend)
     asked_hz = ask_hz[0] if ask_hz else shape.reject_hz
@@ -272,7 +287,7 @@ def _said(
         p_value=blend.p_value,
         model=np.exp(best.chain.at(frequency_hz).log_s21(best.p)[0]),
         why=why,
-        ended=ending(best),
+        ended=ending(best, needed),
         ideal_at=()
         if observed.third_reflection is None
         else tuple(_level(blend, hz, tracking_db, slack, ideal=True) for hz in ask_hz),

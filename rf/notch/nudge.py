@@ -350,7 +350,7 @@ def _through(chain: Chain, p: Real) -> Complex:
     """S21 (B, K) of the circuit without what leaks past it."""
     slow, leak = chain.shape.slow, chain.shape.leak
     gain = p[:, slow.start : leak.start]
-    return np.asarray(np.exp(chain.value(p) + (gain[:, 0::2] + 1j * gain[:, 1::2]) @ chain.gain_terms))
+    return np.asarray(chain.alone(p) * np.exp((gain[:, 0::2] + 1j * gain[:, 1::2]) @ chain.gain_terms))
 
 
 def _stacked(values: Complex) -> Real:

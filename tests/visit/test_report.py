@@ -31,6 +31,7 @@ from tests.visit.stations import site, table
 from visit.day.day import Day
 from visit.day.nudges import lock_words, shift_words
 from visit.day.stages import differences
+from visit.figures.feeder import feeder_sight
 from visit.figures.figures_json import assessment_data
 from visit.figures.replay import Replay
 from visit.record.visit_file import VisitFile
@@ -129,21 +130,24 @@ def test_stages_say_what_was_measured_when(visit: VisitFile) -> None:
     words = " ".join(report.computed)
     assert "loss by wattmeters 1.35 dB" in words or "loss by wattmeters 1.36 dB" in words
     assert "look elsewhere" in words and "kHz" in words and "no promise" in words
-    feeder = next(line for line in report.computed if line.startswith("strongest echo"))
+    feeder = next(line for line in report.feeder if line.startswith("echo at"))
     echo = report_echo(visit)
     assert echo.level.kind is Kind.READING and text(echo.level) in feeder and text(echo.place) in feeder
     assert echo.place.low <= 60e-9 * 299_792_458.0 * 0.84 <= echo.place.high  # the bench's 60 ns of line, one way
-    assert any("INFERRED" in line and "behind 2 dB" in line for line in report.computed)
+    assert "not written down yet" in report.feeder[0] and "FEEDER AND ANTENNA" in report_text(report)
     assert "needed for 0.5 dB of desensitisation" in words
     assert differences(visit) == []
 
 
 def report_echo(visit: VisitFile) -> Echo:
-    found = Replay(visit).feeder()
+    replay = Replay(visit)
+    found = replay.assess(next(run for run in replay.runs if run.hookup.feeder))
     assert found is not None and found.echo is not None
     assert any(text(found.echo.place) in line for line in found.cautions)  # `check` prints these
     assert assessment_data(found)["echo"]["place"]["kind"] == "inferred"
-    return found.echo
+    shown = feeder_sight(replay.figures_of).places[0].echo
+    assert shown == found.echo  # one velocity everywhere
+    return shown
 
 
 def test_text_fits_a_page(visit: VisitFile) -> None:

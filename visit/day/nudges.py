@@ -8,6 +8,7 @@ from __future__ import annotations
 
 import json
 import math
+import re
 import time
 from dataclasses import dataclass, replace
 from typing import Any
@@ -27,6 +28,14 @@ from visit.record.stored_json import stored_figure, stored_number, stored_object
 from visit.record.visit_file import RunRow, VisitFile
 
 LEDGER = "the ledger of screws"
+TURN = "turn"
+"""Kind of the remarks that correct a row of the ledger."""
+_NUMBER = r"-|[0-9]{1,3}(?:\.[0-9]{1,6})?(?:e-?[0-9]{1,2})?"
+_TOLD_ANEW = re.compile(
+    rf"turn (?P<number>[0-9]{{1,9}}) told anew: cavity=(?P<cavity>-|[0-9]{{1,2}}) turns=(?P<turns>{_NUMBER})"
+    rf' screw="(?P<screw>.{{0,60}})" direction="(?P<direction>.{{0,400}})"'
+)
+_STRUCK = re.compile(r"turn (?P<number>[0-9]{1,9}) struck out: (?P<why>.{1,400})")
 MOST_CAVITIES = 8
 """Of one side."""
 LOCK_NUT = "lock nut"
@@ -60,6 +69,12 @@ class NudgeRow:
     before_run: int
     after_run: int
     figures: dict[str, Any]
+    number: int = 0
+    """Counts the turns of the visit, from 1."""
+    first: Told | None = None
+    """What was entered at first, where it was corrected later."""
+    struck: str = ""
+    """Why it is no turn, where it was struck out later; it stays in the file, and counts for nothing."""
 
     @property
     def moved_hz(self) -> float | None:
@@ -193,20 +208,86 @@ def _sound(visit: VisitFile, data: dict[str, Any], name: str) -> dict[str, Any]:
 
 
 def ledger(visit: VisitFile) -> list[NudgeRow]:
-    """All nudges in their order."""
+    """The turns that count, in their order, as they were told last."""
+    return [row for row in whole_ledger(visit) if not row.struck]
+
+
+def whole_ledger(visit: VisitFile) -> list[NudgeRow]:
+    """Every row in its order, those that were struck out too."""
     rows = visit.rows(
-        "select at_s, side, cavity, screw, direction, turns, before_run, after_run, figures from nudge order by id"
+        "select id, at_s, side, cavity, screw, direction, turns, before_run, after_run, figures from nudge order by id"
     )
+    later = _corrections(visit)
     found = []
-    for at_s, side, cavity, screw, direction, turns, before, after, figures in rows:
+    for number, at_s, side, cavity, screw, direction, turns, before, after, figures in rows:
         told = Told(
             None if cavity is None else int(str(cavity)), str(screw), str(direction),
             None if turns is None else float(str(turns)),
         )  # fmt: skip
         data = _checked(visit, stored_object(visit, figures, LEDGER))
-        if told.cavity is not None and not 1 <= told.cavity <= MOST_CAVITIES:
-            raise damaged(visit.path, f"there is no cavity {told.cavity}", LEDGER)
-        found.append(NudgeRow(float(str(at_s)), str(side), told, int(str(before)), int(str(after)), data))
+        anew, struck = later.get(int(str(number)), (None, ""))
+        for one in (told, anew or told):
+            if one.cavity is not None and not 1 <= one.cavity <= MOST_CAVITIES:
+                raise damaged(visit.path, f"there is no cavity {one.cavity}", LEDGER)
+        found.append(
+            NudgeRow(
+                float(str(at_s)), str(side), anew or told, int(str(before)), int(str(after)), data, int(str(number)),
+                None if anew is None else told, struck,
+            )
+        )  # fmt: skip
+    return found
+
+
+def correct(visit: VisitFile, number: int, told: Told) -> None:
+    """A turn was another one than was entered; the entry stays in the file. Raises RequestError for one that is not
+    there."""
+    _there(visit, number)
+    cavity = "-" if told.cavity is None else told.cavity
+    turns = "-" if told.turns is None else f"{told.turns:g}"
+    way = " ".join(told.direction.split())
+    _log(visit, f'turn {number} told anew: cavity={cavity} turns={turns} screw="{told.screw}" direction="{way}"')
+
+
+def strike(visit: VisitFile, number: int, why: str) -> None:
+    """What was entered as a turn was none; the entry stays in the file. Raises RequestError without a reason."""
+    _there(visit, number)
+    reason = " ".join(why.split())
+    if not reason:
+        raise RequestError("why was it no turn? a row of the ledger is struck out with its reason only")
+    _log(visit, f"turn {number} struck out: {reason}")
+
+
+def _there(visit: VisitFile, number: int) -> None:
+    row = next((row for row in whole_ledger(visit) if row.number == number), None)
+    if row is None:
+        raise RequestError(f"there is no turn {number} in the ledger")
+    if row.struck:
+        raise RequestError(f"turn {number} is struck out already: {row.struck}")
+
+
+def _log(visit: VisitFile, words: str) -> None:
+    if not (_TOLD_ANEW.fullmatch(words) or _STRUCK.fullmatch(words)):
+        raise RequestError("that can't be written down: say it shorter, a turn as 1 rod 0.25 clockwise")
+    visit.remark(TURN, words, time.time())
+
+
+def _corrections(visit: VisitFile) -> dict[int, tuple[Told | None, str]]:
+    """By number of the turn: what it was told anew to be, last; why it was struck out. Raises RecordError."""
+    found: dict[int, tuple[Told | None, str]] = {}
+    for (words,) in visit.rows("select words from remark where kind = ? order by id", (TURN,)):
+        said = _TOLD_ANEW.fullmatch(str(words)) or _STRUCK.fullmatch(str(words))
+        if said is None:
+            raise damaged(visit.path, "a correction can't be read", LEDGER)
+        number = int(said["number"])
+        told, struck = found.get(number, (None, ""))
+        if said.re is _STRUCK:
+            struck = said["why"]
+        else:
+            told = Told(
+                None if said["cavity"] == "-" else int(said["cavity"]), said["screw"], said["direction"],
+                None if said["turns"] == "-" else float(said["turns"]),
+            )  # fmt: skip
+        found[number] = told, struck
     return found
 
 

@@ -1,5 +1,5 @@
 """What follows from the figures of a visit and what was entered by hand: powers against sweeps, desensitisation, needed
-rejection, holding range, the feeder.
+rejection, holding range.
 
 Owns: these lines, each with the assumptions it rests on. Refuses: a figure of the duplexer; those come from replay.
 """
@@ -8,12 +8,9 @@ from __future__ import annotations
 
 from rf.notch.cavity import EXPANSION_PER_K, drift_hz_per_k
 from rf.repeater.desense import explained_desense_db, needed_rejection, power_loss_db, watt_dbm
-from rf.repeater.fault_distance import behind_cable
-from rf.values.figure import Figure
 from rf.values.words import text
 from visit.day.day import Day
 from visit.day.nudges import shift_words
-from visit.figures.assess_alone import echo_line
 from visit.figures.assessment import Role
 from visit.figures.replay import Figures, Replay
 from visit.site.hookup import HookUp
@@ -25,7 +22,6 @@ NOISE_BAND_DBC_HZ = (-140.0, -125.0)
 band)."""
 USUAL_NOISE_FIGURE_DB = 8.0
 BLOCKING_DBM = -20.0
-FEEDER_LOSSES_DB = (1.0, 2.0, 3.0)
 METALS = ("copper", "nickel-iron")
 
 
@@ -34,7 +30,6 @@ def computed_lines(day: Day, replay: Replay) -> list[str]:
     return [
         *_powers(day, replay),
         *_desensitisation(day, replay),
-        *_feeder(replay),
         *(line for one in replay.all_figures() for line in _holding(one)),
     ]
 
@@ -112,24 +107,3 @@ def _holding(one: Figures) -> list[str]:
 def _two_digits(value: float) -> str:
     """At least two digits, never an exponent."""
     return f"{value:.0f}" if value >= 10.0 else f"{value:.2g}"
-
-
-def _feeder(replay: Replay) -> list[str]:
-    """Match of the antenna through its feeder and the strongest echo, from the newest run on the feeder."""
-    found = replay.feeder()
-    if found is None or found.echo is None:
-        return []
-    echo = found.echo
-    lines = [echo_line(echo)]
-    if echo.level.known:
-        lines.append(f"  the echo itself: {_behind(echo.level)} of cable up to there, one way")
-    return lines + [
-        f"antenna at {channel.frequency_hz / 1e6:.4f} MHz: return loss through the feeder"
-        f" {text(channel.return_loss)}; {_behind(channel.return_loss)}"
-        for channel in found.channels
-    ]
-
-
-def _behind(seen: Figure) -> str:
-    """What is seen through a feeder, for the losses that feeders usually have one way."""
-    return ", ".join(f"{text(behind_cable(seen, loss))} behind {loss:g} dB" for loss in FEEDER_LOSSES_DB)

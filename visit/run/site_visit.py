@@ -17,13 +17,27 @@ from rf.values.figure import Figure, cant_say
 from rf.values.words import text
 from visit.day.cavities import seen_move, track
 from visit.day.day import Day
-from visit.day.nudges import LOCK_NUT, Around, Told, add_nudge, compare, ledger, lock_words, nudge_words
+from visit.day.nudges import (
+    LOCK_NUT,
+    Around,
+    NudgeRow,
+    Told,
+    add_nudge,
+    compare,
+    correct,
+    ledger,
+    lock_words,
+    nudge_words,
+    strike,
+    whole_ledger,
+)  # fmt: skip
 from visit.day.stages import AS_FOUND, freeze, stages, to_freeze
 from visit.day.tuning import Tuning
 from visit.figures.assessment import Assessment, Role
 from visit.figures.known import AXIS, BY_HAND, CONFIRMED, by_hand
 from visit.figures.replay import Figures
 from visit.figures.run_figures import RunFigures
+from visit.figures.sides import SideState, sides_of
 from visit.figures.together import Together
 from visit.record.visit_file import VisitFile
 from visit.run.calibrating import Calibrator
@@ -113,6 +127,14 @@ class SiteVisit:
         finally:
             reader.close()
 
+    def sides(self) -> list[SideState]:
+        """Both sides by their best runs, read from the file. Raises RequestError when it can't be read."""
+        reader = VisitFile.open(self.file.path, read_only=True)
+        try:
+            return sides_of(reader)
+        finally:
+            reader.close()
+
     def nudged(
         self, before: int, after: int, told: Told, first: Assessment | None = None, second: Assessment | None = None
     ) -> str:
@@ -131,6 +153,18 @@ class SiteVisit:
                 name = f"cavity {told.cavity}" if told.cavity else "it"
                 return f"by the skirts you moved {name} by {text(moved, signed=True)}; where it stands is not known yet"
         return nudge_words(nudge, self.site.reject_hz(side), told)
+
+    def turns(self) -> list[NudgeRow]:
+        """The whole ledger, with what was struck out. Raises RecordError when it can't be read."""
+        return whole_ledger(self.file)
+
+    def correct_turn(self, number: int, told: Told) -> None:
+        """A turn was another one than was entered. Raises RequestError."""
+        correct(self.file, number, told)
+
+    def strike_turn(self, number: int, why: str) -> None:
+        """What was entered as a turn was none. Raises RequestError."""
+        strike(self.file, number, why)
 
     def tuning(self, side: Side, seen: Assessment) -> Tuning:
         """What is known of the cavities of a side, by the ledger and by what the present look shows."""
