@@ -199,6 +199,8 @@ class Sweeping(Listening):
             if meaning_then is None:
                 raise MissingError("data came, but no one form of numbers fits two spans")
             meaning = meaning_then
+        assert self._trials is not None
+        self._trials.proved = [first.points, second.points] if counted else []
         await self._confirm(acquisition, meaning, other, second)
         blind = self.found.axis in ("unconfirmed", "phase slope", "technician")
         kinds = kinds_left(other.kind, ((meaning, taken, first), (other, again, second)), blind=blind)
