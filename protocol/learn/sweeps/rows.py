@@ -115,7 +115,8 @@ def first_sweep(lines: Sequence[str], points: int) -> list[str]:
 def orderly(shapes: Sequence[Shape]) -> float:
     """The part of all columns that go on from row to row; of equal ones the reading with fewer columns is better."""
     columns = [shape.values[:, at] for shape in shapes for at in range(shape.values.shape[1])]
-    smooth = [RISES if even(values) else goes_on(values) for values in columns]
+    near = [goes_on(values) for values in columns]
+    smooth = [RISES if even(values) else n * (n > GOES_ON) for values, n in zip(columns, near, strict=True)]
     return round(float(np.mean(smooth)), 2) - 1e-4 * len(smooth)
 
 

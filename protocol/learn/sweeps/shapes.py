@@ -21,22 +21,28 @@ MOST_OF = 0.5
 """Rows that are points are at least this part of the lines with numbers."""
 
 
-def shapes_of(lines: Sequence[str], points: int | None = None) -> list[Shape]:
+def shapes_of(lines: Sequence[str], points: int | None = None, like: Sequence[Shape] = ()) -> list[Shape]:
     """The sets of points in a reply, the likeliest reading first in each; empty where there are none.
 
-    `points` is how many were set, None where that is not known.
+    `points` is how many were set, None where that is not known. A reply to a word that was answered before is read
+    `like` those sets: noise alone tells no comma.
     """
-    rows = rows_of(lines, points)
+    commas: tuple[str, ...] = (".", ",")
+    if like:
+        decimal = any("comma" in shape.forms for shape in like)
+        commas = (",",) if decimal else (".",) if any("," in "".join(shape.literals) for shape in like) else commas
+    rows = rows_of(lines, points, commas)
     numbered = sum(bool(numbers_at(line, ".")) for line in lines)
     few = sum(shape.points for shape in rows) < MOST_OF * numbered  # lines of one part of a point are no points
     for reading in (_json, _stream, rows_of) if few else (_json, rows_of, _stream):
-        found = [shape for shape in reading(lines, points) if shape.points >= FEWEST_POINTS]
+        found = rows if reading is rows_of else reading(lines, points, commas)
+        found = [shape for shape in found if shape.points >= FEWEST_POINTS]
         if found and (points is None or all(shape.points == points for shape in found)):
             return found
     return []
 
 
-def _stream(lines: Sequence[str], points: int | None) -> list[Shape]:
+def _stream(lines: Sequence[str], points: int | None, commas: Sequence[str]) -> list[Shape]:
     """Points that follow each other, however the lines end: all on a line, a line for each trace, a line a number."""
     if points is None:
         return []
@@ -44,7 +50,7 @@ def _stream(lines: Sequence[str], points: int | None) -> list[Shape]:
     long = [text for text in texts if len(numbers_at(text, ".")) >= 2 * points]
     alone = [text for text in texts if re.fullmatch(r"[-+]?[\w.,]+(?:[-+]\d+)?", text)]
     for wholes in (long, [" ".join(alone)], [" ".join(texts)]):
-        found = [_followed(whole, points) for whole in wholes]
+        found = [_followed(whole, points, commas) for whole in wholes]
         whole_shapes = [shape for shape in found if shape is not None]
         if whole_shapes and len(whole_shapes) == len(wholes):
             heads = [shape.begin for shape in whole_shapes]
@@ -57,10 +63,10 @@ def _stream(lines: Sequence[str], points: int | None) -> list[Shape]:
     return []
 
 
-def _followed(text: str, points: int) -> Shape | None:
+def _followed(text: str, points: int, commas: Sequence[str]) -> Shape | None:
     """All points of one text; its `begin` is what stands before the first."""
     readings = []
-    for comma in (".", ","):
+    for comma in commas:
         at = numbers_at(text, comma)
         at = at[len(at) % points :] if len(at) % points == 1 else at  # a number in front names or counts
         width = len(at) // points
@@ -73,7 +79,7 @@ def _followed(text: str, points: int) -> Shape | None:
     return max(readings, key=lambda shape: orderly([shape]), default=None)
 
 
-def _json(lines: Sequence[str], points: int | None) -> list[Shape]:
+def _json(lines: Sequence[str], points: int | None, commas: Sequence[str]) -> list[Shape]:
     """Lists of pairs behind names, in one object."""
     text = "\n".join(lines)
     found = []
@@ -95,7 +101,7 @@ def _json(lines: Sequence[str], points: int | None) -> list[Shape]:
         begin = match.group()[: opened.start() + 1]
         table = np.array(values).reshape(-1, 2)
         found.append(Shape(table, literals, forms, True, begin, "]]", (match.group(1),)))
-    del points
+    del points, commas
     return found
 
 

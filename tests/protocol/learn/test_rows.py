@@ -200,3 +200,12 @@ def test_digits_behind_a_comma_that_happen_to_rise_are_no_column() -> None:
 def test_rows_of_one_kind_are_counted() -> None:
     assert rows_alike(["freq re im", *KINDS["frequency in hexadecimal, scaled counts"], "done 4"]) == POINTS
     assert rows_alike(["no such word", "try help"]) == 0
+
+
+def test_noise_alone_tells_no_comma() -> None:
+    rng = np.random.default_rng(11)
+    first, *more = ([f"{comma(-75 + 4 * x, 6)} {comma(180 * y, 6)}" for x, y in rng.uniform(-1, 1, (POINTS, 2))]
+                    for _ in range(60))  # fmt: skip
+    kept = shapes_of(first, POINTS)
+    assert kept[0].forms == ("comma", "comma")
+    assert all(shapes_of(lines, POINTS, kept)[0].forms == ("comma", "comma") for lines in more)
