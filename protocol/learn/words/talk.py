@@ -121,11 +121,18 @@ class Talk:
         bare = self.keys and len(line) == 1 and not value
         data = line.encode("ascii") + (b"" if bare else self.out_end)
         got = await self.raw(data, self.first_s if first_s is None else first_s, longest_s, pages=pages)
+        said = self._before_prompt(got)
         if not pages and len(self.lines(got, line)) < FEWEST_LISTED:
-            asks(got, line)
+            asks(said, line)
         elif not pages and not self.refused(self.lines(got, line)):
-            asks_at_last(got)
+            asks_at_last(said)
         return got
+
+    def _before_prompt(self, got: bytes) -> bytes:
+        """What came without the prompt on a line of its own: a prompt `? ` behind an `ok` asks nothing."""
+        *lines, last = NEWLINE.split(cleaned(got))
+        known = last.strip() and self.manner.prompt_line is not None and self.manner.prompt_line.fullmatch(last.strip())
+        return b"\n".join(lines) if known and lines else got
 
     async def by_hand(self, line: str, *, secret: bool = False) -> list[str]:
         """Send a line that a person typed for this console; a secret one stands in no transcript and in no wire log."""

@@ -16,7 +16,7 @@ from protocol.learn.sweeps.told import changed, counts_told, told_range
 from protocol.learn.words.allow import SENT, Entry, words_of
 from protocol.learn.words.hushing import streamed, words_that_stop
 from protocol.learn.words.opening import hinted
-from protocol.learn.words.talk import Talk
+from protocol.learn.words.talk import AsksError, Talk, asks
 from protocol.learn.words.tokens import cells_of, entries_of, menu_of
 from protocol.learn.words.wrapped import Verbs, verbs_of, wrapped_entries
 from protocol.wire.link import Link
@@ -250,3 +250,11 @@ def test_sentences_quote_their_words_and_harm_in_a_sentence_holds_for_all_of_the
     roles = _roles(listing, [])
     assert roles["go"] is Role.RANGE and roles["tell through"] is Role.DATA
     assert not {roles["keep"], roles["renew"]} & SENT and "between" not in roles
+
+
+def test_a_prompt_behind_an_answer_asks_nothing_but_a_question_does() -> None:
+    talk = Talk(cast(Link, None), Manner(prompts=("? ",)))
+    asks(talk._before_prompt(b"ok\r\n? "), "np 51")
+    for question in (b"np 51\r\nok ? ", b"erase all, ok? ", b"sure?\r\n? "):
+        with pytest.raises(AsksError):
+            asks(talk._before_prompt(question), "np 51")
