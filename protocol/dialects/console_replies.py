@@ -288,6 +288,7 @@ def manner_of(console: Console) -> Manner:
         console.refusals,
         console.chatter,
         console.counts,
+        console.sums,
         console.heads,
     )
 

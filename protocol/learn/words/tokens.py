@@ -159,6 +159,10 @@ def _beside(lines: Sequence[str]) -> list[Entry]:
         other = (text.count("; ") > 1 and not column) or (_HEADING.match(line) and " " not in text)
         if other and (not USAGE.fullmatch(text) or text.endswith(":")):
             continue
+        equal = re.fullmatch(r"([A-Za-z]\w{0,9})=([a-z][a-z-]+ [^=<>{}\[\]]+)", text)
+        if equal:
+            found += filter(None, [_entry(equal.group(1), equal.group(2))])
+            continue
         for match in _BETWEEN.finditer(text):
             if re.fullmatch(r"<[^<>]*>|\{[^{}]*\}|\[[^\[\]]*\]", text[match.end() :].strip()):
                 entry = _entry(

@@ -10,6 +10,7 @@ import pytest
 from protocol.dialects.reply import Manner
 from protocol.learn.dialogue import Role
 from protocol.learn.sweeps.acquire import _once
+from protocol.learn.sweeps.dialogs import ASKS, setting_of
 from protocol.learn.sweeps.setters import line_with, numbers_in
 from protocol.learn.sweeps.shapes import shapes_of
 from protocol.learn.sweeps.told import changed, counts_told, told_range
@@ -258,3 +259,19 @@ def test_a_prompt_behind_an_answer_asks_nothing_but_a_question_does() -> None:
     for question in (b"np 51\r\nok ? ", b"erase all, ok? ", b"sure?\r\n? "):
         with pytest.raises(AsksError):
             asks(talk._before_prompt(question), "np 51")
+
+
+@pytest.mark.parametrize(
+    ("question", "setting"),
+    [
+        ("From MHz (2)?", "start"), ("upper end [kHz] =", "stop"), ("How many points (50)?", "points"),
+        ("Averages (1):", ""), ("Store as default (1)?", None), ("Slot (0)?", None), ("Go (1)?", None),
+    ],
+)  # fmt: skip
+def test_a_question_is_answered_only_when_its_own_text_tells_what_it_is_for(question: str, setting: str | None) -> None:
+    assert setting_of(question) == setting
+
+
+def test_only_a_word_that_says_what_it_asks_for_is_let_to_ask() -> None:
+    assert ASKS.search("asks from, to and how many points, then sweeps")
+    assert not ASKS.search("guided correction") and not ASKS.search("asks before it erases")
