@@ -152,7 +152,7 @@ def _entry(usage: str, description: str) -> Entry | None:
 
 def _beside(lines: Sequence[str]) -> list[Entry]:
     """Word, arguments and description on one line."""
-    found = []
+    found = list[Entry]()
     for line in lines:
         text = _NUMBERED.sub("", line).strip().strip("|").strip()
         column = re.match(r"\S+(?: \S+)?(?:\t|\s{2,})", text)
