@@ -226,7 +226,7 @@ class Acquire:
                     command = f"{form.replace('{v}', choice)}\n{data}"
                     shapes = self._shapes(await self._data(command, found), points)
                     if shapes:
-                        parts.append(Part(command, shapes, word.description))
+                        parts.append(Part(command, shapes, f"{word.description} {self._told()}"))
                 if len(parts) == 2 and not np.allclose(parts[0].shapes[0].values, parts[1].shapes[0].values, atol=1e-3):
                     return parts
         return []
