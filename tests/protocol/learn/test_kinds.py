@@ -275,3 +275,14 @@ def test_a_question_is_answered_only_when_its_own_text_tells_what_it_is_for(ques
 def test_only_a_word_that_says_what_it_asks_for_is_let_to_ask() -> None:
     assert ASKS.search("asks from, to and how many points, then sweeps")
     assert not ASKS.search("guided correction") and not ASKS.search("asks before it erases")
+
+
+def test_whole_parts_before_a_decimal_comma_are_no_names_of_traces() -> None:
+    def sweep(seed: int) -> list[str]:
+        sizes = np.random.default_rng(seed).uniform(-1.2, -0.3, 30)
+        return ["s11_dB s11_deg", *(f"{size:.4f} {at}.5".replace(".", ",") for at, size in enumerate(sizes))]
+
+    stream = [line for seed in range(9) for line in sweep(seed)]
+    assert _once(stream, 30) == [*sweep(0), "s11_dB s11_deg"]
+    tagged = [f"{tag} {at}.5 0.25" for _ in range(4) for at in range(30) for tag in (11, 21)]
+    assert _once(tagged, 30) == tagged[:60]
