@@ -1,6 +1,6 @@
 """The only place where a figure becomes text. No number leaves here without the word of its kind.
 
-Owns: rounding, the words READING / AT LEAST / INFERRED / CAN'T SAY beside the number, and the form that goes
+Owns: rounding, the words READING / AT LEAST / AT MOST / INFERRED / CAN'T SAY beside the number, and the form that goes
 into JSON. Refuses: to print a bare number; callers get the word and the number together or not at all.
 """
 
@@ -14,6 +14,7 @@ from rf.values.figure import CONFIDENCE, Figure, Kind
 JSON_KINDS = {
     Kind.READING: "reading",
     Kind.AT_LEAST: "at_least",
+    Kind.AT_MOST: "at_most",
     Kind.INFERRED: "inferred",
     Kind.CANT_SAY: "cannot_say",
 }
@@ -69,6 +70,9 @@ def words(figure: Figure, *, signed: bool = False, bound_decimals: int = 1) -> W
     sign = "+" if signed else ""
     if figure.kind is Kind.AT_LEAST:
         bound = rounded_down(figure.value * factor, bound_decimals)
+        return Words(figure.kind.value, f"{bound:{sign}.{bound_decimals}f}", "", unit)
+    if figure.kind is Kind.AT_MOST:
+        bound = _no_negative_zero(_round_up(figure.value * factor, bound_decimals), bound_decimals)
         return Words(figure.kind.value, f"{bound:{sign}.{bound_decimals}f}", "", unit)
     below, above = (figure.value - figure.low) * factor, (figure.high - figure.value) * factor
     decimals = decimals_for(max(below, above))

@@ -88,7 +88,7 @@ async def test_the_key_shows_both_sides(size: tuple[int, int], tmp_path: Path, v
         sides = sides_of(visit.file)
         tool.visit.sides = lambda: sides  # type: ignore[method-assign]
         async with shown(LiveScreen(tool, first_order(state), MarkSet.BRAILLE), size) as (app, pilot):
-            await pilot.press("a")
+            await pilot.press("o")
             await app.workers.wait_for_complete()
             await pilot.pause()
             assert isinstance(app.screen, SidesDialog)

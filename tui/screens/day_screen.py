@@ -45,8 +45,10 @@ class DayScreen(TextScreen[str | None]):
     def __init__(self, tool: Tool) -> None:
         super().__init__()
         self._tool, self._day = tool, tool.visit.day()
-        following = self._day.next_three()
+        following, deed = self._day.next_three(), tool.station.state().deed
         self._at = following[0].number if following else len(STEPS)
+        if deed is not None and deed.step is not None:
+            self._at = deed.step  # the live screen's NEXT led here
         self.clock: Callable[[], float] = time.monotonic
         """What tells how long a digit ago was."""
         self._typed, self._typed_s = "", 0.0
@@ -156,6 +158,10 @@ class DayScreen(TextScreen[str | None]):
             self._words = ""
         except RequestError as error:
             self._words = f"! {error}"
+            if name == FREEZES["report"] and self._day.frozen():
+                self._words = (
+                    f"{error}; as found stands. Write it with: deepnotch report {self._tool.visit.file.path.name}"
+                )
         self.draw()
 
     def action_done(self) -> None:

@@ -47,6 +47,7 @@ class LiveScreen(VisitKeys):
         Binding("p", "prove", "prove", id="prove", show=False, tooltip="plan the proof of the rejection and start it"),
         Binding("g", "day", "guide", id="day", show=False, tooltip="the day step by step: what is next"),
         Binding("x", "tune", "turn screws", id="tune", show=False, tooltip="turn screws: which way, how far"),
+        Binding("a", "antenna", "feeder", id="antenna", show=False, tooltip="feeder and antenna: match, distances"),
         Binding("d", "temperature", "degrees", id="temperature", show=False, tooltip="enter the temperature now"),
         Binding(
             "y", "trust", "trust", id="trust", show=False, tooltip="the hook-up is as declared, whatever it looks like"
@@ -54,7 +55,7 @@ class LiveScreen(VisitKeys):
         Binding("f", "confirm", "confirm", id="confirm", show=False, tooltip="confirm frequencies and traces in doubt"),
         Binding("t", "together", "together", id="together", show=False, tooltip="what several hook-ups show together"),
         Binding(
-            "a", "sides", "both sides", id="sides", show=False, tooltip="both sides at once, with ages and verdicts"
+            "o", "sides", "both sides", id="sides", show=False, tooltip="both sides at once, with ages and verdicts"
         ),
         Binding("r", "report", "report", id="report", show=False, tooltip="the report: read it, write it as a page"),
         Binding("o", "visits", "visits", id="visits", show=False, tooltip="the visits that are there"),
@@ -89,19 +90,22 @@ class LiveScreen(VisitKeys):
 
     def action_prove(self) -> None:
         """Plan the proof from what the wide run showed, say how long it takes, start it."""
-        state = self._tool.station.state()
-        if state.assessment is None:
-            self.notify("a proof needs a fitted wide sweep first (w)", severity="error", timeout=6)
+        state, deed = self._tool.station.state(), self._tool.station.state().deed
+        if deed is not None and deed.key == "p" and deed.settings is not None:
+            settings, sweeps, says = deed.settings, deed.sweeps, deed.why  # by all that the visit holds
+        elif state.assessment is None:
+            self.notify("a proof is planned from figures: wait for the first ones, then p", severity="error", timeout=6)
             return
-        points = self._order.settings.points
-        each = (state.progress.sweep_time_s or 0.5) / points
-        try:
-            plan = plan_proof(self._tool.site, state.assessment, self._order.settings.bandwidth_hz, each)
-        except RequestError as error:
-            self.notify(str(error), severity="error", timeout=8)
-            return
-        order = replace(self._order, settings=plan.settings, planned_sweeps=plan.sweeps)
-        lines = textwrap.wrap(f"Prove the rejection: {plan.says}", 72)
+        else:
+            each = (state.progress.sweep_time_s or 0.5) / self._order.settings.points
+            try:
+                plan = plan_proof(self._tool.site, state.assessment, self._order.settings.bandwidth_hz, each)
+            except RequestError as error:
+                self.notify(str(error), severity="error", timeout=8)
+                return
+            settings, sweeps, says = plan.settings, plan.sweeps, plan.says
+        order = replace(self._order, settings=settings, planned_sweeps=sweeps)
+        lines = textwrap.wrap(f"Prove the rejection: {says}", 72)
         if self._tool.station.running:
             lines += ["", "The run in hand ends; what it has is kept."]
         self.app.push_screen(AskDialog(lines, "start"), lambda yes: self._start(order) if yes else None)

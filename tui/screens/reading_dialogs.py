@@ -25,7 +25,7 @@ BESIDE_TEXT = 7
 WORDS_HELP = (
     ("READING", "the interval keeps clear of floor and leakage; may prove a goal"),
     ("AT LEAST", "only a bound: the floor covers the rest; may prove a goal"),
-    ("AT MOST", "the same bound of a level: the trace is under the floor there"),
+    ("AT MOST", "a bound from above: a level under the floor, or what follows from AT LEAST"),
     ("INFERRED", "from a model fitted to what stands above the floor; guides the hand, proves nothing"),
     ("CAN'T SAY", "nothing follows from the data"),
 )

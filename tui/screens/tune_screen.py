@@ -24,6 +24,7 @@ from tui.screens.dialogs import BenchDialog
 from tui.screens.framed import TextScreen
 from tui.screens.tune_rows import STRIP_ROWS, TunePicture, told_from, tune_blocks
 from tui.screens.turns_dialog import TurnsDialog
+from visit.day.next_deed import TRUSTED
 from visit.day.nudges import LOCK_NUT, Told
 from visit.day.tuning import Advice, Tuning, advise
 from visit.figures.assessment import Assessment
@@ -248,7 +249,7 @@ class TuneScreen(TextScreen[None]):
         if self._shown is None or self._shown.check.state is not State.WRONG:
             self._last = "the hook-up looks as declared"
         else:
-            self._tool.visit.note("hook-up", f"{self._order.hookup.text} trusted against its looks")
+            self._tool.visit.note("hook-up", f"{self._order.hookup.text}{TRUSTED}")
             self._order = replace(self._order, trusted=True)
             self._tool.station.order(self._now())
         self.draw()

@@ -23,12 +23,13 @@ from tui.screens.sides_dialog import SidesDialog
 from tui.screens.start_rows import visit_words
 from tui.screens.tune_screen import TuneScreen
 from visit.day.day import FREEZE_STEP
+from visit.day.next_deed import AS_DECLARED, TRUSTED
 from visit.run.conductor import RunOrder
 from visit.run.live import LiveState
 from visit.run.set_up import about_visit, recent_visits
 from visit.run.tool import Tool
 from visit.site.hookup import HookUp
-from visit.site.presets import wide, zoom
+from visit.site.presets import first_sweep, wide, zoom
 from visit.site.site import Site
 
 VISIT_COLUMNS = 64
@@ -81,8 +82,16 @@ class VisitKeys(Panel):
         except RequestError as error:
             self.notify(str(error), severity="error")
             return
+        if hookup.feeder != self._order.hookup.feeder:  # what parts places on a cable is far wider than a duplexer
+            first = first_sweep(self._tool.site, hookup, self._tool.profile.limits, self._order.settings.bandwidth_hz)
+            self._order = replace(self._order, settings=first)
         # A zoom's span and a proof's number of sweeps belong to the hook-up that they were planned for.
-        self._start(replace(self._order, hookup=hookup, trusted=False, planned_sweeps=self._usual))
+        settings, planned, deed = self._order.settings, self._usual, self._tool.station.state().deed
+        if not settings.start_hz <= self._tool.site.low_hz < self._tool.site.high_hz <= settings.stop_hz:
+            settings = wide(self._tool.site, self._tool.profile.limits, settings.bandwidth_hz)
+        if hookup.survey and deed is not None and deed.key == "k" and deed.sweeps is not None:
+            settings, planned = deed.settings or settings, deed.sweeps
+        self._start(replace(self._order, hookup=hookup, trusted=False, settings=settings, planned_sweeps=planned))
 
     def action_calibrate(self) -> None:
         """Calibrate on this computer with the sweep in hand."""
@@ -112,6 +121,8 @@ class VisitKeys(Panel):
             self.action_zoom()
         elif what == "tune":
             self.action_tune()
+        elif what == "antenna":
+            self.action_antenna()
         elif what:
             self._order = replace(self._order, settings=wide(self._tool.site, self._tool.profile.limits))
             self._hooked_up(HookUp.parse(what))
@@ -137,6 +148,16 @@ class VisitKeys(Panel):
             )  # fmt: skip
             return
         self.app.push_screen(TuneScreen(self._tool, self._order, self._marks), lambda _: self._start(self._order))
+
+    def action_antenna(self) -> None:
+        """Feeder and antenna, a screen of their own."""
+        from tui.screens.feeder_screen import FeederScreen  # noqa: PLC0415 - only where it is asked for
+
+        self.app.push_screen(FeederScreen(self._tool), self._came_back)
+
+    def _came_back(self, ordered: RunOrder | None) -> None:
+        """What a screen ordered last is what this one starts anew."""
+        self._order = ordered or self._order
 
     def action_temperature(self) -> None:
         """Tell the temperature; five kelvin from the calibration's put it in doubt."""
@@ -168,10 +189,11 @@ class VisitKeys(Panel):
         """Store what comes even if the hook-up looks wrong; somebody has gone and seen."""
         state = self._tool.station.state()
         doubted = state.assessment is not None and state.assessment.check.state in (State.WRONG, State.NOTE)
-        if not doubted:
+        asked = state.deed is not None and AS_DECLARED in state.deed.do
+        if not (doubted or asked):
             self.notify("the hook-up looks as declared: there is nothing to trust against its looks", timeout=6)
             return
-        self._tool.visit.note("hook-up", f"{self._order.hookup.text} trusted against its looks")
+        self._tool.visit.note("hook-up", f"{self._order.hookup.text}{TRUSTED}")
         self._start(replace(self._order, trusted=True))
 
     def action_confirm(self) -> None:

@@ -7,6 +7,7 @@ nudge before as found is frozen, and advice on a movement that is not known.
 from __future__ import annotations
 
 import json
+import math
 import re
 import time
 from dataclasses import dataclass, replace
@@ -15,11 +16,11 @@ from typing import Any
 import numpy as np
 
 from protocol.errors import RequestError
-from rf.notch.cavity import HoldingRange
-from rf.notch.nudge import Q_SPREAD, Nudge, find_nudge
+from rf.notch.nudge import Nudge, find_nudge, turned_round
 from rf.values.figure import Figure, cant_say, inferred
-from rf.values.words import as_json, finite, text
+from rf.values.words import as_json, finite, rounded_down, text
 from visit.day.stages import AS_FOUND, stages
+from visit.figures.assessment import Assessment
 from visit.figures.averaging import floor_of
 from visit.figures.run_figures import RunFigures
 from visit.record.opening import damaged
@@ -41,16 +42,11 @@ LOCK_NUT = "lock nut"
 REACH = 1.0 / 3.0
 """Share of the channel spacing around the reject channel that is compared: farther out the pass begins to move too."""
 
-MODEL_ERROR = 5e-3
-"""The rest of the response is not slow to better than this over the compared span; far from the zeros, where levels are
-strong, that outweighs the noise."""
+USUAL_Q = 2000.0
+"""Of a cavity, where no fit tells it (study, part 4)."""
 
-ONE_CAVITY = 2.1
-"""One cavity of three may move so much farther than all together before the same rejection is lost (study, scenario 38:
-30 kHz against 14)."""
-
-USUAL_Q, Q_UNKNOWN = 2000.0, 0.7
-"""Without a fitted Q: cavities of 1000 to 4000 (study, part 4)."""
+LEAST_ERROR = 2e-4
+"""Relative error of a level that is always reckoned with: 0.002 dB."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -116,8 +112,15 @@ class Around:
     zeros: tuple[tuple[Figure, ...], tuple[Figure, ...]] = ((), ())
 
 
-def compare(figures: RunFigures, before: RunRow, after: RunRow, unloaded_q: float | None) -> Nudge:
-    """What one screw did between two runs of one hook-up. Raises RequestError when they can't be compared."""
+def compare(
+    figures: RunFigures,
+    before: RunRow,
+    after: RunRow,
+    first: Assessment | None = None,
+    second: Assessment | None = None,
+) -> Nudge:
+    """What one screw did between two runs of one hook-up. `first` and `second`: what they showed, as far as somebody
+    has it. Raises RequestError when they can't be compared."""
     side, site = before.hookup.side, figures.site
     if side is None or before.hookup != after.hookup:
         raise RequestError("a nudge is read from two runs of one hook-up with the antenna port; sweep the same again")
@@ -130,16 +133,22 @@ def compare(figures: RunFigures, before: RunRow, after: RunRow, unloaded_q: floa
     f, x, y = averages[0].frequency_hz, averages[0].s21, averages[1].s21
     if not np.array_equal(f, averages[1].frequency_hz):
         raise RequestError("the sweep was changed between the two runs: keep it while a screw is turned")
-    reject = site.reject_hz(side)
-    near = np.abs(f - reject) <= REACH * (site.high_hz - site.low_hz)
+    near = np.abs(f - site.reject_hz(side)) <= REACH * (site.high_hz - site.low_hz)
     floors = [floor_of(average) for average in (x, y)]
     powers = [floor.additive_power / np.maximum(average.kept, 1) for floor, average in zip(floors, (x, y), strict=True)]
-    relative = max(floor.relative_error for floor in floors) / np.sqrt(max(min(x.sweeps, y.sweeps), 1))
-    return find_nudge(
-        f[near], x.mean[near], y.mean[near], powers[0][near], powers[1][near], unloaded_q or USUAL_Q,
-        relative_error=max(float(relative), MODEL_ERROR),
-        q_spread=Q_UNKNOWN if unloaded_q is None else Q_SPREAD,
-    )  # fmt: skip
+    relative = max(floor.relative_error for floor in floors) * np.sqrt(2.0 / max(min(x.sweeps, y.sweeps), 1))
+    error = max(float(relative), LEAST_ERROR)
+    sweeps = [(average.mean[near], power[near]) for average, power in zip((x, y), powers, strict=True)]
+    why = ""
+    for look, run, (was, now) in ((first, before, sweeps), (second, after, sweeps[::-1])):
+        seen = figures.assess(run) if look is None else look
+        notch = None if seen is None else seen.notch
+        if notch is not None and notch.circuit is not None:
+            found = find_nudge(f[near], was[0], now[0], was[1], now[1], notch.circuit, relative_error=error)
+            return found if run is before else turned_round(found)
+        why = why or ("" if notch is None else notch.why)
+    nothing = cant_say("Hz", why or "no fit of the skirts", limited_by="model")
+    return Nudge(nothing, nothing, nothing, why=nothing.why)
 
 
 def add_nudge(visit: VisitFile, before: RunRow, after: RunRow, told: Told, nudge: Nudge, around: Around) -> None:
@@ -282,17 +291,25 @@ def _corrections(visit: VisitFile) -> dict[int, tuple[Told | None, str]]:
     return found
 
 
-def lock_words(nudge: Nudge, held: HoldingRange | None, goal_db: float) -> str:
-    """What the lock nut did against what the unit allows (study, scenario 38)."""
+def lock_words(nudge: Nudge, together: Figure, alone: Figure, goal_db: float) -> str:
+    """What the lock nut did against the shift in hertz that the unit allows, of all cavities `together` and of one
+    `alone` (study, scenario 38)."""
     if not nudge.known:
         return f"locking: {nudge.why or 'not determined'}"
     words = f"locking moved it by {text(nudge.moved, signed=True)}"
-    if held is None:
-        return f"{words}; how much is allowed is not known"
+    if not alone.known or not together.known:
+        return f"{words}; how much is allowed: {text(alone)}, {alone.why or together.why}"
     far = max(abs(nudge.moved.low), abs(nudge.moved.high))
-    one, common = ONE_CAVITY * held.shift_hz, held.shift_hz
-    said = f"still {goal_db:g} dB" if far <= one else f"{goal_db:g} dB is in danger: unlock, set it against, lock again"
-    return f"{words}; allowed {common / 1e3:.0f} kHz in common, {one / 1e3:.0f} one cavity alone: {said}"
+    safe = far <= alone.low
+    said = f"still {goal_db:g} dB" if safe else f"{goal_db:g} dB is in danger: unlock, set it against, lock again"
+    return f"{words}; allowed {shift_words(together)} in common, {shift_words(alone)} one cavity alone: {said}"
+
+
+def shift_words(allowed: Figure) -> str:
+    """How far it may go, with its word; where nothing surely loses the goal, how far is safe."""
+    if math.isfinite(allowed.high):
+        return text(allowed)
+    return f"{allowed.kind.value} {rounded_down(allowed.low / 1e3, 1):g} kHz or more"
 
 
 def nudge_words(nudge: Nudge, reject_hz: float, told: Told) -> str:

@@ -24,6 +24,7 @@ from visit.day.next_deed import facts_of, next_deed
 from visit.day.nudges import NudgeRow, Told, ledger, whole_ledger
 from visit.day.stages import AS_FOUND, AS_LEFT, Stage, differences, figures_at, stage_at
 from visit.figures.assessment import NOT_SURVEYED, Assessment, Role
+from visit.figures.feeder import feeder_sight
 from visit.figures.replay import Figures, Replay
 from visit.figures.run_figures import no_figures
 from visit.figures.third_load import load_words
@@ -33,6 +34,7 @@ from visit.record.stored_json import stored_number, stored_object
 from visit.record.visit_file import SWEEPS_AT_ONCE, VisitFile
 from visit.report import summary
 from visit.report.computed import computed_lines
+from visit.report.feeder_page import against_earlier, feeder_lines
 from visit.report.pictures import FOUND, LATEST, LEFT, Picture, pictures_of
 from visit.report.trend import Point, by_side, points_of
 from visit.site.hookup import HookUp
@@ -77,6 +79,8 @@ class Report:
     nudges: list[str] = field(default_factory=list)
     entered: list[str] = field(default_factory=list)
     computed: list[str] = field(default_factory=list)
+    feeder: list[str] = field(default_factory=list)
+    """Feeder and antenna, and what has changed of them since earlier visits; empty where they were not swept."""
     together: list[str] = field(default_factory=list)
     years: dict[str, list[Point]] = field(default_factory=dict)
     """Side: its points of this visit and of the earlier ones that were given, in time order."""
@@ -111,10 +115,11 @@ def _gathered(visit: VisitFile, earlier: Sequence[Path]) -> Report:
     nudges = ledger(visit)
     report.nudges = [_turned(row) for row in whole_ledger(visit)]
     report.entered = [
-        f"step {step}: {name}: {f'{value:g} {unit}' if value is not None else words}"
+        f"{f'step {step}' if step else 'beside'}: {name}: {f'{value:g} {unit}'.strip() if value is not None else words}"
         for step, name, value, unit, words in day.entries()
     ]
     report.computed = computed_lines(day, replay)
+    report.feeder = _feeder(visit, replay, earlier)
     report.together = _together(visit)
     report.left_out = [
         f"step {number}, {_title(number)}: {words}"
@@ -350,6 +355,11 @@ def _told(told: Told) -> str:
     """Which screw, how far, which way."""
     how = " ".join(part for part in (f"{told.turns:g} turns" if told.turns else "", told.direction) if part)
     return f"{f'cavity {told.cavity}, ' if told.cavity else ''}{told.screw}{': ' + how if how else ''}"
+
+
+def _feeder(visit: VisitFile, replay: Replay, earlier: Sequence[Path]) -> list[str]:
+    sight = feeder_sight(replay.figures_of)
+    return [*feeder_lines(sight), *against_earlier(visit, sight, earlier)] if sight.runs else []
 
 
 def _together(visit: VisitFile) -> list[str]:
