@@ -169,7 +169,7 @@ async def test_the_live_screen_lists_the_visits(tmp_path: Path) -> None:
     state = states()[0]
     with a_tool(tmp_path, state) as tool:
         async with shown(LiveScreen(tool, first_order(state), MarkSet.BRAILLE), SIZES[1]) as (app, pilot):
-            await pilot.press("o")
+            await pilot.press("h")
             await pilot.pause()
             page = "\n".join(cells(app))
             assert "> a.visit" in page and "0 runs" in page and faults(app) == []
