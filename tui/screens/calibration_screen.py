@@ -82,7 +82,7 @@ class CalibrationScreen(TextScreen[None]):
     def _step(self) -> Step | None:
         return self._steps[self._at] if self._at < len(self._steps) else None
 
-    def blocks(self, width: int) -> list[Block]:
+    def text_blocks(self, width: int) -> list[Block]:
         """The steps, what the one in hand asks for, the keys."""
         s = self._order.settings
         calibrator = self._tool.visit.calibrator

@@ -64,7 +64,7 @@ class DayScreen(TextScreen[str | None]):
     def _step(self) -> Step:
         return STEPS[self._at - 1]
 
-    def blocks(self, width: int) -> list[Block]:
+    def text_blocks(self, width: int) -> list[Block]:
         """Where the day stands, the step in hand, the keys."""
         states = self._day.states()
         done = sum(state == "done" for state, _ in states.values())

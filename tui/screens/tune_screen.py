@@ -168,7 +168,7 @@ class TuneScreen(TextScreen[None]):
         self._tool.station.order(self._now())
         self.draw()
 
-    def blocks(self, width: int) -> list[Block]:
+    def text_blocks(self, width: int) -> list[Block]:
         """All that is known, and what to do."""
         best = self._best_db if self._best_db > float("-inf") else None
         picture = TunePicture(

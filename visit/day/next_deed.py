@@ -188,7 +188,7 @@ def _of_side(facts: Facts, side: Side, now: Assessment) -> NextDeed | None:
             return NextDeed(f"leads on A>{other.value}, sweep wide", "one survey then serves both sides", "k")
     if unsurveyed:
         longer = _survey(facts)
-        return longer or NextDeed("survey: both leads on loads", "no pass of the rejection without it", "k")
+        return longer or NextDeed("survey: both leads on loads", "the rejection is not shown to be met without it", "k")
     if facts.left_s:
         return NextDeed("let it sweep on", f"rejection {text(rejection.figure)} so far, goal {goal:g}",
                         seconds=facts.left_s)  # fmt: skip

@@ -92,7 +92,7 @@ def plan_proof(
     if count is None or count > LONGEST:
         spare = truth.value - goal
         said = f"{expected}, {spare:+.1f} dB against {goal:g}"
-        says = f"{said}: too close to prove in {LONGEST} sweeps; expect a conditional verdict"
+        says = f"{said}: too close to prove in {LONGEST} sweeps; expect a verdict on condition"
         if truth.high < goal:
             says = f"{said}: the goal is missed, and no average shows it; turn screws first (x)"
         return ProofPlan(settings, 400, 400 * per_sweep, "the unit itself" if spare <= systematic else "random", says)
