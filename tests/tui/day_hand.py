@@ -164,7 +164,7 @@ class DayHand:
         do = said.partition(":")[0]
         hang = re.search(r"(?:leads on|sweep) .*?\b([ALH]>[ALH])", said)
         bench = deed_in(said)
-        if do.startswith("calibrate") or do.startswith("check"):
+        if do.startswith(("calibrate", "read the thru")):
             self._calibrate("v" if "(v" in said else "c")
         elif do.startswith("survey") and "loads" in said:
             self._hook("loads")
@@ -230,10 +230,10 @@ class DayHand:
         self._press(key)
         self._wait("CALIBRATE")
         while True:
-            text = self._wait(lambda text: "measuring..." not in text)
+            text = self._wait(lambda text: "measuring..." not in text and bool(block(text, "DO")) and "Esc" in text)
             do = block(text, "DO")
             self._note(do)
-            if do.startswith("Calibrated and proved"):
+            if do.startswith(("Calibrated and proved", "Done, but not proved")):
                 break
             told = STANDARD.search(do)
             assert told, f"no part to hang:\n{text}"
@@ -255,6 +255,8 @@ class DayHand:
         self._press("g")
         self._to_step(title)
         for _ in range(4):
+            while self._screen.read(0.3):
+                pass  # a line is drawn after another: what stood before is no answer
             self._press("\r")
             text = self._wait(
                 lambda text: any(words in text for words in ("freeze this for good", " ! ", "Write it with"))
@@ -266,6 +268,7 @@ class DayHand:
                 self._press("\r")
                 self._wait("is frozen")
                 return
+            self._note(block(text, "!"))
             first = re.search(r"! first step (\d+)", text)
             if first is None:
                 self.went.ended = block(text, "!") or text

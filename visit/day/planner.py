@@ -157,6 +157,8 @@ def leak_room(site: Site, wide: Assessment, *, port2_return_loss_db: float = 20.
     room = max(allowed - amplitude(-_expected(wide, notch)[0].value), LEAST_ROOM * allowed)
     reject = wide.channel(Role.REJECT)
     limit, source = (None, None) if reject is None else (reject.leakage, reject.leak_source)
+    if source is not None and source.doubt:
+        limit, source = None, None  # as good as none
     return LeakRoom(room, limit, source is not None and source.found, 0 if source is None else source.sweeps)
 
 
