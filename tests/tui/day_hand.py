@@ -50,12 +50,18 @@ class Driven:
     ended: str = ""
     real_s: float = 0.0
     bench_min: float = 0.0
+    status: str = ""
+    """The bench's own, for whoever judges the day; the hand never reads it."""
 
 
 class DayHand:
     """One day on a bench of its own."""
 
-    def __init__(self, folder: Path, day: dict[str, Any], seed: int = 1, speed: float = 0.05) -> None:
+    def __init__(
+        self, folder: Path, day: dict[str, Any], seed: int = 1, speed: float = 0.05, most_deeds: int | None = None
+    ) -> None:
+        """`most_deeds`: only the first so many are followed, and no report is read."""
+        self._most = most_deeds
         self._folder, self._day, self._seed, self._speed = folder, day, seed, speed
         self.went = Driven()
         self._during, self._drift = bool(day.get("during")), bool(day.get("drift"))
@@ -80,8 +86,10 @@ class DayHand:
                 self._screen.wait_for_end(PATIENCE_S)
             finally:
                 self._screen.close()
-            self.went.bench_min = float(bench.say("status").rpartition(", ")[2].split()[0]) / 60.0
-        self._report()
+            status = bench.say("status")
+        self.went.status, self.went.bench_min = status, float(status.rpartition(", ")[2].split()[0]) / 60.0
+        if self._most is None:
+            self._report()
         self.went.turned, self.went.real_s = self._hand.turned, time.monotonic() - began
         return self.went
 
@@ -131,11 +139,14 @@ class DayHand:
 
     def _work(self) -> None:
         """What NEXT says, until the report is written or nobody can do more."""
-        for _ in range(MOST_DEEDS):
+        for _ in range(MOST_DEEDS if self._most is None else self._most):
             said = self._advice()
             self.went.deeds.append(said)
             if self._follow(said):
                 return
+        if self._most is not None:
+            self.went.deeds.append(self._advice())
+            return
         raise AssertionError("no end:\n" + "\n".join(self.went.deeds))
 
     def _advice(self) -> str:
@@ -241,7 +252,7 @@ class DayHand:
             self._hand.hang({"leave the thru in": "thru", "each": "loads"}.get(part, part))
             self._press("\r")
             self._wait(lambda text, before=do: block(text, "DO") != before)  # type: ignore[misc]
-        self._hand.hang("A>L")
+        self._hand.back()
         self._press("\r")
         self._wait(" SWEEPS")
         if self._drift:
@@ -266,9 +277,11 @@ class DayHand:
                 return
             if "freeze this for good" in text:
                 self._press("\r")
-                self._wait("is frozen")
+                text = self._wait(lambda text: "is frozen" in text or "Report of this visit" in text)
+                if "Report of this visit" in text:
+                    self._press("q")
+                    self._wait(" SWEEPS")
                 return
-            self._note(block(text, "!"))
             first = re.search(r"! first step (\d+)", text)
             if first is None:
                 self.went.ended = block(text, "!") or text

@@ -26,6 +26,8 @@ MOST_TRIAL_HZ = 60e3
 LARGEST_TRIAL = 1.0
 """and the most that is tried while nothing is seen to move, in turns."""
 LEAST_TURN = 0.01
+VAGUE_DB = 3.0
+"""Width of an interval with which nobody locks a nut."""
 WORTH_DB = 0.3
 """A turn that is expected to bring less is not worth a hand on the screw."""
 ENOUGH = 32
@@ -115,6 +117,8 @@ def advise(now: Tuning) -> Advice:
         more = _turning(now) if at.value < _aim_db(now) else None
         if more is not None and more.deed is Deed.TURN:
             return more  # it is met as it stands, and too barely for a proof to show it
+        if at.high - at.low > VAGUE_DB and now.sweeps < LONGEST_LOOK:
+            return _longer(now, f"by the skirts {text(at)}, goal {goal:g}: too vague to leave the screws")
         why = f"by the skirts {text(at)}: goal {goal:g}, and only a proof shows it"
         return Advice(Deed.PROVE, "lock the nuts one by one (o), then prove it (q, p)", why)
     if now.centred.known and now.centred.high < goal:
