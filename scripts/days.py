@@ -1,6 +1,6 @@
 """Drives all days of tests/tui/days.toml by the words of the screen alone, and writes docs/days.md.
 
-    python scripts/days.py [--at-once 2] [--only NAME ...] [--keep FOLDER]    # a quarter of an hour; 1: a day was not honest
+    python scripts/days.py [--at-once 2] [--only NAME ...] [--keep FOLDER]    # a quarter of an hour; 1: one was not
 
 Owns: the page's form. Refuses: a day that did not come to its honest end without saying so.
 """
@@ -42,7 +42,7 @@ def driven(name: str) -> dict[str, Any]:
     return {
         "name": name, "faults": judged.faults, "keys": went.keys, "turns": went.turns, "minutes": went.bench_min,
         "real_s": went.real_s, "deeds": went.deeds, "seen": went.seen, "report": went.report,
-        "true_db": true_db(went) if went.status else {},
+        "pressed": list(went.pressed) if judged.faults else [], "true_db": true_db(went) if went.status else {},
     }  # fmt: skip
 
 

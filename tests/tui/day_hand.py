@@ -11,6 +11,7 @@ import re
 import subprocess
 import sys
 import time
+from collections import deque
 from collections.abc import Callable
 from dataclasses import dataclass, field
 from pathlib import Path
@@ -50,6 +51,8 @@ class Driven:
     ended: str = ""
     real_s: float = 0.0
     bench_min: float = 0.0
+    pressed: deque[tuple[str, str]] = field(default_factory=lambda: deque(maxlen=40))
+    """The last keys, each with the screen that it was pressed on."""
     status: str = ""
     """The bench's own, for whoever judges the day; the hand never reads it."""
 
@@ -97,6 +100,7 @@ class DayHand:
 
     def _press(self, key: str) -> None:
         self.went.keys += 1
+        self.went.pressed.append((key, self._screen.text))
         self._screen.type(key)
 
     def _wait(self, shown: str | Callable[[str], bool]) -> str:
@@ -265,7 +269,7 @@ class DayHand:
         """Freeze under the guide's step of that title, by way of the gates that it names."""
         self._press("g")
         self._to_step(title)
-        for _ in range(4):
+        for _ in range(6):
             while self._screen.read(0.3):
                 pass  # a line is drawn after another: what stood before is no answer
             self._press("\r")
