@@ -128,6 +128,24 @@ def build_parser() -> argparse.ArgumentParser:
     )
     feeder.add_argument("--json", action="store_true", help="figures as JSON on stdout")
 
+    gains = commands.add_parser("gains", help="what the repeater gains, before and after: desense, margins, range")
+    gains.add_argument("visit", type=Path, metavar="FILE.visit", help="visit file")
+    gains.add_argument("--power", metavar="W", help="write down the transmitter's power")
+    gains.add_argument("--noise", metavar="DBC_HZ", help="write down its noise at the receive frequency, by its sheet")
+    gains.add_argument("--sensitivity", metavar="DBM", help="write down the receiver's sensitivity for 12 dB SINAD")
+    gains.add_argument("--noise-figure", metavar="DB", help="write down the receiver's noise figure")
+    gains.add_argument("--blocking", metavar="DBM", help="write down the carrier that makes the receiver deaf")
+    gains.add_argument("--json", action="store_true", help="figures as JSON on stdout")
+
+    desense = commands.add_parser("desense", help="a desense test with a generator: four levels, where the deafness is")
+    desense.add_argument("visit", type=Path, metavar="FILE.visit", help="visit file")
+    desense.add_argument("--when", choices=("before", "after"), default="before", help="before the work, or after it")
+    for hangs in ("load", "antenna"):
+        for keyed in ("off", "on"):
+            says = f"write down the level with the {hangs} on the antenna port, transmitter {keyed}"
+            desense.add_argument(f"--{hangs}-{keyed}", metavar="DBM", help=says)
+    desense.add_argument("--json", action="store_true", help="figures as JSON on stdout")
+
     report = commands.add_parser("report", help="report of a visit: text on stdout, or a page to print")
     report.add_argument("visit", type=Path, metavar="FILE.visit", help="visit file")
     report.add_argument(
@@ -274,7 +292,7 @@ def _run(arguments: Sequence[str] | None) -> int:
     try:
         if getattr(options, "wire_log", None) is not None:
             wire_log.begin(options.wire_log)
-        of_the_chain = options.command in ("feeder",)
+        of_the_chain = options.command in ("feeder", "gains", "desense")
         return int(getattr(beside if of_the_chain else commands, options.command)(options))
     except MachineError as error:
         say(f"deepnotch: {error}")

@@ -43,7 +43,7 @@ async def test_power_first_then_match_loss_and_places(tmp_path: Path) -> None:
                 await hand.until(lambda: f"{name}: complete, 10 sweeps" in shown())
 
             await hand.until(lambda: bench.station.state().progress.phase is Phase.COMPLETE)
-            await hand.press("a")
+            await hand.press("m")
             await hand.until(lambda: isinstance(app.screen, FeederScreen) and "FIRST" in shown())
             await hand.press("a")
             await hand.until(lambda: "first write down the incoming power" in shown())

@@ -1,4 +1,4 @@
-"""The commands of what stands beside the duplexer: `feeder`.
+"""The commands of what stands beside the duplexer: `feeder`, `gains`, `desense`.
 
 Owns: writing down what was typed, printing a page or its JSON. Refuses: figures and sentences of its own.
 """
@@ -72,3 +72,53 @@ def feeder(options: argparse.Namespace) -> ExitStatus:
     else:
         data([*feeder_lines(sight), *then])
     return ExitStatus.GOALS_MET if sight.runs else ExitStatus.CANT_SAY
+
+
+def gains(options: argparse.Namespace) -> ExitStatus:
+    """What the repeater gains, before and after."""
+    from visit.day.day import Day  # noqa: PLC0415
+    from visit.day.gains import gains_of  # noqa: PLC0415
+    from visit.figures.replay import Replay  # noqa: PLC0415
+    from visit.figures.run_figures import no_figures  # noqa: PLC0415
+    from visit.report.gains_page import gains_data, gains_lines  # noqa: PLC0415
+
+    typed = {
+        "transmitter power": options.power,
+        "transmitter noise": options.noise,
+        "receiver sensitivity": options.sensitivity,
+        "receiver noise figure": options.noise_figure,
+        "receiver blocking level": options.blocking,
+    }
+    with opened(options.visit, write=any(typed.values())) as visit:
+        written_down(visit, typed)
+        with no_figures(visit, "what the repeater gains"):
+            made = gains_of(Day(visit), Replay(visit))
+    data(harmless_json(gains_data(made)).splitlines() if options.json else gains_lines(made))
+    return ExitStatus.GOALS_MET if made.before or made.after else ExitStatus.CANT_SAY
+
+
+def desense(options: argparse.Namespace) -> ExitStatus:
+    """A desense test: write its levels down, say what they show."""
+    from rf.repeater.desense_levels import STATES  # noqa: PLC0415
+    from visit.day.day import Day  # noqa: PLC0415
+    from visit.day.desense_test import BEFORE, check_keying, line_of, take, taken  # noqa: PLC0415
+    from visit.day.gains import gains_of  # noqa: PLC0415
+    from visit.figures.replay import Replay  # noqa: PLC0415
+    from visit.record.sheet import checked  # noqa: PLC0415
+    from visit.report.desense_page import desense_data, desense_lines  # noqa: PLC0415
+
+    typed = dict(zip(STATES, (options.load_off, options.load_on, options.antenna_off, options.antenna_on), strict=True))
+    given = {state: words for state, words in typed.items() if words is not None}
+    with opened(options.visit, write=bool(given)) as visit:
+        for state, words in given.items():
+            checked(line_of(options.when, state), words)
+        if given:
+            check_keying(Day(visit), options.when)
+        for state, words in given.items():
+            take(visit, options.when, state, words)
+            say(f"{line_of(options.when, state).name} written down: {words}")
+        gains_now = gains_of(Day(visit), Replay(visit))
+        at = gains_now.before if options.when == BEFORE else gains_now.after
+        now = taken(visit, options.when, None if at is None else at.on_load)
+    data(harmless_json(desense_data(now)).splitlines() if options.json else desense_lines(now))
+    return ExitStatus.GOALS_MET if now.dbm else ExitStatus.CANT_SAY

@@ -65,7 +65,10 @@ class LiveScreen(Panel):
         Binding("p", "prove", "prove", id="prove", show=False, tooltip="plan the proof of the rejection and start it"),
         Binding("g", "day", "guide", id="day", show=False, tooltip="the day step by step: what is next"),
         Binding("x", "tune", "turn screws", id="tune", show=False, tooltip="turn screws: which way, how far"),
-        Binding("a", "antenna", "feeder", id="antenna", show=False, tooltip="feeder and antenna: match, distances"),
+        Binding("m", "beside('feeder')", "mast", id="feeder", show=False, tooltip="feeder and antenna up the mast"),
+        Binding(
+            "r", "beside('gains')", "gains", id="gains", show=False, tooltip="what the repeater gains; desense test"
+        ),
         Binding("d", "temperature", "degrees", id="temperature", show=False, tooltip="enter the temperature now"),
         Binding(
             "y", "trust", "trust", id="trust", show=False, tooltip="the hook-up is as declared, whatever it looks like"
@@ -211,7 +214,7 @@ class LiveScreen(Panel):
         elif what == "tune":
             self.action_tune()
         elif what == "antenna":
-            self.action_antenna()
+            self.action_beside("feeder")
         elif what:
             self._order = replace(self._order, settings=wide(self._tool.site, self._tool.profile.limits))
             self._hooked_up(HookUp.parse(what))
@@ -236,14 +239,13 @@ class LiveScreen(Panel):
             return
         self.app.push_screen(TuneScreen(self._tool, self._order, self._marks), lambda _: self._start(self._order))
 
-    def action_antenna(self) -> None:
-        """Feeder and antenna, a screen of their own."""
-        from tui.screens.feeder_screen import FeederScreen  # noqa: PLC0415 - only where it is asked for
+    def action_beside(self, name: str) -> None:
+        """A screen of its own: feeder and antenna, or what the repeater gains. What it ordered last stays the order."""
+        from tui.screens.beside import beside  # noqa: PLC0415 - only where it is asked for
 
-        self.app.push_screen(FeederScreen(self._tool), self._came_back)
+        self.app.push_screen(beside(name, self._tool), self._came_back)
 
     def _came_back(self, ordered: RunOrder | None) -> None:
-        """What a screen ordered last is what this one starts anew."""
         self._order = ordered or self._order
 
     def action_temperature(self) -> None:

@@ -22,6 +22,8 @@ from protocol.files.small_files import private_folder, write_private
 from rf.values.decibel import amplitude_db
 from rf.values.figure import Figure
 from rf.values.words import text
+from visit.day.day import Day
+from visit.day.gains import gains_of
 from visit.day.stages import stages
 from visit.figures.assessment import NOT_SURVEYED, Assessment, Role
 from visit.figures.averaging import Complex
@@ -30,6 +32,7 @@ from visit.figures.figures_json import assessment_data
 from visit.figures.replay import Figures, Replay
 from visit.record.visit_file import RunRow, VisitFile
 from visit.report.feeder_page import feeder_data
+from visit.report.gains_page import gains_data
 
 LONGEST_COMMENT = 500
 """Letters of a line of comment; a program that reads Touchstone may have a short line."""
@@ -67,6 +70,7 @@ def export_visit(visit: VisitFile, folder: Path, *, singly: bool = False) -> lis
             {**assessment_data(one.assessment), "runs": one.run_ids, "notes": list(one.notes)} for one in found
         ],
         "feeder": feeder_data(feeder_sight(replay.figures_of)),
+        "gains": gains_data(gains_of(Day(visit), replay)),
         "stages": [
             {
                 "name": stage.name,
