@@ -124,6 +124,16 @@ class Control:
         self.instrument.unit.turn(side, int(_number(number)), _number(by), trimmer=screw == "trimmer")
         return f"{side} {number} turned by {by}"
 
+    def _worn(self, side: str, number: str, share: str) -> str:
+        """A cavity keeps that share of its Q: its contact is bad. 1 makes it whole."""
+        self.instrument.unit.wear(side, int(_number(number)), _number(share))
+        return f"{side} {number} worn to {_number(share):g} of its Q"
+
+    def _gain(self, by: str) -> str:
+        """The receivers have drifted by so many dB since the instrument was made."""
+        self.instrument.options.gain_db = _number(by)
+        return f"gain {_number(by):+g} dB"
+
     def _temperature(self, celsius: str) -> str:
         self.instrument.unit.temperature_c = _number(celsius)
         return f"duplexer at {celsius} C"

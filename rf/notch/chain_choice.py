@@ -18,7 +18,7 @@ from dataclasses import dataclass, replace
 import numpy as np
 from numpy.typing import NDArray
 
-from rf.notch.chain_fit import ChainFit, Observed, fit_chains
+from rf.notch.chain_fit import ChainFit, Observed, fit_chains, forecast, place_sd_hz
 from rf.notch.chain_model import Chain, ChainShape
 from rf.notch.chain_start import hidden_band, reordered, starts
 
@@ -29,7 +29,17 @@ HOPELESS = 5.0
 """A departure whose log evidence lies this far below the best has hardly any weight (0.7 %), and larger ones less."""
 
 AT_ONCE = 3
-"""Departures that are tried before it is asked whether larger ones have any weight."""
+"""Departures that are tried before it is asked whether larger ones have any weight, where the ideal circuit may be on
+the bench."""
+
+FAR_BEHIND = 8.0
+"""A descent is spared where a linear forecast from its neighbour lies this far below the best."""
+
+NO_LEAK = 1e-9
+"""So little (-180 dB) is none, in that forecast."""
+
+MIDDLE = 2.0
+"""Departure to try first where it may not: free enough to get out of a valley, and what most benches ask for."""
 
 NOTICED = 1e-3
 """Chance of so bad a fit by noise alone below which a residual is taken to be a fault of the circuit."""
@@ -41,8 +51,15 @@ instrument is not ideal."""
 SUSPECT_ERROR = 0.02
 """A misfit larger than this (0.2 dB) makes the search start again."""
 
-THIN_POINTS = 128
-"""Samples for the search of a start; the last descents take them all."""
+STARTS = 4
+"""Plain starts that are followed."""
+
+SPANS_HIDDEN = 1.0
+"""A place whose standard deviation is more than so many spans is not worth a fit. Own trials: 2 % of a span at most
+where a fit was told, thousands of spans on zooms into the bottom."""
+
+COARSE_POINTS, THIN_POINTS = 64, 128
+"""Samples for the coarse search of a start, and for the finer one; the last descents take them all."""
 
 STRAINED = 2.5
 """Cost of the priors, per parameter, beyond which a fit is taken to be a false minimum."""
@@ -54,6 +71,9 @@ UNTUNED = 20.0
 """Half-widths f / 2Q of their mean within which notches lie that are being tuned, or that somebody turned."""
 PULLED = 2.0
 """Mean square strain of the places above which that is tried; tuned notches strain it by 1."""
+ENDING = 2
+"""What an ending holds beside the parameters."""
+
 LEAKLESS = 2
 """How many of the likeliest fits are tried without a leak."""
 
@@ -115,19 +135,14 @@ def blend_fits(
 ) -> Blend:
     """Fit a chain of `shape` to what was `observed` over `frequency_hz` (K,).
 
-    `begin` (P + 1,) is where an earlier fit of the same response ended, as `ending` tells it; without one, or where it
+    `begin` (P + 2,) is where an earlier fit of the same response ended, as `ending` tells it; without one, or where it
     no longer leads to a good fit, a start is searched. Not `patient`: a poor fit stands as it is, as it must where
     shapes compete. Raises LinAlgError where no fit stands.
     """
-    whole = Chain(shape, frequency_hz, float(frequency_hz[0]), float(frequency_hz[-1]))
-    chain, inner = whole, observed
-    if observed.least_departure > 0:
-        # An instrument's own errors are a share of the signal, so they are largest where the notch tells least.
-        skirts = np.abs(observed.data) < SKIRT_LEVEL
-        chain, inner = whole.at(frequency_hz[skirts]), observed.only(skirts)
+    whole, chain, inner = _fitted_part(shape, frequency_hz, observed)
     blend: Blend | None = None
-    if begin is not None and begin.size == shape.size + 1:
-        blend = _climb(chain, inner, begin[:-1], float(begin[-1]))
+    if begin is not None and begin.size == shape.size + ENDING:
+        blend = _go_on(chain, inner, begin)
     if blend is None or _suspect(blend, inner):
         blend = _climb(chain, inner, _start(whole, observed))
         if not patient:
@@ -140,16 +155,50 @@ def blend_fits(
     if blend.p_value > NOTICED:
         return blend
     needed = _needed_error(blend.best, inner)
-    blend = _climb(chain, replace(inner, relative_error=needed), blend.best.p)
+    blend = _climb(chain, replace(inner, relative_error=needed), blend.best.p, blend.best.departure)
     together = _correlation_length(blend.best.residual)
     return replace(blend, relative_error=needed, inflation=together)
 
 
+def first_fit(shape: ChainShape, frequency_hz: NDArray[np.float64], observed: Observed) -> ChainFit:
+    """One descent from a searched start, with a middle departure: enough to tell shapes far apart. Raises LinAlgError
+    where it does not stand."""
+    whole, chain, inner = _fitted_part(shape, frequency_hz, observed)
+    departure = max(MIDDLE, observed.least_departure) if observed.least_departure > 0 else DEPARTURES[1]
+    fit = fit_chains(chain, inner, _start(whole, observed)[None], (departure,))[0]
+    if fit is None:
+        raise np.linalg.LinAlgError("no descent stands")
+    return fit
+
+
+def _fitted_part(
+    shape: ChainShape, frequency_hz: NDArray[np.float64], observed: Observed
+) -> tuple[Chain, Chain, Observed]:
+    """The circuit over all samples, and circuit and data over those that are fitted."""
+    whole = Chain(shape, frequency_hz, float(frequency_hz[0]), float(frequency_hz[-1]))
+    if observed.least_departure == 0:
+        return whole, whole, observed
+    # An instrument's own errors are a share of the signal, so they are largest where the notch tells least.
+    skirts = np.abs(observed.data) < SKIRT_LEVEL
+    return whole, whole.at(frequency_hz[skirts]), observed.only(skirts)
+
+
+def hidden(shape: ChainShape, frequency_hz: NDArray[np.float64], observed: Observed) -> bool:
+    """Whether these data cannot tell a place whatever the fit, as a zoom into the bottom cannot: seen from any of the
+    plain starts, its doubt is many times the span."""
+    whole = Chain(shape, frequency_hz, float(frequency_hz[0]), float(frequency_hz[-1]))
+    quiet = _leak_as_noise(observed)
+    thin, thinned = _thinned(whole, quiet, THIN_POINTS, 0.0)
+    plain = starts(thin, thin.f * shape.reject_hz, thinned.data, thinned.noise_power, observed.unloaded_q, STARTS)
+    doubt = place_sd_hz(thin, thinned, plain, observed.least_departure)
+    return float(doubt.min()) > SPANS_HIDDEN * (whole.high_hz - whole.low_hz)
+
+
 def _suspect(blend: Blend, observed: Observed) -> bool:
     """Whether the fit looks like a false minimum: it lies outside the hidden band, or needs a large error besides."""
-    hidden = _leak_as_noise(observed).noise_power
+    noise = _leak_as_noise(observed).noise_power
     band = hidden_band(
-        blend.best.chain.f * blend.best.shape.reject_hz, observed.data, hidden, blend.best.shape.reject_hz
+        blend.best.chain.f * blend.best.shape.reject_hz, observed.data, noise, blend.best.shape.reject_hz
     )
     ideal = observed.least_departure == 0
     if outside(blend.best, band) or strained(blend.best, 1.0 if ideal else STRAINED):
@@ -167,29 +216,35 @@ def _start(whole: Chain, observed: Observed, *, thorough: bool = False) -> NDArr
     `thorough`: from more starts, and again until no order is better.
     """
     shape, frequency_hz = whole.shape, whole.f * whole.shape.reject_hz
-    step = max(1, frequency_hz.size // THIN_POINTS)
     observed = _leak_as_noise(observed)
-    thin, thinned = whole.at(frequency_hz[::step]), observed.only(slice(None, None, step))
-    keep, front, steps, rounds = (12, 6, 30, 4) if thorough else (4, 3, 15, 1)
-    plain = starts(thin, frequency_hz[::step], thinned.data, thinned.noise_power, observed.unloaded_q, keep)
+    coarse, rough = _thinned(whole, observed, COARSE_POINTS, COARSE_ERROR)
+    fine, thinned = _thinned(whole, observed, THIN_POINTS, THIN_ERROR)
+    keep, front, steps, rounds = (12, 6, 30, 4) if thorough else (STARTS, 3, 15, 1)
+    plain = starts(coarse, coarse.f * shape.reject_hz, rough.data, rough.noise_power, observed.unloaded_q, keep)
     begins = np.repeat(plain, len(HARNESSES), axis=0)
     begins[:, shape.harness] = np.tile(HARNESSES, len(begins) // len(HARNESSES))
     band = hidden_band(frequency_hz, observed.data, observed.noise_power, shape.reject_hz)
-    coarse = replace(thinned, relative_error=max(observed.relative_error, COARSE_ERROR))
-    fine = replace(thinned, relative_error=max(observed.relative_error, THIN_ERROR))
-    first = _cheapest(thin, coarse, begins, observed.least_departure, steps, band)
+    first = _cheapest(coarse, rough, begins, observed.least_departure, steps, band)
     # A shallow notch hides within the coarse error: the plain starts get their chance beside what it found.
     candidates = np.concatenate((plain[:front], [fit.p for fit in first[:front]]))
     if shape.cavities > 1 and (observed.least_departure == 0 or thorough):
         candidates = np.concatenate((candidates, reordered(shape, first[0].p)))
     departure = max(observed.least_departure, SEARCH_DEPARTURE)
-    best = _cheapest(thin, fine, candidates, departure, steps, band)[0]
+    best = _cheapest(fine, thinned, candidates, departure, steps, band)[0]
     for _ in range(rounds - 1 if shape.cavities > 1 else 0):
-        other = _cheapest(thin, fine, reordered(shape, best.p), departure, steps, band)[0]
+        other = _cheapest(fine, thinned, reordered(shape, best.p), departure, steps, band)[0]
         if other.cost > best.cost - WORTH:
             break
         best = other
     return best.p
+
+
+def _thinned(whole: Chain, observed: Observed, points: int, least_error: float) -> tuple[Chain, Observed]:
+    """About so many of the samples, with an error of at least so much."""
+    step = max(1, whole.f.size // points)
+    thin = observed.only(slice(None, None, step))
+    chain = whole.at((whole.f * whole.shape.reject_hz)[::step])
+    return chain, replace(thin, relative_error=max(observed.relative_error, least_error))
 
 
 def _leak_as_noise(observed: Observed) -> Observed:
@@ -230,25 +285,40 @@ def _cheapest(
     return sorted([fit for fit in fits if not outside(fit, band)] or fits, key=lambda fit: fit.cost)
 
 
-def ending(fit: ChainFit) -> NDArray[np.float64]:
-    """Parameters and departure (P + 1,) of a fit, for a later one to begin from."""
-    return np.append(fit.p, fit.departure)
+def ending(fit: ChainFit, relative_error: float) -> NDArray[np.float64]:
+    """Parameters, departure and the relative error that was needed (P + 2,), for a later fit to begin from."""
+    return np.concatenate((fit.p, [fit.departure, relative_error]))
+
+
+def _go_on(chain: Chain, observed: Observed, begin: NDArray[np.float64]) -> Blend | None:
+    """From where an earlier fit ended. Where that needed a larger error, so will this one: a single descent under it
+    tells how large, and all departures wait for that. None where it does not stand."""
+    p, near, error = begin[:-ENDING], float(begin[-2]), float(begin[-1])
+    if error <= observed.relative_error or near not in DEPARTURES:
+        return _climb(chain, observed, p, near)
+    fit = fit_chains(chain, replace(observed, relative_error=error), p[None], (near,))[0]
+    if fit is None:
+        return None
+    fit = _under(fit, observed)
+    if _p_value(fit) > NOTICED:
+        return _climb(chain, observed, fit.p, near)
+    return Blend((fit,), (1.0,), observed.relative_error, 1.0, _p_value(fit), fit.log_evidence, observed)
+
+
+def _under(fit: ChainFit, observed: Observed) -> ChainFit:
+    """The same fit with its residual measured by the stated errors."""
+    power = observed.noise_power + (observed.relative_error * np.abs(fit.model)) ** 2
+    residual = (observed.data - fit.model) / np.sqrt(power / 2.0)
+    return replace(fit, residual=residual, chi2=float((np.abs(residual) ** 2).sum()))
 
 
 def _climb(chain: Chain, observed: Observed, p: NDArray[np.float64], near: float | None = None) -> Blend:
-    """Descend with each of the departures, or those next to `near`, and weigh what comes out. Raises LinAlgError where
-    no descent stands."""
+    """Descend with each of the departures that have any weight, from `near` or the least one on, and weigh what comes
+    out. Raises LinAlgError where no descent stands."""
     departures = [departure for departure in DEPARTURES if departure >= observed.least_departure]
-    if near is not None and near in departures:
-        at = departures.index(near)
-        departures = departures[max(at - 1, 0) : at + 2]
-    fits: list[ChainFit] = []
-    for some in (departures[:AT_ONCE], departures[AT_ONCE:]):
-        if fits and fits[-1].log_evidence < max(fit.log_evidence for fit in fits) - HOPELESS:
-            break
-        begin = fits[-1].p if fits else p
-        tried = fit_chains(chain, observed, np.repeat(begin[None], len(some), axis=0), some)
-        fits += [fit for fit in tried if fit is not None]
+    if near not in departures:
+        near = None if observed.least_departure == 0 else MIDDLE
+    fits = _upwards(chain, observed, p, departures) if near is None else _about(chain, observed, p, departures, near)
     fits = _onwards(chain, observed, fits)
     if not fits:
         raise np.linalg.LinAlgError("no descent stands")
@@ -261,6 +331,55 @@ def _climb(chain: Chain, observed: Observed, p: NDArray[np.float64], near: float
     best = fits[order[0]]
     chosen, weights = tuple(fits[k] for k in order), tuple(float(w) for w in kept)
     return Blend(chosen, weights, observed.relative_error, 1.0, _p_value(best), _together(evidence), observed)
+
+
+def _upwards(chain: Chain, observed: Observed, p: NDArray[np.float64], departures: list[float]) -> list[ChainFit]:
+    """From the ideal circuit on, until larger departures have no weight."""
+    fits: list[ChainFit] = []
+    for some in (departures[:AT_ONCE], departures[AT_ONCE:]):
+        if fits and fits[-1].log_evidence < max(fit.log_evidence for fit in fits) - HOPELESS:
+            break
+        begin = fits[-1].p if fits else p
+        tried = fit_chains(chain, observed, np.repeat(begin[None], len(some), axis=0), some)
+        fits += [fit for fit in tried if fit is not None]
+    return fits
+
+
+def _about(
+    chain: Chain, observed: Observed, p: NDArray[np.float64], departures: list[float], near: float
+) -> list[ChainFit]:
+    """From one departure on to either side, each from where its neighbour ended, until one has no weight: a tight
+    circuit far from its minimum creeps along a valley that a looser one crosses."""
+    first = fit_chains(chain, observed, p[None], (near,))[0]
+    if first is None:
+        return []
+    fits, at = [first], departures.index(near)
+    edge = {step: (at + step, first) for step in (-1, 1)}
+    while edge:
+        edge = {step: one for step, one in edge.items() if 0 <= one[0] < len(departures)}
+        best = max(fit.log_evidence for fit in fits)
+        edge = {
+            step: (index, fit)
+            for step, (index, fit) in edge.items()
+            if fit.log_evidence > best - HOPELESS and _promising(fit, observed, departures[index], best - FAR_BEHIND)
+        }
+        if not edge:
+            break
+        begins = np.array([fit.p for _, fit in edge.values()])
+        tried = fit_chains(chain, observed, begins, [departures[index] for index, _ in edge.values()])
+        edge = {
+            step: (index + step, fit)
+            for (step, (index, _)), fit in zip(edge.items(), tried, strict=True)
+            if fit is not None
+        }
+        fits += [fit for _, fit in edge.values()]
+    return sorted(fits, key=lambda fit: fit.departure)
+
+
+def _promising(fit: ChainFit, observed: Observed, departure: float, least: float) -> bool:
+    """Whether a descent with a neighbouring departure may come to a log evidence of so much; the ideal circuit moves
+    other parameters, and nothing is forecast from or for it."""
+    return 0.0 in (fit.departure, departure) or forecast(fit, observed, departure, observed.leak) > least
 
 
 def _onwards(chain: Chain, observed: Observed, fits: list[ChainFit]) -> list[ChainFit]:
@@ -278,6 +397,10 @@ def _tight(chain: Chain, observed: Observed, fits: list[ChainFit]) -> list[Chain
     """The likeliest fits once more without a leak: where the data show none, its freedom is not to cost."""
     ahead = sorted((fit for fit in fits if fit.departure > 0), key=lambda fit: -fit.log_evidence)[:LEAKLESS]
     if not ahead or observed.leak == 0:
+        return []
+    best = max(fit.log_evidence for fit in fits)
+    ahead = [fit for fit in ahead if forecast(fit, observed, fit.departure, NO_LEAK) > best - FAR_BEHIND]
+    if not ahead:
         return []
     sealed = replace(observed, leak=0.0)
     tried = fit_chains(chain, sealed, np.array([fit.p for fit in ahead]), [fit.departure for fit in ahead])

@@ -70,11 +70,22 @@ that is followed (Transtrum and Sethna 2012, arXiv:1201.5885, section 3)."""
 
 FIRST_DAMPING = 1.0
 
+LEAST_FALL, LEAST_FALL_BENT = 0.1, 0.3
+"""A good step lessens the damping to this share, and to that once the valley was seen to bend: less would cost the next
+steps."""
+
 DATA_SHARE = 1e-6
 """Share of the data's own precision in the yardstick of the damping."""
 
 CONVERGED = 0.02
 """Fall of the cost that is still predicted: the parameters are then within 0.15 standard deviations of the minimum."""
+
+FOUND = 0.5
+"""The same while only a start is searched."""
+
+FEWEST_RACING = 4
+RACE = {6: 0.5, 12: 0.25}
+"""Steps after which only so large a share of the starts of a search goes on: the cheapest."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -218,12 +229,42 @@ def fit_chains(
         p = np.where(free, starts[those], mean)
         if tied is not None:
             p[:, list(tied)] = p[:, list(tied)].mean(axis=1, keepdims=True)
-        state, sound = _descend(problem, problem.state(p, weight), steps)
+        state, sound = _descend(problem, problem.state(p, weight), steps, racing=searching)
         for k, fit in zip(those, _finished(problem, state, [departures[k] for k in those], free), strict=True):
             fits[k] = fit
         for k, stands in zip(those, sound, strict=True):
             fits[k] = fits[k] if stands else None
     return fits
+
+
+def forecast(fit: ChainFit, observed: Observed, departure: float, leak: float) -> float:
+    """The log evidence that a descent from where `fit` to what was `observed` ended would come to with another
+    `departure` or `leak` (all above 0), were the response linear in the parameters between the two."""
+    mean, before, free = priors(fit.shape, observed, fit.departure)
+    after = priors(fit.shape, replace(observed, leak=leak), departure)[1]
+    problem = _Problem(fit.chain, observed, mean, _mixing(free, None))
+    off, more = problem.apart(fit.p[None])[0], after**2 - before**2
+    old = np.linalg.inv(fit.covariance[np.ix_(free, free)])
+    new = old + problem.held(more[None])[0]
+    pull = -(more * off) @ problem.mixing
+    fall = float(pull @ np.linalg.solve(new, pull)) - float(more @ off**2)
+    volume = float(np.linalg.slogdet(new)[1] - np.linalg.slogdet(old)[1])
+    known = free & (before > 0)
+    narrower = np.log(after[known] / before[known]).sum() - (math.log(after[0] / before[0]) if before[0] > 0 else 0.0)
+    return fit.log_evidence + 0.5 * (fall - volume) + float(narrower)
+
+
+@np.errstate(all="ignore")
+def place_sd_hz(chain: Chain, observed: Observed, p: NDArray[np.float64], departure: float) -> NDArray[np.float64]:
+    """What a fit that ended at `p` (B, P) would leave of doubt in the mean place: standard deviations (B,) in hertz,
+    infinite where the data do not tell it at all. No descent is taken."""
+    mean, weight, free = priors(chain.shape, observed, departure)
+    problem = _Problem(chain, observed, mean, _mixing(free, None))
+    state = problem.state(np.where(free, p, mean), np.repeat(weight[None], len(p), axis=0))
+    normal, *_ = problem.normal(state, problem.held(state.weight**2))
+    along = problem.mixing[chain.shape.places].sum(axis=0) * (chain.shape.reject_hz / chain.shape.cavities)
+    variance = _solved(normal, np.repeat(along[None], len(p), axis=0)) @ along
+    return np.sqrt(np.where(variance > 0, variance, math.inf))
 
 
 @dataclass(frozen=True, slots=True)
@@ -242,10 +283,10 @@ class _State:
         """Some of them."""
         return _State(*(getattr(self, name)[which] for name in ("p", "weight", "model", "sigma", "along", "cost")))
 
-    def put(self, where: NDArray[np.intp], other: _State, which: NDArray[np.intp]) -> None:
-        """Take those of another state in place of one's own."""
+    def put(self, where: NDArray[np.intp], other: _State) -> None:
+        """Take another state in place of some of one's own."""
         for name in ("p", "model", "sigma", "along", "cost"):
-            getattr(self, name)[where] = getattr(other, name)[which]
+            getattr(self, name)[where] = getattr(other, name)
 
 
 @dataclass(frozen=True, slots=True)
@@ -257,7 +298,7 @@ class _Problem:
     mean: NDArray[np.float64]
     mixing: NDArray[np.float64]
 
-    @np.errstate(all="ignore")  # a trial step may lead anywhere; what is not finite is never accepted
+    @np.errstate(all="ignore")  # a start may lie anywhere; what is not finite is never accepted
     def state(self, p: NDArray[np.float64], weight: NDArray[np.float64]) -> _State:
         """Evaluate the circuit at `p` (B, P)."""
         model, slopes = self.chain.seen(p)
@@ -284,26 +325,31 @@ class _Problem:
         total = misfit + ((self.apart(p) * weight) ** 2).sum(axis=1)
         return np.where(np.isfinite(total), total, math.inf)
 
-    @np.errstate(all="ignore")
-    def normal(self, state: _State, held: NDArray[np.float64]) -> tuple[NDArray[np.float64], NDArray[np.float64]]:
-        """Normal matrices (B, F, F) and descent directions (B, F) of half the cost; `held` as that method tells."""
-        j = state.along / state.sigma[:, None]
-        r = (self.observed.data - state.model) / state.sigma
-        stacked = np.concatenate((j.real, j.imag), axis=2)
-        pull = state.weight**2
-        normal = stacked @ stacked.transpose(0, 2, 1) + held
-        gradient = (stacked @ np.concatenate((r.real, r.imag), axis=1)[:, :, None])[:, :, 0]
-        return normal, gradient - (pull * self.apart(state.p)) @ self.mixing
+    def cost_at(self, p: NDArray[np.float64], here: _State) -> NDArray[np.float64]:
+        """Cost (B,) of a step to `p` (B, P) under the weights of where it starts."""
+        return self.cost(p, here.weight, self.chain.seen_alone(p), here.sigma)
 
-    def bend(self, state: _State, step: NDArray[np.float64]) -> NDArray[np.float64]:
+    @np.errstate(all="ignore")
+    def normal(
+        self, state: _State, held: NDArray[np.float64]
+    ) -> tuple[NDArray[np.float64], NDArray[np.float64], NDArray[np.float64]]:
+        """Normal matrices (B, F, F) and descent directions (B, F) of half the cost, and the derivatives (B, F, 2 K) of
+        real and imaginary parts in standard deviations; `held` as that method tells."""
+        j = _real(state.along / state.sigma[:, None])
+        r = _real((self.observed.data - state.model) / state.sigma)
+        pull = state.weight**2
+        normal = j @ j.transpose(0, 2, 1) + held
+        gradient = (j @ r[:, :, None])[:, :, 0]
+        return normal, gradient - (pull * self.apart(state.p)) @ self.mixing, j
+
+    def bend(self, state: _State, j: NDArray[np.float64], step: NDArray[np.float64]) -> NDArray[np.float64]:
         """Right side (B, F) of the step's second-order part: half the second derivative of the model along the `step`
-        (B, F), by one more evaluation, as the data see it. What a curved valley asks for [Transtrum, geodesic
-        acceleration]."""
+        (B, F), by one more evaluation, as the data see it with the derivatives `j` of `normal`. What a curved valley
+        asks for [Transtrum, geodesic acceleration]."""
         ahead = self.chain.seen_alone(state.p + (BEND_AT * step) @ self.mixing.T)
-        along = np.einsum("bfk,bf->bk", state.along, step)
-        half = ((ahead - state.model) / BEND_AT - along) / BEND_AT / state.sigma
-        j = state.along / state.sigma[:, None]
-        return -np.asarray((np.conj(j) @ half[:, :, None]).real[:, :, 0])
+        along = (step[:, None] @ j)[:, 0]
+        half = (_real((ahead - state.model) / state.sigma) / BEND_AT - along) / BEND_AT
+        return -np.asarray((j @ half[:, :, None])[:, :, 0])
 
     def apart(self, p: NDArray[np.float64]) -> NDArray[np.float64]:
         """Distance (B, P) from what the prior expects: of the places from their own mean."""
@@ -320,18 +366,22 @@ class _Problem:
 
 
 @np.errstate(all="ignore")
-def _descend(problem: _Problem, state: _State, steps: int) -> tuple[_State, NDArray[np.bool_]]:
-    """Levenberg and Marquardt's descent of each of B states, and which of them stayed among the numbers."""
-    count = len(state.p)
-    damping, growth = np.full(count, FIRST_DAMPING), np.full(count, 2.0)
+def _descend(problem: _Problem, state: _State, steps: int, *, racing: bool = False) -> tuple[_State, NDArray[np.bool_]]:
+    """Levenberg and Marquardt's descent of each of B states, and which of them stayed among the numbers. `racing`: the
+    dearer ones are left where they stand after a few steps."""
+    count, enough = len(state.p), FOUND if racing else CONVERGED
+    damping, growth, least = np.full(count, FIRST_DAMPING), np.full(count, 2.0), np.full(count, LEAST_FALL)
     moving, sound = np.ones(count, bool), np.isfinite(state.cost)
     held, own = problem.held(state.weight**2), (state.weight**2) @ problem.mixing**2
-    for _ in range(steps):
+    for taken in range(steps):
+        if racing and taken in RACE:
+            ahead = np.argsort(np.where(sound, state.cost, math.inf))
+            moving[ahead[max(math.ceil(RACE[taken] * count), FEWEST_RACING) :]] = False
         at = np.flatnonzero(moving & sound)
         if not at.size:
             break
         here = state.pick(at) if at.size < count else state
-        normal, gradient = problem.normal(here, held[at])
+        normal, gradient, j = problem.normal(here, held[at])
         # Measured by what data and prior tell together, a direction that the data hardly see, made of parameters that
         # they see well, would creep: the damping is measured by the precision of the prior.
         scale = own[at] + DATA_SHARE * np.einsum("bff->bf", normal)
@@ -340,20 +390,35 @@ def _descend(problem: _Problem, state: _State, steps: int) -> tuple[_State, NDAr
         lost = ~np.isfinite(step).all(axis=1)
         sound[at[lost]] = False
         step[lost] = 0.0
-        bend = _solved(damped, problem.bend(here, step))
+        bend = _solved(damped, problem.bend(here, j, step))
         small = (scale * bend**2).sum(axis=1) < LARGEST_BEND**2 * (scale * step**2).sum(axis=1)
-        bent = step + np.where(small[:, None], bend, 0.0)
-        trial = problem.state(here.p + bent @ problem.mixing.T, here.weight)
+        bend = np.where(small[:, None], bend, 0.0)
         predicted = (step * (damping[at, None] * scale * step + gradient)).sum(axis=1)
-        won = here.cost - problem.cost(trial.p, here.weight, trial.model, here.sigma)
-        better = (predicted > 0) & (won > 0) & np.isfinite(trial.cost)
-        state.put(at[better], trial, np.flatnonzero(better))
+        trial = here.p + (step + bend) @ problem.mixing.T
+        won = here.cost - problem.cost_at(trial, here)
+        # Where the valley bends more than the second order tells, half the way along the curve lies lower yet.
+        short = np.flatnonzero((won <= 0) & (predicted > 0))
+        if short.size:
+            least[at[short]] = LEAST_FALL_BENT
+            near = here.pick(short)
+            trial[short] = near.p + (step[short] / 2.0 + bend[short] / 4.0) @ problem.mixing.T
+            won[short] = near.cost - problem.cost_at(trial[short], near)
+        better = (predicted > 0) & (won > 0)
+        if better.any():
+            which = np.flatnonzero(better)
+            state.put(at[which], problem.state(trial[which], here.weight[which]))
         gain = np.where(better, 2.0 * won / np.where(predicted > 0, predicted, 1.0) - 1.0, 0.0)
-        damping[at] *= np.where(better, np.maximum(0.1, 1.0 - gain**3), growth[at])
+        gain[short] = np.minimum(gain[short], 0.0)
+        damping[at] *= np.where(better, np.maximum(least[at], 1.0 - gain**3), growth[at])
         growth[at] = np.where(better, 2.0, 2.0 * growth[at])
-        done = np.where(better, predicted < CONVERGED, (damping[at] > 1e9) | (predicted < 1e-6))
+        done = np.where(better, predicted < enough, (damping[at] > 1e9) | (predicted < 1e-6))
         moving[at[done]] = False
     return state, sound
+
+
+def _real(values: NDArray[np.complex128]) -> NDArray[np.float64]:
+    """Real and imaginary parts in turn (..., 2 K)."""
+    return np.ascontiguousarray(values).view(np.float64)
 
 
 def _solved(a: NDArray[np.float64], b: NDArray[np.float64]) -> NDArray[np.float64]:
@@ -375,7 +440,7 @@ def _finished(
     """Covariance, evidence and residual of each descent; None where the covariance does not exist."""
     chain, mixing = problem.chain, problem.mixing
     held = problem.held(state.weight**2)
-    normals, _ = problem.normal(state, held)
+    normals, *_ = problem.normal(state, held)
     # Places, or their mean alone, have no prior but the span; all other constants are the same for every fit of the
     # same samples.
     flat, count = math.log(math.sqrt(2.0 * math.pi) / float(chain.f[-1] - chain.f[0])), chain.shape.cavities

@@ -136,22 +136,31 @@ Real = NDArray[np.float64]
 
 
 @dataclass(frozen=True, slots=True)
-class Branch:
-    """Admittance (K,) of one cavity and how it changes with the parameters: (index, (K,))."""
+class _Branches:
+    """Admittances (N, ..., K) of branches in the order of the cavities, and what each changes by with its notch, log X,
+    log Q and susceptance."""
 
     y: Values
-    slopes: list[tuple[int, Values]]
+    dplace: Values
+    dx: Values
+    dq: Values
+    dtrim: Values
 
 
 @dataclass(frozen=True, slots=True)
-class _Side:
-    """A side as seen from the tee: its admittance, log voltage ratio, and what the way back needs."""
+class _Way:
+    """Both sides worked from their far ends to the tee, side by side: axis 0 counts the cavities from the far end, axis
+    1 the sides. `y` behind each branch, `y_out` behind the line after it, 1 / `factor` of that line and j sin of it;
+    `through` the voltage ratio to the tee of the side under test; `node` the admittance at the tee."""
 
     y: Values
-    log_ratio: Values
-    steps: list[tuple[Branch, Values, Values, Values, Values]]
-    per: NDArray[np.float64]
-    line: tuple[int, ...]
+    y_out: Values
+    inverse: Values
+    turned: Values
+    per: Real
+    through: Values
+    node: Values
+    branches: tuple[_Branches, ...]
 
 
 class Chain:
@@ -176,140 +185,172 @@ class Chain:
 
     def log_s21(self, p: NDArray[np.float64]) -> tuple[Values, Values]:
         """log S21 (K,) of the unit, and its derivatives (P, K); what leaks past the unit is no part of it."""
-        total, slopes = self.circuit(p)
-        gain = p[..., self.shape.slow.start : self.shape.leak.start]
-        total = total + (gain[..., 0::2] + 1j * gain[..., 1::2]) @ self.gain_terms
+        way = self._way(p)
+        total, slopes = -np.log(way.through * (way.node / 2.0)), self._slopes(p, way)
         slopes[..., self.shape.slow.start : self.shape.leak.start, :] = self._gain_rows
-        return total, slopes
+        return total + self._log_gain(p), slopes
 
     def seen(self, p: NDArray[np.float64]) -> tuple[Values, Values]:
         """What the analyzer sees (K,), S21 and leak together, and its derivatives (P, K)."""
-        log, slopes = self.log_s21(p)
-        through = np.exp(log)
-        slopes *= through[..., None, :]
-        leak = self.shape.leak
+        way, gain, leak = self._way(p), slice(self.shape.slow.start, self.shape.leak.start), self.shape.leak
+        s21 = np.exp(self._log_gain(p)) / (way.through * (way.node / 2.0))
+        slopes = self._slopes(p, way)
+        slopes[..., : gain.start, :] *= s21[..., None, :]
+        np.multiply(self._gain_rows, s21[..., None, :], out=slopes[..., gain, :])
         slopes[..., leak, :] = self.leak_rows
-        return through + p[..., leak] @ self.leak_rows, slopes
+        return s21 + p[..., leak] @ self.leak_rows, slopes
 
     def seen_alone(self, p: NDArray[np.float64]) -> Values:
         """What the analyzer sees (K,), without derivatives."""
-        gain, leak = p[..., self.shape.slow.start : self.shape.leak.start], self.shape.leak
-        total = self._forward(p)[0] + (gain[..., 0::2] + 1j * gain[..., 1::2]) @ self.gain_terms
-        return np.asarray(np.exp(total) + p[..., leak] @ self.leak_rows)
+        way = self._way(p)
+        s21 = np.exp(self._log_gain(p)) / (way.through * (way.node / 2.0))
+        return np.asarray(s21 + p[..., self.shape.leak] @ self.leak_rows)
 
-    def circuit(self, p: NDArray[np.float64]) -> tuple[Values, Values]:
-        """log S21 (K,) of the circuit without slow terms and ripple, and its derivatives (P, K), zero for those.
+    def alone(self, p: NDArray[np.float64]) -> Values:
+        """S21 (K,) of the circuit without slow terms, ripple and leak, without derivatives: for scans."""
+        way = self._way(p)
+        return np.asarray(2.0 / (way.through * way.node))
 
-        Forward along each side to the tee; then the derivative with respect to the admittance runs back from the tee to
-        the far ends (the adjoint), and every parameter takes its share where it acts.
+    def _log_gain(self, p: NDArray[np.float64]) -> Values:
+        gain = p[..., self.shape.slow.start : self.shape.leak.start]
+        return np.asarray((gain[..., 0::2] + 1j * gain[..., 1::2]) @ self.gain_terms)
+
+    def _way(self, p: NDArray[np.float64]) -> _Way:
+        """From the far ends through each branch and the harness line behind it, to the tee.
+
+        Both sides have as many cavities, so they are worked side by side: one operation on both costs hardly more than
+        on one.
         """
-        s = self.shape
-        slopes = np.zeros((*p.shape[:-1], s.size, self.f.size), np.complex128)
-        total, node, own, other = self._forward(p)
-        back = -1.0 / node
-        self._reflection(slopes, s.source, _complex(p, s.source), back)
-        self._reflection(slopes, s.load, _complex(p, s.load), self._back(slopes, own, back, transmitted=True))
-        if s.cavities > 1:  # what all have in common moves each one's own share
-            for common, part in zip((s.log_x, s.log_q, s.trim), s.own, strict=False):
-                slopes[..., common, :] = slopes[..., part, :].sum(axis=-2)
-        if other is not None:
-            self._reflection(slopes, s.far, _complex(p, s.far), self._back(slopes, other, back, transmitted=False))
-        return total, slopes
-
-    def value(self, p: NDArray[np.float64]) -> Values:
-        """log S21 (K,) of the circuit alone, without derivatives: for scans."""
-        return self._forward(p)[0]
-
-    def _forward(self, p: NDArray[np.float64]) -> tuple[Values, Values, _Side, _Side | None]:
-        """log S21, admittance at the tee, the side under test and the other one."""
-        s = self.shape
-        branches = [self._cavity(p, k) for k in range(s.cavities - 1, -1, -1)]
-        lines = tuple(range(s.own[3].stop - 1, s.own[3].start - 1, -1))
-        own = self._side(p, _complex(p, s.load), 1.0, branches, lines)
+        s, n = self.shape, self.shape.cavities
+        sides, count = (2 if s.other_side else 1), p.shape[:-1]
+        mine = self._own(p)
+        branches: tuple[_Branches, ...] = (mine,)
+        far = [_complex(p, s.load)]
+        length = p[..., s.harness, None]
+        lengths = [np.broadcast_to(length, (n, *count, 1))]
+        if n > 1:
+            lengths[0] = length + _first(p[..., s.own[3]])[::-1]
+        per = [QUARTER * self.f]
+        if s.other_side:
+            branches += (self._other(p),)
+            far.append(_complex(p, s.far))
+            lengths.append(np.broadcast_to(length + _part(p, s.other_own.start + 1), (n, *count, 1)))
+            per.append(QUARTER / self.pass_ratio * self.f)
+        shaped = np.array(per).reshape(sides, *(1 for _ in count), self.f.size)
+        cos, turned = self._lines(np.stack(lengths, axis=1), shaped, _part(p, s.loss))
+        added = np.empty((n, sides, *count, self.f.size), np.complex128)
+        for side, each in enumerate(branches):
+            added[:, side] = each.y[::-1]
+        y_at, y_out, inverse = np.empty_like(added), np.empty_like(added), np.empty_like(added)
+        ends = np.array(far)
+        y: Values = (1.0 - ends) / (1.0 + ends)
+        through: Values = np.ones((), np.complex128)
+        for k in range(n):
+            y = np.add(y, added[k], out=y_at[k])
+            factor = cos[k] + turned[k] * y
+            through = through * factor[0]
+            np.divide(1.0, factor, out=inverse[k])
+            y = np.multiply(y * cos[k] + turned[k], inverse[k], out=y_out[k])
         source = _complex(p, s.source)
-        node = (1.0 - source) / (1.0 + source) + own.y
-        other = self._mirrored(p) if s.other_side else None
-        if other is not None:
-            node = node + other.y
-        return own.log_ratio - np.log(node / 2.0), node, own, other
+        node = (1.0 - source) / (1.0 + source) + y.sum(axis=0)
+        return _Way(y_at, y_out, inverse, turned, shaped, through, node, branches)
 
-    def _side(
-        self, p: NDArray[np.float64], far: Values, quarter_at: float, branches: list[Branch], line: tuple[int, ...]
-    ) -> _Side:
-        """From a far end closed by reflection `far` through each branch and one harness line behind it, to the tee.
-        The lines are cut for `quarter_at` times the reject channel; `line` says which parameter lengthens each (one
-        for all: the same)."""
-        per = QUARTER / quarter_at * self.f
-        angle = per * (_part(p, self.shape.harness) - 1j * _part(p, self.shape.loss))
-        turn = np.exp(1j * angle)
-        cos, sin = (turn + 1.0 / turn) / 2.0, (turn - 1.0 / turn) / 2j
-        if len(line) == 1:
-            cos, sin = _longer(cos, sin, per * _part(p, line[0]))
-        y: Values = (1.0 - far) / (1.0 + far)
-        ratio: Values = np.ones(angle.shape, np.complex128)
-        steps = []
-        for k, branch in enumerate(branches):
-            own_cos, own_sin = _longer(cos, sin, per * _part(p, line[k])) if len(line) > 1 else (cos, sin)
-            y = y + branch.y
-            turned = 1j * own_sin
-            factor = own_cos + turned * y
-            steps.append((branch, y, factor, own_cos, own_sin))
-            ratio = ratio * factor
-            y = (y * own_cos + turned) / factor
-        return _Side(y, -np.log(ratio), steps, per, line)
+    def _lines(self, lengths: Real, per: Real, loss: Real) -> tuple[Values, Values]:
+        """Cosine and j times the sine of lines (N, sides, ..., 1), in quarter waves, that lose `loss`."""
+        angle, decay = lengths * per, np.exp(per * loss)
+        up, down = (decay + 1.0 / decay) / 2.0, (decay - 1.0 / decay) / 2.0
+        c, s = np.cos(angle), np.sin(angle)
+        cos, turned = np.empty(angle.shape, np.complex128), np.empty(angle.shape, np.complex128)
+        cos.real, cos.imag = c * up, s * down
+        turned.real, turned.imag = c * down, s * up
+        return cos, turned
 
-    def _back(self, slopes: Values, side: _Side, back: Values, *, transmitted: bool) -> Values:
-        """Carry d log S21 / d y from the tee to the far end of a side, adding to `slopes` (P, K) on the way."""
-        s = self.shape
-        line = side.line or (s.harness,)
-        for k in reversed(range(len(side.steps))):
-            branch, y, factor, cos, sin = side.steps[k]
-            per_factor = 1.0 / factor
-            through = back * per_factor**2
-            turn = through * (1j * (1.0 - y**2))
-            back = through
-            if transmitted:
-                turn = turn - (1j * cos * y - sin) * per_factor
-                back = back - 1j * sin * per_factor
-            slopes[..., line[k % len(line)], :] += turn * side.per
-            for index, change in branch.slopes:
-                slopes[..., index, :] += back * change
-        turned = slopes[..., sorted(line), :].sum(axis=-2)
-        if side.line:
-            slopes[..., s.harness, :] += turned
-        slopes[..., s.loss, :] -= 1j * turned
-        return back
+    def _slopes(self, p: NDArray[np.float64], way: _Way) -> Values:
+        """Derivatives (P, K) of log S21 of the circuit; slow terms, ripple and leak are left empty.
+
+        The derivative with respect to the admittance runs back from the tee to the far ends (the adjoint), and every
+        parameter takes its share where it acts.
+        """
+        s, n = self.shape, self.shape.cavities
+        slopes = np.empty((*p.shape[:-1], s.size, self.f.size), np.complex128)
+        slopes[..., s.leak, :] = 0.0
+        passed = way.inverse**2
+        added = way.turned[:, 0] * way.inverse[:, 0]  # the wave goes on only where it is measured
+        behind = np.empty_like(way.y)
+        first = -1.0 / way.node
+        back: Values = np.broadcast_to(first, way.y.shape[1:])
+        for k in reversed(range(n)):
+            behind[k] = back
+            back = back * passed[k]
+            back[0] -= added[k]
+        turn = behind * passed
+        at_branch = turn.copy()
+        at_branch[:, 0] -= added
+        turn *= 1j * (1.0 - way.y**2)
+        turn[:, 0] -= 1j * way.y_out[:, 0]
+        turn *= way.per
+        self._reflection(slopes, s.source, _complex(p, s.source), first)
+        self._reflection(slopes, s.load, _complex(p, s.load), back[0])
+        own, at = way.branches[0], at_branch[::-1, 0]
+        _put(slopes, s.places, at * own.dplace)
+        for common, part, change in zip(
+            (s.log_x, s.log_q, s.trim), s.own[:3], (own.dx, own.dq, own.dtrim), strict=True
+        ):
+            each = at * change
+            slopes[..., common, :] = each.sum(axis=0)  # what all have in common moves each one's own share
+            _put(slopes, part, each)
+        _put(slopes, s.own[3], turn[::-1, 0])
+        harness = turn.sum(axis=(0, 1))
+        slopes[..., s.harness, :] = harness
+        slopes[..., s.loss, :] = -1j * harness
+        if not s.other_side:
+            slopes[..., s.other, :] = slopes[..., s.far, :] = slopes[..., s.other_own, :] = 0.0
+            return slopes
+        other, there = way.branches[1], at_branch[:, 1].sum(axis=0)
+        slopes[..., s.other, :] = there * other.dplace[0]
+        coupled = there * other.dx[0]
+        slopes[..., s.log_x, :] += coupled
+        slopes[..., s.log_q, :] += there * other.dq[0]
+        slopes[..., s.trim, :] += there * other.dtrim[0]
+        slopes[..., s.other_own.start, :] = coupled
+        slopes[..., s.other_own.start + 1, :] = turn[:, 1].sum(axis=0)
+        self._reflection(slopes, s.far, _complex(p, s.far), back[1])
+        return slopes
 
     def _reflection(self, slopes: Values, part: slice, reflection: Values, back: Values) -> None:
         """Share of a port's closing reflection: y = (1 - r) / (1 + r)."""
         change = back * (-2.0 / (1.0 + reflection) ** 2)
-        slopes[..., part.start, :] += change
-        slopes[..., part.start + 1, :] += 1j * change
+        slopes[..., part.start, :] = change
+        slopes[..., part.start + 1, :] = 1j * change
 
-    def _resonator(self, place: Real, slope: Real, q: Real) -> tuple[Values, Values]:
-        """Admittance (K,) of a series resonator at `place` times the reject channel, and its change with the place."""
-        branch = 1.0 / (slope * (1j * (self.f / place - place / self.f) + 1.0 / q))
-        return np.asarray(branch), np.asarray(branch**2 * slope * 1j * (self.f / place**2 + 1.0 / self.f))
+    def _resonator(self, place: Real, slope: Real, q: Real) -> tuple[Values, Values, Values]:
+        """Admittance (..., K) of a series resonator at `place` times the reject channel, and its change with the place
+        and with log Q."""
+        inverse = 1.0 / self.f
+        lossy = slope / q
+        branch = np.asarray(1.0 / (lossy + 1j * slope * (self.f / place - place * inverse)), np.complex128)
+        square = branch**2
+        return branch, square * (1j * slope * (self.f / place**2 + inverse)), square * lossy
 
-    def _cavity(self, p: NDArray[np.float64], index: int) -> Branch:
-        """One cavity of the side under test."""
+    def _own(self, p: NDArray[np.float64]) -> _Branches:
+        """The cavities of the side under test."""
         s = self.shape
-        own = [part.start + index for part in s.own[:3]] if s.cavities > 1 else []
-        depart = [_part(p, k) for k in own] or [np.zeros(1)] * 3
-        slope, q = np.exp(_part(p, s.log_x) + depart[0]), np.exp(_part(p, s.log_q) + depart[1])
-        place = 1.0 + _part(p, index)
-        y, dplace = self._resonator(place, slope, q)
-        dx, dq, dtrim = -y, y**2 * slope / q, np.zeros_like(y)
-        if s.pass_hz is not None:
-            ratio = np.full_like(place, self.pass_ratio) if s.pass_follows else self.pass_ratio / place
-            dtrim = self._susceptance(slope, ratio, ratio * place)
-            held = (_part(p, s.trim) + depart[2]) * dtrim
-            y, dx = y + held, dx - held
-            if s.pass_follows:
-                dplace = dplace + held * np.where(ratio > 1.0, -1.0, 1.0) / place
-            else:
-                dplace = dplace + held * (ratio + 1.0 / ratio) / (ratio - 1.0 / ratio) / place
-        return Branch(y, [(index, dplace), *zip(own or (s.log_x, s.log_q, s.trim), (dx, dq, dtrim), strict=True)])
+        unlike = [_first(p[..., part]) if s.cavities > 1 else np.zeros(1) for part in s.own[:3]]
+        slope, q = np.exp(_part(p, s.log_x) + unlike[0]), np.exp(_part(p, s.log_q) + unlike[1])
+        place = 1.0 + _first(p[..., s.places])
+        slope, q = np.broadcast_to(slope, place.shape), np.broadcast_to(q, place.shape)
+        y, dplace, dq = self._resonator(place, slope, q)
+        if s.pass_hz is None:
+            return _Branches(y, dplace, -y, dq, np.zeros_like(y))
+        ratio = np.full_like(place, self.pass_ratio) if s.pass_follows else self.pass_ratio / place
+        dtrim = self._susceptance(slope, ratio, ratio * place)
+        held = (_part(p, s.trim) + unlike[2]) * dtrim
+        if s.pass_follows:
+            dplace += held * (np.where(ratio > 1.0, -1.0, 1.0) / place)
+        else:
+            dplace += held * ((ratio + 1.0 / ratio) / (ratio - 1.0 / ratio) / place)
+        y += held
+        return _Branches(y, dplace, -y, dq, dtrim)
 
     def _susceptance(self, slope: Real, ratio: Real, at: Real) -> Values:
         """What cancels a branch of reactance `slope` at `ratio` times its notch, over f: a capacitor where it is
@@ -317,17 +358,15 @@ class Chain:
         b = np.divide(1.0, slope * (ratio - 1.0 / ratio))  # infinite where notch and pass coincide
         return np.asarray(1j * b * np.where(b > 0, self.f / at, at / self.f))
 
-    def _mirrored(self, p: NDArray[np.float64]) -> _Side:
-        """The other side: like cavities whose notches stand at the pass channel."""
+    def _other(self, p: NDArray[np.float64]) -> _Branches:
+        """The other side: like cavities whose notches stand at the pass channel; one branch (1, ..., K) for all."""
         s = self.shape
-        own_x, line = s.other_own.start, s.other_own.start + 1
-        slope, q = np.exp(_part(p, s.log_x) + _part(p, own_x)), np.exp(_part(p, s.log_q))
-        y, dplace = self._resonator(self.pass_ratio * (1.0 + _part(p, s.other)), slope, q)
+        slope, q = np.exp(_part(p, s.log_x) + _part(p, s.other_own.start)), np.exp(_part(p, s.log_q))
+        y, dplace, dq = self._resonator(self.pass_ratio * (1.0 + _part(p, s.other)), slope, q)
         one = np.ones_like(slope)
         dtrim = self._susceptance(slope, one / self.pass_ratio, one)
-        dq, y = y**2 * slope / q, y + _part(p, s.trim) * dtrim
-        slopes = [(s.other, dplace * self.pass_ratio), (s.log_x, -y), (own_x, -y), (s.log_q, dq), (s.trim, dtrim)]
-        return self._side(p, _complex(p, s.far), self.pass_ratio, [Branch(y, slopes)] * s.cavities, (line,))
+        y = y + _part(p, s.trim) * dtrim
+        return _Branches(*(each[None] for each in (y, dplace * self.pass_ratio, -y, dq, dtrim)))
 
 
 def _part(p: NDArray[np.float64], index: int) -> Real:
@@ -335,10 +374,15 @@ def _part(p: NDArray[np.float64], index: int) -> Real:
     return p[..., index, None]
 
 
-def _longer(cos: Values, sin: Values, by: Real) -> tuple[Values, Values]:
-    """Cosine and sine of an angle that grew by a real one."""
-    c, s = np.cos(by), np.sin(by)
-    return cos * c - sin * s, sin * c + cos * s
+def _first(parts: NDArray[np.float64]) -> Real:
+    """Parameters (..., N) of the cavities as (N, ..., 1)."""
+    return np.moveaxis(parts, -1, 0)[..., None]
+
+
+def _put(slopes: Values, part: slice, each: Values) -> None:
+    """Derivatives (N, ..., K) of the cavities into their rows; nothing where a single cavity has none of its own."""
+    if part.stop > part.start:
+        slopes[..., part, :] = np.moveaxis(each, 0, -2)
 
 
 def _complex(p: NDArray[np.float64], part: slice) -> Values:

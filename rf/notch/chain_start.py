@@ -144,7 +144,7 @@ def _slow_terms(
         p[:, chain.shape.slow] = 0.0
         return np.ones(len(p))
     with np.errstate(all="ignore"):
-        ratio = data * np.exp(-chain.value(p))
+        ratio = data / chain.alone(p)
     ratio = np.where(np.isfinite(ratio) & (ratio != 0), ratio, 1.0)
     x = chain.powers[1]
     pair = strong[1:] & strong[:-1]

@@ -21,10 +21,12 @@ from numpy.typing import NDArray
 
 from rf.floor.pool import Bottom, BottomShape
 from rf.notch.cause import likely_cause
-from rf.notch.chain_choice import DEPARTURES, SKIRT_LEVEL, Blend, blend_fits, ending
+from rf.notch.chain_choice import DEPARTURES, ENDING, SKIRT_LEVEL, Blend, blend_fits, ending, first_fit, hidden
 from rf.notch.chain_fit import LEAK, ChainFit, Observed, fit_chain
 from rf.notch.chain_model import ChainShape
 from rf.notch.chain_start import hidden_band, strong_points
+from rf.notch.holding import Falls, falls_alone, falls_together
+from rf.notch.nudge import Circuit
 from rf.values.decibel import amplitude_db
 from rf.values.figure import NORMAL_95, Figure, cant_say, inferred
 
@@ -57,11 +59,16 @@ COUNTS = (1, 2, 3, 4, 5, 6)
 CLEARLY = 5.0
 """Two more cavities whose log evidence lies this far below the best end the search for their number."""
 
+FINALISTS = 20.0
+"""Numbers of cavities whose first fit lies no farther behind the best are compared with all departures."""
+
 RESOLVED_SHARE = 0.5
 """A single notch counts as resolved when its 95 % half-width is below this share of the spacing to its neighbours,"""
 
 RESOLVED_GAIN = 15.0
 """and when holding the two at one place costs this much more (chance of 1e-4 for equal notches, chi-square, 1 dof)."""
+
+UNFIXED = "the skirts do not fix the notch: average on, or widen the span"
 
 LEAST_LEAK = 1e-6
 """No survey rules out less (-120 dB)."""
@@ -94,7 +101,9 @@ class NotchPlace:
     usual departures from an ideal circuit that the data ask for, `misfit` the relative error that the fit needed,
     `p_value` the chance of a fit this bad were the stated errors all; `model` (K,) the fitted response; `ended` where
     the fit ended, to begin a later one from. `centred_at`: what `rejection_at` would be with every cavity's notch
-    brought to that frequency and nothing else changed.
+    brought to that frequency and nothing else changed. `falls`: what a drift of the whole response costs at the first
+    frequency that was asked for, `falls_alone` what the shift of one cavity costs, `circuit` the fits
+    themselves (None when not trusted).
     """
 
     centre: Figure
@@ -116,6 +125,9 @@ class NotchPlace:
     ideal_at: tuple[Figure, ...] = ()
     cavities: int = 0
     centred_at: tuple[Figure, ...] = ()
+    falls: Falls | None = None
+    falls_alone: Falls | None = None
+    circuit: Circuit | None = None
 
     def bottom(self, asked: int = 0) -> Bottom:
         """Width, and shape at one of the frequencies that were asked for; unknown when the fit is not trusted."""
@@ -167,6 +179,8 @@ def find_notch(
     )  # fmt: skip
     shape = ChainShape(cavities or 1, reject_hz, pass_hz, other_side and pass_hz is not None, kind == "pass-reject")
     try:
+        if begin is None and hidden(shape, f, observed):
+            return _nothing(UNFIXED, ask_hz)
         if cavities is None:
             shape, begin = _likeliest(shape, f, observed, begin)
         blend = blend_fits(shape, f, observed, begin)
@@ -182,20 +196,28 @@ def _likeliest(
     fit ended. An earlier fit's number stands. Raises LinAlgError where no fit stands."""
     shapes = [replace(shape, cavities=count) for count in COUNTS]
     if begin is not None:
-        known = [each for each in shapes if begin.size == each.size + 1]
+        known = [each for each in shapes if begin.size == each.size + ENDING]
         if known:
             return known[0], begin
     found: list[tuple[float, ChainShape, NDArray[np.float64]]] = []
     for each in shapes:
         with contextlib.suppress(np.linalg.LinAlgError):
-            blend = blend_fits(each, f, observed, patient=False)
-            found.append((blend.evidence, each, ending(blend.best)))
+            fit = first_fit(each, f, observed)
+            found.append((fit.log_evidence, each, ending(fit, observed.relative_error)))
         best = max((evidence for evidence, *_ in found), default=-math.inf)
         if len(found) > 2 and max(evidence for evidence, *_ in found[-2:]) < best - CLEARLY:
             break
     if not found:
         raise np.linalg.LinAlgError("no fit of any number of cavities stands")
-    _, shape, ended = max(found, key=lambda each: each[0])
+    ahead = [one for one in found if one[0] > best - FINALISTS]
+    if len(ahead) == 1:
+        return ahead[0][1:]
+    found = []
+    for _, each, ended in ahead:
+        with contextlib.suppress(np.linalg.LinAlgError):
+            blend = blend_fits(each, f, observed, ended, patient=False)
+            found.append((blend.evidence, each, ending(blend.best, blend.relative_error)))
+    _, shape, ended = max(found or ahead, key=lambda one: one[0])
     return shape, ended
 
 
@@ -243,9 +265,11 @@ def _said(
     slack = _slack(blend, observed)
     half = HALF_WIDTH * sd_hz * slack
     if not frequency_hz[0] < centre < frequency_hz[-1] or half > span / 4.0:
-        return _nothing("the skirts do not fix the notch: average on, or widen the span", ask_hz, needed, blend.p_value)
+        return _nothing(UNFIXED, ask_hz, needed, blend.p_value)
     bottom_hz, width_hz = _bottom(best, centre)
     singles, resolved, limit = _singles(blend)
+    asked_hz = ask_hz[0] if ask_hz else shape.reject_hz
+    held = asked_hz, width_hz, float(np.abs(frequency_hz[[0, -1]] - asked_hz).min()), LEVEL_WIDTH * slack
     why = f"circuit fits to {100 * needed:.1f} % only: interval widened" if needed > observed.relative_error else ""
     return NotchPlace(
         centre=inferred(centre, centre - half, centre + half, "Hz", limited_by="model" if why else "random", why=why),
@@ -263,12 +287,15 @@ def _said(
         p_value=blend.p_value,
         model=np.exp(best.chain.at(frequency_hz).log_s21(best.p)[0]),
         why=why,
-        ended=ending(best),
+        ended=ending(best, needed),
         ideal_at=()
         if observed.third_reflection is None
         else tuple(_level(blend, hz, tracking_db, slack, ideal=True) for hz in ask_hz),
         cavities=n,
         centred_at=tuple(_level(blend, hz, tracking_db, slack, centred=True) for hz in ask_hz),
+        circuit=Circuit(blend, slack),
+        falls=falls_together(blend, *held) if ask_hz else None,
+        falls_alone=falls_alone(blend, *held) if ask_hz else None,
     )
 
 

@@ -7,7 +7,7 @@ into JSON. Refuses: to print a bare number; callers get the word and the number 
 from __future__ import annotations
 
 import math
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 from rf.values.figure import CONFIDENCE, Figure, Kind
 
@@ -113,6 +113,15 @@ def _no_negative_zero(value: float, decimals: int) -> float:
 def text(figure: Figure, *, signed: bool = False) -> str:
     """One line with word, number, interval and unit."""
     return words(figure, signed=signed).line
+
+
+def level_text(loss: Figure) -> str:
+    """A loss (positive dB) said as the level of a trace: what loses at least so much stands at most so high."""
+    if loss.kind is Kind.AT_LEAST:
+        return f"AT MOST {-rounded_down(loss.value, 1):.1f} {loss.unit}"
+    if not loss.known:
+        return text(loss)
+    return text(replace(loss, value=-loss.value, low=-loss.high, high=-loss.low))
 
 
 def finite(value: float) -> float | None:

@@ -17,9 +17,11 @@ import pytest
 import scipy.stats
 
 from rf.notch import chain_choice
-from rf.notch.chain_choice import DEPARTURES, Blend
-from rf.notch.chain_fit import Observed
+from rf.notch.chain_choice import DEPARTURES, Blend, blend_fits
+from rf.notch.chain_fit import ChainFit, Observed, fit_chains, forecast
 from rf.notch.chain_model import Chain, ChainShape
+from tests.benchtop import make_unit
+from tests.rf.notch_trials import complex_normal, grid, response
 
 REJECT = 455e6
 F = np.linspace(445e6, 465e6, 401)
@@ -150,21 +152,84 @@ def test_larger_departures_without_weight_are_not_tried(monkeypatch: pytest.Monk
         assert len(asked) == rounds
 
 
-def test_departures_below_the_least_are_not_tried(monkeypatch: pytest.MonkeyPatch) -> None:
-    fits = [fit(departure=s) for s in (0.6, 1.0, 2.0, 5.0)]
-    fit_chains, asked = told(fits[:3], fits[3:])
+def likely(monkeypatch: pytest.MonkeyPatch, *unlikely: float) -> list[tuple[float, float]]:
+    """Forecasts that spare the descents of the `unlikely` departures; from which to which was asked."""
+    asked: list[tuple[float, float]] = []
+
+    def forecast(made: Any, observed: Observed, departure: float, leak: float) -> float:
+        asked.append((made.departure, departure))
+        return -8.1 if departure in unlikely else -7.9
+
+    monkeypatch.setattr(chain_choice, "forecast", forecast)
+    return asked
+
+
+def walked(monkeypatch: pytest.MonkeyPatch, evidence: dict[float, float], near: float | None = None) -> list[Any]:
+    """Departures and begins that are asked for where each fit has the evidence that its departure is told to have."""
+    asked: list[Any] = []
+
+    def fit_chains(chain: Any, observed: Any, begins: Any, departures: Any, **options: Any) -> list[Any]:
+        asked.append((list(departures), [float(p[-1]) for p in begins]))
+        made = [fit(departure=s, evidence=evidence[s]) for s in departures]
+        for each in made:
+            each.p[-1] = each.departure
+        return made
+
     monkeypatch.setattr(chain_choice, "fit_chains", fit_chains)
-    chain_choice._climb(fits[0].chain, replace(SEALED, least_departure=0.6), fits[0].p)
-    assert [each[3] for each in asked] == [[0.6, 1.0, 2.0], [5.0]]
+    found = chain_choice._climb(fit().chain, replace(SEALED, least_departure=0.6), fit().p, near)
+    assert found.best.log_evidence == max(evidence[s] for each, _ in asked for s in each)
+    return asked
 
 
-def test_a_later_fit_tries_the_departures_next_to_the_earlier_one(monkeypatch: pytest.MonkeyPatch) -> None:
-    for near, tried in ((1.0, [0.6, 1.0, 2.0]), (0.6, [0.6, 1.0]), (5.0, [2.0, 5.0]), (7.0, [0.6, 1.0, 2.0])):
-        fit_chains, asked = told([fit(departure=s) for s in tried])
-        monkeypatch.setattr(chain_choice, "fit_chains", fit_chains)
-        chain_choice._climb(fit().chain, replace(SEALED, least_departure=0.6), fit().p, near)
-        assert asked[0][3] == tried
-    assert list(chain_choice.ending(fit(departure=2.0)))[-1] == 2.0
+def test_departures_are_tried_from_the_middle_outwards(monkeypatch: pytest.MonkeyPatch) -> None:
+    """Each begins where its neighbour ended; none below the least; five below the best ends it on that side."""
+    likely(monkeypatch)
+    flat = dict.fromkeys(DEPARTURES, 0.0)
+    assert walked(monkeypatch, flat) == [([2.0], [0.0]), ([1.0, 5.0], [2.0, 2.0]), ([0.6], [1.0])]
+    assert walked(monkeypatch, flat | {1.0: -5.1}) == [([2.0], [0.0]), ([1.0, 5.0], [2.0, 2.0])]
+    assert walked(monkeypatch, flat | {1.0: -4.9})[2:] == [([0.6], [1.0])]
+
+
+def test_a_later_fit_begins_with_the_departure_of_the_earlier_one(monkeypatch: pytest.MonkeyPatch) -> None:
+    likely(monkeypatch)
+    flat = dict.fromkeys(DEPARTURES, 0.0)
+    assert [tried for tried, _ in walked(monkeypatch, flat, 1.0)] == [[1.0], [0.6, 2.0], [5.0]]
+    assert [tried for tried, _ in walked(monkeypatch, flat | {1.0: -6.0}, 0.6)] == [[0.6], [1.0]]
+    assert walked(monkeypatch, flat, 7.0)[0][0] == [2.0]  # not one of them
+    assert list(chain_choice.ending(fit(departure=2.0), 0.01))[-2:] == [2.0, 0.01]
+
+
+def test_a_descent_without_a_prospect_is_spared(monkeypatch: pytest.MonkeyPatch) -> None:
+    """Eight below the best, e^-8 or 0.03 %, in the forecast; nothing is forecast of the ideal circuit."""
+    asked = likely(monkeypatch, 5.0)
+    flat = dict.fromkeys(DEPARTURES, 0.0)
+    assert [tried for tried, _ in walked(monkeypatch, flat)] == [[2.0], [1.0], [0.6]]
+    assert asked == [(2.0, 1.0), (2.0, 5.0), (1.0, 0.6)]
+    ideal = fit(departure=0.0)
+    assert chain_choice._promising(ideal, SEALED, 0.1, 99.0) and chain_choice._promising(fit(), SEALED, 0.0, 99.0)
+
+
+def test_a_forecast_is_what_a_descent_comes_to() -> None:
+    """Another prior only, a response nearly linear between: well within the eight that spare a descent."""
+    unit = make_unit("U6", (60e3, 0.0, -20e3))
+    f, power = grid(unit, "U6"), 10**-8.2
+    data = response(unit, f) + math.sqrt(power) * complex_normal(np.random.default_rng(1), f.size)
+    shape = ChainShape(3, unit.high_hz, unit.low_hz)
+    observed = Observed(data, np.full(f.size, power), 1e-4, 1500.0, 0.1, 0.6)
+    part = observed.only(np.abs(data) < chain_choice.SKIRT_LEVEL)
+    chain = Chain(shape, f, f[0], f[-1]).at(f[np.abs(data) < chain_choice.SKIRT_LEVEL])
+    begin = blend_fits(shape, f, observed).best.p
+
+    def ended(departure: float, leak: float = part.leak) -> ChainFit:
+        found = fit_chains(chain, replace(part, leak=leak), begin[None], (departure,))[0]
+        assert found is not None
+        return found
+
+    usual = ended(1.0)
+    for departure in (0.6, 2.0, 5.0):
+        assert forecast(usual, part, departure, part.leak) == pytest.approx(ended(departure).log_evidence, abs=1.5)
+    assert forecast(usual, part, 1.0, part.leak) == pytest.approx(usual.log_evidence, abs=1e-6)
+    assert forecast(usual, part, 1.0, 1e-9) == pytest.approx(ended(1.0, 0.0).log_evidence, abs=2.5)
 
 
 def test_a_larger_departure_goes_on_from_a_smaller_one(monkeypatch: pytest.MonkeyPatch) -> None:
@@ -193,8 +258,12 @@ def test_the_likeliest_are_tried_without_a_leak(monkeypatch: pytest.MonkeyPatch)
     dry = fit(evidence=7.0)
     fit_chains, asked = told([dry, None])
     monkeypatch.setattr(chain_choice, "fit_chains", fit_chains)
+    monkeypatch.setattr(chain_choice, "forecast", lambda one, *_: {1.0: 1.1, 0.6: 1.2}[one.departure])
     assert chain_choice._tight(fits[0].chain, OBSERVED, fits) == [dry]
     assert asked[0][1].leak == 0.0 and asked[0][3] == [1.0, 0.6]
+    monkeypatch.setattr(chain_choice, "forecast", lambda one, *_: {1.0: 1.1, 0.6: 0.9}[one.departure])
+    chain_choice._tight(fits[0].chain, OBSERVED, fits)
+    assert asked[1][3] == [1.0]  # the other is forecast over eight below the best
     assert (
         chain_choice._tight(fits[0].chain, SEALED, fits) == [] == chain_choice._tight(fits[0].chain, OBSERVED, fits[:1])
     )
@@ -246,13 +315,15 @@ def test_a_search_is_coarse_then_fine(
     monkeypatch: pytest.MonkeyPatch, thorough: bool, keep: int, front: int, steps: int
 ) -> None:
     """Three harness lengths of each start under an error of 20 %; the best of them, the best plain ones and other
-    orders of the very best under one of 0.3 %, with the usual departures. One sample in three, 128 or a little more."""
+    orders of the very best under one of 0.3 %, with the usual departures. One sample in six, 64 or a little more, then
+    one in three, 128 or a little more."""
     search = Search(monkeypatch, [0.0])
     found = search.run(thorough=thorough)
     hz, data, noise, q = search.asked[0]
-    assert hz == pytest.approx(F[::3]) and np.array_equal(data, OBSERVED.data[::3])
-    assert noise.size == 134 and q == 1500.0
+    assert hz == pytest.approx(F[::6]) and np.array_equal(data, OBSERVED.data[::6])
+    assert noise.size == 67 and q == 1500.0
     coarse, fine = search.calls[0], search.calls[1]
+    assert np.array_equal(coarse[0].data, OBSERVED.data[::6]) and np.array_equal(fine[0].data, OBSERVED.data[::3])
     assert (coarse[0].relative_error, coarse[2], coarse[3]) == (0.2, 0.0, steps)
     assert (fine[0].relative_error, fine[2], fine[3]) == (3e-3, 1.0, steps)
     assert coarse[4] == pytest.approx(BAND) and fine[4] == pytest.approx(BAND)
@@ -268,13 +339,18 @@ def test_a_search_is_coarse_then_fine(
         assert search.calls[2][0].relative_error == 3e-3 and search.calls[2][1][0, 0] == 120.0
 
 
-@pytest.mark.parametrize(("points", "left"), [(100, 100), (255, 255), (256, 128), (401, 134)])
-def test_a_search_has_128_samples_or_all_there_are(monkeypatch: pytest.MonkeyPatch, points: int, left: int) -> None:
+@pytest.mark.parametrize(
+    ("points", "coarse", "fine"), [(100, 100, 100), (128, 64, 128), (255, 85, 255), (256, 64, 128), (401, 67, 134)]
+)
+def test_a_search_has_64_and_128_samples_or_all_there_are(
+    monkeypatch: pytest.MonkeyPatch, points: int, coarse: int, fine: int
+) -> None:
     search = Search(monkeypatch, [0.0])
     f = np.linspace(445e6, 465e6, points)
     observed = OBSERVED.only(np.linspace(0, 400, points).round().astype(int))
     chain_choice._start(Chain(TWO, f, f[0], f[-1]), observed)
-    assert search.asked[0][0].size == search.asked[0][1].size == left
+    assert search.asked[0][0].size == search.asked[0][1].size == coarse
+    assert [call[0].data.size for call in search.calls] == [coarse, fine]
 
 
 def test_a_thorough_search_follows_what_is_cheaper_by_one(monkeypatch: pytest.MonkeyPatch) -> None:
@@ -313,7 +389,7 @@ class Course:
         monkeypatch.setattr(chain_choice, "_correlation_length", lambda residual: 7.0)
 
     def climb(self, chain: Chain, observed: Observed, p: Any, near: float | None = None) -> Blend:
-        assert p.size == ONE.size and near in (None, 0.0)
+        assert p.size == ONE.size and near in (None, 0.0, 0.6)
         assert chain.f.size == observed.data.size
         assert (chain.low_hz, chain.high_hz) == (F[0], F[-1])  # of the whole sweep, whatever is left out
         self.did.append(f"climb {p[0]:g}")
@@ -331,7 +407,7 @@ GOOD, BAD = blend(fit(), p_value=0.5), blend(fit(), p_value=1e-4)
 
 def test_an_earlier_fit_saves_the_search(monkeypatch: pytest.MonkeyPatch) -> None:
     course = Course(monkeypatch, [GOOD], [False])
-    assert chain_choice.blend_fits(ONE, F, OBSERVED, np.zeros(ONE.size + 1)) is GOOD
+    assert chain_choice.blend_fits(ONE, F, OBSERVED, np.zeros(ONE.size + 2)) is GOOD
     assert course.did == ["climb 0"]
 
 
@@ -340,13 +416,13 @@ def test_an_earlier_fit_that_leads_nowhere_is_left(
     monkeypatch: pytest.MonkeyPatch, first: Blend, suspect: list[bool]
 ) -> None:
     course = Course(monkeypatch, [first, GOOD], [*suspect, False])
-    assert chain_choice.blend_fits(ONE, F, OBSERVED, np.zeros(ONE.size + 1)) is GOOD
+    assert chain_choice.blend_fits(ONE, F, OBSERVED, np.zeros(ONE.size + 2)) is GOOD
     assert course.did == ["climb 0", "search", "climb 1"]
 
 
 def test_an_earlier_fit_of_another_shape_is_not_used(monkeypatch: pytest.MonkeyPatch) -> None:
     course = Course(monkeypatch, [GOOD], [False])
-    chain_choice.blend_fits(ONE, F, OBSERVED, np.zeros(TWO.size + 1))
+    chain_choice.blend_fits(ONE, F, OBSERVED, np.zeros(TWO.size + 2))
     assert course.did == ["search", "climb 1"]
 
 
@@ -358,6 +434,38 @@ def test_a_suspect_fit_is_searched_again_and_the_evidence_decides(
     course = Course(monkeypatch, both, [True])
     assert chain_choice.blend_fits(ONE, F, OBSERVED) is both[which]
     assert course.did == ["search", "climb 1", "thorough", "climb 2"]
+
+
+def test_a_later_fit_knows_the_error_that_the_earlier_one_needed(monkeypatch: pytest.MonkeyPatch) -> None:
+    """One descent under that error instead of one with each departure under the stated one, and then those under what
+    is needed now; where the stated error does, all under that."""
+    begin = np.concatenate((np.full(ONE.size, 3.0), [0.6, 0.02]))
+    again = fit(departure=0.6)
+    again.p[:] = 5.0
+    fit_chains, asked = told([again])
+    monkeypatch.setattr(chain_choice, "fit_chains", fit_chains)
+    for chi2, error in ((700.0, 1e-4), (900.0, 0.01)):  # of 700 degrees of freedom: as expected, a millionth
+        course = Course(monkeypatch, [GOOD], [False])
+        monkeypatch.setattr(
+            chain_choice, "_under", lambda one, _, chi2=chi2: SimpleNamespace(**vars(one) | {"chi2": chi2})
+        )
+        found = chain_choice.blend_fits(ONE, F, OBSERVED, begin)
+        assert course.did == ["climb 5"] and course.observed[0].relative_error == found.relative_error == error
+        assert asked[-1][1].relative_error == 0.02 and asked[-1][3] == [0.6] and np.all(asked[-1][2] == 3.0)
+    monkeypatch.setattr(chain_choice, "fit_chains", told([None])[0])
+    course = Course(monkeypatch, [GOOD], [False])
+    chain_choice.blend_fits(ONE, F, OBSERVED, begin)
+    assert course.did == ["search", "climb 1"]
+
+
+def test_a_residual_is_measured_by_the_stated_errors() -> None:
+    """2 |d - m|^2 / (P + g^2 |m|^2), summed: d - m = 0.02, P = 1e-6, g m = 1e-2."""
+    one, empty = np.full(4, 1.0 + 0j), np.zeros((1, 1))
+    far = ChainFit(Chain(ONE, F, F[0], F[-1]), empty[0], empty, one, one, 0.0, 4.0, 0.6, 0.0, 0.0)
+    told_so = Observed(np.full(4, 1.02 + 0j), np.full(4, 1e-6), 1e-2, 1500.0)
+    made = chain_choice._under(far, told_so)
+    assert made.chi2 == pytest.approx(4 * 2 * 4e-4 / (1e-6 + 1e-4))
+    assert made.residual == pytest.approx(np.full(4, 0.02 / math.sqrt(1.01e-4 / 2.0)))
 
 
 def test_a_residual_widens_all(monkeypatch: pytest.MonkeyPatch) -> None:

@@ -295,8 +295,8 @@ def test_too_few_samples_for_the_cavities_and_a_channel_outside() -> None:
 
 
 def test_what_is_handed_to_the_fits(monkeypatch: pytest.MonkeyPatch) -> None:
-    """Samples without a number or a noise are left out; one to six cavities are tried where nobody said how many, and
-    the largest evidence wins; the side's shape follows the site."""
+    """Samples without a number or a noise are left out; one to six cavities are tried where nobody said how many, those
+    within twenty of the best with all departures, and the largest evidence wins; the side's shape follows the site."""
     seen: list[tuple[ChainShape, np.ndarray, Observed]] = []
     patient: list[bool] = []
 
@@ -306,9 +306,20 @@ def test_what_is_handed_to_the_fits(monkeypatch: pytest.MonkeyPatch) -> None:
         if shape.cavities == 4:
             raise np.linalg.LinAlgError
         best = SimpleNamespace(p=np.zeros(shape.size), departure=1.0)
-        return SimpleNamespace(evidence=-4.0 * abs(shape.cavities - 2.0), shape=shape, best=best)
+        return SimpleNamespace(evidence=-4.0 * abs(shape.cavities - 2.0), shape=shape, best=best, relative_error=1e-3)
 
+    def first_fit(shape: ChainShape, f: np.ndarray, observed: Observed) -> Any:
+        tried.append(shape.cavities)
+        if shape.cavities == 4:
+            raise np.linalg.LinAlgError
+        apart = steep * abs(shape.cavities - 3.0)
+        return SimpleNamespace(p=np.zeros(shape.size), departure=2.0, log_evidence=-apart)
+
+    tried: list[int] = []
+    steep = 7.0
     monkeypatch.setattr(notch, "blend_fits", blend_fits)
+    monkeypatch.setattr(notch, "first_fit", first_fit)
+    monkeypatch.setattr(notch, "hidden", lambda *_: False)
     said: list[int] = []
     monkeypatch.setattr(notch, "_said", lambda blend, *_, **__: said.append(blend.shape.cavities))
     f, data, noise = skirts(40, 10, 40)
@@ -317,20 +328,29 @@ def test_what_is_handed_to_the_fits(monkeypatch: pytest.MonkeyPatch) -> None:
     options: Any = {"relative_error": 1e-3, "reject_hz": REJECT, "pass_hz": 450e6}
     find_notch(f, data, noise, cavities=None, **options)
     assert said == [2]
-    assert [shape.cavities for shape, *_ in seen] == [1, 2, 3, 4, 5, 6, 2]  # 3 lies 4 below the best, 5 and 6 over 5
-    assert patient == [False] * 6 + [True]
+    assert tried == [1, 2, 3, 4, 5, 6]  # of three the last two lie over 5 below the best only with the sixth
+    assert [shape.cavities for shape, *_ in seen] == [1, 2, 3, 5, 2]  # 6 lies 21 below the best
+    assert patient == [False] * 4 + [True]
     assert all(list(kept) == list(f[6:]) and observed.data.size == 84 for _, kept, observed in seen)
     assert all(shape.other_side and not shape.pass_follows for shape, *_ in seen)
     assert {observed.unloaded_q for *_, observed in seen} == {1500.0}
     assert (seen[0][2].port_reflection, seen[0][2].least_departure) == (0.0, 0.0)
     seen.clear()
-    find_notch(f, data, noise, cavities=None, begin=np.zeros(ChainShape(3, REJECT, 450e6).size + 1), **options)
+    steep = 21.0
+    find_notch(f, data, noise, cavities=None, **options)
+    assert [shape.cavities for shape, *_ in seen] == [3]  # nothing to compare it with
+    seen.clear()
+    find_notch(f, data, noise, cavities=None, begin=np.zeros(ChainShape(3, REJECT, 450e6).size + 2), **options)
     assert [shape.cavities for shape, *_ in seen] == [3]  # as an earlier fit found
     seen.clear()
     find_notch(f, data, noise, cavities=3, kind="pass-reject", unloaded_q=700.0, other_side=False, **options)
     find_notch(f, data, noise, cavities=3, **{**options, "pass_hz": None})
     assert [(s.cavities, s.pass_follows, s.other_side) for s, *_ in seen] == [(3, True, False), (3, False, False)]
     assert seen[0][2].unloaded_q == 700.0
+    monkeypatch.setattr(notch, "hidden", lambda *_: True)
+    zoomed = find_notch(f, data, noise, cavities=3, **options)
+    assert not zoomed.trusted and "do not fix" in zoomed.why and len(seen) == 2
+    monkeypatch.setattr(notch, "hidden", lambda *_: False)
     failed = find_notch(f, data, noise, cavities=4, **options)
     assert not failed.trusted and "did not converge" in failed.why
     assert find_notch(f[:10], data[:10], 1e-6, cavities=1, ask_hz=(1.0, 2.0), **options).rejection_at[1].kind.value

@@ -13,8 +13,8 @@ from textual.binding import Binding, BindingType
 from protocol.errors import RequestError
 from rf.repeater.desense_levels import STATES
 from rf.values.figure import Figure
-from tui.drawing.blocks import Block, labelled
-from tui.screens.page_screen import PageScreen
+from tui.drawing.blocks import Block
+from tui.screens.page_screen import PageScreen, block
 from visit.day.day import LOCK_STEP
 from visit.day.desense_test import AFTER, BEFORE, DO, SET_UP, check_keying, take, taken
 from visit.report.desense_page import desense_lines
@@ -44,22 +44,22 @@ class DesenseScreen(PageScreen):
         self._off = False
         """Somebody said that the analyzer is off the duplexer."""
 
-    def blocks(self) -> Sequence[Block]:
+    def page(self, width: int) -> Sequence[Block]:
         """What to do now; levels and findings."""
         now = taken(self._tool.visit.file, self._when, self._explained.get(self._when))
-        blocks = [Block((f" DESENSE TEST {self._when.upper()}  {self._tool.site.name}",))]
+        blocks = [block("", f"DESENSE TEST {self._when.upper()}  {self._tool.site.name}", width, column=1)]
         if not self._off:
-            blocks += [Block(tuple(labelled("SET UP" if n == 0 else "", line))) for n, line in enumerate(SET_UP)]
+            blocks += [block("SET UP" if number == 0 else "", line, width) for number, line in enumerate(SET_UP)]
         if now.following:
-            blocks.append(Block(tuple(labelled("NOW", DO[now.following]))))
+            blocks.append(block("NOW", DO[now.following], width))
         if now.dbm:
-            blocks += [Block(tuple(labelled("", line.strip())), 2) for line in desense_lines(now)]
+            blocks += [block("", line.strip(), width, 2) for line in desense_lines(now)]
         return blocks
 
-    def keys(self) -> str:
+    def keys(self) -> Sequence[str]:
         """What the keys do."""
         other = AFTER if self._when == BEFORE else BEFORE
-        return f"Enter next level   1-4 one of them again   w the test {other}   q back"
+        return ("Enter next level", "1-4 one of them again", f"w the test {other}", "q back")
 
     def action_when(self) -> None:
         """The other test."""
@@ -84,10 +84,10 @@ class DesenseScreen(PageScreen):
         if self._tool.station.running:
             raise RequestError("the analyzer sweeps: stop it (q, then space) and take it off the duplexer first")
         if not self._off:
-            self.ask(f"is the analyzer off the duplexer, out of the line? type {OFF}", "", self._confirmed)
+            self.ask(f"is the analyzer off the duplexer, out of the line? type {OFF}", self._confirmed)
             return
         self.ask(
-            f"generator's level with {state}, in dBm", "",
+            f"generator's level with {state}, in dBm",
             lambda typed: take(self._tool.visit.file, self._when, state, typed),
         )  # fmt: skip
 

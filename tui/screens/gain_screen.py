@@ -13,9 +13,9 @@ from textual.binding import Binding, BindingType
 
 from protocol.errors import RequestError
 from rf.values.words import text
-from tui.drawing.blocks import Block, labelled
+from tui.drawing.blocks import Block
 from tui.screens.desense_screen import DesenseScreen
-from tui.screens.page_screen import PageScreen
+from tui.screens.page_screen import PageScreen, block
 from visit.day.gains import At, Gains, gains_of
 from visit.figures.replay import Replay
 from visit.figures.run_figures import no_figures
@@ -62,28 +62,27 @@ class GainScreen(PageScreen):
             self.said = f"! {error}"
         self.draw()
 
-    def blocks(self) -> Sequence[Block]:
+    def page(self, width: int) -> Sequence[Block]:
         """The change first; what it rests on gives way first."""
-        blocks = [Block((f" WHAT THE REPEATER GAINS  {self._tool.site.name}",))]
+        blocks = [block("", f"WHAT THE REPEATER GAINS  {self._tool.site.name}", width, column=1)]
         gains = self._gains
         if gains is None:
-            return [*blocks, Block((" making the figures from the file",))]
+            return [*blocks, block("", "making the figures from the file", width)]
         if not gains.known.radios.power_dbm.known:
-            return [*blocks, Block(tuple(labelled("NEXT", NO_POWER.replace("(deepnotch", "(p; or deepnotch"))))]
-        blocks.append(Block(tuple(labelled("HEARS", heard_words(gains)))))
-        blocks.append(Block(tuple(labelled("SENDS", radiated_words(gains.radiates))), 3))
+            return [*blocks, block("NEXT", NO_POWER.replace("(deepnotch", "(p; or deepnotch"), width)]
+        blocks.append(block("HEARS", heard_words(gains), width))
+        blocks.append(block("SENDS", radiated_words(gains.radiates), width, 3))
         for at in (gains.before, gains.after):
-            for weight, line in _at_lines(at) if at is not None else ():
-                blocks.append(Block(tuple(labelled(at.when.upper() if at else "", line, column=15)), weight))
-        blocks += [Block(tuple(labelled("SEEN", line.removeprefix("seen "))), 5) for line in seen_lines(gains)]
-        assumed = [source for source in gains.known.sources if "ASSUMED" in source]
-        named = [line.partition(": ASSUMED")[0] for line in assumed]
-        blocks += [Block(tuple(labelled("ASSUMED", line, column=15)), 2) for line in named]
+            if at is not None:
+                blocks += [block(at.when.upper(), line, width, weight, 15) for weight, line in _at_lines(at)]
+        blocks += [block("SEEN", line.removeprefix("seen "), width, 5) for line in seen_lines(gains)]
+        assumed = [source.partition(": ASSUMED")[0] for source in gains.known.sources if "ASSUMED" in source]
+        blocks += [block("ASSUMED", line, width, 2, 15) for line in assumed]
         return blocks
 
-    def keys(self) -> str:
+    def keys(self) -> Sequence[str]:
         """What the keys do."""
-        return "p power  n noise  s sensitivity  f noise figure  b blocking  t test  q back"
+        return ("p power", "n noise", "s sensitivity", "f noise figure", "b blocking", "t test", "q back")
 
     def action_type(self, name: str) -> None:
         """Type a number of the radios."""
@@ -93,7 +92,7 @@ class GainScreen(PageScreen):
             write(self._tool.visit.file, line, typed)
             self._again()
 
-        self.ask(f"{line.name} in {line.unit} ({line.says})", "", take)
+        self.ask(f"{line.name} in {line.unit} ({line.says})", take)
 
     def action_test(self) -> None:
         """The desense test."""

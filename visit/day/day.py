@@ -72,6 +72,7 @@ UNITS = {ask.name: ask.unit for step in STEPS for ask in step.asks}
 LOCK_STEP = next(step.number for step in STEPS if step.hard)
 REBUILT_STEP = next(step.number for step in STEPS if step.rebuilt)
 FREEZE_STEP = next(step.number for step in STEPS if step.screen == "freeze")
+REPORT_STEP = next(step.number for step in STEPS if step.screen == "report")
 FEEDER_STEP = next(step.number for step in STEPS if step.screen == "antenna")
 FIRST_TURN = next(step.number for step in STEPS if step.screen == "tune")
 

@@ -24,6 +24,7 @@ from visit.figures.assessment import Assessment, Channel, Role, too_busy
 from visit.figures.averaging import FEWEST_POINTS, Averaged, floor_of
 from visit.figures.known import UNCONFIRMED, Known
 from visit.figures.leak_advice import after_survey, survey_advice
+from visit.figures.marker import S11, Traces, trace_of
 from visit.site.hookup import HookUp
 from visit.site.site import Site
 
@@ -60,7 +61,9 @@ def assess_alone(
             match = cant_say("dB", known.uncorrected or known.axis_doubt, limited_by=limit)
         channels.append(Channel(hz, Role.PASS, nothing, match))
     cautions = ("measure what comes down the feeder first", echo_line(echo), *known.doubts)
-    return replace(plain, channels=tuple(channels), cautions=cautions, echo=echo)
+    doubt = known.uncorrected or known.axis_doubt
+    traces = Traces(frequency_hz, {S11: trace_of(s11, floor)}, known.residuals or Residuals(), doubt)
+    return replace(plain, channels=tuple(channels), cautions=cautions, echo=echo, traces=traces)
 
 
 def _echo(frequency_hz: NDArray[np.float64], s11: Average, known: Known) -> Echo:

@@ -159,10 +159,14 @@ class Knowledge:
         )
         if calibration is not None:
             known = replace(known, residuals=calibration.residuals(run.hookup.path))
-        elif run.hookup.path.pad2_db:
-            plain = Residuals()
-            padded_db = min(plain.port2_return_loss_db + 2.0 * run.hookup.path.pad2_db, LEAST_RETURN_LOSS_DB)
-            residuals = replace(plain, port2_return_loss_db=padded_db, port2_left_db=padded_db)
+        elif run.hookup.path.pad1_db or run.hookup.path.pad2_db:
+            plain, path = Residuals(), run.hookup.path
+            padded_db = min(plain.port2_return_loss_db + 2.0 * path.pad2_db, LEAST_RETURN_LOSS_DB)
+            # What comes back passes the pad at port 1 twice; the directivity does not.
+            directivity_db = max(plain.directivity_db - 2.0 * path.pad1_db, 0.0)
+            residuals = replace(
+                plain, port2_return_loss_db=padded_db, port2_left_db=padded_db, directivity_db=directivity_db
+            )
             known = replace(known, residuals=residuals)
         return known
 

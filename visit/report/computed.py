@@ -5,10 +5,11 @@ Owns: these lines, each with the assumptions it rests on. Refuses: a figure of t
 
 from __future__ import annotations
 
-from rf.notch.cavity import holding_range
+from rf.notch.cavity import EXPANSION_PER_K, drift_hz_per_k
 from rf.repeater.desense import power_loss_db
 from rf.values.words import text
 from visit.day.day import Day
+from visit.day.nudges import shift_words
 from visit.figures.assessment import Role
 from visit.figures.replay import Figures, Replay
 from visit.site.hookup import HookUp
@@ -16,8 +17,6 @@ from visit.site.hookup import HookUp
 AGREE_DB = 0.3
 """Loss by wattmeters and by sweep agree within this (study, idea 26)."""
 METALS = ("copper", "nickel-iron")
-LEAST_RANGE_HZ = 500.0
-"""A holding range below this is no range: the goal is met without anything to spare."""
 
 
 def computed_lines(day: Day, replay: Replay) -> list[str]:
@@ -50,23 +49,20 @@ def _powers(day: Day, replay: Replay) -> list[str]:
 def _holding(one: Figures) -> list[str]:
     """How far the unit may drift before a goal that was shown is lost; what is not shown has no range to tell."""
     a, tested = one.assessment, one.hookup.side
-    channel = a.channel(Role.REJECT)
-    if tested is None or a.notch is None or not a.notch.trusted or channel is None or not channel.transmission.known:
+    channel, goal_db = a.channel(Role.REJECT), a.site.goals.rejection_db
+    if tested is None or a.notch is None or channel is None or not channel.transmission.low > goal_db:
         return []
-    shown, goal_db, lines = channel.transmission.low, a.site.goals.rejection_db, list[str]()
-    for metal in METALS:
-        held = holding_range(
-            shown, goal_db, a.notch_offset.value, a.notch.bottom_width_hz, a.site.reject_hz(tested), metal
-        )
-        if held is None:
-            continue
-        if held.shift_hz < LEAST_RANGE_HZ:
-            return [f"{one.hookup.name} shows {goal_db:g} dB with nothing to spare: any drift may lose it (INFERRED)"]
-        lines.append(
-            f"{one.hookup.name} holds {goal_db:g} dB within {_two_digits(held.shift_hz / 1e3)} kHz, about"
-            f" ±{_two_digits(held.kelvin)} K if {metal}: INFERRED, no promise"
-        )
-    return lines
+    if a.notch.falls is None:
+        return [f"{one.hookup.name}: how far it may drift before {goal_db:g} dB are lost: CAN'T SAY, {a.notch.why}"]
+    held = a.notch.falls.within(channel.transmission, goal_db)
+    if not held.known:
+        return [f"{one.hookup.name}: how far it may drift before {goal_db:g} dB are lost: CAN'T SAY, {held.why}"]
+    reject_hz = a.site.reject_hz(tested)
+    metals = ", ".join(
+        f"±{_two_digits(held.low / abs(drift_hz_per_k(reject_hz, EXPANSION_PER_K[metal])))} K of {metal}"
+        for metal in METALS
+    )
+    return [f"{one.hookup.name} holds {goal_db:g} dB within {shift_words(held)}, at least {metals}: no promise"]
 
 
 def _two_digits(value: float) -> str:

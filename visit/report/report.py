@@ -22,7 +22,7 @@ from visit.day.day import STEPS, Day
 from visit.day.desense_test import AFTER, BEFORE, taken
 from visit.day.gains import gains_of
 from visit.day.next_deed import facts_of, next_deed
-from visit.day.nudges import NudgeRow, ledger
+from visit.day.nudges import NudgeRow, Told, ledger, whole_ledger
 from visit.day.stages import AS_LEFT, Stood, differences, stage_at, stood
 from visit.figures.assessment import NOT_SURVEYED, Assessment, Role
 from visit.figures.feeder import feeder_sight
@@ -117,7 +117,7 @@ def _gathered(visit: VisitFile, earlier: Sequence[Path]) -> Report:
     for before, after in pairs:
         _figures(report, replay, before, after)
     nudges = ledger(visit)
-    report.nudges = [_turned(row) for row in nudges]
+    report.nudges = [_turned(row) for row in whole_ledger(visit)]
     report.entered = [
         f"{f'step {step}' if step else 'beside'}: {name}: {f'{value:g} {unit}'.strip() if value is not None else words}"
         for step, name, value, unit, words in day.entries()
@@ -334,17 +334,22 @@ def _text(figure: Figure | None, *, signed: bool = False) -> str:
 
 
 def _turned(row: NudgeRow) -> str:
-    """One line of the ledger."""
-    told = row.told
-    who = f"side {row.side}" + (f", cavity {told.cavity}" if told.cavity else "") + f", {told.screw}"
-    how = " ".join(part for part in (f"{told.turns:g} turns" if told.turns else "", told.direction) if part)
+    """One line of the ledger, with what was corrected in it later."""
     moved = row.figures["moved"]
     said = (
         "movement not determined"
         if moved["value"] is None
         else f"moved {moved['value'] / 1e3:+.1f} kHz, INFERRED {moved['low'] / 1e3:+.1f} to {moved['high'] / 1e3:+.1f}"
     )
-    return f"{time.strftime('%H:%M', time.localtime(row.at_s))} {who}{': ' + how if how else ''}: {said}"
+    later = f" (entered at first as {_told(row.first)})" if row.first is not None else ""
+    later += f" STRUCK OUT, no turn: {row.struck}" if row.struck else ""
+    return f"{time.strftime('%H:%M', time.localtime(row.at_s))} side {row.side}, {_told(row.told)}: {said}{later}"
+
+
+def _told(told: Told) -> str:
+    """Which screw, how far, which way."""
+    how = " ".join(part for part in (f"{told.turns:g} turns" if told.turns else "", told.direction) if part)
+    return f"{f'cavity {told.cavity}, ' if told.cavity else ''}{told.screw}{': ' + how if how else ''}"
 
 
 def _feeder(visit: VisitFile, replay: Replay, earlier: Sequence[Path]) -> list[str]:
