@@ -115,8 +115,9 @@ def with_antenna(isolation: Figure, to_antenna: Figure, from_antenna: Figure, an
     return made(isolation.value, bound, -amplitude_db(left), "dB", limited_by="antenna")
 
 
-def outcome(radios: Radios, between: Between) -> Outcome:
-    """What follows at one time (desensitisation: ECO handbook 1.2.8, Eq. 8-9; study, F13)."""
+def outcome(radios: Radios, between: Between, front_end: Figure | None = None) -> Outcome:
+    """What follows at one time (desensitisation: ECO handbook 1.2.8, Eq. 8-9; study, F13). `front_end`: dB by which
+    parts before the receiver make it deafer (a preamplifier: less deaf); `radios` holds its noise in front of them."""
     noise = as_inferred(total((radios.power_dbm, radios.noise_dbc_hz, negative(between.noise)), "dBm/Hz"))
     carrier = as_inferred(total((radios.power_dbm, negative(between.carrier)), "dBm"))
     margin = as_inferred(total((radios.own_dbm_hz, negative(noise)), "dB"))
@@ -127,7 +128,7 @@ def outcome(radios: Radios, between: Between) -> Outcome:
         desense=desense,
         carrier_dbm=carrier,
         carrier_margin=as_inferred(total((radios.blocking_dbm, negative(carrier)), "dB")),
-        deafness=as_inferred(total((between.receive_loss, desense), "dB")),
+        deafness=as_inferred(total((between.receive_loss, desense, *([] if front_end is None else [front_end])), "dB")),
         radiated_dbm=as_inferred(total((radios.power_dbm, negative(between.transmit_loss)), "dBm")),
     )
 

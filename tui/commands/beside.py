@@ -1,4 +1,4 @@
-"""The commands of what stands beside the duplexer: `feeder`, `gains`, `desense`.
+"""The commands of what stands beside the duplexer: `feeder`, `gains`, `desense`, `part`.
 
 Owns: writing down what was typed, printing a page or its JSON. Refuses: figures and sentences of its own.
 """
@@ -122,3 +122,39 @@ def desense(options: argparse.Namespace) -> ExitStatus:
         now = taken(visit, options.when, None if at is None else at.on_load)
     data(harmless_json(desense_data(now)).splitlines() if options.json else desense_lines(now))
     return ExitStatus.GOALS_MET if now.dbm else ExitStatus.CANT_SAY
+
+
+def part(options: argparse.Namespace) -> ExitStatus:
+    """Further two-ports of the chain: keep one, take one out, show what they make."""
+    from visit.day.parts import paths_of  # noqa: PLC0415
+    from visit.figures.replay import Replay  # noqa: PLC0415
+    from visit.figures.run_figures import no_figures  # noqa: PLC0415
+    from visit.record.parts import StoredPart, parts_of, read_part_file, write_part  # noqa: PLC0415
+    from visit.report.parts_page import parts_data, parts_lines  # noqa: PLC0415
+
+    if options.name is None and (options.file or options.run is not None or options.out):
+        raise RequestError("give the part a name: deepnotch part FILE.visit NAME ...")
+    with opened(options.visit, write=options.name is not None) as visit:
+        if options.name is not None:
+            standing = next((one for one in parts_of(visit) if one.name == options.name), None)
+            if options.out:
+                if standing is None:
+                    raise RequestError(f"there is no part {options.name!r}; nothing was changed")
+                write_part(visit, StoredPart(standing.name, standing.kind, standing.place))
+            else:
+                if bool(options.file) == (options.run is not None):
+                    raise RequestError("give its data: --file FILE.s2p, or --run N of hook-up part (--back M turned)")
+                if options.kind is None or options.place is None:
+                    raise RequestError("say --kind and --place of the part")
+                text = read_part_file(options.file) if options.file else ""
+                write_part(
+                    visit,
+                    StoredPart(options.name, options.kind, options.place, text, options.run, options.back,
+                               options.noise_figure),
+                )  # fmt: skip
+            say(f"{options.name} {'taken out' if options.out else 'written down'}")
+        replay = Replay(visit)
+        with no_figures(visit, "the parts of its chain"):
+            paths = paths_of(replay)
+    data(harmless_json(parts_data(paths)).splitlines() if options.json else parts_lines(paths, replay.site))
+    return ExitStatus.GOALS_MET

@@ -16,11 +16,13 @@ from rf.values.words import text
 from tui.drawing.blocks import Block
 from tui.screens.desense_screen import DesenseScreen
 from tui.screens.page_screen import PageScreen, block
+from tui.screens.parts_screen import PartsScreen
 from visit.day.gains import At, Gains, gains_of
 from visit.figures.replay import Replay
 from visit.figures.run_figures import no_figures
 from visit.record.sheet import BLOCKING, LINES, NOISE, NOISE_FIGURE, POWER, SENSITIVITY, write
 from visit.report.gains_page import NO_POWER, heard_words, radiated_words, said, seen_lines
+from visit.run.conductor import RunOrder
 from visit.run.tool import Tool
 
 
@@ -34,6 +36,7 @@ class GainScreen(PageScreen):
         Binding("f", f"type('{NOISE_FIGURE.name}')", "noise figure"),
         Binding("b", f"type('{BLOCKING.name}')", "blocking"),
         Binding("t", "test", "desense test"),
+        Binding("c", "parts", "further parts of the chain"),
         Binding("escape,q", "leave", "back"),
     ]
 
@@ -82,7 +85,7 @@ class GainScreen(PageScreen):
 
     def keys(self) -> Sequence[str]:
         """What the keys do."""
-        return ("p power", "n noise", "s sensitivity", "f noise figure", "b blocking", "t test", "q back")
+        return ("p power", "n noise", "s sensitivity", "f noise figure", "b blocking", "t test", "c chain", "q back")
 
     def action_type(self, name: str) -> None:
         """Type a number of the radios."""
@@ -93,6 +96,14 @@ class GainScreen(PageScreen):
             self._again()
 
         self.ask(f"{line.name} in {line.unit} ({line.says})", take)
+
+    def action_parts(self) -> None:
+        """Isolator, preamplifier and their like."""
+        self.app.push_screen(PartsScreen(self._tool), self._parted)
+
+    def _parted(self, ordered: RunOrder | None) -> None:
+        self.ordered = ordered or self.ordered
+        self._again()
 
     def action_test(self) -> None:
         """The desense test."""

@@ -6,13 +6,16 @@ follows. Refuses: to make a figure of the duplexer; those come from replay and s
 
 from __future__ import annotations
 
-from collections.abc import Callable
-from dataclasses import dataclass
+from collections.abc import Mapping
+from dataclasses import dataclass, replace
 
-from rf.repeater.gain import Between, Outcome, hears_better, needed, outcome, range_change, with_antenna
+from rf.repeater.chain import Link, chained, noise_figure_of
+from rf.repeater.desense import noise_floor_dbm
+from rf.repeater.gain import Between, Outcome, Radios, hears_better, needed, outcome, range_change, with_antenna
 from rf.values.combine import as_inferred, negative, total
-from rf.values.figure import Figure, cant_say, inferred
+from rf.values.figure import Figure, cant_say, inferred, reading
 from visit.day.day import STEPS, Day
+from visit.day.parts import PartPath, paths_of
 from visit.day.radios import KnownRadios, known_radios
 from visit.day.stages import AS_LEFT, stage_at, stood
 from visit.figures.assessment import Channel, Role
@@ -91,17 +94,20 @@ def gains_of(day: Day, replay: Replay) -> Gains:
     found = {one.hookup: one for one, _ in pairs if one is not None}
     left = {one.hookup: one for _, one in pairs if one is not None}
     after_name = AS_LEFT if stage_at(visit, AS_LEFT) else LATEST
-    before = _at(site, known, feeder, BEFORE, found)
-    after = _at(site, known, feeder, after_name, left)
+    beside = _beside(site, known.radios, paths_of(replay))
+    before = _at(site, known, feeder, BEFORE, found, beside)
+    after = _at(site, known, feeder, after_name, left, beside)
     hears, radiates = cant_say("dB", "before or after was not measured"), cant_say("dB", "before or after is missing")
     if before is not None and after is not None:
-        hears = hears_better(known.radios, before.between, after.between)
+        hears = hears_better(beside.radios, before.between, after.between)
         radiates = as_inferred(total((before.between.transmit_loss, negative(after.between.transmit_loss)), "dB"))
     return Gains(known, before, after, hears, range_change(hears), radiates, _seen(day, before, after),
                  needed(known.radios, ALLOWED_DB))  # fmt: skip
 
 
-def _at(site: Site, known: KnownRadios, feeder: FeederSight, when: str, figures: dict[HookUp, Figures]) -> At | None:
+def _at(
+    site: Site, known: KnownRadios, feeder: FeederSight, when: str, figures: dict[HookUp, Figures], beside: Beside
+) -> At | None:
     """One time; None where neither side was measured."""
     transmit, receive = site.transmit, site.transmit.other
     tx, rx = _of(figures, HookUp("A", transmit.value)), _of(figures, HookUp("A", receive.value))
@@ -111,7 +117,12 @@ def _at(site: Site, known: KnownRadios, feeder: FeederSight, when: str, figures:
     rx_reject, rx_loss = (_transmission(rx, role, f"A>{receive.value}") for role in (Role.REJECT, Role.PASS))
     noise, how = _isolation(figures, site.pass_hz(receive), tx_reject, rx_loss)
     carrier, _ = _isolation(figures, site.pass_hz(transmit), rx_reject, tx_loss)
-    on_load = outcome(known.radios, Between(noise, carrier, tx_loss, rx_loss)).desense
+    noise_extra = beside.transmit(WHOLE, site.pass_hz(receive))
+    tx_extra = beside.transmit(_return_loss(tx), site.pass_hz(transmit))
+    carrier_extra = beside.receive(WHOLE, site.pass_hz(transmit))
+    radios, front_end = beside.radios, beside.front_end
+    loaded = Between(_and(noise, noise_extra), _and(carrier, carrier_extra), _and(tx_loss, tx_extra), rx_loss)
+    on_load = outcome(radios, loaded, front_end).desense
     at = {channel.frequency_hz: channel for channel in feeder.channels}
     says = how
     for hz, name in ((site.pass_hz(receive), "noise"), (site.pass_hz(transmit), "carrier")):
@@ -124,10 +135,65 @@ def _at(site: Site, known: KnownRadios, feeder: FeederSight, when: str, figures:
         closed = with_antenna(noise if of_noise else carrier, *sides, match.return_loss, port)
         noise, carrier = (closed, carrier) if of_noise else (noise, closed)
         says = f"{how}; with the measured antenna in any phase"
-    between = Between(noise, carrier, tx_loss, rx_loss)
-    follows = outcome(known.radios, between)
+    between = Between(_and(noise, noise_extra), _and(carrier, carrier_extra), _and(tx_loss, tx_extra), rx_loss)
+    follows = outcome(radios, between, front_end)
+    says += beside.says
     sensitivity = total((known.sensitivity_dbm, follows.deafness), "dBm")
     return At(when, between, follows, on_load, sensitivity, says)
+
+
+WHOLE = reading(0.0, 0.0, 0.0, "dB", limited_by="mismatch")
+"""Return loss of a side of the duplexer at the channel that it rejects: nearly all comes back."""
+
+
+@dataclass(frozen=True, slots=True)
+class Beside:
+    """The further parts of the chain: the radios with the receiver's noise in front of its parts, by which these make
+    it deafer, and what each path loses besides."""
+
+    radios: Radios
+    front_end: Figure | None
+    paths: Mapping[str, PartPath]
+    low_hz: float
+
+    @property
+    def says(self) -> str:
+        """How many parts count."""
+        count = sum(len(path.parts) for path in self.paths.values())
+        return f"; with {count} further part{'s' if count > 1 else ''} (deepnotch part)" if count else ""
+
+    def _link(self, place: str, hz: float) -> Link | None:
+        path = self.paths[place]
+        return path.low if abs(hz - self.low_hz) < 0.5 else path.high
+
+    def transmit(self, port: Figure, hz: float) -> Figure | None:
+        """What the transmitter's parts lose at a channel, the duplexer's port of return loss `port` behind them."""
+        link = self._link("transmit", hz)
+        return None if link is None else chained([link], port).forward
+
+    def receive(self, port: Figure, hz: float) -> Figure | None:
+        """What the receiver's parts lose at a channel, the duplexer's port in front of them."""
+        link = self._link("receive", hz)
+        nothing = reading(0.0, 0.0, 0.0, "dB")
+        return None if link is None else chained([Link(nothing, nothing, nothing, port), link]).forward
+
+
+def _beside(site: Site, radios: Radios, paths: Mapping[str, PartPath]) -> Beside:
+    """With parts before the receiver its noise counts in front of them (Friis)."""
+    parts = paths["receive"].parts
+    if not parts:
+        return Beside(radios, None, paths, site.low_hz)
+    low = site.pass_hz(site.transmit.other) == site.low_hz
+    stages = [((part.low if low else part.high).forward, part.noise_figure) for part in parts]
+    thermal = inferred(*(noise_floor_dbm(1.0, 0.0),) * 3, "dBm/Hz")
+    own = total((radios.own_dbm_hz, negative(thermal)), "dB")
+    whole = noise_figure_of(stages, own)
+    moved = replace(radios, own_dbm_hz=total((thermal, whole), "dBm/Hz"))
+    return Beside(moved, total((whole, negative(own)), "dB"), paths, site.low_hz)
+
+
+def _and(figure: Figure, extra: Figure | None) -> Figure:
+    return figure if extra is None else total((figure, extra), "dB")
 
 
 def _of(figures: dict[HookUp, Figures], hookup: HookUp) -> Figures | None:
@@ -186,7 +252,10 @@ def _seen(day: Day, before: At | None, after: At | None) -> tuple[Seen, ...]:
 
 def against(when: str, seen_db: float, at: At | None) -> Seen:
     """A desensitisation that was seen with a load against the computed one; within `BY_EAR` they agree."""
-    made: Callable[[bool | None, str], Seen] = lambda agrees, says: Seen(when, LOAD, seen_db, agrees, says)  # noqa: E731
+
+    def made(agrees: bool | None, says: str) -> Seen:
+        return Seen(when, LOAD, seen_db, agrees, says)
+
     if at is None or not at.on_load.known:
         why = "" if at is None else f" ({at.on_load.why})"
         return made(None, f"nothing was computed to hold it against{why}")

@@ -23,6 +23,7 @@ from visit.day.desense_test import AFTER, BEFORE, taken
 from visit.day.gains import gains_of
 from visit.day.next_deed import facts_of, next_deed
 from visit.day.nudges import NudgeRow, Told, ledger, whole_ledger
+from visit.day.parts import paths_of
 from visit.day.stages import AS_LEFT, Stood, differences, stage_at, stood
 from visit.figures.assessment import NOT_SURVEYED, Assessment, Role
 from visit.figures.feeder import feeder_sight
@@ -38,6 +39,7 @@ from visit.report.computed import computed_lines
 from visit.report.desense_page import desense_lines
 from visit.report.feeder_page import against_earlier, feeder_lines
 from visit.report.gains_page import gains_lines
+from visit.report.parts_page import parts_lines
 from visit.report.pictures import FOUND, LATEST, LEFT, Picture, pictures_of
 from visit.report.trend import Point, by_side, points_of
 from visit.site.site import Site
@@ -125,6 +127,9 @@ def _gathered(visit: VisitFile, earlier: Sequence[Path]) -> Report:
     report.computed = computed_lines(day, replay)
     gains = gains_of(day, replay)
     report.gains = gains_lines(gains) if gains.known.radios.power_dbm.known else []
+    paths = paths_of(replay)
+    if any(path.parts for path in paths.values()):
+        report.gains += parts_lines(paths, site)
     for when, at in ((BEFORE, gains.before), (AFTER, gains.after)):
         test = taken(visit, when, None if at is None else at.on_load)
         report.gains += desense_lines(test) if test.dbm else []
