@@ -11,9 +11,11 @@ from textual.widgets import Input, Static
 from tests.tui.test_calibration_screen import Hand, make_app, no_signals
 from tests.tui.whole import faults
 from tests.visit.stations import table
+from tests.visit.test_parts import part_file
 from tui.screens.desense_screen import DesenseScreen
 from tui.screens.gain_screen import GainScreen
 from tui.screens.live_screen import LiveScreen
+from tui.screens.parts_screen import PartsScreen
 from visit.run.conductor import Phase
 
 pytestmark = pytest.mark.usefixtures("no_signals")
@@ -21,7 +23,9 @@ __all__ = ["no_signals"]
 
 
 async def test_gains_and_four_levels_by_keys(tmp_path: Path) -> None:
+    isolator = part_file(tmp_path, "isolator", 0.6, 27.0)
     with table(tmp_path, "demo-450", "U6", "--floor", "-85") as bench:
+        bench.bench.say(f"part {isolator}")
         app = make_app(bench, profile_corrects=True)
         async with app.run_test(size=(80, 24)) as pilot:
             hand = Hand(pilot)
@@ -61,6 +65,20 @@ async def test_gains_and_four_levels_by_keys(tmp_path: Path) -> None:
             await hand.until(lambda: "first step" in shown())
             await hand.press("escape")
             await hand.until(lambda: isinstance(app.screen, GainScreen) and "SEEN" in shown())
+            await hand.press("c")
+            await whole(lambda: isinstance(app.screen, PartsScreen) and "no further parts" in shown())
+            await hand.press("n")
+            await hand.until(lambda: "nothing was measured yet" in shown())
+            await hand.press("m")
+            await hand.until(lambda: " part: run" in shown())
+            await hand.press("t")
+            await hand.until(lambda: "part-back: run" in shown())
+            await typed("n", "iso1 magnet transmit")
+            await hand.until(lambda: "a part is one of" in shown())
+            await typed("n", "iso1 isolator transmit")
+            await whole(lambda: "transmitter to duplexer:" in shown() and "iso1 is kept" in shown())
+            await hand.press("escape")
+            await hand.until(lambda: isinstance(app.screen, GainScreen))
             await hand.press("escape")
             await hand.until(lambda: isinstance(app.screen, LiveScreen))
         assert bench.station.visit.day().value("desense with antenna") == 10.0
