@@ -38,13 +38,14 @@ from visit.report import summary
 from visit.report.computed import computed_lines
 from visit.report.desense_page import desense_lines
 from visit.report.feeder_page import against_earlier, feeder_lines
-from visit.report.gains_page import gains_lines
+from visit.report.gains_page import gains_lines, heard_words
 from visit.report.parts_page import parts_lines
 from visit.report.pictures import FOUND, LATEST, LEFT, Picture, pictures_of
 from visit.report.trend import Point, by_side, points_of
 from visit.site.site import Site
 
 NOT_MEASURED = "not measured"
+NOW = "what it is now"
 
 
 @dataclass(frozen=True, slots=True)
@@ -126,6 +127,7 @@ def _gathered(visit: VisitFile, earlier: Sequence[Path]) -> Report:
     ]
     report.computed = computed_lines(day, replay)
     gains = gains_of(day, replay)
+    heard = [heard_words(gains)] if gains.hears.known else []
     report.gains = gains_lines(gains) if gains.known.radios.power_dbm.known else []
     paths = paths_of(replay)
     if any(path.parts for path in paths.values()):
@@ -148,6 +150,7 @@ def _gathered(visit: VisitFile, earlier: Sequence[Path]) -> Report:
     report.years = _years(visit.path, site, earlier)
     _sentences(report)
     _first_page(report, day, replay, nudges, pairs)
+    report.summary = [(title, lines + heard if title == NOW else lines) for title, lines in report.summary]
     return report
 
 
@@ -161,7 +164,7 @@ def _first_page(report: Report, day: Day, replay: Replay, nudges: list[NudgeRow]
     report.summary = [
         ("what was wrong", summary.wrong(day, [before for before, _ in pairs if before is not None])),
         ("what was done", summary.done(day, nudges, bool(replay.calibrations), pairs)),
-        ("what it is now", summary.now(pairs, report.left_name)),
+        (NOW, summary.now(pairs, report.left_name)),
         ("what is owed", summary.owed(report.not_shown, report.left_out, report.doubts, report.next_due, deed)),
     ]
 
