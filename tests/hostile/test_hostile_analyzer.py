@@ -42,7 +42,8 @@ def poisoned(family: str) -> Iterator[Bench]:
         yield bench
 
 
-@pytest.mark.parametrize("family", [pytest.param("scpi", marks=pytest.mark.long), "console-lines"])
+@pytest.mark.long
+@pytest.mark.parametrize("family", ["scpi", "console-lines"])
 def test_whatever_an_analyzer_says_comes_out_harmless(
     family: str, tmp_path: Path, capfd: pytest.CaptureFixture[str]
 ) -> None:
