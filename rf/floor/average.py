@@ -100,6 +100,11 @@ def average_sweeps(sweeps: NDArray[np.complex128]) -> Average:
     return _summary(data, *_keep(data))
 
 
+def burst_free(sweeps: NDArray[np.complex128]) -> NDArray[np.bool_]:
+    """Which of the `sweeps` (N, K) no burst hit, (N,): the same that an average leaves whole."""
+    return ~_keep(np.atleast_2d(np.asarray(sweeps, np.complex128)))[1]
+
+
 def _keep(data: NDArray[np.complex128]) -> tuple[NDArray[np.bool_], NDArray[np.bool_], NDArray[np.float64]]:
     """Which samples (N, K) to keep, which sweeps (N,) were hit by a burst, and the scatter (K,) around the points."""
     count, points = data.shape

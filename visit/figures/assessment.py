@@ -37,7 +37,7 @@ from visit.site.site import Site
 
 UNSEEN_LOAD = "the load on the third port can't be seen from this side"
 NOT_PROVEN = "no look has proven it"
-SURVEY_FIRST = f"next: survey (k, leads on loads): no pass over {-WORST_LEAK_DB:.0f} dB holds before it"
+SURVEY_FIRST = f"next: survey (k, leads on loads): no goal over {-WORST_LEAK_DB:.0f} dB is shown to be met before it"
 BUSY = "site too busy: over a quarter of the sweeps was hit by bursts; wait, or move the sweep off the carriers"
 NOT_CHECKED = HookUpCheck(State.UNSEEN, "not checked")
 
@@ -98,7 +98,7 @@ class GoalResult:
     @property
     def words(self) -> str:
         """The verdict with its condition."""
-        return f"{self.verdict.value} ({self.condition})" if self.condition else self.verdict.value
+        return f"{self.verdict.word} ({self.condition})" if self.condition else self.verdict.word
 
     @property
     def met(self) -> bool | None:
