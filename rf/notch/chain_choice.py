@@ -20,7 +20,7 @@ from numpy.typing import NDArray
 
 from rf.notch.chain_fit import ChainFit, Observed, fit_chains, forecast, place_sd_hz
 from rf.notch.chain_model import Chain, ChainShape
-from rf.notch.chain_start import hidden_band, reordered, starts
+from rf.notch.chain_start import hidden_band, loops, reordered, starts
 
 DEPARTURES = (0.0, 0.1, 0.3, 0.6, 1.0, 2.0, 5.0)
 """Scales of the usual departures that are tried."""
@@ -51,8 +51,9 @@ instrument is not ideal."""
 SUSPECT_ERROR = 0.02
 """A misfit larger than this (0.2 dB) makes the search start again."""
 
-STARTS = 4
-"""Plain starts that are followed."""
+STARTS, LOOPS = 4, 6
+"""Plain starts that are followed where the ideal circuit may be on the bench, and couplings where it may not: each of
+them leads to another valley."""
 
 SPANS_HIDDEN = 1.0
 """A place whose standard deviation is more than so many spans is not worth a fit. Own trials: 2 % of a span at most
@@ -89,8 +90,12 @@ COARSE_ERROR = 0.2
 THIN_ERROR = 3e-3
 """and of the finer one: keeps a start from being lost to small departures."""
 
-SEARCH_DEPARTURE = 1.0
-"""Scale of the usual departures during the finer search."""
+BETWEEN_ERROR = 0.03
+"""One between the two: a valley that only the fine search sees is too narrow to be met from afar."""
+
+SEARCH_DEPARTURE, USUAL_DEPARTURE = 2.0, 1.0
+"""Scale of the usual departures while the start of a measured response is searched; and of any other during the finer
+search."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -220,16 +225,26 @@ def _start(whole: Chain, observed: Observed, *, thorough: bool = False) -> NDArr
     coarse, rough = _thinned(whole, observed, COARSE_POINTS, COARSE_ERROR)
     fine, thinned = _thinned(whole, observed, THIN_POINTS, THIN_ERROR)
     keep, front, steps, rounds = (12, 6, 30, 4) if thorough else (STARTS, 3, 15, 1)
-    plain = starts(coarse, coarse.f * shape.reject_hz, rough.data, rough.noise_power, observed.unloaded_q, keep)
-    begins = np.repeat(plain, len(HARNESSES), axis=0)
-    begins[:, shape.harness] = np.tile(HARNESSES, len(begins) // len(HARNESSES))
+    power, expected = rough.noise_power, observed.unloaded_q
+    measured = observed.least_departure > 0
+    if measured:
+        plain = loops(coarse, coarse.f * shape.reject_hz, rough.data, power, expected, LOOPS * keep // STARTS)
+    else:
+        plain = starts(coarse, coarse.f * shape.reject_hz, rough.data, power, expected, keep)
+    lengths = HARNESSES if thorough or not measured else HARNESSES[1:2]
+    begins = np.repeat(plain, len(lengths), axis=0)
+    begins[:, shape.harness] = np.tile(lengths, len(plain))
     band = hidden_band(frequency_hz, observed.data, observed.noise_power, shape.reject_hz)
-    first = _cheapest(coarse, rough, begins, observed.least_departure, steps, band)
+    departure = SEARCH_DEPARTURE if measured else 0.0
+    first = _cheapest(coarse, rough, begins, departure, steps, band)
     # A shallow notch hides within the coarse error: the plain starts get their chance beside what it found.
     candidates = np.concatenate((plain[:front], [fit.p for fit in first[:front]]))
-    if shape.cavities > 1 and (observed.least_departure == 0 or thorough):
+    if shape.cavities > 1 and (thorough or not measured):
         candidates = np.concatenate((candidates, reordered(shape, first[0].p)))
-    departure = max(observed.least_departure, SEARCH_DEPARTURE)
+    departure = max(departure, USUAL_DEPARTURE)
+    if measured:
+        between = replace(rough, relative_error=max(observed.relative_error, BETWEEN_ERROR))
+        candidates = np.array([fit.p for fit in _cheapest(coarse, between, candidates, departure, steps, band)[:front]])
     best = _cheapest(fine, thinned, candidates, departure, steps, band)[0]
     for _ in range(rounds - 1 if shape.cavities > 1 else 0):
         other = _cheapest(fine, thinned, reordered(shape, best.p), departure, steps, band)[0]
