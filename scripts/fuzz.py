@@ -21,6 +21,7 @@ from pathlib import Path
 ROOT = Path(__file__).parents[1]
 sys.path.insert(0, str(ROOT))
 LONGEST_INPUT = 4096
+MEMORY = Path("/dev/shm")
 COVERED = ["protocol", "visit", "tui.terminal", "textual._xterm_parser", "tomllib", "skrf.io.touchstone"]
 
 
@@ -32,6 +33,7 @@ def main() -> int:
     parser.add_argument("--seconds", type=int, default=120)
     parser.add_argument("--timeout", type=int, default=20, help="seconds for one input")
     parser.add_argument("--memory", type=int, default=2000, help="megabytes for the process")
+    parser.add_argument("--ways", type=int, default=512, help="one visit in so many goes through every way out")
     parser.add_argument("--corpus", type=Path, help="folder of inputs to begin with and to add to")
     parser.add_argument("--out", type=Path, default=Path(tempfile.gettempdir()), help="folder for what broke a rule")
     options = parser.parse_args()
@@ -51,7 +53,11 @@ def main() -> int:
             str(corpus),
         ]  # fmt: skip
         began = time.monotonic()
-        environment = {**os.environ, "DEEPNOTCH_FUZZ": options.target}
+        environment = {**os.environ, "DEEPNOTCH_FUZZ": options.target, "DEEPNOTCH_WAYS": str(options.ways)}
+        if MEMORY.is_dir():  # a disk that is waited for at each input takes all the time
+            environment["TMPDIR"] = stack.enter_context(
+                tempfile.TemporaryDirectory(dir=MEMORY, prefix="deepnotch-fuzz-")
+            )
         done = subprocess.run(
             [sys.executable, __file__, *words],
             env=environment,
@@ -78,8 +84,9 @@ def fuzz(name: str) -> None:
 
     warnings.simplefilter("ignore")  # atheris rewrites code as it loads; the tests look at warnings
     with atheris.instrument_imports(include=COVERED):
-        from tests.hostile.targets import TARGETS
-    target = TARGETS[name]
+        from tests.hostile import targets
+    targets.WAYS_OUT_OF = int(os.environ["DEEPNOTCH_WAYS"])
+    target = targets.TARGETS[name]
     warnings.simplefilter("error")
     atheris.Setup(sys.argv, target)
     atheris.Fuzz()

@@ -106,8 +106,10 @@ class Person:
     def manual(self) -> list[str]:
         """What the paper manual says, in the technician's words."""
         facts, unit = self.facts, UNITS.get(str(self.facts["frequency unit"]), str(self.facts["frequency unit"]))
-        if facts.get("reason") == "keys":
+        if facts.get("reason") == "keys" or "single keys" in " ".join(facts.get("needs", ())):
             return self._keys(unit)
+        if not facts.get("set"):
+            return self._by_recipe(unit)
         parts, sets, gets = [], facts.get("set") or {}, facts.get("get") or {}
         words = dict(facts["words"])
         for role, word in words.items():
@@ -123,6 +125,52 @@ class Person:
         if facts.get("help word"):
             parts.append(f'"{facts["help word"]}" lists words')
         return parts
+
+    def _by_recipe(self, unit: str) -> list[str]:
+        """Whole commands with their fields, from the raw strings that drive a console whose facts list no forms."""
+        asked = {"start": (430e6, 410e6), "stop": (440e6, 450e6), "points": (51, 71)}
+
+        def lines(name: str = "", trace: str = "s11") -> list[str]:
+            values = {key: pair[key == name] for key, pair in asked.items()}
+            return [
+                line.strip("\r\n")
+                for line in self.recipe(self.key, values["start"], values["stop"], values["points"], trace)
+            ]
+
+        base, words = lines(), dict(self.facts["words"])
+        if not base:
+            return []
+        parts = [f'"{words["help"]}" lists words'] if words.get("help") else []
+        for at, line in enumerate(base[:-1]):
+            fields, form, grew = list[str](), line, False
+            for name in asked:
+                other = lines(name)[at]
+                if other == line:
+                    continue
+                number = r"[-+]?[0-9]+(?:[.,][0-9]+)?" if "comma" in unit else r"[-+]?[0-9]+(?:[.][0-9]+)?"
+                pieces = zip(re.findall(number, line), re.findall(number, other), strict=False)
+                mine, then = next(((one, two) for one, two in pieces if one != two), ("", ""))
+                grew = grew or (name == "start" and float(then or 0) > float(mine or 0))
+                form = form.replace(mine, "{" + name + "}", 1)
+                fields.append(name)
+            if len(fields) > 1 and form.count("{") == 1:  # one value made of several
+                role = "step" if "points" in fields else "span" if grew else "centre"
+                parts.append(f'"{form.replace("{start}", "{v}")}" sets {role} in {unit}')
+                continue
+            if len(fields) == 1 and fields != ["points"]:
+                parts.append(f'"{form}" sets {fields[0]} in {unit}')
+            elif fields == ["points"]:
+                parts.append(f'"{form}" sets points')
+            elif fields:
+                parts.append(f'"{form}" sets start and stop in {unit}')
+            elif line:
+                role = next((role for role, word in words.items() if word == line and role in ROLES), "single")
+                parts.append(f'"{line}" {ROLES[role]}')
+        reads = [lines(trace=trace)[-1] for trace in ("s11", "s21")]
+        if reads[0] == reads[1]:
+            return [*parts, f'"{reads[0]}" gives data']
+        parts += [f'"{read}" reads {trace}' for read, trace in zip(reads, ("s11", "s21"), strict=True)]
+        return [*parts, f'"{words["poll"]}" gives status'] if words.get("poll") else parts
 
     def _keys(self, unit: str) -> list[str]:
         """Keys of a one-key menu, from the raw strings that drive it."""

@@ -48,7 +48,7 @@ def build_parser() -> argparse.ArgumentParser:
     demo.add_argument("--unit", default="U6", help="simulated duplexer: U6, V6 or V4 (default U6)")
     demo.add_argument("--speed", type=float, default=1.0, help="1: real time; 0: as fast as the machine can")
     demo.add_argument(
-        "--case", default="", metavar="NAME", help="what is wrong: detuned, pair, cable, leads, busy, load"
+        "--case", default="", metavar="NAME", help="what is wrong: detuned, pair, cable, leads, busy, load, feeder"
     )
     demo.add_argument("--raw", action="store_true", help="an analyzer that does not correct itself, to calibrate")
     _measuring(demo, sweeps=100)
@@ -116,6 +116,18 @@ def build_parser() -> argparse.ArgumentParser:
     together = commands.add_parser("together", help="what several hook-ups of a visit file show together")
     together.add_argument("visit", type=Path, metavar="FILE.visit", help="visit file")
 
+    feeder = commands.add_parser("feeder", help="feeder and antenna of a visit: match, loss, distance to a fault")
+    feeder.add_argument("visit", type=Path, nargs="?", metavar="FILE.visit", help="visit file")
+    feeder.add_argument("--incoming", metavar="DBM", help="write down the power that comes down the feeder")
+    feeder.add_argument("--cable", metavar="NAME", help="write down the cable, a name of the table")
+    feeder.add_argument("--length", metavar="M", help="write down its length in metres")
+    feeder.add_argument("--velocity", metavar="FACTOR", help="write down its velocity factor, where its sheet tells it")
+    feeder.add_argument("--cables", action="store_true", help="print the table of cables")
+    feeder.add_argument(
+        "--earlier", type=Path, nargs="+", metavar="FILE.visit", help="earlier visits to the site: what has changed"
+    )
+    feeder.add_argument("--json", action="store_true", help="figures as JSON on stdout")
+
     report = commands.add_parser("report", help="report of a visit: text on stdout, or a page to print")
     report.add_argument("visit", type=Path, metavar="FILE.visit", help="visit file")
     report.add_argument(
@@ -177,7 +189,7 @@ def _measuring(parser: argparse.ArgumentParser, sweeps: int) -> None:
     parser.add_argument(
         "--hookup",
         default="A>L",
-        help='port 1 > port 2: A>L (default), A>H, L>H; or loads: a survey; "A>L pad2=10 jumper=half"',
+        help='port 1 > port 2: A>L (default), A>H, L>H; loads: survey; antenna: feeder; "A>L pad2=10 jumper=half"',
     )
     parser.add_argument("--sweeps", type=int, default=sweeps, help=f"sweeps to average (default {sweeps})")
     parser.add_argument("--start", type=float, metavar="MHZ", help="start in MHz (default: wide over both channels)")
@@ -255,14 +267,15 @@ def _run(arguments: Sequence[str] | None) -> int:
     os.environ.setdefault("OPENBLAS_NUM_THREADS", "1")
     from protocol.errors import AnalyzerError, MachineError, RequestError  # noqa: PLC0415 - after --help was answered
     from protocol.wire import wire_log  # noqa: PLC0415
-    from tui.commands import commands  # noqa: PLC0415
+    from tui.commands import beside, commands  # noqa: PLC0415
     from tui.commands.printing import plain_streams, say  # noqa: PLC0415
 
     plain_streams()
     try:
         if getattr(options, "wire_log", None) is not None:
             wire_log.begin(options.wire_log)
-        return int(getattr(commands, options.command)(options))
+        of_the_chain = options.command in ("feeder",)
+        return int(getattr(beside if of_the_chain else commands, options.command)(options))
     except MachineError as error:
         say(f"deepnotch: {error}")
         return ExitStatus.MACHINE

@@ -38,6 +38,9 @@ from protocol.errors import RequestError
 from protocol.profiles.templates import Template
 from protocol.sweep import Identity, SweepSettings
 
+NARROW_HZ = 1e5
+"""A span that fits near both ends of every range, and is not too narrow for an analyzer to take."""
+
 
 class ConsoleDialect(ConsoleReplies):
     """One analyzer with a text console, as its profile describes it."""
@@ -138,7 +141,8 @@ class ConsoleDialect(ConsoleReplies):
             ends.insert(0, console.start)  # what holds is not known: the first may be refused, or moved by the second
         if console.width is not None and console.centre is not None:
             # A wide span would not fit around a centre near the edge: narrow first, then move, then widen.
-            yield from self._ask(console.width, values | {"span_hz": console.resolution_hz}, refusable=True)
+            narrow_hz = min(float(values["span_hz"]), max(NARROW_HZ, console.resolution_hz))
+            yield from self._ask(console.width, values | {"span_hz": narrow_hz}, refusable=True)
         if len(ends) == 3:
             first = ends.pop(0)
             assert first is not None

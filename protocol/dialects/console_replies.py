@@ -84,8 +84,8 @@ class ConsoleReplies(Exchange):
             body = yield from self._ask(console.sweep, values, Waiting.SWEEP, table=inline, points=settings.points)
             if console.poll is not None:
                 yield from self._ready(console.poll)
-            elif self._manner.silent:
-                waiting = Waiting.SWEEP  # nothing told when the sweep was done
+            elif inline is None:
+                waiting = Waiting.SWEEP  # nothing told when the sweep was done: the first data may come only then
         elif not console.reads_sweep:
             assert console.resume is not None and console.pause is not None
             yield from self._ask(console.resume, {})
@@ -96,6 +96,7 @@ class ConsoleReplies(Exchange):
             command = table.read.command
             if command is not None:
                 body = yield from self._data(command, waiting, table, settings.points)
+                waiting = waiting if self._manner.silent else Waiting.REPLY  # the sweep is done
             source = command if command is not None else console.sweep
             columns |= self._columns(table, body, settings.points, source)
         return _sweep_reply(columns)
@@ -288,6 +289,7 @@ def manner_of(console: Console) -> Manner:
         console.refusals,
         console.chatter,
         console.counts,
+        console.heads,
     )
 
 

@@ -112,11 +112,13 @@ class PointTable:
             and all(_FAST_LITERAL.fullmatch(text) for text in inner)
             and not re.search(r"[0-9+\-.eE]", outer)
         )
-        spread = read.line.core_pattern.replace(rb"[ \t]++", rb"\s++")
+        line = read.line.padded_pattern if read.loose else read.line.core_pattern
+        spread = line.replace(rb"[ \t]++", rb"\s++").replace(rb"[ \t]*+", rb"\s*+")
         bare = not (read.begin or read.finish) and all(entry.form in ("", "comma") for entry in read.line.fields)
         own = re.escape("".join(read.line.literals).encode("ascii"))
         strange = re.compile(rb"[^0-9+\-.,eE\s" + own + rb"]") if bare else None
-        return cls(read, re.compile(whole), re.compile(read.line.line_pattern), end, fast, re.compile(spread), strange)
+        point = re.compile(blank + line + blank)
+        return cls(read, re.compile(whole), point, end, fast, re.compile(spread), strange)
 
     def columns(self, body: bytes, points: int, what: str) -> dict[str, NDArray[np.float64]]:
         """Columns by field name (frequencies in hertz), each of shape (points,). Raises WireError."""

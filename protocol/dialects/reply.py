@@ -50,6 +50,8 @@ class Manner:
     refusals: tuple[str, ...] = ()
     chatter: tuple[str, ...] = ()
     counts: tuple[str, ...] = ()
+    heads: tuple[str, ...] = ()
+    """Lines of which one begins every good reply."""
 
     @cached_property
     def prompt(self) -> re.Pattern[bytes] | None:
@@ -105,6 +107,8 @@ class Manner:
         if self._count is not None:
             found = [line for line in found if not self._count.fullmatch(line)]
         if command and found and _same(found[0], command.encode("ascii", "replace")):
+            found = found[1:]
+        if self.heads and found and found[0].decode("ascii", "replace") in self.heads:
             found = found[1:]
         while found and self.prompt_line is not None and self.prompt_line.fullmatch(found[-1]):
             found.pop()

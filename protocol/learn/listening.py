@@ -10,7 +10,7 @@ from collections import Counter
 from collections.abc import Sequence
 from dataclasses import replace
 
-from protocol.dialects.reply import LINE_END, Manner, cleaned
+from protocol.dialects.reply import LINE_END, Manner, cleaned, wild
 from protocol.finding.heard import heard
 from protocol.learn.asking import NO_LIST, VALUES, Asking
 from protocol.learn.dialogue import Role
@@ -18,11 +18,15 @@ from protocol.learn.found import MissingError
 from protocol.learn.words.allow import SENT, Entry, words_of
 from protocol.learn.words.lexicon import LOCKED
 from protocol.learn.words.opening import HELP_WORDS, list_words
-from protocol.learn.words.talk import FEWEST_LISTED
+from protocol.learn.words.talk import FEWEST_LISTED, NEWLINE
 from protocol.learn.words.tokens import cells_of, entries_of, menu_of
+from protocol.learn.words.wrapped import wrapped_entries
 
 CHOOSES = re.compile(r"(?i)\b(?:choose|choice|select|number)\b")
 """A prompt or a refusal of a menu whose numbers are typed."""
+
+HEAD = re.compile(r"[1-3]\d\d|(?i:ok|done|yes|ack)[.:!]?")
+"""A line that says that a command was taken, before the answer comes."""
 
 
 class Listening(Asking):
@@ -46,12 +50,14 @@ class Listening(Asking):
             printed = await list_words(self.talk, self.opening)
         if not self.opening.help_word:
             printed = [line for line in printed if not self.talk.refused([line])]
+        asked_for = self.opening.printed
         self.opening.printed = [*printed, *self.opening.printed]
         if len(printed) >= FEWEST_LISTED:
             self.talk.listing = {line.strip() for line in printed}
         heads = [line for line in printed if not re.match(r"[|\s]*\d", line)]  # a row's own text is not the menu's
         asked = " ".join([*self.talk.manner.prompts, *self.talk.manner.refusals, *heads])
-        entries = (menu_of(printed) if CHOOSES.search(asked) else []) or cells_of(printed)[0] or entries_of(printed)
+        entries = menu_of(printed) if CHOOSES.search(asked) else []
+        entries = entries or cells_of(printed)[0] or wrapped_entries(printed, asked_for) or entries_of(printed)
         entries = await self._topics(printed, entries)
         self._remarks(printed)
         self.words = words_of(entries)
@@ -162,18 +168,32 @@ class Listening(Asking):
         lines = _lines_of(got)
         lines = lines[1:] if lines[:1] == [command] else lines
         manner = self.talk.manner
-        if manner.prompts or len(lines) < 2 or lines[-1] not in manner.refusals:
+        last = lines[-1].encode("ascii", "replace") if lines else b""
+        alike = [one for one in manner.refusals if re.fullmatch(wild(one), last)]  # its digits may be wild
+        if manner.prompts or len(lines) < 2 or not alike:
             return
         if any(not sent.strip() and _lines_of(came)[-1:] == lines[-1:] for sent, came in self.talk.transcript):
-            left = tuple(one for one in manner.refusals if one != lines[-1])
+            left = tuple(one for one in manner.refusals if one not in alike)
             self.talk.manner = replace(manner, prompts=(lines[-1],), refusals=left)
 
     def _ends(self, good: list[tuple[str, bytes]]) -> None:
-        """A line that ends every good reply, before the prompt where there is one."""
+        """A line that ends every good reply, before the prompt where there is one; an open one is a prompt after all.
+
+        A prompt of the sign that was sent first (`*`) looked like that sign's echo.
+        """
         helped = [
             (line.strip(), got) for line, got in self.talk.transcript if line.strip() == self.opening.help_word and got
         ]
+        tails = [NEWLINE.split(cleaned(got))[-1].decode("ascii", "replace") for _, got in [*helped[-1:], *good]]
+        if not self.talk.manner.prompts and len(tails) > 1 and tails[0].strip() and len(set(tails)) == 1:
+            echo = all(_lines_of(got)[:1] == [line] for line, got in [*helped[-1:], *good])
+            self.talk.manner = replace(self.talk.manner, prompts=(tails[0],), echo=echo)
+            self.found.evidence["prompt"] = "stood open at the end of every good reply"
         texts = [self.talk.lines(got, line) for line, got in [*helped[-1:], *good]]
+        heads = [lines[0] for lines in texts if lines]
+        if len(texts) == len(heads) > 1 and len(set(heads)) == 1 and HEAD.fullmatch(heads[0]):
+            self.talk.manner = replace(self.talk.manner, heads=(heads[0],))
+            self.found.evidence["heads"] = "began every good reply"
         last = [lines[-1] for lines in texts if lines]
         if len(last) < 2:
             return

@@ -44,18 +44,28 @@ async def unit_said(dialogue: Dialogue, tried: Writing, meaning: Meaning) -> Wri
     return Writing(unit, tried.form)
 
 
-async def angles_said(dialogue: Dialogue, kinds: Sequence[Kind]) -> Kind:
-    """The scale of angles that the person says. Raises MissingError when none is said."""
-    names = {_angle(kind): kind for kind in kinds}
-    answer = await dialogue.question("What do the angles in its data count in?", tuple(names))
+async def kind_said(dialogue: Dialogue, kinds: Sequence[Kind]) -> Kind:
+    """The form of the numbers that the person says. Raises MissingError when none is said."""
+    names = {_form(kind): kind for kind in kinds}
+    angles = len({kind.first for kind in kinds}) == 1 and kinds[0].first != "re"
+    names = {name.removeprefix(f"{_size(kind)}, ") if angles else name: kind for name, kind in names.items()}
+    asked = "What do the angles in its data count in?" if angles else "What are the two numbers of a trace in its data?"
+    answer = await dialogue.question(asked, tuple(names))
     if answer not in names:
+        may = "its angles may count in" if angles else "the two numbers of a trace may be"
         raise MissingError(
-            f"its angles may count in {' or '.join(names)}: nothing tells it, and no sweep that it takes turns"
-            " the phase once round"
+            f"{may} {' or '.join(names)}: nothing tells it, and no sweep that it takes turns the phase once round"
         )
     return names[answer]
 
 
-def _angle(kind: Kind) -> str:
+def _form(kind: Kind) -> str:
+    if kind.first == "re":
+        return "real and imaginary part" + ("" if kind.divisors[0] == 1 else f" in 1/{kind.divisors[0]:g}")
     unit = {"deg": "degrees", "rad": "radians", "turn": "turns"}[kind.second]
-    return unit if kind.divisors[1] == 1 else f"1/{kind.divisors[1]:g} {unit}"
+    return f"{_size(kind)}, {unit}" if kind.divisors[1] == 1 else f"{_size(kind)}, 1/{kind.divisors[1]:g} {unit}"
+
+
+def _size(kind: Kind) -> str:
+    unit = "decibels" if kind.first == "db" else "amplitude"
+    return unit if kind.divisors[0] == 1 else f"1/{kind.divisors[0]:g} {unit}"

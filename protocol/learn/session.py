@@ -8,7 +8,7 @@ from __future__ import annotations
 from protocol.learn.commands import WORDS_OF_ROLES
 from protocol.learn.dialogue import Role
 from protocol.learn.found import MissingError
-from protocol.learn.questions import angles_said
+from protocol.learn.questions import kind_said
 from protocol.learn.sweeping import Sweeping, reflected, still_fits
 from protocol.learn.sweeps.axis import meaning_of
 from protocol.learn.sweeps.bounds import find_bandwidth, find_points, find_range
@@ -45,7 +45,7 @@ class Session(Sweeping):
         self._commands(trials)
 
     async def angles(self) -> None:
-        """What angles count in, where less than a turn leaves several scales: a wider sweep tells, or a person."""
+        """What the numbers are, where less than a turn leaves several forms: a wider sweep tells, or a person."""
         if self._doubt is None or self.found.meaning is None or self.found.acquisition is None:
             return
         acquire, kinds, settings, taken = self._doubt
@@ -64,7 +64,7 @@ class Session(Sweeping):
         if again is not None:
             kinds = [kind for kind in kinds if still_fits(kind, self.found.meaning, again, wide)] or kinds
         if len(kinds) > 1:
-            kinds = [await angles_said(self.dialogue, kinds)]
+            kinds = [await kind_said(self.dialogue, kinds)]
         meaning = meaning_of(acquisition, taken, settings.start_hz, settings.stop_hz, kinds, through=self._through)
         if meaning is None:
             raise MissingError("data came, but no one form of numbers fits two spans")

@@ -6,6 +6,7 @@ Owns: what a sweep of the session is, how its frequencies are known. Refuses: th
 from __future__ import annotations
 
 import contextlib
+from collections.abc import Sequence
 from dataclasses import replace
 
 import numpy as np
@@ -18,10 +19,19 @@ from protocol.learn.listening import Listening
 from protocol.learn.questions import APART, JOIN, OPEN, unit_said, usual_units
 from protocol.learn.reasons import shown, why_no_data
 from protocol.learn.sweeps.acquire import Acquire, Acquisition
-from protocol.learn.sweeps.axis import Meaning, OtherFrequenciesError, Place, listed_unit, meaning_of, sensible
-from protocol.learn.sweeps.columns import Kind, hinted
+from protocol.learn.sweeps.axis import (
+    Meaning,
+    OtherFrequenciesError,
+    Place,
+    listed_unit,
+    meaning_of,
+    sensible,
+    standing_columns,
+    starts_where_set,
+)
+from protocol.learn.sweeps.columns import Kind, hinted, leaking
 from protocol.learn.sweeps.scale import alike, fits
-from protocol.learn.sweeps.shapes import Shape
+from protocol.learn.sweeps.shape import Shape
 from protocol.learn.sweeps.trials import Trials
 from protocol.learn.sweeps.windows import FIELDS
 from protocol.learn.words.talk import Talk
@@ -117,18 +127,15 @@ class Sweeping(Listening):
         raise MissingError("no unit that was said makes the phase of an open lead follow the span")
 
     async def _windows(self) -> None:
-        assert self._trials is not None
         trials, why = self._trials, MissingError("the frequencies that come with the data are not those that were set")
+        assert trials is not None
         self._odd = None
         acquire = Acquire(self.talk, trials.setters)
         held = trials.low_hz, trials.high_hz
         windows = [(held[0], held[0] + (held[1] - held[0]) * 0.4**narrower) for narrower in range(NARROWER)]
         if not trials.verified:  # nothing was read back: what was set may have been ignored, or moved
-            others = [
-                window
-                for window in trials.windows(trials.writing)
-                if window != held and window[0] >= 1e4 and window[1] - window[0] > 1e6
-            ]
+            seen = trials.windows(trials.writing)
+            others = [ends for ends in seen if ends != held and ends[0] >= 1e4 and ends[1] - ends[0] > 1e6]
             windows = [held, *others, *windows[1:]]
         for number, (trials.low_hz, trials.high_hz) in enumerate(windows):
             try:
@@ -140,7 +147,7 @@ class Sweeping(Listening):
                 raise
             except MissingError as error:
                 why = why if number else error
-                if trials.verified or acquire.thin or (self.found.acquisition is None and not acquire.strange):
+                if trials.verified or acquire.thin or not (self._odd or self.found.acquisition or acquire.strange):
                     break
         raise why
 
@@ -160,7 +167,15 @@ class Sweeping(Listening):
             raise MissingError(why_no_data(acquire, self.words, self.trial_settings()[0]))
         taken = await acquire.take(acquisition, points)
         ends, through = (first.start_hz, first.stop_hz), self._through
-        meaning = meaning_of(acquisition, taken, *ends, through=through) if taken else None
+        try:
+            meaning = meaning_of(acquisition, taken, *ends, through=through) if taken else None
+        except OtherFrequenciesError:
+            await self.apply(second)
+            moved = await acquire.take(acquisition, second.points if points is not None else None)
+            acquisition.standing = standing_columns(taken, moved) if taken and moved else frozenset()
+            if not acquisition.standing or taken is None:
+                raise
+            meaning = meaning_of(acquisition, taken, *ends, through=through)
         if meaning is None and taken is not None and not acquire.thin:
             self._odd = self._odd or (acquire, acquisition, first, taken)
         if meaning is None or taken is None:
@@ -184,10 +199,14 @@ class Sweeping(Listening):
             if meaning_then is None:
                 raise MissingError("data came, but no one form of numbers fits two spans")
             meaning = meaning_then
-        await self._confirm(acquisition, meaning, other, second, again)
+        assert self._trials is not None
+        self._trials.proved = [first.points, second.points] if counted else []
+        await self._confirm(acquisition, meaning, other, second)
+        blind = self.found.axis in ("unconfirmed", "phase slope", "technician")
+        kinds = kinds_left(other.kind, ((meaning, taken, first), (other, again, second)), blind=blind)
+        if other.kind not in kinds and kinds:
+            other = meaning_of(acquisition, again, *span, kinds, through=through) or other
         self.found.meaning = other
-        spans = ((meaning, taken, first), (other, again, second))
-        kinds = [kind for kind in alike(other.kind) if all(still_fits(kind, *span) for span in spans)]
         self._doubt = (acquire, kinds, second, again) if len(kinds) > 1 and not self._hinted(other.kind) else None
 
     async def _counts_by_data(self, acquire: Acquire, settings: SweepSettings, taken: list[int]) -> None:
@@ -211,12 +230,10 @@ class Sweeping(Listening):
         first: Meaning,
         second: Meaning,
         settings: SweepSettings,
-        taken: list[list[Shape]],
     ) -> None:
         """How the frequencies are known; the worst is not to know and to say nothing."""
         found, trials = self.found, self._trials
         assert trials is not None
-        del taken
         steady = abs(first.delay.seconds - second.delay.seconds) < 0.3 * abs(second.delay.seconds)
         listed = acquisition.axis is not None and listed_unit(acquisition.axis, settings.start_hz, settings.stop_hz)
         by_sight = bool(first.unit and second.unit) or bool(listed)
@@ -279,33 +296,63 @@ class Sweeping(Listening):
         """Two settings within what is known to be taken, all numbers different."""
         trials = self._trials
         assert trials is not None
-        low, high = trials.low_hz, trials.high_hz
-        width = min(high - low, 300e6)
         counts = [count for count in trials.points if count >= FEWEST_TRIED] or trials.points or [51, 101]
         if not self._counted() and self.found.acquisition is not None:
             counts = [self.found.acquisition.parts[0].shapes[0].points]
-        grain = 1e5 if width > 4e6 else 1e4
+        return two_settings(trials.low_hz, trials.high_hz, counts)
 
-        def at(part: float) -> float:
-            return round((low + part * width) / grain) * grain
 
-        one = SweepSettings(at(0.3), at(0.5), counts[0], 1000.0)
-        two = SweepSettings(at(0.15), at(0.75), counts[-1] if len(counts) > 1 else counts[0], 1000.0)
-        return one, two
+def two_settings(low: float, high: float, counts: Sequence[int]) -> tuple[SweepSettings, SweepSettings]:
+    """Two settings between two frequencies, all numbers different."""
+    width = min(high - low, 300e6)
+    grain = 1e5 if width > 4e6 else 1e4
+
+    def at(part: float) -> float:
+        return round((low + part * width) / grain) * grain
+
+    one = SweepSettings(at(0.15), at(0.35), counts[0], 1000.0)
+    two = SweepSettings(at(0.3), at(0.9), counts[-1] if len(counts) > 1 else counts[0], 1000.0)
+    return one, two
 
 
 def reflected(
-    meaning: Meaning, taken: list[list[Shape]], settings: SweepSettings
+    meaning: Meaning, taken: list[list[Shape]], settings: SweepSettings, trace: str = "s11"
 ) -> tuple[NDArray[np.float64], NDArray[np.float64]]:
-    """The two columns of S11, shape (points, 2), and the frequencies in hertz."""
+    """The two columns of S11 (or of another trace), shape (points, 2), and the frequencies in hertz."""
     for rows, shapes in zip(meaning.names, taken, strict=True):
         for names, shape in zip(rows, shapes, strict=True):
-            if "s11" in names.traces:
+            if trace in names.traces:
                 hertz = np.linspace(settings.start_hz, settings.stop_hz, shape.points)
-                return shape.values[:, list(names.traces["s11"])], hertz
+                return shape.values[:, list(names.traces[trace])], hertz
     raise MissingError("data came, but none of it is S11")
 
 
 def still_fits(kind: Kind, meaning: Meaning, taken: list[list[Shape]], settings: SweepSettings) -> bool:
-    """Whether S11 of a sweep is an open lead in this kind too."""
-    return fits(kind, *reflected(meaning, taken, settings))
+    """Whether S11 of a sweep is an open lead in this kind too, and S21 a leak where nothing else told it."""
+    leaks = meaning.through is not None or leaking(reflected(meaning, taken, settings, "s21")[0], kind)
+    return leaks and fits(kind, *reflected(meaning, taken, settings))
+
+
+Span = tuple[Meaning, list[list[Shape]], SweepSettings]
+
+
+def kinds_left(kind: Kind, spans: tuple[Span, Span], *, blind: bool) -> list[Kind]:
+    """Kinds that two sweeps leave open. `blind`: nothing but the phase tells where a sweep begins.
+
+    Raises OtherFrequenciesError when the phase slope is right, but no sweep began where it was set.
+    """
+    kinds = [other for other in alike(kind) if all(still_fits(other, *span) for span in spans)]
+    if not blind:
+        return kinds
+    starts = {other: starts_alike(other, *spans) for other in {kind, *kinds}}
+    if starts[kind] is False:  # another kind must show that it fits; one whose phase hardly moves shows nothing
+        kinds = [other for other in kinds if starts[other]]
+        if not kinds:
+            raise OtherFrequenciesError
+    return [other for other in kinds if starts[other] is not False]
+
+
+def starts_alike(kind: Kind, *spans: Span) -> bool | None:
+    """Whether S11 of two sweeps, in this kind, lies where each was set; None where too little tells."""
+    (one, hertz), (two, others) = (reflected(*span) for span in spans)
+    return starts_where_set((kind.complex(one), kind.complex(two)), ((hertz[0], hertz[-1]), (others[0], others[-1])))

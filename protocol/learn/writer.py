@@ -12,6 +12,7 @@ from protocol.files.harmless import harmless
 from protocol.learn.found import Found
 from protocol.learn.session import Session
 
+WOKEN = "it asked for it before it listened"
 MOST_PRINTED = 80
 """Lines of what a console printed that a half-filled profile keeps."""
 
@@ -93,6 +94,7 @@ def console_profile(session: Session, when: str) -> str:
         ("refusals", manner.refusals),
         ("remarks", manner.chatter),
         ("counts", manner.counts),
+        ("heads", manner.heads),
     ):
         if values:
             page.put(key, _list(values))
@@ -109,7 +111,7 @@ def console_profile(session: Session, when: str) -> str:
     page.put("axis", text(found.axis))
     page.table("[console.commands]")
     if session.opening.wake:
-        page.put("wake", text(session.opening.wake), "it asked for it before it listened")
+        page.put("wake", text(session.opening.wake), session.opening.evidence.get("wake", WOKEN))
     page.put("identify", text(found.identify))
     if found.unlock:
         page.put("unlock", text(found.unlock), "typed by hand, and kept by the technician's wish; it is in clear here")

@@ -15,6 +15,7 @@ Keys of [console]:
 | `error_prefix` | a reply line that begins so is a refusal |
 | `refusals` | whole lines that are refusals; `{word}` is the part that changes |
 | `chatter_prefix`, `remarks` | lines that begin so come unasked and are dropped |
+| `heads` | lines of which one begins every good reply, such as "200" |
 | `counts` | lines that only say how many lines a reply has, such as "{n} lines" |
 | `resolution_hz` | frequencies are rounded to this before they are sent |
 | `bandwidth_codes` | what `{bandwidth_code}` stands for |
@@ -95,6 +96,7 @@ class Console:
     refusals: tuple[str, ...]
     chatter: tuple[str, ...]
     counts: tuple[str, ...]
+    heads: tuple[str, ...]
     resolution_hz: float
     bandwidth_codes: tuple[str, ...]
     identify: Template
@@ -209,6 +211,7 @@ def read_console(table: Table, limits: Limits) -> Console:
         refusals=_several(table, "refusals"),
         chatter=tuple(filter(None, (chatter, *_several(table, "remarks")))),
         counts=_several(table, "counts"),
+        heads=_several(table, "heads"),
         resolution_hz=table.number("resolution_hz", 1.0, low=1e-6, high=1e6),
         bandwidth_codes=codes,
         identify=_required(words, "identify", _NOTHING),

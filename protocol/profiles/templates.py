@@ -6,7 +6,8 @@ a form: `{s11_re/32767}` is a number that counts in 1/32767, `{start_hz:hex}` is
 | form | written and read as |
 |---|---|
 | (none) | a decimal number written out in full |
-| `hex` | hexadecimal, capitals; in data fields two's complement of as many bits as there are digits |
+| `hex` | hexadecimal, capitals; values of traces are two's complement of as many bits as there are digits |
+| `hex4`, `hex8` | the same with so many digits, where no sign stands between two numbers |
 | `comma` | a decimal comma instead of the point |
 | `si` | a number with k, M or G behind it: `430.5M` |
 | `log2` | the exponent: 8 stands for 256 |
@@ -22,6 +23,7 @@ import re
 from collections.abc import Mapping
 from dataclasses import dataclass
 from functools import cached_property
+from itertools import pairwise
 
 from protocol.sweep import SweepSettings
 
@@ -51,14 +53,23 @@ DATA_FIELDS = frozenset(
 """Fields of data lines. `reference`, `reflected` and `through` are raw receivers: S11 = reflected/reference,
 S21 = through/reference."""
 
+_COUNTED = frozenset({"index", "skip", "code"})
+"""Fields of data lines that have no sign."""
+
 NUMBER = rb"[+-]?+(?:[0-9]++(?:\.[0-9]*+)?+|\.[0-9]++)(?:[eE][+-]?+[0-9]{1,3}+)?+"
 """One decimal number written out in full (IEEE 488.2 NRf and what text consoles print); never backtracks."""
 
 HEX = rb"(?:0[xX])?+[0-9A-Fa-f]{1,16}+"
 COMMA = rb"[+-]?+(?:[0-9]++(?:[.,][0-9]*+)?+|[.,][0-9]++)(?:[eE][+-]?+[0-9]{1,3}+)?+"
 SUFFIXED = NUMBER + rb" ?+[kKmMgG]?+(?:[hH][zZ])?+"
-PATTERNS: Mapping[str, bytes] = {"": NUMBER, "hex": HEX, "comma": COMMA, "si": SUFFIXED, "log2": NUMBER}
+PATTERNS: Mapping[str, bytes] = {
+    "": NUMBER, "hex": HEX, "hex4": rb"[0-9A-Fa-f]{4}", "hex8": rb"[0-9A-Fa-f]{8}", "comma": COMMA, "si": SUFFIXED,
+    "log2": NUMBER,
+}  # fmt: skip
 """How a field looks by its form."""
+
+PARTS = (",", ";", ":", "=", "|")
+"""Signs that part numbers; where numbers stand in columns, blanks beside them may be there or not."""
 
 _SUFFIX = {"": 1.0, "k": 1e3, "m": 1e6, "g": 1e9}
 _SPLIT = re.compile(r"\{([A-Za-z][^{}]*)\}")
@@ -100,10 +111,10 @@ class Field:
         """The value of its text, in the base unit."""
         word = text.decode("ascii")
         match self.form:
-            case "hex":
+            case "hex" | "hex4" | "hex8":
                 digits = word.lower().removeprefix("0x")
                 value = int(digits, 16)
-                signed = self.name in DATA_FIELDS and not self.name.startswith("frequency")
+                signed = self.name in DATA_FIELDS - _COUNTED and not self.name.startswith("frequency")
                 if signed and value >> (4 * len(digits) - 1):
                     value -= 1 << (4 * len(digits))
                 return value * self.scale
@@ -123,6 +134,8 @@ class Field:
         match self.form:
             case "hex":
                 return f"{round(scaled):X}"
+            case "hex4" | "hex8":
+                return f"{round(scaled):0{self.form[3:]}X}"
             case "comma":
                 return decimal_text(scaled).replace(".", ",")
             case "si":
@@ -194,12 +207,20 @@ class Template:
 
         A run of blanks in the template stands for one blank or more (also tabs), all else stands for itself.
         """
+        return self._core(padded=False)
+
+    @cached_property
+    def padded_pattern(self) -> bytes:
+        """`core_pattern` for points in columns: blanks beside a sign that parts numbers may be there or not."""
+        return self._core(padded=True)
+
+    def _core(self, *, padded: bool) -> bytes:
         last = len(self.literals) - 1
         parts = []
         for index, literal in enumerate(self.literals):
             text = literal.lstrip() if index == 0 else literal
             pieces = re.split(r"[ \t]+", text.rstrip() if index == last else text)
-            parts.append(rb"[ \t]++".join(re.escape(piece.encode("ascii")) for piece in pieces))
+            parts.append(_blanks_between(pieces, padded=padded))
             if index < last:
                 word = self.fields[index].name in WORD_FIELDS
                 number = self.fields[index].pattern
@@ -224,6 +245,15 @@ class Template:
                 continue
             values[field.base] = text.decode("ascii") if field.name in WORD_FIELDS else field.number(text)
         return values
+
+
+def _blanks_between(pieces: list[str], *, padded: bool) -> bytes:
+    """The pattern of pieces with blanks between them."""
+    out = re.escape(pieces[0].encode("ascii"))
+    for before, behind in pairwise(pieces):
+        parted = padded and (before.endswith(PARTS) or behind.startswith(PARTS))
+        out += (rb"[ \t]*+" if parted else rb"[ \t]++") + re.escape(behind.encode("ascii"))
+    return out
 
 
 def jsonlike(source: str) -> bool:

@@ -14,6 +14,7 @@ from numpy.typing import NDArray
 
 from protocol.errors import RequestError
 from protocol.files.touchstone import read_touchstone
+from protocol.simulated.feeder import ENDS
 from protocol.simulated.instrument import Instrument
 
 UNITS = {"hz": 1.0, "khz": 1e3, "mhz": 1e6, "pf": 1e-12}
@@ -41,7 +42,7 @@ class Control:
 
     def _connect(self, *words: str) -> str:
         hookup = self.instrument.hookup
-        if len(words) == 1 and words[0] in ("thru", "loads", "short", "open", "load", "antenna"):
+        if len(words) == 1 and words[0] in ("thru", "loads", "short", "open", "load", *ENDS):
             hookup.hang(words[0])
         else:
             hookup.connect(words[0], words[1])
@@ -74,9 +75,26 @@ class Control:
         self.instrument.hookup.amp_db = _number(gain)
         return f"amplifier of {_number(gain):g} dB before port 2"
 
-    def _antenna(self, level: str) -> str:
-        self.instrument.hookup.antenna_db = _number(level)
+    def _antenna(self, level: str, resonance: str = "none") -> str:
+        """Its return loss, everywhere or at a resonance."""
+        feeder = self.instrument.hookup.feeder
+        feeder.antenna_db, feeder.resonance_hz = _number(level), None if resonance == "none" else _number(resonance)
         return f"antenna with {_number(level):g} dB return loss"
+
+    def _feeder(self, metres: str, velocity: str, loss_100: str = "0", loss_400: str = "0", plug: str = "0") -> str:
+        """Its cable: length, velocity, loss per 100 m at 100 and 400 MHz, reflection of the near plug."""
+        feeder = self.instrument.hookup.feeder
+        feeder.metres, feeder.velocity, feeder.plug = _number(metres), _number(velocity), _number(plug)
+        feeder.loss_100, feeder.loss_400 = _number(loss_100), _number(loss_400)
+        if not (feeder.metres > 0 and 0 < feeder.velocity <= 1 and abs(feeder.plug) < 1):
+            raise ValueError("a feeder is longer than 0 m, its velocity up to 1, its plug reflects less than 1")
+        return f"feeder of {feeder.metres:g} m"
+
+    def _kink(self, metres: str, level: str = "20") -> str:
+        """A place in the feeder's cable that reflects."""
+        feeder = self.instrument.hookup.feeder
+        feeder.fault_m, feeder.fault_db = None if metres == "none" else _number(metres), _number(level)
+        return f"kink of the feeder at {metres} m"
 
     def _level(self, full_scale: str) -> str:
         """Where the receiver gives way, in dB over a thru."""
@@ -105,6 +123,16 @@ class Control:
             raise ValueError("a cavity has a rod and a trimmer")
         self.instrument.unit.turn(side, int(_number(number)), _number(by), trimmer=screw == "trimmer")
         return f"{side} {number} turned by {by}"
+
+    def _worn(self, side: str, number: str, share: str) -> str:
+        """A cavity keeps that share of its Q: its contact is bad. 1 makes it whole."""
+        self.instrument.unit.wear(side, int(_number(number)), _number(share))
+        return f"{side} {number} worn to {_number(share):g} of its Q"
+
+    def _gain(self, by: str) -> str:
+        """The receivers have drifted by so many dB since the instrument was made."""
+        self.instrument.options.gain_db = _number(by)
+        return f"gain {_number(by):+g} dB"
 
     def _temperature(self, celsius: str) -> str:
         self.instrument.unit.temperature_c = _number(celsius)

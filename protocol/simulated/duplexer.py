@@ -34,6 +34,8 @@ class Cavity:
     resistance_ohm: float
     rod_hz: float = 0.0
     trimmer_hz: float = 0.0
+    worn: float = 1.0
+    """Share of its Q that is left."""
 
 
 @dataclass(slots=True)
@@ -55,13 +57,26 @@ class Duplexer:
 
     def turn(self, side: str, number: int, by_hz: float, *, trimmer: bool = False) -> None:
         """Turn a screw of cavity `number` (from 1) so that its notch moves by `by_hz`. Raises ValueError."""
-        if side not in self.sides or not 1 <= number <= len(self.sides[side]):
-            raise ValueError(f"no cavity {side} {number}")
-        cavity = self.sides[side][number - 1]
+        cavity = self._cavity(side, number)
         if trimmer:
             cavity.trimmer_hz += by_hz
         else:
             cavity.rod_hz += by_hz
+
+    def wear(self, side: str, number: int, share: float) -> None:
+        """Leave a cavity `share` of the Q that it was made with: it loses more, and its notch is shallower. Raises
+        ValueError."""
+        if not 0.0 < share <= 1.0:
+            raise ValueError("a cavity keeps more than 0 and at most 1 of its Q")
+        cavity = self._cavity(side, number)
+        cavity.unloaded_q *= share / cavity.worn
+        cavity.resistance_ohm *= cavity.worn / share
+        cavity.worn = share
+
+    def _cavity(self, side: str, number: int) -> Cavity:
+        if side not in self.sides or not 1 <= number <= len(self.sides[side]):
+            raise ValueError(f"no cavity {side} {number}")
+        return self.sides[side][number - 1]
 
     def notch_hz(self, side: str) -> list[float]:
         """Where each notch of a side stands now, in hertz."""

@@ -14,6 +14,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from protocol.simulated.duplexer import PORTS, Z0_OHM, Duplexer
+from protocol.simulated.feeder import ENDS, Feeder
 
 SHORT_DELAY_S, OPEN_FARAD = 5e-12, 50e-15
 
@@ -34,7 +35,7 @@ class HookUp:
     on_loads: bool = False
     standard: str = ""
     """A part of the calibration kit (or the antenna's feeder) on lead 1, lead 2 hanging on a load."""
-    antenna_db: float = 14.0
+    feeder: Feeder = field(default_factory=Feeder)
     amp_db: float = 0.0
     """Gain of an amplifier before port 2; it lies in front of what leaks inside the instrument."""
     closing: dict[str, complex] = field(default_factory=dict)
@@ -54,8 +55,8 @@ class HookUp:
         self.hang("")
 
     def hang(self, what: str) -> None:
-        """Hang something other than the duplexer on the leads: thru, loads, short, open, load, antenna; "" the
-        duplexer."""
+        """Hang something other than the duplexer on the leads: thru, loads, short, open, load, the feeder with one of
+        its ends; "" the duplexer."""
         self.joined, self.on_loads = what == "thru", what == "loads"
         self.standard = "" if what in ("", "thru", "loads") else what
 
@@ -87,13 +88,15 @@ class HookUp:
         """A one-port on lead 1. The open has 50 fF of fringing, the short 5 ps of line: what a real kit departs by."""
         omega = 2.0 * np.pi * frequency_hz
         seen = np.full((frequency_hz.size, 2, 2), SMALL_LEAK, complex)
+        seen[:, 1, 1] = 10 ** (-40 / 20)
+        if self.standard in ENDS:
+            seen[:, 0, 0] = self.feeder.seen(frequency_hz, self.standard)
+            return seen
         seen[:, 0, 0] = {
             "short": -np.exp(-2j * omega * SHORT_DELAY_S),
             "open": (1 - 1j * omega * OPEN_FARAD * Z0_OHM) / (1 + 1j * omega * OPEN_FARAD * Z0_OHM),
             "load": np.full(omega.shape, 10 ** (-40 / 20), complex),
-            "antenna": 10 ** (-self.antenna_db / 20) * np.exp(-2j * omega * 60e-9),
         }[self.standard]
-        seen[:, 1, 1] = 10 ** (-40 / 20)
         return seen
 
     def _closing(self, port: str, frequency_hz: NDArray[np.float64]) -> NDArray[np.complex128]:

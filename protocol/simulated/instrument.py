@@ -38,6 +38,8 @@ class InstrumentOptions:
     carrier_db: float = -30.0
     frequency_error_ppm: float = 0.0
     gain_jitter: float = 3e-4
+    gain_db: float = 0.0
+    """What the receivers have drifted by."""
     warm_up_db: float = 0.05
     warm_up_s: float = 900.0
     full_scale_db: float = 20.0
@@ -159,7 +161,7 @@ class Instrument:
         o = self.options
         warm_db = -o.warm_up_db * np.exp(-self.clock_s / o.warm_up_s)
         shake = 1.0 + o.gain_jitter * complex(*self._events.normal(size=2))
-        return complex(10.0 ** (warm_db / 20.0) * np.exp(1j * warm_db / 20.0) * shake)
+        return complex(10.0 ** ((o.gain_db + warm_db) / 20.0) * np.exp(1j * warm_db / 20.0) * shake)
 
     def _compress(self, x: NDArray[np.complex128]) -> NDArray[np.complex128]:
         """Soft compression: amplitude a becomes a / sqrt(1 + (a / full scale)^2)."""

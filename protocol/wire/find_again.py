@@ -9,7 +9,7 @@ from __future__ import annotations
 
 import contextlib
 import os
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from pathlib import Path
 
 from protocol.wire.ports import BY_ID, Hardware, hardware_ports
@@ -40,6 +40,12 @@ def address_of(port: str, by_id: Path = BY_ID) -> Address:
     hardware = all_hardware.get(node)
     twins = [other for other, same in all_hardware.items() if hardware is not None and same == hardware]
     return Address(port, stable, hardware, frozenset(twins) - {node}, _link(port) if node.startswith(PSEUDO) else None)
+
+
+def come_back(address: Address) -> Address:
+    """What is to be remembered once the device is there again: the link that leads to it now is the one that another
+    must differ from when it is lost the next time. Call it before the device is opened."""
+    return address if address.link is None else replace(address, link=_link(address.port))
 
 
 def names_again(address: Address) -> tuple[str, ...]:

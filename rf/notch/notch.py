@@ -25,6 +25,8 @@ from rf.notch.chain_choice import DEPARTURES, ENDING, SKIRT_LEVEL, Blend, blend_
 from rf.notch.chain_fit import LEAK, ChainFit, Observed, fit_chain
 from rf.notch.chain_model import ChainShape
 from rf.notch.chain_start import hidden_band, strong_points
+from rf.notch.holding import Falls, falls_alone, falls_together
+from rf.notch.nudge import Circuit
 from rf.values.decibel import amplitude_db
 from rf.values.figure import NORMAL_95, Figure, cant_say, inferred
 
@@ -99,7 +101,9 @@ class NotchPlace:
     usual departures from an ideal circuit that the data ask for, `misfit` the relative error that the fit needed,
     `p_value` the chance of a fit this bad were the stated errors all; `model` (K,) the fitted response; `ended` where
     the fit ended, to begin a later one from. `centred_at`: what `rejection_at` would be with every cavity's notch
-    brought to that frequency and nothing else changed.
+    brought to that frequency and nothing else changed. `falls`: what a drift of the whole response costs at the first
+    frequency that was asked for, `falls_alone` what the shift of one cavity costs, `circuit` the fits
+    themselves (None when not trusted).
     """
 
     centre: Figure
@@ -121,6 +125,9 @@ class NotchPlace:
     ideal_at: tuple[Figure, ...] = ()
     cavities: int = 0
     centred_at: tuple[Figure, ...] = ()
+    falls: Falls | None = None
+    falls_alone: Falls | None = None
+    circuit: Circuit | None = None
 
     def bottom(self, asked: int = 0) -> Bottom:
         """Width, and shape at one of the frequencies that were asked for; unknown when the fit is not trusted."""
@@ -261,6 +268,8 @@ def _said(
         return _nothing(UNFIXED, ask_hz, needed, blend.p_value)
     bottom_hz, width_hz = _bottom(best, centre)
     singles, resolved, limit = _singles(blend)
+    asked_hz = ask_hz[0] if ask_hz else shape.reject_hz
+    held = asked_hz, width_hz, float(np.abs(frequency_hz[[0, -1]] - asked_hz).min()), LEVEL_WIDTH * slack
     why = f"circuit fits to {100 * needed:.1f} % only: interval widened" if needed > observed.relative_error else ""
     return NotchPlace(
         centre=inferred(centre, centre - half, centre + half, "Hz", limited_by="model" if why else "random", why=why),
@@ -284,6 +293,9 @@ def _said(
         else tuple(_level(blend, hz, tracking_db, slack, ideal=True) for hz in ask_hz),
         cavities=n,
         centred_at=tuple(_level(blend, hz, tracking_db, slack, centred=True) for hz in ask_hz),
+        circuit=Circuit(blend, slack),
+        falls=falls_together(blend, *held) if ask_hz else None,
+        falls_alone=falls_alone(blend, *held) if ask_hz else None,
     )
 
 

@@ -66,6 +66,11 @@ class HookUpCheck:
     seen: str = ""
     doubt: str = ""
 
+    @property
+    def asks(self) -> bool:
+        """Whether a note asks for something to be done at the leads before more is measured."""
+        return bool(self.doubt) or self.cure.startswith("put ")
+
 
 @dataclass(frozen=True, slots=True)
 class _Look:
@@ -240,7 +245,7 @@ def _one_side(look: _Look, side: str, declared: str, third: str) -> HookUpCheck:
         return HookUpCheck(State.NOTE, f"OFF PLAN {off / 1e6:+.1f} MHz", cure, from_antenna)
     if declared == from_antenna:
         if other > GOOD_LOAD_DB and other > MATCHED_DB - 10.0:
-            cure = f"the load on {third} returns {-other:.0f} dB: the rejection may be off by about a decibel"
+            cure = f"put a good load on {third}: it returns {-other:.0f} dB, the rejection may be off by a decibel"
             return HookUpCheck(State.NOTE, f"{third} POOR LOAD", cure, from_antenna)
         return HookUpCheck(State.RIGHT, f"{declared} ok, {third} loaded", seen=from_antenna)
     if declared == from_side and other > MATCHED_DB:

@@ -20,27 +20,21 @@ FIT_POINTS = 9
 """Samples of the local fit; a pass response is smooth over nine steps of any sensible sweep."""
 
 
-LIFTED_BY = {
-    "port 2": "port 2 reflects back through the unit: state or calibrate its match, or put a 10 dB pad on it",
-    "directivity": "as small as the analyzer's directivity: calibrate with a load of known return loss",
-    "random": "lost in the noise of S11: average on",
-}
-"""What hides a small reflection, and the one thing that would show it."""
-
-
 @dataclass(frozen=True, slots=True)
 class Residuals:
     """What remains uncorrected, stated by whoever calibrated; defaults are common practice for this class of analyzer.
 
     `tracking_db`: a good thru reads 0 +- this; `directivity_db`: residual directivity as return loss;
     `port2_return_loss_db`: match that the analyzer's port 2 offers; `port2_left_db`: how much of it, as return loss, is
-    not taken out of S11; `drift_db`: change since the calibration.
+    not taken out of S11; `source_return_loss_db`: match that port 1 offers, or what is left of it; `drift_db`: change
+    since the calibration.
     """
 
     tracking_db: float = 0.3
     directivity_db: float = 35.0
     port2_return_loss_db: float = 20.0
     port2_left_db: float = 20.0
+    source_return_loss_db: float = 20.0
     drift_db: float = 0.0
 
 
@@ -113,27 +107,42 @@ def return_loss_at(
 ) -> Budgeted:
     """Return loss in dB at `channel_hz` from a mean S11 sweep (K,) over noise (K,); `through` is |S21| there.
 
-    The residual directivity adds to the reflection with unknown phase, and so does what port 2 sends back through the
-    device, |S21|^2 G2 (the forward one-path model with e22 left in): |G| lies in |x| -+ (D + |S21|^2 G2) (common
-    practice), the noise on top. AT LEAST when nothing is left at the weak end, where a budget in dB has no meaning.
+    Read is x = D + (1 + T) G / (1 - M G) (the one-port error model: directivity, tracking, source match), plus what
+    port 2 sends back through the device, |S21|^2 G2 (the forward one-path model with e22 left in), all with phases
+    nobody knows. To first order |G| lies in |x| -+ (D + T |x| + M |x|^2 + |S21|^2 G2) (EURAMET cg-12, one-port
+    measurements); the ends are those of the model itself, the noise on top. Where nearly all is reflected, as at a
+    reject channel, M rules; where hardly anything is, D. AT LEAST when nothing is left at the weak end, where a budget
+    in dB has no meaning.
     """
     stated = residuals or Residuals()
     fit = local_fit(frequency_hz, s11, averaged_power, channel_hz)
     if fit is None:
         return Budgeted(cant_say("dB", f"the sweep does not cover {channel_hz / 1e6:.4f} MHz"))
-    size, directivity = abs(fit.value), amplitude(-stated.directivity_db)
-    behind = min(through, 1.0) ** 2 * amplitude(-stated.port2_left_db)
-    half = math.hypot(directivity + behind, NORMAL_95 * fit.noise / math.sqrt(2.0))
-    limit = "port 2" if behind > directivity else "directivity"
-    limit = limit if directivity + behind > 1.4 * fit.noise else "random"
-    if size - half <= half / 2.0:
-        return Budgeted(at_least(-amplitude_db(size + half), "dB", limited_by=limit, why=LIFTED_BY[limit]))
-    budget = return_loss_budget(size, fit.noise, stated.directivity_db, stated.tracking_db, stated.drift_db, behind)
+    size = abs(fit.value)
+    source = amplitude(-stated.source_return_loss_db)
+    parts = {
+        "directivity": amplitude(-stated.directivity_db),
+        "port 2": min(through, 1.0) ** 2 * amplitude(-stated.port2_left_db),
+        "port 1": source * size**2,
+        "correction": (amplitude(stated.tracking_db) - 1.0) * size,
+    }
+    added, tracking = parts["directivity"] + parts["port 2"], amplitude(stated.tracking_db) - 1.0
+    most, least = size + added, max(size - added, 0.0)
+    most = most / max(1.0 - tracking - source * most, 0.1)
+    least = least / (1.0 + tracking + source * least)
+    noise = NORMAL_95 * fit.noise / math.sqrt(2.0)
+    above, below = math.hypot(most - size, noise), math.hypot(size - least, noise)
+    limit = max(parts, key=lambda name: parts[name]) if sum(parts.values()) > 1.4 * fit.noise else "random"
+    if size - below <= below / 2.0:
+        return Budgeted(at_least(-amplitude_db(size + above), "dB", limited_by=limit))
+    budget = return_loss_budget(
+        size, fit.noise, stated.directivity_db, stated.tracking_db, stated.drift_db, parts["port 2"], source
+    )
     # What was corrected for a pad may read above a total reflection; nothing sends more back than it got.
     figure = reading(
         max(-amplitude_db(size), 0.0),
-        max(-amplitude_db(size + half), 0.0),
-        max(-amplitude_db(size - half), 0.0),
+        max(-amplitude_db(size + above), 0.0),
+        max(-amplitude_db(size - below), 0.0),
         "dB",
         limited_by=limit,
     )

@@ -1,6 +1,6 @@
 """The one value type that leaves this program: a figure with its kind and its interval.
 
-Owns: `Kind`, `Figure` and the four ways to make one. Refuses: to turn one kind into another, and to hold
+Owns: `Kind`, `Figure` and the ways to make one. Refuses: to turn one kind into another, and to hold
 a number without saying what it is. Text is made in `rf.values.words`, nowhere else.
 """
 
@@ -25,6 +25,8 @@ class Kind(enum.Enum):
     """The interval excludes the floor and the leakage."""
     AT_LEAST = "AT LEAST"
     """Only a bound: the floor or the leakage covers the rest."""
+    AT_MOST = "AT MOST"
+    """Only a bound from above: what follows of a noise or a loss from a rejection that is AT LEAST."""
     INFERRED = "INFERRED"
     """A model fitted to what stands above the floor. Guides the hand, never supports a pass."""
     CANT_SAY = "CAN'T SAY"
@@ -35,8 +37,9 @@ class Kind(enum.Enum):
 class Figure:
     """A value that carries its kind, its 95 % interval and what limits it.
 
-    `value` is the best value (for AT LEAST: the bound itself; for CAN'T SAY: NaN). `low` and `high` bound the
-    95 % interval in the same unit (AT LEAST: `low` is the bound and `high` is +inf). `unit` is a plain symbol
+    `value` is the best value (for AT LEAST and AT MOST: the bound itself; for CAN'T SAY: NaN). `low` and `high` bound
+    the 95 % interval in the same unit (AT LEAST: `low` is the bound and `high` is +inf; AT MOST: `high` is the bound
+    and `low` is -inf). `unit` is a plain symbol
     such as "dB" or "Hz". `limited_by` is a word for the largest contribution ("random", "leakage", "mismatch",
     "model", ...); `why` is one sentence for the reader.
     """
@@ -56,6 +59,9 @@ class Figure:
         elif self.kind is Kind.AT_LEAST:
             if not math.isfinite(self.value) or self.low != self.value or self.high != math.inf:
                 raise ValueError(f"a bound is one finite number, open upwards: {self!r}")
+        elif self.kind is Kind.AT_MOST:
+            if not math.isfinite(self.value) or self.high != self.value or self.low != -math.inf:
+                raise ValueError(f"a bound is one finite number, open downwards: {self!r}")
         elif not (math.isfinite(self.value) and self.low <= self.value <= self.high):
             raise ValueError(f"the value must be finite and lie in its interval: {self!r}")
 
@@ -67,7 +73,7 @@ class Figure:
     @property
     def may_support_pass(self) -> bool:
         """Only a reading or a bound may; an inference never does (DESIGN, table of kinds)."""
-        return self.kind in (Kind.READING, Kind.AT_LEAST)
+        return self.kind in (Kind.READING, Kind.AT_LEAST, Kind.AT_MOST)
 
 
 def reading(value: float, low: float, high: float, unit: str, *, limited_by: str = "", why: str = "") -> Figure:
@@ -78,6 +84,11 @@ def reading(value: float, low: float, high: float, unit: str, *, limited_by: str
 def at_least(bound: float, unit: str, *, limited_by: str = "", why: str = "") -> Figure:
     """A one-sided 95 % bound: the true figure is `bound` or more, in `unit`."""
     return Figure(Kind.AT_LEAST, unit, float(bound), float(bound), math.inf, limited_by, why)
+
+
+def at_most(bound: float, unit: str, *, limited_by: str = "", why: str = "") -> Figure:
+    """A one-sided 95 % bound from above: the true figure is `bound` or less, in `unit`."""
+    return Figure(Kind.AT_MOST, unit, float(bound), -math.inf, float(bound), limited_by, why)
 
 
 def inferred(value: float, low: float, high: float, unit: str, *, limited_by: str = "", why: str = "") -> Figure:

@@ -130,16 +130,19 @@ def return_loss_budget(
     tracking_db: float = 0.1,
     drift_db: float = 0.0,
     behind: float = 0.0,
+    source: float = 0.0,
 ) -> Budget:
     """Budget of a return loss read as amplitude `reflection` over noise E|n|^2 ** 0.5 = `noise`, to first order.
 
     `behind`: amplitude of what port 2 sends back through the device, |S21|^2 times what is left of its reflection.
+    `source`: reflection of port 1, which sends back what comes back (EURAMET cg-12: M |G|^2).
     """
     return combine(
         (
             Contribution("random", DB_PER_SHARE * noise / reflection / math.sqrt(2.0), Law.NORMAL),
             Contribution("directivity", DB_PER_SHARE * amplitude(-directivity_db) / reflection, Law.U_SHAPED),
             Contribution("port 2", DB_PER_SHARE * behind / reflection, Law.U_SHAPED),
+            Contribution("port 1", DB_PER_SHARE * source * reflection, Law.U_SHAPED),
             Contribution("correction", tracking_db, Law.RECTANGULAR),
             Contribution("drift", drift_db, Law.RECTANGULAR),
         )

@@ -22,20 +22,26 @@ class Verdict(enum.Enum):
 
 
 def judge_at_least(figure: Figure, goal: float) -> Verdict:
-    """More is better (rejection, return loss). A bound passes when it clears the goal and else says nothing."""
+    """More is better (rejection, return loss). A bound passes when it clears the goal, one from above fails when it
+    misses it; else it says nothing."""
     if not figure.may_support_pass:
         return Verdict.CANT_SAY
     if figure.kind is Kind.AT_LEAST:
         return Verdict.PASS if figure.low >= goal else Verdict.CANT_SAY
+    if figure.kind is Kind.AT_MOST:
+        return Verdict.FAIL if figure.high < goal else Verdict.CANT_SAY
     return _judge(figure.low, figure.value, figure.high, goal)
 
 
 def judge_at_most(figure: Figure, goal: float) -> Verdict:
-    """Less is better (loss). A bound from below fails when it exceeds the goal and else says nothing."""
+    """Less is better (loss). A bound from below fails when it exceeds the goal, one from above passes when it keeps
+    it; else it says nothing."""
     if not figure.may_support_pass:
         return Verdict.CANT_SAY
     if figure.kind is Kind.AT_LEAST:
         return Verdict.FAIL if figure.low > goal else Verdict.CANT_SAY
+    if figure.kind is Kind.AT_MOST:
+        return Verdict.PASS if figure.high <= goal else Verdict.CANT_SAY
     return _judge(-figure.high, -figure.value, -figure.low, -goal)
 
 

@@ -1,19 +1,20 @@
 """The only place where a figure becomes text. No number leaves here without the word of its kind.
 
-Owns: rounding, the words READING / AT LEAST / INFERRED / CAN'T SAY beside the number, and the form that goes
+Owns: rounding, the words READING / AT LEAST / AT MOST / INFERRED / CAN'T SAY beside the number, and the form that goes
 into JSON. Refuses: to print a bare number; callers get the word and the number together or not at all.
 """
 
 from __future__ import annotations
 
 import math
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 from rf.values.figure import CONFIDENCE, Figure, Kind
 
 JSON_KINDS = {
     Kind.READING: "reading",
     Kind.AT_LEAST: "at_least",
+    Kind.AT_MOST: "at_most",
     Kind.INFERRED: "inferred",
     Kind.CANT_SAY: "cannot_say",
 }
@@ -70,6 +71,9 @@ def words(figure: Figure, *, signed: bool = False, bound_decimals: int = 1) -> W
     if figure.kind is Kind.AT_LEAST:
         bound = rounded_down(figure.value * factor, bound_decimals)
         return Words(figure.kind.value, f"{bound:{sign}.{bound_decimals}f}", "", unit)
+    if figure.kind is Kind.AT_MOST:
+        bound = _no_negative_zero(_round_up(figure.value * factor, bound_decimals), bound_decimals)
+        return Words(figure.kind.value, f"{bound:{sign}.{bound_decimals}f}", "", unit)
     below, above = (figure.value - figure.low) * factor, (figure.high - figure.value) * factor
     decimals = decimals_for(max(below, above))
     number = f"{_no_negative_zero(figure.value * factor, decimals):{sign}.{decimals}f}"
@@ -109,6 +113,15 @@ def _no_negative_zero(value: float, decimals: int) -> float:
 def text(figure: Figure, *, signed: bool = False) -> str:
     """One line with word, number, interval and unit."""
     return words(figure, signed=signed).line
+
+
+def level_text(loss: Figure) -> str:
+    """A loss (positive dB) said as the level of a trace: what loses at least so much stands at most so high."""
+    if loss.kind is Kind.AT_LEAST:
+        return f"AT MOST {-rounded_down(loss.value, 1):.1f} {loss.unit}"
+    if not loss.known:
+        return text(loss)
+    return text(replace(loss, value=-loss.value, low=-loss.high, high=-loss.low))
 
 
 def finite(value: float) -> float | None:

@@ -19,6 +19,7 @@ from protocol.sweep import Sweep
 from protocol.wire.link import Patience, Sink
 from tests.hostile.oracle import outcome
 from tests.hostile.visits import with_bytes, with_value
+from visit.figures.replay import Replay
 from visit.figures.run_figures import RunFigures
 from visit.record.owner import register
 from visit.record.visit_file import VisitFile
@@ -126,8 +127,9 @@ def learning(data: bytes) -> None:
     outcome(call)
 
 
-def stranger(data: bytes) -> None:
-    """Measuring on into a visit of a stranger's: a run is begun in it, sweeps are kept, followed and reported."""
+def stranger(data: bytes, *, figures: bool = True) -> None:
+    """Measuring on into a visit of a stranger's: a run goes on in it, sweeps are kept, and with `figures`, whose fits
+    take seconds, followed and reported."""
     with tempfile.TemporaryDirectory() as folder:
         path = Path(folder) / "a.visit"
         if data[:1] and data[0] & 1:
@@ -149,9 +151,13 @@ def stranger(data: bytes) -> None:
                     made = Sweep(last.settings, sweep.frequency_hz, sweep.s11, sweep.s21 * 1.001, number, 2e9, 0.5)
                     visit.add_sweep(last.id, made)
                     number += 1
-                Follower(visit, visit, RunFigures(visit)).look(last.id)
+                if figures:
+                    Follower(visit, visit, RunFigures(visit)).look(last.id)
                 visit.end_run(last.id, "complete", 2e9)
-                build_report(visit)
+                if figures:
+                    build_report(visit)
+                else:
+                    Replay(visit)
             finally:
                 visit.close()
             VisitFile.open(path, read_only=True).close()

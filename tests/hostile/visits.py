@@ -106,15 +106,18 @@ def _asks(number: int) -> list[str]:
 
 def changed(path: Path, *statements: str | tuple[str, tuple[Any, ...]], schema: bool = False) -> Path:
     """A copy of the whole visit at `path`, changed by SQL as somebody hostile would; `schema`: of the schema itself."""
-    path.write_bytes(whole())
-    connection = sqlite3.connect(path)
+    connection = sqlite3.connect(
+        ":memory:"
+    )  # nothing here needs to be safe on a disk, and a disk takes most of the time
     try:
+        connection.deserialize(whole())
         if schema:
             connection.execute("pragma writable_schema = on")
         for statement in statements:
             text, values = (statement, ()) if isinstance(statement, str) else statement
             connection.execute(text, values)
         connection.commit()
+        path.write_bytes(connection.serialize())
     finally:
         connection.close()
     return path

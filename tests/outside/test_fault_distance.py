@@ -11,8 +11,9 @@ import pytest
 import skrf
 from numpy.typing import NDArray
 
-from rf.repeater.fault_distance import Echo, Velocity, behind_cable, needed_span_hz, strongest_echo
+from rf.repeater.fault_distance import Echo, behind_cable, needed_span_hz, strongest_echo
 from rf.values.figure import Kind
+from rf.values.match import Velocity
 
 LIGHT = 299_792_458.0
 FACTOR = 0.88

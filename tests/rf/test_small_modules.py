@@ -86,6 +86,21 @@ class TestPassband:
         assert hidden.kind is Kind.AT_LEAST
         assert hidden.value < 36.0
 
+    @pytest.mark.parametrize(("reflection_db", "half_db"), [(-0.1, 1.24), (-6.0, 1.04), (-20.0, 2.1)])
+    def test_return_loss_holds_the_one_port_error_model(self, reflection_db: float, half_db: float) -> None:
+        """x = D + (1 + T) G / (1 - M G) at every phase of D, T and M lies within; the width is D + T |G| + M |G|^2
+        (EURAMET cg-12): 35 dB, 0.3 dB and 20 dB."""
+        g, phases = amplitude(reflection_db), np.exp(2j * np.pi * np.arange(12) / 12)
+        for d in phases:
+            for m in phases:
+                for t in (-1.0, 1.0):
+                    x = amplitude(-35.0) * d + (1.0 + 0.034 * t) * g / (1.0 - 0.1 * m * g)
+                    figure = return_loss_at(F, np.full(401, x), POWER, 455e6).figure
+                    assert figure.kind is Kind.READING and figure.low <= -reflection_db <= figure.high
+        middle = return_loss_at(F, np.full(401, g + 0j), POWER, 455e6).figure
+        assert middle.high - middle.value == pytest.approx(half_db, abs=0.15)
+        assert middle.limited_by == {-0.1: "port 1", -6.0: "port 1", -20.0: "directivity"}[reflection_db]
+
     def test_return_loss_is_never_negative(self) -> None:
         figure = return_loss_at(F, np.full(401, 1.0 + 0j), POWER, 455e6).figure
         assert figure.low >= 0.0

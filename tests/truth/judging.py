@@ -15,8 +15,8 @@ from typing import Any
 
 import numpy as np
 
-from rf.notch.cavity import holding_range
 from rf.notch.nudge import Nudge
+from rf.values.figure import inferred
 from rf.values.words import as_json
 from tests.truth.bench import Bench
 from tests.truth.visits import Measured
@@ -26,6 +26,9 @@ from visit.site.hookup import HookUp
 
 STEPS_DB = (0.05, 0.5, 2.0, -1.0, -3.0, -8.0)
 """Goals are drawn so far above the truth, where every pass is false, and below it, where a pass is due."""
+
+LOST_DB = 6.0
+"""What a common shift may cost where a holding range is judged."""
 
 Truth = tuple[float, float]
 """Lowest and highest value that was true while a run was taken; both alike on a bench that stands still."""
@@ -170,22 +173,18 @@ def _deepest(bench: Bench, state: int, side: str, *, ideal: bool) -> float:
 
 def _holding(bench: Bench, measured: Measured, a: Assessment, reject_hz: float) -> Iterator[Row]:
     """How far the notch may move in common before 6 dB are lost, against the response itself, moved."""
-    if a.notch is None or not a.notch.trusted or not a.notch.rejection_at[0].known:
+    if a.notch is None or a.notch.falls is None or not a.notch.rejection_at[0].known:
         return
-    rejection = a.notch.rejection_at[0].value
-    held = holding_range(rejection, rejection - 6.0, a.notch_offset.value, a.notch.bottom_width_hz, reject_hz, "copper")
-    if held is None:
-        return
+    shown = a.notch.rejection_at[0].value
+    held = a.notch.falls.within(inferred(shown, shown, shown, "dB"), shown - LOST_DB)
     grid = np.linspace(0.0, 8.0 * a.notch.bottom_width_hz, 801)
     there = levels(bench, measured, reject_hz, ideal=False)[0]
     ways = []
     for way in (-1.0, 1.0):
         level = -20.0 * np.log10(np.abs(bench.truth(reject_hz + way * grid, measured.last)[1]) + 1e-30)
-        fallen = np.flatnonzero(level < there - 6.0)
+        fallen = np.flatnonzero(level < there - LOST_DB)
         ways.append(float(grid[fallen[0]]) if fallen.size else float(grid[-1]))
-    true = min(ways)
-    err = held.shift_hz - true
-    yield Row("holding range", "note", held.shift_hz <= 1.1 * true, err, None, err > 0.1 * true)
+    yield compared("holding range", as_json(held), (min(ways), min(ways)), 1)
 
 
 def _floor_rows(bench: Bench, a: Assessment, data: dict[str, Any]) -> Iterator[Row]:

@@ -179,10 +179,9 @@ def _nudged(
     if zeros.size == 0:
         return
     moved = bench.unit_at().zeros_hz(case.side)
-    notch = visit.figures.newest_notch(hookup)
-    q = notch.unloaded_q.value if notch is not None and notch.unloaded_q.known else None
+    runs = visit.file.run(before.run_id), visit.file.run(after.run_id)
     try:
-        nudge = compare(visit.figures, visit.file.run(before.run_id), visit.file.run(after.run_id), q)
+        nudge = compare(visit.figures, *runs, before.assessment, after.assessment)
     except RequestError as error:
         line.data["stopped"].append(f"nudge: {error}")
         return

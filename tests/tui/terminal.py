@@ -15,6 +15,7 @@ import termios
 import time
 from collections.abc import Callable, Iterator, Mapping, Sequence
 from pathlib import Path
+from typing import Any
 
 import pyte
 
@@ -92,6 +93,18 @@ class Terminal:
     def send(self, data: bytes) -> None:
         """Bytes as they are: noise, another alphabet, a binary paste."""
         os.write(self._master, data)
+
+    def modes(self) -> list[Any]:
+        """Of the terminal: tcgetattr(3)."""
+        return termios.tcgetattr(self._master)
+
+    def change_modes(self, modes: list[Any]) -> None:
+        """As another program on it does."""
+        termios.tcsetattr(self._master, termios.TCSANOW, modes)
+
+    def clear(self) -> None:
+        """Nothing of what was drawn stands there any more."""
+        self._screen.reset()
 
     def hang_up(self) -> None:
         """Close our side: the kernel sends SIGHUP to the program."""

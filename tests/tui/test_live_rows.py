@@ -16,6 +16,8 @@ from tui.drawing.marks import MarkSet
 from tui.drawing.plot import plot_rows
 from tui.drawing.rows import Row
 from tui.screens import live_rows as rows
+from tui.screens.framed import safety_row
+from tui.screens.picture_rows import plot_of
 from visit.figures.assessor import Assessor
 from visit.run.conductor import Phase, Progress
 from visit.run.live import LiveState
@@ -31,7 +33,7 @@ def text(row: Row) -> str:
 def texts(state: LiveState, width: int) -> list[str]:
     block = [rows.head_row(state, width), *rows.reject_rows(state, width, MarkSet.BRAILLE), *rows.notch_rows(state)]
     block += [rows.pass_row(state), rows.floor_row(state), rows.sweeps_row(state), rows.path_row(state, width)]
-    return [text(row) for row in [*block, rows.safety_row(width), *rows.message_rows(state, width)]]
+    return [text(row) for row in [*block, safety_row(width), *rows.message_rows(state, width)]]
 
 
 @pytest.fixture(scope="module")
@@ -116,7 +118,7 @@ def test_a_quiet_clamp_is_told(clipped: LiveState) -> None:
 @pytest.mark.parametrize("marks", list(MarkSet))
 @pytest.mark.parametrize("width", [80, 120])
 def test_the_trace_hatches_the_clipped_band(clipped: LiveState, marks: MarkSet, width: int) -> None:
-    figure = rows.plot_of(clipped)
+    figure = plot_of(clipped)
     assert figure is not None
     drawn = [text(row) for row in rows.plain_rows(plot_rows(figure, width, 8, marks), marks)]
     assert all(len(line) == width for line in drawn)

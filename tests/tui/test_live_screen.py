@@ -13,8 +13,9 @@ from tests.tui.picture import StillBench, StillStation, first_order, make_tool, 
 from tui.drawing.marks import MarkSet
 from tui.drawing.rows import Rows
 from tui.screens.app import DeepnotchApp
-from tui.screens.dialogs import BenchDialog, HelpDialog, HookUpDialog, SweepDialog
+from tui.screens.dialogs import BenchDialog, HookUpDialog, SweepDialog
 from tui.screens.live_screen import LiveScreen
+from tui.screens.reading_dialogs import HelpDialog
 from visit.run.live import LiveState
 from visit.site.hookup import HookUp
 

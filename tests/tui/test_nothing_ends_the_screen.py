@@ -3,8 +3,10 @@
 from __future__ import annotations
 
 import re
+import signal
 import stat
 import sys
+import termios
 import textwrap
 from collections.abc import Iterable, Iterator
 from pathlib import Path
@@ -150,9 +152,41 @@ def test_after_a_crash_a_hang_up_still_leaves_the_run(bench: Bench, tmp_path: Pa
     screen = Terminal(words(bench, path), {"XDG_STATE_HOME": str(tmp_path)}, command=(sys.executable, "-c", broken))
     try:
         screen.wait_for("the run goes on")
+        screen.process.send_signal(signal.SIGCONT)  # comes with every hang-up, but not always at once
         screen.hang_up()
         assert screen.process.wait(PATIENCE_S) == ExitStatus.BUG
     finally:
         screen.close()
     wait_until(lambda: outcomes(path) == ["complete"], "the run's end")
     assert sequences(path) == list(range(SWEEPS))
+    assert len(list((tmp_path / "deepnotch/crashes").iterdir())) == 1
+
+
+@pytest.mark.parametrize("stop", [signal.SIGSTOP, pytest.param(signal.SIGTSTP, marks=pytest.mark.long)])
+def test_a_program_that_was_stopped_goes_on(bench: Bench, tmp_path: Path, stop: signal.Signals) -> None:
+    """Meanwhile somebody else has used the terminal."""
+    path = tmp_path / "a.visit"
+    screen = Terminal(words(bench, path))
+    try:
+        plain = screen.modes()
+        sweeping(screen)
+        screen.process.send_signal(stop)
+        wait_until(lambda: stopped(screen.process.pid), "the stop")
+        while screen.read():
+            pass
+        screen.change_modes(plain)
+        screen.clear()
+        screen.process.send_signal(signal.SIGCONT)
+        screen.wait_for(f"{SWEEPS} of {SWEEPS}")
+        screen.wait_for("SAFETY")
+        assert not screen.modes()[3] & termios.ECHO
+        screen.type("q")
+        assert screen.wait_for_end() == 0 and screen.modes() == plain
+    finally:
+        screen.close()
+    assert sequences(path) == list(range(SWEEPS)) and outcomes(path) == ["complete"]
+
+
+def stopped(pid: int) -> bool:
+    """proc(5), stat field 3."""
+    return Path(f"/proc/{pid}/stat").read_text().rpartition(")")[2].split()[0] == "T"

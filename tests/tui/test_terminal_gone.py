@@ -99,6 +99,7 @@ def test_after_a_hang_up_the_run_goes_on_to_its_end(bench: Bench, path: Path) ->
         sweeping(screen)
         screen.hang_up()
         wait_until(lambda: any(kind == "terminal" for kind, _ in remarks(path)), "the program notes the hang-up")
+        screen.process.send_signal(signal.SIGCONT)  # comes with every hang-up, but not always at once
         spent, began = cpu_s(screen.process.pid), time.monotonic()
         wait_until(lambda: len(sequences(path)) > SWEEPS - 3, "sweeps go on")
         # A screen left to itself on a dead terminal takes a whole core (measured: 127 %).

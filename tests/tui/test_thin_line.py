@@ -120,7 +120,7 @@ def test_no_answer_is_left_for_the_shell(path: Path) -> None:
         drain(screen)
         screen.type("\x1b[24;1R")  # it answers, so answers are waited for
         screen.type("?")
-        screen.wait_for("Keys (Esc or q: back)")
+        screen.wait_for("Keys (up, down: more   Esc or q: back)")
         drain(screen)
         screen.type("qq")
         drain(screen)

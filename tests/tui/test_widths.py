@@ -1,162 +1,99 @@
-"""Nothing on the live screen is cut at 80 columns, whatever the state and however long the numbers."""
+"""Nothing on the live screen is cut, whatever the state and the numbers: whole rows, or rows that gave way whole.
+
+All in text, without a terminal; the other screens stand in `test_nothing_is_cut`.
+"""
 
 from __future__ import annotations
 
-import dataclasses
 from collections.abc import Iterator
+from dataclasses import replace
 
-import numpy as np
 import pytest
+from textual.geometry import Size
 
-from rf.repeater.hookup_check import HookUpCheck, State
-from rf.values.figure import Figure, at_least, cant_say, inferred, reading
-from tests.benchtop import take_on_loads
-from tests.tui.picture import load, picture
+from tests.tui.states import states, words
 from tui.drawing.marks import MarkSet
 from tui.drawing.rows import Row
 from tui.drawing.wrapping import FIGURE, wrapped
 from tui.screens import live_rows
-from visit.day.next_deed import NextDeed
-from visit.figures.assessment import NOT_SURVEYED, Assessment, Role
-from visit.figures.assessor import Assessor
+from tui.screens.live_screen import LiveScreen, key_row
+from tui.screens.panel import DRAWN, WEIGHTS, laid_out
+from visit.figures.assessment import Role
 from visit.run.conductor import Phase
 from visit.run.live import LiveState
-from visit.site.hookup import HookUp
 
-WIDTH, ROWS = 80, 24
-WHYS = (
-    "",
-    "the bench departs too far from a chain of notch cavities: check hook-up, loads and span",
-    "only one skirt in the sweep: move the span so that the response rises on both sides",
-    "no skirts above the floor in this span: sweep wider",
-    "site too busy: over a quarter of the sweeps was hit by bursts; wait, or move the sweep off the carriers",
-    "not the response of 4 notch cavities (misfit 112 %): check hook-up, site file and span",
-    "the analyzer was off at 12:34: prove its correction on the thru",
-)
-SHORT_WHYS = ("", NOT_SURVEYED, "no leakage stands out of the noise", "circuit fits to 12.5 % only: interval widened")
-LIMITS = ("", "random", "leakage", "mismatch", "frequency axis", "model", "hook-up")
-HOOKUPS = ("A>L", "A>H pad1=6.5 pad2=10.5 amp=20 jumper=half", "L>H jumper=quarter", "H>A", "loads", "antenna", "load")
+FEWER = 40
+"""Large pictures take long to draw."""
+SIZES = [Size(80, 24), Size(72, 20), Size(72, 24), Size(120, 40)]
 
 
-def words(row: Row) -> str:
-    return "".join(text for text, _ in row)
-
-
-def a_figure(rng: np.random.Generator, unit: str) -> Figure:
-    """Any kind, any size that an analyzer of this class can give."""
-    scale = 10.0 ** float(rng.uniform(0, 6.1 if unit == "Hz" else 2.1))
-    value = float(rng.choice([-1.0, 1.0])) * scale if unit == "Hz" else scale
-    down, up = scale * 10.0 ** rng.uniform(-3.0, 0.3, 2)
-    kind = int(rng.integers(4))
-    why, limit = str(rng.choice(WHYS if kind == 2 else SHORT_WHYS)), str(rng.choice(LIMITS))
-    if kind == 0:
-        return reading(value, value - down, value + up, unit, limited_by=limit, why=why)
-    if kind == 1 and unit == "dB":
-        return at_least(value, unit, limited_by=limit, why=why)
-    if kind == 2:
-        return cant_say(unit, why or WHYS[1], limited_by=limit)
-    return inferred(value, value - down, value + up, unit, limited_by=limit, why=why)
-
-
-def changed(rng: np.random.Generator, state: LiveState) -> LiveState:
-    """The same picture with other figures, faults, notes and advice."""
-    a = state.assessment
-    assert a is not None
-    channels = tuple(
-        dataclasses.replace(channel, transmission=a_figure(rng, "dB"), return_loss=a_figure(rng, "dB"))
-        for channel in a.channels
-    )
-    check = a.check
-    if rng.random() < 0.3:
-        wrong = State.WRONG if rng.random() < 0.5 else State.NOTE
-        check = HookUpCheck(wrong, "seems L>H, not A>H: loss 1 dB", "hang port 2 on the high side, the load on L", "")
-    a = dataclasses.replace(
-        a, channels=channels, notch_offset=a_figure(rng, "Hz"), floor_now=a_figure(rng, "dB"), check=check,
-        floor_averaged=a_figure(rng, "dB"), cautions=tuple(rng.choice(WHYS[1:], 2)) if rng.random() < 0.7 else (),
-        doubts=(WHYS[-1],) if rng.random() < 0.3 else (),
-    )  # fmt: skip
-    progress = dataclasses.replace(
-        state.progress, done=int(10.0 ** rng.uniform(0, 5)), sweep_time_s=float(10.0 ** rng.uniform(-2, 3)),
-        phase=list(Phase)[int(rng.integers(len(Phase)))], message=str(rng.choice(WHYS)), saved_at_s=1.7e9,
-        changes=("the analyzer took 1001 points instead of 401, and 300 Hz instead of 1000 Hz",) * int(rng.integers(2)),
-    )  # fmt: skip
-    deed = NextDeed("sweep A>H too, before any screw", f"rejection of the low side {WHYS[1]}", "k", 4000.0)
-    return dataclasses.replace(
-        state, assessment=a, progress=progress, hookup=HookUp.parse(str(rng.choice(HOOKUPS))),
-        deed=deed if rng.random() < 0.8 else None, calibrated_at_s=1.7e9 if rng.random() < 0.5 else None,
-    )  # fmt: skip
-
-
-def survey() -> Assessment:
-    assessor = Assessor(load(), HookUp.parse("loads"), 1)
-    for sweep in take_on_loads(8):
-        assessor.add(sweep)
-    made = assessor.assess()
-    assert made is not None
-    return made
-
-
-@pytest.fixture(scope="module")
-def states() -> list[LiveState]:
-    """Pictures of every hook-up, then three hundred with other numbers and words."""
-    plain = [picture(8), picture(8, "A>L", load("demo-150"), "V6"), picture(8, "L>H")]
-    empty = dataclasses.replace(plain[0], assessment=None)
-    on_loads = dataclasses.replace(plain[0], assessment=survey(), hookup=HookUp.parse("loads"))
-    rng = np.random.default_rng(14)
-    return [*plain, empty, on_loads, *(changed(rng, plain[int(rng.integers(3))]) for _ in range(300))]
-
-
-def blocks(state: LiveState) -> Iterator[tuple[str, list[Row]]]:
+def blocks(state: LiveState, width: int) -> Iterator[tuple[str, list[Row]]]:
     """The text blocks from top to bottom, before they are wrapped."""
-    yield "head", [live_rows.head_row(state, WIDTH)]
-    yield "reject", live_rows.reject_rows(state, WIDTH, MarkSet.BRAILLE)
+    yield "head", [live_rows.head_row(state, width)]
     yield "notch", live_rows.notch_rows(state)
     yield "pass", [live_rows.pass_row(state)]
     yield "floor", [live_rows.floor_row(state)]
     yield "sweeps", [live_rows.sweeps_row(state)]
-    yield "path", [live_rows.path_row(state, WIDTH)]
-    yield "safety", [live_rows.safety_row(WIDTH)]
-    yield "next", live_rows.next_rows(state, WIDTH)
-    yield "message", live_rows.message_rows(state, WIDTH)
+    yield "path", [live_rows.path_row(state, width)]
+    yield "next", live_rows.next_rows(state, width)
+    yield "message", live_rows.message_rows(state, width)
 
 
-def test_no_row_is_wider_than_the_screen_and_nothing_is_lost(states: list[LiveState]) -> None:
-    for state in states:
-        for name, rows in blocks(state):
-            for row in rows:
-                made = [row] if name == "reject" else wrapped(row, WIDTH)
-                lines = [words(one) for one in made]
-                assert all(len(line.rstrip()) <= WIDTH for line in lines), (name, lines)
-                assert "".join("".join(lines).split()) == "".join(words(row).split())
-                for line in lines:
-                    assert not line.rstrip().endswith(("READING", "AT LEAST", "INFERRED")), lines
+def letters(rows: list[Row]) -> str:
+    return "".join("".join(words(row) for row in rows).split())
+
+
+@pytest.mark.parametrize("marks", [MarkSet.BRAILLE, MarkSet.ASCII])
+@pytest.mark.parametrize("size", SIZES)
+def test_every_row_stands_whole_or_gives_way_whole(size: Size, marks: MarkSet) -> None:
+    keys = key_row(LiveScreen.BINDINGS, size.width, demo=True)
+    for state in states()[: FEWER if size.height > 24 else None]:
+        made = laid_out(state, keys, marks, size)
+        assert sum(len(rows) for rows in made.values()) == size.height - 1, "the last row is the cautions'"
+        lines = [words(row) for rows in made.values() for row in rows]
+        assert max(len(line.rstrip()) for line in lines) <= size.width
+        for name, block in blocks(state, size.width):
+            assert letters(made[name]) == letters(live_rows.plain_rows(block, marks)) or (
+                not made[name] and name in WEIGHTS
+            ), (name, made[name])
+        for name in made.keys() - set(DRAWN):
+            for line in map(words, made[name]):
+                assert not line.rstrip().endswith(("READING", "AT LEAST", "INFERRED")), line
+        assert "? help" in words(made["keys"][0]) and "q quit" in words(made["keys"][0])
+
+
+def test_at_the_usual_size_the_loss_and_the_next_deed_always_stand() -> None:
+    for state in states():
+        made = laid_out(state, [("", "")], MarkSet.BRAILLE, SIZES[0])
+        assert made["pass"] and made["next"] and made["notch"] and made["reject"], [
+            words(r) for b in made.values() for r in b
+        ]
+
+
+def test_a_fault_however_long_is_read_to_its_end() -> None:
+    fault = " ".join(f"word{number}" for number in range(60))
+    state = states()[0]
+    state = replace(state, progress=replace(state.progress, phase=Phase.FAULT, message=fault))
+    assert fault.replace(" ", "") in letters(laid_out(state, [("", "")], MarkSet.ASCII, SIZES[1])["message"])
 
 
 def test_a_wrapped_figure_keeps_word_number_and_unit_together() -> None:
     row: Row = [(" NOTCH   ", ""), ("mean of cavities and what else there is to be said INFERRED", "bold")]
     row += [(" +1234.5 (1200.1..1300.9) kHz", ""), (" off 150.600 MHz", "")]
-    lines = [words(one) for one in wrapped(row, WIDTH)]
+    lines = [words(one) for one in wrapped(row, 80)]
     assert len(lines) == 2
     found = FIGURE.search(lines[1])
     assert found is not None and found.group() == "INFERRED +1234.5 (1200.1..1300.9) kHz"
-    assert lines[1].startswith(" " * 9) and "bold" in [style for _, style in wrapped(row, WIDTH)[0]]
+    assert lines[1].startswith(" " * 9) and "bold" in [style for _, style in wrapped(row, 80)[0]]
 
 
-def test_reasons_beside_the_digits_stand_whole(states: list[LiveState]) -> None:
-    for state in states:
+@pytest.mark.parametrize("width", [80, 72])
+def test_reasons_beside_the_digits_stand_whole(width: int) -> None:
+    for state in states():
         a = state.assessment
         channel = a.channel(Role.REJECT) if a is not None else None
         if channel is None or state.hookup.alone:
             continue
-        shown = " ".join(" ".join(words(row) for row in live_rows.reject_rows(state, WIDTH, MarkSet.ASCII)).split())
-        beside = " ".join(words(row)[12:] for row in live_rows.reject_rows(state, WIDTH, MarkSet.ASCII)[1:4])
-        assert all(word in beside for word in channel.transmission.why.split()), (channel.transmission.why, shown)
-
-
-def test_safety_stands_on_every_state(states: list[LiveState]) -> None:
-    """Text never takes so many rows that the cautions leave the screen."""
-    for state in states:
-        rows = 2  # ruler and keys
-        for name, block in blocks(state):
-            rows += len(block) if name == "reject" else sum(len(wrapped(row, WIDTH)) for row in block)
-        assert rows <= ROWS, (rows, [words(row) for _, block in blocks(state) for row in block])
+        rows = live_rows.reject_rows(state, width, MarkSet.ASCII)
+        beside = " ".join(words(row)[12:] for row in rows[1:-1])
+        assert all(word in beside for word in channel.transmission.why.split()), (channel.transmission.why, rows)

@@ -343,9 +343,7 @@ def test_the_newest_trusted_wide_fit_before_a_run(figures: Callable[..., RunFigu
     made = figures(runs, assessed)
     assert made.fitted(A_TO_L) is assessed[2]
     assert made.fitted(A_TO_L, 2) is assessed[1] and made.fitted(A_TO_L, 1) is None
-    newest = made.newest_notch(A_TO_L)
-    assert newest is assessed[3].notch  # of any span
-    assert made.newest_notch(other) is assessed[4].notch and made.newest_notch(HookUp("L", "H")) is None
+    assert made.fitted(other) is assessed[4]
 
 
 def test_a_zoom_takes_the_bottom_of_the_wide_run_before_it(figures: Callable[..., RunFigures]) -> None:

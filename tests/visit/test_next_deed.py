@@ -12,6 +12,7 @@ from rf.values.verdict import Verdict
 from tests.tui.picture import load, picture
 from visit.day.next_deed import REPORT, Facts, next_deed
 from visit.figures.assessment import Assessment
+from visit.figures.known import LeakSource
 from visit.site.hookup import Side
 
 
@@ -56,7 +57,25 @@ def test_faults_come_first(seen: Assessment) -> None:
 
 def test_no_pass_without_a_survey(seen: Assessment) -> None:
     bare = with_rejection(seen, Verdict.CANT_SAY, leak=None)
-    assert next_deed(facts(bare)).words == "survey: both leads on loads (k): no pass of the rejection without it"
+    deed = next_deed(facts(bare))
+    assert deed.words == "leads on A>H, sweep wide (k): one survey then serves both sides"
+    survey = next_deed(facts(bare, sides={Side.LOW: bare, Side.HIGH: bare}))
+    assert (survey.do, survey.key) == ("survey first: both leads on loads", "k")
+    assert survey.sweeps and f"{survey.sweeps} " in survey.why and "leave room for a proof of 90 dB" in survey.why
+
+
+def test_a_survey_whose_limit_takes_the_room_of_the_proof_is_made_longer(seen: Assessment) -> None:
+    """Twenty sweeps that found nothing leave room for a leak; one that was found and fills the room stays."""
+    for found, leak, do in (
+        (False, 2e-5, "survey longer"), (True, 2e-5, "survey longer"), (True, 5e-5, "better leads, then survey anew"),
+    ):  # fmt: skip
+        short = replace(with_rejection(seen, Verdict.CANT_SAY, leak=leak), leakage=leak)
+        source = LeakSource("survey, run 2", found, 20)
+        channels = tuple(replace(channel, leak_source=source) for channel in short.channels)
+        sides = {side: replace(short, channels=channels) for side in Side}
+        deed = next_deed(facts(sides[Side.LOW], sides=sides))
+        assert (deed.do, deed.key) == (f"{do}: both leads on loads", "k")
+        assert leak > 2e-5 or (deed.sweeps is not None and deed.sweeps >= 40)
 
 
 def test_a_goal_that_is_missed_leads_to_the_screws_by_way_of_as_found(seen: Assessment) -> None:
@@ -104,4 +123,4 @@ def test_without_a_notch_it_says_what_brings_one(seen: Assessment) -> None:
 def test_a_side_that_was_shown_to_fail_is_not_reported_as_done(seen: Assessment) -> None:
     met, failed = with_rejection(seen, Verdict.PASS), with_rejection(seen, Verdict.FAIL)
     deed = next_deed(facts(met, sides={Side.LOW: met, Side.HIGH: failed}, as_found=True))
-    assert deed.do == "turn screws" and "high side" in deed.why
+    assert (deed.do, deed.key) == ("leads on A>H, then screws", "k") and "high side" in deed.why

@@ -196,6 +196,35 @@ def test_a_journal_that_lies_beside_a_visit_is_not_played_back(tmp_path: Path) -
     assert path.read_bytes() == before and Path(f"{path}-journal").exists()
 
 
+@pytest.mark.parametrize("ending", ["-wal", "-shm", "-journal"])
+def test_links_under_the_names_of_the_log_lead_nowhere(
+    tmp_path: Path, capsys: pytest.CaptureFixture[str], ending: str
+) -> None:
+    """Somebody else may write into the folder and knows the names that SQLite will use there."""
+    private, path, new = tmp_path / "private", tmp_path / "a.visit", tmp_path / "new.visit"
+    private.write_text("not ours to touch")
+    begun(path).close()
+    for name in (path, new):
+        Path(f"{name}{ending}").unlink(missing_ok=True)
+        Path(f"{name}{ending}").symlink_to(private)
+    before = path.read_bytes()
+    measure = ["check", "--port", "/dev/none", "--site", str(SITE), "--visit"]
+    for command in (
+        ["report", str(path)], ["note", str(path), "technician", "x"], ["freeze", str(path), "left"],
+        [*measure, str(path)], [*measure, str(new)], ["copy", str(path), str(new)],
+    ):  # fmt: skip
+        assert main(command) == ExitStatus.USAGE
+        said = capsys.readouterr().err
+        assert said.count("\n") == 1 and f"{ending}: a link" in said, (command, said)
+    assert private.read_text() == "not ours to touch" and path.read_bytes() == before and not new.exists()
+    with pytest.raises(RecordError, match="a link"):
+        new_visit(new, load_site(SITE), "site")
+    assert not new.exists()
+    Path(f"{path}{ending}").unlink()
+    os.mkfifo(f"{path}{ending}")  # nobody writes into it: whoever opens it waits for ever
+    assert main(["report", str(path)]) == ExitStatus.USAGE and "no regular file" in capsys.readouterr().err
+
+
 def test_reading_beside_a_writer_of_the_same_process_keeps_its_locks(tmp_path: Path) -> None:
     """A lock of a process is gone when it closes any descriptor of the file; another process would then take the file
     for its own and throw the log away."""

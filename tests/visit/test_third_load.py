@@ -101,8 +101,10 @@ def test_a_measured_load_stands_in_the_budget_and_on_every_face(visit: Simulated
     visit.zoom(100)
     channel = zoomed(visit.file)
     assert channel.load is not None and channel.load.source == MEASURED
-    # What is left of the directivity of common practice, 35 dB, may have made it look better.
-    worst = -20 * np.log10(10 ** (-24 / 20) + 10 ** (-35 / 20))
+    # What is left of directivity (35 dB), tracking (0.3 dB) and port 1 (20 dB) of common practice may have made it
+    # look better.
+    seen = 10 ** (-24 / 20) + 10 ** (-35 / 20)
+    worst = -20 * np.log10(seen / (2.0 - 10 ** (0.3 / 20) - 10 ** (-20 / 20) * seen))
     assert channel.load.return_loss_db == pytest.approx(worst, abs=0.1)
     assert dict(channel.parts)["load"] == pytest.approx(channel.load.limit_db)
     figures = Replay(visit.file).figures(A_TO_L)
@@ -111,7 +113,7 @@ def test_a_measured_load_stands_in_the_budget_and_on_every_face(visit: Simulated
     assert data["third_port_load"] == {"return_loss_db": channel.load.return_loss_db, "source": MEASURED}
     assert data["proof_parts_db"]["load"] == dict(channel.parts)["load"]
     shown = "\n".join(budget_lines(figures.assessment))
-    assert "load on the third port 21.8 dB (measured as hook-up load)" in shown
+    assert "load on the third port 21.5 dB (measured as hook-up load)" in shown
 
 
 def test_a_load_that_nobody_described_costs_nine_tenths_of_a_decibel(visit: SimulatedVisit) -> None:

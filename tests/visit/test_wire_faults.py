@@ -9,6 +9,7 @@ import contextlib
 import os
 import threading
 import time
+import tty
 from collections.abc import Callable, Iterator
 from dataclasses import replace
 from pathlib import Path
@@ -27,7 +28,7 @@ from tests.visit.stations import site
 from visit.figures.replay import Replay
 from visit.record.visit_file import VisitFile
 from visit.run.clockwatch import ClockWatch
-from visit.run.conductor import Phase, RunOrder, new_visit
+from visit.run.conductor import LOOK_FOR_PORT_S, Phase, RunOrder, new_visit
 from visit.run.live import LiveState
 from visit.run.station import Station
 from visit.site.hookup import HookUp
@@ -139,6 +140,55 @@ def test_another_analyzer_on_the_same_name_is_not_taken(visit: VisitFile, tmp_pa
         station.stop_run().result()
     numbers, outcome = kept(visit)
     assert outcome == "stopped" and numbers == list(range(len(numbers)))
+
+
+def test_replugged_again_and_again_while_others_come_and_go(visit: VisitFile) -> None:
+    """Other devices get the number that was lost; no byte goes to any of them."""
+    others: list[tuple[int, int]] = []
+    nodes: list[str] = []
+
+    def strangers(lost: str) -> None:
+        for _ in range(60):
+            others.append(os.openpty())
+            tty.setraw(others[-1][1])
+            os.set_blocking(others[-1][0], False)
+            if Path(lost).exists():  # the system has given the number away, to us or to some other program
+                return
+
+    def heard() -> list[bytes]:
+        said = []
+        for master, _ in others:
+            with contextlib.suppress(BlockingIOError):
+                said.append(os.read(master, 4096))
+        return said
+
+    try:
+        with on_bench(visit, "scpi") as (bench, station):
+            link = visit.path.with_name("lasting-name")
+            station.order(order())
+            for turn in range(1, 4):
+                wait_for(station, lambda s, turn=turn: s.progress.done >= 5 * turn)  # type: ignore[misc]
+                nodes.append(os.path.realpath(link))
+                bench.say("unplug")
+                wait_for(station, lambda s: s.progress.phase is Phase.WAITING)
+                strangers(nodes[-1])
+                assert Path(nodes[-1]).exists()
+                link.with_name(f"other{turn}").symlink_to(os.ttyname(others[-1][1]))
+                before = station.state().progress.message
+                threading.Event().wait(2 * LOOK_FOR_PORT_S)  # it looks for its port meanwhile
+                assert heard() == [] and station.state().progress.message == before
+                for end in others.pop(0):
+                    os.close(end)
+                bench.say("replug")
+                wait_for(station, lambda s: s.progress.phase is not Phase.WAITING)
+            wait_for(station, lambda s: s.progress.phase is Phase.COMPLETE)
+        assert heard() == []
+    finally:
+        for pair in others:
+            for end in pair:
+                os.close(end)
+    assert kept(visit) == (list(range(PLANNED)), "complete")
+    assert len(said(visit, "port back")) == 3
 
 
 def test_it_stays_away(visit: VisitFile) -> None:

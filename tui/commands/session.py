@@ -30,7 +30,7 @@ from visit.run.tool import default_visit_path
 from visit.site.folders import data_folder
 from visit.site.hookup import HookUp
 from visit.site.kit import load_kit
-from visit.site.presets import wide
+from visit.site.presets import first_sweep
 from visit.site.site import Site, load_site
 
 TERMINATED = "ended by a signal (SIGTERM)"
@@ -215,7 +215,7 @@ def given_leakage(options: argparse.Namespace) -> float | None:
 
 
 def _settings(options: argparse.Namespace, site: Site, profile: Profile) -> SweepSettings:
-    preset = wide(site, profile.limits, options.bandwidth)
+    preset = first_sweep(site, HookUp.parse(options.hookup), profile.limits, options.bandwidth)
     start = preset.start_hz if options.start is None else options.start * 1e6
     stop = preset.stop_hz if options.stop is None else options.stop * 1e6
     return SweepSettings(start, stop, options.points or preset.points, preset.bandwidth_hz)

@@ -33,16 +33,33 @@ def labelled(label: str, text: str, width: int = WIDTH, column: int = LABEL) -> 
     return ["".join(part for part, _ in row) for row in wrapped([(first + text, "")], width, len(first))]
 
 
-def stacked(blocks: Sequence[Block], rows: int) -> list[str]:
-    """The lines of those blocks that fit in `rows`, in their order."""
-    kept = list(range(len(blocks)))
-    while sum(len(blocks[k].lines) for k in kept) > rows:
+def flowed(items: Sequence[str], width: int) -> list[str]:
+    """Short items such as keys, side by side in as many lines as they need, none parted."""
+    lines: list[str] = []
+    for item in items:
+        if lines and len(lines[-1]) + 2 + len(item) <= width:
+            lines[-1] += f"  {item}"
+        else:
+            lines.append(f" {item}")
+    return lines
+
+
+def kept_blocks(sizes: Sequence[tuple[int, int | None]], rows: int) -> list[int]:
+    """Which blocks stand in `rows`, of so many lines and such a weight each: their places, in their order."""
+    kept = list(range(len(sizes)))
+    while sum(sizes[k][0] for k in kept) > rows:
         lightest = min(
-            (k for k in kept if blocks[k].weight is not None and blocks[k].lines),
-            key=lambda k: (blocks[k].weight or 0, -k),
+            (k for k in kept if sizes[k][1] is not None and sizes[k][0]),
+            key=lambda k: (sizes[k][1] or 0, -k),
             default=None,
         )
         if lightest is None:
             break
         kept.remove(lightest)
+    return kept
+
+
+def stacked(blocks: Sequence[Block], rows: int) -> list[str]:
+    """The lines of those blocks that fit in `rows`, in their order."""
+    kept = kept_blocks([(len(block.lines), block.weight) for block in blocks], rows)
     return [line for k in kept for line in blocks[k].lines]

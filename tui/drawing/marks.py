@@ -64,6 +64,7 @@ FAINT = "#808080"
 WORD_STYLE = {
     "READING": f"bold {SKY}",
     "AT LEAST": f"bold {YELLOW}",
+    "AT MOST": f"bold {YELLOW}",
     "INFERRED": f"italic {ORANGE}",
     "CAN'T SAY": PLAIN,
 }
@@ -86,6 +87,8 @@ PLAIN_SIGNS = str.maketrans(
         "→": ">",
         "…": ".",
         "┤": "+",
+        "├": "+",
+        "┊": ":",
         "≥": ">",
         "×": "x",
     }

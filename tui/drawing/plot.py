@@ -13,7 +13,7 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
-from tui.drawing.marks import FAINT, GREEN, ORANGE, SKY, YELLOW, MarkSet
+from tui.drawing.marks import FAINT, GREEN, ORANGE, SKY, YELLOW, MarkSet, plain
 from tui.drawing.rows import Row
 
 AXIS_WIDTH = 6
@@ -30,6 +30,7 @@ class Mark:
     frequency_hz: float
     sign: str
     goal_db: float = math.nan
+    line: str = "│"
 
 
 @dataclass(frozen=True, slots=True)
@@ -43,6 +44,20 @@ class Plot:
     floor_db: float = math.nan
     clipped_hz: tuple[float, float] | None = None
     marks: tuple[Mark, ...] = ()
+    window_hz: tuple[float, float] | None = None
+    """The part that is drawn; None: all of it."""
+    name: str = ""
+    """Of the trace, at the left of the frequency scale."""
+
+    @property
+    def start_hz(self) -> float:
+        """Left end."""
+        return float(self.frequency_hz[0]) if self.window_hz is None else self.window_hz[0]
+
+    @property
+    def stop_hz(self) -> float:
+        """Right end."""
+        return float(self.frequency_hz[-1]) if self.window_hz is None else self.window_hz[1]
 
 
 def plot_rows(plot: Plot, width: int, height: int, marks: MarkSet) -> list[Row]:
@@ -64,8 +79,8 @@ def ruler_row(plot: Plot, width: int) -> Row:
     columns = width - AXIS_WIDTH
     if columns < 10 or plot.frequency_hz.size < 2:
         return [("", "")]
-    start, stop = float(plot.frequency_hz[0]), float(plot.frequency_hz[-1])
-    decimals = 3 if stop - start > 2e5 else 4
+    start, stop = plot.start_hz, plot.stop_hz
+    decimals = 3 if stop - start > 2e5 else 4 if stop - start > 2e3 else 6
     line = [" "] * columns
     _put(line, 0, f"{start / 1e6:.{decimals}f}")
     right = f"{stop / 1e6:.{decimals}f} MHz"
@@ -76,7 +91,7 @@ def ruler_row(plot: Plot, width: int) -> Row:
             label = f"{mark.sign}"
             if line[column] == " ":
                 _put(line, column, label)
-    return [(" " * AXIS_WIDTH, FAINT), ("".join(line), FAINT)]
+    return [(f" {plot.name}".ljust(AXIS_WIDTH), FAINT), ("".join(line), FAINT)]
 
 
 def _put(line: list[str], at: int, text: str) -> None:
@@ -88,7 +103,7 @@ def _put(line: list[str], at: int, text: str) -> None:
 def _scale_label(plot: Plot, y: int, height: int) -> str:
     """A level at every few rows, as a whole number of dB; the label belongs to the middle of its row."""
     per_row = (plot.top_db - plot.bottom_db) / height
-    every = next((n for n in (5, 10, 20, 30, 50) if n / per_row >= 2), 50)
+    every = next((n for n in (1, 2, 5, 10, 20, 30, 50) if n / per_row >= 2), 50)
     centre = plot.top_db - (y + 0.5) * per_row
     nearest = round(centre / every) * every
     if abs(nearest - centre) <= per_row / 2 and nearest - centre > -per_row / 2:
@@ -103,7 +118,7 @@ class _Cells:
         self.plot, self.columns, self.height = plot, columns, height
         self.signs = [[" "] * columns for _ in range(height)]
         self.styles = [[""] * columns for _ in range(height)]
-        self.start, self.stop = float(plot.frequency_hz[0]), float(plot.frequency_hz[-1])
+        self.start, self.stop = plot.start_hz, plot.stop_hz
 
     def column(self, frequency_hz: float) -> int:
         return round((frequency_hz - self.start) / (self.stop - self.start) * (self.columns - 1))
@@ -117,8 +132,8 @@ class _Cells:
             self.signs[y][x], self.styles[y][x] = sign, style
 
     def vertical_marks(self, marks: MarkSet) -> None:
-        sign = "|" if marks is MarkSet.ASCII else "│"
         for mark in self.plot.marks:
+            sign = plain(mark.line, marks)
             if self.start <= mark.frequency_hz <= self.stop:
                 for y in range(self.height):
                     self.set(y, self.column(mark.frequency_hz), sign, FAINT)
@@ -146,6 +161,8 @@ class _Cells:
         if band is None:
             return
         left, right = max(self.column(band[0]), 0), min(self.column(band[1]), self.columns - 1)
+        if left > right:
+            return  # outside the part that is drawn
         first = self.level_row(self.plot.floor_db) if math.isfinite(self.plot.floor_db) else self.height // 2
         first = min(max(first, 0), self.height - 1)
         for y in range(first, self.height):
@@ -186,8 +203,7 @@ class _Cells:
 def _dots(plot: Plot, across: int, down: int) -> NDArray[np.bool_]:
     """Dots of the trace, shape (down, across). Neighbours are joined unless one of them is not finite."""
     dots = np.zeros((down, across), bool)
-    span = plot.frequency_hz[-1] - plot.frequency_hz[0]
-    x = (plot.frequency_hz - plot.frequency_hz[0]) / span * (across - 1)
+    x = (plot.frequency_hz - plot.start_hz) / (plot.stop_hz - plot.start_hz) * (across - 1)
     y = (plot.top_db - plot.level_db) / (plot.top_db - plot.bottom_db) * down - 0.5
     good = np.isfinite(y)
     columns = np.arange(across)

@@ -14,7 +14,8 @@ INDENT = 9
 
 _NUMBER = r"[-+]?\d[\d.]*"
 FIGURE = re.compile(
-    rf"(READING|AT LEAST|INFERRED) {_NUMBER}( MHz)?( ±[\d.]+| \({_NUMBER}\.\.{_NUMBER}\))?( (dB|kHz|MHz|Hz|m)\b)?"
+    rf"(READING|AT LEAST|AT MOST|INFERRED) {_NUMBER}( MHz)?( ±[\d.]+| \({_NUMBER}\.\.{_NUMBER}\))?"
+    r"( (dB|kHz|MHz|Hz|m)\b)?"
     r"|CAN'T SAY"
 )
 """A word, its number, its interval, its unit: never parted."""

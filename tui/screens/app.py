@@ -17,7 +17,7 @@ from textual.screen import Screen
 
 from protocol.errors import RequestError
 from protocol.files.harmless import harmless
-from tui.drawing.marks import MarkSet
+from tui.drawing.marks import MarkSet, terminal_marks
 from tui.screens.live_screen import LiveScreen
 from tui.screens.too_small import LEAST_COLUMNS, LEAST_ROWS, TooSmall
 from tui.screens.watch_screen import WatchScreen
@@ -46,10 +46,14 @@ class DeepnotchApp(ThinApp[bool]):
     """One screen; True when a watching screen ended to take over."""
 
     TITLE = "deepnotch"
+    CSS = "ToastRack { dock: top; align: right top; margin-top: 1; }"
+    """News stands at the top: the cautions at the bottom are never hidden."""
     ENABLE_COMMAND_PALETTE = False
 
-    def __init__(self, screen: Screen[None], signals: Signals | None = None) -> None:
+    def __init__(self, screen: Screen[None], signals: Signals | None = None, marks: MarkSet = MarkSet.BRAILLE) -> None:
         super().__init__()
+        self.marks = marks
+        """The signs of this terminal, for all text on it."""
         self.animation_level = "none"
         self._first, self._signals = screen, signals
         self._home: asyncio.AbstractEventLoop | None = None
@@ -113,7 +117,7 @@ class DeepnotchApp(ThinApp[bool]):
 def run_screen(tool: Tool, order: RunOrder, marks: MarkSet, signals: Signals) -> tuple[Left, Exception | None]:
     """Show the live screen until the user leaves or the terminal goes; with the fault when it crashed."""
     screen = LiveScreen(tool, order, marks)
-    left, fault = _run(screen, signals)
+    left, fault = _run(screen, signals, marks)
     if fault is not None:
         return left, fault
     return (Left.SITE_EDITED if left is Left.BY_KEY and screen.edited else left), None
@@ -124,7 +128,7 @@ def run_start(set_up: SetUp, signals: Signals) -> Choice | None:
     from tui.screens.start_screen import StartScreen  # noqa: PLC0415 - learning loads only where somebody chooses
 
     screen = StartScreen(set_up)
-    _, fault = _run(screen, signals)
+    _, fault = _run(screen, signals, terminal_marks())
     if fault is not None:
         raise fault
     return screen.choice
@@ -132,16 +136,16 @@ def run_start(set_up: SetUp, signals: Signals) -> Choice | None:
 
 def run_watch(watcher: Watcher, marks: MarkSet, signals: Signals, *, can_take_over: bool) -> Left:
     """Show somebody else's run. A fault of the program is raised: nothing of the run depends on this screen."""
-    left, fault = _run(WatchScreen(watcher, marks, can_take_over=can_take_over), signals)
+    left, fault = _run(WatchScreen(watcher, marks, can_take_over=can_take_over), signals, marks)
     if fault is not None:
         raise fault
     return left
 
 
-def _run(screen: Screen[None], signals: Signals) -> tuple[Left, Exception | None]:
+def _run(screen: Screen[None], signals: Signals, marks: MarkSet) -> tuple[Left, Exception | None]:
     """Why the screen ended, and the fault when it crashed. Mouse reports are off: they are traffic for nothing."""
     os.environ.setdefault("TEXTUAL_FPS", "10")
-    app = DeepnotchApp(screen, signals)
+    app = DeepnotchApp(screen, signals, marks)
     try:
         take_over = app.run(mouse=False)
     except Exception as error:  # a screen that fails must not take the run with it

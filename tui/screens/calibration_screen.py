@@ -10,24 +10,19 @@ import asyncio
 from dataclasses import dataclass
 from typing import ClassVar
 
-from textual.app import ComposeResult
 from textual.binding import Binding, BindingType
-from textual.containers import Vertical
-from textual.screen import Screen
 
 from protocol.errors import RequestError
 from rf.calibration.standard_check import PAD_WITHIN_DB, THRU_WITHIN_DB
-from tui.drawing.blocks import Block, labelled, stacked
-from tui.drawing.cautions import SAFETY_SHORT
-from tui.drawing.plain import Plain
+from tui.drawing.blocks import Block, flowed, labelled
 from tui.screens.bench_words import bench_lines
+from tui.screens.framed import TextScreen
 from visit.calibration.corrector import SWEEPS
 from visit.run.conductor import Phase, RunOrder
 from visit.run.tool import Tool
 from visit.site.hookup import HookUp
 
 LOOK_S = 0.2
-ROWS = 23
 MOST_ISOLATION = 400
 
 DIRECTIONS = {
@@ -56,7 +51,7 @@ class Step:
     sweeps: int = SWEEPS
 
 
-class CalibrationScreen(Screen[None]):
+class CalibrationScreen(TextScreen[None]):
     """Steps from the short to the proof on the thru. `proof_only`: known parts through the calibration in use."""
 
     BINDINGS: ClassVar[list[BindingType]] = [
@@ -68,7 +63,6 @@ class CalibrationScreen(Screen[None]):
         Binding("p", "pad", "check 10 dB pad"),
         Binding("escape,q", "leave", "leave"),
     ]
-    DEFAULT_CSS = "CalibrationScreen { layout: vertical; overflow: hidden; }"
 
     def __init__(self, tool: Tool, order: RunOrder, *, proof_only: bool = False) -> None:
         super().__init__()
@@ -78,54 +72,50 @@ class CalibrationScreen(Screen[None]):
         if not proof_only:
             tool.visit.calibrator.begin()
 
-    def compose(self) -> ComposeResult:
-        """One text; it is short and changes rarely."""
-        with Vertical():
-            yield Plain(id="text")
-
     def on_mount(self) -> None:
         """Show the first step; stop what ran."""
         self._tool.station.stop_run()
         self.set_interval(LOOK_S, self._look)
-        self._draw()
+        self.draw()
 
     @property
     def _step(self) -> Step | None:
         return self._steps[self._at] if self._at < len(self._steps) else None
 
-    def _draw(self) -> None:
+    def blocks(self, width: int) -> list[Block]:
+        """The steps, what the one in hand asks for, the keys."""
         s = self._order.settings
         calibrator = self._tool.visit.calibrator
-        steps: list[str] = []
+        steps = [Block(("",), 0)]
         for number, entry in enumerate(self._steps):
             mark = ">" if number == self._at else " "
             head = f"{mark} {number + 1} {entry.name}"
-            steps += labelled(head, f"{entry.state:<5} {entry.said}".strip(), column=16) or [f" {head}"]
+            lines = labelled(head, f"{entry.state:<5} {entry.said}".strip(), width, 16) or [f" {head}"]
+            steps.append(Block(tuple(lines), None if number == self._at else number + 2))
         step = self._step
         sweep = f"{s.start_hz / 1e6:.4f} to {s.stop_hz / 1e6:.4f} MHz, {s.points} points, {s.bandwidth_hz:g} Hz"
-        blocks = [
-            Block((f" CALIBRATE  {sweep}",)),
-            Block(tuple(labelled("kit", f"{calibrator.book.kit.name}; {SWEEPS} sweeps each"))),
-            Block(("", *steps)),
-            Block(("", *labelled("DO", DIRECTIONS[step.name] if step else self._summary()))),
-            Block(tuple(labelled("", self._words))),
-            Block(("", f" {SAFETY_SHORT}", f" {self._keys()}")),
+        return [
+            Block(tuple(labelled("CALIBRATE", sweep, width, 12))),
+            Block(tuple(labelled("kit", f"{calibrator.book.kit.name}; {SWEEPS} sweeps each", width)), 1),
+            *steps,
+            Block(("", *labelled("DO", DIRECTIONS[step.name] if step else self._summary(), width))),
+            Block(tuple(labelled("", self._words, width))),
+            Block(("", *flowed(self._keys(), width))),
         ]
-        self.query_one("#text", Plain).show(stacked(blocks, ROWS))
 
     def _summary(self) -> str:
         checks = self._tool.visit.calibrator.checks
         good = bool(checks) and checks[-1].verified.good
         return "Calibrated and proved. Enter or Esc: back to the duplexer." if good else "Done, but not proved."
 
-    def _keys(self) -> str:
+    def _keys(self) -> list[str]:
         if self._measuring:
-            return "measuring...   Esc stop"
+            return ["measuring...", "Esc stop"]
         if self._step is None:
-            return "Enter or Esc back   v check the load   p check a 10 dB pad   r read the thru again"
-        extra = "   i isolation first" if self._step.name == "proof" and len(self._steps) == len(FIRST) else ""
-        refused = "   a take it all the same" if self._step.state == "NO" else ""
-        return f"Enter measure{refused}{extra}   r one back   Esc leave"
+            return ["Enter or Esc back", "v check the load", "p check a 10 dB pad", "r read the thru again"]
+        extra = ["i isolation first"] if self._step.name == "proof" and len(self._steps) == len(FIRST) else []
+        refused = ["a take it all the same"] if self._step.state == "NO" else []
+        return ["Enter measure", *refused, *extra, "r one back", "Esc leave"]
 
     # What the keys do
 
@@ -145,11 +135,11 @@ class CalibrationScreen(Screen[None]):
                     self._tool.bench.say(line)
         except RequestError as error:
             self._words = f"! {error}"
-            self._draw()
+            self.draw()
             return
         self._measuring, step.state, self._words = True, "...", ""
         self._tool.station.order(RunOrder(hookup, self._order.settings, step.sweeps, purpose))
-        self._draw()
+        self.draw()
 
     def _look(self) -> None:
         """Has the run that was ordered ended?"""
@@ -162,13 +152,13 @@ class CalibrationScreen(Screen[None]):
             return
         if progress.phase is Phase.FAULT:
             self._measuring, step.state, self._words = False, "", f"! {progress.message}"
-            self._draw()
+            self.draw()
         elif progress.phase is Phase.COMPLETE and progress.run_id is not None:
             self._measuring = False
             self.run_worker(self._judge(step, progress.run_id), exclusive=True)
         else:
             step.said = f"{progress.done} of {step.sweeps} sweeps"
-            self._draw()
+            self.draw()
 
     async def _judge(self, step: Step, run_id: int) -> None:
         """Look at what was measured; go on when it fits."""
@@ -188,7 +178,7 @@ class CalibrationScreen(Screen[None]):
                     await self._keep(step)
         except RequestError as error:
             step.state, self._words = "NO", f"! {error}"
-        self._draw()
+        self.draw()
 
     @staticmethod
     def _cure(part: str) -> str:
@@ -218,7 +208,7 @@ class CalibrationScreen(Screen[None]):
             self._words = ""
         except RequestError as error:
             self._words = f"! {error}"
-        self._draw()
+        self.draw()
 
     def action_again(self) -> None:
         """One step back."""
@@ -230,7 +220,7 @@ class CalibrationScreen(Screen[None]):
             self._words = ""
         elif self._at > 0:
             self._at -= 1
-        self._draw()
+        self.draw()
 
     def action_isolation(self) -> None:
         """Put an isolation step before the proof, or say why it is not worth it."""
@@ -242,7 +232,7 @@ class CalibrationScreen(Screen[None]):
         count = min(4 * planned, MOST_ISOLATION)
         self._words = f"{SWEEPS} sweeps: {advice.why}. Enter takes {count}, r leaves it out."
         self._steps.insert(self._at, Step("isolation", sweeps=count))
-        self._draw()
+        self.draw()
 
     def action_load(self) -> None:
         """Check the load through the calibration."""
@@ -255,7 +245,7 @@ class CalibrationScreen(Screen[None]):
     def _more(self, name: str) -> None:
         if self._step is None and not self._measuring:
             self._steps.append(Step(name))
-            self._draw()
+            self.draw()
 
     def action_leave(self) -> None:
         """Back to the live screen; an unfinished calibration changes nothing."""

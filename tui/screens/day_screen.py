@@ -11,28 +11,23 @@ import time
 from collections.abc import Callable, Sequence
 from typing import ClassVar
 
-from textual.app import ComposeResult
 from textual.binding import Binding, BindingType
-from textual.containers import Vertical
 from textual.events import Key
-from textual.screen import Screen
 from textual.widgets import Input
 
 from protocol.errors import RequestError
-from tui.drawing.blocks import Block, labelled, stacked
-from tui.drawing.cautions import SAFETY_SHORT
-from tui.drawing.plain import Plain
+from tui.drawing.blocks import Block, flowed, labelled
+from tui.screens.framed import TextScreen
 from visit.day.day import STEPS, Ask, Day, Step, turning_order
 from visit.run.tool import Tool
 
-ROWS = 23
 DIGITS_S = 1.5
 """A second digit within this time belongs to the first; later it begins a new number."""
 FREEZES = {"freeze": "as found", "report": "as left"}
 """What a step freezes, by the word for it."""
 
 
-class DayScreen(Screen[str | None]):
+class DayScreen(TextScreen[str | None]):
     """Answers with the `screen` word of the step that is to be carried out, or None."""
 
     BINDINGS: ClassVar[list[BindingType]] = [
@@ -46,18 +41,14 @@ class DayScreen(Screen[str | None]):
         Binding("down", "move(1)", "down"),
         Binding("escape,q", "leave", "back"),
     ]
-    AUTO_FOCUS = ""
-    DEFAULT_CSS = """
-    DayScreen { layout: vertical; overflow: hidden; }
-    DayScreen Input, DayScreen Input:focus { height: 1; border: none; padding: 0; background: $boost; }
-    DayScreen #text { height: auto; }
-    """
 
     def __init__(self, tool: Tool) -> None:
         super().__init__()
         self._tool, self._day = tool, tool.visit.day()
-        following = self._day.next_three()
+        following, deed = self._day.next_three(), tool.station.state().deed
         self._at = following[0].number if following else len(STEPS)
+        if deed is not None and deed.step is not None:
+            self._at = deed.step  # the live screen's NEXT led here
         self.clock: Callable[[], float] = time.monotonic
         """What tells how long a digit ago was."""
         self._typed, self._typed_s = "", 0.0
@@ -69,38 +60,27 @@ class DayScreen(Screen[str | None]):
         self._skipping = False
         self._words = ""
 
-    def compose(self) -> ComposeResult:
-        """Text, and a line to type into."""
-        with Vertical():
-            yield Plain(id="text")
-            field = Input(id="line")
-            field.cursor_blink = False
-            field.display = False
-            yield field
-
-    def on_mount(self) -> None:
-        """Show where the day stands."""
-        self._draw()
-
     @property
     def _step(self) -> Step:
         return STEPS[self._at - 1]
 
-    def _draw(self) -> None:
+    def blocks(self, width: int) -> list[Block]:
+        """Where the day stands, the step in hand, the keys."""
         states = self._day.states()
         done = sum(state == "done" for state, _ in states.values())
-        title = f" DAY  {self._tool.site.name}   {done} of {len(STEPS)} done, {len(states) - done} left out"
+        counted = f"{done} of {len(STEPS)} done, {len(states) - done} left out"
+        title = labelled("DAY", f"{self._tool.site.name}   {counted}", width, 5)
         following = [f"{one.number:2d}  {one.title}" for one in self._day.next_three()]
-        steps = [line for head, one in zip(("STEPS", "", ""), following, strict=False) for line in labelled(head, one)]
-        blocks = [
-            Block((title,)),
-            Block(tuple(labelled("NEXT", self._deed())), 4),
+        heads = ("STEPS", "", "")
+        steps = [line for head, one in zip(heads, following, strict=False) for line in labelled(head, one, width)]
+        return [
+            Block(tuple(title)),
+            Block(tuple(labelled("NEXT", self._deed(), width)), 4),
             Block((*steps, ""), 3),
-            Block(tuple(step_lines(self._step, self._day, self._tool.site.kind, self._freezing or ()))),
-            Block(tuple(labelled("", self._words))),
-            Block((self._foot(), f" {SAFETY_SHORT}")),
+            Block(tuple(step_lines(self._step, self._day, self._tool.site.kind, self._freezing or (), width))),
+            Block(tuple(labelled("", self._words, width))),
+            Block(tuple(flowed(self._foot(), width))),
         ]
-        self.query_one("#text", Plain).show(stacked(blocks, ROWS - 1 if self._typing else ROWS))
 
     @property
     def _typing(self) -> bool:
@@ -111,21 +91,21 @@ class DayScreen(Screen[str | None]):
         deed = self._tool.station.state().deed
         return "" if deed is None else deed.words
 
-    def _foot(self) -> str:
+    def _foot(self) -> list[str]:
         """What may be typed, or the keys."""
         if self._asking is not None:
             unit = f" in {self._asking.unit}" if self._asking.unit else ""
-            return f" {self._asking.name}{unit}; Enter: write   Esc: no"
+            return [f"{self._asking.name}{unit};", "Enter: write", "Esc: no"]
         if self._skipping:
-            return " Why is it left out? Enter: leave it out   Esc: no"
+            return ["Why is it left out?", "Enter: leave it out", "Esc: no"]
         if self._freezing is not None:
-            return " Enter: freeze this for good   Esc: no, measure again first"
+            return ["Enter: freeze this for good", "Esc: no, measure again first"]
         step = self._step
-        does = "" if not step.screen else "Enter freeze  " if step.screen in FREEZES else "Enter go there  "
+        does = [] if not step.screen else ["Enter freeze"] if step.screen in FREEZES else ["Enter go there"]
         written = any(number == step.number for number, *_ in self._day.entries())
-        fill = ("f write down  " if step.asks else "") + ("c correct  " if written else "")
-        back = "u take back  " if written or step.number in self._day.states() else ""
-        return f" {does}{fill}d done  s leave out  {back}1-{len(STEPS)} step  q back"
+        fill = (["f write down"] if step.asks else []) + (["c correct"] if written else [])
+        back = ["u take back"] if written or step.number in self._day.states() else []
+        return [*does, *fill, "d done", "s leave out", *back, f"1-{len(STEPS)} step", "q back"]
 
     # Keys
 
@@ -143,13 +123,13 @@ class DayScreen(Screen[str | None]):
         if 1 <= number <= len(STEPS):
             self._at = number
         self._words, self._freezing = "", None
-        self._draw()
+        self.draw()
 
     def action_move(self, by: int) -> None:
         """The step before or after."""
         self._at = min(max(self._at + by, 1), len(STEPS))
         self._typed, self._words, self._freezing = "", "", None
-        self._draw()
+        self.draw()
 
     def action_go(self) -> None:
         """Carry the step out where the program can; what is frozen for good is shown first."""
@@ -162,12 +142,12 @@ class DayScreen(Screen[str | None]):
             self._day.check(self._at)
         except RequestError as error:
             self._words = f"! {error}"
-            self._draw()
+            self.draw()
             return
         if self._step.screen in FREEZES:
             self._words = "looking at what would be frozen"
             self.run_worker(self._show_frozen(FREEZES[self._step.screen]), exclusive=True)
-            self._draw()
+            self.draw()
         else:
             self.dismiss(self._step.screen)
 
@@ -178,7 +158,11 @@ class DayScreen(Screen[str | None]):
             self._words = ""
         except RequestError as error:
             self._words = f"! {error}"
-        self._draw()
+            if name == FREEZES["report"] and self._day.frozen():
+                self._words = (
+                    f"{error}; as found stands. Write it with: deepnotch report {self._tool.visit.file.path.name}"
+                )
+        self.draw()
 
     def action_done(self) -> None:
         """Mark it done and go to the next."""
@@ -194,18 +178,18 @@ class DayScreen(Screen[str | None]):
                 self._at = following[0].number
         except RequestError as error:
             self._words = f"! {error}"
-        self._draw()
+        self.draw()
 
     def action_skip(self) -> None:
         """Ask for the reason."""
         self._skipping = True
-        self._type()
+        self.type_in()
 
     def action_fill(self, correct: bool = False) -> None:
         """Ask for the first thing that is not written down yet, or for all that is, to correct it."""
         if not self._step.asks:
             self._words = "this step asks for nothing"
-            self._draw()
+            self.draw()
             return
         written = {name for number, name, *_ in self._day.entries() if number == self._at}
         self._words = ""
@@ -218,12 +202,12 @@ class DayScreen(Screen[str | None]):
         written = {name: words for number, name, _, _, words in self._day.entries() if number == self._at}
         if self._correcting:
             self._asking = self._correcting[0]
-            self._type(written.get(self._asking.name, ""))
+            self.type_in(written.get(self._asking.name, ""))
             return
         self._asking = next((ask for ask in self._step.asks if ask.name not in written), None)
         if self._asking is None and not self._words:
             self._words = "all is written down: c corrects, u takes the last one back"
-        self._type() if self._asking is not None else self._draw()
+        self.type_in() if self._asking is not None else self.draw()
 
     def action_undo(self) -> None:
         """Take back the newest thing that stands at this step."""
@@ -232,19 +216,11 @@ class DayScreen(Screen[str | None]):
         except RequestError as error:
             self._words = f"! {error}"
         self._freezing = None
-        self._draw()
-
-    def _type(self, standing: str = "") -> None:
-        field = self.query_one("#line", Input)
-        field.value, field.display = standing, True
-        field.cursor_position = len(standing)
-        self.set_focus(field)  # at once: what is typed next is for the field, not for the keys
-        self._draw()
+        self.draw()
 
     def on_input_submitted(self, event: Input.Submitted) -> None:
         """Take what was typed."""
-        event.input.display = False
-        self.set_focus(None)
+        self.close_line()
         text, asking, skipping = event.value, self._asking, self._skipping
         self._asking, self._skipping, self._words = None, False, ""
         if skipping:
@@ -263,7 +239,7 @@ class DayScreen(Screen[str | None]):
             self._words, self._correcting = f"! {error}", []
         if self._words or (correcting and not self._correcting):
             self._words = self._words or "corrected"
-            self._draw()
+            self.draw()
         else:
             self._next_ask()
 
@@ -271,28 +247,26 @@ class DayScreen(Screen[str | None]):
         """Back, or out of the line that is typed."""
         if self._typing:
             self._asking, self._skipping, self._correcting = None, False, []
-            self.query_one("#line", Input).display = False
-            self.set_focus(None)
-            self._draw()
+            self.close_line()
+            self.draw()
         elif self._freezing is not None:
             self._freezing, self._words = None, "nothing was frozen"
-            self._draw()
+            self.draw()
         else:
             self.dismiss(None)
 
 
-def step_lines(step: Step, day: Day, kind: str, freezing: Sequence[str]) -> list[str]:
+def step_lines(step: Step, day: Day, kind: str, freezing: Sequence[str], width: int) -> list[str]:
     """A step with what stands there already; `freezing`: what would be frozen, while that is asked."""
-    lines = [*labelled(f"STEP {step.number}", f"[{step.phase}]  {step.title}"), *labelled("", step.hint)]
+    said = [(f"STEP {step.number}", f"[{step.phase}]  {step.title}"), ("", step.hint)]
     if step.screen == "tune":
-        lines += [line for words in turning_order(kind) for line in labelled("", words)]
+        said += [("", words) for words in turning_order(kind)]
     state = day.states().get(step.number)
     if state is not None:
-        lines += labelled("", state[0] + (f": {state[1]}" if state[1] else ""))
+        said.append(("", state[0] + (f": {state[1]}" if state[1] else "")))
     written = {name: words for number, name, _, _, words in day.entries() if number == step.number}
     for ask in step.asks:
         unit = f" ({ask.unit})" if ask.unit else ""
-        lines += labelled("", f"{ask.name}{unit}: {written.get(ask.name, '...')}")
-    for number, line in enumerate(freezing):
-        lines += labelled("FREEZES" if number == 0 else "", line)
-    return lines
+        said.append(("", f"{ask.name}{unit}: {written.get(ask.name, '...')}"))
+    said += [("FREEZES" if number == 0 else "", line) for number, line in enumerate(freezing)]
+    return [line for head, words in said for line in labelled(head, words, width)]

@@ -1,4 +1,4 @@
-"""Small dialogs over the live screen: type a sweep, declare the hook-up, change the simulated bench, read the help.
+"""Small dialogs over the live screen that are filled in: a sweep, the hook-up, the temperature, the simulated bench.
 
 Owns: turning what was typed into settings, with the fault said beside the field. Refuses: to start anything; the caller
 gets the answer, or None when the dialog was left.
@@ -6,53 +6,22 @@ gets the answer, or None when the dialog was left.
 
 from __future__ import annotations
 
-import textwrap
-from collections.abc import Sequence
 from typing import ClassVar, Protocol
 
 from textual.app import ComposeResult
 from textual.binding import Binding, BindingType
-from textual.containers import Horizontal, Vertical, VerticalScroll
-from textual.screen import ModalScreen
-from textual.widgets import Input, Label, OptionList, Static
+from textual.containers import Horizontal, Vertical
+from textual.widgets import Input, Label, OptionList
 from textual.widgets.option_list import Option
 
 from protocol.errors import RequestError
 from protocol.sweep import SweepSettings
 from rf.values.match import SOLID, line_m
-from tui.drawing.cautions import SAFETY_SHORT
 from tui.drawing.plain import Plain
+from tui.screens.framed import Dialog
 from visit.run.conductor import RunOrder
 from visit.site.hookup import HookUp
 from visit.site.site import Site
-
-BOX_CSS = """
-{name} {{ align: center middle; background: transparent; }}
-{name} > .safety {{ dock: bottom; width: 1fr; height: 1; background: $surface; }}
-{name} > .box {{
-    width: 64; height: auto; max-height: 22; border: ascii $foreground; padding: 0 1; background: $surface;
-}}
-{name} Input, {name} Input:focus {{ height: 1; border: none; padding: 0; width: 1fr; background: $boost; }}
-{name} OptionList, {name} OptionList:focus {{ height: auto; border: none; padding: 0; }}
-{name} Label {{ width: 26; }}
-{name} Horizontal {{ height: 1; }}
-"""
-
-LEAVE: list[BindingType] = [Binding("escape", "leave", "leave"), Binding("f10", "leave", "leave", show=False)]
-
-MARKS_HELP = (
-    "bar        filled: what is shown; arrow: a bound, the truth lies further; hatched: interval; diamond: goal",
-    "trace      dotted line: the averaged floor; between the hatching no information; L and H: the channels",
-    "LOSS       what the channel that shall pass loses; [pass]: a verdict, the goal is met and shown",
-)
-"""What the signs of the live screen mean."""
-
-WORDS_HELP = (
-    "READING    the interval keeps clear of floor and leakage; may prove a goal",
-    "AT LEAST   only a bound: the floor covers the rest; may prove a goal",
-    "INFERRED   from a model fitted to what stands above the floor; guides the hand, proves nothing",
-    "CAN'T SAY  nothing follows from the data",
-)
 
 
 class Bench(Protocol):
@@ -62,11 +31,8 @@ class Bench(Protocol):
         """Send a line, return the answer. Raises RequestError when it makes no sense."""
 
 
-class SweepDialog(ModalScreen[tuple[SweepSettings, int | None] | None]):
+class SweepDialog(Dialog[tuple[SweepSettings, int | None] | None]):
     """Type centre, span, points, bandwidth and number of sweeps."""
-
-    BINDINGS: ClassVar[list[BindingType]] = LEAVE
-    DEFAULT_CSS = BOX_CSS.format(name="SweepDialog")
 
     def __init__(self, order: RunOrder) -> None:
         super().__init__()
@@ -82,9 +48,8 @@ class SweepDialog(ModalScreen[tuple[SweepSettings, int | None] | None]):
 
     def compose(self) -> ComposeResult:
         """One line a field."""
-        yield Static(f" {SAFETY_SHORT}", classes="safety", markup=False)
         with Vertical(classes="box"):
-            yield Static("Sweep. Tab: next field   Enter: start   Esc: leave")
+            yield Plain(["Sweep. Tab: next field   Enter: start   Esc: leave"])
             for name, label, value in self._fields:
                 with Horizontal():
                     yield Label(label)
@@ -119,16 +84,11 @@ class SweepDialog(ModalScreen[tuple[SweepSettings, int | None] | None]):
         except ValueError:
             raise RequestError(f"{name}: {text!r} is not a number") from None
 
-    def action_leave(self) -> None:
-        """Leave without a change."""
-        self.dismiss(None)
 
-
-class HookUpDialog(ModalScreen[HookUp | None]):
+class HookUpDialog(Dialog[HookUp | None]):
     """Choose which port is driven and which is read, and say what lies in the leads."""
 
-    BINDINGS: ClassVar[list[BindingType]] = [*LEAVE, Binding("q", "leave", "leave", show=False)]
-    DEFAULT_CSS = BOX_CSS.format(name="HookUpDialog") + "HookUpDialog > .box { width: 78; }"
+    BINDINGS: ClassVar[list[BindingType]] = [Binding("q", "leave", "leave", show=False)]
     CHOICES: ClassVar[tuple[HookUp, ...]] = (
         HookUp("A", "L"),
         HookUp("A", "H"),
@@ -146,12 +106,8 @@ class HookUpDialog(ModalScreen[HookUp | None]):
 
     def compose(self) -> ComposeResult:
         """The choices with what they show, the path, and what to mind before it is changed."""
-        yield Static(f" {SAFETY_SHORT}", classes="safety", markup=False)
         with Vertical(classes="box"):
-            yield Static(
-                "Where do the leads hang? Transmitter off, locked, proved dead first.\n"
-                "Enter: take   Tab: what lies in the leads   Esc: leave"
-            )
+            yield Plain(["Where do the leads hang?", "Enter: take   Tab: what lies in the leads   Esc: leave"])
             yield OptionList(*(Option(self._text(hookup), id=hookup.name) for hookup in self.CHOICES))
             with Horizontal():
                 yield Label("put in after calibration")
@@ -195,16 +151,9 @@ class HookUpDialog(ModalScreen[HookUp | None]):
         except RequestError as error:
             self.query_one("#fault", Plain).show([f"! {error}"])
 
-    def action_leave(self) -> None:
-        """Leave without a change."""
-        self.dismiss(None)
 
-
-class TemperatureDialog(ModalScreen[float | None]):
+class TemperatureDialog(Dialog[float | None]):
     """Type the temperature at the analyzer."""
-
-    BINDINGS: ClassVar[list[BindingType]] = LEAVE
-    DEFAULT_CSS = BOX_CSS.format(name="TemperatureDialog")
 
     def __init__(self, now_c: float | None) -> None:
         super().__init__()
@@ -212,9 +161,8 @@ class TemperatureDialog(ModalScreen[float | None]):
 
     def compose(self) -> ComposeResult:
         """One number."""
-        yield Static(f" {SAFETY_SHORT}", classes="safety", markup=False)
         with Vertical(classes="box"):
-            yield Static("Temperature at the analyzer. Enter: take   Esc: leave")
+            yield Plain(["Temperature at the analyzer. Enter: take   Esc: leave"])
             with Horizontal():
                 yield Label("degrees Celsius")
                 field = Input("" if self._now_c is None else f"{self._now_c:g}", id="celsius")
@@ -233,16 +181,9 @@ class TemperatureDialog(ModalScreen[float | None]):
             return
         self.dismiss(value)
 
-    def action_leave(self) -> None:
-        """Leave without a change."""
-        self.dismiss(None)
 
-
-class BenchDialog(ModalScreen[None]):
+class BenchDialog(Dialog[None]):
     """Demo only: an invented case, or a line of words to the simulated bench."""
-
-    BINDINGS: ClassVar[list[BindingType]] = LEAVE
-    DEFAULT_CSS = BOX_CSS.format(name="BenchDialog") + "BenchDialog > .box { width: 78; }"
 
     def __init__(self, bench: Bench) -> None:
         super().__init__()
@@ -252,7 +193,6 @@ class BenchDialog(ModalScreen[None]):
         """The cases, a line to type, and the answer."""
         from protocol.simulated.cases import CASES  # noqa: PLC0415 - only the demo has them
 
-        yield Static(f" {SAFETY_SHORT}", classes="safety", markup=False)
         with Vertical(classes="box"):
             yield Plain(
                 [
@@ -283,110 +223,3 @@ class BenchDialog(ModalScreen[None]):
         except RequestError as error:
             answer = f"! {error}"
         self.query_one("#fault", Plain).show((answer or "done").splitlines())
-
-    def action_leave(self) -> None:
-        """Back to the live screen."""
-        self.dismiss(None)
-
-
-class AskDialog(ModalScreen[bool]):
-    """One question before something is thrown over: Enter does it, Esc leaves all as it is."""
-
-    BINDINGS: ClassVar[list[BindingType]] = [*LEAVE, Binding("enter", "do", "do it"), Binding("q", "leave", show=False)]
-    DEFAULT_CSS = BOX_CSS.format(name="AskDialog") + "AskDialog > .box { width: 78; }"
-
-    def __init__(self, lines: Sequence[str], does: str) -> None:
-        super().__init__()
-        self._lines, self._does = lines, does
-
-    def compose(self) -> ComposeResult:
-        """What it is about, and the two keys."""
-        yield Static(f" {SAFETY_SHORT}", classes="safety", markup=False)
-        with Vertical(classes="box"):
-            yield Plain([*self._lines, "", f"Enter: {self._does}   Esc: no"])
-
-    def action_do(self) -> None:
-        """Yes."""
-        self.dismiss(True)
-
-    def action_leave(self) -> None:
-        """No."""
-        self.dismiss(False)
-
-
-class HelpDialog(ModalScreen[None]):
-    """All keys, and the four words."""
-
-    BINDINGS: ClassVar[list[BindingType]] = [*LEAVE, Binding("q,question_mark,enter", "leave", "leave", show=False)]
-    DEFAULT_CSS = BOX_CSS.format(name="HelpDialog") + "HelpDialog > .box { width: 78; }"
-
-    def __init__(self, keys: Sequence[tuple[str, str]]) -> None:
-        super().__init__()
-        self._keys = keys
-
-    def compose(self) -> ComposeResult:
-        """Generated from the bindings, so that it cannot go stale."""
-        lines = [f"  {key:<6} {what}" for key, what in self._keys]
-        yield Static(f" {SAFETY_SHORT}", classes="safety", markup=False)
-        with VerticalScroll(classes="box"):
-            yield Plain(
-                [
-                    "Keys (Esc or q: back)",
-                    *lines,
-                    "",
-                    "Words beside every figure",
-                    *WORDS_HELP,
-                    "",
-                    "Signs",
-                    *MARKS_HELP,
-                ]
-            )
-
-    def action_leave(self) -> None:
-        """Back to the live screen."""
-        self.dismiss(None)
-
-
-class ConfirmDialog(ModalScreen[bool]):
-    """Something that only a person can answer for; answers True when he does."""
-
-    BINDINGS: ClassVar[list[BindingType]] = [*LEAVE, Binding("q,n", "leave", "leave", show=False)]
-    DEFAULT_CSS = BOX_CSS.format(name="ConfirmDialog") + "ConfirmDialog > .box { width: 78; }"
-
-    def __init__(self, words: str) -> None:
-        super().__init__()
-        self._words = words
-
-    def compose(self) -> ComposeResult:
-        """The words, and the letter that confirms: Enter alone is pressed too easily."""
-        with Vertical(classes="box"):
-            yield Plain([*textwrap.wrap(self._words, 74), "", "y: I looked, and it is so   Esc: leave it in doubt"])
-
-    def key_y(self) -> None:
-        """It is so."""
-        self.dismiss(True)
-
-    def action_leave(self) -> None:
-        """Left in doubt."""
-        self.dismiss(False)
-
-
-class BudgetDialog(ModalScreen[None]):
-    """Contributions behind every figure."""
-
-    BINDINGS: ClassVar[list[BindingType]] = [*LEAVE, Binding("q,u,t,enter", "leave", "leave", show=False)]
-    DEFAULT_CSS = BOX_CSS.format(name="BudgetDialog") + "BudgetDialog > .box { width: 78; }"
-
-    def __init__(self, lines: Sequence[str], title: str = "What the figures are made of") -> None:
-        super().__init__()
-        self._lines, self._title = lines, title
-
-    def compose(self) -> ComposeResult:
-        """The lines as they stand in the report."""
-        yield Static(f" {SAFETY_SHORT}", classes="safety", markup=False)
-        with VerticalScroll(classes="box"):
-            yield Plain([f"{self._title} (Esc or q: back)", "", *self._lines])
-
-    def action_leave(self) -> None:
-        """Back to the live screen."""
-        self.dismiss(None)

@@ -15,19 +15,16 @@ from rf.repeater.hookup_check import State
 from rf.values.decibel import amplitude_db
 from rf.values.figure import Figure, Kind, shifted
 from rf.values.words import Words, words
-from tui.drawing.cautions import SAFETY, SAFETY_SHORT
 from tui.drawing.digits import big
-from tui.drawing.marks import FAINT, GREEN, ORANGE, VERMILLION, WORD_STYLE, YELLOW, MarkSet, plain
-from tui.drawing.plot import Mark, Plot
+from tui.drawing.marks import FAINT, GREEN, VERMILLION, WORD_STYLE, YELLOW, MarkSet, plain
 from tui.drawing.rows import Row
 from tui.drawing.wrapping import wrapped
+from tui.screens.picture_rows import pooled_only
 from visit.figures.assessment import Assessment, Channel, Role, leak_words
 from visit.run.conductor import Phase
 from visit.run.live import LiveState
 from visit.site.hookup import HookUp
 
-MOSTLY = 0.8
-"""A zoom lies under the floor nearly everywhere."""
 BESIDE = 6
 """Columns of the unit between big digits and what stands beside them."""
 BAR_FROM_DB, BAR_TO_DB = 40.0, 120.0
@@ -233,37 +230,6 @@ def _bar_row(figure: Figure | None, goal_db: float, width: int) -> Row:
     ]
 
 
-def plot_of(state: LiveState) -> Plot | None:
-    """What the trace shows: averaged level, averaged floor, clipped band, both channels, the goal."""
-    a = state.assessment
-    if a is None:
-        return None
-    goals = {Role.REJECT: -state.site.goals.rejection_db, Role.PASS: math.nan}
-    side = state.hookup.side
-    marks = []
-    for hz, sign in ((state.site.low_hz, "L"), (state.site.high_hz, "H")):
-        role = Role.REJECT if side is None or hz == state.site.reject_hz(side) else Role.PASS
-        marks.append(Mark(hz, sign, goals[role]))
-    floor = a.floor_averaged.value if a.floor_averaged.known else math.nan
-    lowest = min(-state.site.goals.rejection_db, floor if math.isfinite(floor) else 0.0)
-    finite = a.level_db[a.level_db > -300]
-    highest = float(finite.max()) if finite.size else 0.0
-    top = 0.0 if highest > -30 else min(math.ceil((highest + 10) / 10) * 10.0, 0.0)
-    band = (a.clipped.low_hz, a.clipped.high_hz) if a.clipped and not _pooled(a) else None
-    return Plot(
-        a.frequency_hz, a.level_db, top, math.floor(lowest / 10 - 1) * 10.0,
-        a.threshold_db if math.isfinite(a.threshold_db) else floor, band, tuple(marks),
-    )  # fmt: skip
-
-
-def _pooled(a: Assessment) -> bool:
-    """Whether a reading was pooled from samples that lie under the floor one by one: there is information then."""
-    reject = a.channel(Role.REJECT)
-    span = float(a.frequency_hz[-1] - a.frequency_hz[0])
-    wide = a.clipped is not None and a.clipped.width_hz > MOSTLY * span
-    return wide and reject is not None and reject.transmission.kind is Kind.READING
-
-
 def notch_rows(state: LiveState) -> list[Row]:
     """Where the notch is against the target, and the band that holds no information."""
     a = state.assessment
@@ -287,7 +253,7 @@ def notch_rows(state: LiveState) -> list[Row]:
         second += [*figure_runs(a.lowest.depth), (" at ", ""), *figure_runs(place, signed=True)]
     elif a.clipped is None:
         second.append(("none: the whole response stands above the floor", FAINT))
-    elif _pooled(a):
+    elif pooled_only(a):
         second.append((f"under the floor point by point; read from {a.pooled_points} of them together", ""))
     else:
         least = "more than " if a.clipped.open_low or a.clipped.open_high else ""
@@ -404,22 +370,10 @@ def path_strip(hookup: HookUp) -> str:
     return f"{first}[{hookup.driven}  {hookup.read}]-{last}cable-P2  {hookup.third_port}: {hookup.third}"
 
 
-def safety_row(width: int) -> Row:
-    """The cautions that bite first; they stand on the screen all the time."""
-    return [(f" {SAFETY if width >= len(SAFETY) + 2 else SAFETY_SHORT}", ORANGE)]
-
-
-MESSAGE_ROWS = 2
-"""A message that is longer ends in two dots; u has every note in full."""
-
-
 def message_rows(state: LiveState, width: int) -> list[Row]:
-    """The most urgent message, over two rows where one does not hold it."""
+    """The most urgent message, whole, over as many rows as it takes."""
     title, text, style = _message(state)
     lines = textwrap.wrap(text, width - len(title) - 1, break_on_hyphens=False) or [""]
-    if len(lines) > MESSAGE_ROWS:
-        room = width - len(title) - 3
-        lines = [*lines[: MESSAGE_ROWS - 1], lines[MESSAGE_ROWS - 1][:room] + ".."]
     return [[((title if number == 0 else " " * len(title)) + line, style)] for number, line in enumerate(lines)]
 
 

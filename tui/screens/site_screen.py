@@ -15,13 +15,14 @@ from textual.screen import Screen
 from textual.widgets import Input, Label
 
 from protocol.errors import RequestError
+from tui.drawing.blocks import flowed, labelled
 from tui.drawing.plain import Plain
-from tui.drawing.shortened import shortened
+from tui.screens.framed import MARGIN, SafetyRow
 from visit.run.set_up import keep_site
 from visit.site.site import Site
 from visit.site.typed import FIELDS, Checked, check_fields, fields_of
 
-LABEL, FIELD, REMARK = 29, 24, 26
+LABEL, FIELD = 29, 24
 HINTS = {
     "low": "as said on the air: 450, 450.5, 450,5 or 450500 kHz; without a unit it is MHz",
     "high": "the higher of the two channels, typed in the same way",
@@ -63,9 +64,8 @@ class SiteScreen(Screen[tuple[Path, Site] | None]):
 
     def compose(self) -> ComposeResult:
         """One line a field, its remark beside it."""
-        title = "SITE  a new one" if self._site is None else f"SITE  {shortened(self._site.name, 60)}"
         with Vertical():
-            yield Plain([f" {title}", f" {self._why}" if self._why else "", ""], id="head")
+            yield Plain(id="head")
             for key, label in FIELDS:
                 with Horizontal():
                     yield Label(f" {label}")
@@ -74,6 +74,7 @@ class SiteScreen(Screen[tuple[Path, Site] | None]):
                     yield field
                     yield Plain(id=f"at-{key}")
             yield Plain(id="foot")
+        yield SafetyRow()
 
     def on_mount(self) -> None:
         """Begin at the name."""
@@ -144,16 +145,33 @@ class SiteScreen(Screen[tuple[Path, Site] | None]):
             return
         self.dismiss(None)
 
+    def on_resize(self) -> None:
+        """Another size."""
+        self._draw()
+
     def _draw(self) -> None:
+        width = self.app.size.width - MARGIN
+        title = "a new one" if self._site is None else self._site.name
+        head = [*labelled("SITE", title, width, 7), *labelled("", self._why, width, 1)]
         checked = self.checked
         for key, _ in FIELDS:
             fault = checked.faults.get(key, "")
-            shown = f" ! {fault}" if fault and key in self._visited else f" {checked.remarks.get(key, '')}"
-            self.query_one(f"#at-{key}", Plain).show([shortened(shown, REMARK) if not fault else shown[:REMARK]])
-        now = self.focused.id if self.focused is not None else ""
-        fault = checked.faults.get(str(now), "") if str(now) in self._visited else ""
-        said = f" ! {fault}" if fault else f" {HINTS.get(str(now), 'what this duplexer has to reach')}"
+            wrong = bool(fault) and key in self._visited
+            shown = f" ! {fault}" if wrong else f" {checked.remarks.get(key, '')}"
+            if len(shown) > width - LABEL - FIELD:
+                shown = " ! wrong" if wrong else ""
+            self.query_one(f"#at-{key}", Plain).show([shown])
+        now = str(self.focused.id) if self.focused is not None else ""
+        fault = checked.faults.get(now, "") if now in self._visited else ""
+        beside = checked.remarks.get(now, "")
+        said = f"! {fault}" if fault else f"{HINTS.get(now, 'what this duplexer has to reach')}"
+        if beside and not fault and len(beside) > width - LABEL - FIELD - 1:
+            said = f"{beside}: {said}"
         enter = "Enter save" if not checked.faults else "Enter next"
-        last = " Leave without saving? Esc again: leave   any letter: stay" if self._leaving else ""
-        keys = f" {enter}   up, down another field   F2 save   Esc leave"
-        self.query_one("#foot", Plain).show(["", said[:79], "", last or keys])
+        leaving = ["Leave without saving?", "Esc again: leave", "any letter: stay"]
+        keys = leaving if self._leaving else [enter, "up, down another field", "F2 save", "Esc leave"]
+        foot = ["", *labelled("", said, width, 1), "", *flowed(keys, width)]
+        if self.app.size.height - 1 >= len(head) + len(FIELDS) + len(foot) + 1:
+            head.append("")
+        self.query_one("#head", Plain).show(head)
+        self.query_one("#foot", Plain).show(foot)

@@ -18,39 +18,39 @@ from visit.site.typed import channels
 
 T = TypeVar("T")
 STRONG = "bold"
-PORTS, SITES, VISITS, MESSAGE = 4, 3, 2, 3
-"""So many of each stand on the screen; the rest are in the lists behind a, s and v."""
+PORTS, SITES, VISITS = 4, 3, 2
+"""So many of each stand on the screen where it has room; the rest are in the lists behind a, s and v."""
 
 
-def port_rows(now: SetUp, width: int) -> list[Row]:
+def port_rows(now: SetUp, width: int, most: int = PORTS) -> list[Row]:
     """The ports that are there."""
     if not now.ports:
         return [[(" ANALYZER   none is plugged in: plug it in, then r", "")], [("", "")]]
     rows = [
         _row("ANALYZER" if number == 0 else "", one is now.plugged, port_words(one, width - 14))
-        for number, one in enumerate(_around(now.ports, now.plugged, PORTS))
+        for number, one in enumerate(_around(now.ports, now.plugged, most))
     ]
-    return [*rows, *_rest(len(now.ports), PORTS, "a"), [("", "")]]
+    return [*rows, *_rest(len(now.ports), most, "a"), [("", "")]]
 
 
-def site_rows(now: SetUp, width: int) -> list[Row]:
+def site_rows(now: SetUp, width: int, most: int = SITES) -> list[Row]:
     """The sites of the user."""
     if not now.sites:
         return [[(" SITE       none yet: n types one (Enter asks for it too)", "")], [("", "")]]
     chosen = next((pair for pair in now.sites if pair[0] == now.site), None)
     rows = [
         _row("SITE" if number == 0 else "", pair is chosen, site_words(pair[1], width - 14))
-        for number, pair in enumerate(_around(now.sites, chosen, SITES))
+        for number, pair in enumerate(_around(now.sites, chosen, most))
     ]
-    return [*rows, *_rest(len(now.sites), SITES, "s"), [("", "")]]
+    return [*rows, *_rest(len(now.sites), most, "s"), [("", "")]]
 
 
-def visit_rows(now: SetUp, width: int) -> list[Row]:
+def visit_rows(now: SetUp, width: int, most: int = VISITS) -> list[Row]:
     """A new visit and the recent ones."""
     rows = [_row("VISIT", now.visit is None, "a new one, in your data folder")]
-    shown = _around(now.visits, now.visit, VISITS)
+    shown = _around(now.visits, now.visit, most)
     rows += [_row("", path == now.visit, visit_words(path, width - 14)) for path in shown]
-    return [*rows, *_rest(len(now.visits), VISITS, "v")]
+    return [*rows, *_rest(len(now.visits), most, "v")]
 
 
 def port_words(one: Plugged, width: int) -> str:

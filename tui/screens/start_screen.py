@@ -6,32 +6,31 @@ Refuses: to open a port before it is told to.
 
 from __future__ import annotations
 
-import textwrap
 from pathlib import Path
 from typing import ClassVar
 
 from textual.app import ComposeResult
 from textual.binding import Binding, BindingType
 from textual.containers import Vertical
-from textual.screen import ModalScreen, Screen
-from textual.widgets import Input, OptionList
-from textual.widgets.option_list import Option
+from textual.screen import Screen
 
 from protocol.errors import AnalyzerError, RequestError
-from protocol.files.harmless import harmless
 from protocol.learn.learner import Learned
 from protocol.learn.learner import learn as learn_port
 from protocol.profiles.profile import profile_names
+from tui.drawing.blocks import flowed, kept_blocks, labelled
 from tui.drawing.marks import FAINT
-from tui.drawing.plain import Plain
 from tui.drawing.rows import Row, Rows
-from tui.drawing.shortened import shortened
-from tui.screens.dialogs import BOX_CSS, LEAVE, HelpDialog
+from tui.screens.choosing import LineDialog, ListDialog
+from tui.screens.framed import MARGIN, SafetyRow
 from tui.screens.learn_screen import Learn, LearnScreen
+from tui.screens.reading_dialogs import HelpDialog, key_pairs
 from tui.screens.site_screen import SiteScreen
 from tui.screens.start_rows import (
-    MESSAGE,
+    PORTS,
+    SITES,
     STRONG,
+    VISITS,
     port_rows,
     port_words,
     site_rows,
@@ -42,8 +41,11 @@ from tui.screens.start_rows import (
 from visit.run.set_up import BOARD, Choice, Plugged, SetUp, who_is_it
 from visit.site.site import Site
 
-SAFETY = "Transmitter off, locked, proved dead before a lead is touched."
-NEVER = "Local rules come first. Never key into the analyzer, nor through it."
+KEYS = ("a port", "s site", "n new site", "v visit", "i who is it", "d simulated", "? help", "q leave")
+
+
+def _block(rows: list[Row], weight: int | None = None) -> tuple[list[Row], int | None]:
+    return rows, weight
 
 
 class StartScreen(Screen[None]):
@@ -68,7 +70,7 @@ class StartScreen(Screen[None]):
     ]
     DEFAULT_CSS = """
     StartScreen { layout: vertical; overflow: hidden; }
-    StartScreen Rows { height: 1fr; }
+    StartScreen #all { height: 1fr; }
     """
 
     def __init__(self, set_up: SetUp, learn: Learn = learn_port) -> None:
@@ -82,6 +84,7 @@ class StartScreen(Screen[None]):
         """One block of rows."""
         with Vertical():
             yield Rows(id="all")
+        yield SafetyRow()
 
     def on_mount(self) -> None:
         """Look once; later only when told."""
@@ -95,22 +98,26 @@ class StartScreen(Screen[None]):
         self._draw()
 
     def _draw(self) -> None:
-        width = max(self.size.width, 80)
+        width, room = self.app.size.width - MARGIN, self.app.size.height - 1
         now = self._set_up
-        rows: list[Row] = [[(" DEEPNOTCH", STRONG), ("  what measures, where, and into which visit", "")], [("", "")]]
-        rows += port_rows(now, width)
-        rows += site_rows(now, width)
-        rows += visit_rows(now, width)
         said = self._said or (f"! {now.faults[0]}" if now.faults else "")
-        lines = textwrap.wrap(harmless(said), width - 3)[:MESSAGE]
-        tail: list[Row] = [[(f" {line}", "")] for line in [*lines, *[""] * (MESSAGE - len(lines))]]
-        tail += [[(f" SAFETY  {SAFETY}", "")], [(f"         {NEVER}", "")]]
-        tail += [[(f" ENTER  {shortened(self._next(), width - 10)}", STRONG)]]
-        tail += [[(" a port  s site  n new site  v visit  i who is it  d simulated  ? help  q leave", FAINT)]]
-        height = max(self.size.height, 24)
-        rows = rows[: height - len(tail)]
-        rows += [[("", "")]] * (height - len(tail) - len(rows))
-        self.query_one("#all", Rows).show([*rows, *tail])
+        for most in range(PORTS, 0, -1):
+            blocks = [
+                _block([[(" DEEPNOTCH", STRONG), ("  what measures, where, and into which visit", "")], [("", "")]], 1),
+                _block(port_rows(now, width, most)),
+                _block(site_rows(now, width, min(most, SITES))),
+                _block(visit_rows(now, width, min(most, VISITS))),
+                _block([[("", "")], *([(line, "")] for line in labelled("", said, width, 1))]),
+                _block([[(" Local rules come first.", "")]], 2),
+                _block([[(line, STRONG)] for line in labelled("ENTER", self._next(), width)]),
+                _block([[(line, FAINT)] for line in flowed(KEYS, width)]),
+            ]
+            if sum(len(rows) for rows, weight in blocks if weight is None) <= room:
+                break
+        kept = kept_blocks([(len(rows), weight) for rows, weight in blocks], room)
+        shown = [blocks[at][0] for at in kept]
+        gap: list[Row] = [[("", "")]] * max(room - sum(len(rows) for rows in shown), 0)
+        self.query_one("#all", Rows).show([row for rows in [*shown[:-2], gap, *shown[-2:]] for row in rows])
 
     def _next(self) -> str:
         """What Enter does now."""
@@ -274,9 +281,7 @@ class StartScreen(Screen[None]):
 
     def action_help(self) -> None:
         """All keys and words."""
-        keys = [b for b in self.BINDINGS if isinstance(b, Binding)]
-        named = [(b.key.replace("question_mark", "?").replace("q,escape", "q"), b.tooltip) for b in keys]
-        self.app.push_screen(HelpDialog(named))
+        self.app.push_screen(HelpDialog(key_pairs(self.BINDINGS)))
 
     def action_redraw(self) -> None:
         """Draw the whole screen again."""
@@ -304,57 +309,3 @@ class StartScreen(Screen[None]):
         assert callable(take)
         if lines:
             self.app.push_screen(ListDialog(title, lines), lambda number: None if number is None else take(number))
-
-
-class ListDialog(ModalScreen[int | None]):
-    """One of several lines; answers with its number from 0."""
-
-    BINDINGS: ClassVar[list[BindingType]] = [*LEAVE, Binding("q", "leave", "leave", show=False)]
-    DEFAULT_CSS = BOX_CSS.format(name="ListDialog") + "ListDialog > .box { width: 78; }"
-
-    def __init__(self, title: str, lines: list[str]) -> None:
-        super().__init__()
-        self._title, self._lines = title, lines
-
-    def compose(self) -> ComposeResult:
-        """The title and the lines."""
-        with Vertical(classes="box"):
-            yield Plain([self._title])
-            lines = OptionList(*(Option(line) for line in self._lines), markup=False)
-            lines.styles.max_height = 18
-            yield lines
-
-    def on_option_list_option_selected(self, event: OptionList.OptionSelected) -> None:
-        """Answer."""
-        self.dismiss(event.option_index)
-
-    def action_leave(self) -> None:
-        """Leave without a change."""
-        self.dismiss(None)
-
-
-class LineDialog(ModalScreen[str | None]):
-    """One line of text."""
-
-    BINDINGS: ClassVar[list[BindingType]] = LEAVE
-    DEFAULT_CSS = BOX_CSS.format(name="LineDialog") + "LineDialog > .box { width: 78; }"
-
-    def __init__(self, title: str) -> None:
-        super().__init__()
-        self._title = title
-
-    def compose(self) -> ComposeResult:
-        """The title and the line."""
-        with Vertical(classes="box"):
-            yield Plain([self._title])
-            field = Input(max_length=400)
-            field.cursor_blink = False
-            yield field
-
-    def on_input_submitted(self, event: Input.Submitted) -> None:
-        """Answer."""
-        self.dismiss(event.value.strip())
-
-    def action_leave(self) -> None:
-        """Leave without a change."""
-        self.dismiss(None)

@@ -7,22 +7,24 @@ from `visit`.
 from __future__ import annotations
 
 import asyncio
+import time
+from collections import deque
 from dataclasses import replace
 from typing import ClassVar
 
-from textual.app import ComposeResult
 from textual.binding import Binding, BindingType
-from textual.containers import Vertical
-from textual.screen import Screen
 from textual.widgets import Input
 
 from protocol.errors import RequestError
 from rf.repeater.hookup_check import State
-from tui.drawing.blocks import stacked
+from tui.drawing.blocks import Block
 from tui.drawing.marks import MarkSet
-from tui.drawing.plain import Plain
+from tui.drawing.strip import Place
 from tui.screens.dialogs import BenchDialog
-from tui.screens.tune_rows import TunePicture, told_from, tune_blocks
+from tui.screens.framed import TextScreen
+from tui.screens.tune_rows import STRIP_ROWS, TunePicture, told_from, tune_blocks
+from tui.screens.turns_dialog import TurnsDialog
+from visit.day.next_deed import TRUSTED
 from visit.day.nudges import LOCK_NUT, Told
 from visit.day.tuning import Advice, Tuning, advise
 from visit.figures.assessment import Assessment
@@ -36,10 +38,11 @@ SWEEPS = 8
 GLANCE = 2
 """Sweeps of a look while a screw turns: the hand sees what it does."""
 MOST_SWEEPS = 512
-ROWS = 23
+MOST_PLACES = 200
+USUAL_ROWS = 24
 
 
-class TuneScreen(Screen[None]):
+class TuneScreen(TextScreen[None]):
     """One side's cavities, live."""
 
     BINDINGS: ClassVar[list[BindingType]] = [
@@ -47,19 +50,16 @@ class TuneScreen(Screen[None]):
         Binding("e", "tell", "enter which screw"),
         Binding("o", "lock", "locking"),
         Binding("u", "undo", "not turned after all"),
+        Binding("c", "correct", "correct a turn"),
         Binding("g", "bell", "bell"),
+        Binding("h", "strip", "strip of places"),
         Binding("y", "trust", "it hangs as declared"),
         Binding("b", "bench", "bench"),
         Binding("plus", "longer(2)", "average longer"),
         Binding("minus", "longer(0.5)", "shorter"),
         Binding("escape,q", "leave", "back"),
     ]
-    AUTO_FOCUS = ""
-    DEFAULT_CSS = """
-    TuneScreen { layout: vertical; overflow: hidden; }
-    TuneScreen Input, TuneScreen Input:focus { height: 1; border: none; padding: 0; background: $boost; }
-    TuneScreen #text { height: auto; }
-    """
+    PLACEHOLDER = "cavity 1-8, rod or trimmer, turns, direction: 1 rod 0.25 clockwise"
 
     def __init__(self, tool: Tool, order: RunOrder, marks: MarkSet) -> None:
         super().__init__()
@@ -85,21 +85,15 @@ class TuneScreen(Screen[None]):
         """The last complete look, on which the advice rests."""
         self._tuning: Tuning | None = None
         self._advice: Advice | None = None
-
-    def compose(self) -> ComposeResult:
-        """Text, and a line to type into."""
-        with Vertical():
-            yield Plain(id="text")
-            field = Input(id="line", placeholder="cavity 1-8, rod or trimmer, turns, direction: 1 rod 0.25 clockwise")
-            field.cursor_blink = False
-            field.display = False
-            yield field
+        self._places: deque[Place] = deque(maxlen=MOST_PLACES)
+        self._strip = False
+        """Whether the strip of places stands on the screen."""
 
     def on_mount(self) -> None:
         """Start looking."""
         self._tool.station.order(self._order)
         self.set_interval(LOOK_S, self._look)
-        self._draw()
+        self.draw()
 
     def _look(self) -> None:
         state = self._tool.station.state()
@@ -116,11 +110,13 @@ class TuneScreen(Screen[None]):
             if assessed is None or assessed.sweeps + assessed.thrown_sweeps < self._planned():
                 return  # its figures are on their way
             self._complete(progress.run_id, assessed)
-        self._draw()
+        self.draw()
 
     def _complete(self, run: int, seen: Assessment) -> None:
         """A look is complete: it is 'after' where a turn waits for one, else it is what the advice rests on."""
         self._seen = run
+        if seen.notch_offset.known or self._places:
+            self._places.append(Place(time.monotonic(), seen.notch_offset, self._turning))
         if self._turning:
             self._tool.station.order(self._now())
         elif self._comparing:
@@ -170,16 +166,18 @@ class TuneScreen(Screen[None]):
         self._comparing = False
         self._judge(*after)
         self._tool.station.order(self._now())
-        self._draw()
+        self.draw()
 
-    def _draw(self) -> None:
+    def blocks(self, width: int) -> list[Block]:
+        """All that is known, and what to do."""
         best = self._best_db if self._best_db > float("-inf") else None
         picture = TunePicture(
             self._tool.site, self._side, self._marks, self._planned(), self._shown, self._tuning, self._advice,
             self._told, self._turning, self._after is not None, self._order.trusted, self._last, best,
-            self._tool.visit.ghosts(self._side),
+            self._tool.visit.ghosts(self._side), tuple(self._places) if self._strip else None, time.monotonic(),
+            STRIP_ROWS if self.app.size.height >= USUAL_ROWS else STRIP_ROWS // 2,
         )  # fmt: skip
-        self.query_one("#text", Plain).show(stacked(tune_blocks(picture), ROWS - 1 if self._typing else ROWS))
+        return tune_blocks(picture, width)
 
     # Keys
 
@@ -201,43 +199,60 @@ class TuneScreen(Screen[None]):
             self._before = self._judged
             self._turning, self._last = True, ""
             self._tool.station.order(self._now())
-        self._draw()
+        self.draw()
 
     def action_undo(self) -> None:
         """The screw was not turned after all: what stood before still stands."""
         if self._comparing:
-            self._last = "the turn is being written down already: turn it back and tell that as a turn"
+            self._last = "the turn is being written down: c corrects it then"
         elif self._turning or self._after is not None:
             self._turning, self._after, self._last = False, None, "taken back: no turn was made"
             self._tool.station.order(self._now())
         elif self._told is not None:
             self._told, self._last = None, "what was entered is taken back"
         else:
-            self._last = "nothing to take back: no turn is in hand"
-        self._draw()
+            self._last = "nothing to take back: no turn is in hand; c corrects one that is written down"
+        self.draw()
+
+    def action_correct(self) -> None:
+        """An entry of the ledger was wrong."""
+        if not self._typing:
+            self.app.push_screen(TurnsDialog(self._tool.visit, self._side), self._corrected)
+
+    def _corrected(self, changed: bool | None) -> None:
+        if changed:
+            self._last = "corrected; the first entry stays in the visit file"
+            if self._judged is not None:
+                self._judge(*self._judged)
+        self.draw()
 
     def action_lock(self) -> None:
         """The next turn is the lock nut."""
         told = self._told or (self._advice.told if self._advice is not None else None) or Told()
         self._told = Told(told.cavity, LOCK_NUT, "", None)
         self._last = "press t, tighten while watching, press t again: what moves is the locking"
-        self._draw()
+        self.draw()
 
     def action_bell(self) -> None:
         """Sound the bell when it gets better, or not."""
         self._bell = not self._bell
         self._last = f"bell {'on' if self._bell else 'off'}"
-        self._draw()
+        self.draw()
+
+    def action_strip(self) -> None:
+        """Where the notch was at each look, or not."""
+        self._strip = not self._strip
+        self.draw()
 
     def action_trust(self) -> None:
         """A duplexer that is far off looks like a wrong hook-up: somebody has gone and seen."""
         if self._shown is None or self._shown.check.state is not State.WRONG:
             self._last = "the hook-up looks as declared"
         else:
-            self._tool.visit.note("hook-up", f"{self._order.hookup.text} trusted against its looks")
+            self._tool.visit.note("hook-up", f"{self._order.hookup.text}{TRUSTED}")
             self._order = replace(self._order, trusted=True)
             self._tool.station.order(self._now())
-        self._draw()
+        self.draw()
 
     def action_bench(self) -> None:
         """Demo only: turn a screw of the simulated bench, or change it otherwise."""
@@ -250,31 +265,26 @@ class TuneScreen(Screen[None]):
         self._order, self._advice = replace(self._order, planned_sweeps=planned), None
         if not self._turning:
             self._tool.station.order(self._order)
-        self._draw()
+        self.draw()
 
     def action_tell(self) -> None:
         """Which screw it is, how far and which way."""
         self._typing = True
-        field = self.query_one("#line", Input)
-        field.value, field.display = "", True
-        self._draw()
-        self.set_focus(field)  # at once: what is typed next is for the field, not for the keys
+        self.type_in()
 
     def on_input_submitted(self, event: Input.Submitted) -> None:
         """Take the words."""
-        event.input.display = False
-        self.set_focus(None)
+        self.close_line()
         self._typing = False
         self._told = told_from(event.value) if event.value.strip() else None
-        self._draw()
+        self.draw()
 
     def action_leave(self) -> None:
         """Back to the live screen."""
         if self._typing:
             self._typing = False
-            self.query_one("#line", Input).display = False
-            self.set_focus(None)
-            self._draw()
+            self.close_line()
+            self.draw()
             return
         self._tool.station.stop_run()
         self.dismiss(None)

@@ -14,8 +14,8 @@ from protocol.errors import RequestError
 from tui.drawing.marks import FAINT, MarkSet
 from tui.drawing.report_lines import budget_lines
 from tui.drawing.rows import Row
-from tui.screens.dialogs import BudgetDialog, HelpDialog
-from tui.screens.panel import Panel
+from tui.screens.panel import PICTURE_KEYS, Panel
+from tui.screens.reading_dialogs import HelpDialog, LinesDialog, key_pairs
 from visit.record.owner import take_over
 from visit.record.visit_file import VisitFile
 from visit.run.live import LiveState
@@ -73,12 +73,11 @@ class WatchScreen(Panel):
 
     def action_budget(self) -> None:
         """What every figure is made of."""
-        self.app.push_screen(BudgetDialog(budget_lines(self.picture().assessment)))
+        self.app.push_screen(LinesDialog(budget_lines(self.picture().assessment)))
 
     def action_help(self) -> None:
         """All keys and words."""
-        keys = [b for b in self.BINDINGS if isinstance(b, Binding)]
-        self.app.push_screen(HelpDialog([(b.key.replace("question_mark", "?"), b.tooltip) for b in keys]))
+        self.app.push_screen(HelpDialog(key_pairs([*self.BINDINGS, *PICTURE_KEYS]), self._marks))
 
     def action_leave(self) -> None:
         """Leave; nothing of the measurement changes."""

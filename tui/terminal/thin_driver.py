@@ -1,7 +1,8 @@
 """The way out to a terminal that may not take what is written: Textual's own driver, but nothing of it waits for ever.
 
-Owns: what has been handed to the writing thread and not been taken yet, leaving a terminal that takes nothing, and
-reading one that sends anything. Refuses: to decide what is worth writing.
+Owns: what has been handed to the writing thread and not been taken yet, leaving a terminal that takes nothing,
+reading one that sends anything, and what a process that was stopped does when it goes on. Refuses: to decide what is
+worth writing.
 """
 
 from __future__ import annotations
@@ -9,7 +10,9 @@ from __future__ import annotations
 import contextlib
 import os
 import select
+import signal
 import sys
+import termios
 import threading
 import time
 from io import TextIOWrapper
@@ -32,6 +35,8 @@ TICK_S = 0.1
 MOST_AT_ONCE = 4096
 LEAVE_S = 3.0
 """A terminal that takes nothing for so long when the screen ends is let go of."""
+STAND_AGAIN = "\x1b[?1049h\x1b[?25l\x1b[?1004h\x1b[?2004h\x1b[?7l"
+"""The modes of a screen, for a terminal that somebody else may have used meanwhile."""
 
 
 class Outlet:
@@ -70,6 +75,9 @@ class ThinDriver(LinuxDriver):
         self._answers = self._gone = False
         self._answered = threading.Event()
         self._answered.set()
+        self._wanted = self._stands = self._standing_up = False
+        self._continued = 0
+        self._modes: list[Any] | None = None
         stream = sys.__stderr__
         assert stream is not None  # check_terminal has looked
         self._outlet = Outlet(stream.fileno(), stream.encoding)
@@ -87,6 +95,52 @@ class ThinDriver(LinuxDriver):
                 self._answered.clear()
             self._given += 1
             super().write(data)
+
+    def start_application_mode(self) -> None:
+        """Stand on the terminal. In the background it does not, until somebody brings the program to the front."""
+        self._wanted, before = True, self._writer_thread
+        super().start_application_mode()  # type: ignore[no-untyped-call]
+        self._stands = self._writer_thread is not before
+        with contextlib.suppress(termios.error):
+            self._modes = termios.tcgetattr(self.fileno)
+
+    def stop_application_mode(self) -> None:
+        """Leave the terminal, for good unless it is for a stop."""
+        self._wanted = self._stands = False
+        super().stop_application_mode()
+
+    def _sigtstp_application(self, *_: object) -> None:
+        """Told to stop: leave the terminal first."""
+        if self._stands:
+            self.suspend_application_mode()
+            self._wanted = self._must_signal_resume = True
+        os.kill(os.getpid(), signal.SIGSTOP)
+
+    def _sigcont_application(self, *_: object) -> None:
+        """The process goes on. The kernel says so with every hang-up too, and a screen that has ended must not begin
+        again then, for what it was opened for may go on without it."""
+        self._continued += 1
+        if self._standing_up:  # stopped again by the terminal itself, because the process was in the background
+            return
+        self._standing_up = True
+        try:
+            seen = 0
+            while self._wanted and not self._stands and seen != self._continued:
+                seen = self._continued
+                self.resume_application_mode()
+            if self._wanted and self._stands and not seen:
+                self._stand_again()
+        finally:
+            self._standing_up = False
+
+    def _stand_again(self) -> None:
+        """Stopped without being told, the terminal as the screen had set it: others may have changed all of it."""
+        if self._modes is not None:
+            with contextlib.suppress(termios.error):
+                termios.tcsetattr(self.fileno, termios.TCSANOW, self._modes)
+        self.write(STAND_AGAIN)
+        size = Size(*self._get_terminal_size())
+        self.send_message(Resize(size, size))
 
     def _run_input_thread(self) -> None:
         """A fault of the reading ends the screen as any other fault of it does."""
@@ -148,6 +202,7 @@ class ThinDriver(LinuxDriver):
 
     def close(self) -> None:
         """Wait for the last bytes, but not for ever. A terminal that does not take them gets nothing any more."""
+        self._wanted = self._stands = False
         writer = self._writer_thread
         if writer is None:
             return

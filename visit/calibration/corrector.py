@@ -124,7 +124,8 @@ class Calibration:
         port2 = min(self.terms.port2_return_loss_db + 2.0 * path.pad2_db, LEAST_RETURN_LOSS_DB)
         directivity = max(self.kit.load.return_loss_db - 2.0 * path.pad1_db, 0.0)
         left = port2 if path.amp_db else min(self.kit.load.return_loss_db + 2.0 * path.pad2_db, LEAST_RETURN_LOSS_DB)
-        return Residuals(tracking, directivity, port2, left)
+        # A load that is off by its own reflection leaves as much of the source match (error model of one port).
+        return Residuals(tracking, directivity, port2, left, self.kit.load.return_loss_db)
 
 
 class CalibrationBook:

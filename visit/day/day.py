@@ -72,6 +72,8 @@ UNITS = {ask.name: ask.unit for step in STEPS for ask in step.asks}
 LOCK_STEP = next(step.number for step in STEPS if step.hard)
 REBUILT_STEP = next(step.number for step in STEPS if step.rebuilt)
 FREEZE_STEP = next(step.number for step in STEPS if step.screen == "freeze")
+REPORT_STEP = next(step.number for step in STEPS if step.screen == "report")
+FEEDER_STEP = next(step.number for step in STEPS if step.screen == "antenna")
 FIRST_TURN = next(step.number for step in STEPS if step.screen == "tune")
 
 MOST_INCOMING_DBM = 0.0
@@ -152,6 +154,10 @@ class Day:
         order = [int(str(number)) for number, state in rows if str(state) == "done"]
         keyed = max((at for at, number in enumerate(order) if STEPS[number - 1].keyed), default=-1)
         return keyed > max((at for at, number in enumerate(order) if number == LOCK_STEP), default=-1)
+
+    def check_incoming(self) -> None:
+        """Raises RequestError unless the power that comes down the feeder is written down and small."""
+        self._incoming(STEPS[FEEDER_STEP - 1])
 
     def _incoming(self, step: Step) -> None:
         """The feeder brings what others transmit: its power is known and small before it meets the analyzer."""

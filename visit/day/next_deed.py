@@ -8,25 +8,34 @@ not looked at.
 from __future__ import annotations
 
 from collections.abc import Mapping
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 
 from protocol.errors import RequestError
+from protocol.sweep import SweepSettings
 from rf.repeater.hookup_check import State
+from rf.values.decibel import amplitude_db
 from rf.values.verdict import Verdict
 from rf.values.words import text
-from visit.day.planner import plan_proof
+from visit.day.day import FREEZE_STEP, REPORT_STEP
+from visit.day.planner import leak_room, plan_proof, plan_survey
 from visit.day.stages import AS_FOUND, AS_LEFT, stages
 from visit.figures.assessment import Assessment, GoalResult, Role
+from visit.figures.leak_advice import APART
 from visit.figures.replay import Replay
 from visit.figures.run_figures import RunFigures
 from visit.record.visit_file import VisitFile
 from visit.site.hookup import HookUp, Side
-from visit.site.presets import BANDWIDTH_HZ
+from visit.site.presets import BANDWIDTH_HZ, POINTS
 from visit.site.site import Site
 
+TRUSTED = " trusted against its looks"
+"""What stands in the log when somebody has gone and seen how the leads hang."""
+AS_DECLARED = "it hangs as declared"
 CALIBRATING_S = 300.0
 """Short, open, load, thru and proof with a practised hand."""
 USUAL_SWEEP_S = 0.5
+VAGUE_DB, MANY = 4.0, 200
+"""A rejection inferred within more than this plans nothing; more sweeps than this do not sharpen it."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -44,16 +53,25 @@ class Facts:
     turned: bool = False
     sweep_s: float = USUAL_SWEEP_S
     bandwidth_hz: float = BANDWIDTH_HZ
+    points: int = POINTS
+    """Of the sweep that takes `sweep_s`."""
+    trusted: frozenset[str] = frozenset()
+    """Hook-ups of which somebody said that they are as declared, whatever they look like."""
 
 
 @dataclass(frozen=True, slots=True)
 class NextDeed:
-    """`do` in a few words, `key` of the live screen that does it ("" for none), `why`, and how long it takes."""
+    """`do` in a few words, `key` of the live screen that does it ("" for none), `why`, and how long it takes. The key
+    brings `settings` (None: those of its own) and so many `sweeps` (None: the usual); `step` of the day that does it.
+    """
 
     do: str
     why: str
     key: str = ""
     seconds: float | None = None
+    settings: SweepSettings | None = None
+    sweeps: int | None = None
+    step: int | None = None
 
     @property
     def words(self) -> str:
@@ -72,7 +90,7 @@ def _clock(seconds: float | None) -> str:
     return f"{seconds:.0f} s" if seconds < 90.0 else f"{seconds / 60.0:.0f} min"
 
 
-REPORT = NextDeed("write the report", "both sides are measured and every goal is met", "g")
+REPORT = NextDeed("write the report", "both sides are measured and every goal is met", "g", step=REPORT_STEP)
 
 
 def next_deed(facts: Facts) -> NextDeed:
@@ -82,12 +100,20 @@ def next_deed(facts: Facts) -> NextDeed:
         return _side(facts, Side.LOW) if not facts.sides else _overall(facts)
     if now.check.state is State.WRONG:
         return NextDeed(now.check.cure, now.check.short, "k")
+    if now.check.state is State.NOTE and now.check.asks and now.hookup.text not in facts.trusted:
+        return NextDeed(f"{now.check.cure}; y if {AS_DECLARED}", now.check.short, "space")
     if any("uncorrected" in caution for caution in now.cautions):
         return NextDeed("calibrate", "levels are not re a thru before it", "c", CALIBRATING_S)
     if now.too_busy:
         return NextDeed("wait for a quieter minute, or sweep closer (e)", "over a quarter of the sweeps was hit")
     if now.hookup.survey:
         return _after_survey(facts, now)
+    hidden = next((one.transmission for one in now.channels if one.transmission.limited_by == "ingress"), None)
+    if hidden is not None and not hidden.known:
+        return NextDeed("wait until it is off, then sweep anew", hidden.why, "space")
+    plugs = _plugs_first(facts, now)
+    if plugs is not None:
+        return plugs
     side = now.hookup.side
     if side is not None and not now.hookup.alone:
         own = _of_side(facts, side, now)
@@ -96,15 +122,41 @@ def next_deed(facts: Facts) -> NextDeed:
     return _overall(facts)
 
 
+def _plugs_first(facts: Facts, now: Assessment) -> NextDeed | None:
+    """A pass that is missed is a plug or a lead more often than a duplexer, and changing one costs a minute; the
+    rejection read through it is none either."""
+    missed = next((goal for goal in now.goals if goal.name != "rejection" and goal.met is False), None)
+    if missed is None or now.hookup.text in facts.trusted or now.check.state is State.UNSEEN:
+        return None
+    why = f"{missed.name} {text(missed.figure)}, goal {missed.goal_db:g}: most often a lead"
+    return NextDeed(f"plugs and leads first, lead 2 changed, then anew; y if {AS_DECLARED}", why, "space")
+
+
 def _after_survey(facts: Facts, now: Assessment) -> NextDeed:
     """A survey lasts until it is long enough; then the duplexer goes back on."""
     if now.survey is None or facts.left_s:
         why = now.cautions[0] if now.cautions else "the leak is told from all of its sweeps"
         return NextDeed("let the survey run", why, seconds=facts.left_s)
-    if now.cautions:
-        return NextDeed("survey on (n)", now.cautions[0])
+    more = _survey(facts)
+    if more is not None:
+        return more
+    if now.cautions and not facts.sides:
+        return NextDeed("survey on", now.cautions[0], "n")
     side = next((side for side in Side if side not in facts.sides), Side.LOW)
     return NextDeed(f"leads on the duplexer, A>{side.value}", "the survey is complete", "k")
+
+
+def _survey(facts: Facts, *, anew: bool = False) -> NextDeed | None:
+    """The survey that the sides measured so far still lack; None when they lack none. `anew`: with other leads."""
+    if not facts.sides:
+        return None
+    seen = list(facts.sides.values())
+    plan = plan_survey(facts.site, seen, facts.bandwidth_hz, facts.sweep_s / facts.points, anew=anew)
+    if plan is None:
+        return None
+    again = all(room is not None and room.limit is not None for room in (leak_room(facts.site, one) for one in seen))
+    do = f"survey {'longer' if again else 'first'}: both leads on loads"
+    return NextDeed(do, plan.why, "k", plan.seconds, plan.settings, plan.sweeps)
 
 
 def _of_side(facts: Facts, side: Side, now: Assessment) -> NextDeed | None:
@@ -118,16 +170,25 @@ def _of_side(facts: Facts, side: Side, now: Assessment) -> NextDeed | None:
             return NextDeed("sweep wide", notch.why, "w")
         return NextDeed("average longer", f"no notch yet: {notch.why}", "n")
     rejection = _goal(best, "rejection")
-    if rejection is None or rejection.verdict is Verdict.PASS:
+    if rejection is None or rejection.verdict is Verdict.PASS or (not facts.left_s and _far_as_it_goes(facts, best)):
         return None
     at = notch.rejection_at[0] if notch is not None and notch.trusted and notch.rejection_at else None
     goal = facts.site.goals.rejection_db
     missed = rejection.verdict is Verdict.FAIL or (at is not None and at.known and at.high < goal)
     if missed:
         return _missed(facts, side, text(at) if at is not None and at.known else text(rejection.figure))
+    worse = _missed_elsewhere(facts, side)
+    if worse is not None:
+        return worse
     reject = best.channel(Role.REJECT)
-    if reject is not None and reject.leakage is None:
-        return NextDeed("survey: both leads on loads", "no pass of the rejection without it", "k")
+    unsurveyed = reject is not None and reject.leakage is None
+    if unsurveyed and not facts.left_s and facts.site.kind != "band-pass":
+        other = next((other for other in Side if other not in facts.sides and other is not side), None)
+        if other is not None:
+            return NextDeed(f"leads on A>{other.value}, sweep wide", "one survey then serves both sides", "k")
+    if unsurveyed:
+        longer = _survey(facts)
+        return longer or NextDeed("survey: both leads on loads", "no pass of the rejection without it", "k")
     if facts.left_s:
         return NextDeed("let it sweep on", f"rejection {text(rejection.figure)} so far, goal {goal:g}",
                         seconds=facts.left_s)  # fmt: skip
@@ -137,23 +198,49 @@ def _of_side(facts: Facts, side: Side, now: Assessment) -> NextDeed | None:
 def _missed(facts: Facts, side: Side, said: str) -> NextDeed:
     """The goal is missed: first as found is kept, then screws are turned."""
     why = f"rejection of the {side.word} side {said}, goal {facts.site.goals.rejection_db:g}"
+    if facts.as_found and facts.now is not None and facts.now.hookup.side is not side:
+        return NextDeed(f"leads on A>{side.value}, then screws", why, "k")
     if facts.as_found:
         return NextDeed("turn screws", why, "x")
     other = next((other for other in Side if other not in facts.sides and other is not side), None)
     if other is not None:
         return NextDeed(f"sweep A>{other.value} too, before any screw", f"{why}; as found holds both sides", "k")
-    return NextDeed("freeze as found", f"{why}; no screw before it", "g")
+    return NextDeed("freeze as found", f"{why}; no screw before it", "g", step=FREEZE_STEP)
+
+
+def _missed_elsewhere(facts: Facts, side: Side) -> NextDeed | None:
+    """What a miss of the other side asks for, before anything is proved of this one."""
+    for other, seen in facts.sides.items():
+        rejection = _goal(seen, "rejection")
+        at = seen.notch.rejection_at[0] if seen.notch is not None and seen.notch.trusted else None
+        by_skirts = at is not None and at.known and at.high < facts.site.goals.rejection_db
+        if other is not side and rejection is not None and (rejection.verdict is Verdict.FAIL or by_skirts):
+            return _missed(facts, other, text(at) if at is not None and by_skirts else text(rejection.figure))
+    return None
 
 
 def _proof(facts: Facts, best: Assessment, now: Assessment) -> NextDeed:
-    """The proof with its length, or why it can't be planned."""
+    """The proof with its length, what must come before it, or why it can't be planned."""
+    room, longer = leak_room(facts.site, best), _survey(facts)
+    if longer is not None:
+        return longer
+    if room is not None and room.leaks:
+        level = f"{amplitude_db(room.limit or 1.0):.0f} dB"
+        why = (
+            f"a leak of {level} was found: it keeps {facts.site.goals.rejection_db:g} dB from being shown; {APART}, too"
+        )
+        deed = _survey(facts, anew=True) or NextDeed("", "", "k")
+        return replace(deed, do="better leads, then survey anew: both leads on loads", why=why)
     for seen in (now, best):
         try:
-            points = seen.frequency_hz.size
-            plan = plan_proof(facts.site, seen, facts.bandwidth_hz, facts.sweep_s / points)
+            plan = plan_proof(facts.site, seen, facts.bandwidth_hz, facts.sweep_s / facts.points)
         except RequestError:
             continue
-        return NextDeed("prove the rejection", plan.says, "p", plan.seconds)
+        at = best.notch.rejection_at[0] if best.notch is not None and best.notch.rejection_at else None
+        vague = at is not None and at.known and at.high - at.low > VAGUE_DB
+        if at is not None and vague and not plan.proves and now.channel(Role.PASS) is not None and now.sweeps < MANY:
+            return NextDeed("average longer", f"skirts {text(at)}: too vague to plan a proof by", "n")
+        return NextDeed("prove the rejection", plan.says, "p", plan.seconds, plan.settings, plan.sweeps)
     return NextDeed("sweep wide", "a proof is planned from a wide sweep whose notch is known", "w")
 
 
@@ -166,19 +253,37 @@ def _overall(facts: Facts) -> NextDeed:
         rejection = _goal(seen, "rejection")
         if rejection is not None and rejection.verdict is Verdict.FAIL:
             return _missed(facts, side, text(rejection.figure))
-        if rejection is not None and rejection.verdict is not Verdict.PASS:
+        if rejection is not None and rejection.verdict is not Verdict.PASS and not _far_as_it_goes(facts, seen):
             why = f"rejection of the {side.word} side {text(rejection.figure)}: not shown yet"
             return NextDeed(f"leads on A>{side.value}", why, "k")
     if not facts.as_found:
-        return NextDeed("freeze as found", "both sides are measured", "g")
+        return NextDeed("freeze as found", "both sides are measured", "g", step=FREEZE_STEP)
     missed = [(side, goal) for side, seen in facts.sides.items() for goal in seen.goals if goal.met is False]
     if missed:
         side, goal = missed[0]
         why = f"{goal.name} of the {side.word} side {text(goal.figure)}, goal {goal.goal_db:g}"
         return NextDeed("plugs, harness, then pass tuning", why)
     if facts.turned and not facts.as_left:
-        return NextDeed("freeze as left", "screws were turned since as found", "g")
+        return NextDeed("freeze as left", "screws were turned since as found", "g", step=REPORT_STEP)
+    for side, seen in facts.sides.items():
+        rejection = _goal(seen, "rejection")
+        if rejection is not None and rejection.verdict is not Verdict.PASS:
+            shown = f"{text(rejection.figure)}, {rejection.words}"
+            return replace(REPORT, why=f"rejection of the {side.word} side: {shown}; no longer proof is worth its time")
     return REPORT
+
+
+def _far_as_it_goes(facts: Facts, seen: Assessment) -> bool:
+    """Whether a proof that can't be expected to show the goal was made in its length: no longer one is planned."""
+    reject = seen.channel(Role.REJECT)
+    if reject is None or reject.proof is None:
+        return False
+    try:
+        plan = plan_proof(facts.site, seen, facts.bandwidth_hz, facts.sweep_s / facts.points)
+    except RequestError:
+        return False
+    room = leak_room(facts.site, seen)
+    return not plan.proves and seen.sweeps >= plan.sweeps and (room is None or room.enough)
 
 
 def _side(facts: Facts, side: Side) -> NextDeed:
@@ -215,5 +320,11 @@ def facts_of(
         as_left=any(stage.name == AS_LEFT for stage in frozen),
         turned=bool(rows[0][0]),
         sweep_s=sweep_s or USUAL_SWEEP_S,
+        trusted=frozenset(
+            str(words).removesuffix(TRUSTED)
+            for (words,) in visit.rows("select words from remark where kind = 'hook-up'")
+            if str(words).endswith(TRUSTED)
+        ),
         bandwidth_hz=figures.runs[-1].settings.bandwidth_hz if figures.runs else BANDWIDTH_HZ,
+        points=figures.runs[-1].settings.points if figures.runs and sweep_s else POINTS,
     )

@@ -7,6 +7,8 @@ nudge before as found is frozen, and advice on a movement that is not known.
 from __future__ import annotations
 
 import json
+import math
+import re
 import time
 from dataclasses import dataclass, replace
 from typing import Any
@@ -14,11 +16,11 @@ from typing import Any
 import numpy as np
 
 from protocol.errors import RequestError
-from rf.notch.cavity import HoldingRange
-from rf.notch.nudge import Q_SPREAD, Nudge, find_nudge
+from rf.notch.nudge import Nudge, find_nudge, turned_round
 from rf.values.figure import Figure, cant_say, inferred
-from rf.values.words import as_json, finite, text
+from rf.values.words import as_json, finite, rounded_down, text
 from visit.day.stages import AS_FOUND, stages
+from visit.figures.assessment import Assessment
 from visit.figures.averaging import floor_of
 from visit.figures.run_figures import RunFigures
 from visit.record.opening import damaged
@@ -26,22 +28,25 @@ from visit.record.stored_json import stored_figure, stored_number, stored_object
 from visit.record.visit_file import RunRow, VisitFile
 
 LEDGER = "the ledger of screws"
+TURN = "turn"
+"""Kind of the remarks that correct a row of the ledger."""
+_NUMBER = r"-|[0-9]{1,3}(?:\.[0-9]{1,6})?(?:e-?[0-9]{1,2})?"
+_TOLD_ANEW = re.compile(
+    rf"turn (?P<number>[0-9]{{1,9}}) told anew: cavity=(?P<cavity>-|[0-9]{{1,2}}) turns=(?P<turns>{_NUMBER})"
+    rf' screw="(?P<screw>.{{0,60}})" direction="(?P<direction>.{{0,400}})"'
+)
+_STRUCK = re.compile(r"turn (?P<number>[0-9]{1,9}) struck out: (?P<why>.{1,400})")
 MOST_CAVITIES = 8
 """Of one side."""
 LOCK_NUT = "lock nut"
 REACH = 1.0 / 3.0
 """Share of the channel spacing around the reject channel that is compared: farther out the pass begins to move too."""
 
-MODEL_ERROR = 5e-3
-"""The rest of the response is not slow to better than this over the compared span; far from the zeros, where levels are
-strong, that outweighs the noise."""
+USUAL_Q = 2000.0
+"""Of a cavity, where no fit tells it (study, part 4)."""
 
-ONE_CAVITY = 2.1
-"""One cavity of three may move so much farther than all together before the same rejection is lost (study, scenario 38:
-30 kHz against 14)."""
-
-USUAL_Q, Q_UNKNOWN = 2000.0, 0.7
-"""Without a fitted Q: cavities of 1000 to 4000 (study, part 4)."""
+LEAST_ERROR = 2e-4
+"""Relative error of a level that is always reckoned with: 0.002 dB."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -64,6 +69,12 @@ class NudgeRow:
     before_run: int
     after_run: int
     figures: dict[str, Any]
+    number: int = 0
+    """Counts the turns of the visit, from 1."""
+    first: Told | None = None
+    """What was entered at first, where it was corrected later."""
+    struck: str = ""
+    """Why it is no turn, where it was struck out later; it stays in the file, and counts for nothing."""
 
     @property
     def moved_hz(self) -> float | None:
@@ -101,8 +112,15 @@ class Around:
     zeros: tuple[tuple[Figure, ...], tuple[Figure, ...]] = ((), ())
 
 
-def compare(figures: RunFigures, before: RunRow, after: RunRow, unloaded_q: float | None) -> Nudge:
-    """What one screw did between two runs of one hook-up. Raises RequestError when they can't be compared."""
+def compare(
+    figures: RunFigures,
+    before: RunRow,
+    after: RunRow,
+    first: Assessment | None = None,
+    second: Assessment | None = None,
+) -> Nudge:
+    """What one screw did between two runs of one hook-up. `first` and `second`: what they showed, as far as somebody
+    has it. Raises RequestError when they can't be compared."""
     side, site = before.hookup.side, figures.site
     if side is None or before.hookup != after.hookup:
         raise RequestError("a nudge is read from two runs of one hook-up with the antenna port; sweep the same again")
@@ -115,16 +133,22 @@ def compare(figures: RunFigures, before: RunRow, after: RunRow, unloaded_q: floa
     f, x, y = averages[0].frequency_hz, averages[0].s21, averages[1].s21
     if not np.array_equal(f, averages[1].frequency_hz):
         raise RequestError("the sweep was changed between the two runs: keep it while a screw is turned")
-    reject = site.reject_hz(side)
-    near = np.abs(f - reject) <= REACH * (site.high_hz - site.low_hz)
+    near = np.abs(f - site.reject_hz(side)) <= REACH * (site.high_hz - site.low_hz)
     floors = [floor_of(average) for average in (x, y)]
     powers = [floor.additive_power / np.maximum(average.kept, 1) for floor, average in zip(floors, (x, y), strict=True)]
-    relative = max(floor.relative_error for floor in floors) / np.sqrt(max(min(x.sweeps, y.sweeps), 1))
-    return find_nudge(
-        f[near], x.mean[near], y.mean[near], powers[0][near], powers[1][near], unloaded_q or USUAL_Q,
-        relative_error=max(float(relative), MODEL_ERROR),
-        q_spread=Q_UNKNOWN if unloaded_q is None else Q_SPREAD,
-    )  # fmt: skip
+    relative = max(floor.relative_error for floor in floors) * np.sqrt(2.0 / max(min(x.sweeps, y.sweeps), 1))
+    error = max(float(relative), LEAST_ERROR)
+    sweeps = [(average.mean[near], power[near]) for average, power in zip((x, y), powers, strict=True)]
+    why = ""
+    for look, run, (was, now) in ((first, before, sweeps), (second, after, sweeps[::-1])):
+        seen = figures.assess(run) if look is None else look
+        notch = None if seen is None else seen.notch
+        if notch is not None and notch.circuit is not None:
+            found = find_nudge(f[near], was[0], now[0], was[1], now[1], notch.circuit, relative_error=error)
+            return found if run is before else turned_round(found)
+        why = why or ("" if notch is None else notch.why)
+    nothing = cant_say("Hz", why or "no fit of the skirts", limited_by="model")
+    return Nudge(nothing, nothing, nothing, why=nothing.why)
 
 
 def add_nudge(visit: VisitFile, before: RunRow, after: RunRow, told: Told, nudge: Nudge, around: Around) -> None:
@@ -184,34 +208,108 @@ def _sound(visit: VisitFile, data: dict[str, Any], name: str) -> dict[str, Any]:
 
 
 def ledger(visit: VisitFile) -> list[NudgeRow]:
-    """All nudges in their order."""
+    """The turns that count, in their order, as they were told last."""
+    return [row for row in whole_ledger(visit) if not row.struck]
+
+
+def whole_ledger(visit: VisitFile) -> list[NudgeRow]:
+    """Every row in its order, those that were struck out too."""
     rows = visit.rows(
-        "select at_s, side, cavity, screw, direction, turns, before_run, after_run, figures from nudge order by id"
+        "select id, at_s, side, cavity, screw, direction, turns, before_run, after_run, figures from nudge order by id"
     )
+    later = _corrections(visit)
     found = []
-    for at_s, side, cavity, screw, direction, turns, before, after, figures in rows:
+    for number, at_s, side, cavity, screw, direction, turns, before, after, figures in rows:
         told = Told(
             None if cavity is None else int(str(cavity)), str(screw), str(direction),
             None if turns is None else float(str(turns)),
         )  # fmt: skip
         data = _checked(visit, stored_object(visit, figures, LEDGER))
-        if told.cavity is not None and not 1 <= told.cavity <= MOST_CAVITIES:
-            raise damaged(visit.path, f"there is no cavity {told.cavity}", LEDGER)
-        found.append(NudgeRow(float(str(at_s)), str(side), told, int(str(before)), int(str(after)), data))
+        anew, struck = later.get(int(str(number)), (None, ""))
+        for one in (told, anew or told):
+            if one.cavity is not None and not 1 <= one.cavity <= MOST_CAVITIES:
+                raise damaged(visit.path, f"there is no cavity {one.cavity}", LEDGER)
+        found.append(
+            NudgeRow(
+                float(str(at_s)), str(side), anew or told, int(str(before)), int(str(after)), data, int(str(number)),
+                None if anew is None else told, struck,
+            )
+        )  # fmt: skip
     return found
 
 
-def lock_words(nudge: Nudge, held: HoldingRange | None, goal_db: float) -> str:
-    """What the lock nut did against what the unit allows (study, scenario 38)."""
+def correct(visit: VisitFile, number: int, told: Told) -> None:
+    """A turn was another one than was entered; the entry stays in the file. Raises RequestError for one that is not
+    there."""
+    _there(visit, number)
+    cavity = "-" if told.cavity is None else told.cavity
+    turns = "-" if told.turns is None else f"{told.turns:g}"
+    way = " ".join(told.direction.split())
+    _log(visit, f'turn {number} told anew: cavity={cavity} turns={turns} screw="{told.screw}" direction="{way}"')
+
+
+def strike(visit: VisitFile, number: int, why: str) -> None:
+    """What was entered as a turn was none; the entry stays in the file. Raises RequestError without a reason."""
+    _there(visit, number)
+    reason = " ".join(why.split())
+    if not reason:
+        raise RequestError("why was it no turn? a row of the ledger is struck out with its reason only")
+    _log(visit, f"turn {number} struck out: {reason}")
+
+
+def _there(visit: VisitFile, number: int) -> None:
+    row = next((row for row in whole_ledger(visit) if row.number == number), None)
+    if row is None:
+        raise RequestError(f"there is no turn {number} in the ledger")
+    if row.struck:
+        raise RequestError(f"turn {number} is struck out already: {row.struck}")
+
+
+def _log(visit: VisitFile, words: str) -> None:
+    if not (_TOLD_ANEW.fullmatch(words) or _STRUCK.fullmatch(words)):
+        raise RequestError("that can't be written down: say it shorter, a turn as 1 rod 0.25 clockwise")
+    visit.remark(TURN, words, time.time())
+
+
+def _corrections(visit: VisitFile) -> dict[int, tuple[Told | None, str]]:
+    """By number of the turn: what it was told anew to be, last; why it was struck out. Raises RecordError."""
+    found: dict[int, tuple[Told | None, str]] = {}
+    for (words,) in visit.rows("select words from remark where kind = ? order by id", (TURN,)):
+        said = _TOLD_ANEW.fullmatch(str(words)) or _STRUCK.fullmatch(str(words))
+        if said is None:
+            raise damaged(visit.path, "a correction can't be read", LEDGER)
+        number = int(said["number"])
+        told, struck = found.get(number, (None, ""))
+        if said.re is _STRUCK:
+            struck = said["why"]
+        else:
+            told = Told(
+                None if said["cavity"] == "-" else int(said["cavity"]), said["screw"], said["direction"],
+                None if said["turns"] == "-" else float(said["turns"]),
+            )  # fmt: skip
+        found[number] = told, struck
+    return found
+
+
+def lock_words(nudge: Nudge, together: Figure, alone: Figure, goal_db: float) -> str:
+    """What the lock nut did against the shift in hertz that the unit allows, of all cavities `together` and of one
+    `alone` (study, scenario 38)."""
     if not nudge.known:
         return f"locking: {nudge.why or 'not determined'}"
     words = f"locking moved it by {text(nudge.moved, signed=True)}"
-    if held is None:
-        return f"{words}; how much is allowed is not known"
+    if not alone.known or not together.known:
+        return f"{words}; how much is allowed: {text(alone)}, {alone.why or together.why}"
     far = max(abs(nudge.moved.low), abs(nudge.moved.high))
-    one, common = ONE_CAVITY * held.shift_hz, held.shift_hz
-    said = f"still {goal_db:g} dB" if far <= one else f"{goal_db:g} dB is in danger: unlock, set it against, lock again"
-    return f"{words}; allowed {common / 1e3:.0f} kHz in common, {one / 1e3:.0f} one cavity alone: {said}"
+    safe = far <= alone.low
+    said = f"still {goal_db:g} dB" if safe else f"{goal_db:g} dB is in danger: unlock, set it against, lock again"
+    return f"{words}; allowed {shift_words(together)} in common, {shift_words(alone)} one cavity alone: {said}"
+
+
+def shift_words(allowed: Figure) -> str:
+    """How far it may go, with its word; where nothing surely loses the goal, how far is safe."""
+    if math.isfinite(allowed.high):
+        return text(allowed)
+    return f"{allowed.kind.value} {rounded_down(allowed.low / 1e3, 1):g} kHz or more"
 
 
 def nudge_words(nudge: Nudge, reject_hz: float, told: Told) -> str:

@@ -6,24 +6,39 @@ Owns: the plan and its forecast in words. Refuses: to promise; it says what has 
 from __future__ import annotations
 
 import math
-from dataclasses import dataclass
+from collections.abc import Sequence
+from dataclasses import dataclass, replace
 
 from protocol.errors import RequestError
 from protocol.sweep import SweepSettings
 from rf.floor.forecast import sweeps_needed
+from rf.floor.leakage import leak_points, survey_sweeps
 from rf.floor.pool import planned_bias_db
 from rf.floor.proof import Limits
 from rf.floor.sequential import ERROR, spent_at
+from rf.notch.notch import NotchPlace
 from rf.values.decibel import amplitude, amplitude_db
+from rf.values.figure import Figure, Kind
 from rf.values.words import text
-from visit.figures.assessment import Assessment
+from visit.figures.assessment import Assessment, Role
 from visit.figures.leak_advice import APART, survey_advice
 from visit.figures.looks import WIDE_PART
+from visit.site.presets import wide as wide_sweep
 from visit.site.presets import zoom
 from visit.site.site import Site
 
 LONGEST = 2000
 """More sweeps than this are not planned: leads and temperature move meanwhile."""
+LEAST_ROOM = 0.35
+"""Share of what the goal allows that is kept for the leak where the unit is hardly better than its goal."""
+TAKEN = 0.6
+"""Share of its room that the leak's limit may take: a proof is then about six times as long as without."""
+FILLED = 3.0
+"""A limit so many times the room is the leak's own where one was found; a smaller one is still mostly noise."""
+DEARER = 1.8
+"""So many times the sweeps of a survey whose noise happens to be nothing: noise reads as some leak, and leads move."""
+WORTH, MOVING_S = 1.5, 30.0
+"""A wide survey may last so many times as long as zooms, and so much longer: nobody has to wait for the second one."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -35,6 +50,18 @@ class ProofPlan:
     seconds: float
     limited_by: str
     says: str
+    proves: bool = False
+    """Whether it has the chance that it says."""
+
+
+@dataclass(frozen=True, slots=True)
+class SurveyPlan:
+    """A survey on loads that leaves room for the proofs: `settings` None is the wide sweep over both channels."""
+
+    settings: SweepSettings | None
+    sweeps: int
+    seconds: float
+    why: str
 
 
 def plan_proof(
@@ -53,14 +80,10 @@ def plan_proof(
         raise RequestError("a proof needs the floor first: take a few sweeps more")
     settings = zoom(site.reject_hz(side), notch.bottom_width_hz, bandwidth_hz)
     goal = site.goals.rejection_db
-    load_db = max((channel.load.limit_db for channel in wide.channels if channel.load is not None), default=0.0)
-    systematic = Limits(None, port2_return_loss_db, third_port_db=load_db).systematic_db + planned_bias_db(
-        notch.bottom()
-    )
+    systematic = _systematic_db(wide, notch, port2_return_loss_db)
     room = amplitude(-(goal + systematic)) - (wide.leakage or 0.0)
     per_sweep = seconds_per_point * settings.points + 0.05
-    truth = notch.rejection_at[0]
-    expected = f"skirts {text(truth)}"
+    truth, expected = _expected(wide, notch)
     if room <= 0.0:
         return ProofPlan(settings, 25, 25 * per_sweep, "leakage", _leak_in_the_way(wide, settings, goal, systematic))
     aimed = -amplitude_db(room)
@@ -83,7 +106,100 @@ def plan_proof(
         power = 10.0 ** (wide.floor_now.value / 10.0)
         asked = survey_advice(goal, power, settings.frequency_hz(), systematic).sweeps
         says = f"first a survey of {asked} sweeps like these (k, leads on loads), then {says}"
-    return ProofPlan(settings, count, count * per_sweep, limited, says)
+    return ProofPlan(settings, count, count * per_sweep, limited, says, proves=True)
+
+
+def _expected(seen: Assessment, notch: NotchPlace) -> tuple[Figure, str]:
+    """What the unit holds back, and in words where that is from: read through the floor already, else by the skirts."""
+    reject = seen.channel(Role.REJECT)
+    if reject is not None and reject.transmission.kind is Kind.READING:
+        return reject.transmission, f"read so far {text(reject.transmission)}"
+    return notch.rejection_at[0], f"skirts {text(notch.rejection_at[0])}"
+
+
+def _systematic_db(wide: Assessment, notch: NotchPlace, port2_return_loss_db: float) -> float:
+    """What averaging does not lower."""
+    load_db = max((channel.load.limit_db for channel in wide.channels if channel.load is not None), default=0.0)
+    limits = Limits(None, port2_return_loss_db, third_port_db=load_db)
+    return limits.systematic_db + planned_bias_db(notch.bottom())
+
+
+@dataclass(frozen=True, slots=True)
+class LeakRoom:
+    """What the leak may take of a side's proof: `room` as an amplitude re thru, `limit` what it may be by the surveys
+    (None: not surveyed), `found` whether a leak stood out, `sweeps` of the survey that told."""
+
+    room: float
+    limit: float | None
+    found: bool
+    sweeps: int
+
+    @property
+    def enough(self) -> bool:
+        """Whether the surveys leave room for a proof of fair length."""
+        return self.limit is not None and self.limit <= TAKEN * self.room
+
+    @property
+    def leaks(self) -> bool:
+        """Whether a leak that was found fills the room by itself, so that no longer survey helps."""
+        return self.found and self.limit is not None and self.limit > FILLED * self.room
+
+
+def leak_room(site: Site, wide: Assessment, *, port2_return_loss_db: float = 20.0) -> LeakRoom | None:
+    """Between what the unit lets through by its skirts and what the goal allows, less all that averaging does not
+    lower; None where the skirts do not tell, or say that the goal is missed."""
+    side, notch = wide.hookup.side, wide.notch
+    if side is None or notch is None or not notch.trusted or not notch.rejection_at[0].known:
+        return None
+    if notch.rejection_at[0].high < site.goals.rejection_db:
+        return None
+    allowed = amplitude(-(site.goals.rejection_db + _systematic_db(wide, notch, port2_return_loss_db)))
+    room = max(allowed - amplitude(-_expected(wide, notch)[0].value), LEAST_ROOM * allowed)
+    reject = wide.channel(Role.REJECT)
+    limit, source = (None, None) if reject is None else (reject.leakage, reject.leak_source)
+    return LeakRoom(room, limit, source is not None and source.found, 0 if source is None else source.sweeps)
+
+
+def plan_survey(
+    site: Site, sides: Sequence[Assessment], bandwidth_hz: float, seconds_per_point: float, *, anew: bool = False
+) -> SurveyPlan | None:
+    """The survey that the proofs of these sides still lack; None when they lack none, or when a leak was found that no
+    survey takes away. Wide where that is not much longer than a zoom for each: the leads are moved once. `anew`: the
+    leads are others now, and nothing that was surveyed before counts."""
+    lacking = []
+    for seen in sides:
+        room, side = leak_room(site, seen), seen.hookup.side
+        if room is None or side is None or not seen.floor_now.known:
+            continue
+        room = replace(room, limit=None, found=False, sweeps=0) if anew else room
+        if room.enough or room.leaks:
+            continue
+        plan = plan_proof(site, seen, bandwidth_hz, seconds_per_point)
+        if room.limit is not None and plan.proves and plan.sweeps <= LONGEST / 2:
+            continue  # hardly less time is had by moving the leads again
+        assert seen.notch is not None  # else there was no room
+        lacking.append((seen, room, zoom(site.reject_hz(side), seen.notch.bottom_width_hz, bandwidth_hz)))
+    if not lacking:
+        return None
+    both = wide_sweep(site, None, bandwidth_hz)
+    wides, zooms = 0, []
+    for seen, room, settings in lacking:
+        power = 10.0 ** (seen.floor_now.value / 10.0)
+        goal_db = -amplitude_db(room.room)
+        least = 2 * room.sweeps if room.limit is not None else 0
+        asked = [survey_sweeps(power, leak_points(f), goal_db) for f in (both.frequency_hz(), settings.frequency_hz())]
+        wides = max(wides, math.ceil(DEARER * asked[0]), least)
+        zooms.append(max(math.ceil(DEARER * asked[1]), least))
+    wide_s = wides * (seconds_per_point * both.points + 0.05)
+    zoom_s = [count * (seconds_per_point * each[2].points + 0.05) for each, count in zip(lacking, zooms, strict=True)]
+    goal = f"{site.goals.rejection_db:g} dB"
+    if wide_s <= MOVING_S + WORTH * sum(zoom_s) and wides <= LONGEST:
+        return SurveyPlan(None, wides, wide_s, f"{wides} wide sweeps leave room for a proof of {goal}")
+    _, room, settings = lacking[0]
+    where = f"{(settings.start_hz + settings.stop_hz) / 2e6:.4f} MHz"
+    return SurveyPlan(
+        settings, zooms[0], zoom_s[0], f"{zooms[0]} sweeps zoomed on {where} leave room for a proof of {goal}"
+    )
 
 
 def _leak_in_the_way(wide: Assessment, settings: SweepSettings, goal_db: float, systematic_db: float) -> str:

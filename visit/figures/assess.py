@@ -42,6 +42,7 @@ from visit.figures.assessment import (
 from visit.figures.averaging import Averaged, floor_of
 from visit.figures.known import UNCONFIRMED, Known
 from visit.figures.leak_advice import survey_advice
+from visit.figures.marker import S11, S21, Traces, trace_of
 from visit.figures.match_cure import with_cure
 from visit.figures.third_load import third_load
 from visit.figures.walking import Walking, hidden, step_words, walking
@@ -193,7 +194,11 @@ def assess(
         doubts=known.doubts,
         carriers=walk.carriers,
         steps=averaged.steps,
-    )
+        traces=Traces(
+            frequency_hz, {S21: trace_of(s21, floor, walk.s21), S11: trace_of(s11, floor_s11, walk.s11)},
+            residuals or Residuals(), unlevelled,
+        ),
+    )  # fmt: skip
 
 
 def _notch(

@@ -14,6 +14,7 @@ from numpy.typing import NDArray
 
 from rf.floor.average import Average
 from rf.floor.leakage import FloorSplit, leak_limit_at
+from rf.repeater.antenna import unwound
 from rf.repeater.fault_distance import Echo, strongest_echo
 from rf.repeater.passband import Residuals, return_loss_at
 from rf.values.decibel import level_db
@@ -23,7 +24,8 @@ from visit.figures.assessment import Assessment, Channel, Role, too_busy
 from visit.figures.averaging import FEWEST_POINTS, Averaged, floor_of
 from visit.figures.known import UNCONFIRMED, Known
 from visit.figures.leak_advice import after_survey, survey_advice
-from visit.site.hookup import ANTENNA, HookUp
+from visit.figures.marker import S11, Traces, trace_of
+from visit.site.hookup import HookUp
 from visit.site.site import Site
 
 LARGEST_LEAK_DB = -50.0
@@ -44,28 +46,32 @@ def assess_alone(
         return _survey(site, hookup, frequency_hz, s21, split)
     if s21.too_busy or s11.too_busy:
         return too_busy(site, hookup, frequency_hz, s21)
-    shown = s11 if hookup.name in ("short", "open", "load", ANTENNA) else s21
+    shown = s11 if hookup.one_port else s21
     plain = _bare(site, hookup, frequency_hz, shown, f"{hookup.name}: no duplexer here")
-    if hookup.name != ANTENNA:
+    if not hookup.feeder:
         return plain
     nothing = cant_say("dB", "nothing hangs on port 2 here")
-    floor = floor_of(s11)
+    floor, echo = floor_of(s11), _echo(frequency_hz, s11, known)
+    turned = unwound(frequency_hz, s11.mean, echo.delay_s)
     channels = []
     for hz in (site.low_hz, site.high_hz):
-        match = return_loss_at(frequency_hz, s11.mean, floor.averaged_power, hz, known.residuals).figure
+        match = return_loss_at(frequency_hz, turned, floor.averaged_power, hz, known.residuals).figure
         if known.uncorrected or known.axis_doubt:
             limit = "correction" if known.uncorrected else UNCONFIRMED
             match = cant_say("dB", known.uncorrected or known.axis_doubt, limited_by=limit)
         channels.append(Channel(hz, Role.PASS, nothing, match))
-    echo = _echo(frequency_hz, s11, known)
     cautions = ("measure what comes down the feeder first", echo_line(echo), *known.doubts)
-    return replace(plain, channels=tuple(channels), cautions=cautions, echo=echo)
+    doubt = known.uncorrected or known.axis_doubt
+    traces = Traces(frequency_hz, {S11: trace_of(s11, floor)}, known.residuals or Residuals(), doubt)
+    return replace(plain, channels=tuple(channels), cautions=cautions, echo=echo, traces=traces)
 
 
 def _echo(frequency_hz: NDArray[np.float64], s11: Average, known: Known) -> Echo:
     """The feeder's strongest echo; its level only where levels are re a calibrated port."""
     residuals = known.residuals or Residuals()
-    echo = strongest_echo(frequency_hz, s11.mean, tracking_db=residuals.tracking_db + residuals.drift_db)
+    echo = strongest_echo(
+        frequency_hz, s11.mean, known.velocity, tracking_db=residuals.tracking_db + residuals.drift_db
+    )
     if known.axis_doubt:
         nothing = cant_say("m", known.axis_doubt, limited_by=UNCONFIRMED)
         return replace(echo, place=nothing, level=replace(nothing, unit="dB"))

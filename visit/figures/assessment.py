@@ -30,6 +30,7 @@ from rf.values.figure import Figure, cant_say
 from rf.values.uncertainty import Budget
 from rf.values.verdict import Verdict, judge_at_least, judge_at_most
 from visit.figures.known import Known, LeakSource
+from visit.figures.marker import Traces
 from visit.site.hookup import HookUp, Side
 from visit.site.site import Site
 
@@ -147,6 +148,9 @@ class Assessment:
     """Steady carriers on or beside the channels, loudest first."""
     steps: tuple[int, ...] = ()
     """Sweeps of the run after which the device was another one."""
+
+    traces: Traces | None = None
+    """What a marker reads; None where nothing of the device is believed."""
 
     def channel(self, role: Role) -> Channel | None:
         """The first channel with this role, or None."""

@@ -12,9 +12,11 @@ from dataclasses import dataclass, replace
 
 from rf.floor.pool import Bottom
 from rf.repeater.passband import Residuals
+from rf.values.match import UNKNOWN_CABLE, Velocity
 from visit.calibration.corrector import LEAST_RETURN_LOSS_DB, Calibration, Check, Corrector
 from visit.calibration.doubts import clock_doubt, failed_check_doubt, restart_doubt
 from visit.calibration.stored_calibration import calibrations, checks_of
+from visit.record.sheet import Sheet
 from visit.record.visit_file import PORT_BACK, RESTARTED, RunRow, VisitFile
 from visit.site.site import Site
 
@@ -68,6 +70,8 @@ class Known:
     """A run of this visit, driven from the antenna, showed the load on the port that this hook-up can't see."""
     third_loads: tuple[tuple[float, float], ...] = ()
     """Return loss that a load measured in this visit keeps at single channels (Hz, dB)."""
+    velocity: Velocity = UNKNOWN_CABLE
+    """Of the feeder's cable, by what was typed of it."""
 
     def bottom_at(self, channel_hz: float) -> Bottom:
         """What is known of the notch's bottom at a channel."""
@@ -113,6 +117,7 @@ class Knowledge:
         self._remarks = [(float(str(at_s)), str(kind), str(words)) for at_s, kind, words in rows]
         rows = self._visit.rows("select at_s, amplitude from told_leak order by id")
         self._told = [(float(str(at_s)), float(str(amplitude))) for at_s, amplitude in rows]
+        self._velocity = Sheet(self._visit).velocity
 
     def corrects_itself(self, run: RunRow) -> bool:
         """What the profile said of the analyzer that took a run; a visit of an earlier program says nothing and counts
@@ -150,13 +155,18 @@ class Knowledge:
             trusted=True,  # the gate judged it before it was stored, or somebody went and saw
             dwell_s=self._dwell_s(run),
             axis_doubt=self._axis_doubt(),
+            velocity=self._velocity if run.hookup.feeder else UNKNOWN_CABLE,
         )
         if calibration is not None:
             known = replace(known, residuals=calibration.residuals(run.hookup.path))
-        elif run.hookup.path.pad2_db:
-            plain = Residuals()
-            padded_db = min(plain.port2_return_loss_db + 2.0 * run.hookup.path.pad2_db, LEAST_RETURN_LOSS_DB)
-            residuals = replace(plain, port2_return_loss_db=padded_db, port2_left_db=padded_db)
+        elif run.hookup.path.pad1_db or run.hookup.path.pad2_db:
+            plain, path = Residuals(), run.hookup.path
+            padded_db = min(plain.port2_return_loss_db + 2.0 * path.pad2_db, LEAST_RETURN_LOSS_DB)
+            # What comes back passes the pad at port 1 twice; the directivity does not.
+            directivity_db = max(plain.directivity_db - 2.0 * path.pad1_db, 0.0)
+            residuals = replace(
+                plain, port2_return_loss_db=padded_db, port2_left_db=padded_db, directivity_db=directivity_db
+            )
             known = replace(known, residuals=residuals)
         return known
 

@@ -34,6 +34,8 @@ def with_cure(figure: Figure, residuals: Residuals | None) -> Figure:
             f"a directivity of {stated.directivity_db:.0f} dB covers it: calibrate with a load of {GOOD_LOAD_DB:.0f} dB"
             " or better (return_loss_db in the kit file)"
         )
-    else:
+    elif figure.limited_by == "random":
         why = "noise covers it: average longer"
+    else:
+        why = "port 1 and the tracking cover it: calibrate here"
     return replace(figure, why=why)

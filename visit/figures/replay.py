@@ -14,7 +14,7 @@ from visit.figures.assessment import Assessment, with_zoom
 from visit.figures.evidence import choose, of_one_state
 from visit.figures.run_figures import RunFigures
 from visit.record.visit_file import RunRow, VisitFile
-from visit.site.hookup import ANTENNA, HookUp
+from visit.site.hookup import HookUp
 
 SHOWN = (("A", "L"), ("A", "H"), ("L", "H"), ("H", "L"))
 """Driven and read port of the hook-ups that show a duplexer."""
@@ -111,11 +111,6 @@ class Replay:
         """Figures of the hook-ups as far as they were measured within a time."""
         found = [self.figures(HookUp(*ports), after_s=after_s, before_s=before_s) for ports in SHOWN]
         return [one for one in found if one is not None]
-
-    def feeder(self) -> Assessment | None:
-        """What the newest run on the feeder shows; None without one."""
-        runs = (self.assess(run) for run in reversed(self.runs) if run.hookup.name == ANTENNA)
-        return next((found for found in runs if found is not None and found.echo is not None), None)
 
 
 def _same(one: HookUp, other: HookUp) -> bool:

@@ -15,7 +15,6 @@ from dataclasses import replace
 from protocol.files.harmless import harmless
 from rf.floor.leakage import LEADS_MOVE
 from rf.floor.pool import MOST_CAVITIES, Bottom, narrowest_bottom
-from rf.notch.notch import NotchPlace
 from rf.repeater.passband import return_loss_at
 from visit.calibration.corrector import Calibration, Corrector
 from visit.calibration.doubts import survey_doubt
@@ -257,14 +256,6 @@ class RunFigures:
                 assessment = self._settled(other)
                 if assessment is not None and assessment.notch is not None and assessment.notch.trusted:
                     return assessment
-        return None
-
-    def newest_notch(self, hookup: HookUp) -> NotchPlace | None:
-        """The newest trusted fit of a hook-up, by a run of any span."""
-        for run in reversed(self.runs):
-            assessment = self._settled(run) if run.hookup == hookup else None
-            if assessment is not None and assessment.notch is not None and assessment.notch.trusted:
-                return assessment.notch
         return None
 
     def _third_seen(self, run: RunRow) -> bool:

@@ -11,7 +11,7 @@ import sqlite3
 from collections.abc import Callable
 from pathlib import Path
 
-from visit.record.opening import RecordError, RecordMachineError, connect, there
+from visit.record.opening import RecordError, RecordMachineError, connect, look_beside, there
 from visit.record.visit_file import VisitFile
 
 PAGES_A_STEP = 2048
@@ -22,6 +22,7 @@ def copy_visit(visit: VisitFile, to: Path, tell: Callable[[int, int], None] = la
     RecordError; a copy that failed is removed."""
     if there(to):
         raise RecordError(f"{to} exists already; give another name, nothing was changed")
+    look_beside(to)
     try:
         os.close(os.open(to, os.O_CREAT | os.O_EXCL | os.O_WRONLY | os.O_NOFOLLOW, 0o600))
     except OSError as error:

@@ -168,8 +168,27 @@ class Reader:
             self.folder.cleanup()
 
 
+def look_beside(path: Path) -> None:
+    """Refuse what somebody has set under the names of SQLite's own files: it would write through a link into whatever
+    that leads to, and wait for a pipe. Raises RecordError."""
+    target = path.resolve()  # SQLite keeps its files beside what a link leads to
+    for ending in ("-wal", "-shm", "-journal"):
+        beside = Path(f"{target}{ending}")
+        try:
+            found = beside.lstat()
+        except OSError:
+            continue
+        if not stat.S_ISREG(found.st_mode):
+            what = "a link" if stat.S_ISLNK(found.st_mode) else "no regular file"
+            raise RecordError(
+                f"{beside}: {what}, and writing into {path.name} would write there; somebody has set it there: move it"
+                " away"
+            )
+
+
 def connect(path: Path, how: str) -> sqlite3.Connection:
-    """Autocommit off by explicit transactions; nothing is written yet."""
+    """Autocommit off by explicit transactions; nothing is written yet. Raises RecordError or sqlite3.Error."""
+    look_beside(path)
     with _OPENING:
         connection = sqlite3.connect(
             f"{path.absolute().as_uri()}?{how}", uri=True, timeout=BUSY_TIMEOUT_S, check_same_thread=False,

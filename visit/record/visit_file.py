@@ -33,6 +33,7 @@ from visit.record.opening import (
     damaged,
     for_writing,
     look_at_header,
+    look_beside,
     only_reads,
     there,
 )
@@ -102,6 +103,7 @@ class VisitFile:
     def create(cls, path: Path, site: Site, site_path: str, now_s: float) -> VisitFile:
         """Make a new file, private to its user. Raises RecordError when it exists or can't be written."""
         there(path)
+        look_beside(path)
         try:
             os.close(os.open(path, os.O_CREAT | os.O_EXCL | os.O_WRONLY | os.O_NOFOLLOW, 0o600))
         except FileExistsError:

@@ -1,18 +1,16 @@
 """What follows from the figures of a visit and what was entered by hand: powers against sweeps, desensitisation, needed
-rejection, holding range, the feeder.
+rejection, holding range.
 
 Owns: these lines, each with the assumptions it rests on. Refuses: a figure of the duplexer; those come from replay.
 """
 
 from __future__ import annotations
 
-from rf.notch.cavity import holding_range
+from rf.notch.cavity import EXPANSION_PER_K, drift_hz_per_k
 from rf.repeater.desense import explained_desense_db, needed_rejection, power_loss_db, watt_dbm
-from rf.repeater.fault_distance import behind_cable
-from rf.values.figure import Figure
 from rf.values.words import text
 from visit.day.day import Day
-from visit.figures.assess_alone import echo_line
+from visit.day.nudges import shift_words
 from visit.figures.assessment import Role
 from visit.figures.replay import Figures, Replay
 from visit.site.hookup import HookUp
@@ -24,10 +22,7 @@ NOISE_BAND_DBC_HZ = (-140.0, -125.0)
 band)."""
 USUAL_NOISE_FIGURE_DB = 8.0
 BLOCKING_DBM = -20.0
-FEEDER_LOSSES_DB = (1.0, 2.0, 3.0)
 METALS = ("copper", "nickel-iron")
-LEAST_RANGE_HZ = 500.0
-"""A holding range below this is no range: the goal is met without anything to spare."""
 
 
 def computed_lines(day: Day, replay: Replay) -> list[str]:
@@ -35,7 +30,6 @@ def computed_lines(day: Day, replay: Replay) -> list[str]:
     return [
         *_powers(day, replay),
         *_desensitisation(day, replay),
-        *_feeder(replay),
         *(line for one in replay.all_figures() for line in _holding(one)),
     ]
 
@@ -94,46 +88,22 @@ def _desensitisation(day: Day, replay: Replay) -> list[str]:
 def _holding(one: Figures) -> list[str]:
     """How far the unit may drift before a goal that was shown is lost; what is not shown has no range to tell."""
     a, tested = one.assessment, one.hookup.side
-    channel = a.channel(Role.REJECT)
-    if tested is None or a.notch is None or not a.notch.trusted or channel is None or not channel.transmission.known:
+    channel, goal_db = a.channel(Role.REJECT), a.site.goals.rejection_db
+    if tested is None or a.notch is None or channel is None or not channel.transmission.low > goal_db:
         return []
-    shown, goal_db, lines = channel.transmission.low, a.site.goals.rejection_db, list[str]()
-    for metal in METALS:
-        held = holding_range(
-            shown, goal_db, a.notch_offset.value, a.notch.bottom_width_hz, a.site.reject_hz(tested), metal
-        )
-        if held is None:
-            continue
-        if held.shift_hz < LEAST_RANGE_HZ:
-            return [f"{one.hookup.name} shows {goal_db:g} dB with nothing to spare: any drift may lose it (INFERRED)"]
-        lines.append(
-            f"{one.hookup.name} holds {goal_db:g} dB within {_two_digits(held.shift_hz / 1e3)} kHz, about"
-            f" ±{_two_digits(held.kelvin)} K if {metal}: INFERRED, no promise"
-        )
-    return lines
+    if a.notch.falls is None:
+        return [f"{one.hookup.name}: how far it may drift before {goal_db:g} dB are lost: CAN'T SAY, {a.notch.why}"]
+    held = a.notch.falls.within(channel.transmission, goal_db)
+    if not held.known:
+        return [f"{one.hookup.name}: how far it may drift before {goal_db:g} dB are lost: CAN'T SAY, {held.why}"]
+    reject_hz = a.site.reject_hz(tested)
+    metals = ", ".join(
+        f"±{_two_digits(held.low / abs(drift_hz_per_k(reject_hz, EXPANSION_PER_K[metal])))} K of {metal}"
+        for metal in METALS
+    )
+    return [f"{one.hookup.name} holds {goal_db:g} dB within {shift_words(held)}, at least {metals}: no promise"]
 
 
 def _two_digits(value: float) -> str:
     """At least two digits, never an exponent."""
     return f"{value:.0f}" if value >= 10.0 else f"{value:.2g}"
-
-
-def _feeder(replay: Replay) -> list[str]:
-    """Match of the antenna through its feeder and the strongest echo, from the newest run on the feeder."""
-    found = replay.feeder()
-    if found is None or found.echo is None:
-        return []
-    echo = found.echo
-    lines = [echo_line(echo)]
-    if echo.level.known:
-        lines.append(f"  the echo itself: {_behind(echo.level)} of cable up to there, one way")
-    return lines + [
-        f"antenna at {channel.frequency_hz / 1e6:.4f} MHz: return loss through the feeder"
-        f" {text(channel.return_loss)}; {_behind(channel.return_loss)}"
-        for channel in found.channels
-    ]
-
-
-def _behind(seen: Figure) -> str:
-    """What is seen through a feeder, for the losses that feeders usually have one way."""
-    return ", ".join(f"{text(behind_cable(seen, loss))} behind {loss:g} dB" for loss in FEEDER_LOSSES_DB)

@@ -25,9 +25,11 @@ from rf.values.words import text
 from visit.day.stages import stages
 from visit.figures.assessment import NOT_SURVEYED, Assessment, Role
 from visit.figures.averaging import Complex
+from visit.figures.feeder import feeder_sight
 from visit.figures.figures_json import assessment_data
 from visit.figures.replay import Figures, Replay
 from visit.record.visit_file import RunRow, VisitFile
+from visit.report.feeder_page import feeder_data
 
 LONGEST_COMMENT = 500
 """Letters of a line of comment; a program that reads Touchstone may have a short line."""
@@ -54,7 +56,7 @@ def export_visit(visit: VisitFile, folder: Path, *, singly: bool = False) -> lis
         frequency, s11, s21 = made.frequency_hz, made.s11.mean, made.s21.mean
         written.append(_write_sweep(folder, name, run, frequency, s11, s21, [*comments, mean]))
         written.append(_write(folder / f"{name}.csv", csv_text(frequency, s11, s21)))
-        if singly and not _one_port(run):
+        if singly and not run.hookup.one_port:
             written += _singly(visit, replay, run, folder, name, comments)
     found = replay.all_figures()
     figures = {
@@ -64,7 +66,7 @@ def export_visit(visit: VisitFile, folder: Path, *, singly: bool = False) -> lis
         "figures": [
             {**assessment_data(one.assessment), "runs": one.run_ids, "notes": list(one.notes)} for one in found
         ],
-        "feeder": None if (feeder := replay.feeder()) is None else assessment_data(feeder),
+        "feeder": feeder_data(feeder_sight(replay.figures_of)),
         "stages": [
             {
                 "name": stage.name,
@@ -79,10 +81,6 @@ def export_visit(visit: VisitFile, folder: Path, *, singly: bool = False) -> lis
     written.append(_write(folder / "figures.json", harmless_json(figures) + "\n"))
     written.append(_write(folder / "figures.csv", figures_csv(replay.site.name, found)))
     return written
-
-
-def _one_port(run: RunRow) -> bool:
-    return run.hookup.name in ("short", "open", "load", "antenna")
 
 
 def _singly(
@@ -109,7 +107,7 @@ def _write_sweep(
     comments: Sequence[str],
 ) -> Path:
     """One port as .s1p, two as .s2p with what was not measured written as 0 and said."""
-    if _one_port(run):
+    if run.hookup.one_port:
         return _write(folder / f"{name}.s1p", touchstone(frequency_hz, [s11], comments))
     nothing = np.zeros_like(s11)
     if run.hookup.survey:

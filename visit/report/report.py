@@ -21,9 +21,10 @@ from rf.values.words import rounded_down, text
 from visit.calibration.stored_calibration import checks_of
 from visit.day.day import STEPS, Day
 from visit.day.next_deed import facts_of, next_deed
-from visit.day.nudges import NudgeRow, ledger
+from visit.day.nudges import NudgeRow, Told, ledger, whole_ledger
 from visit.day.stages import AS_FOUND, AS_LEFT, Stage, differences, figures_at, stage_at
 from visit.figures.assessment import NOT_SURVEYED, Assessment, Role
+from visit.figures.feeder import feeder_sight
 from visit.figures.replay import Figures, Replay
 from visit.figures.run_figures import no_figures
 from visit.figures.third_load import load_words
@@ -33,6 +34,7 @@ from visit.record.stored_json import stored_number, stored_object
 from visit.record.visit_file import SWEEPS_AT_ONCE, VisitFile
 from visit.report import summary
 from visit.report.computed import computed_lines
+from visit.report.feeder_page import against_earlier, feeder_lines
 from visit.report.pictures import FOUND, LATEST, LEFT, Picture, pictures_of
 from visit.report.trend import Point, by_side, points_of
 from visit.site.hookup import HookUp
@@ -77,6 +79,8 @@ class Report:
     nudges: list[str] = field(default_factory=list)
     entered: list[str] = field(default_factory=list)
     computed: list[str] = field(default_factory=list)
+    feeder: list[str] = field(default_factory=list)
+    """Feeder and antenna, and what has changed of them since earlier visits; empty where they were not swept."""
     together: list[str] = field(default_factory=list)
     years: dict[str, list[Point]] = field(default_factory=dict)
     """Side: its points of this visit and of the earlier ones that were given, in time order."""
@@ -109,12 +113,13 @@ def _gathered(visit: VisitFile, earlier: Sequence[Path]) -> Report:
     for before, after in stood:
         _figures(report, replay, before, after)
     nudges = ledger(visit)
-    report.nudges = [_turned(row) for row in nudges]
+    report.nudges = [_turned(row) for row in whole_ledger(visit)]
     report.entered = [
-        f"step {step}: {name}: {f'{value:g} {unit}' if value is not None else words}"
+        f"{f'step {step}' if step else 'beside'}: {name}: {f'{value:g} {unit}'.strip() if value is not None else words}"
         for step, name, value, unit, words in day.entries()
     ]
     report.computed = computed_lines(day, replay)
+    report.feeder = _feeder(visit, replay, earlier)
     report.together = _together(visit)
     report.left_out = [
         f"step {number}, {_title(number)}: {words}"
@@ -334,17 +339,27 @@ def _text(figure: Figure | None, *, signed: bool = False) -> str:
 
 
 def _turned(row: NudgeRow) -> str:
-    """One line of the ledger."""
-    told = row.told
-    who = f"side {row.side}" + (f", cavity {told.cavity}" if told.cavity else "") + f", {told.screw}"
-    how = " ".join(part for part in (f"{told.turns:g} turns" if told.turns else "", told.direction) if part)
+    """One line of the ledger, with what was corrected in it later."""
     moved = row.figures["moved"]
     said = (
         "movement not determined"
         if moved["value"] is None
         else f"moved {moved['value'] / 1e3:+.1f} kHz, INFERRED {moved['low'] / 1e3:+.1f} to {moved['high'] / 1e3:+.1f}"
     )
-    return f"{time.strftime('%H:%M', time.localtime(row.at_s))} {who}{': ' + how if how else ''}: {said}"
+    later = f" (entered at first as {_told(row.first)})" if row.first is not None else ""
+    later += f" STRUCK OUT, no turn: {row.struck}" if row.struck else ""
+    return f"{time.strftime('%H:%M', time.localtime(row.at_s))} side {row.side}, {_told(row.told)}: {said}{later}"
+
+
+def _told(told: Told) -> str:
+    """Which screw, how far, which way."""
+    how = " ".join(part for part in (f"{told.turns:g} turns" if told.turns else "", told.direction) if part)
+    return f"{f'cavity {told.cavity}, ' if told.cavity else ''}{told.screw}{': ' + how if how else ''}"
+
+
+def _feeder(visit: VisitFile, replay: Replay, earlier: Sequence[Path]) -> list[str]:
+    sight = feeder_sight(replay.figures_of)
+    return [*feeder_lines(sight), *against_earlier(visit, sight, earlier)] if sight.runs else []
 
 
 def _together(visit: VisitFile) -> list[str]:

@@ -27,7 +27,7 @@ from visit.figures.looks import write_looks
 from visit.figures.run_figures import RunFigures, no_figures
 from visit.record.visit_file import VisitFile
 from visit.run.calibrating import Calibrator
-from visit.run.conductor import Progress, RunOrder
+from visit.run.conductor import Phase, Progress, RunOrder
 from visit.run.live import LiveState
 from visit.site.site import Site
 
@@ -154,15 +154,20 @@ class FigureMaker:
     def _advised(self) -> bool:
         """What to do next, once the figures stand on the screen; it may need a fit of an earlier run."""
         state = self._state()
-        if self._follower is None or (state.assessment is None and state.progress.run_id is not None):
-            return True
+        going = state.progress.run_id is not None or state.progress.phase in (
+            Phase.OPENING,
+            Phase.SWEEPING,
+            Phase.WAITING,
+        )
+        if self._follower is None or (state.assessment is None and going):
+            return True  # its first figures are on their way
         try:
             deed = self._follower.next_deed(state.assessment, state.progress)
         except Exception as error:
             fault = f"no advice ({type(error).__name__}: {error}); sweeps go on and are kept"
             self._change(lambda state: replace(state, figures_fault=fault))
             return False
-        self._change(lambda state: replace(state, deed=deed))
+        self._change(lambda now: replace(now, deed=deed) if now.assessment is state.assessment else now)
         return True
 
     def _latest(self, progress: Progress) -> tuple[Assessment | None, int | None]:

@@ -16,7 +16,7 @@ from typing import TypeVar
 from protocol.analyzer import Analyzer
 from protocol.errors import AnalyzerError, PortLostError, RequestError
 from protocol.profiles.profile import Profile
-from protocol.wire.find_again import Address, address_of, names_again
+from protocol.wire.find_again import Address, address_of, come_back, names_again
 from visit.calibration.stored_calibration import add_card
 from visit.figures.known import AXIS, CONFIRMED, CORRECTS, POINT_TIME, by_hand
 from visit.record.visit_file import VisitFile
@@ -121,12 +121,15 @@ class Plugged:
 
     async def _same_on(self, name: str) -> None:
         """Open a name; raises AnalyzerError or RequestError unless the analyzer that was lost answers there."""
+        assert self._address is not None
+        address = come_back(self._address)
         self.analyzer = await Analyzer.open(name, self._profile)
         try:
             identity = self.analyzer.identity.text
             if identity != self._identity:
                 raise RequestError(f"{name}: another analyzer answers ({identity}); plug the first one in again")
             await self._note(name)
+            self._address = address
         except BaseException:
             await self.drop()
             raise

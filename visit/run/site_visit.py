@@ -6,7 +6,6 @@ Owns: all that a screen writes into the visit file or asks it for, apart from ru
 
 from __future__ import annotations
 
-import math
 import os
 import time
 from collections.abc import Mapping
@@ -14,19 +13,31 @@ from pathlib import Path
 
 from protocol.profiles.profile import Profile
 from rf.calibration.standards import Kit
-from rf.notch.cavity import HoldingRange, holding_range
-from rf.notch.notch import NotchPlace
-from rf.values.figure import cant_say
+from rf.values.figure import Figure, cant_say
 from rf.values.words import text
 from visit.day.cavities import seen_move, track
 from visit.day.day import Day
-from visit.day.nudges import LOCK_NUT, Around, Told, add_nudge, compare, ledger, lock_words, nudge_words
+from visit.day.nudges import (
+    LOCK_NUT,
+    Around,
+    NudgeRow,
+    Told,
+    add_nudge,
+    compare,
+    correct,
+    ledger,
+    lock_words,
+    nudge_words,
+    strike,
+    whole_ledger,
+)  # fmt: skip
 from visit.day.stages import AS_FOUND, freeze, stages, to_freeze
 from visit.day.tuning import Tuning
 from visit.figures.assessment import Assessment, Role
 from visit.figures.known import AXIS, BY_HAND, CONFIRMED, by_hand
 from visit.figures.replay import Figures
 from visit.figures.run_figures import RunFigures
+from visit.figures.sides import SideState, sides_of
 from visit.figures.together import Together
 from visit.record.visit_file import VisitFile
 from visit.run.calibrating import Calibrator
@@ -116,28 +127,44 @@ class SiteVisit:
         finally:
             reader.close()
 
+    def sides(self) -> list[SideState]:
+        """Both sides by their best runs, read from the file. Raises RequestError when it can't be read."""
+        reader = VisitFile.open(self.file.path, read_only=True)
+        try:
+            return sides_of(reader)
+        finally:
+            reader.close()
+
     def nudged(
         self, before: int, after: int, told: Told, first: Assessment | None = None, second: Assessment | None = None
     ) -> str:
         """Compare two runs around a turn, write the ledger, say what the turn did. `first` and `second`: what the two
         runs showed, as far as somebody has it. Raises RequestError."""
         runs = self.file.run(before), self.file.run(after)
-        notch = next((a.notch for a in (second, first) if a is not None and a.notch and a.notch.trusted), None)
-        known = notch is not None and notch.unloaded_q.known
-        nudge = compare(
-            RunFigures(self.file), *runs, notch.unloaded_q.value if notch is not None and known else None
-        )  # fmt: skip
+        nudge = compare(RunFigures(self.file), *runs, first, second)
         add_nudge(self.file, *runs, told, nudge, _around(first, second))
         side = runs[0].hookup.side
         assert side is not None  # else it could not be compared
         if told.screw == LOCK_NUT:
-            return lock_words(nudge, self._held(side, notch), self.site.goals.rejection_db)
+            return lock_words(nudge, *self._allowed(first, second), self.site.goals.rejection_db)
         if not nudge.known:  # the ratio of the sweeps does not tell: perhaps the skirts do
             moved = seen_move(ledger(self.file)[-1], self.site.cavities)[2]
             if moved.known:
                 name = f"cavity {told.cavity}" if told.cavity else "it"
                 return f"by the skirts you moved {name} by {text(moved, signed=True)}; where it stands is not known yet"
         return nudge_words(nudge, self.site.reject_hz(side), told)
+
+    def turns(self) -> list[NudgeRow]:
+        """The whole ledger, with what was struck out. Raises RecordError when it can't be read."""
+        return whole_ledger(self.file)
+
+    def correct_turn(self, number: int, told: Told) -> None:
+        """A turn was another one than was entered. Raises RequestError."""
+        correct(self.file, number, told)
+
+    def strike_turn(self, number: int, why: str) -> None:
+        """What was entered as a turn was none. Raises RequestError."""
+        strike(self.file, number, why)
 
     def tuning(self, side: Side, seen: Assessment) -> Tuning:
         """What is known of the cavities of a side, by the ledger and by what the present look shows."""
@@ -157,15 +184,21 @@ class SiteVisit:
             sweeps=seen.sweeps,
         )
 
-    def _held(self, side: Side, notch: NotchPlace | None) -> HoldingRange | None:
-        """How far the notch may move before the goal is lost, by the skirts; None where they do not tell."""
-        if notch is None or not notch.bottom_width_hz > 0.0:
-            return None
-        best = notch.depth.value if notch.depth.known else math.nan
-        site = self.site
-        return holding_range(
-            best, site.goals.rejection_db, 0.0, notch.bottom_width_hz, site.reject_hz(side), "copper"
-        )  # fmt: skip
+    def _allowed(self, *looks: Assessment | None) -> tuple[Figure, Figure]:
+        """How far all notches together, and one alone, may move before the goal is lost: by the first look that tells,
+        from what it measured at the channel, or from the skirts where that shows less than the goal."""
+        goal_db, found = self.site.goals.rejection_db, cant_say("Hz", "no fit of the skirts")
+        for seen in looks:
+            notch = None if seen is None else seen.notch
+            channel = None if seen is None else seen.channel(Role.REJECT)
+            if notch is None or channel is None or notch.falls is None or notch.falls_alone is None:
+                continue
+            for shown in (channel.transmission, *notch.rejection_at[:1]):
+                together, alone = (falls.within(shown, goal_db) for falls in (notch.falls, notch.falls_alone))
+                if together.known and alone.known:
+                    return together, alone
+                found = together
+        return found, found
 
     def ghosts(self, side: Side) -> list[tuple[str, str]]:
         """What it was when we came, on this side (FOUND), and how the other side stood (OTHER)."""

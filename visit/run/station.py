@@ -99,10 +99,17 @@ class Station:
         calibration, doubts = calibrator.in_use, calibrator.doubts(order.settings, time.time())
         at_s = None if calibration is None else calibration.at_s
         self._change(
-            lambda state: replace(state, hookup=order.hookup, assessment=None, calibrated_at_s=at_s, doubts=doubts)
+            lambda state: replace(
+                state, hookup=order.hookup, assessment=None, deed=None, calibrated_at_s=at_s, doubts=doubts
+            )
         )
         self._ordered = self._submit(self._switch(order))
         return self._ordered
+
+    def advise(self) -> None:
+        """Something besides the sweeps has changed: what to do next is looked at again."""
+        self._change(lambda state: replace(state, deed=None))
+        self._figures.news()
 
     def stop_run(self) -> Future[None]:
         """Stop the running order at once; what was committed stays."""

@@ -58,7 +58,9 @@ class Tool:
     def freeze(self, name: str) -> list[str]:
         """Freeze as found or as left: the sweeps that stand on the screen; the hook-ups that were. Raises
         RequestError."""
-        return self.visit.freeze(name, self._shown())
+        frozen = self.visit.freeze(name, self._shown())
+        self.station.advise()
+        return frozen
 
 
 def default_visit_path(site: Site, now_s: float) -> Path:

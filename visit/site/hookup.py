@@ -43,7 +43,13 @@ KIT = ("short", "open", "load", "thru")
 ANTENNA = "antenna"
 """Name of the hook-up with the feeder on port 1 and nothing on port 2."""
 
-ALONE = (LOADS, *KIT, ANTENNA)
+FEEDER_OPEN, FEEDER_SHORT = "feeder-open", "feeder-short"
+"""The feeder on port 1, the antenna taken off at its far end and the cable left open, or shorted there."""
+
+FEEDER = (ANTENNA, FEEDER_OPEN, FEEDER_SHORT)
+"""Hook-ups that show the feeder."""
+
+ALONE = (LOADS, *KIT, *FEEDER)
 """Hook-ups without the duplexer."""
 
 THIRDS = ("", "load", "open", "short")
@@ -151,6 +157,16 @@ class HookUp:
     def survey(self) -> bool:
         """Both leads end in loads."""
         return self.driven == self.read == LOADS
+
+    @property
+    def feeder(self) -> bool:
+        """The feeder hangs on port 1."""
+        return self.alone and self.driven in FEEDER
+
+    @property
+    def one_port(self) -> bool:
+        """Only S11 says anything: nothing hangs between the leads."""
+        return self.alone and self.driven in ("short", "open", "load", *FEEDER)
 
     @property
     def third_port(self) -> str:

@@ -1,4 +1,4 @@
-"""Sweeps to start from, made from the site: wide over both channels, zoomed on the reject channel.
+"""Sweeps to start from, made from the site: wide over both channels, zoomed on the reject channel, wider for a feeder.
 
 Owns: span and points of the presets. Refuses: anything outside the analyzer's limits (it clips to them and says nothing
 that the read-back would not show).
@@ -10,6 +10,8 @@ import math
 
 from protocol.sweep import Limits, SweepSettings
 from rf.floor.pool import MOST_CAVITIES, narrowest_bottom
+from rf.values.match import SPEED_OF_LIGHT, UNKNOWN_CABLE
+from visit.site.hookup import HookUp
 from visit.site.site import Site
 
 WIDE_SPAN_FACTOR = 4.0
@@ -18,6 +20,10 @@ WIDE_SPAN_FACTOR = 4.0
 POINTS = 401
 BANDWIDTH_HZ = 1000.0
 ZOOM_POINTS = 101
+
+FEEDER_SPAN_HZ = 100e6
+"""1.3 m apart in corrugated foam line: two plugs of a feeder are told apart."""
+LONGEST_FEEDER_M = 100.0
 
 
 def own_bandwidth(limits: Limits | None) -> float:
@@ -55,3 +61,26 @@ def zooms_across(site: Site, bandwidth_hz: float = BANDWIDTH_HZ) -> list[SweepSe
     """Side to side: a zoom for each channel, as narrow as a bottom can be, for no fit tells its width there."""
     cavities = site.cavities or MOST_CAVITIES
     return [zoom(hz, narrowest_bottom(hz, cavities).width_hz, bandwidth_hz) for hz in (site.low_hz, site.high_hz)]
+
+
+def first_sweep(
+    site: Site, hookup: HookUp, limits: Limits | None = None, bandwidth_hz: float | None = None
+) -> SweepSettings:
+    """The sweep that a hook-up begins with: over both channels; of a feeder so wide that places are told apart."""
+    return (feeder_sweep if hookup.feeder else wide)(site, limits, bandwidth_hz=bandwidth_hz)
+
+
+def feeder_sweep(
+    site: Site, limits: Limits | None = None, length_m: float | None = None, bandwidth_hz: float | None = None
+) -> SweepSettings:
+    """Wide enough to part the joints of a feeder, around both channels; narrower where the analyzer's points would not
+    reach to the end of a feeder of `length_m` (None: not typed) with half as much to spare, or its range ends."""
+    reach = 1.5 * (LONGEST_FEEDER_M if length_m is None else length_m)
+    preset = wide(site, limits, bandwidth_hz)
+    furthest_hz = SPEED_OF_LIGHT * UNKNOWN_CABLE.low / 2.0 / reach * (preset.points - 1)
+    span = min(FEEDER_SPAN_HZ, furthest_hz)
+    centre = (site.low_hz + site.high_hz) / 2.0
+    start, stop = centre - span / 2.0, centre + span / 2.0
+    if limits is not None:
+        start, stop = max(start, limits.start_hz), min(stop, limits.stop_hz)
+    return SweepSettings(min(start, preset.start_hz), max(stop, preset.stop_hz), preset.points, preset.bandwidth_hz)

@@ -15,8 +15,10 @@ import numpy as np
 
 from protocol.learn.dialogue import Role, Word
 from protocol.learn.sweeps.columns import LEAKS, REFLECTS, value_columns
+from protocol.learn.sweeps.rows import first_sweep, rows_alike
 from protocol.learn.sweeps.setters import Setters, numbers_in
-from protocol.learn.sweeps.shapes import Shape, shapes_of
+from protocol.learn.sweeps.shape import Shape
+from protocol.learn.sweeps.shapes import shapes_of
 from protocol.learn.words.talk import SWEEP_S, Talk
 
 MOST_POLLS = 200
@@ -50,6 +52,8 @@ class Acquisition:
     """Whether data are refused as long as the sweep runs, and must be asked for again."""
     parts: list[Part] = field(default_factory=list)
     axis: Part | None = None
+    standing: frozenset[tuple[int, int, int]] = frozenset()
+    """Columns (number of the part, of the set of points, of the column) that rise, but are the same in every span."""
     seconds: float = 0.0
 
 
@@ -122,7 +126,7 @@ class Acquire:
         found = [shape for shape in found if points is None or shape.points == points]
         if not found and len(lines) > 4:
             self.strange = lines[len(lines) // 2][:70]
-            self.came = _lines_alike(lines)
+            self.came = rows_alike(lines)
             self.thin = self.thin or (self.came > 8 and self.came != points and single_numbers(lines))
         if found and all(len(value_columns(shape)) == 1 for shape in found):
             self.thin = True
@@ -239,7 +243,7 @@ class Acquire:
             reply = await self._data(part.command, found) if part.command else lines
             shapes = shapes_of(reply, points)
             if len(shapes) != len(part.shapes):
-                self.came = _lines_alike(reply)
+                self.came = rows_alike(reply)
                 return None
             taken.append(shapes)
         found.seconds = self.talk.last_s
@@ -249,13 +253,6 @@ class Acquire:
                 return None
             found.axis = Part(found.axis.command, [shape])
         return taken
-
-
-def _lines_alike(lines: Sequence[str]) -> int:
-    """How many lines of the commonest kind hold numbers."""
-    kinds = [re.sub(r"[-+]?\d+\.?\d*(?:[eE][-+]?\d+)?[kMG]?", "#", line).strip() for line in lines]
-    counts = [kinds.count(kind) for kind in set(kinds) if "#" in kind]
-    return max(counts, default=0)
 
 
 def _bare_sizes(shape: Shape) -> bool:
@@ -279,18 +276,10 @@ def single_numbers(lines: Sequence[str]) -> bool:
 
 
 def _once(lines: Sequence[str], points: int | None) -> list[str]:
-    """The lines of the first sweep of several: up to the line that comes again between them, or so many of a kind."""
+    """The lines of the first sweep of several."""
     if points is not None and single_numbers(lines):
         return _once_single([line for line in lines if single_numbers([line])], points)
-    kept: list[str] = []
-    counts: dict[str, int] = {}
-    for line in lines:
-        shape = re.sub(r"(?<![A-Za-z\d.])[-+]?[\d.]+(?:[eE][-+]?\d+)?", "#", line)  # S11 and S21 are names
-        if points is not None and counts.get(shape, 0) >= points and shape.count("#") > 1:
-            return kept
-        counts[shape] = counts.get(shape, 0) + 1
-        kept.append(line)
-    return kept
+    return list(lines) if points is None else first_sweep(lines, points)
 
 
 def _once_single(lines: list[str], points: int) -> list[str]:

@@ -5,7 +5,7 @@ Owns: the proof that what was set is what was swept. Refuses: to call frequencie
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Collection, Sequence
 from dataclasses import dataclass, field
 
 import numpy as np
@@ -23,10 +23,14 @@ from protocol.learn.sweeps.columns import (
     reflecting,
     rising,
 )
-from protocol.learn.sweeps.shapes import Shape
+from protocol.learn.sweeps.shape import Shape
 
+STRAY = 0.25
+"""How far two sweeps of one lead may lie apart in phase, in radians."""
 Place = tuple[int, int, tuple[int, int]]
 """A pair of columns: number of the reply, of the set of points in it, of the two columns."""
+Column = tuple[int, int, int]
+"""A column: number of the reply, of the set of points in it, of the column."""
 Pair = tuple[int, int, tuple[int, int], NDArray[np.float64], str]
 """The same with its values (points, 2) and the console's words about it."""
 JOINED = 0.5
@@ -71,6 +75,8 @@ def meaning_of(
     """Name all columns of one sweep from start to stop with both leads open; None when nothing fits.
 
     S21 is the pair that only leaks; or the one at `through`; or the one that rose in a sweep with the leads `joined`.
+    Columns that are known to stand still in every span are passed over. Raises OtherFrequenciesError
+    where a column rises as other frequencies would.
     """
 
     def transmits(pair: Pair, kind: Kind) -> bool:
@@ -91,32 +97,21 @@ def meaning_of(
     for at, shapes in enumerate(taken):
         rows = []
         for number, shape in enumerate(shapes):
-            names = ["skip"] * shape.values.shape[1]
-            free: list[int] = []
-            for column in range(shape.values.shape[1]):
-                values = shape.values[:, column]
-                own = frequency_unit(values, start_hz, stop_hz)
-                if own and column <= 2 and not any(name.startswith("frequency") for name in names):
-                    names[column], unit = f"frequency_{own}", own
-                elif index_column(values) and column <= 1 and len(values) > 3:
-                    names[column] = "index"
-                elif float(np.ptp(values)) == 0 and shape.values.shape[1] % 2 and not free:
-                    continue
-                else:
-                    free.append(column)
-            if len(free) % 2 and rising(shape.values[:, free[0]]):
-                raise OtherFrequenciesError
-            if len(free) % 2:
-                free = free[1:]
-            for first, second in zip(free[::2], free[1::2], strict=True):
-                pairs.append((at, number, (first, second), shape.values[:, [first, second]], found.parts[at].told))
+            still = {column for part, one, column in found.standing if (part, one) == (at, number)}
+            names, free = _named(shape, start_hz, stop_hz, still)
+            unit = next((name.removeprefix("frequency_") for name in names if name.startswith("frequency")), unit)
+            told = found.parts[at].told
+            pairs += [(at, number, columns, shape.values[:, list(columns)], told) for columns in _paired(free)]
             rows.append(names)
         layout.append(rows)
     points = taken[0][0].points
     frequency_hz = np.linspace(start_hz, stop_hz, points)
     for at, number, columns, values, told in pairs:
         for kind in kinds or reflecting(values, frequency_hz, told + " " + " ".join(taken[at][number].titles)):
-            others = [pair for pair in pairs if pair[:3] != (at, number, columns) and transmits(pair, kind)]
+            others = [
+                pair for pair in pairs
+                if (pair[:2] != (at, number) or not set(pair[2]) & set(columns)) and transmits(pair, kind)
+            ]  # fmt: skip
             if not others:
                 continue
             other = others[0]
@@ -134,6 +129,44 @@ def meaning_of(
     return None
 
 
+def _named(shape: Shape, start_hz: float, stop_hz: float, still: Collection[int]) -> tuple[list[str], list[int]]:
+    """Names of the columns of one set, and those columns that may belong to a trace."""
+    names = ["skip"] * shape.values.shape[1]
+    free: list[int] = []
+    for column in range(shape.values.shape[1]):
+        values = shape.values[:, column]
+        own = frequency_unit(values, start_hz, stop_hz)
+        if own and column <= 2 and not any(name.startswith("frequency") for name in names):
+            names[column] = f"frequency_{own}"
+        elif index_column(values) and column <= 1 and len(values) > 3:
+            names[column] = "index"
+        elif column not in still:
+            free.append(column)
+    if len(free) % 2 and rising(shape.values[:, free[0]]):
+        raise OtherFrequenciesError
+    return names, free
+
+
+def _paired(free: list[int]) -> list[tuple[int, int]]:
+    """Columns as pairs; one that is left over may stand in front or at the end: both are tried."""
+    if len(free) % 2 == 0:
+        return list(zip(free[::2], free[1::2], strict=True))
+    return [*_paired(free[1:]), *_paired(free[:-1])]
+
+
+def standing_columns(first: list[list[Shape]], second: list[list[Shape]]) -> frozenset[Column]:
+    """Columns that rise and are the same in sweeps of two spans: addresses or the like, no frequencies."""
+    found = set()
+    for at, (before, behind) in enumerate(zip(first, second, strict=True)):
+        for number, (one, other) in enumerate(zip(before, behind, strict=False)):
+            rows = min(one.points, other.points)
+            for column in range(min(one.values.shape[1], other.values.shape[1], 2)):
+                values = one.values[:rows, column]
+                if rising(values) and np.array_equal(values, other.values[:rows, column]):
+                    found.add((at, number, column))
+    return frozenset(found)
+
+
 def sensible(delay_s: float) -> bool:
     """Whether an open lead can be so long."""
     return DELAY_S[0] < abs(delay_s) < DELAY_S[1]
@@ -146,6 +179,28 @@ def reflection(meaning: Meaning, taken: list[list[Shape]], trace: str = "s11") -
             if trace in names.traces:
                 return meaning.kind.complex(shape.values[:, list(names.traces[trace])])
     return None
+
+
+def starts_where_set(
+    traces: tuple[NDArray[np.complex128], NDArray[np.complex128]],
+    ends_hz: tuple[tuple[float, float], tuple[float, float]],
+) -> bool | None:
+    """Whether the phase of an open lead moved between two sweeps as far as their frequencies did; None: too little due.
+
+    A slope alone says how wide a sweep is, not where it lies: one whose start was moved in silence has the same.
+    """
+    axes = [np.linspace(*ends, trace.size) for trace, ends in zip(traces, ends_hz, strict=True)]
+    delays = [delay_of(trace, hertz).seconds for trace, hertz in zip(traces, axes, strict=True)]
+    delay, middle = delays[1], [float(np.mean(hertz)) for hertz in axes]
+    at = [
+        np.sum(trace * np.exp(2j * np.pi * delay * (hertz - middle[0])))
+        for trace, hertz in zip(traces, axes, strict=True)
+    ]
+    apart = 2 * np.pi * abs(middle[0] - middle[1])
+    slack = STRAY + apart * abs(delays[0] - delays[1])
+    if abs(np.angle(at[0] * np.conj(at[1]))) > slack:
+        return False
+    return True if apart * abs(delay) > 2 * slack else None
 
 
 def listed_unit(part: Part, start_hz: float, stop_hz: float) -> str:

@@ -67,6 +67,8 @@ async def find_points(trials: Trials, bounds: Bounds) -> None:
                 (taken if (await trials.holds(Role.POINTS, count)).taken else refused).add(count)
         if not ends or refused & {*ends, *between}:
             await _usual_counts(trials, taken, refused)
+    if setter is not None and not shown and trials.proved:
+        taken = set(trials.proved)  # others may have been made other ones without a word
     bounds.min_points, bounds.max_points = (min(taken), max(taken)) if taken else (0, 0)
     if (
         (setter is not None and not shown)  # only what was swept is known: any other may be made another one

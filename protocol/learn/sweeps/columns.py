@@ -12,13 +12,15 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
-from protocol.learn.sweeps.shapes import Shape
+from protocol.learn.sweeps.shape import Shape
 
 UNITS: tuple[tuple[str, float], ...] = (("hz", 1.0), ("10hz", 10.0), ("khz", 1e3), ("mhz", 1e6), ("ghz", 1e9))
 REFLECTS = (0.72, 1.1)
 """|S11| of an open lead, its loss and the analyzer's own errors included."""
 LEAKS = 0.12
 """|S21| with nothing between the ports is below this."""
+FAINTEST_DB = -190.0
+"""No receiver sees less; a smaller number counts in parts of a decibel."""
 DELAY_S = (0.2e-9, 120e-9)
 """Delay of an open lead, there and back."""
 
@@ -62,7 +64,8 @@ def _divided(name: str, divisor: float) -> str:
     return name if divisor == 1 else f"{name}/{divisor:.15g}"
 
 
-_SCALES = (1.0, 1e3, 1e4, 32767.0, 1e5, 1e6, 8388608.0, 16384.0, 8192.0, 4096.0, 2048.0, 65536.0, 1e7, 1e8)
+_SCALES = (1.0, 1e3, 1e4, 32767.0, 1e5, 1e6, 8388608.0, 16384.0, 8192.0, 4096.0, 2048.0, 65536.0, 1e7, 1e8,
+           2147483648.0, 16777216.0, 524288.0, 1e9)  # fmt: skip
 KINDS: tuple[Kind, ...] = (
     *(Kind("re", "im", (scale, scale)) for scale in _SCALES),
     Kind("db", "deg", (1, 1)), Kind("mag", "deg", (1, 1)), Kind("db", "rad", (1, 1)), Kind("mag", "rad", (1, 1)),
@@ -111,7 +114,7 @@ def reflecting(pair: NDArray[np.float64], frequency_hz: NDArray[np.float64], tol
         if not np.all(np.isfinite(trace)):
             continue
         size = np.abs(trace)
-        if not (np.percentile(size, 5) > REFLECTS[0] and np.percentile(size, 95) < REFLECTS[1]):
+        if not reflects(trace):
             continue
         if kind.first != "re" and (np.ptp(pair[:, 1]) < 1e-9 or not kind.turns_once(pair)):
             continue
@@ -130,8 +133,16 @@ def reflecting(pair: NDArray[np.float64], frequency_hz: NDArray[np.float64], tol
     return [kind for *_, kind in sorted(found, key=lambda entry: entry[:3])]
 
 
+def reflects(trace: Complex) -> bool:
+    """Whether a trace is as large as an open lead's reflection."""
+    size = np.abs(trace)
+    return bool(np.percentile(size, 5) > REFLECTS[0] and np.percentile(size, 95) < REFLECTS[1])
+
+
 def leaking(pair: NDArray[np.float64], kind: Kind) -> bool:
     """Whether a pair of columns in this kind is a transmission through nothing."""
+    if kind.first == "db" and float(np.median(pair[:, 0])) / kind.divisors[0] < FAINTEST_DB:
+        return False
     return bool(np.percentile(np.abs(kind.complex(pair)), 90) < LEAKS)
 
 

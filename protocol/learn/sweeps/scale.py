@@ -1,7 +1,8 @@
-"""What an angle counts in, degrees or tenths or hundredths of them: told by the turn of a phase, never by a guess.
+"""What an angle counts in, and whether a column is an angle at all: told by the turn of a phase, never by a guess.
 
-Owns: which scales fit a sweep, and how wide a sweep must be to leave one. Refuses: to take the first that fits: within
-less than a turn all of them do, with leads of other lengths.
+Owns: which kinds of numbers fit a sweep, and how wide a sweep must be to leave one. Refuses: to take the first that
+fits: within less than a turn several do, with leads of other lengths. A size that stands and an angle that creeps look
+like two parts of a number that turns slowly, too.
 """
 
 from __future__ import annotations
@@ -11,7 +12,7 @@ from collections.abc import Sequence
 import numpy as np
 from numpy.typing import NDArray
 
-from protocol.learn.sweeps.columns import KINDS, Kind, delay_of
+from protocol.learn.sweeps.columns import DELAY_S, KINDS, Kind, delay_of, reflects
 
 STEP = 0.25
 """A step between two points, beyond what the others do, in radians, that no lead makes."""
@@ -20,21 +21,25 @@ POINTS_A_TURN = 4
 
 
 def alike(kind: Kind) -> list[Kind]:
-    """The kind and those that differ from it in the scale of the angle alone."""
+    """The kind, those that differ from it in the scale of the angle alone, and those that are of another form."""
     return [
         other for other in KINDS
-        if (other.first, other.second, other.divisors[0]) == (kind.first, kind.second, kind.divisors[0])
-        and kind.first != "re"
+        if other.first != kind.first or other == kind
+        or ((other.second, other.divisors[0]) == (kind.second, kind.divisors[0]) and kind.first != "re")
     ]  # fmt: skip
 
 
 def fits(kind: Kind, pair: NDArray[np.float64], frequency_hz: NDArray[np.float64]) -> bool:
-    """Whether the phase of a pair of columns is that of a lead in this kind: straight, and without a step."""
-    phase = np.unwrap(np.angle(kind.complex(pair)))
+    """Whether a pair of columns is an open lead in this kind: all comes back, the phase straight and without a step."""
+    trace = kind.complex(pair)
+    if not np.all(np.isfinite(trace)) or not reflects(trace):
+        return False
+    phase = np.unwrap(np.angle(trace))
     steps = np.diff(phase)
     spread = np.abs(steps - np.median(steps))
     smooth = float(spread.max()) < STEP + 8 * float(np.median(spread))
-    return kind.turns_once(pair) and smooth and delay_of(kind.complex(pair), frequency_hz).error < STEP
+    delay = delay_of(trace, frequency_hz)
+    return kind.turns_once(pair) and smooth and delay.error < STEP and abs(delay.seconds) > DELAY_S[0] / 3
 
 
 def telling_width(kinds: Sequence[Kind], pair: NDArray[np.float64], frequency_hz: NDArray[np.float64]) -> float:

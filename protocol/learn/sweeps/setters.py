@@ -12,10 +12,14 @@ from dataclasses import dataclass, field
 from protocol.learn.dialogue import Role, Word
 from protocol.learn.words.talk import Talk
 from protocol.learn.words.tokens import cells_of, hints_of
+from protocol.learn.words.wrapped import verbs_of
 
 NUMBER = re.compile(r"[-+]?(?:\d+\.?\d*|(?<![\w.])\.\d+)(?:[eE][-+]?\d{1,3})?")
 COMMA = re.compile(r"[-+]?\d+(?:,\d+)?(?:[eE][-+]?\d{1,3})?")
 HEXED = re.compile(r"(?<!\w)[0-9A-F]{6,8}(?!\w)")
+BEHIND = {"(": ")", "{": "}"}
+WRAPPED = tuple(BEHIND)
+"""Signs before a word that stands between brackets, and what stands behind it."""
 FORMS = ("{name} {v}", "{name}={v}", "set {name} {v}", "{name}:{v}", "{name},{v}", "set{name} {v}", "{name}{v}")
 READS = ("{name}", "{name}?", "{name} ?", "get {name}", "get{name}", "{name}=?", "{name}:?")
 
@@ -88,6 +92,10 @@ class Setters:
     def _set_forms(self, word: Word) -> Iterator[str]:
         name = word.name
         hint = self._hint(0)
+        wrapped = re.fullmatch(r"( ?)(?:<[^<>]*>|\w+)([)}]+)", word.usage[len(name) :]) if name[:1] in WRAPPED else None
+        if wrapped:
+            yield f"{name}{wrapped.group(1)}{{v}}{wrapped.group(2)}"
+            return
         if self.talk.keys:  # the value only behind a question for it: its digits may be keys
             yield f"{name}\n{{v}}"
             return
@@ -118,6 +126,14 @@ class Setters:
             yield f"{verb} {cell.group(1)}"
             return
         name, seen = word.name, set()
+        verbs = verbs_of(self.printed)
+        if verbs is not None and name.startswith(f"{verbs.write} "):
+            self.talk.permit(question := f"{verbs.read} {name.removeprefix(verbs.write).strip()}")
+            yield question
+            return
+        if name[:1] in WRAPPED:
+            yield from (name + BEHIND[name[:1]],) if name[:1] == "(" else ()
+            return
         if word.told is not None and word.told.question:
             seen.add(word.told.question)
             yield word.told.question

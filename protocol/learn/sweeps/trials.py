@@ -41,7 +41,8 @@ class Trials(Settings):
                 self.before[word.name] = lines
         await self._points()
         for word in self.setters.of(Role.RANGE):
-            if word.told is not None and word.told.form and await self._whole(word, word.told.form):
+            form = word.told.form if word.told is not None else _named_slots(word.usage)
+            if form and await self._whole(word, form):
                 return True
         for pair in sorted(PAIRS, key=self._told_of, reverse=True):
             if all(self.setters.of(role) for role in pair) and await self._pair(pair):
@@ -262,6 +263,13 @@ def _joints(word: Word) -> list[tuple[str, str]]:
     signs += [" ", ",", ";"]
     pairs = [(joint, sign) for joint in dict.fromkeys(joints) for sign in dict.fromkeys(signs)]
     return [(joint, sign) for joint, sign in pairs if joint == " " or sign != joint]
+
+
+def _named_slots(usage: str) -> str:
+    """A usage whose arguments are named as a profile's fields are, as a whole command; "" for any other."""
+    names = re.findall(r"<(\w+)>", usage)
+    known = {"start", "stop", "points"} >= set(names) >= {"start", "stop"} and len(set(names)) == len(names)
+    return re.sub(r"<(\w+)>", r"{\1}", usage) if known and re.search(r"[a-z]", re.sub(r"<\w+>", "", usage)) else ""
 
 
 def _filled(form: str, texts: Mapping[str, str]) -> str:

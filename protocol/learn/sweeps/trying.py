@@ -14,6 +14,7 @@ from protocol.learn.dialogue import Role, Word
 from protocol.learn.sweeps.setters import Setter, Source, line_with, numbers_in
 from protocol.learn.sweeps.told import RANGE, changed, counts_told, told_range
 from protocol.learn.sweeps.windows import Windows
+from protocol.profiles.templates import UNITS
 
 
 @dataclass(frozen=True)
@@ -41,7 +42,8 @@ class Settings(Windows):
         for command in dict.fromkeys(commands):
             answer = await self.talk.ask(command)
             then, self.answers[command] = self.answers.get(command, []), answer
-            if all(any(_holds(text, *want) for text in answer) for want in wanted):
+            scale = UNITS[self.writing_tried.unit]
+            if all(any(_holds(text, *want, scale) for text in answer) for want in wanted):
                 self.verified = True
                 self.combined_read = (command, answer)
                 return Outcome(taken=True)
@@ -197,9 +199,10 @@ def _has_unit(line: str, hertz: float) -> bool:
     return hertz > 0 and re.search(r"\{v\} ?[kMG]", line) is not None
 
 
-def _holds(line: str, text: str, value: float) -> bool:
+def _holds(line: str, text: str, value: float, scale: float) -> bool:
+    """Whether a line shows a value; one with a unit of its own is compared in hertz, `scale` of them to a number."""
     return any(
-        shown == text or abs(number - value) <= 1e-9 * max(abs(value), 1e-9)
+        shown == text or abs(number - value * (scale if shown[-1:] in "kMG" else 1.0)) <= 1e-9 * max(abs(number), 1e-9)
         for comma in (False, True)
         for shown, number in numbers_in(line, comma=comma)
     )

@@ -48,6 +48,8 @@ class Windows:
     setters: Setters
     status: list[str] = field(default_factory=list)
     writing: Writing = field(default_factory=Writing)
+    writing_tried: Writing = field(default_factory=Writing)
+    """The way of writing that is being tried."""
     unit_known: bool = False
     low_hz: float = 0.0
     high_hz: float = 0.0
@@ -71,6 +73,8 @@ class Windows:
     counts_seen: list[int] = field(default_factory=list)
     """Numbers of points that held instead of the one that was set."""
     refused_counts: list[int] = field(default_factory=list)
+    proved: list[int] = field(default_factory=list)
+    """Numbers of points that came as they were set."""
     points_form: str = ""
     """Form of a profile's field for the number of points: "log2" where its exponent is set."""
     counted_by_data: bool = False
@@ -93,6 +97,11 @@ class Windows:
 
     def _writings(self, words: Sequence[Word]) -> Iterator[Writing]:
         """Units and forms to try: those that the console's words name first."""
+        for writing in self._ways(words):
+            self.writing_tried = writing
+            yield writing
+
+    def _ways(self, words: Sequence[Word]) -> Iterator[Writing]:
         told = [Writing(word.told.unit, word.told.writing) for word in words if word.told and word.told.unit]
         if told:
             self.unit_known = True
@@ -259,6 +268,8 @@ def _value(match: re.Match[str], at: int) -> float:
 def _named(text: str) -> list[Writing]:
     """Units that a text names, as ways of writing."""
     found = []
+    for whole, unit in (("kilohertz", "kHz"), ("megahertz", "MHz"), ("gigahertz", "GHz")):
+        text = re.sub(rf"(?i)\b{whole}\b", unit, text)
     if re.search(r"(?i)\bhex", text) and re.search(r"(?i)hz|freq", text) and re.search(r"(?i)hz,? ?\(?hex", text):
         found.append(Writing("hz", "hex"))
     if re.search(r"(?i)units? of 10 ?hz|\b10 ?hz\b", text):

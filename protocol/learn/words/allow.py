@@ -12,6 +12,7 @@ from dataclasses import dataclass, replace
 
 from protocol.learn.dialogue import Correction, Role, Told, Word
 from protocol.learn.words.lexicon import DESCRIPTIONS, HARM, HARM_NAME, HARM_SURELY, NAMES
+from protocol.learn.words.paired import paired
 
 _DESCRIPTIONS = tuple((role, re.compile(pattern, re.IGNORECASE)) for role, pattern in DESCRIPTIONS)
 _NAMES = tuple((role, re.compile(pattern, re.IGNORECASE)) for role, pattern in NAMES)
@@ -30,12 +31,19 @@ class Entry:
     name: str
     usage: str = ""
     description: str = ""
+    bare: str = ""
+    """The word itself, where it is sent behind or between other signs; "" where `name` is the word."""
+
+    @property
+    def word(self) -> str:
+        """What it is called."""
+        return self.bare or self.name
 
 
 def judged(entry: Entry) -> tuple[Role, str]:
     """The role of one word by itself, and why."""
     told = entry.description.strip()
-    arguments = entry.usage[len(entry.name) :] if entry.usage.startswith(entry.name) else entry.usage
+    arguments = _arguments(entry)
     harm = HARM.search(told)
     if harm:
         return Role.NEVER, f"its description says {harm.group().strip()!r}"
@@ -43,8 +51,8 @@ def judged(entry: Entry) -> tuple[Role, str]:
         role = next((role for role, pattern in _DESCRIPTIONS if pattern.search(told)), None)
         if role is None:
             return _by_usage(entry, arguments) or (Role.UNKNOWN, "its description does not say what it is for")
-        bad = HARM_SURELY.search(entry.name)
-        if bad and not _named(entry.name):
+        bad = HARM_SURELY.search(entry.word)
+        if bad and not _named(entry.word):
             return Role.NEVER, f"its name holds {bad.group()!r}"
         return role, f"its description says so: {told[:50]!r}"
     if HARM.search(arguments):
@@ -52,10 +60,10 @@ def judged(entry: Entry) -> tuple[Role, str]:
     found = _by_usage(entry, arguments)
     if found:
         return found
-    named = _named(entry.name)
+    named = _named(entry.word)
     if named:
         return named, "its name says so"
-    bad = HARM_NAME.search(entry.name)
+    bad = HARM_NAME.search(entry.word)
     if bad:
         return Role.NEVER, f"its name holds {bad.group()!r}"
     return Role.UNKNOWN, "nothing says what it is for"
@@ -84,13 +92,28 @@ def words_of(entries: Sequence[Entry]) -> list[Word]:
     """All words with their roles. A word that adds a sign to another's name, undescribed, is never sent."""
     names = {entry.name.lower() for entry in entries}
     found = []
-    for number, entry in enumerate(entries, 1):
-        role, reason = judged(entry)
+    judgements = _with_pairs(entries, [judged(entry) for entry in entries])
+    for number, (entry, judgement) in enumerate(zip(entries, judgements, strict=True), 1):
+        role, reason = judgement
         near = _neighbour(entry, names)
         if near and role in SENT and not entry.description:
             role, reason = Role.NEVER, f"it is nearly the word {near!r}, and nothing tells what the difference does"
         found.append(Word(number, entry.name, entry.usage, entry.description, role, reason))
     return found
+
+
+def _with_pairs(entries: Sequence[Entry], known: list[tuple[Role, str]]) -> list[tuple[Role, str]]:
+    """Words that are not known by themselves may be known by each other."""
+    roles = {role for role, _ in known}
+    others = bool(roles & {Role.CENTRE, Role.SPAN, Role.STEP, Role.RANGE}) or {Role.START, Role.STOP} <= roles
+    open_ones = [at for at, (role, _) in enumerate(known) if role in (Role.UNKNOWN, Role.START, Role.STOP)]
+    rows = [(entries[at].word, _arguments(entries[at]), entries[at].description) for at in open_ones]
+    found = {open_ones[at]: told for at, told in paired(rows, known=others).items() if told[0] not in roles}
+    return [one if one[0] is not Role.UNKNOWN else found.get(at, one) for at, one in enumerate(known)]
+
+
+def _arguments(entry: Entry) -> str:
+    return entry.usage[len(entry.name) :] if entry.usage.startswith(entry.name) else entry.usage
 
 
 def _neighbour(entry: Entry, names: set[str]) -> str:

@@ -43,7 +43,8 @@ DESCRIPTIONS: tuple[tuple[Role, str], ...] = (
      rf"^stop$|{_HIGH} of (?:the )?sweep"),
     (Role.DATA, rf"\b{_TELL}\b.{{0,40}}\b{_TRACE}\b|\bs ?11(?:re|im|db|deg|mag)?\b|\bs ?21(?:re|im|db|deg|mag)?\b|^(?:port 1 )?reflection|^transmission|"
      r"(?:choose|select)s? (?:the |a )?trace|through trace|all measured values|output of reflection|both traces|^(?:first|second) trace\b|"
-     r"^(?:refl|trans)\b|\bre ?11\b|\bmeasure\b.{0,20}\bre11"),
+     r"^(?:refl|trans)\b|\bre ?11\b|\bmeasure\b.{0,20}\bre11|"
+     r"\bre(?:al)?\b(?:\W{1,3}|\s+and\s+)im(?:ag\w*)?\b|\b(?:db|mag|ampl?)\b\W{1,3}(?:deg|rad)\b"),
     (Role.SWEEP, r"(?:start|make|take|run|do|trigger)s? (?:a|one|the) (?:single )?(?:sweep|measurement)|sweeps? once|"
      r"(?:one|single) sweep|^triggers?$|^sweep$|^sweeps?\b|^measure$"),
     (Role.IDENTITY, r"who am i|who i am|firmware version|^version\b|^about\b|name and version|^identi\w+|version string|"
@@ -69,7 +70,7 @@ NAMES: tuple[tuple[Role, str], ...] = (
     (Role.SWEEP, r"(?:run|do|one|single|take|make)[._-]?sweep|do[._-]?single|single|sweep|measure|acquire|trig(?:ger)?"),
     (Role.HOLD, r"hold(?:sweep)?|set[._-]?hold|stop[._-]?sweep"),
     (Role.STATUS, r"is[._-]?done|sweep[._-]?state|sweep[._-]?status|progress"),
-    (Role.IDENTITY, r"version|ver|identify|ident|idn?|fw[._-]?info|fw[._-]?ver(?:sion)?|about|whoami|info"),
+    (Role.IDENTITY, r"version|ver|identify|ident(?:ity)?|idn?|fw[._-]?info|fw[._-]?ver(?:sion)?|about|whoami|info"),
     (Role.SETTINGS, r"status|settings|show[._-]?(?:all|settings)|dump[._-]?(?:cfg|config)|getall|report"),
     (Role.HELP, r"help|\?|h|commands|menu|usage|cmds|hlp|man"),
 )  # fmt: skip

@@ -12,8 +12,10 @@ from collections.abc import Sequence
 from dataclasses import dataclass, field, replace
 
 from protocol.dialects.reply import LINE_END, Manner, cleaned
+from protocol.learn.words.hushing import hushed, streamed
 from protocol.learn.words.lexicon import HARM, HARM_NAME
 from protocol.learn.words.talk import FEWEST_LISTED, NEWLINE, Talk, asks, asks_at_last
+from protocol.learn.words.wrapped import verbs_of
 
 LISTEN_S = 0.5
 KEY_S = 0.7
@@ -21,11 +23,26 @@ KEY_S = 0.7
 SURE_S = 2.0
 """And so long once more, before the first letter is sent."""
 LINE_ENDS = (b"\r", b"\n", b"\r\n")
-HELP_WORDS = ("?", "help", "h", "commands", "list", "menu", "cmds", "usage", "man", "hlp", "??", "words", "HELP")
+HELP_WORDS = (
+    "?",
+    "help",
+    "h",
+    "commands",
+    "list",
+    "menu",
+    "cmds",
+    "usage",
+    "man",
+    "hlp",
+    "??",
+    "words",
+    "HELP",
+    "cmd",
+    "CMD",
+    "HLP",
+)
 PLAIN_HELP = ("?", "help", "??", "commands", "menu", "cmds", "usage", "hlp", "HELP")
 """Words that mean nothing but help: they are tried although nothing tells unknown words apart."""
-MOST_UNASKED = 4
-"""Lines of numbers alike that come unasked, from which on it is a sweep that runs."""
 ENOUGH = 4
 DECLINED = re.compile(rb"(?:[yY] ?/ ?\[[nN]\]|[\[(]y/N[\])])[ ?:]*$")
 """A question that waits from before, whose answer is no unless somebody says yes."""
@@ -53,6 +70,10 @@ HINTED = re.compile(
 )
 """Words that are known to list or to greet, in whatever signs; another word is not sent because a refusal names it:
 it may name any."""
+
+
+STATE = re.compile(rb"(?:\w+ ?[=:] ?[-+.\w]*\d[.\w]*[\s,;]*){2,}")
+"""A line of settings, each behind its name."""
 
 
 class TalksError(Exception):
@@ -84,18 +105,15 @@ async def open_console(talk: Talk) -> Opening:
     if not DECLINED.search(cleaned(idle).rstrip()):  # an empty line, which comes next, declines
         asks(idle, "")
     _menu(idle)
-    _talks(idle)
+    unasked = streamed(idle)
+    if unasked:
+        opening.wake = await hushed(talk, LINE_ENDS)
+        if not opening.wake:
+            raise TalksError(unasked)
+        opening.evidence["wake"] = "it named this word for stopping what it sent by itself"
     tails = await _line_end(talk, opening, idle)
     await _refusals(talk, opening, tails)
     return opening
-
-
-def _talks(idle: bytes) -> None:
-    """Data that came before anything was sent: lines that differ in their numbers alone."""
-    lines = [re.sub(rb"[-+]?[0-9]+(?:\.[0-9]+)?", b"#", line).strip() for line in LINE_END.split(cleaned(idle))]
-    kinds = Counter(line for line in lines if line.count(b"#") >= 2)
-    if kinds and kinds.most_common(1)[0][1] >= MOST_UNASKED:
-        raise TalksError(LINE_END.split(cleaned(idle))[len(lines) // 2].decode("ascii", "replace").strip()[:60])
 
 
 def _menu(got: bytes) -> None:
@@ -217,6 +235,8 @@ def _framed(empty: list[bytes], got: list[bytes]) -> Manner:
         line, times = ends.most_common(1)[0]
         last = [LINE_END.split(cleaned(reply).strip())[-1].strip() for reply in got if cleaned(reply).strip()]
         more = any(len(LINE_END.split(cleaned(reply).strip())) > 1 + echo for reply in got)  # else it is a refusal
+        if STATE.fullmatch(line):
+            return Manner((), echo)  # it tells what holds, and will tell it in other numbers
         if times >= 2 and last and more and all(text == line for text in last):
             return Manner((line.decode("ascii", "replace"),), echo)
     return Manner((), echo)
@@ -233,7 +253,7 @@ def _refusal(talk: Talk, asked: list[tuple[bytes, bytes]]) -> Manner:
     for word, reply in asked:
         lines = talk.lines(reply, word.decode())
         if len(lines) <= 3:
-            shapes.update({_blotted(line, word.decode()) for line in lines})
+            shapes.update({_blotted(line, word.decode()) for line in lines if not STATE.fullmatch(line.encode())})
     common = [shape for shape, times in shapes.items() if times == len(asked)]
     closing = [shape for shape in common if len(common) > 1 and re.fullmatch(r"[=*#$~@%:]\d{1,5}", shape)]
     if closing and not talk.manner.prompts:  # a checksum behind the refusal
@@ -294,6 +314,9 @@ async def list_words(talk: Talk, opening: Opening) -> list[str]:
 def hinted(lines: Sequence[str]) -> list[str]:
     """What a refusal says should be sent instead to see a list of words; nothing that speaks of harm."""
     found = []
+    verbs = verbs_of(lines)
+    if verbs is not None and verbs.read == "GET":
+        found.append("GET /")
     for line in lines:
         for pattern in HINTS:
             for match in pattern.finditer(line):

@@ -31,7 +31,7 @@ HINT = re.compile(r"^set:\s+(.+?)\s{2,}read:\s+(\S.*?)(?:\s{2,}|$)|^set:\s+(.+?)
 
 def entries_of(lines: Sequence[str]) -> list[Entry]:
     """All words of a listing, each once, with the best that is told of it."""
-    lines = [line.rstrip() for line in lines if line.strip() and not _BORDER.match(line)]
+    lines = _under_headings([line.rstrip() for line in lines if line.strip() and not _BORDER.match(line)])
     lines = [part for line in lines if not HINT.match(line.strip()) for part in _several(line, _sign(lines))]
     rows = [line for line in lines if _row_of_names(line)]
     if not any(len(_row_of_names(line)) > 2 for line in rows) and not _two_columns(lines):
@@ -47,6 +47,17 @@ def entries_of(lines: Sequence[str]) -> list[Entry]:
         if held is None or (_worth(entry) > _worth(held)):
             best[entry.name] = entry
     return list(best.values())
+
+
+def _under_headings(lines: list[str]) -> list[str]:
+    """The lines without single words that stand flush above indented ones: those are headings, no words."""
+    deep = [line[:1] in " \t" for line in lines]
+    if sum(deep) < FEWEST_ROWS:
+        return lines
+    heads = {
+        at for at in range(len(lines) - 1) if not deep[at] and deep[at + 1] and re.fullmatch(r"[A-Z][a-z]+", lines[at])
+    }
+    return [line for at, line in enumerate(lines) if at not in heads]
 
 
 def cells_of(lines: Sequence[str]) -> tuple[list[Entry], str]:
@@ -230,6 +241,7 @@ def _row_of_names(line: str) -> list[str]:
     text = line.strip().rstrip(",")
     parts = re.split(r",\s+", text) if text.count(", ") >= 2 else re.split(r"\s{2,}|\t", text)
     single = rf"(?:{_VERBS} )?{NAME}(?:[=:,]?{_SLOT}|[=:,][^\s,;]+)?|{NAME} {_ARGUMENT}|\?+"
+    single += rf"|{NAME} [A-Z]{{1,5}}" if ", " in text else ""
     return parts if len(parts) >= 2 and all(re.fullmatch(single, part) for part in parts) else []
 
 

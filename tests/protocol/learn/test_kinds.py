@@ -13,10 +13,12 @@ from protocol.learn.sweeps.acquire import _once
 from protocol.learn.sweeps.setters import line_with, numbers_in
 from protocol.learn.sweeps.shapes import shapes_of
 from protocol.learn.sweeps.told import changed, counts_told, told_range
-from protocol.learn.words.allow import SENT, words_of
-from protocol.learn.words.opening import TalksError, _talks, hinted
+from protocol.learn.words.allow import SENT, Entry, words_of
+from protocol.learn.words.hushing import streamed, words_that_stop
+from protocol.learn.words.opening import hinted
 from protocol.learn.words.talk import Talk
 from protocol.learn.words.tokens import cells_of, entries_of, menu_of
+from protocol.learn.words.wrapped import Verbs, verbs_of, wrapped_entries
 from protocol.wire.link import Link
 
 
@@ -157,7 +159,94 @@ def test_numbered_cells_are_words_and_no_number_permits_another() -> None:
     assert talk.may("w 1 5") and not talk.may("w 10 1")
 
 
-def test_data_that_come_unasked_are_no_single_keys() -> None:
-    with pytest.raises(TalksError, match="R 3"):
-        _talks(b"".join(b"R %d: %d.5 0.1 0.2\r\n" % (at, at) for at in range(5)))
-    _talks(b"analyzer 1.2\r\nready\r\n")
+def test_data_that_come_unasked_are_told_and_only_a_word_that_is_named_stops_them() -> None:
+    assert streamed(b"".join(b"R %d: %d.5 0.1 0.2\r\n" % (at, at) for at in range(5))).startswith("R 2")
+    assert streamed(b"analyzer 1.2\r\nready\r\n") == ""
+    assert words_that_stop(["eh? (hush stops the stream, help lists)"]) == ["hush"]
+    assert words_that_stop(["erase stops the stream", "reset ends all data", "hush and it stops", "eh?"]) == []
+
+
+def _roles(listing: list[str], said: list[str]) -> dict[str, Role]:
+    return {word.name: word.role for word in words_of(wrapped_entries(listing, said))}
+
+
+def test_two_words_that_count_hertz_are_told_by_their_names() -> None:
+    ends = [Entry("beg", "beg HZ"), Entry("fin", "fin HZ"), Entry("np", "np N"), Entry("stz", "stz HZ", "crystal trim")]
+    roles = {word.name: word.role for word in words_of(ends)}
+    assert (roles["beg"], roles["fin"], roles["np"]) == (Role.START, Role.STOP, Role.POINTS)
+    assert roles["stz"] is Role.NEVER
+    alike = [Entry("k1", "k1 kHz"), Entry("k2", "k2 kHz")]
+    assert [word.role for word in words_of(alike)] == [Role.START, Role.STOP]
+
+
+@pytest.mark.parametrize(
+    "entries",
+    [
+        [Entry("osc", "osc HZ"), Entry("mix", "mix HZ")],  # nothing says that they are ends
+        [Entry("lo", "lo HZ"), Entry("np", "np N")],  # one alone may be an oscillator
+        [Entry("k1", "k1 HZ"), Entry("k2", "k2 HZ"), Entry("k3", "k3 HZ")],
+        [Entry("trima", "trima HZ"), Entry("trimb", "trimb HZ")],
+        [Entry("beg", "beg V"), Entry("fin", "fin V")],
+    ],
+)
+def test_words_that_are_no_two_ends_are_not_sent(entries: list[Entry]) -> None:
+    assert not any(word.role in SENT for word in words_of(entries))
+
+
+def test_words_between_brackets() -> None:
+    roles = _roles(["((from HZ) (upto HZ) (dots N)", " (go) ; rows of re11 im11 re21 im21", " (etch) (wash KIND))"], [])
+    assert roles["(from"] is Role.START and roles["(dots"] is Role.POINTS and roles["(go)"] is Role.DATA
+    assert roles["(etch)"] not in SENT and roles["(wash"] not in SENT
+    assert wrapped_entries(["start (Hz) sets the start (see note) of it", "stop (Hz)", "go (once) sweeps"]) == []
+
+
+def test_words_of_an_object() -> None:
+    listing = ['{"verbs": {"put": {"fa": "kHz", "fb": "kHz"}, "take": "f, re, im", "burn": "", "blank": "0|1"}}']
+    roles = _roles(listing, [])
+    assert roles['{"verb":"put","fa":'] is Role.START and roles['{"verb":"take"}'] is Role.DATA
+    assert roles['{"verb":"burn"}'] is Role.NEVER and roles['{"verb":"blank"}'] not in SENT
+
+
+def test_nodes_are_read_and_written_by_verbs() -> None:
+    listing = ["look NODE, poke", "look NODE, give NODE VALUE", "scan/first  kHz", "scan/last kHz", "scan/n  points",
+               "out/11  kHz, re, im", "rom/burn", "id/name"]  # fmt: skip
+    roles = _roles(listing, [])
+    assert roles["give scan/first"] is Role.START and roles["give scan/n"] is Role.POINTS
+    assert roles["look out/11"] is Role.DATA and roles["look rom/burn"] is Role.NEVER
+    assert verbs_of(["405 GET or PUT"]) == Verbs("GET", "PUT")
+    assert hinted(["405 GET or PUT"]) == ["GET /"]
+
+
+def test_names_before_what_they_take() -> None:
+    listing = ["words: k1 k2 (kHz)  n (2..801)  lvl (dBm)  mem (0..9)  w (3|30)", "'run' sweeps: a row a point"]
+    roles = _roles(listing, [])
+    assert (roles["k1"], roles["k2"], roles["n"], roles["run"]) == (Role.START, Role.STOP, Role.POINTS, Role.SWEEP)
+    assert not {roles["lvl"], roles["mem"], roles["w"]} & SENT
+
+
+def test_headings_above_indented_words_are_no_words() -> None:
+    listing = [
+        "Sweep",
+        "  ka   lower end of the sweep",
+        "  kb   upper end of the sweep",
+        "Data",
+        "  rr   S11",
+        "  rt   S21",
+    ]
+    assert not {"Sweep", "Data"} & {entry.name for entry in entries_of(listing)}
+
+
+def test_a_line_that_begins_every_good_reply_is_no_answer() -> None:
+    manner = Manner(heads=("200",))
+    assert manner.lines(b"200\r\n430\r\n") == [b"430"]
+    assert manner.lines(b"200\r\n200\r\n") == [b"200"]
+    assert manner.lines(b"416 limits\r\n") == [b"416 limits"]
+
+
+def test_sentences_quote_their_words_and_harm_in_a_sentence_holds_for_all_of_them() -> None:
+    listing = ["Say 'between 10 and 50'. Say 'go from 10 to 50 in 21 points' (megahertz). Say",
+               "'tell back' or 'tell through' and I sweep and give real and", "imaginary part of each point.",
+               "I also 'keep' this for ever and 'renew'."]  # fmt: skip
+    roles = _roles(listing, [])
+    assert roles["go"] is Role.RANGE and roles["tell through"] is Role.DATA
+    assert not {roles["keep"], roles["renew"]} & SENT and "between" not in roles

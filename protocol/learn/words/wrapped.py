@@ -1,0 +1,167 @@
+"""Listings whose words are not sent bare: between brackets, as an object of JSON, behind a verb.
+
+Owns: these layouts, each as entries whose names are what a line begins with, and the verbs that go before names.
+Refuses: to part a listing that is not written so throughout; what a word is for (`allow`).
+"""
+
+from __future__ import annotations
+
+import json
+import re
+from collections.abc import Sequence
+from dataclasses import dataclass
+
+from protocol.learn.dialogue import Role
+from protocol.learn.words.allow import Entry, judged
+from protocol.learn.words.paired import short_for_first, short_for_last
+
+FEWEST = 3
+"""Words that make such a listing."""
+
+NAMING = ("name", "id", "ident", "version", "model")
+"""Nodes whose reading tells what it is."""
+
+_ITEM = re.compile(r"\(([a-z][\w.-]*)((?: +[A-Z]\w*)*)\)")
+_GROUP = re.compile(r"((?:[A-Za-z]\w{0,11} )+)\(([^()]{1,40})\)(?=\s{2,}|\s*$|,)")
+_QUOTED = re.compile(r"'([a-z]\w{0,11})' ([a-z][^;]{4,60})")
+_SAID = re.compile(r"(?<!\w)'([a-z][\w .-]{0,40})'(?!\w)")
+_NODE = re.compile(r"\s*(/?[a-z][\w.-]*(?:/[\w.-]+)+|/[a-z][\w.-]*)(?:\s+(\S.*?))?\s*")
+_VERBS = (
+    re.compile(r"(?<!\S)(?P<read>[a-z]{2,6}) (?P<node>[A-Z]{2,8})\b.*(?<!\S)(?P<write>[a-z]{2,6}) (?P=node) [A-Z]+"),
+    re.compile(r"\b(?P<read>GET)\b\W+(?:or |and )?(?P<write>PUT)\b"),  # RFC 9110: GET changes nothing
+)
+
+
+@dataclass(frozen=True)
+class Verbs:
+    """The word that reads a node and the one that writes it."""
+
+    read: str
+    write: str
+
+
+def wrapped_entries(lines: Sequence[str], said: Sequence[str] = ()) -> list[Entry]:
+    """All words of a listing that is written in one of these ways; empty for any other. `said` are refusals."""
+    return (
+        _nodes(lines, verbs_of([*lines, *said]))
+        or _objects(lines)
+        or _bracketed(lines)
+        or _grouped(lines)
+        or _spoken(lines)
+    )
+
+
+def verbs_of(lines: Sequence[str]) -> Verbs | None:
+    """The verbs that go before every name, where the console tells them."""
+    for line in lines:
+        for pattern in _VERBS:
+            match = pattern.search(line)
+            if match:
+                return Verbs(match.group("read"), match.group("write"))
+    return None
+
+
+def _nodes(lines: Sequence[str], verbs: Verbs | None) -> list[Entry]:
+    """Paths of a tree, each a word behind the verb that fits what it is for."""
+    rows = [match for line in lines if (match := _NODE.fullmatch(line))]
+    if verbs is None or len(rows) < FEWEST:
+        return []
+    found = []
+    for row in rows:
+        node, told = row.group(1), row.group(2) or ""
+        last = node.rpartition("/")[2]
+        role, _ = judged(Entry(node, f"{node} {told}".strip(), told))
+        if role is Role.UNKNOWN and told:
+            told = f"{last} {told}"
+        takes = not re.search(r"[;,]|\bsweeps\b", told) and bool(row.group(2))
+        verb = verbs.write if takes else verbs.read
+        usage = f"{verb} {node} <{row.group(2)}>" if takes else f"{verb} {node}"
+        word = last if takes else "identity" if last in NAMING and not told.strip() else node.replace("/", " ").strip()
+        found.append(Entry(f"{verb} {node}", usage, told, word))
+    return found
+
+
+def _objects(lines: Sequence[str]) -> list[Entry]:
+    """`{"ops": {"set": {"f0": "Hz"}, "who": ""}}`: names of operations, some with values of their own."""
+    try:
+        whole = json.loads(" ".join(lines))
+    except ValueError:
+        return []
+    if not isinstance(whole, dict) or len(whole) != 1:
+        return []
+    (key, table), found = next(iter(whole.items())), list[Entry]()
+    if not isinstance(table, dict) or not key.endswith("s"):
+        return []
+    key = key[:-1]
+    for name, told in table.items():
+        if isinstance(told, dict):
+            for inner, unit in told.items():
+                front = f'{{"{key}":"{name}","{inner}":'
+                found.append(Entry(front, f"{front}<{unit}>}}", str(unit), inner))
+        else:
+            found.append(Entry(f'{{"{key}":"{name}"}}', f'{{"{key}":"{name}"}}', str(told), name))
+    return found if len(found) >= FEWEST else []
+
+
+def _bracketed(lines: Sequence[str]) -> list[Entry]:
+    """`(low HZ) (sweep) ; gives ...`: each command stands between brackets, remarks behind a semicolon."""
+    found, rest = list[Entry](), ""
+    for line in lines:
+        text, _, remark = line.partition(";")
+        items = list(_ITEM.finditer(text))
+        rest += _ITEM.sub("", text)
+        for item in items:
+            name, arguments = item.group(1), item.group(2).strip()
+            told = remark.strip() if item is items[-1] else ""
+            front = f"({name}" if arguments else f"({name})"
+            found.append(Entry(front, item.group(), told, name))
+    return found if len(found) >= FEWEST and not re.search(r"\w", rest) else []
+
+
+def _spoken(lines: Sequence[str]) -> list[Entry]:
+    """Sentences that quote their words: `Say 'tell through' and I sweep`. What a sentence says holds for all its words.
+
+    A quoted example with numbers is a command for several settings, when the words before its numbers name them.
+    """
+    text = " ".join(line.strip() for line in lines)
+    found = list[Entry]()
+    for sentence in re.split(r"(?<=[.!])\s+(?=[A-Z])", text):
+        words = _SAID.findall(sentence)
+        told = " ".join(_SAID.sub(" ", sentence).split())
+        for word in words:
+            usage = _example(word)
+            name = word.split()[0] if usage else word
+            if usage or not re.search(r"\d", word):
+                found.append(Entry(name, usage or word, told))
+    enough = len(found) >= FEWEST and len("".join(entry.name for entry in found)) < 0.5 * len(text)
+    return found if enough and any(entry.usage != entry.name for entry in found) else []
+
+
+def _example(text: str) -> str:
+    """`from 10 to 50 with 21 points` as `from <start> to <stop> with <points> points`; "" for anything else."""
+    parts = re.split(r"(\d+(?:\.\d+)?)", text)
+    names = list[str]()
+    for at in range(1, len(parts), 2):
+        before = (parts[at - 1].split() or [""])[-1]
+        after = (parts[at + 1].split() or [""])[0]
+        count = re.match(r"points?\b|pts\b|dots\b", after) or re.fullmatch(r"points?|pts|dots", before)
+        name = "points" if count else "start" if short_for_first(before) else "stop" if short_for_last(before) else ""
+        if not name or name in names:
+            return ""
+        names.append(name)
+        parts[at] = f"<{name}>"
+    return "".join(parts) if {"start", "stop"} <= set(names) else ""
+
+
+def _grouped(lines: Sequence[str]) -> list[Entry]:
+    """`f1 f2 (Hz)  n (2..1001)`: names and, between brackets behind them, what they take; `'go' sweeps`."""
+    found = list[Entry]()
+    for line in lines:
+        groups = list(_GROUP.finditer(re.sub(r"^\W*(?:keys|words|commands): ", "", line)))
+        if len(groups) > 2:
+            found += [Entry(name, name, match.group(2)) for match in groups for name in match.group(1).split()]
+    if len(found) < FEWEST:
+        return []
+    return found + [
+        Entry(match.group(1), match.group(1), match.group(2)) for match in _QUOTED.finditer(" ".join(lines))
+    ]

@@ -1,0 +1,164 @@
+"""Feeder and antenna: incoming power first, then sweeps with the antenna and with the far end open and shorted.
+
+Owns: the keys, and which figures give way on a small screen. Refuses: to sweep before the incoming power is written
+down and small, and figures of its own.
+"""
+
+from __future__ import annotations
+
+import asyncio
+from collections.abc import Sequence
+from typing import ClassVar
+
+from textual.binding import Binding, BindingType
+
+from protocol.errors import RequestError
+from rf.values.words import text
+from tui.drawing.blocks import Block, labelled
+from tui.screens.bench_words import bench_lines
+from tui.screens.page_screen import PageScreen
+from visit.day.day import FEEDER_STEP
+from visit.figures.feeder import INCOMING, FeederSight, feeder_sight
+from visit.figures.run_figures import RunFigures
+from visit.record.sheet import CABLE, LENGTH, VELOCITY, Line, write
+from visit.report.feeder_page import FIRST, cable_line, loss_lines, place_lines
+from visit.run.conductor import Phase, RunOrder
+from visit.run.tool import Tool
+from visit.site.hookup import ANTENNA, FEEDER_OPEN, FEEDER_SHORT, HookUp
+from visit.site.presets import feeder_sweep
+
+LOOK_S = 0.5
+SWEEPS = 10
+
+
+class FeederScreen(PageScreen):
+    """The feeder's page, live."""
+
+    BINDINGS: ClassVar[list[BindingType]] = [
+        Binding("p", "power", "incoming power"),
+        Binding("a", "sweep('antenna')", "sweep with the antenna"),
+        Binding("o", "sweep('feeder-open')", "sweep with the far end open"),
+        Binding("s", "sweep('feeder-short')", "sweep with the far end shorted"),
+        Binding("c", "cable", "cable"),
+        Binding("m", "length", "length in metres"),
+        Binding("v", "velocity", "velocity factor"),
+        Binding("escape,q", "leave", "back"),
+    ]
+
+    def __init__(self, tool: Tool) -> None:
+        super().__init__()
+        self._tool = tool
+        self._sight: FeederSight | None = None
+        self._seen: object = None
+
+    def on_mount(self) -> None:
+        """Look for news twice a second; the page's own handler draws it."""
+        self.set_interval(LOOK_S, self._look)
+        self._look()
+
+    def _look(self) -> None:
+        progress = self._tool.station.state().progress
+        news = (progress.run_id, progress.done, progress.phase)
+        if news == self._seen:
+            return
+        self._seen = news
+        self._again()
+
+    def _again(self) -> None:
+        self.run_worker(self._made(), exclusive=True)
+
+    async def _made(self) -> None:
+        """The figures anew, off the screen's thread."""
+        try:
+            self._sight = await asyncio.to_thread(lambda: feeder_sight(RunFigures(self._tool.visit.file)))
+        except RequestError as error:
+            self.said = f"! {error}"
+        self.draw()
+
+    def blocks(self) -> Sequence[Block]:
+        """Power first; distances and match before what the cable is called."""
+        sight, progress = self._sight, self._tool.station.state().progress
+        hangs = progress.order.hookup.name if progress.order is not None and progress.order.hookup.feeder else ""
+        run = f"   {hangs}: {progress.phase.value}, {progress.done} sweeps" if hangs else ""
+        blocks = [Block((f" FEEDER AND ANTENNA  {self._tool.site.name}{run}",))]
+        if progress.phase is Phase.FAULT and hangs:
+            blocks.append(Block(tuple(labelled("FAULT", progress.message))))
+        if sight is None:
+            return [*blocks, Block((" reading",))]
+        power = "not written down: p" if sight.incoming_dbm is None else f"{sight.incoming_dbm:g} dBm, written down"
+        blocks.append(Block(tuple(labelled("POWER", f"incoming {power}; {FIRST}"))))
+        blocks.append(Block(tuple(labelled("CABLE", cable_line(sight))), 3))
+        if not sight.runs:
+            blocks.append(Block(tuple(labelled("NEXT", "hang the feeder on lead 1, then sweep: a"))))
+            return blocks
+        for channel in sight.channels:
+            at = f"{channel.frequency_hz / 1e6:.4f} MHz"
+            known = channel.return_loss.known
+            more = f", VSWR {text(channel.vswr)}" if known else f" ({channel.return_loss.why})"
+            behind = f"; antenna alone {text(channel.behind)}" if channel.behind.known else ""
+            words = f"{at} {text(channel.return_loss)}{more}{behind}"
+            blocks.append(Block(tuple(labelled("MATCH", words)), 5))
+        last = sight.channels[-1]  # the higher channel, which loses more; the command prints both
+        blocks += [Block(tuple(labelled("LOSS", line)), 4) for line in loss_lines(last.measured_loss, last.table_loss)]
+        blocks += [Block(tuple(labelled("ALONG", line)), 4) for line in place_lines(sight)]
+        blocks += [Block(tuple(labelled("DOUBT", doubt)), 1) for doubt in sight.doubts]
+        return blocks
+
+    def keys(self) -> str:
+        """What the keys do."""
+        return "p power  a antenna  o open end  s short end  c cable  m metres  v velocity  q"
+
+    # What the keys do
+
+    def action_power(self) -> None:
+        """Type the power that comes down the feeder."""
+        self.ask(
+            "power that comes down the feeder, in dBm", "",
+            lambda typed: self._wrote(lambda: self._tool.visit.day().enter(FEEDER_STEP, INCOMING, typed)),
+        )  # fmt: skip
+
+    def action_cable(self) -> None:
+        """Type which cable it is."""
+        self._type(CABLE, "cable, e.g. RG-213, foam-10mm, hard-1/2 (deepnotch feeder --cables)")
+
+    def action_length(self) -> None:
+        """Type how long it is."""
+        self._type(LENGTH, "length of the feeder in metres")
+
+    def action_velocity(self) -> None:
+        """Type its velocity factor."""
+        self._type(VELOCITY, "velocity factor by the cable's sheet, e.g. 0.85")
+
+    def _type(self, line: Line, prompt: str) -> None:
+        self.ask(prompt, "", lambda typed: self._wrote(lambda: write(self._tool.visit.file, line, typed)))
+
+    def _wrote(self, deed: object) -> None:
+        assert callable(deed)
+        deed()
+        self._again()
+
+    def action_sweep(self, end: str) -> None:
+        """Sweep the feeder with this at its far end."""
+        self.attempt(lambda: self._swept(end))
+        self.draw()
+
+    def _swept(self, end: str) -> None:
+        tool = self._tool
+        tool.visit.day().check_incoming()
+        hookup = HookUp.parse(end)
+        tool.station.stop_run().result()
+        if tool.bench is not None:
+            for line in bench_lines(hookup, tool.site):
+                tool.bench.say(line)
+        length_m = None if self._sight is None else self._sight.length_m
+        settings = feeder_sweep(tool.site, tool.profile.limits, length_m)
+        self.ordered = RunOrder(hookup, settings, SWEEPS, "feeder")
+        tool.station.order(self.ordered)
+        self.said = HANGS[end]
+
+
+HANGS = {
+    ANTENNA: "the feeder on lead 1, its antenna at the far end",
+    FEEDER_OPEN: "the far end must be open: antenna taken off there, nothing on it",
+    FEEDER_SHORT: "the far end must be shorted at the connector",
+}
