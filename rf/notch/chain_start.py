@@ -113,7 +113,7 @@ def loops(
     ])  # fmt: skip
     misfits = _slow_terms(chain, guesses, data, strong, middle).reshape(-1, len(QUALITIES))
     best = np.arange(len(COUPLINGS)) * len(QUALITIES) + misfits.argmin(axis=1)
-    return guesses[best[np.argsort(misfits.min(axis=1))][:keep]]
+    return np.asarray(guesses[best[np.argsort(misfits.min(axis=1))][:keep]])
 
 
 def reordered(shape: ChainShape, p: NDArray[np.float64]) -> NDArray[np.float64]:

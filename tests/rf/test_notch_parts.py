@@ -40,10 +40,10 @@ class Parabola:
         return Parabola(f, self.d, self.c, self.shape)
 
     def log_s21(self, p: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
-        x = (self.hz - REJECT * (1 + p[0])) / H
+        x = (self.hz - REJECT * (1 + p[..., :1])) / H
         s = self.d + 1j * x + self.c * x**2
-        slopes = np.zeros((self.shape.size, x.size), complex)
-        slopes[0] = (1j + 2 * self.c * x) * (-REJECT / H) / s
+        slopes = np.zeros((*p.shape[:-1], self.shape.size, self.hz.size), complex)
+        slopes[..., 0, :] = (1j + 2 * self.c * x) * (-REJECT / H) / s
         return np.log(s), slopes
 
 
