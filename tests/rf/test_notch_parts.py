@@ -221,7 +221,9 @@ def pair(first: float, second: float, sds: tuple[float, float], q: float, inflat
     p[:2] = np.array([first, second]) / REJECT
     variance[:2] = (np.array(sds) / REJECT) ** 2
     p[two.log_q] = math.log(q)
-    fit: Any = SimpleNamespace(p=p, covariance=np.diag(variance), chain=None, shape=two, departure=0.6, cost=100.0)
+    fit: Any = SimpleNamespace(
+        p=p, covariance=np.diag(variance), chain=None, shape=two, departure=0.6, cost=100.0, chi2=100.0
+    )
     return blend(fit, inflation=inflation)
 
 
