@@ -310,13 +310,13 @@ def _go_on(chain: Chain, observed: Observed, begin: NDArray[np.float64]) -> Blen
     tells how large, and all departures wait for that. None where it does not stand."""
     p, near, error = begin[:-ENDING], float(begin[-2]), float(begin[-1])
     if error <= observed.relative_error or near not in DEPARTURES:
-        return _climb(chain, observed, p, near)
+        return _climb(chain, observed, p, near, later=True)
     fit = fit_chains(chain, replace(observed, relative_error=error), p[None], (near,))[0]
     if fit is None:
         return None
     fit = _under(fit, observed)
     if _p_value(fit) > NOTICED:
-        return _climb(chain, observed, fit.p, near)
+        return _climb(chain, observed, fit.p, near, later=True)
     return Blend((fit,), (1.0,), observed.relative_error, 1.0, _p_value(fit), fit.log_evidence, observed)
 
 
@@ -327,13 +327,20 @@ def _under(fit: ChainFit, observed: Observed) -> ChainFit:
     return replace(fit, residual=residual, chi2=float((np.abs(residual) ** 2).sum()))
 
 
-def _climb(chain: Chain, observed: Observed, p: NDArray[np.float64], near: float | None = None) -> Blend:
+def _climb(
+    chain: Chain, observed: Observed, p: NDArray[np.float64], near: float | None = None, *, later: bool = False
+) -> Blend:
     """Descend with each of the departures that have any weight, from `near` or the least one on, and weigh what comes
-    out. Raises LinAlgError where no descent stands."""
+    out; `later`: `near` was the best of an earlier fit, so that those next to it do. Raises LinAlgError where no
+    descent stands."""
     departures = [departure for departure in DEPARTURES if departure >= observed.least_departure]
     if near not in departures:
         near = None if observed.least_departure == 0 else MIDDLE
-    fits = _upwards(chain, observed, p, departures) if near is None else _about(chain, observed, p, departures, near)
+    fits = (
+        _upwards(chain, observed, p, departures)
+        if near is None
+        else _about(chain, observed, p, departures, near, later)
+    )
     fits = _onwards(chain, observed, fits)
     if not fits:
         raise np.linalg.LinAlgError("no descent stands")
@@ -361,10 +368,10 @@ def _upwards(chain: Chain, observed: Observed, p: NDArray[np.float64], departure
 
 
 def _about(
-    chain: Chain, observed: Observed, p: NDArray[np.float64], departures: list[float], near: float
+    chain: Chain, observed: Observed, p: NDArray[np.float64], departures: list[float], near: float, later: bool
 ) -> list[ChainFit]:
-    """From one departure on to either side, each from where its neighbour ended, until one has no weight: a tight
-    circuit far from its minimum creeps along a valley that a looser one crosses."""
+    """From one departure on to either side, each from where its neighbour ended, until one has no weight (`later`:
+    until one is not the best): a tight circuit far from its minimum creeps along a valley that a looser one crosses."""
     first = fit_chains(chain, observed, p[None], (near,))[0]
     if first is None:
         return []
@@ -388,6 +395,9 @@ def _about(
             if fit is not None
         }
         fits += [fit for _, fit in edge.values()]
+        if later:
+            best = max(fit.log_evidence for fit in fits)
+            edge = {step: one for step, one in edge.items() if one[1].log_evidence == best}
     return sorted(fits, key=lambda fit: fit.departure)
 
 

@@ -165,7 +165,9 @@ def likely(monkeypatch: pytest.MonkeyPatch, *unlikely: float) -> list[tuple[floa
     return asked
 
 
-def walked(monkeypatch: pytest.MonkeyPatch, evidence: dict[float, float], near: float | None = None) -> list[Any]:
+def walked(
+    monkeypatch: pytest.MonkeyPatch, evidence: dict[float, float], near: float | None = None, *, later: bool = False
+) -> list[Any]:
     """Departures and begins that are asked for where each fit has the evidence that its departure is told to have."""
     asked: list[Any] = []
 
@@ -177,7 +179,7 @@ def walked(monkeypatch: pytest.MonkeyPatch, evidence: dict[float, float], near: 
         return made
 
     monkeypatch.setattr(chain_choice, "fit_chains", fit_chains)
-    found = chain_choice._climb(fit().chain, replace(SEALED, least_departure=0.6), fit().p, near)
+    found = chain_choice._climb(fit().chain, replace(SEALED, least_departure=0.6), fit().p, near, later=later)
     assert found.best.log_evidence == max(evidence[s] for each, _ in asked for s in each)
     return asked
 
@@ -196,6 +198,9 @@ def test_a_later_fit_begins_with_the_departure_of_the_earlier_one(monkeypatch: p
     flat = dict.fromkeys(DEPARTURES, 0.0)
     assert [tried for tried, _ in walked(monkeypatch, flat, 1.0)] == [[1.0], [0.6, 2.0], [5.0]]
     assert [tried for tried, _ in walked(monkeypatch, flat | {1.0: -6.0}, 0.6)] == [[0.6], [1.0]]
+    rising = flat | {2.0: 0.05, 5.0: 0.08}
+    assert [tried for tried, _ in walked(monkeypatch, flat | {1.0: 0.05}, 1.0, later=True)] == [[1.0], [0.6, 2.0]]
+    assert [tried for tried, _ in walked(monkeypatch, rising, 1.0, later=True)] == [[1.0], [0.6, 2.0], [5.0]]
     assert walked(monkeypatch, flat, 7.0)[0][0] == [2.0]  # not one of them
     assert list(chain_choice.ending(fit(departure=2.0), 0.01))[-2:] == [2.0, 0.01]
 
@@ -421,7 +426,9 @@ class Course:
         monkeypatch.setattr(chain_choice, "_needed_error", lambda *_: needed)
         monkeypatch.setattr(chain_choice, "_correlation_length", lambda residual: 7.0)
 
-    def climb(self, chain: Chain, observed: Observed, p: Any, near: float | None = None) -> Blend:
+    def climb(
+        self, chain: Chain, observed: Observed, p: Any, near: float | None = None, *, later: bool = False
+    ) -> Blend:
         assert p.size == ONE.size and near in (None, 0.0, 0.6)
         assert chain.f.size == observed.data.size
         assert (chain.low_hz, chain.high_hz) == (F[0], F[-1])  # of the whole sweep, whatever is left out
