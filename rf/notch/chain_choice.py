@@ -20,7 +20,7 @@ from numpy.typing import NDArray
 
 from rf.notch.chain_fit import ChainFit, Observed, fit_chains, forecast, place_sd_hz
 from rf.notch.chain_model import Chain, ChainShape
-from rf.notch.chain_start import hidden_band, reordered, starts
+from rf.notch.chain_start import hidden_band, loops, reordered, starts
 
 DEPARTURES = (0.0, 0.1, 0.3, 0.6, 1.0, 2.0, 5.0)
 """Scales of the usual departures that are tried."""
@@ -51,8 +51,9 @@ instrument is not ideal."""
 SUSPECT_ERROR = 0.02
 """A misfit larger than this (0.2 dB) makes the search start again."""
 
-STARTS = 4
-"""Plain starts that are followed."""
+STARTS, LOOPS = 4, 6
+"""Plain starts that are followed where the ideal circuit may be on the bench, and couplings where it may not: each of
+them leads to another valley."""
 
 SPANS_HIDDEN = 1.0
 """A place whose standard deviation is more than so many spans is not worth a fit. Own trials: 2 % of a span at most
@@ -89,8 +90,12 @@ COARSE_ERROR = 0.2
 THIN_ERROR = 3e-3
 """and of the finer one: keeps a start from being lost to small departures."""
 
-SEARCH_DEPARTURE = 1.0
-"""Scale of the usual departures during the finer search."""
+BETWEEN_ERROR = 0.03
+"""One between the two: a valley that only the fine search sees is too narrow to be met from afar."""
+
+SEARCH_DEPARTURE, USUAL_DEPARTURE = 2.0, 1.0
+"""Scale of the usual departures while the start of a measured response is searched; and of any other during the finer
+search."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -220,16 +225,26 @@ def _start(whole: Chain, observed: Observed, *, thorough: bool = False) -> NDArr
     coarse, rough = _thinned(whole, observed, COARSE_POINTS, COARSE_ERROR)
     fine, thinned = _thinned(whole, observed, THIN_POINTS, THIN_ERROR)
     keep, front, steps, rounds = (12, 6, 30, 4) if thorough else (STARTS, 3, 15, 1)
-    plain = starts(coarse, coarse.f * shape.reject_hz, rough.data, rough.noise_power, observed.unloaded_q, keep)
-    begins = np.repeat(plain, len(HARNESSES), axis=0)
-    begins[:, shape.harness] = np.tile(HARNESSES, len(begins) // len(HARNESSES))
+    power, expected = rough.noise_power, observed.unloaded_q
+    measured = observed.least_departure > 0
+    if measured:
+        plain = loops(coarse, coarse.f * shape.reject_hz, rough.data, power, expected, LOOPS * keep // STARTS)
+    else:
+        plain = starts(coarse, coarse.f * shape.reject_hz, rough.data, power, expected, keep)
+    lengths = HARNESSES if thorough or not measured else HARNESSES[1:2]
+    begins = np.repeat(plain, len(lengths), axis=0)
+    begins[:, shape.harness] = np.tile(lengths, len(plain))
     band = hidden_band(frequency_hz, observed.data, observed.noise_power, shape.reject_hz)
-    first = _cheapest(coarse, rough, begins, observed.least_departure, steps, band)
+    departure = SEARCH_DEPARTURE if measured else 0.0
+    first = _cheapest(coarse, rough, begins, departure, steps, band)
     # A shallow notch hides within the coarse error: the plain starts get their chance beside what it found.
     candidates = np.concatenate((plain[:front], [fit.p for fit in first[:front]]))
-    if shape.cavities > 1 and (observed.least_departure == 0 or thorough):
+    if shape.cavities > 1 and (thorough or not measured):
         candidates = np.concatenate((candidates, reordered(shape, first[0].p)))
-    departure = max(observed.least_departure, SEARCH_DEPARTURE)
+    departure = max(departure, USUAL_DEPARTURE)
+    if measured:
+        between = replace(rough, relative_error=max(observed.relative_error, BETWEEN_ERROR))
+        candidates = np.array([fit.p for fit in _cheapest(coarse, between, candidates, departure, steps, band)[:front]])
     best = _cheapest(fine, thinned, candidates, departure, steps, band)[0]
     for _ in range(rounds - 1 if shape.cavities > 1 else 0):
         other = _cheapest(fine, thinned, reordered(shape, best.p), departure, steps, band)[0]
@@ -295,13 +310,13 @@ def _go_on(chain: Chain, observed: Observed, begin: NDArray[np.float64]) -> Blen
     tells how large, and all departures wait for that. None where it does not stand."""
     p, near, error = begin[:-ENDING], float(begin[-2]), float(begin[-1])
     if error <= observed.relative_error or near not in DEPARTURES:
-        return _climb(chain, observed, p, near)
+        return _climb(chain, observed, p, near, later=True)
     fit = fit_chains(chain, replace(observed, relative_error=error), p[None], (near,))[0]
     if fit is None:
         return None
     fit = _under(fit, observed)
     if _p_value(fit) > NOTICED:
-        return _climb(chain, observed, fit.p, near)
+        return _climb(chain, observed, fit.p, near, later=True)
     return Blend((fit,), (1.0,), observed.relative_error, 1.0, _p_value(fit), fit.log_evidence, observed)
 
 
@@ -312,13 +327,20 @@ def _under(fit: ChainFit, observed: Observed) -> ChainFit:
     return replace(fit, residual=residual, chi2=float((np.abs(residual) ** 2).sum()))
 
 
-def _climb(chain: Chain, observed: Observed, p: NDArray[np.float64], near: float | None = None) -> Blend:
+def _climb(
+    chain: Chain, observed: Observed, p: NDArray[np.float64], near: float | None = None, *, later: bool = False
+) -> Blend:
     """Descend with each of the departures that have any weight, from `near` or the least one on, and weigh what comes
-    out. Raises LinAlgError where no descent stands."""
+    out; `later`: `near` was the best of an earlier fit, so that those next to it do. Raises LinAlgError where no
+    descent stands."""
     departures = [departure for departure in DEPARTURES if departure >= observed.least_departure]
     if near not in departures:
         near = None if observed.least_departure == 0 else MIDDLE
-    fits = _upwards(chain, observed, p, departures) if near is None else _about(chain, observed, p, departures, near)
+    fits = (
+        _upwards(chain, observed, p, departures)
+        if near is None
+        else _about(chain, observed, p, departures, near, later)
+    )
     fits = _onwards(chain, observed, fits)
     if not fits:
         raise np.linalg.LinAlgError("no descent stands")
@@ -346,10 +368,10 @@ def _upwards(chain: Chain, observed: Observed, p: NDArray[np.float64], departure
 
 
 def _about(
-    chain: Chain, observed: Observed, p: NDArray[np.float64], departures: list[float], near: float
+    chain: Chain, observed: Observed, p: NDArray[np.float64], departures: list[float], near: float, later: bool
 ) -> list[ChainFit]:
-    """From one departure on to either side, each from where its neighbour ended, until one has no weight: a tight
-    circuit far from its minimum creeps along a valley that a looser one crosses."""
+    """From one departure on to either side, each from where its neighbour ended, until one has no weight (`later`:
+    until one is not the best): a tight circuit far from its minimum creeps along a valley that a looser one crosses."""
     first = fit_chains(chain, observed, p[None], (near,))[0]
     if first is None:
         return []
@@ -373,6 +395,9 @@ def _about(
             if fit is not None
         }
         fits += [fit for _, fit in edge.values()]
+        if later:
+            best = max(fit.log_evidence for fit in fits)
+            edge = {step: one for step, one in edge.items() if one[1].log_evidence == best}
     return sorted(fits, key=lambda fit: fit.departure)
 
 

@@ -83,7 +83,7 @@ CONVERGED = 0.02
 FOUND = 0.5
 """The same while only a start is searched."""
 
-FEWEST_RACING = 4
+FEWEST_RACING = 6
 RACE = {6: 0.5, 12: 0.25}
 """Steps after which only so large a share of the starts of a search goes on: the cheapest."""
 
@@ -148,6 +148,7 @@ def priors(
     weight[shape.other] = 1.0 / PRIOR_OTHER
     weight[shape.slow] = 1.0 / np.array(PRIOR_GAIN[: 2 * SLOW_TERMS])
     slow = [shape.slow.start + k for k in (2, 4, 5)]
+    searching = searching and observed.least_departure == 0  # else too many circuits would do
     if not searching and departure > 0:
         weight[slow] = 1.0 / (departure * np.array(SLOPE))
     elif not searching:
@@ -215,8 +216,8 @@ def fit_chains(
     """Descend side by side from each of `starts` (B, P) with its own of `departures` (B), which scales the usual
     departures from an ideal circuit.
 
-    `tied` holds two notches at one place; `searching` leaves slope and curvature free as a start does. None stands for
-    a descent that the data do not carry.
+    `tied` holds two notches at one place; `searching` is content with less, lets dear ones lie, and leaves slope and
+    curvature free as a start does where the circuit may be ideal. None stands for a descent that the data do not carry.
     """
     fits: list[ChainFit | None] = [None] * len(starts)
     for ideal in (True, False):  # these two move different parameters

@@ -96,6 +96,26 @@ def starts(
     return _different(tried(finer), shape, keep)
 
 
+def loops(
+    chain: Chain,
+    frequency_hz: NDArray[np.float64],
+    data: NDArray[np.complex128],
+    noise_power: NDArray[np.float64],
+    unloaded_q: float,
+    keep: int,
+) -> NDArray[np.float64]:
+    """Up to `keep` parameter vectors (B, P), best first, each of another coupling, with its best Q and the notches in
+    the middle of the band under the floor."""
+    strong = strong_points(data, noise_power)
+    middle = sum(hidden_band(frequency_hz, data, noise_power, chain.shape.reject_hz)) / 2.0
+    guesses = np.array([
+        _guess(chain.shape, middle, coupling, share * unloaded_q, 0.0) for coupling in COUPLINGS for share in QUALITIES
+    ])  # fmt: skip
+    misfits = _slow_terms(chain, guesses, data, strong, middle).reshape(-1, len(QUALITIES))
+    best = np.arange(len(COUPLINGS)) * len(QUALITIES) + misfits.argmin(axis=1)
+    return np.asarray(guesses[best[np.argsort(misfits.min(axis=1))][:keep]])
+
+
 def reordered(shape: ChainShape, p: NDArray[np.float64]) -> NDArray[np.float64]:
     """The same start (P,) with the cavities in other orders (B, P): turned round, each pair exchanged, and single ones
     moved to either end. From the skirts alone these look nearly alike, and a descent does not pass from one to the

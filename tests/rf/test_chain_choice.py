@@ -20,6 +20,7 @@ from rf.notch import chain_choice
 from rf.notch.chain_choice import DEPARTURES, Blend, blend_fits
 from rf.notch.chain_fit import ChainFit, Observed, fit_chains, forecast
 from rf.notch.chain_model import Chain, ChainShape
+from rf.notch.chain_start import hidden_band, loops
 from tests.benchtop import make_unit
 from tests.rf.notch_trials import complex_normal, grid, response
 
@@ -164,7 +165,9 @@ def likely(monkeypatch: pytest.MonkeyPatch, *unlikely: float) -> list[tuple[floa
     return asked
 
 
-def walked(monkeypatch: pytest.MonkeyPatch, evidence: dict[float, float], near: float | None = None) -> list[Any]:
+def walked(
+    monkeypatch: pytest.MonkeyPatch, evidence: dict[float, float], near: float | None = None, *, later: bool = False
+) -> list[Any]:
     """Departures and begins that are asked for where each fit has the evidence that its departure is told to have."""
     asked: list[Any] = []
 
@@ -176,7 +179,7 @@ def walked(monkeypatch: pytest.MonkeyPatch, evidence: dict[float, float], near: 
         return made
 
     monkeypatch.setattr(chain_choice, "fit_chains", fit_chains)
-    found = chain_choice._climb(fit().chain, replace(SEALED, least_departure=0.6), fit().p, near)
+    found = chain_choice._climb(fit().chain, replace(SEALED, least_departure=0.6), fit().p, near, later=later)
     assert found.best.log_evidence == max(evidence[s] for each, _ in asked for s in each)
     return asked
 
@@ -195,6 +198,9 @@ def test_a_later_fit_begins_with_the_departure_of_the_earlier_one(monkeypatch: p
     flat = dict.fromkeys(DEPARTURES, 0.0)
     assert [tried for tried, _ in walked(monkeypatch, flat, 1.0)] == [[1.0], [0.6, 2.0], [5.0]]
     assert [tried for tried, _ in walked(monkeypatch, flat | {1.0: -6.0}, 0.6)] == [[0.6], [1.0]]
+    rising = flat | {2.0: 0.05, 5.0: 0.08}
+    assert [tried for tried, _ in walked(monkeypatch, flat | {1.0: 0.05}, 1.0, later=True)] == [[1.0], [0.6, 2.0]]
+    assert [tried for tried, _ in walked(monkeypatch, rising, 1.0, later=True)] == [[1.0], [0.6, 2.0], [5.0]]
     assert walked(monkeypatch, flat, 7.0)[0][0] == [2.0]  # not one of them
     assert list(chain_choice.ending(fit(departure=2.0), 0.01))[-2:] == [2.0, 0.01]
 
@@ -369,8 +375,40 @@ def test_larger_errors_and_departures_than_the_searchs_own_are_kept(monkeypatch:
 
     search = Search(monkeypatch, [0.0])
     search.run(dataclasses.replace(OBSERVED, relative_error=0.5, least_departure=2.0))
-    assert [call[0].relative_error for call in search.calls] == [0.5, 0.5]
-    assert [call[2] for call in search.calls] == [2.0, 2.0]
+    assert [call[0].relative_error for call in search.calls] == [0.5, 0.5, 0.5]
+
+
+def test_the_search_of_a_measured_response_narrows_in_three_stages(monkeypatch: pytest.MonkeyPatch) -> None:
+    """Six couplings under errors of 20, 3 and 0.3 %, with twice the usual departures; the three best go on; a thorough
+    one asks for eighteen couplings, more than there are, and takes three lengths of each."""
+    search = Search(monkeypatch, [0.0])
+    monkeypatch.setattr(chain_choice, "loops", search.starts)
+    found = search.run(replace(OBSERVED, least_departure=0.6))
+    assert [call[0].relative_error for call in search.calls] == [0.2, 0.03, 3e-3]
+    assert [call[0].data.size for call in search.calls] == [67, 67, 134]
+    assert [call[2] for call in search.calls] == [2.0, 2.0, 2.0]
+    assert [list(call[1][:, TWO.log_x]) for call in search.calls] == [
+        [0, 1, 2, 3, 4, 5], [0, 1, 2, 10, 11, 12], [20, 21, 22]
+    ]  # fmt: skip
+    assert np.all(search.calls[0][1][:, TWO.harness] == 1.0) and found[0] == 30.0
+    thorough = Search(monkeypatch, [0.0])
+    monkeypatch.setattr(chain_choice, "loops", thorough.starts)
+    thorough.run(replace(OBSERVED, least_departure=0.6), thorough=True)
+    assert [len(call[1]) for call in thorough.calls] == [3 * 18, 6 + 6 + 1, 6, 1]
+
+
+def test_each_start_has_another_coupling() -> None:
+    """Best first, notches in the middle of the band under the floor."""
+    unit = make_unit("U6", (60e3, 0.0, -20e3))
+    f, power = grid(unit, "U6"), 10**-8.2
+    chain = Chain(ChainShape(3, unit.high_hz, unit.low_hz), f, f[0], f[-1])
+    noise = np.full(f.size, power)
+    found = loops(chain, f, response(unit, f), noise, 1500.0, 6)
+    assert len(set(found[:, chain.shape.log_x].round(6))) == len(found) == 6
+    low, high = hidden_band(f, response(unit, f), noise, unit.high_hz)
+    assert unit.high_hz * (1.0 + found[:, chain.shape.places]) == pytest.approx((low + high) / 2.0)
+    apart = [float(np.abs(np.abs(chain.seen_alone(p)) - np.abs(response(unit, f))).mean()) for p in found]
+    assert min(apart) in apart[:2]
 
 
 class Course:
@@ -388,7 +426,9 @@ class Course:
         monkeypatch.setattr(chain_choice, "_needed_error", lambda *_: needed)
         monkeypatch.setattr(chain_choice, "_correlation_length", lambda residual: 7.0)
 
-    def climb(self, chain: Chain, observed: Observed, p: Any, near: float | None = None) -> Blend:
+    def climb(
+        self, chain: Chain, observed: Observed, p: Any, near: float | None = None, *, later: bool = False
+    ) -> Blend:
         assert p.size == ONE.size and near in (None, 0.0, 0.6)
         assert chain.f.size == observed.data.size
         assert (chain.low_hz, chain.high_hz) == (F[0], F[-1])  # of the whole sweep, whatever is left out

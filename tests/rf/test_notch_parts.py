@@ -62,6 +62,7 @@ def fitted(
         shape=ONE,
         departure=departure,
         cost=0.0,
+        chi2=0.0,
         residual=np.ones(401, complex),
     )
 
@@ -186,6 +187,12 @@ def test_a_larger_error_than_stated_is_said_and_too_large_a_one_ends_it() -> Non
     assert notch._said(blend(fitted(), needed=0.099), OBSERVED, F, ()).trusted
     ended = notch._said(blend(fitted(), needed=0.101), OBSERVED, F, (REJECT, 450e6))
     assert not ended.trusted and "misfit 10 %" in ended.why and len(ended.rejection_at) == 2
+    far = fitted()
+    far.cost = 9.9 * ONE.size
+    assert notch._said(blend(far), OBSERVED, F, ()).trusted
+    far.cost = 10.1 * ONE.size  # the priors cost more than ten a parameter: a false minimum
+    false = notch._said(blend(far), OBSERVED, F, (REJECT,))
+    assert not false.trusted and "no usual circuit of 1 notch cavities" in false.why and len(false.rejection_at) == 1
     usual, wild = (notch._said(blend(fitted(departure=s)), OBSERVED, F, ()) for s in (2.0, 5.0))
     assert wild.trusted and wild.departure == 5.0  # no reason to refuse, but to widen
     assert wild.centre.high - wild.centre.value == pytest.approx(1.4 * (usual.centre.high - usual.centre.value))
@@ -221,7 +228,9 @@ def pair(first: float, second: float, sds: tuple[float, float], q: float, inflat
     p[:2] = np.array([first, second]) / REJECT
     variance[:2] = (np.array(sds) / REJECT) ** 2
     p[two.log_q] = math.log(q)
-    fit: Any = SimpleNamespace(p=p, covariance=np.diag(variance), chain=None, shape=two, departure=0.6, cost=100.0)
+    fit: Any = SimpleNamespace(
+        p=p, covariance=np.diag(variance), chain=None, shape=two, departure=0.6, cost=100.0, chi2=100.0
+    )
     return blend(fit, inflation=inflation)
 
 
