@@ -2,7 +2,9 @@
 
 from __future__ import annotations
 
+import re
 from collections.abc import Callable
+from pathlib import Path
 
 import numpy as np
 import pytest
@@ -209,3 +211,15 @@ def test_noise_alone_tells_no_comma() -> None:
     kept = shapes_of(first, POINTS)
     assert kept[0].forms == ("comma", "comma")
     assert all(shapes_of(lines, POINTS, kept)[0].forms == ("comma", "comma") for lines in more)
+
+
+def test_the_page_shows_points_as_their_templates_read_them() -> None:
+    page = (Path(__file__).parents[3] / "docs/profiles.md").read_text(encoding="utf-8")
+    shown = re.findall(r"^\| `([^`]*\{[^`]*)` \| `([^`]*)`", page, re.MULTILINE)
+    whole = [(line, point) for line, point in shown if "s11_re" in line and "..." not in line + point]
+    assert len(whole) >= 4
+    for line, point in whole:
+        columns = Template.parse(line, DATA_FIELDS).read(point.encode())
+        assert columns is not None and 0.3 < np.hypot(*(float(columns[name]) for name in ("s11_re", "s11_im"))) < 1.1, (
+            line
+        )
