@@ -220,6 +220,20 @@ def test_the_page_shows_points_as_their_templates_read_them() -> None:
     assert len(whole) >= 4
     for line, point in whole:
         columns = Template.parse(line, DATA_FIELDS).read(point.encode())
-        assert columns is not None and 0.3 < np.hypot(*(float(columns[name]) for name in ("s11_re", "s11_im"))) < 1.1, (
-            line
-        )
+        assert columns is not None
+        assert 0.3 < np.hypot(float(columns["s11_re"]), float(columns["s11_im"])) < 1.1, line
+
+
+@pytest.mark.parametrize(
+    "kind", ["all on one line behind a count", "all on one line, decimal commas", "a line for each trace"]
+)
+def test_endless_sweeps_of_a_line_each_are_one_sweep(kind: str) -> None:
+    (once, *_), (again, *_) = (shapes_of(KINDS[kind] * times, POINTS) for times in (1, 4))
+    assert np.array_equal(once.values, again.values)
+
+
+def test_words_filled_up_with_noughts_are_hexadecimal() -> None:
+    small = [
+        f"T {at} {x:04X} {y:04X}" for at, (x, y) in enumerate(np.random.default_rng(3).integers(0, 9, (POINTS, 2)))
+    ]
+    assert shapes_of(small, POINTS)[0].forms == ("", "hex", "hex")
