@@ -120,7 +120,8 @@ def reflecting(pair: NDArray[np.float64], frequency_hz: NDArray[np.float64], tol
         delay = delay_of(trace, frequency_hz)
         if delay.error > 0.3 or not DELAY_S[0] / 3 < abs(delay.seconds) < 3e3 * DELAY_S[1]:
             continue
-        # a kind that is not the true one wobbles: measure how far the size is from flat and the phase from straight
+        # a kind that is not the true one wobbles: measure how far the size is from flat, as a
+        # part of it (a scale too large would look the flatter), and the phase from straight
         found.append(
             (
                 not hinted(kind, told),

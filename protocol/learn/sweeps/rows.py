@@ -100,12 +100,13 @@ def first_sweep(lines: Sequence[str], points: int) -> list[str]:
     cuts = [_cut(at, line.strip(), ".") if len(line) <= LONGEST_ROW else None for at, line in enumerate(lines)]
     rows = {at: (_kind(cut, "."), cut.texts) for at, cut in enumerate(cuts) if cut is not None
             and _numbers(cut, ".") > 1}  # fmt: skip
-    names: dict[tuple[str, ...], set[str]] = defaultdict(set)
+    names: dict[tuple[str, ...], Counter[str]] = defaultdict(Counter)
     for kind, texts in rows.values():
-        names[kind].add(texts[0])
+        names[kind][texts[0]] += 1
     seen = Counter[tuple[str, ...]]()
     for at, (kind, _) in rows.items():
-        traces = len(names[kind]) if len(names[kind]) <= MOST_TRACES else 1
+        often = names[kind].values()  # names of traces come equally often; whole parts of a decimal comma do not
+        traces = len(often) if len(often) <= MOST_TRACES and max(often) - min(often) <= points else 1
         if seen[kind] >= points * traces:
             return list(lines[:at])
         seen[kind] += 1
