@@ -323,7 +323,10 @@ def _column(texts: Sequence[str], comma: str, hexed: set[int]) -> _Column | None
         return plain
     counts = np.array([float(int(text, 16)) for text in texts])
     width = _width(texts)
-    if plain is not None and not (width in hexed and not even(plain.values)):
+    noughts = width >= 4 and any(
+        text.startswith("0") for text in texts
+    )  # decimal values are not filled up with noughts
+    if plain is not None and not ((width in hexed or noughts) and not even(plain.values)):
         return plain if even(plain.values) or not even(counts) else _Column("hex", counts, digits=width)
     if even(counts):
         return _Column("hex", counts, digits=width)

@@ -47,7 +47,7 @@ def _stream(lines: Sequence[str], points: int | None, commas: Sequence[str]) -> 
     if points is None:
         return []
     texts = [line.strip() for line in lines]
-    long = [text for text in texts if len(numbers_at(text, ".")) >= 2 * points]
+    long = _until_again([text for text in texts if len(numbers_at(text, ".")) >= 2 * points])
     alone = [text for text in texts if re.fullmatch(r"[-+]?[\w.,]+(?:[-+]\d+)?", text)]
     for wholes in (long, [" ".join(alone)], [" ".join(texts)]):
         found = [_followed(whole, points, commas) for whole in wholes]
@@ -61,6 +61,17 @@ def _stream(lines: Sequence[str], points: int | None, commas: Sequence[str]) -> 
                 ends = [*heads[1:], ""]
                 return [replace(shape, finish=end) for shape, end in zip(whole_shapes, ends, strict=True)]
     return []
+
+
+def _until_again(texts: Sequence[str]) -> list[str]:
+    """Long lines up to the one that begins as an earlier one does: there the next of endless sweeps begins."""
+    heads: dict[str, str] = {}
+    for text in texts:
+        head = text[: numbers_at(text, ".")[0][0]]
+        if head in heads:
+            break
+        heads[head] = text
+    return list(heads.values())
 
 
 def _followed(text: str, points: int, commas: Sequence[str]) -> Shape | None:

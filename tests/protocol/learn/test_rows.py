@@ -2,7 +2,9 @@
 
 from __future__ import annotations
 
+import re
 from collections.abc import Callable
+from pathlib import Path
 
 import numpy as np
 import pytest
@@ -209,3 +211,29 @@ def test_noise_alone_tells_no_comma() -> None:
     kept = shapes_of(first, POINTS)
     assert kept[0].forms == ("comma", "comma")
     assert all(shapes_of(lines, POINTS, kept)[0].forms == ("comma", "comma") for lines in more)
+
+
+def test_the_page_shows_points_as_their_templates_read_them() -> None:
+    page = (Path(__file__).parents[3] / "docs/profiles.md").read_text(encoding="utf-8")
+    shown = re.findall(r"^\| `([^`]*\{[^`]*)` \| `([^`]*)`", page, re.MULTILINE)
+    whole = [(line, point) for line, point in shown if "s11_re" in line and "..." not in line + point]
+    assert len(whole) >= 4
+    for line, point in whole:
+        columns = Template.parse(line, DATA_FIELDS).read(point.encode())
+        assert columns is not None
+        assert 0.3 < np.hypot(float(columns["s11_re"]), float(columns["s11_im"])) < 1.1, line
+
+
+@pytest.mark.parametrize(
+    "kind", ["all on one line behind a count", "all on one line, decimal commas", "a line for each trace"]
+)
+def test_endless_sweeps_of_a_line_each_are_one_sweep(kind: str) -> None:
+    (once, *_), (again, *_) = (shapes_of(KINDS[kind] * times, POINTS) for times in (1, 4))
+    assert np.array_equal(once.values, again.values)
+
+
+def test_words_filled_up_with_noughts_are_hexadecimal() -> None:
+    small = [
+        f"T {at} {x:04X} {y:04X}" for at, (x, y) in enumerate(np.random.default_rng(3).integers(0, 9, (POINTS, 2)))
+    ]
+    assert shapes_of(small, POINTS)[0].forms == ("", "hex", "hex")
