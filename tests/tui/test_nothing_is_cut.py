@@ -13,6 +13,7 @@ from typing import Any, cast
 
 import numpy as np
 import pytest
+from textual.binding import Binding
 from textual.geometry import Size
 from textual.pilot import Pilot
 from textual.screen import Screen
@@ -35,14 +36,17 @@ from tui.screens.calibration_screen import DIRECTIONS, CalibrationScreen, Step
 from tui.screens.choosing import LineDialog, ListDialog
 from tui.screens.day_screen import DayScreen
 from tui.screens.dialogs import BenchDialog, HookUpDialog, SweepDialog, TemperatureDialog
+from tui.screens.feeder_screen import FeederScreen
 from tui.screens.learn_rows import Asked, LearnPicture, learn_blocks
 from tui.screens.learn_screen import LearnScreen
 from tui.screens.live_screen import LiveScreen
+from tui.screens.panel import PICTURE_KEYS
 from tui.screens.reading_dialogs import AskDialog, ConfirmDialog, HelpDialog, LinesDialog, key_pairs
 from tui.screens.site_screen import SiteScreen
 from tui.screens.start_screen import StartScreen
 from tui.screens.tune_rows import TunePicture, tune_blocks
 from tui.screens.tune_screen import TuneScreen
+from tui.screens.watch_screen import WatchScreen
 from visit.day.cavities import track
 from visit.day.day import STEPS
 from visit.day.nudges import Told
@@ -300,3 +304,27 @@ async def test_the_site_form(size: tuple[int, int]) -> None:
                 field.focus()
                 await pilot.pause()
                 assert faults(app) == [], (field.id, wrong)
+
+
+@pytest.mark.parametrize("size", SIZES)
+async def test_the_feeder(size: tuple[int, int], tmp_path: Path) -> None:
+    with a_tool(tmp_path) as tool:
+        async with shown(FeederScreen(tool), size) as (app, pilot):
+            await app.workers.wait_for_complete()
+            await pilot.pause()
+            assert faults(app) == []
+            screen = cast(FeederScreen, app.screen)
+            screen.said = f"! {LONG}: {LONG}"
+            screen.draw()
+            await pilot.pause()
+            assert faults(app) == []
+            await pilot.press("p")
+            await pilot.pause()
+            assert faults(app) == []
+
+
+def test_no_key_means_two_things() -> None:
+    for bindings in (LiveScreen.BINDINGS, StartScreen.BINDINGS, TuneScreen.BINDINGS, WatchScreen.BINDINGS):
+        made = [*bindings, *PICTURE_KEYS] if bindings in (LiveScreen.BINDINGS, WatchScreen.BINDINGS) else bindings
+        keys = [key for one in made if isinstance(one, Binding) for key in one.key.split(",")]
+        assert len(keys) == len(set(keys)), keys

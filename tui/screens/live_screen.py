@@ -58,6 +58,7 @@ class LiveScreen(VisitKeys):
             "o", "sides", "both sides", id="sides", show=False, tooltip="both sides at once, with ages and verdicts"
         ),
         Binding("r", "report", "report", id="report", show=False, tooltip="the report: read it, write it as a page"),
+        Binding("h", "visits", "visits", id="visits", show=False, tooltip="the visits that are there"),
         Binding("s", "site", "site", id="site", show=False, tooltip="edit the site; counts for runs begun afterwards"),
         Binding("b", "bench", "bench", id="bench", tooltip="demo only: change the simulated bench"),
         Binding("question_mark", "help", "help", id="help", tooltip="all keys and words"),

@@ -258,8 +258,8 @@ class Acquire:
         taken = []
         for part in found.parts:
             reply = await self._data(part.command, found) if part.command else lines
-            shapes = shapes_of(reply, points)
-            if len(shapes) != len(part.shapes):
+            shapes = shapes_of(reply, points, part.shapes)
+            if [shape.values.shape[1] for shape in shapes] != [shape.values.shape[1] for shape in part.shapes]:
                 self.came = rows_alike(reply)
                 return None
             taken.append(shapes)

@@ -73,7 +73,6 @@ KINDS: tuple[Kind, ...] = (
     Kind("mag", "deg", (1e5, 100)), Kind("mag", "deg", (1e4, 1)), Kind("mag", "deg", (1e3, 1)),
     Kind("mag", "deg", (1e6, 1e3)), Kind("db", "deg", (10, 10)), Kind("db", "deg", (100, 10)),
     Kind("db", "deg", (100, 100)), Kind("db", "deg", (1e3, 1e3)), Kind("db", "turn", (256, 65536)),
-    Kind("db", "deg", (256, 182.04444)),
 )  # fmt: skip
 
 

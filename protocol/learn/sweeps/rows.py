@@ -66,13 +66,26 @@ class _Column:
     digits: int = 0
 
 
-def rows_of(lines: Sequence[str], points: int | None) -> list[Shape]:
+def rows_of(lines: Sequence[str], points: int | None, commas: Sequence[str] = (".", ",")) -> list[Shape]:
     """The sets of points in a reply in which a point is a line; empty where there are none.
 
-    `points` is how many were set, None where that is not known.
+    `points` is how many were set, None where that is not known; `commas` are the ways to read a comma: as a separator
+    (".") or in a number (",").
     """
-    readings = [found for comma in (".", ",") if (found := _reading(lines, points, comma))]
-    return max(readings, key=_orderly, default=[])
+    readings = [found for comma in commas if (found := _reading(lines, points, comma))]
+    return max(readings, key=orderly, default=[])
+
+
+def numbers_at(text: str, comma: str) -> list[tuple[int, int]]:
+    """Where the numbers of a text stand: begin and end of each."""
+    cut = _cut(0, text, comma)
+    found, at = [], 0
+    for literal, entry in zip(cut.literals, cut.texts, strict=False) if cut is not None else ():
+        at += len(literal)
+        if _numeric(entry, comma) and re.search(r"\d|[A-F]{2}|[a-f]{4}", entry):
+            found.append((at, at + len(entry)))
+        at += len(entry)
+    return found
 
 
 def rows_alike(lines: Sequence[str]) -> int:
@@ -100,10 +113,11 @@ def first_sweep(lines: Sequence[str], points: int) -> list[str]:
     return list(lines)
 
 
-def _orderly(shapes: Sequence[Shape]) -> float:
+def orderly(shapes: Sequence[Shape]) -> float:
     """The part of all columns that go on from row to row; of equal ones the reading with fewer columns is better."""
     columns = [shape.values[:, at] for shape in shapes for at in range(shape.values.shape[1])]
-    smooth = [RISES if even(values) else goes_on(values) for values in columns]
+    near = [goes_on(values) for values in columns]
+    smooth = [RISES if even(values) else n * (n > GOES_ON) for values, n in zip(columns, near, strict=True)]
     return round(float(np.mean(smooth)), 2) - 1e-4 * len(smooth)
 
 
