@@ -104,7 +104,7 @@ class Listening(Asking):
     def _remarks(self, printed: Sequence[str]) -> None:
         """Lines that begin as remarks do are taken for remarks, unless refusals or the listing begin so."""
         replies = [{_no_digits(line) for line in _lines_of(got)} for _, got in self.talk.transcript]
-        often = Counter(shape for reply in replies for shape in reply)
+        often = Counter(shape for reply in replies if len(reply) <= FEWEST_LISTED for shape in reply)
         own = [line for line in printed if often[_no_digits(line.strip())] < UNASKED]  # others came to other words, too
         taken = [line.encode("ascii", "replace") for line in (*own, *self.talk.manner.refusals)]
         prefixes = ("# ", "! ", "; ", "[info] ", "* note")
