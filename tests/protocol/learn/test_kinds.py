@@ -11,9 +11,11 @@ from protocol.dialects.reply import Manner
 from protocol.learn.dialogue import Role
 from protocol.learn.sweeps.acquire import _once
 from protocol.learn.sweeps.dialogs import ASKS, setting_of
-from protocol.learn.sweeps.setters import line_with, numbers_in
+from protocol.learn.sweeps.setters import Setters, line_with, numbers_in
 from protocol.learn.sweeps.shapes import shapes_of
 from protocol.learn.sweeps.told import changed, counts_told, told_range
+from protocol.learn.sweeps.trying import Settings
+from protocol.learn.sweeps.windows import Writing
 from protocol.learn.words.allow import SENT, Entry, words_of
 from protocol.learn.words.hushing import streamed, words_that_stop
 from protocol.learn.words.opening import hinted
@@ -310,3 +312,13 @@ def test_a_trace_named_with_its_number_in_each_row_is_no_column() -> None:
     assert found.line(["frequency_mhz", "s11_re", "s11_im", "s21_re", "s21_im"]) == (
         '{"f": {frequency_mhz}, "s11": [{s11_re}, {s11_im}], "s21": [{s21_re}, {s21_im}]}'
     )
+
+
+def test_a_value_in_hexadecimal_that_was_moved_tells_no_end() -> None:
+    settings = Settings(Setters(Talk(cast(Link, None)), (), ()))
+    settings._clamp(Role.START, 2e9, ("1.5", 1.5), 1e9)
+    assert settings.clamped == {"high": 1.5e9}
+    settings.clamped.clear()
+    settings.writing_tried = Writing("hz", "hex")
+    settings._clamp(Role.START, 2e9, ("59682", 59682.0), 1.0)
+    assert settings.clamped == {}
