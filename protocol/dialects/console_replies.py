@@ -165,7 +165,7 @@ class ConsoleReplies(Exchange):
             last = number == len(pieces) - 1
             asks = self._console.keys and not last  # the question behind a key must come before its value is sent
             step = self._step_for(text, data, waiting, table if last else None, points, last, must or asks, after_sweep)
-            if short and last and step.settle is not None:
+            if (short or refusable) and last and step.settle is not None:  # a refusal in unknown words is none to mind
                 step = replace(step, settle=lambda buffer: (bytes(buffer), len(buffer)))
             body = yield step
             refused = None

@@ -25,6 +25,8 @@ from protocol.learn.words.wrapped import wrapped_entries
 CHOOSES = re.compile(r"(?i)\b(?:choose|choice|select|number)\b")
 """A prompt or a refusal of a menu whose numbers are typed."""
 
+UNASKED = 3
+"""Replies in which the same line stands, but for its numbers, when it has nothing to do with what was asked."""
 HEAD = re.compile(r"[1-3]\d\d|(?i:ok|done|yes|ack)[.:!]?")
 """A line that says that a command was taken, before the answer comes."""
 
@@ -101,7 +103,10 @@ class Listening(Asking):
 
     def _remarks(self, printed: Sequence[str]) -> None:
         """Lines that begin as remarks do are taken for remarks, unless refusals or the listing begin so."""
-        taken = [line.encode("ascii", "replace") for line in (*printed, *self.talk.manner.refusals)]
+        replies = [{_no_digits(line) for line in _lines_of(got)} for _, got in self.talk.transcript]
+        often = Counter(shape for reply in replies if len(reply) <= FEWEST_LISTED for shape in reply)
+        own = [line for line in printed if often[_no_digits(line.strip())] < UNASKED]  # others came to other words, too
+        taken = [line.encode("ascii", "replace") for line in (*own, *self.talk.manner.refusals)]
         prefixes = ("# ", "! ", "; ", "[info] ", "* note")
         free = [text for text in prefixes if sum(line.startswith(text.encode()) for line in taken) < 1]
         self.talk.manner = replace(self.talk.manner, chatter=tuple(free))
@@ -210,6 +215,10 @@ class Listening(Asking):
             prefix for prefix in self.talk.manner.chatter if any(t.lstrip().startswith(prefix.encode()) for t in texts)
         ]
         return replace(self.talk.manner, chatter=self.talk.manner.chatter if seen else ())
+
+
+def _no_digits(line: str) -> str:
+    return re.sub(r"\d+", "#", line)
 
 
 def _end_shape(line: str) -> str:

@@ -74,6 +74,7 @@ async def find_points(trials: Trials, bounds: Bounds) -> None:
         (setter is not None and not shown)  # only what was swept is known: any other may be made another one
         or trials.counted_by_data
         or trials.points_form
+        or (setter is None and len(trials.counts_told) > 2)  # one command for all: a refusal listed the only ones
         or any(bounds.min_points < count < bounds.max_points for count in refused)
     ):
         bounds.points = tuple(sorted(taken))

@@ -41,7 +41,7 @@ _TOKEN = {
     ",": re.compile(rf"(?:(?<=\d),(?=\d)|[^{_SEPARATORS},])+"),
 }
 _NUM = r"[-+]?(?:\d+\.?\d*|\.\d+)(?:[eE][-+]?\d{1,3})?"
-_COMMA_NUM = r"[-+]?\d+(?:,\d+)?(?:[eE][-+]?\d{1,3})?"
+_COMMA_NUM = r"[-+]?\d+(?:[.,]\d+)?(?:[eE][-+]?\d{1,3})?"  # a column of a row may have another sign than the next
 _HEX = r"(?:0[xX])?(?:[0-9A-F]{1,16}|[0-9a-f]{1,16})"
 _SUM = re.compile(rf"({_NUM})([-+](?:\d+\.?\d*|\.\d+)(?:[eE][-+]?\d{{1,3}})?)([ij])")
 _NAMED = re.compile(rf"([A-Za-z_]+?)((?:{_NUM}|\d[0-9A-F]*))")
@@ -297,7 +297,8 @@ def _shape(rows: list[_Line], texts: list[str], comma: str, hexed: set[int], beg
         read = _column(column, comma, hexed)
         if read is None and len(set(column)) > 1:
             return None
-        if read is None or (len(set(column)) == 1 and not re.search(r"\d", column[0])):
+        tagged = column[0] in TAGS and sign[-1:].isalpha()  # `s11` is one name, whatever stands around it
+        if read is None or (len(set(column)) == 1 and (tagged or not re.search(r"\d", column[0]))):
             literals[-1] += column[0]  # a name
             continue
         columns.append(read)

@@ -148,7 +148,9 @@ class Settings(Windows):
         return Outcome(understood=True)
 
     def _clamp(self, role: Role, asked_hz: float, shown: tuple[str, float], scale: float) -> None:
-        """A value that was moved tells an end of the range."""
+        """A value that was moved tells an end of the range; not in hexadecimal, whose digits read as other numbers."""
+        if self.writing_tried.form == "hex":
+            return
         held_hz = shown[1] * (1.0 if shown[0][-1:] in "kMG" else scale)
         if role in (Role.START, Role.STOP, Role.CENTRE) and held_hz > 0:
             self.clamped["high" if held_hz < asked_hz else "low"] = held_hz

@@ -11,9 +11,11 @@ from protocol.dialects.reply import Manner
 from protocol.learn.dialogue import Role
 from protocol.learn.sweeps.acquire import _once
 from protocol.learn.sweeps.dialogs import ASKS, setting_of
-from protocol.learn.sweeps.setters import line_with, numbers_in
+from protocol.learn.sweeps.setters import Setters, line_with, numbers_in
 from protocol.learn.sweeps.shapes import shapes_of
 from protocol.learn.sweeps.told import changed, counts_told, told_range
+from protocol.learn.sweeps.trying import Settings
+from protocol.learn.sweeps.windows import Writing
 from protocol.learn.words.allow import SENT, Entry, words_of
 from protocol.learn.words.hushing import streamed, words_that_stop
 from protocol.learn.words.opening import hinted
@@ -286,3 +288,37 @@ def test_whole_parts_before_a_decimal_comma_are_no_names_of_traces() -> None:
     assert _once(stream, 30) == [*sweep(0), "s11_dB s11_deg"]
     tagged = [f"{tag} {at}.5 0.25" for _ in range(4) for at in range(30) for tag in (11, 21)]
     assert _once(tagged, 30) == tagged[:60]
+
+
+@pytest.mark.parametrize(
+    ("row", "forms"),
+    [("{f:.6f};{a};{b}", ("", "comma", "comma")), ("{f:.1f}00\t{x:.5e}\t{y:.5e}", ("comma", "", ""))],
+)
+def test_the_decimal_sign_may_differ_from_column_to_column(row: str, forms: tuple[str, ...]) -> None:
+    turns = np.exp(-0.4j * np.arange(12))
+    rows = []
+    for at, z in enumerate(turns):
+        a, b = (f"{part:.6f}".replace(".", ",") for part in (z.real, z.imag))
+        text = row.format(f=185 + 1.2 * at, a=a, b=b, x=z.real, y=z.imag)
+        rows.append(text if forms[0] == "" else text.replace(".", ",", 1))
+    (found,) = shapes_of(rows, 12)
+    assert found.forms == forms
+    assert np.allclose(found.values[:, 1] + 1j * found.values[:, 2], turns, atol=1e-5)
+
+
+def test_a_trace_named_with_its_number_in_each_row_is_no_column() -> None:
+    rows = [f'{{"f": {430 + at}, "s11": [0.{at}5, -0.5], "s21": [0.0{at}1, 0.002]}}' for at in range(9)]
+    (found,) = shapes_of(rows, 9)
+    assert found.line(["frequency_mhz", "s11_re", "s11_im", "s21_re", "s21_im"]) == (
+        '{"f": {frequency_mhz}, "s11": [{s11_re}, {s11_im}], "s21": [{s21_re}, {s21_im}]}'
+    )
+
+
+def test_a_value_in_hexadecimal_that_was_moved_tells_no_end() -> None:
+    settings = Settings(Setters(Talk(cast(Link, None)), (), ()))
+    settings._clamp(Role.START, 2e9, ("1.5", 1.5), 1e9)
+    assert settings.clamped == {"high": 1.5e9}
+    settings.clamped.clear()
+    settings.writing_tried = Writing("hz", "hex")
+    settings._clamp(Role.START, 2e9, ("59682", 59682.0), 1.0)
+    assert settings.clamped == {}
