@@ -23,11 +23,12 @@ from rf.values.decibel import amplitude_db
 from rf.values.figure import Figure
 from rf.values.words import text
 from visit.day.stages import stages
-from visit.figures.assessment import NOT_SURVEYED, Assessment, Role
+from visit.figures.assessment import Assessment, Role
 from visit.figures.averaging import Complex
 from visit.figures.feeder import feeder_sight
 from visit.figures.figures_json import assessment_data
 from visit.figures.replay import Figures, Replay
+from visit.figures.unsurveyed import NOT_SURVEYED
 from visit.record.visit_file import RunRow, VisitFile
 from visit.report.feeder_page import feeder_data
 
