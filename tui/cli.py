@@ -128,6 +128,37 @@ def build_parser() -> argparse.ArgumentParser:
     )
     feeder.add_argument("--json", action="store_true", help="figures as JSON on stdout")
 
+    gains = commands.add_parser("gains", help="what the repeater gains, before and after: desense, margins, range")
+    gains.add_argument("visit", type=Path, metavar="FILE.visit", help="visit file")
+    gains.add_argument("--power", metavar="W", help="write down the transmitter's power")
+    gains.add_argument("--noise", metavar="DBC_HZ", help="write down its noise at the receive frequency, by its sheet")
+    gains.add_argument("--sensitivity", metavar="DBM", help="write down the receiver's sensitivity for 12 dB SINAD")
+    gains.add_argument("--noise-figure", metavar="DB", help="write down the receiver's noise figure")
+    gains.add_argument("--blocking", metavar="DBM", help="write down the carrier that makes the receiver deaf")
+    gains.add_argument("--json", action="store_true", help="figures as JSON on stdout")
+
+    desense = commands.add_parser("desense", help="a desense test with a generator: four levels, where the deafness is")
+    desense.add_argument("visit", type=Path, metavar="FILE.visit", help="visit file")
+    desense.add_argument("--when", choices=("before", "after"), default="before", help="before the work, or after it")
+    for hangs in ("load", "antenna"):
+        for keyed in ("off", "on"):
+            says = f"write down the level with the {hangs} on the antenna port, transmitter {keyed}"
+            desense.add_argument(f"--{hangs}-{keyed}", metavar="DBM", help=says)
+    desense.add_argument("--json", action="store_true", help="figures as JSON on stdout")
+
+    part = commands.add_parser("part", help="isolator, preamplifier, preselector, combiner: further parts of the chain")
+    part.add_argument("visit", type=Path, metavar="FILE.visit", help="visit file")
+    part.add_argument("name", nargs="?", metavar="NAME", help="name of the part; left out: show all")
+    part.add_argument("--kind", choices=("isolator", "preamplifier", "preselector", "combiner", "filter", "cable"),
+                      help="what it is")  # fmt: skip
+    part.add_argument("--place", choices=("transmit", "receive"), help="before the duplexer, or behind it")
+    part.add_argument("--file", type=Path, metavar="FILE.s2p", help="its data as Touchstone, port 1 at its input")
+    part.add_argument("--run", type=int, metavar="N", help="its data by run N of hook-up part (check --hookup part)")
+    part.add_argument("--back", type=int, metavar="M", help="run M of hook-up part-back: the same turned round")
+    part.add_argument("--noise-figure", type=float, metavar="DB", help="of a preamplifier, by its sheet")
+    part.add_argument("--out", action="store_true", help="take it out of the chain")
+    part.add_argument("--json", action="store_true", help="figures as JSON on stdout")
+
     report = commands.add_parser("report", help="report of a visit: text on stdout, or a page to print")
     report.add_argument("visit", type=Path, metavar="FILE.visit", help="visit file")
     report.add_argument(
@@ -274,7 +305,7 @@ def _run(arguments: Sequence[str] | None) -> int:
     try:
         if getattr(options, "wire_log", None) is not None:
             wire_log.begin(options.wire_log)
-        of_the_chain = options.command in ("feeder",)
+        of_the_chain = options.command in ("feeder", "gains", "desense", "part")
         return int(getattr(beside if of_the_chain else commands, options.command)(options))
     except MachineError as error:
         say(f"deepnotch: {error}")

@@ -28,7 +28,7 @@ from protocol.simulated.serve import PtyPort, Server, announce
 WORDS = """control lines on standard input (one answer each):
   connect A L load=H | connect thru | connect loads, short, open, load, antenna | close H open | close H load 14
   connect feeder-open | connect feeder-short | feeder METRES VELOCITY [DB100 DB400 PLUG] | kink METRES [DB] | kink none
-  antenna DB [RESONANCE]
+  antenna DB [RESONANCE] | part FILE.s2p | connect part | connect part-back
   pad 2 10 | amp 20 | jumper half 450e6 | lead 2 off | gap 1pF | device FILE.s2p | device none
   turn L 1 +30kHz [trimmer] | worn L 2 0.3 | gain -0.8
   temperature 4 | bursts 0.1 40 | carrier 451e6 -30 | leakage -85 | floor -70

@@ -15,6 +15,7 @@ from numpy.typing import NDArray
 from protocol.errors import RequestError
 from protocol.files.touchstone import read_touchstone
 from protocol.simulated.feeder import ENDS
+from protocol.simulated.hookup import PART_WORDS
 from protocol.simulated.instrument import Instrument
 
 UNITS = {"hz": 1.0, "khz": 1e3, "mhz": 1e6, "pf": 1e-12}
@@ -42,7 +43,9 @@ class Control:
 
     def _connect(self, *words: str) -> str:
         hookup = self.instrument.hookup
-        if len(words) == 1 and words[0] in ("thru", "loads", "short", "open", "load", *ENDS):
+        if len(words) == 1 and words[0] in ("thru", "loads", "short", "open", "load", *ENDS, *PART_WORDS):
+            if words[0] in PART_WORDS and hookup.part is None:
+                raise ValueError("there is no part on the bench; say first: part FILE.s2p")
             hookup.hang(words[0])
         else:
             hookup.connect(words[0], words[1])
@@ -159,6 +162,11 @@ class Control:
     def _device(self, path: str) -> str:
         self.instrument.hookup.recorded = None if path == "none" else recorded_device(path)
         return f"device {path}"
+
+    def _part(self, path: str) -> str:
+        """The two-port that `connect part` hangs on the leads."""
+        self.instrument.hookup.part = None if path == "none" else recorded_device(path)
+        return f"part {path}"
 
     def _freeze(self, state: str) -> str:
         if state not in ("on", "off"):

@@ -21,6 +21,8 @@ SHORT_DELAY_S, OPEN_FARAD = 5e-12, 50e-15
 SMALL_LEAK = 1e-9
 """Transmission of a path that is open: nothing a receiver could find, but not a zero."""
 
+PART_WORDS = ("part", "part-back")
+
 TwoPort = NDArray[np.complex128]
 """S-parameters, shape (K, 2, 2)."""
 
@@ -42,6 +44,8 @@ class HookUp:
     pads_db: dict[int, float] = field(default_factory=dict)
     jumper_quarters: float = 0.0
     jumper_hz: float = 1.0
+    part: Callable[[NDArray[np.float64]], NDArray[np.complex128]] | None = None
+    """A recorded two-port that may hang between the leads in the duplexer's place."""
     gap_farad: float | None = None
     lead_off: int | None = None
     recorded: Callable[[NDArray[np.float64]], NDArray[np.complex128]] | None = None
@@ -68,6 +72,9 @@ class HookUp:
             matched[:, 0, 0] = matched[:, 1, 1] = 10 ** (-40 / 20)
             matched[:, 0, 1] = matched[:, 1, 0] = SMALL_LEAK
             return matched
+        if self.standard in PART_WORDS and self.part is not None:
+            seen = self.part(frequency_hz)
+            return self._path(seen if self.standard == PART_WORDS[0] else seen[:, ::-1, ::-1], frequency_hz)
         if self.standard:
             return self._standard(frequency_hz)
         if self.joined:

@@ -1,4 +1,4 @@
-"""Arithmetic of a repeater beside the measurement: noise, desensitisation, needed rejection, losses.
+"""Arithmetic of a repeater beside the measurement: noise, desensitisation, losses.
 
 Owns: the closed forms with their sources. Refuses: to know a radio; what it needs is typed in from the plan.
 """
@@ -6,7 +6,6 @@ Owns: the closed forms with their sources. Refuses: to know a radio; what it nee
 from __future__ import annotations
 
 import math
-from dataclasses import dataclass
 
 BOLTZMANN = 1.380649e-23
 """J/K, exact in the SI."""
@@ -31,33 +30,6 @@ def interference_for(desense: float) -> float:
 def watt_dbm(watt: float) -> float:
     """Watts in dBm."""
     return 10.0 * math.log10(watt * 1e3)
-
-
-@dataclass(frozen=True, slots=True)
-class NeededRejection:
-    """What a duplexer must hold back, in dB: `noise_db` of the transmitter's noise at the receive frequency,
-    `carrier_db` of its carrier at the receiver."""
-
-    noise_db: float
-    carrier_db: float
-
-
-def needed_rejection(
-    transmit_dbm: float, noise_dbc_hz: float, noise_figure_db: float, blocking_dbm: float, allowed_desense_db: float
-) -> NeededRejection:
-    """Rejection for at most `allowed_desense_db` of desensitisation: transmitter noise density against the
-    receiver's own, -174 + NF (study, F13), and the carrier against the level that blocks the receiver."""
-    own = noise_floor_dbm(1.0, noise_figure_db)
-    return NeededRejection(
-        transmit_dbm + noise_dbc_hz - own - interference_for(allowed_desense_db), transmit_dbm - blocking_dbm
-    )
-
-
-def explained_desense_db(
-    transmit_dbm: float, noise_dbc_hz: float, noise_figure_db: float, rejection_db: float
-) -> float:
-    """Desensitisation that the transmitter's noise through so much rejection explains (study, scenario 39)."""
-    return desense_db(transmit_dbm + noise_dbc_hz - rejection_db - noise_floor_dbm(1.0, noise_figure_db))
 
 
 def power_loss_db(into_watt: float, out_watt: float) -> float:

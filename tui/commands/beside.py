@@ -1,4 +1,4 @@
-"""The commands of what stands beside the duplexer: `feeder`.
+"""The commands of what stands beside the duplexer: `feeder`, `gains`, `desense`, `part`.
 
 Owns: writing down what was typed, printing a page or its JSON. Refuses: figures and sentences of its own.
 """
@@ -72,3 +72,89 @@ def feeder(options: argparse.Namespace) -> ExitStatus:
     else:
         data([*feeder_lines(sight), *then])
     return ExitStatus.GOALS_MET if sight.runs else ExitStatus.CANT_SAY
+
+
+def gains(options: argparse.Namespace) -> ExitStatus:
+    """What the repeater gains, before and after."""
+    from visit.day.day import Day  # noqa: PLC0415
+    from visit.day.gains import gains_of  # noqa: PLC0415
+    from visit.figures.replay import Replay  # noqa: PLC0415
+    from visit.figures.run_figures import no_figures  # noqa: PLC0415
+    from visit.report.gains_page import gains_data, gains_lines  # noqa: PLC0415
+
+    typed = {
+        "transmitter power": options.power,
+        "transmitter noise": options.noise,
+        "receiver sensitivity": options.sensitivity,
+        "receiver noise figure": options.noise_figure,
+        "receiver blocking level": options.blocking,
+    }
+    with opened(options.visit, write=any(typed.values())) as visit:
+        written_down(visit, typed)
+        with no_figures(visit, "what the repeater gains"):
+            made = gains_of(Day(visit), Replay(visit))
+    data(harmless_json(gains_data(made)).splitlines() if options.json else gains_lines(made))
+    return ExitStatus.GOALS_MET if made.before or made.after else ExitStatus.CANT_SAY
+
+
+def desense(options: argparse.Namespace) -> ExitStatus:
+    """A desense test: write its levels down, say what they show."""
+    from rf.repeater.desense_levels import STATES  # noqa: PLC0415
+    from visit.day.day import Day  # noqa: PLC0415
+    from visit.day.desense_test import BEFORE, check_keying, line_of, take, taken  # noqa: PLC0415
+    from visit.day.gains import gains_of  # noqa: PLC0415
+    from visit.figures.replay import Replay  # noqa: PLC0415
+    from visit.record.sheet import checked  # noqa: PLC0415
+    from visit.report.desense_page import desense_data, desense_lines  # noqa: PLC0415
+
+    typed = dict(zip(STATES, (options.load_off, options.load_on, options.antenna_off, options.antenna_on), strict=True))
+    given = {state: words for state, words in typed.items() if words is not None}
+    with opened(options.visit, write=bool(given)) as visit:
+        for state, words in given.items():
+            checked(line_of(options.when, state), words)
+        if given:
+            check_keying(Day(visit), options.when)
+        for state, words in given.items():
+            take(visit, options.when, state, words)
+            say(f"{line_of(options.when, state).name} written down: {words}")
+        gains_now = gains_of(Day(visit), Replay(visit))
+        at = gains_now.before if options.when == BEFORE else gains_now.after
+        now = taken(visit, options.when, None if at is None else at.on_load)
+    data(harmless_json(desense_data(now)).splitlines() if options.json else desense_lines(now))
+    return ExitStatus.GOALS_MET if now.dbm else ExitStatus.CANT_SAY
+
+
+def part(options: argparse.Namespace) -> ExitStatus:
+    """Further two-ports of the chain: keep one, take one out, show what they make."""
+    from visit.day.parts import paths_of  # noqa: PLC0415
+    from visit.figures.replay import Replay  # noqa: PLC0415
+    from visit.figures.run_figures import no_figures  # noqa: PLC0415
+    from visit.record.parts import StoredPart, parts_of, read_part_file, write_part  # noqa: PLC0415
+    from visit.report.parts_page import parts_data, parts_lines  # noqa: PLC0415
+
+    if options.name is None and (options.file or options.run is not None or options.out):
+        raise RequestError("give the part a name: deepnotch part FILE.visit NAME ...")
+    with opened(options.visit, write=options.name is not None) as visit:
+        if options.name is not None:
+            standing = next((one for one in parts_of(visit) if one.name == options.name), None)
+            if options.out:
+                if standing is None:
+                    raise RequestError(f"there is no part {options.name!r}; nothing was changed")
+                write_part(visit, StoredPart(standing.name, standing.kind, standing.place))
+            else:
+                if bool(options.file) == (options.run is not None):
+                    raise RequestError("give its data: --file FILE.s2p, or --run N of hook-up part (--back M turned)")
+                if options.kind is None or options.place is None:
+                    raise RequestError("say --kind and --place of the part")
+                text = read_part_file(options.file) if options.file else ""
+                write_part(
+                    visit,
+                    StoredPart(options.name, options.kind, options.place, text, options.run, options.back,
+                               options.noise_figure),
+                )  # fmt: skip
+            say(f"{options.name} {'taken out' if options.out else 'written down'}")
+        replay = Replay(visit)
+        with no_figures(visit, "the parts of its chain"):
+            paths = paths_of(replay)
+    data(harmless_json(parts_data(paths)).splitlines() if options.json else parts_lines(paths, replay.site))
+    return ExitStatus.GOALS_MET

@@ -14,9 +14,9 @@ from textual.binding import Binding, BindingType
 
 from protocol.errors import RequestError
 from rf.values.words import text
-from tui.drawing.blocks import Block, labelled
+from tui.drawing.blocks import Block
 from tui.screens.bench_words import bench_lines
-from tui.screens.page_screen import PageScreen
+from tui.screens.page_screen import PageScreen, block
 from visit.day.day import FEEDER_STEP
 from visit.figures.feeder import INCOMING, FeederSight, feeder_sight
 from visit.figures.run_figures import RunFigures
@@ -75,45 +75,42 @@ class FeederScreen(PageScreen):
             self.said = f"! {error}"
         self.draw()
 
-    def blocks(self) -> Sequence[Block]:
+    def page(self, width: int) -> Sequence[Block]:
         """Power first; distances and match before what the cable is called."""
         sight, progress = self._sight, self._tool.station.state().progress
         hangs = progress.order.hookup.name if progress.order is not None and progress.order.hookup.feeder else ""
         run = f"   {hangs}: {progress.phase.value}, {progress.done} sweeps" if hangs else ""
-        blocks = [Block((f" FEEDER AND ANTENNA  {self._tool.site.name}{run}",))]
+        blocks = [block("", f"FEEDER AND ANTENNA  {self._tool.site.name}{run}", width, column=1)]
         if progress.phase is Phase.FAULT and hangs:
-            blocks.append(Block(tuple(labelled("FAULT", progress.message))))
+            blocks.append(block("FAULT", progress.message, width))
         if sight is None:
-            return [*blocks, Block((" reading",))]
+            return [*blocks, block("", "reading", width)]
         power = "not written down: p" if sight.incoming_dbm is None else f"{sight.incoming_dbm:g} dBm, written down"
-        blocks.append(Block(tuple(labelled("POWER", f"incoming {power}; {FIRST}"))))
-        blocks.append(Block(tuple(labelled("CABLE", cable_line(sight))), 3))
+        blocks.append(block("POWER", f"incoming {power}; {FIRST}", width))
+        blocks.append(block("CABLE", cable_line(sight), width, 3))
         if not sight.runs:
-            blocks.append(Block(tuple(labelled("NEXT", "hang the feeder on lead 1, then sweep: a"))))
-            return blocks
+            return [*blocks, block("NEXT", "hang the feeder on lead 1, then sweep: a", width)]
         for channel in sight.channels:
-            at = f"{channel.frequency_hz / 1e6:.4f} MHz"
             known = channel.return_loss.known
             more = f", VSWR {text(channel.vswr)}" if known else f" ({channel.return_loss.why})"
             behind = f"; antenna alone {text(channel.behind)}" if channel.behind.known else ""
-            words = f"{at} {text(channel.return_loss)}{more}{behind}"
-            blocks.append(Block(tuple(labelled("MATCH", words)), 5))
+            words = f"{channel.frequency_hz / 1e6:.4f} MHz {text(channel.return_loss)}{more}{behind}"
+            blocks.append(block("MATCH", words, width, 5))
         last = sight.channels[-1]  # the higher channel, which loses more; the command prints both
-        blocks += [Block(tuple(labelled("LOSS", line)), 4) for line in loss_lines(last.measured_loss, last.table_loss)]
-        blocks += [Block(tuple(labelled("ALONG", line)), 4) for line in place_lines(sight)]
-        blocks += [Block(tuple(labelled("DOUBT", doubt)), 1) for doubt in sight.doubts]
-        return blocks
+        blocks += [block("LOSS", line, width, 4) for line in loss_lines(last.measured_loss, last.table_loss)]
+        blocks += [block("ALONG", line, width, 4) for line in place_lines(sight)]
+        return [*blocks, *(block("DOUBT", doubt, width, 1) for doubt in sight.doubts)]
 
-    def keys(self) -> str:
+    def keys(self) -> Sequence[str]:
         """What the keys do."""
-        return "p power  a antenna  o open end  s short end  c cable  m metres  v velocity  q"
+        return ("p power", "a antenna", "o open end", "s short end", "c cable", "m metres", "v velocity", "q")
 
     # What the keys do
 
     def action_power(self) -> None:
         """Type the power that comes down the feeder."""
         self.ask(
-            "power that comes down the feeder, in dBm", "",
+            "power that comes down the feeder, in dBm",
             lambda typed: self._wrote(lambda: self._tool.visit.day().enter(FEEDER_STEP, INCOMING, typed)),
         )  # fmt: skip
 
@@ -130,7 +127,7 @@ class FeederScreen(PageScreen):
         self._type(VELOCITY, "velocity factor by the cable's sheet, e.g. 0.85")
 
     def _type(self, line: Line, prompt: str) -> None:
-        self.ask(prompt, "", lambda typed: self._wrote(lambda: write(self._tool.visit.file, line, typed)))
+        self.ask(prompt, lambda typed: self._wrote(lambda: write(self._tool.visit.file, line, typed)))
 
     def _wrote(self, deed: object) -> None:
         assert callable(deed)

@@ -1,19 +1,23 @@
 """A page of labelled blocks over one line to type into: what the screens beside the duplexer have in common.
 
-Owns: the text, the line, who hears what was typed. Refuses: to know what the page says.
+Owns: the foot with the keys, the line, who hears what was typed. Refuses: to know what the page says.
 """
 
 from __future__ import annotations
 
-import re
 from collections.abc import Callable, Sequence
 
 from textual.widgets import Input
 
 from protocol.errors import RequestError
-from tui.drawing.blocks import Block, flowed, labelled
+from tui.drawing.blocks import LABEL, Block, flowed, labelled
 from tui.screens.framed import TextScreen
 from visit.run.conductor import RunOrder
+
+
+def block(label: str, text: str, width: int, weight: int | None = None, column: int = LABEL) -> Block:
+    """A label and text beside it, as one block."""
+    return Block(tuple(labelled(label, text, width, column)), weight)
 
 
 class PageScreen(TextScreen[RunOrder | None]):
@@ -27,33 +31,32 @@ class PageScreen(TextScreen[RunOrder | None]):
         self._take: Callable[[str], None] | None = None
         self.ordered: RunOrder | None = None
 
-    def blocks(self) -> Sequence[Block]:
+    def page(self, width: int) -> Sequence[Block]:
         """The page without its foot."""
         raise NotImplementedError
 
-    def keys(self) -> str:
-        """What the keys do."""
+    def keys(self) -> Sequence[str]:
+        """What the keys do, one each."""
         raise NotImplementedError
 
     def on_mount(self) -> None:
         """Show the page."""
         self.draw()
 
+    def text_blocks(self, width: int) -> Sequence[Block]:
+        """The page, what is said of the last key, the keys."""
+        foot = labelled("", f"{self._prompt}; Enter: write   Esc: no", width, 1) if self.typing else None
+        return [*self.page(width), block("", self.said, width), Block(tuple(foot or flowed(self.keys(), width)))]
+
     @property
     def typing(self) -> bool:
         """A line is being typed."""
         return self._take is not None
 
-    def text_blocks(self, width: int) -> Sequence[Block]:
-        """The page, what is said of the last key, and the keys or what is asked."""
-        keys = [self._prompt + ";", "Enter: write", "Esc: no"] if self.typing else re.split(r" {2,}", self.keys())
-        said = Block(tuple(labelled("", self.said, width)))
-        return [*self.blocks(), said, Block(tuple(flowed(keys, width)))]
-
-    def ask(self, prompt: str, standing: str, take: Callable[[str], None]) -> None:
+    def ask(self, prompt: str, take: Callable[[str], None]) -> None:
         """Have a line typed; `take` hears it and may raise RequestError, whose words are shown."""
         self._prompt, self._take, self.said = prompt, take, ""
-        self.type_in(standing)
+        self.type_in()
 
     def attempt(self, deed: Callable[[], None]) -> None:
         """Do something whose RequestError is shown."""

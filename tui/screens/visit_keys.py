@@ -122,7 +122,7 @@ class VisitKeys(Panel):
         elif what == "tune":
             self.action_tune()
         elif what == "antenna":
-            self.action_antenna()
+            self.action_beside("feeder")
         elif what:
             self._order = replace(self._order, settings=wide(self._tool.site, self._tool.profile.limits))
             self._hooked_up(HookUp.parse(what))
@@ -149,14 +149,13 @@ class VisitKeys(Panel):
             return
         self.app.push_screen(TuneScreen(self._tool, self._order, self._marks), lambda _: self._start(self._order))
 
-    def action_antenna(self) -> None:
-        """Feeder and antenna, a screen of their own."""
-        from tui.screens.feeder_screen import FeederScreen  # noqa: PLC0415 - only where it is asked for
+    def action_beside(self, name: str) -> None:
+        """A screen of its own: feeder and antenna, or what the repeater gains. What it ordered last stays the order."""
+        from tui.screens.beside import beside  # noqa: PLC0415 - only where it is asked for
 
-        self.app.push_screen(FeederScreen(self._tool), self._came_back)
+        self.app.push_screen(beside(name, self._tool), self._came_back)
 
     def _came_back(self, ordered: RunOrder | None) -> None:
-        """What a screen ordered last is what this one starts anew."""
         self._order = ordered or self._order
 
     def action_temperature(self) -> None:

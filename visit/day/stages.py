@@ -154,6 +154,25 @@ def stage_at(visit: VisitFile, name: str) -> dict[str, Stage]:
     return found
 
 
+Stood = tuple[Figures | None, Figures | None]
+"""A hook-up as found, and as left or as measured last."""
+
+
+def stood(replay: Replay) -> list[Stood]:
+    """Every hook-up that was measured: as found, and as left; without as left what was measured since as found."""
+    found, left = stage_at(replay.visit, AS_FOUND), stage_at(replay.visit, AS_LEFT)
+    newest = {one.hookup.text: one for one in replay.all_figures()}
+    pairs: list[Stood] = []
+    for name in dict.fromkeys((*found, *left, *newest)):
+        before, after = (figures_at(replay, frozen[name]) if name in frozen else None for frozen in (found, left))
+        if after is None and not left:
+            since = found[name].at_s if name in found else -math.inf
+            after = replay.figures(HookUp.parse(name), after_s=since)
+        if before is not None or after is not None:
+            pairs.append((before, after))
+    return pairs
+
+
 def differences(visit: VisitFile) -> list[str]:
     """Where the figures that the sweeps give today differ from the frozen ones, in sentences; empty when they agree."""
     replay = Replay(visit)

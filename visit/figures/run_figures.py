@@ -156,9 +156,11 @@ class RunFigures:
     def known(self, run: RunRow, as_of_s: float = math.inf) -> Known:
         """Everything that is known of a run by the rows of the file up to a time."""
         known = self._knowledge.of(run)
-        if run.hookup.alone:
+        if run.hookup.alone and not run.hookup.part:
             return known
         leaks = self._leaks(run, as_of_s)
+        if run.hookup.part:
+            return replace(known, leaks=tuple((hz, limit) for hz, limit, _ in leaks))
         return replace(
             known,
             leaks=tuple((hz, limit) for hz, limit, _ in leaks),
@@ -204,7 +206,7 @@ class RunFigures:
                 limits += [
                     (hz, limit / through, replace(source, doubt=doubt)) for hz, limit, source in self._surveyed(other)
                 ]
-        if run.hookup == HookUp(run.hookup.driven, run.hookup.read, run.hookup.third):
+        if not run.hookup.alone and run.hookup == HookUp(run.hookup.driven, run.hookup.read, run.hookup.third):
             apart = LeakSource("two states of the path", found=True)
             limits += [(hz, limit, apart) for hz, limit in jumper_leaks(self, run.hookup, as_of_s)]
         best: dict[float, tuple[float, LeakSource]] = {}

@@ -41,8 +41,7 @@ NOISE = Line("transmitter noise", "dBc/Hz", -200.0, -60.0, "at the receive frequ
 SENSITIVITY = Line("receiver sensitivity", "dBm", -150.0, -60.0, "for 12 dB SINAD, by its sheet or measured")
 NOISE_FIGURE = Line("receiver noise figure", "dB", 0.0, 30.0, "where the sheet says it")
 BLOCKING = Line("receiver blocking level", "dBm", -80.0, 30.0, "of a carrier that makes it deaf")
-SITE_NOISE = Line("site noise", "dB", 0.0, 60.0, "by which the antenna makes the receiver deafer than a load does")
-RADIO_LINES = (POWER, NOISE, SENSITIVITY, NOISE_FIGURE, BLOCKING, SITE_NOISE)
+RADIO_LINES = (POWER, NOISE, SENSITIVITY, NOISE_FIGURE, BLOCKING)
 
 LINES = {line.name: line for line in (*FEEDER_LINES, *RADIO_LINES)}
 

@@ -1,5 +1,4 @@
-"""What follows from the figures of a visit and what was entered by hand: powers against sweeps, desensitisation, needed
-rejection, holding range.
+"""What follows from the figures of a visit and what was entered by hand: powers against sweeps, holding range.
 
 Owns: these lines, each with the assumptions it rests on. Refuses: a figure of the duplexer; those come from replay.
 """
@@ -7,7 +6,7 @@ Owns: these lines, each with the assumptions it rests on. Refuses: a figure of t
 from __future__ import annotations
 
 from rf.notch.cavity import EXPANSION_PER_K, drift_hz_per_k
-from rf.repeater.desense import explained_desense_db, needed_rejection, power_loss_db, watt_dbm
+from rf.repeater.desense import power_loss_db
 from rf.values.words import text
 from visit.day.day import Day
 from visit.day.nudges import shift_words
@@ -17,11 +16,6 @@ from visit.site.hookup import HookUp
 
 AGREE_DB = 0.3
 """Loss by wattmeters and by sweep agree within this (study, idea 26)."""
-NOISE_BAND_DBC_HZ = (-140.0, -125.0)
-"""Noise of transmitters at the receive frequency is seldom known: quiet and loud ones (common practice; shown as a
-band)."""
-USUAL_NOISE_FIGURE_DB = 8.0
-BLOCKING_DBM = -20.0
 METALS = ("copper", "nickel-iron")
 
 
@@ -29,7 +23,6 @@ def computed_lines(day: Day, replay: Replay) -> list[str]:
     """All lines, in the order in which they are printed."""
     return [
         *_powers(day, replay),
-        *_desensitisation(day, replay),
         *(line for one in replay.all_figures() for line in _holding(one)),
     ]
 
@@ -51,38 +44,6 @@ def _powers(day: Day, replay: Replay) -> list[str]:
         off = abs(by_power - channel.transmission.value)
         line += f", by sweep {text(channel.transmission)}: {'they agree' if off <= AGREE_DB else 'they DISAGREE'}"
     return [line]
-
-
-def _desensitisation(day: Day, replay: Replay) -> list[str]:
-    """What the duplexer explains of the desensitisation that was seen, and what rejection it takes."""
-    power = day.value("transmitter power") or day.value("power into duplexer")
-    if not power:
-        return []
-    lines, seen, transmit = [], day.value("desense with load"), _transmit(replay)
-    reject = transmit.assessment.channel(Role.REJECT) if transmit else None
-    if reject is not None and reject.transmission.known:
-        low, high = (
-            explained_desense_db(watt_dbm(power), noise, USUAL_NOISE_FIGURE_DB, reject.transmission.low)
-            for noise in NOISE_BAND_DBC_HZ
-        )
-        line = (
-            f"the duplexer explains {low:.1f} to {high:.1f} dB of desensitisation at most (transmitter noise"
-            f" {NOISE_BAND_DBC_HZ[0]:g} to {NOISE_BAND_DBC_HZ[1]:g} dBc/Hz, receiver"
-            f" {USUAL_NOISE_FIGURE_DB:g} dB: assumed)"
-        )
-        if seen is not None:
-            line += f"; {seen:g} dB were seen" + ("" if seen <= high + 0.5 else ": look elsewhere")
-        lines.append(line)
-    needs = [
-        needed_rejection(watt_dbm(power), noise, USUAL_NOISE_FIGURE_DB, BLOCKING_DBM, 0.5)
-        for noise in NOISE_BAND_DBC_HZ
-    ]
-    lines.append(
-        f"needed for 0.5 dB of desensitisation: {needs[0].noise_db:.0f} to {needs[1].noise_db:.0f} dB against the"
-        f" transmitter's noise, {needs[0].carrier_db:.0f} dB against its carrier (receiver blocked at"
-        f" {BLOCKING_DBM:g} dBm: assumed)"
-    )
-    return lines
 
 
 def _holding(one: Figures) -> list[str]:

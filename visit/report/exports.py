@@ -22,6 +22,9 @@ from protocol.files.small_files import private_folder, write_private
 from rf.values.decibel import amplitude_db
 from rf.values.figure import Figure
 from rf.values.words import text
+from visit.day.day import Day
+from visit.day.gains import gains_of
+from visit.day.parts import paths_of
 from visit.day.stages import stages
 from visit.figures.assessment import Assessment, Role
 from visit.figures.averaging import Complex
@@ -31,6 +34,8 @@ from visit.figures.replay import Figures, Replay
 from visit.figures.unsurveyed import NOT_SURVEYED
 from visit.record.visit_file import RunRow, VisitFile
 from visit.report.feeder_page import feeder_data
+from visit.report.gains_page import gains_data
+from visit.report.parts_page import parts_data
 
 LONGEST_COMMENT = 500
 """Letters of a line of comment; a program that reads Touchstone may have a short line."""
@@ -68,6 +73,8 @@ def export_visit(visit: VisitFile, folder: Path, *, singly: bool = False) -> lis
             {**assessment_data(one.assessment), "runs": one.run_ids, "notes": list(one.notes)} for one in found
         ],
         "feeder": feeder_data(feeder_sight(replay.figures_of)),
+        "gains": gains_data(gains_of(Day(visit), replay)),
+        "parts": parts_data(paths_of(replay)),
         "stages": [
             {
                 "name": stage.name,

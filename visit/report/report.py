@@ -7,7 +7,6 @@ hand; what was read by eye is marked as entered.
 from __future__ import annotations
 
 import hashlib
-import math
 import time
 from collections.abc import Sequence
 from dataclasses import dataclass, field
@@ -20,9 +19,12 @@ from rf.values.figure import Figure
 from rf.values.words import rounded_down, text
 from visit.calibration.stored_calibration import checks_of
 from visit.day.day import STEPS, Day
+from visit.day.desense_test import AFTER, BEFORE, taken
+from visit.day.gains import gains_of
 from visit.day.next_deed import facts_of, next_deed
 from visit.day.nudges import NudgeRow, Told, ledger, whole_ledger
-from visit.day.stages import AS_FOUND, AS_LEFT, Stage, differences, figures_at, stage_at
+from visit.day.parts import paths_of
+from visit.day.stages import AS_LEFT, Stood, differences, stage_at, stood
 from visit.figures.assessment import Assessment, Role
 from visit.figures.feeder import feeder_sight
 from visit.figures.replay import Figures, Replay
@@ -35,13 +37,16 @@ from visit.record.stored_json import stored_number, stored_object
 from visit.record.visit_file import SWEEPS_AT_ONCE, VisitFile
 from visit.report import summary
 from visit.report.computed import computed_lines
+from visit.report.desense_page import desense_lines
 from visit.report.feeder_page import against_earlier, feeder_lines
+from visit.report.gains_page import gains_lines, heard_words
+from visit.report.parts_page import parts_lines
 from visit.report.pictures import FOUND, LATEST, LEFT, Picture, pictures_of
 from visit.report.trend import Point, by_side, points_of
-from visit.site.hookup import HookUp
 from visit.site.site import Site
 
 NOT_MEASURED = "not measured"
+NOW = "what it is now"
 
 
 @dataclass(frozen=True, slots=True)
@@ -82,6 +87,8 @@ class Report:
     computed: list[str] = field(default_factory=list)
     feeder: list[str] = field(default_factory=list)
     """Feeder and antenna, and what has changed of them since earlier visits; empty where they were not swept."""
+    gains: list[str] = field(default_factory=list)
+    """What the repeater gains; empty where no power was typed."""
     together: list[str] = field(default_factory=list)
     years: dict[str, list[Point]] = field(default_factory=dict)
     """Side: its points of this visit and of the earlier ones that were given, in time order."""
@@ -104,14 +111,14 @@ def build_report(visit: VisitFile, earlier: Sequence[Path] = ()) -> Report:
 def _gathered(visit: VisitFile, earlier: Sequence[Path]) -> Report:
     replay, day = Replay(visit), Day(visit)
     site = replay.site
-    found, left = stage_at(visit, AS_FOUND), stage_at(visit, AS_LEFT)
+    left = stage_at(visit, AS_LEFT)
     times = [run.started_s for run in replay.runs] or [time.time()]
     report = Report(site, time.time(), (min(times), max(times)), _digest(visit))
     report.left_name = LEFT if left else LATEST
     report.instrument = _instrument(visit)
     report.calibration = _calibration(visit, replay)
-    stood = _stood(replay, found, left)
-    for before, after in stood:
+    pairs = stood(replay)
+    for before, after in pairs:
         _figures(report, replay, before, after)
     nudges = ledger(visit)
     report.nudges = [_turned(row) for row in whole_ledger(visit)]
@@ -120,6 +127,15 @@ def _gathered(visit: VisitFile, earlier: Sequence[Path]) -> Report:
         for step, name, value, unit, words in day.entries()
     ]
     report.computed = computed_lines(day, replay)
+    gains = gains_of(day, replay)
+    heard = [heard_words(gains)] if gains.hears.known else []
+    report.gains = gains_lines(gains) if gains.known.radios.power_dbm.known else []
+    paths = paths_of(replay)
+    if any(path.parts for path in paths.values()):
+        report.gains += parts_lines(paths, site)
+    for when, at in ((BEFORE, gains.before), (AFTER, gains.after)):
+        test = taken(visit, when, None if at is None else at.on_load)
+        report.gains += desense_lines(test) if test.dbm else []
     report.feeder = _feeder(visit, replay, earlier)
     report.together = _together(visit)
     report.left_out = [
@@ -134,35 +150,22 @@ def _gathered(visit: VisitFile, earlier: Sequence[Path]) -> Report:
     report.next_due = day.words("next due") if due is None else f"{due:g}"
     report.years = _years(visit.path, site, earlier)
     _sentences(report)
-    _first_page(report, day, replay, nudges, stood)
+    _first_page(report, day, replay, nudges, pairs)
+    report.summary = [(title, lines + heard if title == NOW else lines) for title, lines in report.summary]
     return report
 
 
-def _stood(replay: Replay, found: dict[str, Stage], left: dict[str, Stage]) -> list[summary.Stood]:
-    """Every hook-up that was measured: as found, and as left; without as left what was measured since as found."""
-    newest = {one.hookup.text: one for one in replay.all_figures()}
-    pairs = []
-    for name in dict.fromkeys((*found, *left, *newest)):
-        before, after = (figures_at(replay, stages[name]) if name in stages else None for stages in (found, left))
-        if after is None and not left:
-            since = found[name].at_s if name in found else -math.inf
-            after = replay.figures(HookUp.parse(name), after_s=since)
-        if before is not None or after is not None:
-            pairs.append((before, after))
-    return pairs
-
-
-def _first_page(report: Report, day: Day, replay: Replay, nudges: list[NudgeRow], stood: list[summary.Stood]) -> None:
+def _first_page(report: Report, day: Day, replay: Replay, nudges: list[NudgeRow], pairs: list[Stood]) -> None:
     """What a reader without knowledge of measuring wants to know."""
     deed = next_deed(facts_of(replay.visit, replay.figures_of))
-    last = [one for one in (after or before for before, after in stood) if one is not None]
+    last = [one for one in (after or before for before, after in pairs) if one is not None]
     report.heading = summary.heading(report.site, day, report.visited_s)
     report.hookups = list(dict.fromkeys(summary.hookup_words(one.hookup) for one in last))
     report.not_shown += summary.unmeasured(report.site, last)
     report.summary = [
-        ("what was wrong", summary.wrong(day, [before for before, _ in stood if before is not None])),
-        ("what was done", summary.done(day, nudges, bool(replay.calibrations), stood)),
-        ("what it is now", summary.now(stood, report.left_name)),
+        ("what was wrong", summary.wrong(day, [before for before, _ in pairs if before is not None])),
+        ("what was done", summary.done(day, nudges, bool(replay.calibrations), pairs)),
+        (NOW, summary.now(pairs, report.left_name)),
         ("what is owed", summary.owed(report.not_shown, report.left_out, report.doubts, report.next_due, deed)),
     ]
 

@@ -77,6 +77,7 @@ def sections(report: Report, *, drawn: bool = True) -> list[tuple[str, list[str]
         ("evidence of the floor", report.evidence),
         ("next due", [report.next_due or "not written down (step 40 asks for it)"]),
         ("against earlier visits", years_lines(report, drawn=drawn)),
+        ("what the repeater gains", report.gains),
         ("feeder and antenna", report.feeder),
         ("several hook-ups together", report.together),
         ("calibration and checks", report.calibration),

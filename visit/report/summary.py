@@ -13,6 +13,7 @@ from rf.values.words import text
 from visit.day.day import Day
 from visit.day.next_deed import REPORT, NextDeed
 from visit.day.nudges import NudgeRow
+from visit.day.stages import Stood
 from visit.figures.assessment import Assessment, Channel, GoalResult, Role, overall
 from visit.figures.replay import Figures
 from visit.report.pictures import FOUND
@@ -20,8 +21,6 @@ from visit.site.hookup import HookUp, Side
 from visit.site.site import Site
 
 PORT_NAMES = {"A": "the antenna connector", "L": "the low side", "H": "the high side"}
-Stood = tuple[Figures | None, Figures | None]
-"""A hook-up as found, and as left or as measured last."""
 STATES = {True: "met", False: "missed", None: "not shown"}
 
 

@@ -49,7 +49,10 @@ FEEDER_OPEN, FEEDER_SHORT = "feeder-open", "feeder-short"
 FEEDER = (ANTENNA, FEEDER_OPEN, FEEDER_SHORT)
 """Hook-ups that show the feeder."""
 
-ALONE = (LOADS, *KIT, *FEEDER)
+PART, PART_BACK = "part", "part-back"
+"""A further two-port of the chain between the leads, port 1 at its input; and the same turned round."""
+
+ALONE = (LOADS, *KIT, *FEEDER, PART, PART_BACK)
 """Hook-ups without the duplexer."""
 
 THIRDS = ("", "load", "open", "short")
@@ -162,6 +165,11 @@ class HookUp:
     def feeder(self) -> bool:
         """The feeder hangs on port 1."""
         return self.alone and self.driven in FEEDER
+
+    @property
+    def part(self) -> bool:
+        """A further two-port of the chain hangs between the leads."""
+        return self.alone and self.driven in (PART, PART_BACK)
 
     @property
     def one_port(self) -> bool:

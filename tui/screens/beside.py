@@ -1,0 +1,20 @@
+"""The screens of what stands beside the duplexer, by name: they load only where they are asked for.
+
+Owns: which name opens which screen. Refuses: to know what they show.
+"""
+
+from __future__ import annotations
+
+from tui.screens.page_screen import PageScreen
+from visit.run.tool import Tool
+
+
+def beside(name: str, tool: Tool) -> PageScreen:
+    """The screen "feeder" or "gains"."""
+    if name == "feeder":
+        from tui.screens.feeder_screen import FeederScreen  # noqa: PLC0415
+
+        return FeederScreen(tool)
+    from tui.screens.gain_screen import GainScreen  # noqa: PLC0415
+
+    return GainScreen(tool)

@@ -1,0 +1,133 @@
+"""Further two-ports of the chain: measured from both ends and kept under a name, with what the chain makes of them.
+
+Owns: the keys. Refuses: figures of its own; a Touchstone file is given to the command (deepnotch part).
+"""
+
+from __future__ import annotations
+
+import asyncio
+from collections.abc import Sequence
+from typing import ClassVar
+
+from textual.binding import Binding, BindingType
+
+from protocol.errors import RequestError
+from tui.drawing.blocks import Block
+from tui.screens.bench_words import bench_lines
+from tui.screens.page_screen import PageScreen, block
+from visit.day.parts import paths_of
+from visit.figures.replay import Replay
+from visit.figures.run_figures import no_figures
+from visit.record.parts import KINDS, PLACES, StoredPart, write_part
+from visit.report.parts_page import parts_lines
+from visit.run.conductor import Phase, RunOrder
+from visit.run.tool import Tool
+from visit.site.hookup import PART, PART_BACK, HookUp
+from visit.site.presets import wide
+
+LOOK_S = 0.5
+SWEEPS = 20
+WORDS_OF_A_PART = 3
+ASKED = "name kind place [noise figure], e.g. iso1 isolator transmit"
+
+
+class PartsScreen(PageScreen):
+    """The parts' page; made anew when something was kept."""
+
+    BINDINGS: ClassVar[list[BindingType]] = [
+        Binding("m", "sweep('part')", "measure"),
+        Binding("t", "sweep('part-back')", "turned round"),
+        Binding("n", "keep", "keep under a name"),
+        Binding("escape,q", "leave", "back"),
+    ]
+
+    def __init__(self, tool: Tool) -> None:
+        super().__init__()
+        self._tool = tool
+        self._lines: list[str] = []
+        self._runs: dict[str, int] = {}
+        """Complete runs of this screen that belong to the part on the leads."""
+
+    def on_mount(self) -> None:
+        """Look for complete runs twice a second."""
+        self.set_interval(LOOK_S, self._look)
+        self._again()
+
+    def _look(self) -> None:
+        progress = self._tool.station.state().progress
+        if progress.order is not None and progress.order is self.ordered:
+            if progress.phase is Phase.COMPLETE and progress.run_id is not None:
+                self._runs[progress.order.hookup.name] = progress.run_id
+            self.draw()
+
+    def _again(self) -> None:
+        self.run_worker(self._made(), exclusive=True)
+
+    async def _made(self) -> None:
+        visit = self._tool.visit.file
+
+        def make() -> list[str]:
+            with no_figures(visit, "the parts of its chain"):
+                return parts_lines(paths_of(Replay(visit)), self._tool.site)
+
+        try:
+            self._lines = await asyncio.to_thread(make)
+        except RequestError as error:
+            self.said = f"! {error}"
+        self.draw()
+
+    def page(self, width: int) -> Sequence[Block]:
+        """What was measured just now, then the parts."""
+        progress = self._tool.station.state().progress
+        mine = progress.order is not None and progress.order is self.ordered
+        run = f"   {progress.phase.value}, {progress.done} sweeps" if mine else ""
+        blocks = [block("", f"FURTHER PARTS OF THE CHAIN  {self._tool.site.name}{run}", width, column=1)]
+        if mine and progress.phase is Phase.FAULT:
+            blocks.append(block("FAULT", progress.message, width))
+        hangs = ", ".join(f"{name}: run {run_id}" for name, run_id in self._runs.items())
+        blocks.append(
+            block("ON LEADS", hangs or "lead 1 on the part's input, lead 2 on its output, then m", width, 5, 10)
+        )
+        return [*blocks, *(block("", line, width, 2, 1 + len(line) - len(line.lstrip())) for line in self._lines)]
+
+    def keys(self) -> Sequence[str]:
+        """What the keys do."""
+        return ("m measure", "t turned round", "n name it and keep it", "q back")
+
+    def action_sweep(self, hangs: str) -> None:
+        """Sweep the part as it hangs."""
+        self.attempt(lambda: self._swept(HookUp.parse(hangs)))
+        self.draw()
+
+    def _swept(self, hookup: HookUp) -> None:
+        tool = self._tool
+        tool.station.stop_run().result()
+        if tool.bench is not None:
+            for line in bench_lines(hookup, tool.site):
+                tool.bench.say(line)
+        if hookup.name == PART:
+            self._runs.clear()  # another part may hang there now
+        self.ordered = RunOrder(hookup, wide(tool.site, tool.profile.limits), SWEEPS, "part")
+        tool.station.order(self.ordered)
+
+    def action_keep(self) -> None:
+        """Keep what was measured under a name."""
+        if PART not in self._runs:
+            self.said = "! nothing was measured yet: m"
+            self.draw()
+        else:
+            self.ask(ASKED, self._kept)
+
+    def _kept(self, typed: str) -> None:
+        words = typed.split()
+        if not WORDS_OF_A_PART <= len(words) <= WORDS_OF_A_PART + 1:
+            raise RequestError(f"say: {ASKED}; kinds are {', '.join(KINDS)}, places {', '.join(PLACES)}")
+        try:
+            noise = float(words[3]) if len(words) > WORDS_OF_A_PART else None
+        except ValueError:
+            raise RequestError("the noise figure is no number of dB") from None
+        name, kind, place = words[:3]
+        part = StoredPart(name, kind, place, "", self._runs[PART], self._runs.get(PART_BACK), noise)
+        write_part(self._tool.visit.file, part)
+        self.said = f"{name} is kept"
+        self._again()
