@@ -25,12 +25,13 @@ from protocol.profiles.profile import load_profile
 from rf.values.figure import cant_say, inferred, reading
 from tests.tui.picture import StillBench, StillStation, first_order, load
 from tests.tui.states import WHYS, states
-from tests.tui.whole import faults
+from tests.tui.whole import cells, faults
 from tests.visit.test_tuning import at, turned
 from tui.drawing.blocks import stacked
 from tui.drawing.marks import MarkSet
 from tui.drawing.plain import Plain
 from tui.drawing.report_lines import budget_lines
+from tui.drawing.strip import Place
 from tui.screens.app import DeepnotchApp
 from tui.screens.calibration_screen import DIRECTIONS, CalibrationScreen, Step
 from tui.screens.choosing import LineDialog, ListDialog
@@ -44,7 +45,7 @@ from tui.screens.panel import PICTURE_KEYS
 from tui.screens.reading_dialogs import AskDialog, ConfirmDialog, HelpDialog, LinesDialog, key_pairs
 from tui.screens.site_screen import SiteScreen
 from tui.screens.start_screen import StartScreen
-from tui.screens.tune_rows import TunePicture, tune_blocks
+from tui.screens.tune_rows import STRIP_ROWS, TunePicture, tune_blocks
 from tui.screens.tune_screen import TuneScreen
 from tui.screens.watch_screen import WatchScreen
 from visit.day.cavities import track
@@ -200,6 +201,7 @@ def test_tuning_whatever_the_numbers() -> None:
             Told(3, "trimmer", "a little towards the wall", 0.125) if rng.random() < 0.5 else None,
             bool(rng.random() < 0.2), bool(rng.random() < 0.2), False, str(rng.choice(["", LONG, WHYS[4]])), 101.2,
             [("FOUND", "A>H: AT LEAST 72.6 dB, notch INFERRED -123.4 kHz"), ("OTHER", LONG)],
+            [Place(float(n), now.offset, n > 3) for n in range(9)] if round_ % 2 else None, 500.0, STRIP_ROWS // 2,
         )  # fmt: skip
         for size, room in TEXT_ROWS:
             lines = stacked(tune_blocks(picture, size.width), room)
@@ -213,6 +215,9 @@ async def test_the_tuning_screen(size: tuple[int, int], tmp_path: Path) -> None:
     with a_tool(tmp_path, state) as tool:
         async with shown(TuneScreen(tool, first_order(state), MarkSet.BRAILLE), size) as (app, pilot):
             assert faults(app) == []
+            await pilot.press("h")
+            await pilot.pause()
+            assert faults(app) == [] and "STRIP" in "\n".join(cells(app))
             await pilot.press("e")
             await pilot.pause()
             assert faults(app) == []

@@ -155,7 +155,7 @@ def test_every_view_of_every_state_fits() -> None:
 async def test_the_keys_on_the_screen(state: LiveState) -> None:
     app, station = make_app(state)
     async with app.run_test(size=(80, 24)) as pilot:
-        await pilot.press("m", "plus", "plus", "comma")
+        await pilot.press("j", "plus", "plus", "comma")
         await pilot.pause()
         page = "\n".join(cells(app))
         assert "MARKER  455.000000 MHz  S21 AT MOST" in page and faults(app) == []
@@ -163,7 +163,7 @@ async def test_the_keys_on_the_screen(state: LiveState) -> None:
         await pilot.pause()
         page = "\n".join(cells(app))
         assert "\n S11 " in page and "455.0" in page and "MARKER  455.000000" not in page
-        await pilot.press("minus", "minus", "minus", "m", "i")
+        await pilot.press("minus", "minus", "minus", "j", "i")
         await pilot.pause()
         page = "\n".join(cells(app))
         assert "MARKER" not in page and "\n S21 " in page

@@ -105,3 +105,12 @@ def test_choice_of_signs(wish: str | None, environment: dict[str, str], encoding
 )
 def test_the_plain_locale_gets_plain_signs(environment: dict[str, str], expected: MarkSet) -> None:
     assert choose_marks(None, environment, "utf-8") is expected
+
+
+def test_no_mark_stands_amid_the_words_where_there_is_one_row_only() -> None:
+    for at in np.linspace(450e6, 460e6, 41):
+        plot = make(
+            np.full(401, -42.0), floor_db=-90.0, clipped_hz=(453e6, 457e6), marks=(Mark(float(at), "H", -99.0),)
+        )
+        rows = lines(plot, MarkSet.ASCII)
+        assert any("no information" in row for row in rows), at

@@ -169,10 +169,14 @@ class _Cells:
             for x in range(left, right + 1):
                 self.set(y, x, "/" if marks is MarkSet.ASCII else "╱", FAINT)
         label = "no information"
-        goals = {self.goal_row(mark) for mark in self.plot.marks}  # a mark amid the words would spoil both
+        goals = {self.goal_row(mark): self.column(mark.frequency_hz) for mark in self.plot.marks}
         rows = sorted(range(first, self.height), key=lambda y: abs(y - (first + self.height) // 2))
         row, at = next((y for y in rows if y not in goals), rows[0]), (left + right + 1 - len(label)) // 2
         at = min(max(at, 0), self.columns - len(label))
+        mark = goals.get(row, -1)
+        if at <= mark < at + len(label):  # a mark amid the words would spoil both
+            at = mark - len(label) - 1 if mark > len(label) else mark + 2
+            at = min(at, self.columns - len(label))
         for offset, letter in enumerate(label):
             self.set(row, at + offset, letter, "")
 

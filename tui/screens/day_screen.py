@@ -71,7 +71,7 @@ class DayScreen(TextScreen[str | None]):
         states = self._day.states()
         done = sum(state == "done" for state, _ in states.values())
         counted = f"{done} of {len(STEPS)} done, {len(states) - done} left out"
-        title = labelled("DAY", f"{self._tool.site.name}   {counted}", width, 5)
+        title = labelled("DAY", f"{self._tool.site.name}   {counted}", width, 6)
         following = [f"{one.number:2d}  {one.title}" for one in self._day.next_three()]
         heads = ("STEPS", "", "")
         steps = [line for head, one in zip(heads, following, strict=False) for line in labelled(head, one, width)]

@@ -63,7 +63,9 @@ ORDER = (
 WHOLE = View()
 PICTURE_KEYS: list[BindingType] = [
     Binding("i", "trace", "S11/S21", show=False, tooltip="picture: S11, what comes back at port 1, or S21 again"),
-    Binding("m", "mark", "marker", show=False, tooltip="marker: at the channel to reject, at the other one, away"),
+    Binding(
+        "j", "mark", "marker", show=False, tooltip="marker: jumps to the channel to reject, to the other one, away"
+    ),
     Binding("left", "marker(-1)", "left", show=False, tooltip="marker one column left; right: right"),
     Binding("right", "marker(1)", "right", show=False),
     Binding("plus,equals_sign", "near(2)", "nearer", show=False, tooltip="picture: twice as near about the marker"),

@@ -88,8 +88,8 @@ def _mean(a: Assessment | None, marks: MarkSet, width: int) -> list[str]:
     digits = big(words_of.number, marks)
     beside = ("  MEAN OF ALL ", f"  {words_of.word:<12}", "")
     left = [f"{head:<14}{line}" for head, line in zip(beside, digits, strict=True)]
-    spread = f", interval{words_of.spread}" if words_of.spread else ""
-    after = textwrap.wrap(f"{words_of.unit} off the channel{spread}", width - len(left[0]) - 2)
+    said = " ".join(part for part in (words_of.spread.strip(), words_of.unit, "off the channel") if part)
+    after = textwrap.wrap(said, width - len(left[0]) - 2)
     if len(after) > len(left):  # digits so wide that nothing stands beside them
         return labelled("MEAN", f"{text(a.notch_offset, signed=True)} off the channel", width)
     after = [*[""] * (len(left) - len(after)), *after]
