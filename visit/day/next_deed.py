@@ -291,8 +291,7 @@ def _far_as_it_goes(facts: Facts, seen: Assessment) -> bool:
         plan = plan_proof(facts.site, seen, facts.bandwidth_hz, facts.sweep_s / facts.points)
     except RequestError:
         return False
-    room = leak_room(facts.site, seen)
-    return not plan.proves and seen.sweeps >= plan.sweeps and (room is None or room.enough)
+    return not plan.proves and seen.sweeps >= plan.sweeps and _survey(facts) is None
 
 
 def _side(facts: Facts, side: Side) -> NextDeed:
