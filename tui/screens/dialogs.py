@@ -198,7 +198,7 @@ class BenchDialog(Dialog[None]):
             yield Plain(
                 [
                     "Simulated bench. Type a line, or Tab and choose. Esc: leave",
-                    "  screw 1 0.25 clockwise   as a hand turns     close H open   no load there",
+                    "  screw 1 0.25 clockwise   as a hand turns     close H open   no load",
                     "  turn L 1 +30kHz   a notch, exactly    unplug, replug    the USB cable",
                 ]
             )
