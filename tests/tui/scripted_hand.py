@@ -22,8 +22,8 @@ PATIENCE_S = 300.0
 TO_THE_SCREWS = (
     ("g", "DAY"),
     ("11", "STEP 11"),
-    ("f", "who holds the key; Enter"),
-    ("the technician\r", "locking in W; Enter"),
+    ("f", "who holds the key;"),
+    ("the technician\r", "locking in W;"),
     ("0\r", "(W): 0"),
     ("d", "1 of 40"),
     ("26", "STEP 26"),

@@ -198,7 +198,7 @@ class BenchDialog(Dialog[None]):
             yield Plain(
                 [
                     "Simulated bench. Type a line, or Tab and choose. Esc: leave",
-                    "  screw 1 0.25 clockwise   as a hand turns     close H open   no load there",
+                    "  screw 1 0.25 clockwise   as a hand turns     close H open   no load",
                     "  turn L 1 +30kHz   a notch, exactly    unplug, replug    the USB cable",
                 ]
             )
@@ -207,7 +207,10 @@ class BenchDialog(Dialog[None]):
             yield field
             yield Plain(id="fault")
             cases = (Option(f"case {name:<9}{case.title}", id=f"case {name}") for name, case in CASES.items())
-            yield OptionList(*cases, *(Option(f"do {name:<11}{what}", id=f"do {name}") for name, what in DEEDS.items()))
+            deeds = (Option(f"do {name:<11}{what}", id=f"do {name}") for name, what in DEEDS.items())
+            listed = OptionList(*cases, *deeds)
+            listed.styles.max_height = 8  # the rest comes by the arrows, on a small screen too
+            yield listed
 
     def on_input_submitted(self, event: Input.Submitted) -> None:
         """Tell the bench and show what it answers."""

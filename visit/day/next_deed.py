@@ -291,8 +291,7 @@ def _far_as_it_goes(facts: Facts, seen: Assessment) -> bool:
         plan = plan_proof(facts.site, seen, facts.bandwidth_hz, facts.sweep_s / facts.points)
     except RequestError:
         return False
-    room = leak_room(facts.site, seen)
-    return not plan.proves and seen.sweeps >= plan.sweeps and (room is None or room.enough)
+    return not plan.proves and seen.sweeps >= plan.sweeps and _survey(facts) is None
 
 
 def _side(facts: Facts, side: Side) -> NextDeed:
@@ -347,4 +346,5 @@ def _unchecked(visit: VisitFile, figures: RunFigures) -> bool:
     newest = max(figures.calibrations)
     ((checked,),) = visit.rows("select max(run_id) from known_part where calibration_id = ?", (newest,))
     swept = [run.id for run in figures.runs if run.calibration_id == newest and run.hookup.side is not None]
-    return bool(swept) and max(swept) > int(str(checked or 0))
+    # The run that begins by itself after a check is as good as the check.
+    return bool(swept) and max(swept) > int(str(checked or 0)) + 1

@@ -201,6 +201,8 @@ def plan_survey(
     goal = f"{site.goals.rejection_db:g} dB"
     if wide_s <= MOVING_S + WORTH * sum(zoom_s) and wides <= LONGEST:
         return SurveyPlan(None, wides, wide_s, f"{wides} wide sweeps leave room for a proof of {goal}")
+    if zooms[0] > LONGEST:
+        return None  # leads and temperature move meanwhile: the unit is too close to its goal
     _, room, settings = lacking[0]
     where = f"{(settings.start_hz + settings.stop_hz) / 2e6:.4f} MHz"
     return SurveyPlan(

@@ -25,7 +25,7 @@ def state(bench: Lines) -> tuple[object, ...]:
     closing = {port: value for port, value in instrument.hookup.closing.items() if abs(value) > 0.1}
     return (
         [round(hz) for side in "LH" for hz in instrument.unit.notch_hz(side)], instrument.hookup.gap_farad,
-        instrument.options.leakage_db, instrument.options.burst_rate, closing,
+        instrument.options.leakage_db, instrument.options.burst_rate, closing, instrument.hookup.feeder.fault_m,
     )  # fmt: skip
 
 
