@@ -166,10 +166,10 @@ class Person:
             elif line:
                 role = next((role for role, word in words.items() if word == line and role in ROLES), "single")
                 parts.append(f'"{line}" {ROLES[role]}')
-        reads = [lines(trace=trace)[-1] for trace in ("s11", "s21")]
+        reads = [(lines(trace=trace) or [""])[-1] for trace in ("s11", "s21")]
         if reads[0] == reads[1]:
             return [*parts, f'"{reads[0]}" gives data']
-        parts += [f'"{read}" reads {trace}' for read, trace in zip(reads, ("s11", "s21"), strict=True)]
+        parts += [f'"{read}" reads {trace}' for read, trace in zip(reads, ("s11", "s21"), strict=True) if read]
         return [*parts, f'"{words["poll"]}" gives status'] if words.get("poll") else parts
 
     def _keys(self, unit: str) -> list[str]:

@@ -96,7 +96,6 @@ class ConsoleReplies(Exchange):
             command = table.read.command
             if command is not None:
                 body = yield from self._data(command, waiting, table, settings.points)
-                waiting = waiting if self._manner.silent else Waiting.REPLY  # the sweep is done
             source = command if command is not None else console.sweep
             columns |= self._columns(table, body, settings.points, source)
         return _sweep_reply(columns)
@@ -289,6 +288,7 @@ def manner_of(console: Console) -> Manner:
         console.refusals,
         console.chatter,
         console.counts,
+        console.sums,
         console.heads,
     )
 

@@ -28,6 +28,8 @@ INFINITE = 9.9e37
 
 _LIST = re.compile(rb"[ \t]*+" + NUMBER + rb"[ \t]*+(?:,[ \t]*+" + NUMBER + rb"[ \t]*+)*+")
 _FAST_LITERAL = re.compile(r"[^0-9+\-.eE]+")
+_SIGNS = {"hex": b"A-Fa-fxX", "hex4": b"A-Fa-f", "hex8": b"A-Fa-f", "si": b"kKmMgGhHzZ"}
+"""Letters that numbers of a form may have."""
 _DIGITS = b"0123456789+-.eE"
 _TO_BLANK = bytes(byte if chr(byte) in "0123456789+-.eE" else 0x20 for byte in range(256))
 
@@ -114,9 +116,13 @@ class PointTable:
         )
         line = read.line.padded_pattern if read.loose else read.line.core_pattern
         spread = line.replace(rb"[ \t]++", rb"\s++").replace(rb"[ \t]*+", rb"\s*+")
-        bare = not (read.begin or read.finish) and all(entry.form in ("", "comma") for entry in read.line.fields)
+        forms = {entry.form for entry in read.line.fields}
+        if not (read.line.literals[0].strip() or forms & {"hex4", "hex8"}):
+            spread = rb"(?<![\w.+-])" + spread  # a number in the middle of a word is none
+        signs = b"".join(_SIGNS.get(form, b"") for form in forms)
         own = re.escape("".join(read.line.literals).encode("ascii"))
-        strange = re.compile(rb"[^0-9+\-.,eE\s" + own + rb"]") if bare else None
+        bounded = read.begin or read.finish
+        strange = None if bounded else re.compile(rb"[^0-9+\-.,eE\s" + signs + own + rb"]")
         point = re.compile(blank + line + blank)
         return cls(read, re.compile(whole), point, end, fast, re.compile(spread), strange)
 

@@ -11,6 +11,8 @@ from collections.abc import Iterable
 from dataclasses import dataclass
 from functools import cached_property
 
+from protocol.profiles.sums import with_sum, without_sum
+
 ESCAPE = re.compile(rb"\x1b\[[0-?]*[ -/]*[@-~]|\x1b[@-Z\\-_]|\x07")
 """Control sequences of terminals (ECMA-48): colours, cursor moves, the bell."""
 BACKSPACED = re.compile(rb"[^\x08\r\n]\x08")
@@ -50,6 +52,8 @@ class Manner:
     refusals: tuple[str, ...] = ()
     chatter: tuple[str, ...] = ()
     counts: tuple[str, ...] = ()
+    sums: str = ""
+    """Kind of the sum behind each line, with its sign in front: `~sum100`; "" for none."""
     heads: tuple[str, ...] = ()
     """Lines of which one begins every good reply."""
 
@@ -95,6 +99,14 @@ class Manner:
     def _remarks(self) -> tuple[bytes, ...]:
         return tuple(text.encode("ascii", "replace") for text in self.chatter)
 
+    def sent(self, line: bytes) -> bytes:
+        """A line as it is sent, with its sum where the console wants one."""
+        return with_sum(line, self.sums[1:], self.sums[:1].encode()) if self.sums else line
+
+    def without_sum(self, line: bytes) -> bytes:
+        """A line of a reply without its sum, where that is right."""
+        return without_sum(line, self.sums[1:], self.sums[:1].encode()) if self.sums else line
+
     @property
     def silent(self) -> bool:
         """Whether only silence tells the end of a reply."""
@@ -103,6 +115,7 @@ class Manner:
     def lines(self, body: bytes, command: str = "") -> list[bytes]:
         """The reply's own lines: no blank ones, no echo of `command`, no prompt, end or remark."""
         found = [line.strip(b" \t\x00\xfe") for line in LINE_END.split(cleaned(body))]
+        found = [self.without_sum(line) for line in found] if self.sums else found
         found = [line for line in found if line and not self.remark(line)]
         if self._count is not None:
             found = [line for line in found if not self._count.fullmatch(line)]

@@ -80,7 +80,7 @@ class Session(Sweeping):
         if not bounds.min_points and self.found.acquisition is not None:
             counts = self.trial_settings()
             fixed = self.found.acquisition.parts[0].shapes[0].points
-            combined = "{points}" in self.found.commands.get("span", "")
+            combined = self._counted()
             bounds.min_points = min(one.points for one in counts) if combined else fixed
             bounds.max_points = max(one.points for one in counts) if combined else fixed
         if not bounds.bandwidths_hz:

@@ -72,6 +72,8 @@ class Sweeping(Listening):
         """Send the settings as the profile will."""
         values = setting_values(settings, resolution_hz=self.found.resolution_hz)
         small = values | {"span_hz": 1e5}
+        if self._trials is not None:
+            self._trials.setters.asked = values
         commands = self.found.commands
         order = [("width", small)] if {"centre", "width"} <= commands.keys() else []
         names = ("span", "centre", "width", "start", "stop", "start", "points", "step")
@@ -290,7 +292,8 @@ class Sweeping(Listening):
 
     def _counted(self) -> bool:
         """Whether a word sets the number of points."""
-        return "points" in self.found.commands or "{points}" in self.found.commands.get("span", "")
+        dialog = self._trials.setters.dialog if self._trials is not None else ""
+        return "points" in self.found.commands or "{points}" in self.found.commands.get("span", "") + dialog
 
     def trial_settings(self) -> tuple[SweepSettings, SweepSettings]:
         """Two settings within what is known to be taken, all numbers different."""

@@ -98,6 +98,8 @@ def console_profile(session: Session, when: str) -> str:
     ):
         if values:
             page.put(key, _list(values))
+    if manner.sums:
+        page.put("sums", text(manner.sums), "it named the right one behind lines that had none")
     page.put("resolution_hz", f"{found.resolution_hz:g}")
     if found.bounds.codes:
         page.put("bandwidth_codes", _list(found.bounds.codes))
@@ -126,7 +128,8 @@ def console_profile(session: Session, when: str) -> str:
                 page.put(key, text(value))
     elif found.commands:
         page.lines.append('# MISSING: sweep = "..."')
-    if not found.commands:
+    asked = acquisition is not None and "{" in acquisition.sweep
+    if not found.commands and not asked:
         page.lines += [
             '# MISSING: start = "... {start_hz}"',
             '# MISSING: stop = "... {stop_hz}"',
@@ -139,7 +142,7 @@ def console_profile(session: Session, when: str) -> str:
         page.table("[[console.readback]]")
         page.put("command", text(command), found.evidence.get(f"readback {command}", ""))
         page.put("lines", _list(lines))
-    if not found.commands or found.meaning is None:
+    if (not found.commands and not asked) or found.meaning is None:
         page.lines += _printed(session)
     return "\n".join(page.lines) + "\n"
 

@@ -15,6 +15,7 @@ Keys of [console]:
 | `error_prefix` | a reply line that begins so is a refusal |
 | `refusals` | whole lines that are refusals; `{word}` is the part that changes |
 | `chatter_prefix`, `remarks` | lines that begin so come unasked and are dropped |
+| `sums` | a sum stands behind each line: the sign before it and its kind, such as "~sum100" (`sums`) |
 | `heads` | lines of which one begins every good reply, such as "200" |
 | `counts` | lines that only say how many lines a reply has, such as "{n} lines" |
 | `resolution_hz` | frequencies are rounded to this before they are sent |
@@ -41,6 +42,7 @@ from __future__ import annotations
 from dataclasses import dataclass
 
 from protocol.files.strict_toml import Table
+from protocol.profiles.sums import KINDS, with_sum
 from protocol.profiles.templates import COMMAND_FIELDS, DATA_FIELDS, SETTING_FIELDS, Template
 from protocol.sweep import Limits
 
@@ -96,6 +98,7 @@ class Console:
     refusals: tuple[str, ...]
     chatter: tuple[str, ...]
     counts: tuple[str, ...]
+    sums: str
     heads: tuple[str, ...]
     resolution_hz: float
     bandwidth_codes: tuple[str, ...]
@@ -132,7 +135,10 @@ class Console:
 
     def sent(self, text: str, *, value: bool = False) -> bytes:
         """One line as it goes over the wire; `value`: it answers a question for a value."""
-        return text.encode("ascii") + (b"" if self.keys and len(text) == 1 and not value else self.out_end)
+        line = text.encode("ascii")
+        if self.sums:
+            line = with_sum(line, self.sums[1:], self.sums[:1].encode())
+        return line + (b"" if self.keys and len(text) == 1 and not value else self.out_end)
 
     @property
     def setters(self) -> tuple[Template | None, ...]:
@@ -211,6 +217,7 @@ def read_console(table: Table, limits: Limits) -> Console:
         refusals=_several(table, "refusals"),
         chatter=tuple(filter(None, (chatter, *_several(table, "remarks")))),
         counts=_several(table, "counts"),
+        sums=_sums(table),
         heads=_several(table, "heads"),
         resolution_hz=table.number("resolution_hz", 1.0, low=1e-6, high=1e6),
         bandwidth_codes=codes,
@@ -236,6 +243,13 @@ def _prompts(table: Table) -> tuple[str, ...]:
         return _several(table, "prompt")
     prompt = _ascii(table, "prompt", "")
     return (prompt,) if prompt else ()
+
+
+def _sums(table: Table) -> str:
+    text = _ascii(table, "sums", "")
+    if text and text[1:] not in KINDS:
+        raise table.error("sums", f"must be a sign and one of {', '.join(KINDS)}, such as ~sum100")
+    return text
 
 
 def _check(table: Table, words: Table, console: Console, limits: Limits) -> None:

@@ -12,6 +12,8 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
+from rf.floor.curved import ALIKE, curve, curves, quiet
+
 FALSE_REJECT = 0.002
 """Share of clean samples thrown out by chance. |d|^2 of complex Gaussian noise is exponential, so the limit on |d|^2
 / P is -ln(FALSE_REJECT) = 6.2, i.e. 3.5 sigma per quadrature (study, idea 16)."""
@@ -65,7 +67,8 @@ class Average:
     kept; `too_busy` says that over a quarter of the sweeps was hit, `too_busy_points` (K,) the same point by point.
     `walks` (L, K) counts how many of `differences` between successive sweeps were larger than `WALK_LEVELS` times the
     noise around the point, nothing thrown out but whole sweeps, and `between_power` (K,) is their mean |d|^2 / 2: what
-    walks at a point from sweep to sweep shows there.
+    walks at a point from sweep to sweep shows there. `curved_power` (K,) is E|n|^2 of one sweep by `curves` second
+    differences of successive sweeps, which a device that drifts does not raise; 0 without any.
     """
 
     mean: NDArray[np.complex128]
@@ -79,6 +82,8 @@ class Average:
     between_power: NDArray[np.float64]
     walks: NDArray[np.int64]
     differences: int
+    curved_power: NDArray[np.float64]
+    curves: int
 
 
 def average_sweeps(sweeps: NDArray[np.complex128]) -> Average:
@@ -93,6 +98,11 @@ def average_sweeps(sweeps: NDArray[np.complex128]) -> Average:
     if data.size == 0 or not np.isfinite(data.view(np.float64)).all():
         raise ValueError("an average needs at least one sweep of finite numbers")
     return _summary(data, *_keep(data))
+
+
+def burst_free(sweeps: NDArray[np.complex128]) -> NDArray[np.bool_]:
+    """Which of the `sweeps` (N, K) no burst hit, (N,): the same that an average leaves whole."""
+    return ~_keep(np.atleast_2d(np.asarray(sweeps, np.complex128)))[1]
 
 
 def _keep(data: NDArray[np.complex128]) -> tuple[NDArray[np.bool_], NDArray[np.bool_], NDArray[np.float64]]:
@@ -175,9 +185,11 @@ def _summary(
     kept = keep.sum(axis=0)
     mean = (data * keep).sum(axis=0) / np.maximum(kept, 1)
     spread = (_square(data - mean) * keep).sum(axis=0)
+    whole = keep.any(axis=1)
     return _average(
-        mean, kept, spread, count, int(hit.sum()), *_walks(data[keep.any(axis=1)], _usual(around, _square(mean)))
-    )
+        mean, kept, spread, count, int(hit.sum()), *_walks(data[whole], _usual(around, _square(mean))),
+        *curves(data[whole], keep[whole], mean),
+    )  # fmt: skip
 
 
 def _average(
@@ -189,6 +201,9 @@ def _average(
     between: NDArray[np.float64],
     walks: NDArray[np.int64],
     differences: int,
+    curved: NDArray[np.float64],
+    curve_kept: NDArray[np.int64],
+    count_of_curves: int,
 ) -> Average:
     scatter = np.full(mean.shape, np.nan)
     enough = kept > 1
@@ -208,6 +223,8 @@ def _average(
         between_power=between / max(differences, 1),
         walks=walks,
         differences=differences,
+        curved_power=curved / np.maximum(curve_kept, 1) / cut,
+        curves=count_of_curves,
     )
 
 
@@ -234,6 +251,11 @@ class RunningAverage:
         self._differences = 0
         self._usual = np.zeros(0)
         self._previous = np.zeros(0, np.complex128)
+        self._before = np.zeros(0, np.complex128)
+        self._previous_kept = np.zeros(0, np.int64)
+        self._before_kept = np.zeros(0, np.int64)
+        self._curved, self._curve_kept = np.zeros(0), np.zeros(0, np.int64)
+        self._curves = 0
 
     @property
     def sweeps(self) -> int:
@@ -288,6 +310,11 @@ class RunningAverage:
         self._usual = _usual(around, _square(self._mean))
         self._between, self._walks, self._differences = _walks(whole, self._usual)
         self._previous = whole[-1] if len(whole) else data[-1]
+        which = np.flatnonzero(keep.any(axis=1))
+        self._curved, self._curve_kept, self._curves = curves(data[which], keep[which], self._mean)
+        before, previous = which[-2:] if len(which) > 1 else (-2, -1)
+        self._before = data[before]
+        self._before_kept, self._previous_kept = keep[before].astype(np.int64), keep[previous].astype(np.int64)
         self._first = []
 
     def _fold(self, sweep: NDArray[np.complex128]) -> None:
@@ -304,11 +331,28 @@ class RunningAverage:
             self._usual = _usual(around, _square(self._mean))
         more, over, _ = _walks(np.array([self._previous, sweep]), self._usual)
         self._between, self._walks, self._differences = self._between + more, self._walks + over, self._differences + 1
+        self._curve(sweep, keep)
         self._previous = sweep
         self._kept = self._kept + keep
         step = np.where(keep, delta / np.maximum(self._kept, 1), 0.0)
         self._mean = self._mean + step
         self._spread = self._spread + np.where(keep, (np.conj(delta) * (sweep - self._mean)).real, 0.0)
+
+    def _curve(self, sweep: NDArray[np.complex128], keep: NDArray[np.bool_]) -> None:
+        """Take in the second difference of the last three sweeps, unless something moved in them."""
+        three = np.array([self._before, self._previous, sweep])
+        power, whole = curve(three, np.array([self._before_kept > 0, self._previous_kept > 0, keep]))
+        low = quiet(self._mean)
+        usual = float(self._curved[low].sum()) / max(int(self._curve_kept[low].sum()), 1)
+        found = float(power[low].sum()) / max(int(whole[low].sum()), 1)
+        if not self._curves or found <= usual * (1.0 + 1.5 * ALIKE / np.sqrt(low.sum())):
+            self._curved, self._curve_kept = self._curved + power, self._curve_kept + whole
+            self._curves += 1
+        self._before, self._before_kept, self._previous_kept = (
+            self._previous,
+            self._previous_kept,
+            keep.astype(np.int64),
+        )
 
     def average(self) -> Average:
         """The average so far. Raises ValueError before the first sweep."""
@@ -325,4 +369,7 @@ class RunningAverage:
             self._between,
             self._walks,
             self._differences,
+            self._curved,
+            self._curve_kept,
+            self._curves,
         )

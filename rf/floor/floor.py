@@ -6,12 +6,14 @@ only shakes with the signal (gain instability): that is kept apart as a relative
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+import math
+from dataclasses import dataclass, replace
 
 import numpy as np
 from numpy.typing import NDArray
 
-from rf.floor.average import Average
+from rf.floor.average import FEWEST_FOR_REJECTION, Average
+from rf.floor.curved import independent
 from rf.values.decibel import power_db
 from rf.values.figure import CONFIDENCE, Figure, cant_say, reading
 
@@ -21,6 +23,10 @@ DETECTION_FALSE_ALARM = 0.01
 FEWEST_POINTS = 8
 """With fewer noise-dominated points the floor is not a figure worth printing."""
 
+FEWEST_ALONE = 20
+"""So many of a single sweep, whose neighbours are worth half each: a carrier in the bottom of a notch looks like noise
+there (own trials: 8 dB too high from eight points)."""
+
 SECOND_DIFFERENCE_GAIN = 6.0
 """|1|^2 + |-2|^2 + |1|^2: noise power gain of a second difference."""
 
@@ -28,6 +34,16 @@ SECOND_DIFFERENCE_DOF = 2.0 * 18.0 / 35.0
 """Degrees of freedom per second difference of complex white noise. Neighbouring differences overlap: their
 correlations are -4/6 and 1/6, so n of them are worth n / (1 + 2 (16 + 1) / 36) = 18 n / 35 independent ones, two real
 numbers each."""
+
+DRIFTED = 3.0
+"""Standard deviations by which the scatter lies above the second differences when something besides noise moved."""
+
+ROBUST = 0.8
+"""Share of the degrees of freedom that is left where single samples are thrown out (own draws: intervals held 92 % at 5
+and 8 sweeps without it)."""
+
+FAR_POINT, FAR_AT_LEAST = 1e-3, 3.0
+"""Chance of a scatter above which a point is weighed down, and the least scatter, in units of the model's."""
 
 GAIN_SIGMAS = 3.0
 """Significance below which the scatter is taken to be additive everywhere."""
@@ -66,19 +82,64 @@ def floor_from_scatter(average: Average) -> Floor:
     Weighted least squares over the points (the variance of a scatter estimate is proportional to its square), both
     terms not negative, points far off the model weighted down. F2 of the study gives the scatter itself: its standard
     deviation is 4.34 / sqrt((N - 1) K) dB. Needs two sweeps or more; raises ValueError otherwise.
+
+    A device, or a leak, that drifted during the average raises the scatter, and hardly the second differences of
+    successive sweeps (`rf.floor.curved`), which are worth about half as much. The scatter stands while the two agree:
+    the variance of their difference is the difference of their variances (Hausman 1978, Econometrica 46, 1251). The
+    lower end is never above that of the second differences, for a drift that just is not seen only raises.
     """
     usable = np.isfinite(average.scatter_power) & (average.scatter_power > 0) & ~average.too_busy_points
     if average.sweeps < 2 or not usable.any():
         raise ValueError("scatter between sweeps needs two sweeps or more")
-    power = average.scatter_power[usable]
     square = np.abs(average.mean[usable]) ** 2
-    additive, gain = _two_terms(power, square, float(np.median(average.kept[usable])) - 1.0)
-    share = additive / (additive + gain * square)
-    noise_points = int((share > 0.5).sum())
     kept = np.maximum(average.kept, 1)
-    dof = max(2.0 * float(((average.kept[usable] - 1) * share**2).sum()), 1.0)
-    averaged = (additive + gain * np.abs(average.mean) ** 2) / kept
-    return _floor(additive, float(np.sqrt(gain)), averaged, dof, noise_points, float(np.median(kept)))
+    cut = ROBUST if average.sweeps >= FEWEST_FOR_REJECTION else 1.0
+    found = _random(average.scatter_power[usable], square, np.asarray(cut * (average.kept[usable] - 1), float))
+    steady, low = found, math.nan
+    if average.curves and (average.curved_power[usable] > 0).all():
+        worth = np.full(square.shape, cut * independent(average.curves))
+        steady = _random(average.curved_power[usable], square, worth)
+        low = steady.low()
+    apart = math.log(found.additive / steady.additive)
+    if apart > DRIFTED * math.sqrt(max(2.0 / steady.dof - 2.0 / found.dof, 1e-9)) and steady is not found:
+        found = replace(steady, gain=max(steady.gain, found.gain))
+    averaged = (found.additive + found.gain * np.abs(average.mean) ** 2) / kept
+    floor = _floor(
+        found.additive, float(np.sqrt(found.gain)), averaged, found.dof, found.noise_points, float(np.median(kept))
+    )
+    return floor if math.isnan(low) else _lowered(floor, low / found.additive)
+
+
+@dataclass(frozen=True, slots=True)
+class _Random:
+    """Additive power, squared gain instability, degrees of freedom, points where noise rules."""
+
+    additive: float
+    gain: float
+    dof: float
+    noise_points: int
+
+    def low(self) -> float:
+        """Lower end of the power's 95 % interval."""
+        return self.additive * self.dof / _quantile(self.dof, upper=True)
+
+
+def _random(power: NDArray[np.float64], square: NDArray[np.float64], counts: NDArray[np.float64]) -> _Random:
+    """From noise `power` and squared mean `square`, with complex degrees of freedom `counts` behind each, all (K,)."""
+    additive, gain = _two_terms(power, square, float(np.median(counts)))
+    share = additive / (additive + gain * square)
+    dof = max(2.0 * float((counts * share**2).sum()), 1.0)
+    return _Random(additive, gain, dof, int((share > 0.5).sum()))
+
+
+def _lowered(floor: Floor, share: float) -> Floor:
+    """The same floor whose lower ends lie no higher than at `share` of its power."""
+    by_db = power_db(share)
+
+    def lowered(figure: Figure) -> Figure:
+        return replace(figure, low=min(figure.low, figure.value + by_db)) if figure.known else figure
+
+    return replace(floor, one_sweep=lowered(floor.one_sweep), averaged=lowered(floor.averaged))
 
 
 def _two_terms(power: NDArray[np.float64], square: NDArray[np.float64], count: float) -> tuple[float, float]:
@@ -87,13 +148,14 @@ def _two_terms(power: NDArray[np.float64], square: NDArray[np.float64], count: f
     `count` complex degrees of freedom stand behind each scatter. A gain term that is not `GAIN_SIGMAS` above its own
     standard deviation is none: in pure noise it would only take from the floor.
     """
+    far = max(_quantile(2.0 * count, upper=True, tail=FAR_POINT) / (2.0 * count), FAR_AT_LEAST)
     order = np.argsort(square)
     quarter = max(power.size // 4, 1)
     additive = float(np.median(power[order[:quarter]]))
     gain = max(float(np.median((power - additive)[order[-quarter:]] / square[order[-quarter:]])), 0.0)
     for _ in range(20):
         model = additive + gain * square
-        weight = np.minimum(1.0, 3.0 * model / power) / model**2
+        weight = np.minimum(1.0, far * model / power) / model**2
         a, b, c = weight.sum(), (weight * square).sum(), (weight * square**2).sum()
         p, q = (weight * power).sum(), (weight * power * square).sum()
         determinant = a * c - b * b
@@ -114,7 +176,8 @@ def floor_from_one_sweep(trace: NDArray[np.complex128]) -> Floor:
 
     `trace` (K,), K >= 32. In the pass the roughness of a real response is no noise, so only points count whose level
     is not far above their own roughness. Choosing them that way can only raise the estimate. CAN'T SAY when fewer
-    than `FEWEST_POINTS` are left: then `additive_power` is the smallest roughness seen, an upper limit.
+    than `FEWEST_ALONE` are left; with fewer than `FEWEST_POINTS` `additive_power` is the smallest roughness seen, an
+    upper limit.
     """
     if trace.size < 3 * WINDOW:
         raise ValueError(f"the floor of a single sweep needs {3 * WINDOW} points or more")
@@ -130,23 +193,32 @@ def floor_from_one_sweep(trace: NDArray[np.complex128]) -> Floor:
         additive, dof = float(second[low].mean()), SECOND_DIFFERENCE_DOF * count
     else:
         additive, dof = float(rough[inner].min()), SECOND_DIFFERENCE_DOF * WINDOW
-    return _floor(additive, 0.0, np.full(trace.shape, additive), dof, count, 1.0)
+    return _floor(additive, 0.0, np.full(trace.shape, additive), dof, count, 1.0, FEWEST_ALONE)
 
 
 def _floor(
-    additive: float, relative: float, averaged: NDArray[np.float64], dof: float, noise_points: int, kept: float
+    additive: float,
+    relative: float,
+    averaged: NDArray[np.float64],
+    dof: float,
+    noise_points: int,
+    kept: float,
+    fewest: int = FEWEST_POINTS,
 ) -> Floor:
-    one = _level(additive, dof, noise_points)
-    return Floor(additive, relative, averaged, dof, one, _level(additive / kept, dof, noise_points), noise_points)
+    one, mean = (_level(power, dof, noise_points, fewest) for power in (additive, additive / kept))
+    return Floor(additive, relative, averaged, dof, one, mean, noise_points)
 
 
-def _level(power: float, dof: float, noise_points: int) -> Figure:
+def _level(power: float, dof: float, noise_points: int, fewest: int) -> Figure:
     """A floor as a level in dB with its chi-square interval [check b18]."""
-    if noise_points < FEWEST_POINTS:
+    if noise_points < fewest:
         return cant_say("dB", "the response stands above the floor nearly everywhere in this span")
+    low, high = power * dof / _quantile(dof, upper=True), power * dof / _quantile(dof, upper=False)
+    return reading(power_db(power), power_db(low), power_db(high), "dB", limited_by="random")
+
+
+def _quantile(dof: float, *, upper: bool, tail: float = (1.0 - CONFIDENCE) / 2.0) -> float:
+    """Chi-square that is exceeded with the chance of `tail`, or of all but it."""
     from scipy.special import chdtri  # noqa: PLC0415 - heavy imports stay out of start-up
 
-    tail = (1.0 - CONFIDENCE) / 2.0
-    low = power * dof / float(chdtri(dof, tail))
-    high = power * dof / float(chdtri(dof, 1.0 - tail))
-    return reading(power_db(power), power_db(low), power_db(high), "dB", limited_by="random")
+    return float(chdtri(dof, tail if upper else 1.0 - tail))

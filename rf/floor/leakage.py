@@ -12,7 +12,7 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
-from rf.floor.average import average_sweeps
+from rf.floor.average import average_sweeps, burst_free
 from rf.floor.bound import two_sided, upper_limit
 from rf.floor.floor import Floor, floor_from_scatter
 from rf.values.decibel import amplitude, power_db
@@ -70,7 +70,9 @@ def split_floor(sweeps: NDArray[np.complex128]) -> FloorSplit:
     average = average_sweeps(sweeps)
     floor = floor_from_scatter(average)
     averaged = floor.additive_power / np.maximum(average.kept, 1)
-    ingress = _ingress(sweeps, floor.additive_power) | average.too_busy_points
+    # A burst covers its sweep and says nothing of the points: else a busy hill is ingress at every one of them.
+    whole = sweeps[burst_free(sweeps)]
+    ingress = _ingress(whole if len(whole) >= 5 else sweeps, floor.additive_power) | average.too_busy_points
     low, high = two_sided(np.abs(average.mean), averaged, floor.dof)
     clean = ~ingress
     leakage: Figure = cant_say(

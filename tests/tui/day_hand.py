@@ -11,6 +11,7 @@ import re
 import subprocess
 import sys
 import time
+from collections import deque
 from collections.abc import Callable
 from dataclasses import dataclass, field
 from pathlib import Path
@@ -50,12 +51,20 @@ class Driven:
     ended: str = ""
     real_s: float = 0.0
     bench_min: float = 0.0
+    pressed: deque[tuple[str, str]] = field(default_factory=lambda: deque(maxlen=40))
+    """The last keys, each with the screen that it was pressed on."""
+    status: str = ""
+    """The bench's own, for whoever judges the day; the hand never reads it."""
 
 
 class DayHand:
     """One day on a bench of its own."""
 
-    def __init__(self, folder: Path, day: dict[str, Any], seed: int = 1, speed: float = 0.05) -> None:
+    def __init__(
+        self, folder: Path, day: dict[str, Any], seed: int = 1, speed: float = 0.05, most_deeds: int | None = None
+    ) -> None:
+        """`most_deeds`: only the first so many are followed, and no report is read."""
+        self._most = most_deeds
         self._folder, self._day, self._seed, self._speed = folder, day, seed, speed
         self.went = Driven()
         self._during, self._drift = bool(day.get("during")), bool(day.get("drift"))
@@ -80,8 +89,10 @@ class DayHand:
                 self._screen.wait_for_end(PATIENCE_S)
             finally:
                 self._screen.close()
-            self.went.bench_min = float(bench.say("status").rpartition(", ")[2].split()[0]) / 60.0
-        self._report()
+            status = bench.say("status")
+        self.went.status, self.went.bench_min = status, float(status.rpartition(", ")[2].split()[0]) / 60.0
+        if self._most is None:
+            self._report()
         self.went.turned, self.went.real_s = self._hand.turned, time.monotonic() - began
         return self.went
 
@@ -89,6 +100,7 @@ class DayHand:
 
     def _press(self, key: str) -> None:
         self.went.keys += 1
+        self.went.pressed.append((key, self._screen.text))
         self._screen.type(key)
 
     def _wait(self, shown: str | Callable[[str], bool]) -> str:
@@ -131,11 +143,14 @@ class DayHand:
 
     def _work(self) -> None:
         """What NEXT says, until the report is written or nobody can do more."""
-        for _ in range(MOST_DEEDS):
+        for _ in range(MOST_DEEDS if self._most is None else self._most):
             said = self._advice()
             self.went.deeds.append(said)
             if self._follow(said):
                 return
+        if self._most is not None:
+            self.went.deeds.append(self._advice())
+            return
         raise AssertionError("no end:\n" + "\n".join(self.went.deeds))
 
     def _advice(self) -> str:
@@ -164,7 +179,7 @@ class DayHand:
         do = said.partition(":")[0]
         hang = re.search(r"(?:leads on|sweep) .*?\b([ALH]>[ALH])", said)
         bench = deed_in(said)
-        if do.startswith("calibrate") or do.startswith("check"):
+        if do.startswith(("calibrate", "read the thru")):
             self._calibrate("v" if "(v" in said else "c")
         elif do.startswith("survey") and "loads" in said:
             self._hook("loads")
@@ -230,10 +245,10 @@ class DayHand:
         self._press(key)
         self._wait("CALIBRATE")
         while True:
-            text = self._wait(lambda text: "measuring..." not in text)
+            text = self._wait(lambda text: "measuring..." not in text and bool(block(text, "DO")) and "Esc" in text)
             do = block(text, "DO")
             self._note(do)
-            if do.startswith("Calibrated and proved"):
+            if do.startswith(("Calibrated and proved", "Done, but not proved")):
                 break
             told = STANDARD.search(do)
             assert told, f"no part to hang:\n{text}"
@@ -241,7 +256,7 @@ class DayHand:
             self._hand.hang({"leave the thru in": "thru", "each": "loads"}.get(part, part))
             self._press("\r")
             self._wait(lambda text, before=do: block(text, "DO") != before)  # type: ignore[misc]
-        self._hand.hang("A>L")
+        self._hand.back()
         self._press("\r")
         self._wait(" SWEEPS")
         if self._drift:
@@ -254,7 +269,9 @@ class DayHand:
         """Freeze under the guide's step of that title, by way of the gates that it names."""
         self._press("g")
         self._to_step(title)
-        for _ in range(4):
+        for _ in range(6):
+            while self._screen.read(0.3):
+                pass  # a line is drawn after another: what stood before is no answer
             self._press("\r")
             text = self._wait(
                 lambda text: any(words in text for words in ("freeze this for good", " ! ", "Write it with"))
@@ -264,7 +281,10 @@ class DayHand:
                 return
             if "freeze this for good" in text:
                 self._press("\r")
-                self._wait("is frozen")
+                text = self._wait(lambda text: "is frozen" in text or "Report of this visit" in text)
+                if "Report of this visit" in text:
+                    self._press("q")
+                    self._wait(" SWEEPS")
                 return
             first = re.search(r"! first step (\d+)", text)
             if first is None:

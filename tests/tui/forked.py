@@ -17,6 +17,10 @@ from typing import Any
 ROOT = Path(__file__).parents[2]
 
 
+PATIENCE_S = 600.0
+"""A machine that is busy with other work may let a program of the idle class wait for minutes."""
+
+
 class Programs:
     """Starts programs; use it in a `with` block. `bench_pipes`: descriptors over which the bench takes its words."""
 
@@ -37,7 +41,7 @@ class Programs:
             self.wait(pid)
         assert self._server.stdin is not None and self._server.stdout is not None
         self._server.stdin.close()
-        self._server.wait(30)
+        self._server.wait(PATIENCE_S)
         self._server.stdout.close()
 
     def _ask(self, **words: Any) -> Any:
@@ -53,7 +57,7 @@ class Programs:
         self._living.add(pid)
         return pid
 
-    def wait(self, pid: int, patience_s: float = 120.0) -> tuple[int, str, str]:
+    def wait(self, pid: int, patience_s: float = PATIENCE_S) -> tuple[int, str, str]:
         """Its status (negative: the signal), and what it said on stdout and stderr. AssertionError: it does not end."""
         status, files = self._ask(wait=pid, patience_s=patience_s)
         assert status is not None, f"process {pid} does not end"

@@ -13,8 +13,9 @@ from tests.benchtop import take_on_loads
 from tests.tui.picture import load, picture
 from tui.drawing.rows import Row
 from visit.day.next_deed import NextDeed
-from visit.figures.assessment import NOT_SURVEYED, Assessment
+from visit.figures.assessment import Assessment
 from visit.figures.assessor import Assessor
+from visit.figures.unsurveyed import NOT_SURVEYED
 from visit.run.conductor import Phase
 from visit.run.live import LiveState
 from visit.site.hookup import HookUp

@@ -19,6 +19,7 @@ from tests.visit.stations import table
 from tui.screens.calibration_screen import CalibrationScreen
 from tui.screens.day_screen import DayScreen
 from tui.screens.live_screen import LiveScreen
+from tui.screens.report_dialog import ReportDialog
 from tui.screens.tune_rows import told_from
 from tui.screens.tune_screen import TuneScreen
 from visit.day.day import FREEZE_STEP, LOCK_STEP, REBUILT_STEP, STEPS, Day
@@ -223,7 +224,8 @@ async def test_the_whole_day(tmp_path: Path) -> None:
             await hand.press("enter")
             await hand.until(lambda: "freeze this for good" in hand.day())
             await hand.press("enter")
-            await hand.at(LiveScreen)
+            await hand.at(ReportDialog)
+            await hand.press("q")
             await hand.mark(39, 40)
             await hand.press("q")
         rows = ledger(bench.station.visit.file)

@@ -44,7 +44,7 @@ STEPS_EACH = 40
 LONG_RUN = 60
 """Sweeps of 22 ms: time to do something to it."""
 MEASURED = (ExitStatus.GOALS_MET, ExitStatus.GOALS_NOT_MET, ExitStatus.CANT_SAY)
-PATIENCE_S = 120.0
+PATIENCE_S = 600.0
 TAKEN: Counter[str] = Counter()
 """Steps taken by this process, by name."""
 

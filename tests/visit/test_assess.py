@@ -195,6 +195,19 @@ def test_a_survey_bounds_the_leak_at_the_channels(site: Site) -> None:
     assert found.goals == ()
 
 
+def test_a_carrier_takes_one_point_from_a_survey_and_not_the_survey(site: Site) -> None:
+    quiet, found = (survey(site, 40, **more) for more in ({}, {"carrier_hz": 455e6, "carrier_db": -50.0}))
+    assert found.survey is not None and found.survey.ingress.sum() == 1
+    assert found.cautions and found.cautions[0].startswith("too short for 90 dB: survey 24")
+    assert found.leakage == pytest.approx(quiet.leakage, rel=0.3)
+
+
+def test_bursts_in_a_tenth_of_the_sweeps_leave_a_survey_what_it_is(site: Site) -> None:
+    quiet, found = (survey(site, 120, **more) for more in ({}, {"burst_rate": 0.1, "burst_db": 40.0}))
+    assert found.survey is not None and found.thrown_sweeps > 5 and found.survey.ingress.sum() <= 2
+    assert found.leakage == pytest.approx(quiet.leakage, rel=0.3)
+
+
 def test_a_survey_with_the_duplexer_left_in_is_refused(site: Site) -> None:
     assessor = Assessor(site, HookUp.parse("loads"))
     for sweep in take(make_unit("U6"), WIDE_HZ, 10):

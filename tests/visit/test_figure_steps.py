@@ -22,11 +22,12 @@ from tests.visit.told import A_TO_L, FIRST, LOADS, SITE, WIDE, ZOOM, notch, swee
 from visit.figures import assess as assess_module
 from visit.figures import assessor as assessor_module
 from visit.figures.assess import assess
-from visit.figures.assessment import NOT_SURVEYED, SURVEY_FIRST, Assessment, Proof, Role
+from visit.figures.assessment import SURVEY_FIRST, Assessment, Proof, Role
 from visit.figures.assessor import Assessor
 from visit.figures.averaging import Averaged, RunAverage, average_of, floor_of
 from visit.figures.known import Known
 from visit.figures.looks import EARLIER, Look, Spending
+from visit.figures.unsurveyed import NOT_SURVEYED
 from visit.site.hookup import HookUp
 
 # Averages

@@ -16,10 +16,11 @@ from protocol.sweep import SweepSettings
 from rf.values.figure import Kind
 from rf.values.verdict import Verdict
 from tests.visit.simulated_visits import A_TO_L, FLOOR, POINTS, ZOOM, SimulatedVisit, fitted_once
-from visit.figures.assessment import NOT_SURVEYED, Role
+from visit.figures.assessment import Role
 from visit.figures.known import AXIS, CONFIRMED, Known
 from visit.figures.replay import Replay
 from visit.figures.run_figures import RunFigures
+from visit.figures.unsurveyed import NOT_SURVEYED
 from visit.record.visit_file import PORT_BACK
 from visit.site.hookup import HookUp
 
@@ -148,14 +149,19 @@ def test_two_states_find_a_leak_that_keeps_the_pass_away(visit: SimulatedVisit) 
     assert visit.verdict() not in (Verdict.PASS, Verdict.CONDITIONAL_PASS)
 
 
-def test_a_reading_without_a_survey_stays_one_and_says_so(visit: SimulatedVisit) -> None:
-    visit.level = 10 ** (-80 / 20)
+@pytest.mark.parametrize(("level_db", "kind"), [(-45.0, Kind.READING), (-80.0, Kind.AT_LEAST)])
+def test_what_is_read_without_a_survey_may_be_a_leak(visit: SimulatedVisit, level_db: float, kind: Kind) -> None:
+    """Above what this class of analyzer leaks it stays a reading; below it is a bound on condition, and no goal fails
+    or passes on it."""
+    visit.level = 10 ** (level_db / 20)
     visit.zoom(100)
     figures = Replay(visit.file).figures(A_TO_L)
     assert figures is not None
     channel = figures.assessment.channel(Role.REJECT)
     assert channel is not None
-    assert (channel.transmission.kind, channel.transmission.why) == (Kind.READING, NOT_SURVEYED)
+    assert (channel.transmission.kind, channel.transmission.why) == (kind, NOT_SURVEYED)
+    assert channel.transmission.low < -level_db
+    assert visit.verdict() is (Verdict.FAIL if kind is Kind.READING else Verdict.CANT_SAY)
 
 
 def test_an_axis_that_nobody_confirmed_gives_nothing_until_somebody_does(visit: SimulatedVisit) -> None:

@@ -22,6 +22,7 @@ import pytest
 
 from protocol.errors import RequestError
 from rf.values.figure import Figure, Kind
+from rf.values.verdict import Verdict
 from rf.values.words import JSON_KINDS, text
 from tests.benchtop import IDEAL, make_unit, take
 from tests.visit.simulated_visits import WIDE, SimulatedVisit, _wide_sweeps, fitted_once
@@ -158,7 +159,7 @@ def _archive_says(path: Path, hookup: HookUp, told: dict[str, Any]) -> None:
     verdict = next(goal for goal in told["goals"] if goal["name"] == "rejection")
     figure = as_figure(channel["rejection"])
     assert (row["rejection_kind"], row["rejection_db"]) == (figure.kind.value, channel["rejection"]["value"])
-    assert row["verdict"].startswith(verdict["verdict"]) and verdict["condition"] in row["verdict"]
+    assert row["verdict"].startswith(Verdict(verdict["verdict"]).word) and verdict["condition"] in row["verdict"]
 
 
 def _table_says(table: str, told: dict[str, dict[str, Any]]) -> None:
@@ -205,8 +206,8 @@ def _report_says(visit: VisitFile, hookup: str, told: dict[str, Any]) -> None:
             assert cell in page.cells and " ".join(cell.split()) in words
         if not frozen:
             assert row.left == text(as_figure(channel[name]))
-            assert row.verdict.startswith(verdict["verdict"])
-            state = {"pass": "met.", "fail": "NOT met."}.get(verdict["verdict"])
+            assert row.verdict.startswith(Verdict(verdict["verdict"]).word)
+            state = {"pass": "met.", "fail": "missed."}.get(verdict["verdict"])
             if state:
                 assert f"{name} {row.left}, goal {verdict['goal_db']:g} dB: {state}" in words
 
@@ -231,4 +232,4 @@ def _screen_says(visit: VisitFile) -> None:
     assert passes is None or (text(passes.transmission) in row and text(passes.return_loss) in row)
     if figure.kind is not Kind.CANT_SAY:
         verdict = next(goal for goal in mine.goals if goal.name == "rejection")
-        assert verdict.verdict.value in screen.lower() or verdict.condition in screen
+        assert verdict.verdict.word in screen.lower() or verdict.condition in screen

@@ -58,7 +58,7 @@ def test_scenario_22_a_marginal_truth() -> None:
     site = goal(SITE, 95.0)
     assert plan_proof(site, dataclasses.replace(wide_run(), site=site), 1000.0, 0.005).sweeps > 60
     close = plan_proof(goal(SITE, 97.5), wide_run(), 1000.0, 0.005)
-    assert "conditional" in close.says and close.limited_by == "the unit itself"
+    assert "on condition" in close.says and close.limited_by == "the unit itself"
 
 
 def test_a_plan_without_a_survey_begins_with_one_and_says_how_long() -> None:

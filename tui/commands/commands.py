@@ -16,6 +16,7 @@ import time
 from collections.abc import Callable, Iterator
 from concurrent.futures import ThreadPoolExecutor
 from dataclasses import replace
+from functools import partial
 from pathlib import Path
 from typing import TYPE_CHECKING
 
@@ -56,6 +57,7 @@ from visit.site.presets import zoom, zooms_across
 from visit.site.site import Site, load_site
 
 if TYPE_CHECKING:
+    from protocol.simulated.cases import CaseBench
     from tui.screens.app import Left
 
 DEMO_SITES = {"U6": "demo-450.toml", "V6": "demo-150.toml", "V4": "demo-154.toml"}
@@ -89,7 +91,18 @@ def demo(options: argparse.Namespace) -> ExitStatus:
                 bench.choose(options.case)
             options.port, options.profile, options.site = str(link), "scpi", site_path
             options.kit = Path(str(importlib.resources.files("fixtures") / "kits" / "bench.toml"))
-            return _screen(options, bench)
+            return _screen(options, bench, ended=partial(_coach, bench))
+
+
+def _coach(bench: CaseBench, visit: VisitFile) -> None:
+    """What the coach says of a rehearsal, to whoever sat at the screen."""
+    from protocol.simulated.cases import CASES  # noqa: PLC0415 - only the demo has them
+    from visit.day.coach import Rehearsed, coach_lines  # noqa: PLC0415
+
+    case = CASES[bench.case]
+    told = Rehearsed(case.title, case.found, case.signs, case.sides, tuple(bench.done), tuple(bench.left()))
+    for line in coach_lines(visit, told):
+        say(line)
 
 
 def live(options: argparse.Namespace) -> ExitStatus:
@@ -111,8 +124,9 @@ def _screen(
     options: argparse.Namespace,
     bench: BenchLike | None,
     fitted: Callable[[argparse.Namespace, Path], None] | None = None,
+    ended: Callable[[VisitFile], None] | None = None,
 ) -> ExitStatus:
-    """`fitted` hears that site, profile and visit opened."""
+    """`fitted` hears that site, profile and visit opened, `ended` that the user left them."""
     from tui.drawing.marks import terminal_marks  # noqa: PLC0415
     from tui.screens.app import Left, check_terminal, run_screen  # noqa: PLC0415 - Textual loads only for screens
 
@@ -139,8 +153,11 @@ def _screen(
             elif left is Left.SITE_EDITED:
                 options.site, options.visit = now.visit.site_path, now.path
                 options.hookup, options.resume = now.order.hookup.text, False
+            if left is Left.BY_KEY and ended is not None:
+                now.station.close()
+                ended(now.visit)
     if left is Left.SITE_EDITED:
-        return _screen(options, bench, fitted)
+        return _screen(options, bench, fitted, ended)
     say(f"visit file: {now.path}")
     if left is Left.CRASHED:
         return ExitStatus.BUG

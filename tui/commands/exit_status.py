@@ -23,7 +23,7 @@ MEANINGS = {
     ExitStatus.GOALS_MET: "goals met (or done, for commands without goals)",
     ExitStatus.GOALS_NOT_MET: "goals not met",
     ExitStatus.USAGE: "wrong use: option, site file, profile, port name; a system that cannot run it",
-    ExitStatus.CANT_SAY: "can't say, or a pass on a condition only: leakage not surveyed, correction in doubt,"
+    ExitStatus.CANT_SAY: "can't say, or met on condition only: leakage not surveyed, correction in doubt,"
     " no look has proven it",
     ExitStatus.FAULT: "fault of analyzer or link",
     ExitStatus.MACHINE: "fault of the computer: disk full, nothing may be written there; what was kept stays",

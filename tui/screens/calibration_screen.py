@@ -16,6 +16,7 @@ from protocol.errors import RequestError
 from rf.calibration.standard_check import PAD_WITHIN_DB, THRU_WITHIN_DB
 from tui.drawing.blocks import Block, flowed, labelled
 from tui.screens.bench_words import bench_lines
+from tui.screens.dialogs import BenchDialog
 from tui.screens.framed import TextScreen
 from visit.calibration.corrector import SWEEPS
 from visit.run.conductor import Phase, RunOrder
@@ -61,6 +62,7 @@ class CalibrationScreen(TextScreen[None]):
         Binding("a", "accept", "take it all the same"),
         Binding("v", "load", "check load"),
         Binding("p", "pad", "check 10 dB pad"),
+        Binding("b", "bench", "bench"),
         Binding("escape,q", "leave", "leave"),
     ]
 
@@ -82,7 +84,7 @@ class CalibrationScreen(TextScreen[None]):
     def _step(self) -> Step | None:
         return self._steps[self._at] if self._at < len(self._steps) else None
 
-    def blocks(self, width: int) -> list[Block]:
+    def text_blocks(self, width: int) -> list[Block]:
         """The steps, what the one in hand asks for, the keys."""
         s = self._order.settings
         calibrator = self._tool.visit.calibrator
@@ -246,6 +248,11 @@ class CalibrationScreen(TextScreen[None]):
         if self._step is None and not self._measuring:
             self._steps.append(Step(name))
             self.draw()
+
+    def action_bench(self) -> None:
+        """Demo only: change the simulated bench."""
+        if self._tool.bench is not None:
+            self.app.push_screen(BenchDialog(self._tool.bench))
 
     def action_leave(self) -> None:
         """Back to the live screen; an unfinished calibration changes nothing."""

@@ -42,15 +42,15 @@ class ListDialog(Dialog[int | None]):
 class LineDialog(Dialog[str | None]):
     """One line of text."""
 
-    def __init__(self, title: str) -> None:
+    def __init__(self, title: str, standing: str = "") -> None:
         super().__init__()
-        self._title = title
+        self._title, self._standing = title, standing
 
     def compose(self) -> ComposeResult:
         """The title and the line."""
         with Vertical(classes="box"):
             yield Plain([self._title])
-            field = Input(max_length=400)
+            field = Input(self._standing, max_length=400)
             field.cursor_blink = False
             yield field
 

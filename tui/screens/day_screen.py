@@ -17,6 +17,7 @@ from textual.widgets import Input
 
 from protocol.errors import RequestError
 from tui.drawing.blocks import Block, flowed, labelled
+from tui.screens.dialogs import BenchDialog
 from tui.screens.framed import TextScreen
 from visit.day.day import STEPS, Ask, Day, Step, turning_order
 from visit.run.tool import Tool
@@ -39,6 +40,7 @@ class DayScreen(TextScreen[str | None]):
         Binding("u", "undo", "take back"),
         Binding("up", "move(-1)", "up"),
         Binding("down", "move(1)", "down"),
+        Binding("b", "bench", "bench"),
         Binding("escape,q", "leave", "back"),
     ]
 
@@ -64,7 +66,7 @@ class DayScreen(TextScreen[str | None]):
     def _step(self) -> Step:
         return STEPS[self._at - 1]
 
-    def blocks(self, width: int) -> list[Block]:
+    def text_blocks(self, width: int) -> list[Block]:
         """Where the day stands, the step in hand, the keys."""
         states = self._day.states()
         done = sum(state == "done" for state, _ in states.values())
@@ -208,6 +210,11 @@ class DayScreen(TextScreen[str | None]):
         if self._asking is None and not self._words:
             self._words = "all is written down: c corrects, u takes the last one back"
         self.type_in() if self._asking is not None else self.draw()
+
+    def action_bench(self) -> None:
+        """Demo only: change the simulated bench."""
+        if self._tool.bench is not None and not self._typing:
+            self.app.push_screen(BenchDialog(self._tool.bench))
 
     def action_undo(self) -> None:
         """Take back the newest thing that stands at this step."""

@@ -183,30 +183,31 @@ class TemperatureDialog(Dialog[float | None]):
 
 
 class BenchDialog(Dialog[None]):
-    """Demo only: an invented case, or a line of words to the simulated bench."""
+    """Demo only: an invented case, what hands can do, or a line of words to the simulated bench; `line` stands in the
+    field already."""
 
-    def __init__(self, bench: Bench) -> None:
+    def __init__(self, bench: Bench, line: str = "") -> None:
         super().__init__()
-        self._bench = bench
+        self._bench, self._line = bench, line
 
     def compose(self) -> ComposeResult:
-        """The cases, a line to type, and the answer."""
-        from protocol.simulated.cases import CASES  # noqa: PLC0415 - only the demo has them
+        """The cases and deeds, a line to type, and the answer."""
+        from protocol.simulated.cases import CASES, DEEDS  # noqa: PLC0415 - only the demo has them
 
         with Vertical(classes="box"):
             yield Plain(
                 [
-                    "Simulated bench. Type a line, or Tab and choose a case. Esc: leave",
-                    "  turn L 1 +30kHz   a notch of the low side   close H open   no load there",
-                    "  bursts 0.1 40     another transmitter       leakage -85    a leak",
-                    "  unplug, replug    the USB cable",
+                    "Simulated bench. Type a line, or Tab and choose. Esc: leave",
+                    "  screw 1 0.25 clockwise   as a hand turns     close H open   no load there",
+                    "  turn L 1 +30kHz   a notch, exactly    unplug, replug    the USB cable",
                 ]
             )
-            field = Input(id="line")
+            field = Input(self._line, id="line")
             field.cursor_blink = False
             yield field
             yield Plain(id="fault")
-            yield OptionList(*(Option(f"case {name:<9}{case.title}", id=name) for name, case in CASES.items()))
+            cases = (Option(f"case {name:<9}{case.title}", id=f"case {name}") for name, case in CASES.items())
+            yield OptionList(*cases, *(Option(f"do {name:<11}{what}", id=f"do {name}") for name, what in DEEDS.items()))
 
     def on_input_submitted(self, event: Input.Submitted) -> None:
         """Tell the bench and show what it answers."""
@@ -214,8 +215,8 @@ class BenchDialog(Dialog[None]):
         event.input.value = ""
 
     def on_option_list_option_selected(self, event: OptionList.OptionSelected) -> None:
-        """Bring the bench into a case."""
-        self._say(f"case {event.option.id}")
+        """Bring the bench into a case, or do what hands can do."""
+        self._say(str(event.option.id))
 
     def _say(self, line: str) -> None:
         try:

@@ -18,7 +18,7 @@ from textual.widgets import Input
 
 from tui.drawing.blocks import LABEL, Block, labelled, stacked
 from tui.drawing.cautions import SAFETY, SAFETY_SHORT
-from tui.drawing.marks import ORANGE, MarkSet, plain
+from tui.drawing.marks import ORANGE, plain
 from tui.drawing.plain import Plain, signs_of
 from tui.drawing.rows import Row, Rows
 from tui.drawing.wrapping import wrapped
@@ -63,8 +63,8 @@ class TextScreen(Screen[R]):
     """
     PLACEHOLDER: ClassVar[str] = ""
 
-    def blocks(self, width: int) -> Sequence[Block]:
-        """What stands on the screen, from top to bottom, no line wider than `width`."""
+    def text_blocks(self, width: int) -> Sequence[Block]:
+        """What stands on the screen, from top to bottom; a line wider than `width` is wrapped."""
         raise NotImplementedError
 
     def compose(self) -> ComposeResult:
@@ -96,13 +96,14 @@ class TextScreen(Screen[R]):
         if not self.is_mounted:
             return
         rows = self.app.size.height - 1 - (1 if self.field.display else 0)
-        marks, width = signs_of(self.app), self.width
-        blocks = self.blocks(width)
-        if marks is MarkSet.ASCII:  # its signs are wider: what was wrapped may have to be wrapped again
-            blocks = [
-                replace(one, lines=tuple(part for line in one.lines for part in _again(plain(line, marks), width)))
-                for one in blocks
-            ]
+        marks, width = (
+            signs_of(self.app),
+            self.width,
+        )  # some signs of an ASCII terminal are wider than what they stand for
+        blocks = [
+            replace(one, lines=tuple(part for line in one.lines for part in _fitted(plain(line, marks), width)))
+            for one in self.text_blocks(width)
+        ]
         self.query_one("#text", Plain).show(stacked(blocks, rows))
 
     def type_in(self, standing: str = "") -> None:
@@ -119,7 +120,7 @@ class TextScreen(Screen[R]):
         self.set_focus(None)
 
 
-def _again(line: str, width: int) -> list[str]:
+def _fitted(line: str, width: int) -> list[str]:
     return ["".join(part for part, _ in row) for row in wrapped([(line, "")], width, LABEL)]
 
 

@@ -181,7 +181,7 @@ class LearnScreen(TextScreen[Learned | None]):
         self._stop()
         self.dismiss(None)
 
-    def blocks(self, width: int) -> list[Block]:
+    def text_blocks(self, width: int) -> list[Block]:
         """How far it is, what was found, what is asked."""
         room = self.app.size.height - 1 - (1 if self.field.display else 0)
         return learn_blocks(self._shown, width, room)

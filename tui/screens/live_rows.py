@@ -161,7 +161,7 @@ def _verdict_runs(assessment: Assessment | None) -> Row:
     if result is None:
         return []
     style = GREEN if result.met else VERMILLION if result.met is False else YELLOW
-    return [(f"[{result.verdict.value}]", f"bold {style}")]
+    return [(f"[{result.verdict.word}]", f"bold {style}")]
 
 
 def _big_rows(figure: Figure, marks: MarkSet, width: int, *, doubtful: bool, besides: str = "") -> list[Row]:

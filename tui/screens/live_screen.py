@@ -48,7 +48,7 @@ class LiveScreen(VisitKeys):
         Binding("g", "day", "guide", id="day", show=False, tooltip="the day step by step: what is next"),
         Binding("x", "tune", "turn screws", id="tune", show=False, tooltip="turn screws: which way, how far"),
         Binding("a", "beside('feeder')", "feeder", id="feeder", show=False, tooltip="feeder and antenna"),
-        Binding("m", "beside('gains')", "gains", id="gains", show=False, tooltip="what the repeater gains; desense"),
+        Binding("j", "beside('gains')", "gains", id="gains", show=False, tooltip="what the repeater gains; desense"),
         Binding("d", "temperature", "degrees", id="temperature", show=False, tooltip="enter the temperature now"),
         Binding(
             "y", "trust", "trust", id="trust", show=False, tooltip="the hook-up is as declared, whatever it looks like"
@@ -59,6 +59,7 @@ class LiveScreen(VisitKeys):
             "o", "sides", "both sides", id="sides", show=False, tooltip="both sides at once, with ages and verdicts"
         ),
         Binding("r", "report", "report", id="report", show=False, tooltip="the report: read it, write it as a page"),
+        Binding("h", "visits", "visits", id="visits", show=False, tooltip="the visits that are there"),
         Binding("s", "site", "site", id="site", show=False, tooltip="edit the site; counts for runs begun afterwards"),
         Binding("b", "bench", "bench", id="bench", tooltip="demo only: change the simulated bench"),
         Binding("question_mark", "help", "help", id="help", tooltip="all keys and words"),

@@ -39,7 +39,7 @@ class PageScreen(TextScreen[RunOrder | None]):
         """What the keys do, one each."""
         raise NotImplementedError
 
-    def blocks(self, width: int) -> Sequence[Block]:
+    def text_blocks(self, width: int) -> Sequence[Block]:
         """The page, what is said of the last key, the keys."""
         foot = labelled("", f"{self._prompt}; Enter: write   Esc: no", width, 1) if self.typing else None
         return [*self.page(width), block("", self.said, width), Block(tuple(foot or flowed(self.keys(), width)))]

@@ -18,6 +18,7 @@ from tui.drawing.rows import Row
 from tui.drawing.view import Span, View
 from visit.figures.assessment import Assessment, Role
 from visit.figures.marker import S11, S21
+from visit.figures.unsurveyed import may_be_leak
 from visit.run.live import LiveState
 
 MOSTLY = 0.8
@@ -122,7 +123,9 @@ def pooled_only(a: Assessment) -> bool:
     reject = a.channel(Role.REJECT)
     span = float(a.frequency_hz[-1] - a.frequency_hz[0])
     wide = a.clipped is not None and a.clipped.width_hz > MOSTLY * span
-    return wide and reject is not None and reject.transmission.kind is Kind.READING
+    return (
+        wide and reject is not None and (reject.transmission.kind is Kind.READING or may_be_leak(reject.transmission))
+    )
 
 
 def marker_rows(state: LiveState, view: View) -> list[Row]:

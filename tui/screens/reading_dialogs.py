@@ -23,17 +23,18 @@ BESIDE_TEXT = 7
 """Border, padding, the bar that tells how far one has scrolled, and the label's own blank."""
 
 WORDS_HELP = (
-    ("READING", "the interval keeps clear of floor and leakage; may prove a goal"),
-    ("AT LEAST", "only a bound: the floor covers the rest; may prove a goal"),
+    ("READING", "the interval keeps clear of floor and leakage; may show a goal met"),
+    ("AT LEAST", "only a bound: the floor covers the rest; may show a goal met"),
     ("AT MOST", "a bound from above: a level under the floor, or what follows from AT LEAST"),
     ("INFERRED", "from a model fitted to what stands above the floor; guides the hand, proves nothing"),
     ("CAN'T SAY", "nothing follows from the data"),
 )
 VERDICTS_HELP = (
-    ("[met]", "the goal is shown to be met"),
-    ("[met if]", "it is met on the condition that is said: a survey, a calibration that still holds"),
-    ("[not met]", "the goal is shown to be missed"),
-    ("[can't say]", "neither is shown yet; NEXT says what would show it"),
+    ("met", "the whole interval, or the bound, clears the goal"),
+    ("met on condition", "it reads so, and a doubt is left: a survey, a proof, a correction that may not hold"),
+    ("missed on condition", "it reads so, and the interval still reaches the goal, or a doubt is left"),
+    ("missed", "the whole interval lies on the wrong side of the goal"),
+    ("can't say", "neither is shown yet; NEXT says what would show it"),
 )
 MARKS_HELP = (
     ("─ █", "goal bar: filled up to what is shown"),
@@ -103,7 +104,7 @@ class HelpDialog(ReadingDialog):
             *hanging(WORDS_HELP, 12, width),
             "",
             "Verdicts on a goal",
-            *hanging(VERDICTS_HELP, 13, width),
+            *hanging(VERDICTS_HELP, 22, width),
             "",
             "Signs",
             *hanging(signs, 8, width),

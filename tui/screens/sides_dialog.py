@@ -21,7 +21,7 @@ from visit.figures.sides import SideState
 class SidesDialog(ReadingDialog):
     """Low and high side beside one another."""
 
-    BINDINGS: ClassVar[list[BindingType]] = [Binding("a", "leave", "leave", show=False)]
+    BINDINGS: ClassVar[list[BindingType]] = [Binding("o", "leave", "leave", show=False)]
 
     def __init__(self, read: Callable[[], Sequence[SideState]]) -> None:
         super().__init__()

@@ -38,7 +38,7 @@ from tui.screens.start_rows import (
     visit_rows,
     visit_words,
 )
-from visit.run.set_up import BOARD, Choice, Plugged, SetUp, who_is_it
+from visit.run.set_up import BOARD, Choice, Plugged, SetUp, about_visit, who_is_it
 from visit.site.site import Site
 
 KEYS = ("a port", "s site", "n new site", "v visit", "i who is it", "d simulated", "? help", "q leave")
@@ -62,6 +62,7 @@ class StartScreen(Screen[None]):
         Binding("n", "new_site", "new site", tooltip="type a new site"),
         Binding("e", "edit_site", "edit site", tooltip="change the chosen site"),
         Binding("v", "visit", "visit", tooltip="go on with a recent visit, or begin a new one"),
+        Binding("m", "rename", "rename visit", tooltip="another name for the chosen visit"),
         Binding("d", "demo", "simulated", tooltip="the simulated bench: no analyzer is needed"),
         Binding("r", "again", "look again", tooltip="look again which ports are there"),
         Binding("question_mark", "help", "help", tooltip="all keys and words"),
@@ -261,7 +262,8 @@ class StartScreen(Screen[None]):
 
     def action_visit(self) -> None:
         """Choose a visit."""
-        lines = ["a new one", *(visit_words(path, 70) for path in self._set_up.visits), "an older one: type its file"]
+        about = [f"{visit_words(path, 66)}  {about_visit(path)}" for path in self._set_up.visits]
+        lines = ["a new one", *about, "an older one: type its file"]
         self._choose("Into which visit? Enter: take   Esc: leave", lines, self._take_visit)
 
     def _take_visit(self, number: int) -> None:
@@ -273,6 +275,18 @@ class StartScreen(Screen[None]):
     def _type_visit(self, name: str | None) -> None:
         if name:
             self._try(lambda: self._set_up.choose_visit(Path(name).expanduser()))
+
+    def action_rename(self) -> None:
+        """Another name for the chosen visit."""
+        visit = self._set_up.visit
+        if visit is None:
+            self.say("choose the visit first (v): a new one is named when it is begun")
+            return
+        self.app.push_screen(LineDialog("New name of the visit. Enter: take   Esc: leave", visit.stem), self._renamed)
+
+    def _renamed(self, name: str | None) -> None:
+        if name and self._try(lambda: self._set_up.rename_visit(name)):
+            self.say(f"its name is {self._set_up.visit.name if self._set_up.visit else name} now")
 
     def action_demo(self) -> None:
         """The simulated bench."""

@@ -168,7 +168,7 @@ class TuneScreen(TextScreen[None]):
         self._tool.station.order(self._now())
         self.draw()
 
-    def blocks(self, width: int) -> list[Block]:
+    def text_blocks(self, width: int) -> list[Block]:
         """All that is known, and what to do."""
         best = self._best_db if self._best_db > float("-inf") else None
         picture = TunePicture(
@@ -255,9 +255,13 @@ class TuneScreen(TextScreen[None]):
         self.draw()
 
     def action_bench(self) -> None:
-        """Demo only: turn a screw of the simulated bench, or change it otherwise."""
-        if self._tool.bench is not None and not self._typing:
-            self.app.push_screen(BenchDialog(self._tool.bench))
+        """Demo only: turn a screw of the simulated bench, or change it otherwise; the turn that is advised stands
+        there."""
+        if self._tool.bench is None or self._typing:
+            return
+        told = self._told or (self._advice.told if self._advice is not None else None)
+        line = f"screw {told.cavity} {told.turns:g} {told.direction}" if told and told.cavity and told.turns else ""
+        self.app.push_screen(BenchDialog(self._tool.bench, line))
 
     def action_longer(self, factor: float) -> None:
         """More or fewer sweeps a look."""

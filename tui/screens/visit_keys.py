@@ -20,15 +20,20 @@ from tui.screens.panel import Panel
 from tui.screens.reading_dialogs import ConfirmDialog, LinesDialog
 from tui.screens.report_dialog import ReportDialog
 from tui.screens.sides_dialog import SidesDialog
+from tui.screens.start_rows import visit_words
 from tui.screens.tune_screen import TuneScreen
 from visit.day.day import FREEZE_STEP
 from visit.day.next_deed import AS_DECLARED, TRUSTED
 from visit.run.conductor import RunOrder
 from visit.run.live import LiveState
+from visit.run.set_up import about_visit, recent_visits
 from visit.run.tool import Tool
 from visit.site.hookup import HookUp
 from visit.site.presets import first_sweep, wide, zoom
 from visit.site.site import Site
+
+VISIT_COLUMNS = 64
+"""Name and time of a visit."""
 
 
 class VisitKeys(Panel):
@@ -116,8 +121,8 @@ class VisitKeys(Panel):
             self.action_zoom()
         elif what == "tune":
             self.action_tune()
-        elif what == "antenna":
-            self.action_beside("feeder")
+        elif what in ("antenna", "gains"):
+            self.action_beside("feeder" if what == "antenna" else what)
         elif what:
             self._order = replace(self._order, settings=wide(self._tool.site, self._tool.profile.limits))
             self._hooked_up(HookUp.parse(what))
@@ -210,6 +215,20 @@ class VisitKeys(Panel):
     def action_report(self) -> None:
         """Read the report, write it as a page."""
         self.app.push_screen(ReportDialog(self._tool.visit.file.path))
+
+    def action_visits(self) -> None:
+        """The visits that are there; the one in hand is marked."""
+        here = self._tool.visit.file.path
+        try:
+            paths = recent_visits(here)
+        except RequestError as error:
+            self.notify(str(error), severity="error", timeout=10)
+            return
+        lines = [
+            f"{'> ' if path == here else '  '}{visit_words(path, VISIT_COLUMNS)}  {about_visit(path)}" for path in paths
+        ]
+        foot = ["", "> is measured into now; the start screen takes another (v) or renames one (m)"]
+        self.app.push_screen(LinesDialog([*lines, *foot], f"Visits in {here.parent}"))
 
     def action_sides(self) -> None:
         """Low and high side at once."""

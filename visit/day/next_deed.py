@@ -31,6 +31,7 @@ from visit.site.site import Site
 TRUSTED = " trusted against its looks"
 """What stands in the log when somebody has gone and seen how the leads hang."""
 AS_DECLARED = "it hangs as declared"
+CHECKING_S, CHECK_FAILED = 60.0, "last check failed"
 CALIBRATING_S = 300.0
 """Short, open, load, thru and proof with a practised hand."""
 USUAL_SWEEP_S = 0.5
@@ -55,6 +56,8 @@ class Facts:
     bandwidth_hz: float = BANDWIDTH_HZ
     points: int = POINTS
     """Of the sweep that takes `sweep_s`."""
+    unchecked: bool = False
+    """Sweeps of the duplexer rest on a calibration of ours that was not read back since."""
     trusted: frozenset[str] = frozenset()
     """Hook-ups of which somebody said that they are as declared, whatever they look like."""
 
@@ -102,6 +105,10 @@ def next_deed(facts: Facts) -> NextDeed:
         return NextDeed(now.check.cure, now.check.short, "k")
     if now.check.state is State.NOTE and now.check.asks and now.hookup.text not in facts.trusted:
         return NextDeed(f"{now.check.cure}; y if {AS_DECLARED}", now.check.short, "space")
+    failed = next((doubt for doubt in now.doubts if doubt.startswith(CHECK_FAILED)), "")
+    if failed and not now.hookup.survey:
+        return NextDeed("calibrate anew", f"{failed}: what was measured since the last good one is in doubt", "c",
+                        CALIBRATING_S)  # fmt: skip
     if any("uncorrected" in caution for caution in now.cautions):
         return NextDeed("calibrate", "levels are not re a thru before it", "c", CALIBRATING_S)
     if now.too_busy:
@@ -188,7 +195,7 @@ def _of_side(facts: Facts, side: Side, now: Assessment) -> NextDeed | None:
             return NextDeed(f"leads on A>{other.value}, sweep wide", "one survey then serves both sides", "k")
     if unsurveyed:
         longer = _survey(facts)
-        return longer or NextDeed("survey: both leads on loads", "no pass of the rejection without it", "k")
+        return longer or NextDeed("survey: both leads on loads", "the rejection is not shown to be met without it", "k")
     if facts.left_s:
         return NextDeed("let it sweep on", f"rejection {text(rejection.figure)} so far, goal {goal:g}",
                         seconds=facts.left_s)  # fmt: skip
@@ -256,6 +263,8 @@ def _overall(facts: Facts) -> NextDeed:
         if rejection is not None and rejection.verdict is not Verdict.PASS and not _far_as_it_goes(facts, seen):
             why = f"rejection of the {side.word} side {text(rejection.figure)}: not shown yet"
             return NextDeed(f"leads on A>{side.value}", why, "k")
+    if facts.unchecked and not (facts.as_found and facts.as_left):
+        return NextDeed("read the thru again", "the closing check: does the calibration still hold?", "v", CHECKING_S)
     if not facts.as_found:
         return NextDeed("freeze as found", "both sides are measured", "g", step=FREEZE_STEP)
     missed = [(side, goal) for side, seen in facts.sides.items() for goal in seen.goals if goal.met is False]
@@ -320,6 +329,7 @@ def facts_of(
         as_left=any(stage.name == AS_LEFT for stage in frozen),
         turned=bool(rows[0][0]),
         sweep_s=sweep_s or USUAL_SWEEP_S,
+        unchecked=_unchecked(visit, figures),
         trusted=frozenset(
             str(words).removesuffix(TRUSTED)
             for (words,) in visit.rows("select words from remark where kind = 'hook-up'")
@@ -328,3 +338,13 @@ def facts_of(
         bandwidth_hz=figures.runs[-1].settings.bandwidth_hz if figures.runs else BANDWIDTH_HZ,
         points=figures.runs[-1].settings.points if figures.runs and sweep_s else POINTS,
     )
+
+
+def _unchecked(visit: VisitFile, figures: RunFigures) -> bool:
+    """Whether the duplexer was swept through the newest calibration since it, or a known part, was last read back."""
+    if not figures.calibrations:
+        return False
+    newest = max(figures.calibrations)
+    ((checked,),) = visit.rows("select max(run_id) from known_part where calibration_id = ?", (newest,))
+    swept = [run.id for run in figures.runs if run.calibration_id == newest and run.hookup.side is not None]
+    return bool(swept) and max(swept) > int(str(checked or 0))

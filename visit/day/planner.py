@@ -31,6 +31,8 @@ LONGEST = 2000
 """More sweeps than this are not planned: leads and temperature move meanwhile."""
 LEAST_ROOM = 0.35
 """Share of what the goal allows that is kept for the leak where the unit is hardly better than its goal."""
+LEAST_READ = 0.1
+"""The same where what the unit lets through was read already, and not only inferred."""
 TAKEN = 0.6
 """Share of its room that the leak's limit may take: a proof is then about six times as long as without."""
 FILLED = 3.0
@@ -92,7 +94,7 @@ def plan_proof(
     if count is None or count > LONGEST:
         spare = truth.value - goal
         said = f"{expected}, {spare:+.1f} dB against {goal:g}"
-        says = f"{said}: too close to prove in {LONGEST} sweeps; expect a conditional verdict"
+        says = f"{said}: too close to prove in {LONGEST} sweeps; expect a verdict on condition"
         if truth.high < goal:
             says = f"{said}: the goal is missed, and no average shows it; turn screws first (x)"
         return ProofPlan(settings, 400, 400 * per_sweep, "the unit itself" if spare <= systematic else "random", says)
@@ -154,9 +156,13 @@ def leak_room(site: Site, wide: Assessment, *, port2_return_loss_db: float = 20.
     if notch.rejection_at[0].high < site.goals.rejection_db:
         return None
     allowed = amplitude(-(site.goals.rejection_db + _systematic_db(wide, notch, port2_return_loss_db)))
-    room = max(allowed - amplitude(-_expected(wide, notch)[0].value), LEAST_ROOM * allowed)
+    truth = _expected(wide, notch)[0]
+    least = LEAST_ROOM if truth.kind is Kind.INFERRED else LEAST_READ
+    room = max(allowed - amplitude(-truth.value), least * allowed)
     reject = wide.channel(Role.REJECT)
     limit, source = (None, None) if reject is None else (reject.leakage, reject.leak_source)
+    if source is not None and source.doubt:
+        limit, source = None, None  # as good as none
     return LeakRoom(room, limit, source is not None and source.found, 0 if source is None else source.sweeps)
 
 

@@ -26,10 +26,14 @@ MOST_TRIAL_HZ = 60e3
 LARGEST_TRIAL = 1.0
 """and the most that is tried while nothing is seen to move, in turns."""
 LEAST_TURN = 0.01
+VAGUE_DB = 3.0
+"""Width of an interval with which nobody locks a nut."""
 WORTH_DB = 0.3
 """A turn that is expected to bring less is not worth a hand on the screw."""
 ENOUGH = 32
 """Sweeps of a look with which a turn of a whole turn must be seen on any screw that does anything."""
+SPARED_DB = 3.0
+"""What a proof spares for mismatch, load, leak and fit: a unit that only meets its goal is not shown to."""
 LONGEST_LOOK = 128
 """Sweeps of a look beyond which it is the proof that has to decide."""
 SPREAD_DB = 1.0
@@ -110,11 +114,23 @@ def advise(now: Tuning) -> Advice:
     if read.may_support_pass and read.low >= goal:
         return Advice(Deed.PROVE, "lock the nuts one by one (o), then prove it (q, p)", f"{text(read)}: goal {goal:g}")
     if at.known and at.low >= goal and not missed:
+        more = _turning(now) if at.value < _aim_db(now) else None
+        if more is not None and more.deed is Deed.TURN:
+            return more  # it is met as it stands, and too barely for a proof to show it
+        if at.high - at.low > VAGUE_DB and now.sweeps < LONGEST_LOOK:
+            return _longer(now, f"by the skirts {text(at)}, goal {goal:g}: too vague to leave the screws")
         why = f"by the skirts {text(at)}: goal {goal:g}, and only a proof shows it"
         return Advice(Deed.PROVE, "lock the nuts one by one (o), then prove it (q, p)", why)
     if now.centred.known and now.centred.high < goal:
         return _out_of_reach(now)
     return _turning(now) or _waiting(now)
+
+
+def _aim_db(now: Tuning) -> float:
+    """What is tuned for: the goal and what its proof spares, as far as the cavities give that; never less than the
+    goal."""
+    reach = now.centred.value - SPREAD_DB if now.centred.known else now.goal_db
+    return max(now.goal_db, min(now.goal_db + SPARED_DB, reach))
 
 
 def _out_of_reach(now: Tuning) -> Advice:
@@ -173,7 +189,7 @@ def _longer(now: Tuning, why: str) -> Advice:
 
 def _turning(now: Tuning) -> Advice | None:
     """The turn that brings most, or the trial turn that tells most; None when no turn is known to help."""
-    if now.rejection.known and now.rejection.value >= now.goal_db and now.sweeps < LONGEST_LOOK:
+    if now.rejection.known and now.rejection.value >= _aim_db(now) and now.sweeps < LONGEST_LOOK:
         return None  # it may be enough already: look closer before another screw is touched
     cavities = now.places.cavities or (CavityState(1, cant_say("Hz", ""), math.inf, turned=False),)
     best: tuple[float, CavityState] | None = None
@@ -185,9 +201,10 @@ def _turning(now: Tuning) -> Advice | None:
     # A cavity that stands far off hides nothing of the others: those not yet known are found first only when what is
     # known can't bring the goal.
     unknown = [one for one in cavities if not (one.turned and one.resolved(now.unit_hz) and one.hz_per_turn)]
-    if best is not None and (not unknown or best[0] > now.lost_db(now.unit_hz)):
+    met = now.rejection.known and now.rejection.value >= now.goal_db and now.sweeps < LONGEST_LOOK
+    if best is not None and (not unknown or met or best[0] > now.lost_db(now.unit_hz)):
         return _turn(now, best[1], best[0])
-    if unknown:
+    if unknown and not met:  # a screw of which nothing is known is not tried where it may be enough already
         # First those never turned, then the one that may lose most: turning one that stands near the channel to and fro
         # tells nothing of the others.
         one = min(unknown, key=lambda each: (each.turned, -round(_may_lose_db(now, each), 1), each.number))

@@ -25,9 +25,8 @@ from rf.notch.notch import NotchPlace, find_notch
 from rf.repeater.hookup_check import HookUpCheck, State, check_hookup
 from rf.repeater.passband import Budgeted, Residuals, loss_at, return_loss_at
 from rf.values.decibel import amplitude, level_db
-from rf.values.figure import CONFIDENCE, Figure, Kind, cant_say, shifted
+from rf.values.figure import CONFIDENCE, Figure, cant_say, shifted
 from visit.figures.assessment import (
-    NOT_SURVEYED,
     SURVEY_FIRST,
     Assessment,
     Channel,
@@ -45,6 +44,7 @@ from visit.figures.leak_advice import survey_advice
 from visit.figures.marker import S11, S21, Traces, trace_of
 from visit.figures.match_cure import with_cure
 from visit.figures.third_load import third_load
+from visit.figures.unsurveyed import NOT_SURVEYED, may_be_leak, unsurveyed
 from visit.figures.walking import Walking, hidden, step_words, walking
 from visit.site.hookup import HookUp
 from visit.site.site import Site
@@ -133,8 +133,7 @@ def assess(
             limits = Limits(leak, port2_db, third_port_db=load.limit_db if load else 0.0)
             found = _rejection(frequency_hz, s21, floor, hz, own or known.bottom_at(hz), limits, confidence, walk)
             figure, parts = found.figure, found.parts
-            if leak is None and figure.kind is Kind.READING:
-                figure = replace(figure, why=NOT_SURVEYED)
+            figure = unsurveyed(figure) if leak is None else figure
             pooled = max(pooled, found.points)
             if frequency_hz[0] <= hz <= frequency_hz[-1]:
                 proofs.append(found.proof_db)
@@ -164,7 +163,7 @@ def assess(
     if clipped is None and not path_doubt:
         lowest = _lowest(frequency_hz, s21, floor, reject_hz, limits, calm)
     goals = goals_of(site, channels, proven, doubts=known.doubts)
-    if any(goal.condition == NOT_SURVEYED for goal in goals):
+    if any(goal.condition == NOT_SURVEYED or may_be_leak(goal.figure) for goal in goals):
         asked = survey_advice(site.goals.rejection_db, floor.additive_power, frequency_hz)
         cautions.append(f"{SURVEY_FIRST}; {asked.sweeps} sweeps of these settings settle it")
     cautions += [proven.note] if proven.note else []

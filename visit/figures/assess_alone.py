@@ -116,9 +116,11 @@ def _survey(
 ) -> Assessment:
     """What both leads on loads show: no channels and no goals, only floor and leakage; `split` is asked for when the
     sweeps look like a survey at all."""
-    if s21.too_busy:
+    levels_db = level_db(s21.mean)
+    calm = np.isfinite(levels_db)  # a point that a steady carrier hits in most sweeps has no level
+    if s21.too_busy or not calm.any():
         return too_busy(site, hookup, frequency_hz, s21)
-    through_db = float(level_db(s21.mean).max())
+    through_db = float(levels_db[calm].max())
     cautions: tuple[str, ...] = ()
     found: FloorSplit | None = None
     if through_db <= LARGEST_LEAK_DB:

@@ -31,17 +31,13 @@ from rf.values.uncertainty import Budget
 from rf.values.verdict import Verdict, judge_at_least, judge_at_most
 from visit.figures.known import Known, LeakSource
 from visit.figures.marker import Traces
+from visit.figures.unsurveyed import NOT_SURVEYED, WORST_LEAK_DB, may_be_leak
 from visit.site.hookup import HookUp, Side
 from visit.site.site import Site
 
-WORST_LEAK_DB = -60.0
-"""The worst shielding of this class of analyzer leaks at -60 dB re thru; deeper rejection is only believed after a
-survey
-or a test of two states."""
-NOT_SURVEYED = "leakage not surveyed"
 UNSEEN_LOAD = "the load on the third port can't be seen from this side"
 NOT_PROVEN = "no look has proven it"
-SURVEY_FIRST = f"next: survey (k, leads on loads): no pass over {-WORST_LEAK_DB:.0f} dB holds before it"
+SURVEY_FIRST = f"next: survey (k, leads on loads): no goal over {-WORST_LEAK_DB:.0f} dB is shown to be met before it"
 BUSY = "site too busy: over a quarter of the sweeps was hit by bursts; wait, or move the sweep off the carriers"
 NOT_CHECKED = HookUpCheck(State.UNSEEN, "not checked")
 
@@ -102,7 +98,7 @@ class GoalResult:
     @property
     def words(self) -> str:
         """The verdict with its condition."""
-        return f"{self.verdict.value} ({self.condition})" if self.condition else self.verdict.value
+        return f"{self.verdict.word} ({self.condition})" if self.condition else self.verdict.word
 
     @property
     def met(self) -> bool | None:
@@ -202,11 +198,15 @@ def goals_of(
 
 
 def _rejection_goal(goal_db: float, channel: Channel, proof: Proof) -> GoalResult:
-    """Pass by a proof at a look, which a reading that fails takes back: the unit has moved since that look."""
+    """Pass by a proof at a look, which a reading that fails takes back: the unit has moved since that look. What is
+    read above the floor and may be a leak neither passes below the goal nor fails."""
     figure, proven_db = channel.transmission, proof.proven_db if channel.transmission.known else None
     if judge_at_least(figure, goal_db) is Verdict.FAIL:
         return GoalResult("rejection", goal_db, figure, Verdict.FAIL)
-    result = GoalResult("rejection", goal_db, figure, judge_rejection(figure, proven_db, goal_db))
+    verdict = judge_rejection(figure, proven_db, goal_db)
+    if may_be_leak(figure):
+        verdict = Verdict.CONDITIONAL_PASS if figure.low >= goal_db else Verdict.CANT_SAY
+    result = GoalResult("rejection", goal_db, figure, verdict)
     if channel.leakage is None and (proven_db is None or _with_worst_leak_db(proven_db) < goal_db):
         result = _on_condition(result, NOT_SURVEYED)
     elif channel.leak_source is not None and channel.leak_source.doubt:

@@ -26,11 +26,12 @@ from visit.day.day import Day
 from visit.day.gains import gains_of
 from visit.day.parts import paths_of
 from visit.day.stages import stages
-from visit.figures.assessment import NOT_SURVEYED, Assessment, Role
+from visit.figures.assessment import Assessment, Role
 from visit.figures.averaging import Complex
 from visit.figures.feeder import feeder_sight
 from visit.figures.figures_json import assessment_data
 from visit.figures.replay import Figures, Replay
+from visit.figures.unsurveyed import NOT_SURVEYED
 from visit.record.visit_file import RunRow, VisitFile
 from visit.report.feeder_page import feeder_data
 from visit.report.gains_page import gains_data

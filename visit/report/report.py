@@ -25,11 +25,12 @@ from visit.day.next_deed import facts_of, next_deed
 from visit.day.nudges import NudgeRow, Told, ledger, whole_ledger
 from visit.day.parts import paths_of
 from visit.day.stages import AS_LEFT, Stood, differences, stage_at, stood
-from visit.figures.assessment import NOT_SURVEYED, Assessment, Role
+from visit.figures.assessment import Assessment, Role
 from visit.figures.feeder import feeder_sight
 from visit.figures.replay import Figures, Replay
 from visit.figures.run_figures import no_figures
 from visit.figures.third_load import load_words
+from visit.figures.unsurveyed import NOT_SURVEYED
 from visit.record.owner import unfinished
 from visit.record.soundness import YEAR_10000
 from visit.record.stored_json import stored_number, stored_object

@@ -21,7 +21,7 @@ from visit.site.hookup import HookUp, Side
 from visit.site.site import Site
 
 PORT_NAMES = {"A": "the antenna connector", "L": "the low side", "H": "the high side"}
-STATES = {True: "met", False: "NOT met", None: "not shown"}
+STATES = {True: "met", False: "missed", None: "not shown"}
 
 
 def hookup_words(hookup: HookUp) -> str:
@@ -70,7 +70,7 @@ def wrong(day: Day, found: list[Figures]) -> list[str]:
     lines = [f"Complaint: {complaint}"] if complaint else ["No complaint was written down."]
     for one in found:
         lines += [
-            f"As found, {_place(one, channel)}: {goal.name} {text(goal.figure)}, goal {goal.goal_db:g} dB: NOT met."
+            f"As found, {_place(one, channel)}: {goal.name} {text(goal.figure)}, goal {goal.goal_db:g} dB: missed."
             for channel, goal in goals_by_channel(one.assessment)
             if goal.met is False
         ]

@@ -98,7 +98,7 @@ class FigureMaker:
         self._news, self._closing = threading.Event(), threading.Event()
         self._reader: VisitFile | None = None
         self._follower: Follower | None = None
-        self._unseen = False
+        self._unseen, self._asked = False, 0
         self._thread = threading.Thread(target=self._make, name="figures", daemon=True)
 
     def start(self) -> None:
@@ -107,6 +107,11 @@ class FigureMaker:
 
     def news(self) -> None:
         """Something came; never blocks."""
+        self._news.set()
+
+    def ask_again(self) -> None:
+        """What to do next is looked at again, whatever is being found out now; never blocks."""
+        self._asked += 1
         self._news.set()
 
     def nobody_looks(self) -> None:
@@ -153,7 +158,7 @@ class FigureMaker:
 
     def _advised(self) -> bool:
         """What to do next, once the figures stand on the screen; it may need a fit of an earlier run."""
-        state = self._state()
+        state, asked = self._state(), self._asked
         going = state.progress.run_id is not None or state.progress.phase in (
             Phase.OPENING,
             Phase.SWEEPING,
@@ -167,7 +172,8 @@ class FigureMaker:
             fault = f"no advice ({type(error).__name__}: {error}); sweeps go on and are kept"
             self._change(lambda state: replace(state, figures_fault=fault))
             return False
-        self._change(lambda now: replace(now, deed=deed) if now.assessment is state.assessment else now)
+        if asked == self._asked:
+            self._change(lambda now: replace(now, deed=deed) if now.assessment is state.assessment else now)
         return True
 
     def _latest(self, progress: Progress) -> tuple[Assessment | None, int | None]:

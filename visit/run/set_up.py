@@ -9,7 +9,7 @@ from __future__ import annotations
 import os
 import re
 import time
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from pathlib import Path
 
 from protocol.errors import AnalyzerError, RequestError
@@ -18,6 +18,7 @@ from protocol.files.small_files import private_folder, write_private
 from protocol.profiles.profile import load_profile
 from protocol.wire.ports import BY_ID, Port, list_ports
 from visit.record.opening import RecordError
+from visit.record.renaming import rename_visit
 from visit.record.visit_file import VisitFile
 from visit.site.folders import data_folder, replace_private
 from visit.site.remembered import Fitted, Memory
@@ -113,9 +114,7 @@ class SetUp:
             self.site = self.sites[0][0]
 
     def _look_for_visits(self) -> None:
-        folders = {data_folder(), *([Path(self.memory.known.visit).parent] if self.memory.known.visit else [])}
-        found = [(_touched(path), path) for folder in folders for path in folder.glob("*.visit")]
-        self.visits = tuple(path for _, path in sorted(found, reverse=True)[:MOST_VISITS])
+        self.visits = recent_visits(*([Path(self.memory.known.visit)] if self.memory.known.visit else []))
         last = Path(self.memory.known.visit)
         if self.visit is None and self.memory.known.same_day(time.time()) and self.fits(last):
             self.visit = last
@@ -155,6 +154,17 @@ class SetUp:
                 raise RequestError(f"{visit.name} is a visit to {kept.name}, whose site file is not here; make it (s)")
             self.site = same[0]
         self.visit = visit
+
+    def rename_visit(self, name: str) -> Path:
+        """Call the chosen visit otherwise; it stays chosen. Raises RequestError."""
+        if self.visit is None:
+            raise RequestError("choose the visit first (v): a new one is named when it is begun")
+        new = rename_visit(self.visit, name)
+        if self.memory.known.visit == str(self.visit):
+            self.memory.keep(replace(self.memory.known, visit=str(new)))
+        self.visit = new
+        self._look_for_visits()
+        return new
 
     def add_port(self, name: str) -> None:
         """A port that was typed. Raises RequestError when nothing is there."""
@@ -222,6 +232,30 @@ def keep_site(site: Site, path: Path | None) -> Path:
     except OSError as error:
         raise RequestError(f"can't write {path}: {error.strerror}") from None
     return path
+
+
+def recent_visits(*known: Path) -> tuple[Path, ...]:
+    """Visit files of the user's folder and of the folders of `known` ones, the newest first. Raises RequestError
+    without a folder."""
+    folders = {data_folder(), *(path.parent for path in known)}
+    found = [(_touched(path), path) for folder in folders for path in folder.glob("*.visit")]
+    return tuple(path for _, path in sorted(found, reverse=True)[:MOST_VISITS])
+
+
+def about_visit(path: Path) -> str:
+    """Site, number of runs and frozen stages of a visit file in a few words; never raises."""
+    try:
+        file = VisitFile.open(path, read_only=True, glance=True)
+    except RecordError:
+        return "can't be read"
+    try:
+        (runs,) = file.rows("select count(*) from run")[0]
+        stages = [str(name) for (name,) in file.rows("select distinct name from stage order by name")]
+        return ", ".join([file.site().name, f"{runs} run{'' if runs == 1 else 's'}", *stages])
+    except RequestError:
+        return "can't be read"
+    finally:
+        file.close()
 
 
 def _touched(path: Path) -> float:

@@ -108,6 +108,7 @@ class Station:
 
     def advise(self) -> None:
         """Something besides the sweeps has changed: what to do next is looked at again."""
+        self._figures.ask_again()
         self._change(lambda state: replace(state, deed=None))
         self._figures.news()
 

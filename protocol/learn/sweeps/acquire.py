@@ -20,6 +20,7 @@ from protocol.learn.sweeps.setters import Setters, numbers_in
 from protocol.learn.sweeps.shape import Shape
 from protocol.learn.sweeps.shapes import shapes_of
 from protocol.learn.words.talk import SWEEP_S, Talk
+from protocol.profiles.templates import SETTING_FIELDS, Template
 
 MOST_POLLS = 200
 AGAIN_S = 6.0
@@ -89,6 +90,12 @@ class Acquire:
             self.lengthy = 0
 
     async def _find(self, data: Sequence[Word], points: int | None) -> Acquisition | None:
+        if self.setters.dialog:
+            shapes = self._shapes(await self._by_dialog(), points)
+            if _pairs(shapes) < 2:
+                return None
+            word = next(word for word in self.setters.words if word.name == self.setters.dialog.partition("\n")[0])
+            return Acquisition(self.setters.dialog, parts=[Part("", shapes, word.description)])
         for sweep in (*_sweeps(self.setters.words), None):
             found = Acquisition()
             if sweep is not None:
@@ -110,6 +117,14 @@ class Acquire:
                 await self._axis(found, points)
                 return found
         return None
+
+    async def _by_dialog(self) -> list[str]:
+        """The reply to the last answer of the word that asks for everything."""
+        got, line = b"", ""
+        text = Template.parse(self.setters.dialog, SETTING_FIELDS).fill(self.setters.asked)
+        for number, line in enumerate(text.split("\n")):
+            got = await self.talk.say(line, SWEEP_S, 60.0, value=number > 0)
+        return self.talk.lines(got, line)
 
     def _told(self) -> str:
         return " ".join(word.description for word in self.setters.of(Role.DATA))
@@ -211,7 +226,7 @@ class Acquire:
                     command = f"{form.replace('{v}', choice)}\n{data}"
                     shapes = self._shapes(await self._data(command, found), points)
                     if shapes:
-                        parts.append(Part(command, shapes, word.description))
+                        parts.append(Part(command, shapes, f"{word.description} {self._told()}"))
                 if len(parts) == 2 and not np.allclose(parts[0].shapes[0].values, parts[1].shapes[0].values, atol=1e-3):
                     return parts
         return []
@@ -229,7 +244,9 @@ class Acquire:
         """One more sweep the same way, sets of points per part; None when it did not come as before."""
         lines: list[str] = []
         if found.sweep:
-            if found.enough:
+            if found.sweep == self.setters.dialog:
+                lines = await self._by_dialog()
+            elif found.enough:
                 got = await self.talk.endless(found.sweep, 7 * (points or 401) + 40)
                 lines = _once(self.talk.lines(got, found.sweep), points)
             else:
@@ -241,8 +258,8 @@ class Acquire:
         taken = []
         for part in found.parts:
             reply = await self._data(part.command, found) if part.command else lines
-            shapes = shapes_of(reply, points)
-            if len(shapes) != len(part.shapes):
+            shapes = shapes_of(reply, points, part.shapes)
+            if [shape.values.shape[1] for shape in shapes] != [shape.values.shape[1] for shape in part.shapes]:
                 self.came = rows_alike(reply)
                 return None
             taken.append(shapes)

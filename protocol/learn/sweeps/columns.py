@@ -73,7 +73,6 @@ KINDS: tuple[Kind, ...] = (
     Kind("mag", "deg", (1e5, 100)), Kind("mag", "deg", (1e4, 1)), Kind("mag", "deg", (1e3, 1)),
     Kind("mag", "deg", (1e6, 1e3)), Kind("db", "deg", (10, 10)), Kind("db", "deg", (100, 10)),
     Kind("db", "deg", (100, 100)), Kind("db", "deg", (1e3, 1e3)), Kind("db", "turn", (256, 65536)),
-    Kind("db", "deg", (256, 182.04444)),
 )  # fmt: skip
 
 
@@ -121,11 +120,12 @@ def reflecting(pair: NDArray[np.float64], frequency_hz: NDArray[np.float64], tol
         delay = delay_of(trace, frequency_hz)
         if delay.error > 0.3 or not DELAY_S[0] / 3 < abs(delay.seconds) < 3e3 * DELAY_S[1]:
             continue
-        # a kind that is not the true one wobbles: measure how far the size is from flat and the phase from straight
+        # a kind that is not the true one wobbles: measure how far the size is from flat, as a
+        # part of it (a scale too large would look the flatter), and the phase from straight
         found.append(
             (
                 not hinted(kind, told),
-                round(float(np.std(size)) + 3 * delay.error, 2),
+                round(float(np.std(size) / np.median(size)) + 3 * delay.error, 2),
                 abs(float(np.median(size)) - 0.95),
                 kind,
             )

@@ -66,13 +66,26 @@ class _Column:
     digits: int = 0
 
 
-def rows_of(lines: Sequence[str], points: int | None) -> list[Shape]:
+def rows_of(lines: Sequence[str], points: int | None, commas: Sequence[str] = (".", ",")) -> list[Shape]:
     """The sets of points in a reply in which a point is a line; empty where there are none.
 
-    `points` is how many were set, None where that is not known.
+    `points` is how many were set, None where that is not known; `commas` are the ways to read a comma: as a separator
+    (".") or in a number (",").
     """
-    readings = [found for comma in (".", ",") if (found := _reading(lines, points, comma))]
-    return max(readings, key=_orderly, default=[])
+    readings = [found for comma in commas if (found := _reading(lines, points, comma))]
+    return max(readings, key=orderly, default=[])
+
+
+def numbers_at(text: str, comma: str) -> list[tuple[int, int]]:
+    """Where the numbers of a text stand: begin and end of each."""
+    cut = _cut(0, text, comma)
+    found, at = [], 0
+    for literal, entry in zip(cut.literals, cut.texts, strict=False) if cut is not None else ():
+        at += len(literal)
+        if _numeric(entry, comma) and re.search(r"\d|[A-F]{2}|[a-f]{4}", entry):
+            found.append((at, at + len(entry)))
+        at += len(entry)
+    return found
 
 
 def rows_alike(lines: Sequence[str]) -> int:
@@ -87,22 +100,24 @@ def first_sweep(lines: Sequence[str], points: int) -> list[str]:
     cuts = [_cut(at, line.strip(), ".") if len(line) <= LONGEST_ROW else None for at, line in enumerate(lines)]
     rows = {at: (_kind(cut, "."), cut.texts) for at, cut in enumerate(cuts) if cut is not None
             and _numbers(cut, ".") > 1}  # fmt: skip
-    names: dict[tuple[str, ...], set[str]] = defaultdict(set)
+    names: dict[tuple[str, ...], Counter[str]] = defaultdict(Counter)
     for kind, texts in rows.values():
-        names[kind].add(texts[0])
+        names[kind][texts[0]] += 1
     seen = Counter[tuple[str, ...]]()
     for at, (kind, _) in rows.items():
-        traces = len(names[kind]) if len(names[kind]) <= MOST_TRACES else 1
+        often = names[kind].values()  # names of traces come equally often; whole parts of a decimal comma do not
+        traces = len(often) if len(often) <= MOST_TRACES and max(often) - min(often) <= points else 1
         if seen[kind] >= points * traces:
             return list(lines[:at])
         seen[kind] += 1
     return list(lines)
 
 
-def _orderly(shapes: Sequence[Shape]) -> float:
+def orderly(shapes: Sequence[Shape]) -> float:
     """The part of all columns that go on from row to row; of equal ones the reading with fewer columns is better."""
     columns = [shape.values[:, at] for shape in shapes for at in range(shape.values.shape[1])]
-    smooth = [RISES if even(values) else goes_on(values) for values in columns]
+    near = [goes_on(values) for values in columns]
+    smooth = [RISES if even(values) else n * (n > GOES_ON) for values, n in zip(columns, near, strict=True)]
     return round(float(np.mean(smooth)), 2) - 1e-4 * len(smooth)
 
 

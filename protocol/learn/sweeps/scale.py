@@ -15,17 +15,17 @@ from numpy.typing import NDArray
 from protocol.learn.sweeps.columns import DELAY_S, KINDS, Kind, delay_of, reflects
 
 STEP = 0.25
-"""A step between two points, beyond what the others do, in radians, that no lead makes."""
+"""A step between two points, beyond what the others do, in radians, that no lead makes at all."""
 TURNS = 1.3
 POINTS_A_TURN = 4
 
 
 def alike(kind: Kind) -> list[Kind]:
-    """The kind, those that differ from it in the scale of the angle alone, and those that are of another form."""
+    """The kind, and all that differ from it in form or in what an angle counts in."""
     return [
         other for other in KINDS
-        if other.first != kind.first or other == kind
-        or ((other.second, other.divisors[0]) == (kind.second, kind.divisors[0]) and kind.first != "re")
+        if other == kind or other.first != kind.first
+        or (kind.first != "re" and (other.second, other.divisors[1]) != (kind.second, kind.divisors[1]))
     ]  # fmt: skip
 
 
@@ -37,7 +37,9 @@ def fits(kind: Kind, pair: NDArray[np.float64], frequency_hz: NDArray[np.float64
     phase = np.unwrap(np.angle(trace))
     steps = np.diff(phase)
     spread = np.abs(steps - np.median(steps))
-    smooth = float(spread.max()) < STEP + 8 * float(np.median(spread))
+    grain = np.abs(np.diff(np.angle(trace)))
+    finest = float(grain[grain > 0].min(initial=STEP))
+    smooth = float(spread.max()) < min(STEP, 4 * finest) + 10 * float(np.median(spread))
     delay = delay_of(trace, frequency_hz)
     return kind.turns_once(pair) and smooth and delay.error < STEP and abs(delay.seconds) > DELAY_S[0] / 3
 

@@ -6,7 +6,7 @@ Owns: the ways in which consoles write a setting. Refuses: to send an argument t
 from __future__ import annotations
 
 import re
-from collections.abc import Callable, Iterator, Sequence
+from collections.abc import Callable, Iterator, Mapping, Sequence
 from dataclasses import dataclass, field
 
 from protocol.learn.dialogue import Role, Word
@@ -56,6 +56,10 @@ class Setters:
     unreadable: bool = False
     """Whether a word was asked for its value in every way and told none."""
     write: Callable[[float], str] = str
+    dialog: str = ""
+    """One command, a line for each answer, that sets everything and sweeps; "" where each setting has its own."""
+    asked: Mapping[str, float | str] = field(default_factory=dict)
+    """Values of the last settings, by field, for `dialog`."""
 
     def of(self, *roles: Role) -> list[Word]:
         """Words of these roles, those that the technician named first."""

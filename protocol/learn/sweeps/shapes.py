@@ -8,91 +8,78 @@ from __future__ import annotations
 
 import re
 from collections.abc import Sequence
+from dataclasses import replace
 
 import numpy as np
 
-from protocol.learn.sweeps.rows import rows_of
-from protocol.learn.sweeps.shape import FEWEST_POINTS, Shape, number
+from protocol.learn.sweeps.rows import numbers_at, orderly, rows_of, signed
+from protocol.learn.sweeps.shape import FEWEST_POINTS, Shape
 
-_PLAIN = r"[-+]?(?:\d+\.?\d*|\.\d+)(?:[eE][-+]?\d{1,3})?"
-_FORMS = {
-    "": rf"(?<![\w.+-]){_PLAIN}(?![\w.])",
-    "comma": r"(?<![\w,.+-])[-+]?\d+(?:[,.]\d+)?(?:[eE][-+]?\d{1,3})?[kMG]?(?![\w,])",
-    "si": rf"(?<![\w.+-]){_PLAIN}[kMG]?(?![\w.])",
-    "hex": r"(?<![\w])[0-9A-F]{4,8}(?![\w])",
-}
+MOST_NUMBERS = 8
+"""Numbers of one point."""
+MOST_OF = 0.5
+"""Rows that are points are at least this part of the lines with numbers."""
 
 
-def shapes_of(lines: Sequence[str], points: int | None = None) -> list[Shape]:
+def shapes_of(lines: Sequence[str], points: int | None = None, like: Sequence[Shape] = ()) -> list[Shape]:
     """The sets of points in a reply, the likeliest reading first in each; empty where there are none.
 
-    `points` is how many were set, None where that is not known.
+    `points` is how many were set, None where that is not known. A reply to a word that was answered before is read
+    `like` those sets: noise alone tells no comma.
     """
-    for reading in (_json, rows_of, _single, _one_line):
-        found = [shape for shape in reading(lines, points) if shape.points >= FEWEST_POINTS]
+    commas: tuple[str, ...] = (".", ",")
+    if like:
+        decimal = any("comma" in shape.forms for shape in like)
+        commas = (",",) if decimal else (".",) if any("," in "".join(shape.literals) for shape in like) else commas
+    rows = rows_of(lines, points, commas)
+    numbered = sum(bool(numbers_at(line, ".")) for line in lines)
+    few = sum(shape.points for shape in rows) < MOST_OF * numbered  # lines of one part of a point are no points
+    for reading in (_json, _stream, rows_of) if few else (_json, rows_of, _stream):
+        found = rows if reading is rows_of else reading(lines, points, commas)
+        found = [shape for shape in found if shape.points >= FEWEST_POINTS]
         if found and (points is None or all(shape.points == points for shape in found)):
             return found
     return []
 
 
-def _form_of(lines: Sequence[str]) -> str:
-    text = "\n".join(lines)
-    commas = re.search(r"\d,\d", text) is not None
-    apart = re.search(r"[;\t]|\d +[-+]?\d", text) is not None or all(re.fullmatch(r"[-+]?\d+,\d+", x) for x in lines)
-    if commas and apart and not re.search(r"\d\.\d+,\d", text):
-        return "comma"
-    if re.search(r"\d[kMG](?!\w)", text):
-        return "si"
-    return ""
-
-
-def _signed(word: str) -> float:
-    value = int(word, 16)
-    return float(value - 0x10000 if value > 0x7FFF else value)
-
-
-def _single(lines: Sequence[str], points: int | None) -> list[Shape]:
-    """One number on a line, the parts of a point below each other."""
+def _stream(lines: Sequence[str], points: int | None, commas: Sequence[str]) -> list[Shape]:
+    """Points that follow each other, however the lines end: all on a line, a line for each trace, a line a number."""
+    if points is None:
+        return []
     texts = [line.strip() for line in lines]
-    form = "comma" if any(re.fullmatch(r"[-+]?\d+,\d+", line) for line in texts) else ""
-    pattern = re.compile(_FORMS[form])
-    numbers = [line for line in texts if pattern.fullmatch(line)]
-    signed = [line for line in texts if re.fullmatch(r"[0-9A-F]{4}", line)]
-    if len(signed) > len(numbers) and not form:
-        return _parted([_signed(line) for line in signed], points, "hex")
-    if len(numbers) < 2 * FEWEST_POINTS or len(numbers) < 0.5 * len(texts):
-        return []
-    return _parted([number(line, form) for line in numbers], points, form)
+    long = [text for text in texts if len(numbers_at(text, ".")) >= 2 * points]
+    alone = [text for text in texts if re.fullmatch(r"[-+]?[\w.,]+(?:[-+]\d+)?", text)]
+    for wholes in (long, [" ".join(alone)], [" ".join(texts)]):
+        found = [_followed(whole, points, commas) for whole in wholes]
+        whole_shapes = [shape for shape in found if shape is not None]
+        if whole_shapes and len(whole_shapes) == len(wholes):
+            heads = [shape.begin for shape in whole_shapes]
+            if len(wholes) == 1:
+                head = re.split(r"\d", whole_shapes[0].begin)[-1].strip() if long else ""
+                return [replace(whole_shapes[0], begin=head)]
+            if all(heads) and len(set(heads)) == len(heads):
+                ends = [*heads[1:], ""]
+                return [replace(shape, finish=end) for shape, end in zip(whole_shapes, ends, strict=True)]
+    return []
 
 
-def _parted(values: list[float], points: int | None, form: str, literal: str = " ") -> list[Shape]:
-    if points is None or len(values) % points or not 1 <= len(values) // points <= 6:
-        return []
-    width = len(values) // points
-    table = np.array(values).reshape(points, width)
-    return [Shape(table, ("", *[literal] * (width - 1), ""), (form,) * width, stream=True)]
+def _followed(text: str, points: int, commas: Sequence[str]) -> Shape | None:
+    """All points of one text; its `begin` is what stands before the first."""
+    readings = []
+    for comma in commas:
+        at = numbers_at(text, comma)
+        at = at[len(at) % points :] if len(at) % points == 1 else at  # a number in front names or counts
+        width = len(at) // points
+        if len(at) % points or not 2 <= width <= MOST_NUMBERS:
+            continue
+        rows = [text[at[first][0] : at[first + width - 1][1]] for first in range(0, len(at), width)]
+        begin = text[: at[0][0]].strip()
+        found = rows_of(rows, points, (comma,))[:1]
+        readings += [replace(shape, stream=True, begin=begin, titles=()) for shape in found]
+    return max(readings, key=lambda shape: orderly([shape]), default=None)
 
 
-def _one_line(lines: Sequence[str], points: int | None) -> list[Shape]:
-    """All numbers of all points on one line."""
-    longest = max(lines, key=len, default="")
-    hexed = re.findall(r"(?<![\w.+-])[0-9A-F]{4}(?![\w.])", longest)
-    form = _form_of([longest])
-    texts = re.findall(_FORMS[form], longest)
-    if points is not None and len(hexed) >= 2 * points and len(hexed) >= len(texts):
-        separator = re.search(r"[0-9A-F]{4}([\s,;]+)", longest)
-        return _parted([_signed(x) for x in hexed], points, "hex", _blank(separator))
-    if points is None or len(texts) < 2 * points:
-        return []
-    separator = re.search(r"\d([\s,;]+)[-+\d]", longest) if form != "comma" else re.search(r"\d([\s;]+)[-+\d]", longest)
-    return _parted([number(text, form) for text in texts], points, form, _blank(separator))
-
-
-def _blank(match: re.Match[str] | None) -> str:
-    return re.sub(r"\s+", " ", match.group(1)) if match else " "
-
-
-def _json(lines: Sequence[str], points: int | None) -> list[Shape]:
+def _json(lines: Sequence[str], points: int | None, commas: Sequence[str]) -> list[Shape]:
     """Lists of pairs behind names, in one object."""
     text = "\n".join(lines)
     found = []
@@ -101,9 +88,10 @@ def _json(lines: Sequence[str], points: int | None) -> list[Shape]:
         if not pairs:
             continue
         quote = pairs[0][0]
-        hexed = bool(quote)
+        words = [word.strip() for _, *pair in pairs for word in pair]
+        hexed = bool(quote) and all(re.fullmatch(r"(?:0[xX])?[0-9A-Fa-f]+", word) for word in words)
         try:
-            rows = [[_signed(a) if hexed else float(a), _signed(b) if hexed else float(b)] for _, a, b in pairs]
+            values = [_signed(word) if hexed else float(word) for word in words]
         except ValueError:
             continue
         opened = re.search(r"\[\s*\[", match.group()) or match
@@ -111,6 +99,12 @@ def _json(lines: Sequence[str], points: int | None) -> list[Shape]:
         literals = (f"[{quote}", f"{quote},{blank}{quote}", quote)
         forms = ("hex",) * 2 if hexed else ("", "")
         begin = match.group()[: opened.start() + 1]
-        found.append(Shape(np.array(rows), literals, forms, True, begin, "]]", (match.group(1),)))
-    del points
+        table = np.array(values).reshape(-1, 2)
+        found.append(Shape(table, literals, forms, True, begin, "]]", (match.group(1),)))
+    del points, commas
     return found
+
+
+def _signed(word: str) -> float:
+    digits = re.sub("^0[xX]", "", word)
+    return float(signed(np.array(float(int(digits, 16))), len(digits)))

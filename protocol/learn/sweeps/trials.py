@@ -11,6 +11,7 @@ from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 
 from protocol.learn.dialogue import Role, Word
+from protocol.learn.sweeps.dialogs import find_dialog
 from protocol.learn.sweeps.setters import Setter, Source, numbers_in
 from protocol.learn.sweeps.told import RANGE
 from protocol.learn.sweeps.trying import Outcome, Settings
@@ -39,6 +40,11 @@ class Trials(Settings):
             if not self.talk.refused(lines) and any(numbers_in(line) for line in lines):
                 self.status.append(word.name)
                 self.before[word.name] = lines
+        dialog = await find_dialog(self.talk, self.setters.words)
+        if dialog is not None:
+            self.setters.dialog, self.writing, self.unit_known = dialog.command, dialog.writing, True
+            self.low_hz, self.high_hz = dialog.low_hz, dialog.high_hz
+            return True
         await self._points()
         for word in self.setters.of(Role.RANGE):
             form = word.told.form if word.told is not None else _named_slots(word.usage)

@@ -113,7 +113,7 @@ class Windows:
         everything = " ".join(lines)  # the unit of a bandwidth is not that of a frequency
         seen = set()
         for source in (text, everything):
-            for writing in _named(source):
+            for writing in named_writings(source):
                 if writing not in seen:
                     seen.add(writing)
                     self.unit_known = source is text  # elsewhere a unit may be that of something else
@@ -265,7 +265,7 @@ def _value(match: re.Match[str], at: int) -> float:
     return float(text) * {"": 1.0, "k": 1e3, "M": 1e6, "G": 1e9}[match.group(at + 1)]
 
 
-def _named(text: str) -> list[Writing]:
+def named_writings(text: str) -> list[Writing]:
     """Units that a text names, as ways of writing."""
     found = []
     for whole, unit in (("kilohertz", "kHz"), ("megahertz", "MHz"), ("gigahertz", "GHz")):

@@ -16,6 +16,7 @@ from protocol.learn.words.hushing import hushed, streamed
 from protocol.learn.words.lexicon import HARM, HARM_NAME
 from protocol.learn.words.talk import FEWEST_LISTED, NEWLINE, Talk, asks, asks_at_last
 from protocol.learn.words.wrapped import verbs_of
+from protocol.profiles.sums import kind_of
 
 LISTEN_S = 0.5
 KEY_S = 0.7
@@ -191,6 +192,22 @@ async def _no_keys(talk: Talk, seconds: float) -> bytes:
     raise KeyMenuError(shown.decode("ascii", "replace")[:120])
 
 
+def _sums_wanted(asked: list[tuple[bytes, bytes]]) -> str:
+    """The sum that refusals name behind each line as it was sent; "" where they name none."""
+    pairs = {}
+    for word, reply in asked:
+        match = re.search(rb"(?:^|\s)" + re.escape(word) + rb"([^\w\s*][0-9A-Fa-f]{2,3})(?!\w)", cleaned(reply))
+        if match is None:
+            return ""
+        pairs[word] = match.group(1)
+    found = kind_of(pairs)
+    return f"{found[1].decode()}{found[0]}" if found else ""
+
+
+def _without_sums(line: str, sums: str) -> str:
+    return re.sub(rf"{re.escape(sums[0])}[0-9A-Fa-f]{{2,3}}(?!\w)", "", line)
+
+
 def _one_by_one(empty: bytes, one: bytes, two: bytes) -> bool:
     """Whether two signs on a line are answered twice over: then keys act, whatever the time that an answer takes."""
     none, once, twice = (sorted(text.replace(b"*", b"")) for text in (empty, one, two))
@@ -201,15 +218,27 @@ async def _refusals(talk: Talk, opening: Opening, tails: list[bytes]) -> None:
     """Echo, prompt, end of replies and refusal, from lines that are no word; then the words of help."""
     got = []
     if opening.answers:
-        sign = await _no_keys(talk, SURE_S)
-        got = [sign + await talk.raw(talk.out_end, 0.4, pages=True)]
+        if talk.manner.sums:  # it takes lines, and only whole ones
+            got = [await talk.raw(b"*" + talk.out_end, 0.4, pages=True)]
+        else:
+            sign = await _no_keys(talk, SURE_S)
+            got = [sign + await talk.raw(talk.out_end, 0.4, pages=True)]
         got += [await talk.raw(text + talk.out_end, 0.4, pages=True) for text in (b"**", b"*")]
     empty = [await talk.raw(talk.out_end, 0.3, pages=True) for _ in range(2)] if opening.answers else []
     if got and _one_by_one(empty[0], got[0], got[1]):
         raise KeyMenuError(_texts(got[1])[0][:120] if _texts(got[1]) else "each sign is answered")
-    talk.manner = _framed([*tails[-1:], *empty], got) if opening.answers else Manner((), opening.echoes)
+    framed = _framed([*tails[-1:], *empty], got) if opening.answers else Manner((), opening.echoes)
+    talk.manner = replace(framed, sums=talk.manner.sums)
     for reply in (*tails, *got):
         opening.printed += [line for line in talk.lines(reply) if len(line) > 2]
+    if opening.answers and not talk.manner.sums:
+        sums = _sums_wanted([(b"*", got[0]), (b"**", got[1]), *((b"", reply) for reply in empty[:1])])
+        if sums:
+            talk.manner = Manner(sums=sums)
+            opening.printed = [_without_sums(line, sums) for line in opening.printed]
+            opening.evidence["sums"] = "it named the right sum behind lines that had none"
+            await _refusals(talk, opening, [])
+            return
     if opening.answers:
         talk.manner = _refusal(talk, [(b"*", got[0]), (b"**", got[1]), (b"*", got[2])])
         opening.evidence["prompt"] = "ended the answers to empty lines" if talk.manner.prompts else "none came"

@@ -73,7 +73,8 @@ class Talk:
         """Send bytes as they are and collect until the reply has ended or silence."""
         self.link.discard()
         began = time.monotonic()
-        await self.link.send(data)
+        end = self.out_end if data.endswith(self.out_end) else b""
+        await self.link.send(self.manner.sent(data.removesuffix(end)) + end if end else data)
         got = await self._collect(first_s, QUIET_S, longest_s, pages=pages, command=data.decode("ascii", "replace"))
         self.last_s = time.monotonic() - began
         self._learn_prompt(got)
@@ -121,11 +122,18 @@ class Talk:
         bare = self.keys and len(line) == 1 and not value
         data = line.encode("ascii") + (b"" if bare else self.out_end)
         got = await self.raw(data, self.first_s if first_s is None else first_s, longest_s, pages=pages)
+        said = self._before_prompt(got)
         if not pages and len(self.lines(got, line)) < FEWEST_LISTED:
-            asks(got, line)
+            asks(said, line)
         elif not pages and not self.refused(self.lines(got, line)):
-            asks_at_last(got)
+            asks_at_last(said)
         return got
+
+    def _before_prompt(self, got: bytes) -> bytes:
+        """What came without the prompt on a line of its own: a prompt `? ` behind an `ok` asks nothing."""
+        *lines, last = NEWLINE.split(cleaned(got))
+        known = last.strip() and self.manner.prompt_line is not None and self.manner.prompt_line.fullmatch(last.strip())
+        return b"\n".join(lines) if known and lines else got
 
     async def by_hand(self, line: str, *, secret: bool = False) -> list[str]:
         """Send a line that a person typed for this console; a secret one stands in no transcript and in no wire log."""
@@ -144,7 +152,8 @@ class Talk:
     def listed(self, got: bytes, command: str) -> list[str]:
         """The lines of a reply with what they are indented by."""
         own = set(self.lines(got, command))
-        lines = [line.decode("ascii", "replace").rstrip() for line in LINE_END.split(cleaned(got))]
+        pieces = (self.manner.without_sum(line.rstrip()) for line in LINE_END.split(cleaned(got)))
+        lines = [line.decode("ascii", "replace").rstrip() for line in pieces]
         return [line for line in lines if line.strip("\x00\xfe \t") in own]
 
     def asks_back(self, got: bytes) -> bool:
@@ -172,7 +181,7 @@ class Talk:
         if not self.may(line):
             raise UnsafeError(f"{line!r} must not be sent: nothing permits it")
         self.link.discard()
-        await self.link.send(line.encode("ascii") + (b"" if self.keys else self.out_end))
+        await self.link.send(self.manner.sent(line.encode("ascii")) + (b"" if self.keys else self.out_end))
         got, wait, began = b"", 4.0, time.monotonic()
         while True:
             try:

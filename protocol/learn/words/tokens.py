@@ -152,12 +152,16 @@ def _entry(usage: str, description: str) -> Entry | None:
 
 def _beside(lines: Sequence[str]) -> list[Entry]:
     """Word, arguments and description on one line."""
-    found = []
+    found = list[Entry]()
     for line in lines:
         text = _NUMBERED.sub("", line).strip().strip("|").strip()
         column = re.match(r"\S+(?: \S+)?(?:\t|\s{2,})", text)
         other = (text.count("; ") > 1 and not column) or (_HEADING.match(line) and " " not in text)
         if other and (not USAGE.fullmatch(text) or text.endswith(":")):
+            continue
+        equal = re.fullmatch(r"([A-Za-z]\w{0,9})=([a-z][a-z-]+ [^=<>{}\[\]]+)", text)
+        if equal:
+            found += filter(None, [_entry(equal.group(1), equal.group(2))])
             continue
         for match in _BETWEEN.finditer(text):
             if re.fullmatch(r"<[^<>]*>|\{[^{}]*\}|\[[^\[\]]*\]", text[match.end() :].strip()):

@@ -10,13 +10,14 @@ import pytest
 from protocol.dialects.reply import Manner
 from protocol.learn.dialogue import Role
 from protocol.learn.sweeps.acquire import _once
+from protocol.learn.sweeps.dialogs import ASKS, setting_of
 from protocol.learn.sweeps.setters import line_with, numbers_in
 from protocol.learn.sweeps.shapes import shapes_of
 from protocol.learn.sweeps.told import changed, counts_told, told_range
 from protocol.learn.words.allow import SENT, Entry, words_of
 from protocol.learn.words.hushing import streamed, words_that_stop
 from protocol.learn.words.opening import hinted
-from protocol.learn.words.talk import Talk
+from protocol.learn.words.talk import AsksError, Talk, asks
 from protocol.learn.words.tokens import cells_of, entries_of, menu_of
 from protocol.learn.words.wrapped import Verbs, verbs_of, wrapped_entries
 from protocol.wire.link import Link
@@ -250,3 +251,38 @@ def test_sentences_quote_their_words_and_harm_in_a_sentence_holds_for_all_of_the
     roles = _roles(listing, [])
     assert roles["go"] is Role.RANGE and roles["tell through"] is Role.DATA
     assert not {roles["keep"], roles["renew"]} & SENT and "between" not in roles
+
+
+def test_a_prompt_behind_an_answer_asks_nothing_but_a_question_does() -> None:
+    talk = Talk(cast(Link, None), Manner(prompts=("? ",)))
+    asks(talk._before_prompt(b"ok\r\n? "), "np 51")
+    for question in (b"np 51\r\nok ? ", b"erase all, ok? ", b"sure?\r\n? "):
+        with pytest.raises(AsksError):
+            asks(talk._before_prompt(question), "np 51")
+
+
+@pytest.mark.parametrize(
+    ("question", "setting"),
+    [
+        ("From MHz (2)?", "start"), ("upper end [kHz] =", "stop"), ("How many points (50)?", "points"),
+        ("Averages (1):", ""), ("Store as default (1)?", None), ("Slot (0)?", None), ("Go (1)?", None),
+    ],
+)  # fmt: skip
+def test_a_question_is_answered_only_when_its_own_text_tells_what_it_is_for(question: str, setting: str | None) -> None:
+    assert setting_of(question) == setting
+
+
+def test_only_a_word_that_says_what_it_asks_for_is_let_to_ask() -> None:
+    assert ASKS.search("asks from, to and how many points, then sweeps")
+    assert not ASKS.search("guided correction") and not ASKS.search("asks before it erases")
+
+
+def test_whole_parts_before_a_decimal_comma_are_no_names_of_traces() -> None:
+    def sweep(seed: int) -> list[str]:
+        sizes = np.random.default_rng(seed).uniform(-1.2, -0.3, 30)
+        return ["s11_dB s11_deg", *(f"{size:.4f} {at}.5".replace(".", ",") for at, size in enumerate(sizes))]
+
+    stream = [line for seed in range(9) for line in sweep(seed)]
+    assert _once(stream, 30) == [*sweep(0), "s11_dB s11_deg"]
+    tagged = [f"{tag} {at}.5 0.25" for _ in range(4) for at in range(30) for tag in (11, 21)]
+    assert _once(tagged, 30) == tagged[:60]

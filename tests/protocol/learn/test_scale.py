@@ -79,3 +79,11 @@ def test_a_start_that_was_moved_in_silence_shows_in_the_phase(moved_hz: float, r
     traces = lead(120e6, 132e6), lead(127e6 + moved_hz, 163e6 + moved_hz)
     low = 109e6 if right is None else 127e6
     assert starts_where_set(traces, ((120e6, 132e6), (low, low + 36e6))) is right
+
+
+def test_a_scale_too_large_is_not_taken_for_a_flatter_trace() -> None:
+    hertz = np.linspace(100e6, 200e6, 51)
+    lead = (0.975 - 0.01 * np.sin(hertz / 9e6)) * np.exp(-2j * np.pi * hertz * 7e-9)
+    for scale in (8388608.0, 8192.0):
+        pair = np.round(scale * np.stack([lead.real, lead.imag], axis=1))
+        assert reflecting(pair, hertz)[0].divisors == (scale, scale)
