@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+import dataclasses
+
 import pytest
 
 from protocol.errors import RequestError
@@ -26,6 +28,7 @@ def state(bench: Lines) -> tuple[object, ...]:
     return (
         [round(hz) for side in "LH" for hz in instrument.unit.notch_hz(side)], instrument.hookup.gap_farad,
         instrument.options.leakage_db, instrument.options.burst_rate, closing,
+        dataclasses.astuple(instrument.hookup.feeder),
     )  # fmt: skip
 
 
