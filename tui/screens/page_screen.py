@@ -39,6 +39,10 @@ class PageScreen(TextScreen[RunOrder | None]):
         """What the keys do, one each."""
         raise NotImplementedError
 
+    def on_mount(self) -> None:
+        """Show the page."""
+        self.draw()
+
     def text_blocks(self, width: int) -> Sequence[Block]:
         """The page, what is said of the last key, the keys."""
         foot = labelled("", f"{self._prompt}; Enter: write   Esc: no", width, 1) if self.typing else None
