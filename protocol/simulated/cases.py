@@ -65,17 +65,17 @@ CASES = {
                   lines=("leakage -86",), undo=("leakage none",), signs="leak READING|leak of", cure="leads"),
     "busy": Case("a busy hill", "bursts hit many sweeps; wait, or sweep closer",
                  lines=("bursts 0.4 40",), undo=("bursts 0",), signs="busy", cure="wait"),
-    "feeder": Case("a kink in the feeder", "an echo stands before the end of the feeder, 12 m up; its loss is sound",
-                   lines=("feeder 40 0.88 2.15 4.45 0.02", "kink 12.5 20"),
-                   undo=("feeder 17.99 1 0 0", "kink none"), signs="echo"),
     "load": Case("a wrong load", "the load on the third port returns 8 dB only: change it",
                  always="close THIRD load 8", signs="good load|POOR LOAD|load on [ALH]|NOT LOADED", cure="load"),
+    "feeder": Case("a kink in the feeder", "an echo stands before the end of the feeder, 12 m up (key a)",
+                   lines=("feeder 40 0.88 2.15 4.45 0.02", "kink 12.5 20"), undo=("feeder 17.98754748 1", "kink none"),
+                   signs="echo of the feeder: INFERRED", cure="feeder"),
 }  # fmt: skip
 """By the word that chooses them."""
 
 DEEDS = {
     "lead": "another lead 2", "leads": "better leads, both", "load": "a good load on the third port",
-    "wait": "wait for a quiet hour",
+    "wait": "wait for a quiet hour", "feeder": "a new feeder",
 }  # fmt: skip
 """What hands can do besides turning; it mends what it mends."""
 

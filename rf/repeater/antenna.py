@@ -13,6 +13,7 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
+from rf.repeater.fault_distance import strongest_echo
 from rf.repeater.passband import Residuals, return_loss_at
 from rf.values.combine import mapped
 from rf.values.decibel import amplitude, amplitude_db, level_db
@@ -62,6 +63,17 @@ def among_echoes(seen: Figure, others: Sequence[float]) -> Figure:
         return at_least(bound, "dB", limited_by="other echoes", why=why)
     value = max(-amplitude_db(size), bound)
     return reading(value, bound, -amplitude_db(weak), "dB", limited_by="other echoes")
+
+
+def reflection_at(frequency_hz: NDArray[np.float64], s11: Complex, at_hz: float) -> complex:
+    """S11 (K,) between its samples, the turning of the strongest echo taken out meanwhile: a chord across the circle
+    that a long feeder makes from sample to sample would be too small."""
+    delay_s = strongest_echo(frequency_hz, s11).delay_s
+    still = unwound(frequency_hz, s11, delay_s)
+    value = complex(np.interp(at_hz, frequency_hz, still.real), np.interp(at_hz, frequency_hz, still.imag))
+    if not math.isfinite(delay_s):
+        return value
+    return value * complex(np.exp(-2j * np.pi * (at_hz - frequency_hz[0]) * delay_s))
 
 
 @dataclass(frozen=True, slots=True)

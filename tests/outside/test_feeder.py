@@ -15,7 +15,7 @@ import pytest
 import skrf
 from numpy.typing import NDArray
 
-from rf.repeater.antenna import among_echoes, band_match, end_loss, unwound, vswr
+from rf.repeater.antenna import among_echoes, band_match, end_loss, reflection_at, unwound, vswr
 from rf.repeater.cables import CABLES, LOSS_SHARE, find_cable
 from rf.repeater.fault_distance import behind_cable, echoes, near_end
 from rf.repeater.passband import Residuals
@@ -148,6 +148,16 @@ def test_match_through_a_long_feeder_on_a_wide_grid() -> None:
     wide = band_match(F, still, np.full(F.size, 1e-10), 450e6, 455e6)
     assert wide.worst_hz == pytest.approx(450e6, abs=0.3e6) or wide.worst_hz == pytest.approx(455e6, abs=0.3e6)
     assert not band_match(F, still, np.full(F.size, 1e-10), 300e6, 455e6).worst.known
+
+
+def test_the_reflection_between_two_samples_of_a_long_feeder() -> None:
+    """80 m turn 1.97 rad from sample to sample; half way the chord would be cos(0.98) = 0.55 of the truth."""
+    s11 = line(F, 80.0, 0.85, 2.0, resonator(F, 14.0, 6.0))
+    for hz in (450.125e6, 455.1e6):
+        truth = line(np.array([hz - 1.0, hz]), 80.0, 0.85, 2.0, resonator(np.array([hz - 1.0, hz]), 14.0, 6.0))[1]
+        assert abs(reflection_at(F, s11, hz) - truth) < 0.03 * abs(truth)
+    narrow = F[:8]
+    assert abs(reflection_at(narrow, s11[:8], float(narrow[3])) - s11[3]) < 1e-12
 
 
 def test_a_kink_stands_before_the_end() -> None:

@@ -121,8 +121,8 @@ class VisitKeys(Panel):
             self.action_zoom()
         elif what == "tune":
             self.action_tune()
-        elif what == "antenna":
-            self.action_beside("feeder")
+        elif what in ("antenna", "gains"):
+            self.action_beside("feeder" if what == "antenna" else what)
         elif what:
             self._order = replace(self._order, settings=wide(self._tool.site, self._tool.profile.limits))
             self._hooked_up(HookUp.parse(what))

@@ -14,6 +14,7 @@ from numpy.typing import NDArray
 
 from rf.calibration.three_port import PORTS, Taken, assemble, isolation, isolation_any_phase
 from rf.floor.bound import rejection_figure
+from rf.repeater.antenna import reflection_at
 from rf.values.decibel import amplitude_db
 from rf.values.figure import Figure
 from rf.values.words import text
@@ -58,7 +59,7 @@ def three_ports(runs: Runs) -> list[str]:
         antenna = None if measured is None else measured[1]
         if antenna is None or not antenna.frequency_hz[0] <= channel <= antenna.frequency_hz[-1]:
             continue
-        gamma = _interpolated(antenna.frequency_hz, antenna.s11.mean, channel)
+        gamma = reflection_at(antenna.frequency_hz, antenna.s11.mean, channel)
         closed = abs(complex(isolation(s, gamma)[index]))
         low, high = (float(edge[index]) for edge in isolation_any_phase(s, abs(gamma)))
         worst = text(_isolation(high, power[index]))

@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+import dataclasses
+
 import pytest
 
 from protocol.errors import RequestError
@@ -25,7 +27,8 @@ def state(bench: Lines) -> tuple[object, ...]:
     closing = {port: value for port, value in instrument.hookup.closing.items() if abs(value) > 0.1}
     return (
         [round(hz) for side in "LH" for hz in instrument.unit.notch_hz(side)], instrument.hookup.gap_farad,
-        instrument.options.leakage_db, instrument.options.burst_rate, closing, instrument.hookup.feeder.fault_m,
+        instrument.options.leakage_db, instrument.options.burst_rate, closing,
+        dataclasses.astuple(instrument.hookup.feeder),
     )  # fmt: skip
 
 
