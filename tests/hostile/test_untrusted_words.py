@@ -269,7 +269,7 @@ def test_a_poisoned_site_and_kit_on_screens(bench: Bench, tmp_path: Path) -> Non
         screen.type("q")
         screen.wait_for("PATH")
         screen.type("c")
-        assert "=1+1" in screen.wait_for("CALIBRATE")
+        screen.wait_for("=1+1")
         screen.type("q")
         screen.wait_for("PATH")
         screen.type("q")

@@ -46,7 +46,7 @@ async def test_gains_and_four_levels_by_keys(tmp_path: Path) -> None:
                 await hand.press("enter")
 
             await hand.until(lambda: bench.station.state().progress.phase is Phase.COMPLETE)
-            await hand.press("j")
+            await hand.press("m")
             await hand.until(lambda: isinstance(app.screen, GainScreen) and "power first" in shown())
             await typed("p", "50")
             await whole(lambda: "HEARS" in shown() and "ASSUMED" in shown() and "MEASURED LAST" in shown())

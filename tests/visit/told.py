@@ -38,7 +38,7 @@ class Rows:
         self.taken: list[tuple[int, int]] = []
 
     def rows(self, statement: str, values: tuple[object, ...] = ()) -> list[tuple[Any, ...]]:
-        for name in ("stage", "look", "remark", "told_leak", "known_part", "sweep", "sums"):
+        for name in ("stage", "look", "remark", "told_leak", "known_part", "sweep", "sums", "entry"):
             if f"from {name} " in f"{statement} ":
                 answer = self.told.get(name)
                 if callable(answer):

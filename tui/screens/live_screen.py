@@ -48,7 +48,7 @@ class LiveScreen(VisitKeys):
         Binding("g", "day", "guide", id="day", show=False, tooltip="the day step by step: what is next"),
         Binding("x", "tune", "turn screws", id="tune", show=False, tooltip="turn screws: which way, how far"),
         Binding("a", "beside('feeder')", "feeder", id="feeder", show=False, tooltip="feeder and antenna"),
-        Binding("j", "beside('gains')", "gains", id="gains", show=False, tooltip="what the repeater gains; desense"),
+        Binding("m", "beside('gains')", "gains", id="gains", show=False, tooltip="what the repeater gains; desense"),
         Binding("d", "temperature", "degrees", id="temperature", show=False, tooltip="enter the temperature now"),
         Binding(
             "y", "trust", "trust", id="trust", show=False, tooltip="the hook-up is as declared, whatever it looks like"
