@@ -66,7 +66,7 @@ STRAINED = 2.5
 """Cost of the priors, per parameter, beyond which a fit is taken to be a false minimum."""
 
 WILD = 0.1
-"""Departures that no instrument without errors of its own should ask for: of 40 fits that asked, 10 had lost their way."""
+"""Departures that no instrument without errors of its own should ask for: 10 of 40 fits that did had lost their way."""
 
 UNTUNED = 20.0
 """Half-widths f / 2Q of their mean within which notches lie that are being tuned, or that somebody turned."""
