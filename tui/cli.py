@@ -1,7 +1,7 @@
 """The command line: words, options, exit status. Answers `--help` and `--version` before anything heavy is loaded.
 
 Owns: the parser and the only mapping from faults to exit status. stdout carries data only; everything said to people
-goes to stderr. Refuses: to measure; the commands live in `tui.commands.commands`.
+goes to stderr. Refuses: to measure; the commands live in `tui.commands`.
 """
 
 from __future__ import annotations
@@ -31,6 +31,11 @@ class Parser(argparse.ArgumentParser):
         from protocol.files.harmless import harmless  # noqa: PLC0415 - only where something is wrong
 
         super().error(harmless(message))
+
+
+BESIDE = frozenset({"feeder", "gains", "desense", "part"})
+KEPT = frozenset({"together", "report", "export", "copy", "trend", "archive", "note", "freeze"})
+"""The commands of `tui.commands.beside` and `tui.commands.kept`; all others measure."""
 
 
 def build_parser() -> argparse.ArgumentParser:
@@ -298,15 +303,15 @@ def _run(arguments: Sequence[str] | None) -> int:
     os.environ.setdefault("OPENBLAS_NUM_THREADS", "1")
     from protocol.errors import AnalyzerError, MachineError, RequestError  # noqa: PLC0415 - after --help was answered
     from protocol.wire import wire_log  # noqa: PLC0415
-    from tui.commands import beside, commands  # noqa: PLC0415
+    from tui.commands import beside, commands, kept  # noqa: PLC0415
     from tui.commands.printing import plain_streams, say  # noqa: PLC0415
 
     plain_streams()
     try:
         if getattr(options, "wire_log", None) is not None:
             wire_log.begin(options.wire_log)
-        of_the_chain = options.command in ("feeder", "gains", "desense", "part")
-        return int(getattr(beside if of_the_chain else commands, options.command)(options))
+        where = beside if options.command in BESIDE else kept if options.command in KEPT else commands
+        return int(getattr(where, options.command)(options))
     except MachineError as error:
         say(f"deepnotch: {error}")
         return ExitStatus.MACHINE
