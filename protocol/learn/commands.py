@@ -19,6 +19,9 @@ WORDS_OF_ROLES = {
     Role.POINTS: "points",
 }  # fmt: skip
 
+PARTED_BY_COMMA = re.compile(r"\},[{\d]|\d,\{")
+"""A field beside a comma that parts numbers: no read-back where a comma is the decimal sign as well."""
+
 
 def write_commands(found: Found, trials: Trials) -> None:
     """The settings as commands and read-backs of a profile."""
@@ -29,7 +32,9 @@ def write_commands(found: Found, trials: Trials) -> None:
         name = counted if role is Role.POINTS else f"{FIELDS[role]}_{writing.unit}{form}"
         found.commands[WORDS_OF_ROLES[role]] = setter.form.replace("{v}", f"{{{name}}}")
         if setter.source is not None and setter.source.command:
-            line = _read_line(setter.source.line, name)
+            line = _read_line(setter.source.line, name, hexed=writing.form == "hex")
+            if writing.form == "comma" and PARTED_BY_COMMA.search(line):
+                continue  # nobody can tell 350,5 from 350 and 5
             if any(_same_line(line, other) for other in found.readback.get(setter.source.command, ())):
                 others = found.readback[setter.source.command]
                 at = next(at for at, other in enumerate(others) if _same_line(line, other))
@@ -56,17 +61,17 @@ def _combined_read(found: Found, trials: Trials) -> None:
         for text, name in zip(texts, names, strict=False):
             for shown, value in numbers_in(line):
                 if "{" + name not in " ".join([*lines, out]) and (shown == text or value == numbers_in(text)[0][1]):
-                    si = ":si" if shown[-1:] in "kMG" and "_" in name else ""
+                    si = ":si" if shown[-1:] in "kMG" and "_" in name and ":" not in name else ""
                     out = re.sub(rf"(?<![\w.{{]){re.escape(shown)}(?![\w.])", f"{{{name}{si}}}", out, count=1)
                     break
         if "{" in out:
-            lines.append(_skipped(out))
+            lines.append(_skipped(out, trials.writing.form == "hex"))
     if all("{" + name in " ".join(lines) for name in names[:2]):
         found.readback[command] = lines
         found.evidence[f"readback {command}"] = "its numbers followed what was set"
 
 
-def _read_line(line: str, name: str) -> str:
+def _read_line(line: str, name: str, *, hexed: bool = False) -> str:
     """A line of an answer as a template: the value a field, other numbers skipped; a suffix is part of it."""
     head, _, tail = line.partition("{v}")
     suffix = re.match(r" ?[kMG](?:[Hh][Zz])?(?!\w)", tail)
@@ -74,11 +79,13 @@ def _read_line(line: str, name: str) -> str:
         name, tail = f"{name.rpartition('_')[0]}_hz:si", tail[suffix.end() :]
     elif suffix and name.endswith(":si"):
         tail = tail[suffix.end() :]
-    return f"{_skipped(head)}{{{name}}}{_skipped(tail)}"
+    return f"{_skipped(head, hexed)}{{{name}}}{_skipped(tail, hexed)}"
 
 
-def _skipped(text: str) -> str:
-    """A text with its numbers made fields of no interest."""
+def _skipped(text: str, hexed: bool = False) -> str:
+    """A text with its numbers made fields of no interest; `hexed`: frequencies are written in hexadecimal."""
+    if hexed:
+        text = re.sub(r"(?<![\w.{])(?:0x)?[0-9A-Fa-f]{6,8}(?![\w.}])", "{skip:hex}", text)
     return re.sub(
         r"(?<![\w.{])[-+]?\d+(?:\.\d+)?( ?[kMG](?:[Hh][Zz])?)?(?![\w}])",
         lambda match: "{skip:si}" if match.group(1) else "{skip}",
