@@ -108,8 +108,11 @@ async def find_range(trials: Trials, bounds: Bounds) -> None:
         lower = Role.START if Role.START in setters else upper
         if Role.SPAN in setters and upper is Role.CENTRE:
             await trials.holds(Role.SPAN, NARROW_HZ)
-        high = await _outermost(trials, upper, high, LADDER_HZ, "high")
-        low = await _outermost(trials, lower, low, tuple(reversed(LADDER_HZ)), "low")
+        highest = await _outermost(trials, upper, high, LADDER_HZ, "high")
+        lowest = await _outermost(trials, lower, low, tuple(reversed(LADDER_HZ)), "low")
+        shown = trials.shows or any(setters[role].source is not None for role in roles)
+        if shown or highest < LADDER_HZ[-1] or lowest > LADDER_HZ[0]:  # else nothing was ever refused: it ignores
+            low, high = lowest, highest
     bounds.start_hz, bounds.stop_hz = low, high
 
 

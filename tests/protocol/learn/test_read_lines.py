@@ -1,16 +1,20 @@
-"""Read-back lines of a profile that was found: what is a field, what is skipped, what nobody could read."""
+"""Read-back lines of a profile that was found, and guessed lines that an abbreviating console would take for others."""
 
 from __future__ import annotations
 
 from types import SimpleNamespace
-from typing import Any
+from typing import Any, cast
 
 import pytest
 
 from protocol.learn.commands import PARTED_BY_COMMA, _combined_read, _read_line
+from protocol.learn.dialogue import Role, Word
 from protocol.learn.found import Found
+from protocol.learn.sweeps.setters import Setters
 from protocol.learn.sweeps.windows import Writing
+from protocol.learn.words.talk import Talk
 from protocol.profiles.templates import SETTING_FIELDS, Template
+from protocol.wire.link import Link
 
 
 @pytest.mark.parametrize(
@@ -46,3 +50,19 @@ def test_a_suffix_is_told_once() -> None:
     found = Found()
     _combined_read(found, trials)
     assert found.readback == {"band": ["a: {start_hz:si}", "b: {stop_hz:si}"]}
+
+
+@pytest.mark.parametrize(
+    ("others", "sent"),
+    [
+        ([("settle", Role.NEVER)], False), ([("setlamp", Role.UNKNOWN)], False), ([("settle", Role.POINTS)], True),
+        ([("settle", Role.NEVER), ("set gate", Role.UNKNOWN)], True), ([("reset", Role.NEVER)], True),
+    ],
+)  # fmt: skip
+def test_no_guess_abbreviates_a_word_that_is_never_sent(others: list[tuple[str, Role]], sent: bool) -> None:
+    """`set mid 100` where nothing is called `set`: a console that takes abbreviations would do what `settle` does."""
+    mid = Word(1, "mid", "mid", "", Role.CENTRE, "")
+    words = [mid, *(Word(n, name, name, "", role, "") for n, (name, role) in enumerate(others, 2))]
+    setters = Setters(Talk(cast(Link, None)), words, ())
+    assert ("set mid {v}" in list(setters.set_forms(mid))) is sent
+    assert "mid {v}" in list(setters.set_forms(mid))
