@@ -2,14 +2,12 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable
 from pathlib import Path
 
 import pytest
-from textual.widgets import Input, Static
 
-from tests.tui.test_calibration_screen import Hand, make_app, no_signals
-from tests.tui.whole import faults
+from tests.tui.page_hand import PageHand
+from tests.tui.test_calibration_screen import make_app, no_signals
 from tests.visit.stations import table
 from tui.screens.feeder_screen import FeederScreen
 from tui.screens.live_screen import LiveScreen
@@ -25,22 +23,8 @@ async def test_power_first_then_match_loss_and_places(tmp_path: Path) -> None:
             bench.bench.say(line)
         app = make_app(bench, profile_corrects=True)
         async with app.run_test(size=(80, 24)) as pilot:
-            hand = Hand(pilot)
-
-            def shown() -> str:
-                return str(app.screen.query_one("#text", Static).content)
-
-            async def whole(condition: Callable[[], bool]) -> None:
-                await hand.until(condition)
-                await pilot.pause()
-                assert not faults(app)
-
-            async def typed(key: str, text: str) -> None:
-                await hand.press(key)
-                field = app.screen.query_one("#line", Input)
-                await hand.until(lambda: field.has_focus)
-                field.value = text
-                await hand.press("enter")
+            hand = PageHand(pilot)
+            shown, whole, typed = hand.shown, hand.whole, hand.typed
 
             async def swept(key: str, name: str) -> None:
                 await hand.press(key)

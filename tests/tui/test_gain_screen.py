@@ -2,14 +2,12 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable
 from pathlib import Path
 
 import pytest
-from textual.widgets import Input, Static
 
-from tests.tui.test_calibration_screen import Hand, make_app, no_signals
-from tests.tui.whole import faults
+from tests.tui.page_hand import PageHand
+from tests.tui.test_calibration_screen import make_app, no_signals
 from tests.visit.stations import table
 from tests.visit.test_parts import part_file
 from tui.screens.desense_screen import DesenseScreen
@@ -28,22 +26,8 @@ async def test_gains_and_four_levels_by_keys(tmp_path: Path) -> None:
         bench.bench.say(f"part {isolator}")
         app = make_app(bench, profile_corrects=True)
         async with app.run_test(size=(80, 24)) as pilot:
-            hand = Hand(pilot)
-
-            def shown() -> str:
-                return str(app.screen.query_one("#text", Static).content)
-
-            async def whole(condition: Callable[[], bool]) -> None:
-                await hand.until(condition)
-                await pilot.pause()
-                assert not faults(app)
-
-            async def typed(key: str, text: str) -> None:
-                await hand.press(key)
-                field = app.screen.query_one("#line", Input)
-                await hand.until(lambda: field.has_focus)
-                field.value = text
-                await hand.press("enter")
+            hand = PageHand(pilot)
+            shown, whole, typed = hand.shown, hand.whole, hand.typed
 
             await hand.until(lambda: bench.station.state().progress.phase is Phase.COMPLETE)
             await hand.press("m")
