@@ -91,7 +91,7 @@ HARM = re.compile(
 
 HARM_NAME = re.compile(
     r"sav|stor|wr(?:i|f|n|s|o|_|$)|flash|eras|ers|del(?!ay)|fmt|format|^cal|cal(?:$|_|st|op|sh|lo|th|cl)|^cor|corr|clr|"
-    r"fw(?!_?(?:info|ver))|boot|dfu|isp|fact|dflt|default|rst|reset|rcl|recall|^load|burn|commit|trim|xtal|serial|baud|"
+    r"fw(?!_?(?:info|ver))|boot|dfu|isp|fact|dflt|default|(?<!fi)rst|reset|rcl|recall|^load|burn|commit|trim|xtal|serial|baud|"
     r"pwr|power|lvl|level|rf(?:on|o$|out)|^gen|atten|attn|wipe|init|updat|upgr|persist|reboot|poke|format|unlock",
     re.IGNORECASE,
 )

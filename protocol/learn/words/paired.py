@@ -16,7 +16,7 @@ from protocol.learn.words.lexicon import HARM, HARM_NAME
 FIRST = ("start", "begin", "first", "from", "low", "lower", "left", "initial", "bottom", "minimum")
 LAST = ("stop", "end", "last", "to", "upto", "high", "upper", "right", "final", "finish", "top", "maximum")
 COUNT = ("points", "number", "count", "samples", "dots")
-UNIT = re.compile(r"\W*(?:[fvn]\W+)?(?:in )?(?:\d+ ?)?(?:[kMG]?Hz|HZ|KHZ|MHZ|GHZ)\W*(?:--\W*)?")
+UNIT = re.compile(r"\W*(?:[fvn]\W+)?(?:in )?(?:\d+ ?)?(?:[kMG]?Hz|HZ|KHZ|MHZ|GHZ|[kmg]?hz)\W*(?:--\W*)?")
 """An argument that is a frequency and nothing else."""
 _RANGE = re.compile(r"\D{0,3}(\d{1,3}) ?(?:\.\.\.?|-|to) ?(\d{2,6})\D{0,3}")
 _COUNTED = re.compile(r"(?i)\W*(?:points?|pts|n|(?:number|count)(?: of points)?)\W*")
