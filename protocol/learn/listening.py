@@ -27,6 +27,8 @@ CHOOSES = re.compile(r"(?i)\b(?:choose|choice|select|number)\b")
 
 UNASKED = 3
 """Replies in which the same line stands, but for its numbers, when it has nothing to do with what was asked."""
+PAGED = re.compile(r"(?i)(?:pages?|pager|paging|more)")
+"""A word that parts long replies into pages."""
 TREE = re.compile(r"(?i)^(?:the |a )?(?:tree|list|names|index|catalogue|directory|nodes|files)\b(?! of commands)")
 """A description of a word that lists what the verbs go before."""
 HEAD = re.compile(r"[1-3]\d\d|(?i:ok|done|yes|ack)[.:!]?")
@@ -73,6 +75,7 @@ class Listening(Asking):
             await self.list_words()
             return
         await self._say(said)
+        await self._unpaged([*entries, *entries_of(printed)])
         self.found.help = self.opening.help_word
         locked = next((line for line in self.talk.manner.refusals if LOCKED.search(line)), "")
         if not self.words and locked:
@@ -84,6 +87,17 @@ class Listening(Asking):
                 if came
                 else "nothing answers: not an empty line, not a word of help, not a question for the identity"
             )
+
+    async def _unpaged(self, entries: Sequence[Entry]) -> None:
+        """Where a word parts replies into pages, or not, it is told not to, now and whenever the port is opened."""
+        for entry in entries:
+            choice = re.search(r"(?i)\bon ?[|/] ?off\b", f"{entry.usage[len(entry.name) :]} {entry.description}")
+            if not self.opening.wake and PAGED.fullmatch(entry.name) and choice:
+                off = "OFF" if choice.group().isupper() else "off"
+                self.talk.permit(entry.name)
+                if not self.talk.turned_down(await self.talk.ask(f"{entry.name} {off}")):
+                    self.opening.wake = f"{entry.name} {off}"
+                    self.found.evidence["wake"] = "its list says that this turns pages off"
 
     async def _tree(self, printed: Sequence[str]) -> list[str]:
         """The names behind the verbs, where the list has only verbs and a word that lists the names."""

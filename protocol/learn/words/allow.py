@@ -18,7 +18,7 @@ from protocol.learn.words.paired import paired
 _DESCRIPTIONS = tuple((role, re.compile(pattern, re.IGNORECASE)) for role, pattern in DESCRIPTIONS)
 _NAMES = tuple((role, re.compile(pattern, re.IGNORECASE)) for role, pattern in NAMES)
 _VERB = re.compile(r"^(?:set|get|put|read)[ _]?(?=[A-Za-z])", re.IGNORECASE)
-_BARE = re.compile(r"[\d.,:;|/ ()\[\]<>{}=+-]*")
+_BARE = re.compile(r"(?:[\d.,:;|/ ()\[\]<>{}=+-]|(?<=\d)[kMG]\b)*")
 
 SAID = "the technician says so"
 SENT = frozenset(Role) - {Role.NEVER, Role.UNKNOWN}
