@@ -116,7 +116,10 @@ class Setters:
             yield word.told.form
             return
         if re.search(r"<[\d.]+>", word.usage):
-            yield _slotted(word.usage, name)  # its own example tells more than the form that another took
+            form = _slotted(word.usage, name)  # its own example tells more than the form that another took
+            unit = self.unit[:-2].replace("m", "M").replace("g", "G") + "Hz"
+            ends = word.role in HERTZ and word.role is not Role.BANDWIDTH and self.unit
+            yield re.sub(r"[kMG]?Hz$", unit, form) if ends else form
         if self.style:
             yield self.style.replace("{name}", name)
         if word.usage and word.usage != name:
