@@ -87,6 +87,8 @@ class Settings(Windows):
         """Set a value and look whether it holds."""
         lines: list[str] = []
         for number, line in enumerate(form.replace("{v}", text).split("\n")):
+            if number and not self.talk.open_question:
+                return Outcome()
             lines = self.talk.lines(await self.talk.say(line, value=number > 0), line)
         self._hear(lines, 0 if hertz else int(value), word.role)
         if self.talk.turned_down(lines):
