@@ -81,6 +81,8 @@ class Sweeping(Listening):
             if name in commands:
                 text = Template.parse(commands[name], SETTING_FIELDS).fill(filling)
                 for number, line in enumerate(text.split("\n")):
+                    if not number and not self.talk.may(line):
+                        raise MissingError(f"{line!r} may be taken for a word that is never sent")
                     await self.talk.say(line, value=number > 0)
 
     async def sweeps(self) -> None:

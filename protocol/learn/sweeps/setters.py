@@ -10,7 +10,6 @@ from collections.abc import Callable, Iterator, Mapping, Sequence
 from dataclasses import dataclass, field
 
 from protocol.learn.dialogue import Role, Word
-from protocol.learn.words.allow import SENT
 from protocol.learn.words.talk import Talk
 from protocol.learn.words.tokens import cells_of, hints_of
 from protocol.learn.words.wrapped import verbs_of
@@ -100,7 +99,8 @@ class Setters:
         for form in self._set_forms(word):
             if "{v}" in form and form not in seen:
                 seen.add(form)
-                yield form
+                if self.talk.may(form.partition("\n")[0].replace("{v}", "1")):
+                    yield form
 
     def _set_forms(self, word: Word) -> Iterator[str]:
         name = word.name
@@ -135,7 +135,7 @@ class Setters:
         if unit:
             yield from (form.replace("{name}", name) + unit for form in ("{name} {v}", "{name}={v}", "{name} {v} "))
         for form in FORMS:
-            if (form != "{name}{v}" or len(name) <= 3) and not self._short_for_another(form.replace("{name}", name)):
+            if form != "{name}{v}" or len(name) <= 3:
                 yield form.replace("{name}", name)
 
     def reads(self, word: Word) -> Iterator[str]:
@@ -162,8 +162,7 @@ class Setters:
         listed = [self.read_style, self._hint(1), *READS] if self.read_style or self._hint(1) else list(READS)
         for style in filter(None, listed):
             for text in (style.replace("{name}", name), style.replace("{name}", bare)):
-                told = style in (self.read_style, self._hint(1))
-                if text not in seen and self.talk.may(text) and (told or not self._short_for_another(text)):
+                if text not in seen and self.talk.may(text):
                     seen.add(text)
                     yield text
 
@@ -175,17 +174,6 @@ class Setters:
                 named = re.search(rf"(?i)(?<![a-z]){self.unit}\b", match.group())
                 return named.group() if named else self.unit[:-2].replace("m", "M").replace("g", "G") + "Hz"
         return ""
-
-    def _short_for_another(self, guess: str) -> bool:
-        """Whether a guessed line begins with no word of the console, but with the beginning of one that is never sent:
-        a console that takes abbreviations would act on that one."""
-        head = _head(guess)
-        firsts = [(_head(word.name), word.role) for word in self.words]
-        return (
-            bool(head)
-            and all(first != head for first, _ in firsts)
-            and any(first.startswith(head) and role not in SENT for first, role in firsts)
-        )
 
     def _hint(self, which: int) -> str:
         """The console's own line on how to set (0) or read (1), the word in it made {name}."""
@@ -208,12 +196,6 @@ SETTING = frozenset(
 
 HERTZ = SETTING - {Role.RANGE, Role.POINTS, Role.AVERAGE}
 """Settings that count hertz, one value each."""
-
-
-def _head(line: str) -> str:
-    """The first word of a line, in small letters."""
-    match = re.match(r"[^\s{=:,?]+", line)
-    return match.group().lower() if match else ""
 
 
 def _slotted(usage: str, name: str) -> str:

@@ -78,7 +78,8 @@ def judged(entry: Entry) -> tuple[Role, str]:
 
 def _read(entry: Entry, arguments: str) -> tuple[Role, str] | None:
     """What name, arguments and description mean together, unless any of them speaks of harm."""
-    if HARM.search(arguments) or HARM_NAME.search(entry.word):
+    described = HARM_SURELY if entry.description else HARM_NAME
+    if HARM.search(arguments) or described.search(entry.word):
         return None
     return read_role(entry.word, arguments, entry.description)
 
