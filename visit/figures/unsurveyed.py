@@ -20,12 +20,11 @@ survey or a test of two states."""
 NOT_SURVEYED = "leakage not surveyed"
 
 
-def unsurveyed(figure: Figure) -> Figure:
-    """A rejection read with no survey, in positive dB: the same with the leak of the analyzer's kind in its interval,
-    or AT LEAST its weak end. Other kinds stay."""
+def unsurveyed(figure: Figure, worst: float = amplitude(WORST_LEAK_DB)) -> Figure:
+    """A rejection read with no survey, in positive dB: the same with the leak of the analyzer's kind in its interval
+    (`worst` as an amplitude re the thru), or AT LEAST its weak end. Other kinds stay."""
     if figure.kind is not Kind.READING:
         return figure
-    worst = amplitude(WORST_LEAK_DB)
     weak, strong = amplitude(-figure.high) - worst, amplitude(-figure.low) + worst
     if weak > worst:
         limit = figure.limited_by if figure.high - figure.low > amplitude_db(strong / weak) / 2.0 else "leakage"
