@@ -29,7 +29,7 @@ from visit.figures.averaging import Averaged, Complex
 from visit.figures.known import Known
 from visit.figures.third_load import MEASURED, third_load
 from visit.figures.two_states import latest, quiet, value_at
-from visit.figures.unsurveyed import NOT_SURVEYED, WORST_LEAK_DB, unsurveyed
+from visit.figures.unsurveyed import NOT_SURVEYED, unsurveyed
 from visit.record.visit_file import RunRow
 from visit.site.hookup import ANTENNA, HookUp
 from visit.site.site import Site
@@ -208,7 +208,7 @@ def _path(runs: Runs, run: RunRow, pooled: Pooled, channel_hz: float) -> _Path:
     leak = known.leak_at(channel_hz)
     return _Path(
         power=pooled.power,
-        leak=amplitude(WORST_LEAK_DB) if leak is None else leak,
+        leak=known.worst_leak if leak is None else leak,
         systematic=abs(pooled.value) * (amplitude(limits.systematic_db) - 1.0),
         surveyed=leak is not None,
     )
