@@ -10,7 +10,6 @@ import pytest
 from rf.values.figure import Figure, Kind, at_least, cant_say, reading
 from visit.figures.unsurveyed import NOT_SURVEYED, may_be_leak, unsurveyed, worst_leak
 
-
 LEAK = 1e-3
 
 
