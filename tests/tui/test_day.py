@@ -14,7 +14,8 @@ from textual.widgets import Input, Static
 
 from protocol.errors import RequestError
 from tests.benchtop import exact, make_unit
-from tests.tui.test_calibration_screen import Hand, make_app, no_signals
+from tests.tui.page_hand import Hand
+from tests.tui.test_calibration_screen import make_app, no_signals
 from tests.visit.stations import table
 from tui.screens.calibration_screen import CalibrationScreen
 from tui.screens.day_screen import DayScreen
