@@ -7,6 +7,7 @@ from __future__ import annotations
 
 import asyncio
 import contextlib
+import functools
 import selectors
 import tempfile
 import time
@@ -17,11 +18,14 @@ from protocol.learn.dialogue import Nobody
 from protocol.learn.learner import learn
 from protocol.sweep import Sweep
 from protocol.wire.link import Patience, Sink
+from tests.hostile.in_memory import changed_in_memory, opened
 from tests.hostile.oracle import outcome
 from tests.hostile.visits import with_bytes, with_value
 from visit.figures.replay import Replay
 from visit.figures.run_figures import RunFigures
-from visit.record.owner import register
+from visit.record.owner import mark_of, register
+from visit.record.schema import SCHEMA_VERSION
+from visit.record.soundness import check_rows
 from visit.record.visit_file import VisitFile
 from visit.report.report import build_report
 from visit.run.figure_maker import Follower
@@ -105,6 +109,11 @@ class Jumping(selectors.SelectSelector):
 
 def learning(data: bytes) -> None:
     """A whole learning session; it ends, learned or not, in one line."""
+    outcome(lambda: learned(data))
+
+
+def learned(data: bytes) -> None:
+    """A whole learning session with a device that answers so. Raises what it raises."""
     device = Device(data)
 
     async def opened(*_: object, **__: object) -> Device:
@@ -113,18 +122,12 @@ def learning(data: bytes) -> None:
     async def slept(seconds: float, *_: object) -> None:
         device.now_s += seconds
 
-    def call() -> None:
-        with contextlib.ExitStack() as stack:
-            stack.enter_context(mock.patch("protocol.wire.link.SerialLink.open", opened))
-            stack.enter_context(mock.patch("asyncio.sleep", slept))
-            loop = asyncio.SelectorEventLoop(Jumping(device))
-            try:
-                with mock.patch.object(time, "monotonic", device.clock):
-                    loop.run_until_complete(learn(device.name, Nobody()))
-            finally:
-                loop.close()
-
-    outcome(call)
+    with contextlib.ExitStack() as stack:
+        stack.enter_context(mock.patch("protocol.wire.link.SerialLink.open", opened))
+        stack.enter_context(mock.patch("asyncio.sleep", slept))
+        loop = stack.enter_context(contextlib.closing(asyncio.SelectorEventLoop(Jumping(device))))
+        stack.enter_context(mock.patch.object(time, "monotonic", device.clock))
+        loop.run_until_complete(learn(device.name, Nobody()))
 
 
 def stranger(data: bytes, *, figures: bool = True) -> None:
@@ -140,26 +143,48 @@ def stranger(data: bytes, *, figures: bool = True) -> None:
         def call() -> None:
             visit = VisitFile.open(path)
             try:
-                register(visit, "/dev/none")
-                runs = visit.runs()
-                if not runs:
-                    return
-                kept = visit.sweeps(runs[-1].id, limit=3)
-                last, number = runs[-1], visit.kept(runs[-1].id)[1]
-                visit.reopen(last.id, 2e9)
-                for sweep in kept:
-                    made = Sweep(last.settings, sweep.frequency_hz, sweep.s11, sweep.s21 * 1.001, number, 2e9, 0.5)
-                    visit.add_sweep(last.id, made)
-                    number += 1
-                if figures:
-                    Follower(visit, visit, RunFigures(visit)).look(last.id)
-                visit.end_run(last.id, "complete", 2e9)
-                if figures:
-                    build_report(visit)
-                else:
-                    Replay(visit)
+                _measured_on(visit, figures=figures)
             finally:
                 visit.close()
             VisitFile.open(path, read_only=True).close()
 
         outcome(call)
+
+
+_mark = functools.cache(mark_of)
+
+
+def stranger_in_memory(data: bytes) -> None:
+    """The same without a file and without figures, and what was written is sound again."""
+
+    def way(visit: VisitFile) -> None:
+        with mock.patch("visit.record.owner.mark_of", _mark):  # it reads /proc, which takes a tenth of the time
+            _measured_on(visit, figures=False)
+
+    def call() -> None:
+        with changed_in_memory(data) as connection:
+            opened(connection, way)
+            check_rows(connection, SCHEMA_VERSION)
+
+    outcome(call)
+
+
+def _measured_on(visit: VisitFile, *, figures: bool) -> None:
+    register(visit, "/dev/none")
+    runs = visit.runs()
+    if not runs:
+        return
+    kept = visit.sweeps(runs[-1].id, limit=3)
+    last, number = runs[-1], visit.kept(runs[-1].id)[1]
+    visit.reopen(last.id, 2e9)
+    for sweep in kept:
+        made = Sweep(last.settings, sweep.frequency_hz, sweep.s11, sweep.s21 * 1.001, number, 2e9, 0.5)
+        visit.add_sweep(last.id, made)
+        number += 1
+    if figures:
+        Follower(visit, visit, RunFigures(visit)).look(last.id)
+    visit.end_run(last.id, "complete", 2e9)
+    if figures:
+        build_report(visit)
+    else:
+        Replay(visit)
