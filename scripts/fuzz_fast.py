@@ -29,7 +29,7 @@ ROOT = Path(__file__).parents[1]
 sys.path.insert(0, str(ROOT))
 MEMORY = Path("/dev/shm")
 LONGEST_INPUT = 1024
-SHORTER = {"keys": 160, "learning": 400, "stranger": 80, "values": 80, "words": 300, "hookup": 200}
+SHORTER = {"keys": 160, "learning": 400, "learning-spoiled": 41, "stranger": 80, "values": 80, "words": 300, "hookup": 200}
 """Where more only repeats what was."""
 MOST_FAULTS = 20
 FOLLOWED = tuple(str(ROOT / part) + os.sep for part in ("protocol", "visit", "tui", "rf"))

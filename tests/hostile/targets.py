@@ -42,7 +42,7 @@ from protocol.profiles.profile import Profile, load_profile, parse_profile
 from protocol.sweep import SweepSettings
 from tests.hostile.in_memory import changed_in_memory, opened
 from tests.hostile.oracle import outcome
-from tests.hostile.sessions import learning, stranger, stranger_in_memory
+from tests.hostile.sessions import learning, learning_spoiled, stranger, stranger_in_memory
 from tests.hostile.visits import all_read, every_way_out, taken_in, whole, with_bytes, with_value
 from tui.terminal.typed_bytes import PASTE_PAUSE_S, TypedBytes
 from visit.calibration.stored_terms import terms_from
@@ -274,6 +274,7 @@ TARGETS: dict[str, Callable[[bytes], None]] = {
     "words": words,
     "keys": keys,
     "learning": learning,
+    "learning-spoiled": learning_spoiled,
     "stranger": stranger_in_memory,
     "stranger-file": _stranger,
     "values": values,
@@ -306,6 +307,10 @@ def seeds(name: str) -> list[bytes]:
         return [b"A>L pad2=10 jumper=half third=open", b"loads", b"antenna"]
     if name == "json":
         return [b'{"moved": {"value": 1.0, "low": null, "high": [1, true]}}']
+    if name == "learning-spoiled":
+        return [
+            bytes([family]) + bytes(edit) for family in range(3) for edit in ((), (40, 0, 9, 3, 0), (80, 4, 9, 1, 1))
+        ]
     if name in ("visit-value", "values", "stranger"):
         return [bytes([column, kind]) + b"[1]" for column in range(0, 110, 7) for kind in range(5)]
     return SEEDS.get(name, [b""])
