@@ -10,6 +10,7 @@ line: inputs, seconds, inputs a second, kept, faults. Exit status 1 for a fault.
 from __future__ import annotations
 
 import argparse
+import base64
 import hashlib
 import os
 import random
@@ -29,7 +30,9 @@ ROOT = Path(__file__).parents[1]
 sys.path.insert(0, str(ROOT))
 MEMORY = Path("/dev/shm")
 LONGEST_INPUT = 1024
-SHORTER = {"keys": 160, "learning": 400, "learning-spoiled": 41, "stranger": 80, "values": 80, "words": 300, "hookup": 200}
+SHORTER = {
+    "keys": 160, "learning": 400, "learning-spoiled": 41, "stranger": 80, "values": 80, "words": 300, "hookup": 200,
+}  # fmt: skip
 """Where more only repeats what was."""
 MOST_FAULTS = 20
 FOLLOWED = tuple(str(ROOT / part) + os.sep for part in ("protocol", "visit", "tui", "rf"))
@@ -179,6 +182,7 @@ def main() -> int:
     parser.add_argument("--corpus", type=Path, help="folder of inputs to begin with and to add to")
     parser.add_argument("--out", type=Path, default=Path(tempfile.gettempdir()), help="folder for what broke a rule")
     parser.add_argument("--seed", type=int, default=time.time_ns())
+    parser.add_argument("--reduce", type=int, metavar="N", help="write N of the kept inputs at most to tests/hostile")
     options = parser.parse_args()
     if MEMORY.is_dir():  # a disk that is waited for at each input takes all the time
         tempfile.tempdir = str(MEMORY)
@@ -200,7 +204,25 @@ def main() -> int:
     if options.corpus is not None:
         known += [file.read_bytes() for file in sorted(options.corpus.iterdir()) if file.is_file()]
     trial.pool = list(dict.fromkeys(known)) or [b""]
+    if options.reduce is not None:
+        _reduce(trial, options.reduce)
+        return 0
     return _told(trial, _run(trial, options))
+
+
+def _reduce(trial: Trial, most: int) -> None:
+    """Of the kept inputs those that reach something new, short ones first."""
+    from tests.hostile import targets
+
+    own = set(targets.own_seeds(trial.name))
+    kept = []
+    for data in sorted(trial.pool, key=lambda data: (data not in own, len(data))):
+        if trial.lines.follow(trial.call, data) and data not in own and len(kept) < most:
+            kept.append(data)
+    targets.corpus_file(trial.name).parent.mkdir(exist_ok=True)
+    lines = [base64.b64encode(data).decode() + "\n" for data in kept]
+    targets.corpus_file(trial.name).write_text("".join(lines), encoding="ascii")
+    print(f"{trial.name}: {len(kept)} of {len(trial.pool)} inputs kept, {sum(map(len, kept))} bytes")
 
 
 def _run(trial: Trial, options: argparse.Namespace) -> float:

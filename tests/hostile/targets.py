@@ -5,6 +5,7 @@ The tests feed them by hypothesis, `scripts/fuzz.py` by coverage. Anything but a
 
 from __future__ import annotations
 
+import base64
 import functools
 import sqlite3
 import tempfile
@@ -284,7 +285,19 @@ TARGETS: dict[str, Callable[[bytes], None]] = {
 
 
 def seeds(name: str) -> list[bytes]:
-    """Inputs to begin with: real files and answers, so that the fuzzer need not find their shape."""
+    """Inputs to begin with: real files and answers, and those that were found to reach more."""
+    kept = corpus_file(name)
+    lines = kept.read_text(encoding="ascii").split() if kept.is_file() else []
+    return own_seeds(name) + [base64.b64decode(line) for line in lines]
+
+
+def corpus_file(name: str) -> Path:
+    """What `scripts/fuzz_fast.py --reduce` kept: an input a line, in base 64."""
+    return Path(__file__).parent / "corpora" / f"{name}.txt"
+
+
+def own_seeds(name: str) -> list[bytes]:
+    """Real files and answers, so that the fuzzer need not find their shape."""
     folder = Path(str(files("fixtures")))
     if name == "profile":
         return [path.read_bytes() for path in sorted((folder / "profiles").glob("*.toml"))]
