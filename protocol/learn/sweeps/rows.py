@@ -17,7 +17,7 @@ from itertools import pairwise
 import numpy as np
 from numpy.typing import NDArray
 
-from protocol.learn.sweeps.shape import FEWEST_POINTS, Shape, number
+from protocol.learn.sweeps.shape import FEWEST_POINTS, LARGEST, Shape, number
 
 Values = NDArray[np.float64]
 
@@ -318,8 +318,10 @@ def _shape(rows: list[_Line], texts: list[str], comma: str, hexed: set[int], beg
 
 
 def _column(texts: Sequence[str], comma: str, hexed: set[int]) -> _Column | None:
-    """What the texts of one column are as numbers; None where they are none."""
+    """What the texts of one column are as numbers; None where they are none, or one is beyond any meaning."""
     plain = _plain(texts, comma)
+    if plain is not None and not np.all(np.abs(plain.values) < LARGEST):
+        return None
     if not all(re.fullmatch(_HEX, text) for text in texts):
         return plain
     counts = np.array([float(int(text, 16)) for text in texts])

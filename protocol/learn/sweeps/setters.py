@@ -10,6 +10,7 @@ from collections.abc import Callable, Iterator, Mapping, Sequence
 from dataclasses import dataclass, field
 
 from protocol.learn.dialogue import Role, Word
+from protocol.learn.sweeps.shape import LARGEST
 from protocol.learn.words.talk import Talk
 from protocol.learn.words.tokens import cells_of, hints_of
 from protocol.learn.words.wrapped import verbs_of
@@ -212,7 +213,7 @@ def _slotted(usage: str, name: str) -> str:
 
 
 def numbers_in(line: str, *, comma: bool | None = None) -> list[tuple[str, float]]:
-    """All numbers of a line as text and value; a k, M or G behind one counts.
+    """All numbers of a line as text and value, but those beyond any meaning; a k, M or G behind one counts.
 
     `comma` says whether a comma is a decimal sign; without it the line tells: no other sign parts its decimals, and no
     two commas follow each other.
@@ -228,7 +229,8 @@ def numbers_in(line: str, *, comma: bool | None = None) -> list[tuple[str, float
             blank, suffix = (behind.group(1), behind.group(2)) if behind.group(2) else behind.group(3, 4)
             value *= {"k": 1e3, "M": 1e6, "G": 1e9}[suffix]
             text += blank + suffix
-        found.append((text, value))
+        if abs(value) < LARGEST:
+            found.append((text, value))
     return found
 
 

@@ -12,6 +12,8 @@ import numpy as np
 from numpy.typing import NDArray
 
 FEWEST_POINTS = 3
+LARGEST = 1e100
+"""A larger number is none that an analyzer means (codes for `no value` are below it), and its square overflows."""
 
 
 @dataclass(frozen=True)

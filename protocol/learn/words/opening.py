@@ -12,6 +12,7 @@ from collections.abc import Sequence
 from dataclasses import dataclass, field, replace
 
 from protocol.dialects.reply import LINE_END, Manner, cleaned
+from protocol.files.harmless import harmless
 from protocol.learn.words.hushing import hushed, streamed
 from protocol.learn.words.lexicon import HARM, HARM_NAME
 from protocol.learn.words.talk import FEWEST_LISTED, NEWLINE, Talk, asks, asks_at_last
@@ -121,7 +122,7 @@ def _menu(got: bytes) -> None:
     """A text that says that keys act at once."""
     text = cleaned(got).decode("ascii", "replace")
     if re.search(r"(?i)press a key|single key|hit a key|\?\s*=\s*keys", text):
-        raise KeyMenuError(" ".join(text.split())[:120])
+        raise KeyMenuError(harmless(text, 120))
 
 
 async def _line_end(talk: Talk, opening: Opening, idle: bytes) -> list[bytes]:
@@ -189,7 +190,7 @@ async def _no_keys(talk: Talk, seconds: float) -> bytes:
         return got
     if cleaned(await talk.listen(max(seconds, LISTEN_S))).strip():  # it talks all the time
         return b""
-    raise KeyMenuError(shown.decode("ascii", "replace")[:120])
+    raise KeyMenuError(harmless(shown.decode("ascii", "replace"), 120))
 
 
 def _sums_wanted(asked: list[tuple[bytes, bytes]]) -> str:
@@ -228,7 +229,7 @@ async def _refusals(talk: Talk, opening: Opening, tails: list[bytes]) -> None:
         got += [await talk.raw(text + talk.out_end, 0.4, pages=True) for text in (b"**", b"*")]
     empty = [await talk.raw(talk.out_end, 0.3, pages=True) for _ in range(2)] if opening.answers else []
     if got and _one_by_one(empty[0], got[0], got[1]):
-        raise KeyMenuError(_texts(got[1])[0][:120] if _texts(got[1]) else "each sign is answered")
+        raise KeyMenuError(harmless(_texts(got[1])[0], 120) if _texts(got[1]) else "each sign is answered")
     framed = _framed([*tails[-1:], *empty], got) if opening.answers else Manner((), opening.echoes)
     talk.manner = replace(framed, sums=talk.manner.sums)
     for reply in (*tails, *got):

@@ -21,7 +21,6 @@ FEWEST = 3
 
 MOST_VERBS = 4
 """Verbs that a column of them holds at most."""
-SETTING_VERBS = ("let", "set", "put", "write", "change", "alter", "assign")
 
 NAMING = ("name", "id", "ident", "version", "model")
 """Nodes whose reading tells what it is."""
@@ -35,7 +34,7 @@ _NODE = re.compile(r"\s*(/?[a-z][\w.-]*(?:/[\w.-]+)+|/[a-z][\w.-]*)(?:\s+(\S.*?)
 READING = frozenset(
     ("get", "see", "read", "show", "cat", "look", "tell", "print", "type", "peek", "view", "ask", "query")
 )
-SETTING = frozenset(("put", "set", "let", "make", "enter"))
+SETTING = frozenset(("put", "set", "let", "make", "enter", "change", "alter", "assign"))
 """Verbs that mean reading a node and setting it; `del` and `burn` stand before nodes as well."""
 OPERATIONS = re.compile(
     r"(?i)set|put|let|conf(?:ig(?:ure)?)?|cfg|(?:set_?)?(?:sweep|span|range|scan|window|band|freq(?:uency|uencies)?|stim\w*)"
@@ -71,9 +70,10 @@ _WRITES = re.compile(r"\s*([a-z]{2,8}) ([A-Z]{2,8}) [A-Z]{1,8}\s+(?:change|chang
 
 def verbs_of(lines: Sequence[str]) -> Verbs | None:
     """The verbs that go before every name, where the console tells them, on one line or on a line each."""
-    reads, writes = ([m for line in lines if (m := one.fullmatch(line))] for one in (_READS, _WRITES))
-    if len(reads) == len(writes) == 1 and reads[0].group(2) == writes[0].group(2):
-        return Verbs(reads[0].group(1), writes[0].group(1))
+    shows, puts = ([m for line in lines if (m := one.fullmatch(line))] for one in (_READS, _WRITES))
+    told = len(shows) == len(puts) == 1 and shows[0].group(2) == puts[0].group(2)
+    if told and shows[0].group(1) in READING and puts[0].group(1) in SETTING:
+        return Verbs(shows[0].group(1), puts[0].group(1))
     for line in lines:
         for match in _METHODS.finditer(line):
             return Verbs(match.group("read"), match.group("write"))
@@ -126,7 +126,7 @@ def _verb_column(told: Sequence[str], verbs: Verbs) -> bool:
 def _behind(node: str, verb: str, told: str = "") -> Entry:
     """A node behind its own verb; one that is told to be set takes a value."""
     last = node.rpartition("/")[2]
-    takes = verb in SETTING_VERBS
+    takes = verb in SETTING
     word = "identity" if last in NAMING and not told else node.replace("/", " ").strip()
     return Entry(
         f"{verb} {node}", f"{verb} {node} <{told}>" if takes else f"{verb} {node}", told, last if takes else word

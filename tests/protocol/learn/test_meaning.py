@@ -80,11 +80,11 @@ def test_a_listing_in_capitals_has_descriptions() -> None:
 
 def test_a_column_of_verbs_goes_before_its_nodes() -> None:
     printed = [
-        "peek NODE     contents",
-        "poke NODE X   set a value",
-        "/edge/one     poke   lowest frequency, Hz",
-        "/edge/two     poke   highest frequency, Hz",
-        "/view/back    peek   reflection",
+        "view NODE     contents",
+        "enter NODE X   set a value",
+        "/edge/one     enter   lowest frequency, Hz",
+        "/edge/two     enter   highest frequency, Hz",
+        "/view/back    view   reflection",
         "/keep/all     run    settings to flash",
     ]
     assert not wrapped_entries(printed[:2])
