@@ -155,8 +155,15 @@ def _after_survey(facts: Facts, now: Assessment) -> NextDeed:
         return more
     if now.cautions and not facts.sides:
         return NextDeed("survey on", now.cautions[0], "n")
-    side = next((side for side in Side if side not in facts.sides), Side.LOW)
+    side = next((side for side in Side if side not in facts.sides), None)
+    side = side or next((side for side in Side if _unshown(facts, side)), Side.LOW)
     return NextDeed(f"leads on the duplexer, A>{side.value}", "the survey is complete", "k")
+
+
+def _unshown(facts: Facts, side: Side) -> bool:
+    """Whether a side still waits for its proof."""
+    rejection = _goal(facts.sides[side], "rejection")
+    return rejection is not None and rejection.verdict is not Verdict.PASS and not _no_screw(facts, side)
 
 
 def _survey(facts: Facts, *, anew: bool = False) -> NextDeed | None:
@@ -313,7 +320,7 @@ def _overall(facts: Facts) -> NextDeed:
     if facts.turned and not facts.as_left:
         return NextDeed("freeze as left", "screws were turned since as found", "g", step=REPORT_STEP)
     for why in beyond.values():
-        return replace(REPORT, why=f"{why}; look at cables, loads and cavities, or report it as it is")
+        return replace(REPORT, why=f"{why}; cables, loads or a cavity limit it")
     for side, seen in facts.sides.items():
         rejection = _goal(seen, "rejection")
         if rejection is not None and rejection.verdict is not Verdict.PASS:
