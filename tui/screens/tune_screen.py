@@ -30,7 +30,7 @@ from visit.day.tuning import Advice, Tuning, advise
 from visit.figures.assessment import Assessment
 from visit.run.conductor import Phase, RunOrder
 from visit.run.tool import Tool
-from visit.site.presets import wide
+from visit.site.presets import far_sweeps, wide
 
 LOOK_S = 0.2
 SWEEPS = 8
@@ -147,12 +147,23 @@ class TuneScreen(TextScreen[None]):
     def _judge(self, run: int, seen: Assessment) -> None:
         """The advice rests on whole looks only: half a look says now this, now that."""
         try:
-            self._tuning = self._tool.visit.tuning(self._side, seen)
+            self._tuning = self._tool.visit.tuning(self._side, seen, run, self._tool.profile.limits)
         except RequestError as error:
             self._last = f"! {error}"
             return
         self._judged = run, seen
         self._advice = advise(self._tuning)
+        if self._advice.level is not None:
+            self._sweep_over(self._advice.level)
+
+    def _sweep_over(self, level: int) -> None:
+        """The next looks are made over another span; what stands of this one is no 'before' any more."""
+        usual = wide(self._tool.site, self._tool.profile.limits, self._order.settings.bandwidth_hz)
+        if level > 0:
+            usual = far_sweeps(
+                self._tool.site, self._side, self._tool.profile.limits, self._order.settings.bandwidth_hz
+            )[level - 1]
+        self._order, self._judged = replace(self._order, settings=usual), None
 
     async def _compare(self, before: tuple[int, Assessment], after: tuple[int, Assessment], told: Told) -> None:
         """What the turn did, written into the ledger."""

@@ -23,8 +23,14 @@ from rf.notch.nudge import LARGEST_MISFIT
 from rf.values.figure import NORMAL_95, Figure, cant_say, inferred, shifted
 from visit.day.nudges import NudgeRow
 
-ANYWHERE_HZ = 1e6
-"""Standard deviation of a place before anything is known of it."""
+ANYWHERE_HZ = 2e7
+"""Standard deviation of a place before anything is known of it: somebody may have turned every screw."""
+
+PLACED_HZ = 1e5
+"""A place with a smaller one is known."""
+
+STUCK_SHARE = 0.25
+"""A turn that did less than this share of what turns of its screw did before has met something."""
 
 HAND_SHARE = 0.3
 """A hand turns by what it meant within this share (one standard deviation): rods stick and slip."""
@@ -77,7 +83,8 @@ def spoken(forward: str, sign: int) -> str:
 class CavityState:
     """One cavity: `place` in hertz off the channel, `turned` by its own screw, what a whole turn `forward` does in
     hertz (signed) and how well that is known (relative standard deviation); `unseen_turns` the largest turn that moved
-    nothing that was seen, while no turn did."""
+    nothing that was seen, while no turn did; `most_turns` the largest that was seen; `stuck` how many turns the same
+    way, the last ones, moved it by next to nothing although it had followed before."""
 
     number: int
     place: Figure
@@ -87,6 +94,8 @@ class CavityState:
     spread: float = HAND_SHARE
     forward: str = "clockwise"
     unseen_turns: float = 0.0
+    most_turns: float = 0.0
+    stuck: int = 0
 
     def resolved(self, unit_hz: float) -> bool:
         """Whether the place is known well enough to turn by, `unit_hz` being the half-width f / 2Q of one notch."""
@@ -182,8 +191,8 @@ def track(
     if count and len(zeros) == count == cavities:
         _give(state, zeros)
     rates = _rates(rows, cavities)
-    made = tuple(_cavity(state, number, number in turned, rates, rows) for number in range(1, count + 1))
-    placed = sum(one.sd_hz < ANYWHERE_HZ / 10.0 for one in made)
+    made = tuple(_cavity(state, number, number in turned, rates, rows, cavities) for number in range(1, count + 1))
+    placed = sum(one.sd_hz < PLACED_HZ for one in made)
     return Places(made, zeros if placed < count else (), mixed)
 
 
@@ -236,6 +245,10 @@ def _turn(state: _Track, row: NudgeRow, reject_hz: float, average: NDArray[np.fl
         state.move(index, moved.value, _sd(moved))
         if after.known and not before.known:
             state.see(pick, after.value - reject_hz, _sd(after))
+    elif row.left:
+        state.forget(index)
+    elif row.unseen and rate is not None:
+        state.move(index, 0.0, UNSEEN_HZ / 3.0)
     elif rate is not None and row.told.turns:
         forward, sign = way(row.told.direction)
         by = rate.hz * row.told.turns * (sign if forward == rate.forward else 0)
@@ -349,19 +362,38 @@ def _rates(rows: Sequence[NudgeRow], cavities: int | None) -> _Rates:
     return rates
 
 
-def _cavity(state: _Track, number: int, turned: bool, rates: _Rates, rows: Sequence[NudgeRow]) -> CavityState:
+def _cavity(
+    state: _Track, number: int, turned: bool, rates: _Rates, rows: Sequence[NudgeRow], cavities: int | None
+) -> CavityState:
     sd, rate = state.sd(number - 1), rates.get(number)
-    if sd < ANYWHERE_HZ / 10.0:
+    if sd < PLACED_HZ:
         value = float(state.x[number - 1])
         place = inferred(value, value - NORMAL_95 * sd, value + NORMAL_95 * sd, "Hz", limited_by="random")
     else:
         place = cant_say("Hz", "which zero is its own shows when it is turned a little")
+    mine = [row for row in rows if row.told.cavity == number and row.told.turns]
     if rate is None:
-        unseen = [
-            row.told.turns or 0.0 for row in rows if row.told.cavity == number and not seen_move(row, None)[2].known
-        ]
+        unseen = [row.told.turns or 0.0 for row in mine if not seen_move(row, None)[2].known and not row.left]
         return CavityState(number, place, sd, turned, unseen_turns=max(unseen, default=0.0))
-    return CavityState(number, place, sd, turned, rate.hz, rate.spread, rate.forward)
+    seen = [row.told.turns or 0.0 for row in mine if seen_move(row, None)[2].known]
+    stuck = _stuck(mine, rows, cavities)
+    return CavityState(
+        number, place, sd, turned, rate.hz, rate.spread, rate.forward, most_turns=max(seen, default=0.0), stuck=stuck
+    )
+
+
+def _stuck(mine: Sequence[NudgeRow], rows: Sequence[NudgeRow], cavities: int | None) -> int:
+    """How many of the last turns of one screw, all the same way, did next to nothing of what turns before them did."""
+    count, direction = 0, way(mine[-1].told.direction) if mine else ("", 0)
+    for row in reversed(mine):
+        rate = _rates(rows[: rows.index(row)], cavities).get(row.told.cavity or 0)
+        moved = seen_move(row, cavities)[2]
+        if rate is None or way(row.told.direction) != direction or not (row.unseen or moved.known):
+            break
+        if not row.unseen and abs(moved.value) > STUCK_SHARE * abs(rate.hz * (row.told.turns or 0.0)):
+            break
+        count += 1
+    return count
 
 
 def _sd(figure: Figure) -> float:

@@ -14,6 +14,7 @@ from rf.notch.notch import NotchPlace
 from rf.values.figure import NORMAL_95, Figure, Kind, cant_say, inferred
 from rf.values.words import text
 from visit.day.cavities import HAND_SHARE, MOST_WORTH, CavityState, Places, spoken, zero_words
+from visit.day.far import NEAR, FarLook, coarse, dip_words, stuck_words
 from visit.day.nudges import USUAL_Q, Told
 
 FIRST_TRIAL = 0.125
@@ -48,6 +49,7 @@ class Deed(enum.Enum):
     """What is to be done at the screws."""
 
     WAIT = "wait"
+    LOOK = "look"
     TRIAL = "trial"
     TURN = "turn"
     LONGER = "longer"
@@ -55,10 +57,14 @@ class Deed(enum.Enum):
     OUT_OF_REACH = "out of reach"
 
 
+_COARSE = {"look": Deed.LOOK, "trial": Deed.TRIAL, "turn": Deed.TURN, "bench": Deed.OUT_OF_REACH}
+
+
 @dataclass(frozen=True, slots=True)
 class Tuning:
     """Figures of the present look. `measured`: rejection at the channel; `sweeps` of a look; `rejection` and `centred`
-    in dB (INFERRED, now and with all cavities on the channel)."""
+    in dB (INFERRED, now and with all cavities on the channel); `spacing_hz` of the channels; `far` the dips of this
+    look, where they were taken."""
 
     goal_db: float
     reject_hz: float
@@ -68,6 +74,13 @@ class Tuning:
     places: Places
     cavities: int | None
     sweeps: int
+    spacing_hz: float = math.inf
+    far: FarLook | None = None
+
+    @property
+    def fitted(self) -> bool:
+        """Whether the fit of the whole chain is trusted in this look."""
+        return self.notch is not None and self.notch.trusted
 
     @property
     def rejection(self) -> Figure:
@@ -104,12 +117,17 @@ class Advice:
     expect: str = ""
     told: Told | None = None
     sweeps: int | None = None
+    level: int | None = None
+    """The far sweep that is asked for; 0: the usual one over both channels."""
 
 
 def advise(now: Tuning) -> Advice:
     """The next deed. Pure."""
     at, goal = now.rejection, now.goal_db
     read = now.measured
+    far = _far(now)
+    if far is not None:
+        return far
     missed = read.kind is Kind.READING and read.high < goal
     if read.may_support_pass and read.low >= goal:
         return Advice(Deed.PROVE, "lock the nuts one by one (o), then prove it (q, p)", f"{text(read)}: goal {goal:g}")
@@ -124,6 +142,24 @@ def advise(now: Tuning) -> Advice:
     if now.centred.known and now.centred.high < goal:
         return _out_of_reach(now)
     return _turning(now) or _waiting(now)
+
+
+def _far(now: Tuning) -> Advice | None:
+    """The deed for a side that is far off, or whose screw does not follow; None where the fit leads on."""
+    met = now.rejection.known and now.rejection.low >= now.goal_db
+    told = None if met else stuck_words(now.places, now.goal_db)
+    if told is None and now.far is not None and now.cavities:
+        near_hz = NEAR * now.spacing_hz
+        leads = now.fitted and now.offset.known and abs(now.offset.value) < near_hz
+        leads = leads and not (now.centred.known and now.centred.high < now.goal_db)
+        told = coarse(
+            now.far, now.places, leads=leads, reject_hz=now.reject_hz, spacing_hz=now.spacing_hz,
+            unit_hz=now.unit_hz, goal_db=now.goal_db,
+        )  # fmt: skip
+    if told is None:
+        return None
+    level = told.level if told.kind == "look" else None
+    return Advice(_COARSE[told.kind], told.do, told.why, told.expect, told.told, level=level)
 
 
 def _aim_db(now: Tuning) -> float:
@@ -315,7 +351,10 @@ def cavity_lines(now: Tuning) -> list[str]:
             if not one.resolved(now.unit_hz):
                 said += f", not resolved: by a turn, or {_needed(now, one)} sweeps a look"
         lines.append(f"{one.number}  {said}")
-    if now.places.zeros:
+    dips = "" if now.far is None or now.fitted else dip_words(now.far, now.reject_hz)
+    if dips:
+        lines.append(dips)
+    elif now.places.zeros:
         zeros = " ".join(f"{zero.value / 1e3:+.0f}" for zero in now.places.zeros)
         lines.append(f"zeros resolved at INFERRED {zeros} kHz; whose they are shows by turning")
     elif any(not one.place.known for one in now.places.cavities) and now.notch is not None and now.notch.trusted:

@@ -1,0 +1,218 @@
+"""Single dips of a response that is far from tuned: where each lies, and which of them a turned screw has moved.
+
+Owns: dips as zeros of the transmission near the real axis, their errors, and the one that moved between two sweeps.
+Refuses: a circuit (nothing is fitted but the dip itself, so that it stands where no circuit fits), a ripple of the
+pass that is no notch, and to say which cavity a dip belongs to.
+
+A shunt branch shorts the line where its cavity resonates: the transmission has a zero at f_i (1 + j / 2Q) whatever
+stands before and behind it (Pozar, Microwave Engineering, 4.3; study F11). Near it S = c (f - z) (1 + ...): a complex
+polynomial through the samples beside the dip has its root there.
+"""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Sequence
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+
+from rf.values.decibel import level_db
+from rf.values.figure import NORMAL_95, Figure, cant_say, inferred
+
+PROMINENT_DB = 2.0
+"""A dip is lower than what surrounds it by so much on both sides."""
+
+WIDEST_Q = 150.0
+"""A zero whose own half-width is larger than f / 2Q with this Q is a ripple of the pass."""
+
+ABOVE_FLOOR = 6.0
+"""Amplitude over the noise of the average from which a sample tells anything."""
+
+BESIDE = 4
+"""Samples on each side of the lowest one that tell where a dip lies, at least."""
+
+RISE_DB = 8.0
+"""They reach as far as the dip has risen by this."""
+
+LEAST_SHARE = 0.2
+"""Of the distance of samples: no zero is placed better."""
+
+APART = 4.5
+"""Standard deviations by which a dip has to stand elsewhere to have moved."""
+
+SPLIT_DB = 2.0
+"""A dip that another one has left or joined is so much shallower or deeper."""
+
+
+@dataclass(frozen=True, slots=True)
+class Dip:
+    """A zero at `hz` with a standard deviation of `sd_hz`; its lowest sample lies at `level_db` re thru. `hidden`: under
+    the floor, where there may be several."""
+
+    hz: float
+    sd_hz: float
+    level_db: float
+    hidden: bool = False
+
+    @property
+    def figure(self) -> Figure:
+        """The same as a figure."""
+        half = NORMAL_95 * self.sd_hz
+        return inferred(self.hz, self.hz - half, self.hz + half, "Hz", limited_by="model")
+
+
+@dataclass(frozen=True, slots=True)
+class DipMove:
+    """What a turn did to one dip: `before` and `after` absolute in hertz, `moved` their difference; CAN'T SAY, with
+    `why`, where it is not seen. `unseen`: no dip moved at all; `left`: one went out of the sweep."""
+
+    before: Figure
+    after: Figure
+    moved: Figure
+    why: str = ""
+    unseen: bool = False
+    left: bool = False
+
+
+def find_dips(
+    frequency_hz: NDArray[np.float64], s21: NDArray[np.complex128], noise_power: NDArray[np.float64]
+) -> tuple[Dip, ...]:
+    """The dips of an averaged sweep `s21` (K,) re thru over noise `noise_power` (K,), from low to high."""
+    usable = np.isfinite(s21) & np.isfinite(noise_power) & (s21 != 0)
+    f, s, power = frequency_hz[usable], s21[usable], noise_power[usable]
+    if f.size < 4 * BESIDE:
+        return ()
+    smooth, share = _smoothed(s)
+    floor = np.asarray(level_db(ABOVE_FLOOR * np.sqrt(power * share)), float)
+    shown = np.maximum(np.asarray(level_db(smooth), float), floor)  # under the floor all is one
+    found = [_placed(f, s, power, shown, low, high) for low, high in _lowest(shown)]
+    return tuple(dip for dip in found if dip is not None)
+
+
+def _smoothed(s: NDArray[np.complex128]) -> tuple[NDArray[np.complex128], float]:
+    """Samples on a parabola through `BESIDE` on each side (Savitzky and Golay 1964), and what is left of the noise
+    power: beside a zero the response is nearly a straight line."""
+    x = np.arange(-BESIDE, BESIDE + 1)
+    weights = np.linalg.pinv(np.vander(x, 3, increasing=True))[0]
+    out = s.copy()
+    out[BESIDE:-BESIDE] = np.convolve(s, weights, "valid")
+    return out, float((weights**2).sum())
+
+
+def _lowest(shown: NDArray[np.float64]) -> list[tuple[int, int]]:
+    """First and last sample of each prominent minimum."""
+    found, size, at = [], shown.size, 0
+    while at < size:
+        end = at
+        while end + 1 < size and shown[end + 1] == shown[at]:
+            end += 1
+        if at > 0 and end < size - 1 and shown[at - 1] > shown[at] < shown[end + 1]:
+            left = _rise(shown[:at][::-1], shown[at])
+            right = _rise(shown[end + 1 :], shown[at])
+            if min(left, right) >= PROMINENT_DB:
+                found.append((at, end))
+        at = end + 1
+    return found
+
+
+def _rise(side: NDArray[np.float64], lowest: float) -> float:
+    """How far a side rises before it falls lower than the minimum."""
+    lower = np.flatnonzero(side < lowest)
+    before = side[: lower[0]] if lower.size else side
+    return float(before.max() - lowest) if before.size else 0.0
+
+
+def _placed(
+    f: NDArray[np.float64],
+    s: NDArray[np.complex128],
+    power: NDArray[np.float64],
+    shown: NDArray[np.float64],
+    low: int,
+    high: int,
+) -> Dip | None:
+    """The zero of one minimum; None for a ripple."""
+    step = float(f[1] - f[0])
+    if high > low:  # its bottom lies under the floor: anywhere within it
+        width = float(f[high] - f[low]) + step
+        return Dip(float(f[low] + f[high]) / 2.0, width / 4.0, float(shown[low]), hidden=True)
+    near = np.zeros(f.size, bool)
+    for way in (-1, 1):
+        for k in range(1, f.size):
+            at = low + way * k
+            if not 0 <= at < f.size or (k > BESIDE and (shown[at] > shown[low] + RISE_DB or k > 3 * BESIDE)):
+                break
+            if k > BESIDE and shown[at] < shown[at - way]:
+                break  # beyond lies the next dip
+            near[at] = True
+    near[low] = True
+    x = (f[near] - f[low]) / step
+    weight = 1.0 / np.sqrt(power[near] + (0.003 * np.abs(s[near])) ** 2)
+    order = 3 if x.size > 8 else 2
+    terms = np.vander(x, order + 1, increasing=True)
+    coefficients = np.linalg.lstsq(terms * weight[:, None], s[near] * weight, rcond=None)[0]
+    roots = np.roots(coefficients[::-1])
+    if not roots.size:
+        return None
+    root = roots[int(np.argmin(np.abs(roots)))]
+    if abs(root.real) > 2.0 * BESIDE:
+        return None
+    half_width, hz = abs(float(root.imag)) * step, float(f[low] + root.real * step)
+    if half_width > hz / 2.0 / WIDEST_Q:
+        return None
+    slope = abs(np.polyval(np.polyder(coefficients[::-1]), root)) / step
+    sd = math.sqrt(float(power[low])) / max(float(slope), 1e-30) / math.sqrt(BESIDE / 2.0)
+    return Dip(hz, math.hypot(sd, LEAST_SHARE * step), float(shown[low]))
+
+
+def moved_dip(before: Sequence[Dip], after: Sequence[Dip]) -> DipMove:
+    """Which dip stands elsewhere now; the others have stayed. A dip that leaves another one, joins it or leaves the
+    span is told by the depth of what stayed."""
+    stays = _same(before, after)
+    gone = [one for k, one in enumerate(before) if k not in stays]
+    new = [one for k, one in enumerate(after) if k not in stays.values()]
+    under = any(dip.hidden for dip in (*before, *after))
+    if not gone and not new:
+        return _nothing("what moved may lie under the floor" if under else "no dip in the sweep moved", unseen=not under)
+    if len(gone) == 1 and len(new) == 1:
+        return _move(gone[0], new[0])
+    deeper = sorted((after[b].level_db - before[a].level_db, a, b) for a, b in stays.items())
+    if not gone and len(new) == 1 and deeper and deeper[-1][0] > SPLIT_DB:
+        return _move(before[deeper[-1][1]], new[0])
+    if len(gone) == 1 and not new:
+        if deeper and deeper[0][0] < -SPLIT_DB:
+            return _move(gone[0], after[deeper[0][2]])
+        return DipMove(gone[0].figure, *[cant_say("Hz", "it left the sweep")] * 2, why="it left the sweep",
+                       left=True)  # fmt: skip
+    if len(new) == 1 and not gone:
+        return DipMove(cant_say("Hz", "it stood outside the sweep"), new[0].figure, cant_say("Hz", "it came into the sweep"),
+                       why="it came into the sweep")  # fmt: skip
+    if len(gone) == len(new) == 2:
+        return _nothing("two dips moved: one screw at a time")
+    return _nothing("what moved is not told from what stayed")
+
+
+def _same(before: Sequence[Dip], after: Sequence[Dip]) -> dict[int, int]:
+    """Dips of both sweeps that stand in one place."""
+    pairs = sorted(
+        (abs(a.hz - b.hz), i, j)
+        for i, a in enumerate(before)
+        for j, b in enumerate(after)
+        if abs(a.hz - b.hz) < APART * math.hypot(a.sd_hz, b.sd_hz)
+    )
+    found: dict[int, int] = {}
+    for _, i, j in pairs:
+        if i not in found and j not in found.values():
+            found[i] = j
+    return found
+
+
+def _move(first: Dip, second: Dip) -> DipMove:
+    by, half = second.hz - first.hz, NORMAL_95 * math.hypot(first.sd_hz, second.sd_hz)
+    return DipMove(first.figure, second.figure, inferred(by, by - half, by + half, "Hz", limited_by="model"))
+
+
+def _nothing(why: str, *, unseen: bool = False) -> DipMove:
+    nothing = cant_say("Hz", why, limited_by="model")
+    return DipMove(nothing, nothing, nothing, why, unseen)
