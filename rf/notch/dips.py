@@ -21,10 +21,19 @@ from numpy.typing import NDArray
 from rf.values.decibel import level_db
 from rf.values.figure import NORMAL_95, Figure, cant_say, inferred
 
-PROMINENT_DB = 2.0
-"""A dip is lower than what surrounds it by so much on both sides."""
+PROMINENT_DB = 3.0
+"""A dip above the floor is lower than what surrounds it by so much on both sides, or turns the phase:"""
 
-WIDEST_Q = 150.0
+SURE = 5.0
+"""Standard deviations by which the phase turns faster at a zero than beside it."""
+
+LEAST_TURNING = 0.02
+"""Radians from sample to sample by which it does so at least: a sweep too wide or a zero too broad shows none."""
+
+ORDER = 3
+"""Of the polynomial."""
+
+WIDEST_Q = 300.0
 """A zero whose own half-width is larger than f / 2Q with this Q is a ripple of the pass."""
 
 ABOVE_FLOOR = 6.0
@@ -32,9 +41,6 @@ ABOVE_FLOOR = 6.0
 
 BESIDE = 4
 """Samples on each side of the lowest one that tell where a dip lies, at least."""
-
-RISE_DB = 8.0
-"""They reach as far as the dip has risen by this."""
 
 LEAST_SHARE = 0.2
 """Of the distance of samples: no zero is placed better."""
@@ -84,36 +90,52 @@ def find_dips(
     f, s, power = frequency_hz[usable], s21[usable], noise_power[usable]
     if f.size < 4 * BESIDE:
         return ()
-    smooth, share = _smoothed(s)
-    floor = np.asarray(level_db(ABOVE_FLOOR * np.sqrt(power * share)), float)
-    shown = np.maximum(np.asarray(level_db(smooth), float), floor)  # under the floor all is one
-    found = [_placed(f, s, power, shown, low, high) for low, high in _lowest(shown)]
-    return tuple(dip for dip in found if dip is not None)
+    smooth, slope, share = _smoothed(s)
+    noise = np.sqrt(power * share)
+    quiet = np.abs(smooth) < ABOVE_FLOOR * noise
+    # The phase turns fastest at a zero, also where it is but a shoulder on the skirt of others.
+    turning = np.where(quiet, 0.0, np.imag(slope / np.where(quiet, 1.0, smooth)))
+    error = np.where(quiet, np.inf, noise / np.maximum(np.abs(smooth), 1e-30))
+    shown = np.asarray(level_db(np.maximum(np.abs(smooth), ABOVE_FLOOR * noise)), float)
+    at = sorted({*_peaks(turning, SURE * error), *_lowest(shown, quiet)})
+    found = [_placed(f, s, power, k) for k in at]
+    return tuple(sorted([*_distinct([dip for dip in found if dip is not None]), *_under(f, quiet, noise)], key=_place))
 
 
-def _smoothed(s: NDArray[np.complex128]) -> tuple[NDArray[np.complex128], float]:
-    """Samples on a parabola through `BESIDE` on each side (Savitzky and Golay 1964), and what is left of the noise
-    power: beside a zero the response is nearly a straight line."""
+def _place(dip: Dip) -> float:
+    return dip.hz
+
+
+def _smoothed(s: NDArray[np.complex128]) -> tuple[NDArray[np.complex128], NDArray[np.complex128], float]:
+    """Value and slope by sample on a parabola through `BESIDE` samples on each side (Savitzky and Golay 1964), and what
+    is left of the noise power: beside a zero the response is nearly a straight line."""
     x = np.arange(-BESIDE, BESIDE + 1)
-    weights = np.linalg.pinv(np.vander(x, 3, increasing=True))[0]
-    out = s.copy()
-    out[BESIDE:-BESIDE] = np.convolve(s, weights, "valid")
-    return out, float((weights**2).sum())
+    terms = np.linalg.pinv(np.vander(x, 3, increasing=True))
+    padded = np.concatenate((np.repeat(s[:1], BESIDE), s, np.repeat(s[-1:], BESIDE)))
+    value, slope = (np.convolve(padded, weights[::-1], "valid") for weights in terms[:2])
+    return value, slope, float((terms[0] ** 2).sum())
 
 
-def _lowest(shown: NDArray[np.float64]) -> list[tuple[int, int]]:
-    """First and last sample of each prominent minimum."""
-    found, size, at = [], shown.size, 0
-    while at < size:
-        end = at
-        while end + 1 < size and shown[end + 1] == shown[at]:
-            end += 1
-        if at > 0 and end < size - 1 and shown[at - 1] > shown[at] < shown[end + 1]:
-            left = _rise(shown[:at][::-1], shown[at])
-            right = _rise(shown[end + 1 :], shown[at])
-            if min(left, right) >= PROMINENT_DB:
-                found.append((at, end))
-        at = end + 1
+def _peaks(turning: NDArray[np.float64], least: NDArray[np.float64]) -> list[int]:
+    """Samples at which the phase turns faster than on both sides by more than `least`, and than poles let it."""
+    found = []
+    for at in range(BESIDE, turning.size - BESIDE):
+        around = turning[max(at - 3 * BESIDE, 0) : at + 3 * BESIDE + 1]
+        base = float(np.median(around))
+        highest = turning[at] == turning[at - 2 : at + 3].max()
+        if highest and turning[at] - base > max(float(least[at]), LEAST_TURNING):
+            found.append(at)
+    return found
+
+
+def _lowest(shown: NDArray[np.float64], quiet: NDArray[np.bool_]) -> list[int]:
+    """Samples that are lower than what surrounds them, by enough on both sides and above the floor."""
+    found = []
+    for at in range(1, shown.size - 1):
+        if not quiet[at] and shown[at - 1] > shown[at] <= shown[at + 1]:
+            rises = (_rise(shown[:at][::-1], shown[at]), _rise(shown[at + 1 :], shown[at]))
+            if min(rises) >= PROMINENT_DB:
+                found.append(at)
     return found
 
 
@@ -124,46 +146,51 @@ def _rise(side: NDArray[np.float64], lowest: float) -> float:
     return float(before.max() - lowest) if before.size else 0.0
 
 
-def _placed(
-    f: NDArray[np.float64],
-    s: NDArray[np.complex128],
-    power: NDArray[np.float64],
-    shown: NDArray[np.float64],
-    low: int,
-    high: int,
-) -> Dip | None:
-    """The zero of one minimum; None for a ripple."""
+def _distinct(dips: Sequence[Dip]) -> list[Dip]:
+    """The same zero found from two samples counts once."""
+    kept: list[Dip] = []
+    for dip in sorted(dips, key=_place):
+        if kept and dip.hz - kept[-1].hz < APART * max(dip.sd_hz, kept[-1].sd_hz):
+            if dip.sd_hz < kept[-1].sd_hz:
+                kept[-1] = dip
+        else:
+            kept.append(dip)
+    return kept
+
+
+def _under(f: NDArray[np.float64], quiet: NDArray[np.bool_], noise: NDArray[np.float64]) -> list[Dip]:
+    """Stretches under the floor: what stands there is not told apart."""
+    ends = np.flatnonzero(np.diff(np.r_[0, quiet.astype(int), 0]))
     step = float(f[1] - f[0])
-    if high > low:  # its bottom lies under the floor: anywhere within it
-        width = float(f[high] - f[low]) + step
-        return Dip(float(f[low] + f[high]) / 2.0, width / 4.0, float(shown[low]), hidden=True)
-    near = np.zeros(f.size, bool)
-    for way in (-1, 1):
-        for k in range(1, f.size):
-            at = low + way * k
-            if not 0 <= at < f.size or (k > BESIDE and (shown[at] > shown[low] + RISE_DB or k > 3 * BESIDE)):
-                break
-            if k > BESIDE and shown[at] < shown[at - way]:
-                break  # beyond lies the next dip
-            near[at] = True
-    near[low] = True
-    x = (f[near] - f[low]) / step
+    return [
+        Dip(float(f[low] + f[high - 1]) / 2.0, (float(f[high - 1] - f[low]) + step) / 4.0,
+            float(level_db(ABOVE_FLOOR * noise[low])), hidden=True)
+        for low, high in zip(ends[::2], ends[1::2], strict=True)
+        if high - low >= 2
+    ]  # fmt: skip
+
+
+def _placed(
+    f: NDArray[np.float64], s: NDArray[np.complex128], power: NDArray[np.float64], at: int
+) -> Dip | None:
+    """The zero near one sample; None for a ripple."""
+    step = float(f[1] - f[0])
+    near = slice(max(at - BESIDE - 1, 0), at + BESIDE + 2)
+    x = (f[near] - f[at]) / step
     weight = 1.0 / np.sqrt(power[near] + (0.003 * np.abs(s[near])) ** 2)
-    order = 3 if x.size > 8 else 2
-    terms = np.vander(x, order + 1, increasing=True)
-    coefficients = np.linalg.lstsq(terms * weight[:, None], s[near] * weight, rcond=None)[0]
+    terms = np.vander(x, ORDER + 1, increasing=True)
+    coefficients, *_ = np.linalg.lstsq(terms * weight[:, None], s[near] * weight, rcond=None)
     roots = np.roots(coefficients[::-1])
+    roots = roots[(np.abs(roots.real) <= BESIDE) & (roots.imag > -LEAST_SHARE)]
     if not roots.size:
         return None
     root = roots[int(np.argmin(np.abs(roots)))]
-    if abs(root.real) > 2.0 * BESIDE:
-        return None
-    half_width, hz = abs(float(root.imag)) * step, float(f[low] + root.real * step)
+    half_width, hz = abs(float(root.imag)) * step, float(f[at] + root.real * step)
     if half_width > hz / 2.0 / WIDEST_Q:
         return None
     slope = abs(np.polyval(np.polyder(coefficients[::-1]), root)) / step
-    sd = math.sqrt(float(power[low])) / max(float(slope), 1e-30) / math.sqrt(BESIDE / 2.0)
-    return Dip(hz, math.hypot(sd, LEAST_SHARE * step), float(shown[low]))
+    sd = math.sqrt(float(power[at])) / max(float(slope), 1e-30) / math.sqrt(BESIDE / 2.0)
+    return Dip(hz, math.hypot(sd, LEAST_SHARE * step), float(level_db(s[at])))
 
 
 def moved_dip(before: Sequence[Dip], after: Sequence[Dip]) -> DipMove:
