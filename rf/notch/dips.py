@@ -48,6 +48,9 @@ LEAST_SHARE = 0.2
 APART = 4.5
 """Standard deviations by which a dip has to stand elsewhere to have moved."""
 
+EDGE = 0.1
+"""Of the span: a dip nearer to an end may have left."""
+
 SPLIT_DB = 2.0
 """A dip that another one has left or joined is so much shallower or deeper."""
 
@@ -193,30 +196,63 @@ def _placed(
     return Dip(hz, math.hypot(sd, LEAST_SHARE * step), float(level_db(s[at])))
 
 
-def moved_dip(before: Sequence[Dip], after: Sequence[Dip]) -> DipMove:
-    """Which dip stands elsewhere now; the others have stayed. A dip that leaves another one, joins it or leaves the
-    span is told by the depth of what stayed."""
-    stays = _same(before, after)
-    gone = [one for k, one in enumerate(before) if k not in stays]
-    new = [one for k, one in enumerate(after) if k not in stays.values()]
+@dataclass(frozen=True, slots=True)
+class Expected:
+    """What is known beforehand of a turn: where its dip stands, absolute in hertz, and by how much the turn moves it,
+    each with a standard deviation; None: not known."""
+
+    place: tuple[float, float] | None = None
+    by: tuple[float, float] | None = None
+
+
+def moved_dip(
+    before: Sequence[Dip], after: Sequence[Dip], span_hz: tuple[float, float], expected: Expected | None = None
+) -> DipMove:
+    """Which dip stands elsewhere now; the others have stayed. A dip that leaves another one, or joins it, is told by the
+    depth of what stayed, one that leaves the sweep from `span_hz` by standing near its end. `expected` decides where
+    several may have moved."""
+    known, stays = expected or Expected(), _same(before, after)
+    gone = [one for k, one in enumerate(before) if k not in stays and not one.hidden]
+    new = [one for k, one in enumerate(after) if k not in stays.values() and not one.hidden]
     under = any(dip.hidden for dip in (*before, *after))
-    if not gone and not new:
-        return _nothing("what moved may lie under the floor" if under else "no dip in the sweep moved", unseen=not under)
+    deeper = sorted((after[b].level_db - before[a].level_db, a, b) for a, b in stays.items())
+    origin, stayed = known.place[0] if known.place else None, False
+    if known.place:
+        place, sd = known.place
+        mine = [dip for dip in before if abs(dip.hz - place) < APART * math.hypot(dip.sd_hz, sd) and not dip.hidden]
+        source = min(mine, key=lambda dip: abs(dip.hz - place), default=None)
+        stayed = source is not None and source not in gone
+        gone = [source] if source is not None else []
+        origin = source.hz if source is not None else place
+    elif len(gone) == 1:
+        origin = gone[0].hz
+    if known.by and origin is not None:
+        aim, room = origin + known.by[0], APART * known.by[1]
+        new = sorted((dip for dip in new if abs(dip.hz - aim) < room), key=lambda dip: abs(dip.hz - aim))[:1]
+        deeper = [one for one in deeper if abs(after[one[2]].hz - aim) < room or one[0] > 0.0]
+    elif known.by:
+        pairs = [(abs(b.hz - a.hz - known.by[0]), a, b) for a in gone for b in new]
+        best = min(pairs, key=lambda one: one[0], default=None)
+        if best is not None and best[0] < APART * known.by[1]:
+            return _move(best[1], best[2])
+    if not new and (stayed or not gone):
+        why = "what moved may lie under the floor" if under else "no dip in the sweep moved"
+        return _nothing(why, unseen=stayed or (known.place is None and not under))
     if len(gone) == 1 and len(new) == 1:
         return _move(gone[0], new[0])
-    deeper = sorted((after[b].level_db - before[a].level_db, a, b) for a, b in stays.items())
-    if not gone and len(new) == 1 and deeper and deeper[-1][0] > SPLIT_DB:
-        return _move(before[deeper[-1][1]], new[0])
+    if not gone and len(new) == 1:
+        if known.place is None and deeper and deeper[-1][0] > SPLIT_DB:
+            return _move(before[deeper[-1][1]], new[0])
+        nowhere = cant_say("Hz", "it was not seen before the turn")
+        return DipMove(nowhere, new[0].figure, nowhere, why=nowhere.why)
     if len(gone) == 1 and not new:
         if deeper and deeper[0][0] < -SPLIT_DB:
             return _move(gone[0], after[deeper[0][2]])
-        return DipMove(gone[0].figure, *[cant_say("Hz", "it left the sweep")] * 2, why="it left the sweep",
-                       left=True)  # fmt: skip
-    if len(new) == 1 and not gone:
-        return DipMove(cant_say("Hz", "it stood outside the sweep"), new[0].figure, cant_say("Hz", "it came into the sweep"),
-                       why="it came into the sweep")  # fmt: skip
-    if len(gone) == len(new) == 2:
-        return _nothing("two dips moved: one screw at a time")
+        end = min(gone[0].hz - span_hz[0], span_hz[1] - gone[0].hz)
+        far = abs(known.by[0]) + 2.0 * known.by[1] if known.by else EDGE * (span_hz[1] - span_hz[0])
+        why = "it left the sweep" if end < far and not under else "it is not seen after the turn"
+        nowhere = cant_say("Hz", why)
+        return DipMove(gone[0].figure, nowhere, nowhere, why=why, left=True)
     return _nothing("what moved is not told from what stayed")
 
 

@@ -79,7 +79,7 @@ class Circuit:
 class Nudge:
     """`before` where the moved zero was, `after` where it is, `moved` by how much, all in hertz, INFERRED; CAN'T SAY
     with the reason in `why` when the sweeps do not tell. `misfit` is the reduced chi-square. `unseen`: nothing in the
-    sweep moved; `left`: what moved left the sweep."""
+    sweep moved; `left`: what moved is not seen any more; `single`: by its dip alone, without a circuit."""
 
     before: Figure
     after: Figure
@@ -88,6 +88,7 @@ class Nudge:
     why: str = ""
     unseen: bool = False
     left: bool = False
+    single: bool = False
 
     @property
     def known(self) -> bool:

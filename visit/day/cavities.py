@@ -19,9 +19,10 @@ import numpy as np
 from numpy.typing import NDArray
 
 from rf.notch.apart import Each
+from rf.notch.dips import Expected
 from rf.notch.nudge import LARGEST_MISFIT
 from rf.values.figure import NORMAL_95, Figure, cant_say, inferred, shifted
-from visit.day.nudges import NudgeRow
+from visit.day.nudges import NudgeRow, Told
 
 ANYWHERE_HZ = 2e7
 """Standard deviation of a place before anything is known of it: somebody may have turned every screw."""
@@ -84,7 +85,8 @@ class CavityState:
     """One cavity: `place` in hertz off the channel, `turned` by its own screw, what a whole turn `forward` does in
     hertz (signed) and how well that is known (relative standard deviation); `unseen_turns` the largest turn that moved
     nothing that was seen, while no turn did; `most_turns` the largest that was seen; `stuck` how many turns the same
-    way, the last ones, moved it by next to nothing although it had followed before."""
+    way, the last ones, moved it by next to nothing although it had followed before; `last` the last turn of its
+    screw."""
 
     number: int
     place: Figure
@@ -96,6 +98,7 @@ class CavityState:
     unseen_turns: float = 0.0
     most_turns: float = 0.0
     stuck: int = 0
+    last: Told | None = None
 
     def resolved(self, unit_hz: float) -> bool:
         """Whether the place is known well enough to turn by, `unit_hz` being the half-width f / 2Q of one notch."""
@@ -177,7 +180,11 @@ def track(
     state, mixed = _Track(count), ""
     average = np.full(count, 1.0 / count) if cavities is not None and count == cavities else None
     turned: set[int] = set()
+    singly = False
     for row in rows:
+        if row.single and not singly:
+            state.forget()  # what a fit told of a response that it does not fit
+        singly = row.single
         mixed = _turn(state, row, reject_hz, average, _rates(rows[: rows.index(row)], cavities))
         if row.told.cavity and not mixed:
             turned.add(row.told.cavity)
@@ -194,6 +201,19 @@ def track(
     made = tuple(_cavity(state, number, number in turned, rates, rows, cavities) for number in range(1, count + 1))
     placed = sum(one.sd_hz < PLACED_HZ for one in made)
     return Places(made, zeros if placed < count else (), mixed)
+
+
+def expected_of(rows: Sequence[NudgeRow], reject_hz: float, cavities: int | None, told: Told) -> Expected:
+    """What the turns so far (`rows` of one side) let expect of the next one."""
+    state = None if told.cavity is None else track(rows, reject_hz, cavities).cavity(told.cavity)
+    if state is None or told.cavity is None:
+        return Expected()
+    place = (reject_hz + state.place.value, state.sd_hz) if state.place.known else None
+    forward, sign = way(told.direction)
+    if not (state.hz_per_turn and told.turns and forward == state.forward):
+        return Expected(place)
+    by = sign * state.hz_per_turn * told.turns
+    return Expected(place, (by, HAND_SHARE * abs(by)))
 
 
 def zero_words(each: Each, reject_hz: float) -> str:
@@ -231,6 +251,9 @@ def _turn(state: _Track, row: NudgeRow, reject_hz: float, average: NDArray[np.fl
         state.forget()
         return TWO_MOVED
     rate = rates.get(number)
+    if row.single:
+        _singly(state, row, index, rate, reject_hz)
+        return ""
     if _another_moved(row, moved, rate, None if average is None else average.size):
         state.forget()
         return TWO_MOVED
@@ -245,10 +268,6 @@ def _turn(state: _Track, row: NudgeRow, reject_hz: float, average: NDArray[np.fl
         state.move(index, moved.value, _sd(moved))
         if after.known and not before.known:
             state.see(pick, after.value - reject_hz, _sd(after))
-    elif row.left:
-        state.forget(index)
-    elif row.unseen and rate is not None:
-        state.move(index, 0.0, UNSEEN_HZ / 3.0)
     elif rate is not None and row.told.turns:
         forward, sign = way(row.told.direction)
         by = rate.hz * row.told.turns * (sign if forward == rate.forward else 0)
@@ -258,6 +277,20 @@ def _turn(state: _Track, row: NudgeRow, reject_hz: float, average: NDArray[np.fl
     if average is not None and not _see_mean(state, average, row.figure("mean_after")):
         state.forget(index)
     return fault
+
+
+def _singly(state: _Track, row: NudgeRow, index: int, rate: _Rate | None, reject_hz: float) -> None:
+    """A turn that was read from single dips: nothing is known of the others by it, and what is not seen is lost."""
+    pick = np.zeros(state.x.size)
+    pick[index] = 1.0
+    after = row.figure("after")
+    if after.known:
+        state.forget(index)
+        state.see(pick, after.value - reject_hz, _sd(after))
+    elif row.unseen and (rate is not None or row.told.turns is None):
+        state.move(index, 0.0, UNSEEN_HZ / 3.0)
+    else:
+        state.forget(index)
 
 
 def _another_moved(row: NudgeRow, moved: Figure, rate: _Rate | None, cavities: int | None) -> bool:
@@ -374,12 +407,15 @@ def _cavity(
     mine = [row for row in rows if row.told.cavity == number and row.told.turns]
     if rate is None:
         unseen = [row.told.turns or 0.0 for row in mine if not seen_move(row, None)[2].known and not row.left]
-        return CavityState(number, place, sd, turned, unseen_turns=max(unseen, default=0.0))
+        return CavityState(
+            number, place, sd, turned, unseen_turns=max(unseen, default=0.0), last=mine[-1].told if mine else None
+        )
     seen = [row.told.turns or 0.0 for row in mine if seen_move(row, None)[2].known]
     stuck = _stuck(mine, rows, cavities)
     return CavityState(
-        number, place, sd, turned, rate.hz, rate.spread, rate.forward, most_turns=max(seen, default=0.0), stuck=stuck
-    )
+        number, place, sd, turned, rate.hz, rate.spread, rate.forward, most_turns=max(seen, default=0.0), stuck=stuck,
+        last=mine[-1].told,
+    )  # fmt: skip
 
 
 def _stuck(mine: Sequence[NudgeRow], rows: Sequence[NudgeRow], cavities: int | None) -> int:

@@ -13,7 +13,7 @@ from dataclasses import dataclass
 
 from rf.values.figure import Figure, inferred
 from rf.values.words import text
-from visit.day.cavities import HAND_SHARE, CavityState, Places, spoken
+from visit.day.cavities import HAND_SHARE, CavityState, Places, spoken, way
 from visit.day.nudges import Told
 
 NEAR = 0.25
@@ -138,7 +138,9 @@ def _level(
         margin = 0.05 * (look.stop_hz - look.start_hz)
         inside = look.level == 0 and look.start_hz + margin < hz < look.stop_hz - margin
         wanted = max(wanted, 0 if inside else min(reach, default=len(look.spans)))
-    return max(wanted, 1) if away and look.level and not lost else wanted
+    if away and look.level and not lost:
+        return max(wanted, 1) if all(one.hz_per_turn for one in cavities) else max(wanted, look.level)
+    return wanted
 
 
 def _other_sweep(look: FarLook, level: int, lost: Sequence[CavityState], count: int) -> Coarse:
@@ -166,14 +168,19 @@ def _named(one: CavityState, turns: float, direction: str) -> tuple[str, Told]:
 
 def _trial(one: CavityState, look: FarLook, unit_hz: float, reject_hz: float) -> Coarse:
     """A turn that shows which dip is this screw's."""
+    direction = one.forward
     if one.hz_per_turn:
-        turns, why = TRIAL_WIDTHS * unit_hz / abs(one.hz_per_turn), "its dip was lost: this turn shows it again"
+        least = TRIAL_WIDTHS * unit_hz / abs(one.hz_per_turn)
+        turns, why = least, "its dip is not seen: this turn shows it again"
+        if one.last is not None and one.last.turns:  # back half of the way that it came
+            turns, sign = max(one.last.turns / 2.0, least), way(one.last.direction)[1]
+            direction = spoken(one.forward, -sign)
     else:
         turns = 2.0 * one.unseen_turns if one.unseen_turns else FIRST_TURNS
         why = "which dip is its own shows by the one that moves; the lock nut loose first"
         if one.unseen_turns:
             why = f"{_turns(one.unseen_turns)} of it moved no dip: is it this side's screw, and its nut loose?"
-    do, told = _named(one, max(turns, 0.01), one.forward)
+    do, told = _named(one, max(turns, 0.01), direction)
     return Coarse("trial", do, why, f"one of {len(look.dips)} dips moves, the others stay", told, look.level)
 
 

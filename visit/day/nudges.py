@@ -16,7 +16,7 @@ from typing import Any
 import numpy as np
 
 from protocol.errors import RequestError
-from rf.notch.dips import Dip, find_dips, moved_dip
+from rf.notch.dips import Dip, Expected, find_dips, moved_dip
 from rf.notch.nudge import Nudge, find_nudge, turned_round
 from rf.values.figure import Figure, cant_say, inferred
 from rf.values.words import as_json, finite, rounded_down, text
@@ -97,8 +97,13 @@ class NudgeRow:
 
     @property
     def left(self) -> bool:
-        """What moved left the sweep."""
+        """What moved is not seen any more."""
         return self.figures.get("left") is True
+
+    @property
+    def single(self) -> bool:
+        """By its dip alone, in a response that no circuit fits."""
+        return self.figures.get("single") is True
 
     def figure(self, name: str) -> Figure:
         """`before`, `after`, `moved`, `mean_before` or `mean_after` in hertz; CAN'T SAY where the row has none."""
@@ -130,9 +135,10 @@ def compare(
     after: RunRow,
     first: Assessment | None = None,
     second: Assessment | None = None,
+    expected: Expected | None = None,
 ) -> Nudge:
     """What one screw did between two runs of one hook-up. `first` and `second`: what they showed, as far as somebody
-    has it. Where no circuit fits, or the sweep is one for a unit that is far off, the dips are compared one by one.
+    has it; `expected`: what earlier turns let expect. Where no circuit fits, or the sweep is one for a unit that is far off, the dips are compared one by one.
     Raises RequestError when they can't be compared."""
     side, site = before.hookup.side, figures.site
     if side is None or before.hookup != after.hookup:
@@ -147,7 +153,7 @@ def compare(
     if not np.array_equal(f, averages[1].frequency_hz):
         raise RequestError("the sweep was changed between the two runs: keep it while a screw is turned")
     if is_far(site, f):
-        return _by_dips(averages[0], averages[1])
+        return _by_dips(averages[0], averages[1], expected)
     near = np.abs(f - site.reject_hz(side)) <= REACH * (site.high_hz - site.low_hz)
     floors = [floor_of(average) for average in (x, y)]
     powers = [floor.additive_power / np.maximum(average.kept, 1) for floor, average in zip(floors, (x, y), strict=True)]
@@ -162,7 +168,7 @@ def compare(
             found = find_nudge(f[near], was[0], now[0], was[1], now[1], notch.circuit, relative_error=error)
             return found if run is before else turned_round(found)
         why = why or ("" if notch is None else notch.why)
-    return _by_dips(averages[0], averages[1])
+    return _by_dips(averages[0], averages[1], expected)
 
 
 def dips_of(average: Averaged) -> tuple[Dip, ...]:
@@ -173,10 +179,11 @@ def dips_of(average: Averaged) -> tuple[Dip, ...]:
     return find_dips(average.frequency_hz, s21.mean, floor_of(s21).additive_power / np.maximum(s21.kept, 1))
 
 
-def _by_dips(before: Averaged, after: Averaged) -> Nudge:
+def _by_dips(before: Averaged, after: Averaged, expected: Expected | None) -> Nudge:
     """By the dips alone."""
-    told = moved_dip(dips_of(before), dips_of(after))
-    return Nudge(told.before, told.after, told.moved, why=told.why, unseen=told.unseen, left=told.left)
+    span = float(before.frequency_hz[0]), float(before.frequency_hz[-1])
+    told = moved_dip(dips_of(before), dips_of(after), span, expected)
+    return Nudge(told.before, told.after, told.moved, why=told.why, unseen=told.unseen, left=told.left, single=True)
 
 
 def add_nudge(visit: VisitFile, before: RunRow, after: RunRow, told: Told, nudge: Nudge, around: Around) -> None:
@@ -196,6 +203,7 @@ def add_nudge(visit: VisitFile, before: RunRow, after: RunRow, told: Told, nudge
         "misfit": finite(nudge.misfit),
         "unseen": nudge.unseen,
         "left": nudge.left,
+        "single": nudge.single,
     }
     with visit.writing() as connection:
         connection.execute(

@@ -16,7 +16,7 @@ from protocol.sweep import Limits
 from rf.calibration.standards import Kit
 from rf.values.figure import Figure, cant_say
 from rf.values.words import text
-from visit.day.cavities import seen_move, track
+from visit.day.cavities import expected_of, seen_move, track
 from visit.day.day import Day
 from visit.day.far import FarLook
 from visit.day.nudges import (
@@ -145,9 +145,13 @@ class SiteVisit:
         """Compare two runs around a turn, write the ledger, say what the turn did. `first` and `second`: what the two
         runs showed, as far as somebody has it. Raises RequestError."""
         runs = self.file.run(before), self.file.run(after)
-        nudge = compare(RunFigures(self.file), *runs, first, second)
-        add_nudge(self.file, *runs, told, nudge, _around(first, second))
         side = runs[0].hookup.side
+        expected = None
+        if side is not None:
+            rows = [row for row in ledger(self.file) if row.side == side.value]
+            expected = expected_of(rows, self.site.reject_hz(side), self.site.cavities, told)
+        nudge = compare(RunFigures(self.file), *runs, first, second, expected)
+        add_nudge(self.file, *runs, told, nudge, _around(first, second))
         assert side is not None  # else it could not be compared
         if told.screw == LOCK_NUT:
             return lock_words(nudge, *self._allowed(first, second), self.site.goals.rejection_db)
