@@ -36,13 +36,13 @@ ORDER = 3
 WIDEST_Q = 300.0
 """A zero whose own half-width is larger than f / 2Q with this Q is a ripple of the pass."""
 
-ABOVE_FLOOR = 6.0
+ABOVE_FLOOR = 4.0
 """Amplitude over the noise of the average from which a sample tells anything."""
 
 BESIDE = 4
 """Samples on each side of the lowest one that tell where a dip lies, at least."""
 
-LEAST_SHARE = 0.2
+LEAST_SHARE = 0.25
 """Of the distance of samples: no zero is placed better."""
 
 APART = 4.5
@@ -216,6 +216,7 @@ def moved_dip(
     new = [one for k, one in enumerate(after) if k not in stays.values() and not one.hidden]
     under = any(dip.hidden for dip in (*before, *after))
     deeper = sorted((after[b].level_db - before[a].level_db, a, b) for a, b in stays.items())
+    joined = [after[b] for by_db, _, b in deeper if by_db < -SPLIT_DB]
     origin, stayed = known.place[0] if known.place else None, False
     if known.place:
         place, sd = known.place
@@ -229,12 +230,13 @@ def moved_dip(
     if known.by and origin is not None:
         aim, room = origin + known.by[0], APART * known.by[1]
         new = sorted((dip for dip in new if abs(dip.hz - aim) < room), key=lambda dip: abs(dip.hz - aim))[:1]
-        deeper = [one for one in deeper if abs(after[one[2]].hz - aim) < room or one[0] > 0.0]
+        joined = sorted((dip for dip in joined if abs(dip.hz - aim) < room), key=lambda dip: abs(dip.hz - aim))[:1]
     elif known.by:
         pairs = [(abs(b.hz - a.hz - known.by[0]), a, b) for a in gone for b in new]
         best = min(pairs, key=lambda one: one[0], default=None)
         if best is not None and best[0] < APART * known.by[1]:
             return _move(best[1], best[2])
+        gone, new = [], []
     if not new and (stayed or not gone):
         why = "what moved may lie under the floor" if under else "no dip in the sweep moved"
         return _nothing(why, unseen=stayed or (known.place is None and not under))
@@ -246,8 +248,8 @@ def moved_dip(
         nowhere = cant_say("Hz", "it was not seen before the turn")
         return DipMove(nowhere, new[0].figure, nowhere, why=nowhere.why)
     if len(gone) == 1 and not new:
-        if deeper and deeper[0][0] < -SPLIT_DB:
-            return _move(gone[0], after[deeper[0][2]])
+        if len(joined) == 1:
+            return _move(gone[0], joined[0])
         end = min(gone[0].hz - span_hz[0], span_hz[1] - gone[0].hz)
         far = abs(known.by[0]) + 2.0 * known.by[1] if known.by else EDGE * (span_hz[1] - span_hz[0])
         why = "it left the sweep" if end < far and not under else "it is not seen after the turn"

@@ -30,8 +30,8 @@ ANYWHERE_HZ = 2e7
 PLACED_HZ = 1e5
 """A place with a smaller one is known."""
 
-STUCK_SHARE = 0.25
-"""A turn that did less than this share of what turns of its screw did before has met something."""
+SLIPPING = 4
+"""So many turns one after the other that move nothing: the screw does not hold its rod."""
 
 HAND_SHARE = 0.3
 """A hand turns by what it meant within this share (one standard deviation): rods stick and slip."""
@@ -185,7 +185,8 @@ def track(
         if row.single and not singly:
             state.forget()  # what a fit told of a response that it does not fit
         singly = row.single
-        mixed = _turn(state, row, reject_hz, average, _rates(rows[: rows.index(row)], cavities))
+        mixed = _turn(state, row, reject_hz, average, _rates(rows[: rows.index(row)], cavities),
+                      _unseen(rows[: rows.index(row)], row.told.cavity))  # fmt: skip
         if row.told.cavity and not mixed:
             turned.add(row.told.cavity)
         elif mixed:
@@ -236,8 +237,15 @@ def zero_words(each: Each, reject_hz: float) -> str:
     return f"INFERRED {', '.join(said)} kHz"
 
 
-def _turn(state: _Track, row: NudgeRow, reject_hz: float, average: NDArray[np.float64] | None, rates: _Rates) -> str:
-    """One row of the ledger; what was wrong with it."""
+def _turn(
+    state: _Track,
+    row: NudgeRow,
+    reject_hz: float,
+    average: NDArray[np.float64] | None,
+    rates: _Rates,
+    unseen_before: bool,
+) -> str:
+    """One row of the ledger; what was wrong with it. `unseen_before`: the turn of this screw before it was not seen."""
     before, after, moved = seen_move(row, None if average is None else average.size)
     number, misfit, fault = row.told.cavity, row.misfit, ""
     if average is not None and not _see_mean(state, average, row.figure("mean_before")):
@@ -252,7 +260,7 @@ def _turn(state: _Track, row: NudgeRow, reject_hz: float, average: NDArray[np.fl
         return TWO_MOVED
     rate = rates.get(number)
     if row.single:
-        _singly(state, row, index, rate, reject_hz)
+        _singly(state, row, index, rate, reject_hz, again=unseen_before)
         return ""
     if _another_moved(row, moved, rate, None if average is None else average.size):
         state.forget()
@@ -279,15 +287,18 @@ def _turn(state: _Track, row: NudgeRow, reject_hz: float, average: NDArray[np.fl
     return fault
 
 
-def _singly(state: _Track, row: NudgeRow, index: int, rate: _Rate | None, reject_hz: float) -> None:
-    """A turn that was read from single dips: nothing is known of the others by it, and what is not seen is lost."""
+def _singly(
+    state: _Track, row: NudgeRow, index: int, rate: _Rate | None, reject_hz: float, *, again: bool
+) -> None:
+    """A turn that was read from single dips: nothing is known of the others by it, and what is not seen is lost. What
+    stayed at two turns (`again`) was another cavity's dip, or the screw does not follow: a turn back tells."""
     pick = np.zeros(state.x.size)
     pick[index] = 1.0
     after = row.figure("after")
     if after.known:
         state.forget(index)
         state.see(pick, after.value - reject_hz, _sd(after))
-    elif row.unseen and (rate is not None or row.told.turns is None):
+    elif row.unseen and rate is not None and not again:
         state.move(index, 0.0, UNSEEN_HZ / 3.0)
     else:
         state.forget(index)
@@ -411,25 +422,36 @@ def _cavity(
             number, place, sd, turned, unseen_turns=max(unseen, default=0.0), last=mine[-1].told if mine else None
         )
     seen = [row.told.turns or 0.0 for row in mine if seen_move(row, None)[2].known]
-    stuck = _stuck(mine, rows, cavities)
     return CavityState(
-        number, place, sd, turned, rate.hz, rate.spread, rate.forward, most_turns=max(seen, default=0.0), stuck=stuck,
+        number, place, sd, turned, rate.hz, rate.spread, rate.forward, most_turns=max(seen, default=0.0),
+        stuck=_stuck(mine),
         last=mine[-1].told,
     )  # fmt: skip
 
 
-def _stuck(mine: Sequence[NudgeRow], rows: Sequence[NudgeRow], cavities: int | None) -> int:
-    """How many of the last turns of one screw, all the same way, did next to nothing of what turns before them did."""
-    count, direction = 0, way(mine[-1].told.direction) if mine else ("", 0)
-    for row in reversed(mine):
-        rate = _rates(rows[: rows.index(row)], cavities).get(row.told.cavity or 0)
-        moved = seen_move(row, cavities)[2]
-        if rate is None or way(row.told.direction) != direction or not (row.unseen or moved.known):
-            break
-        if not row.unseen and abs(moved.value) > STUCK_SHARE * abs(rate.hz * (row.told.turns or 0.0)):
-            break
+def _unseen(rows: Sequence[NudgeRow], cavity: int | None) -> bool:
+    """Whether the last turn of a screw was not seen."""
+    return next((row.unseen for row in reversed(rows) if row.told.cavity == cavity), False)
+
+
+def _stuck(mine: Sequence[NudgeRow]) -> int:
+    """How many turns of one screw did nothing although it had followed before: `SLIPPING` in a row, or at least two the
+    same way whose dip then moved from where it had stood when it was turned back."""
+    last = next((k for k in range(len(mine) - 1, -1, -1) if not mine[k].unseen), -1)
+    if len(mine) - 1 - last >= SLIPPING:
+        return len(mine) - 1 - last
+    if last < 1 or last < len(mine) - 1:
+        return 0
+    back, still = mine[last], [row for row in mine[:last]]
+    count = 0
+    while count < len(still) and still[-1 - count].unseen:
         count += 1
-    return count
+    if count < 2 or count == len(still):
+        return 0
+    stood, moves = still[-1 - count].figure("after"), back.figure("before")
+    ways = {way(row.told.direction) for row in still[-count:]}
+    same = stood.known and moves.known and abs(stood.value - moves.value) < FAR_OFF * math.hypot(_sd(stood), _sd(moves))
+    return count if same and len(ways) == 1 and way(back.told.direction) not in ways else 0
 
 
 def _sd(figure: Figure) -> float:

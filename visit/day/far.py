@@ -31,9 +31,6 @@ GROWTH = 8.0
 TRIAL_WIDTHS = 3.0
 """Half-widths of a notch that a trial turn moves it, once turns of its screw are known."""
 
-STUCK = 2
-"""Turns the same way that do nothing: the screw is at the end of its travel, or does not hold its rod."""
-
 
 @dataclass(frozen=True, slots=True)
 class FarLook:
@@ -63,14 +60,14 @@ class Coarse:
 
 def stuck_words(places: Places, goal_db: float) -> Coarse | None:
     """A screw that does not follow any more; None while all do."""
-    one = next((each for each in places.cavities if each.stuck >= STUCK), None)
+    one = next((each for each in places.cavities if each.stuck), None)
     if one is None:
         return None
     where = f"; it stands {text(one.place, signed=True)} off" if one.place.known else ""
     return Coarse(
         "bench",
         f"cavity {one.number} needs the bench: its screw is at the end of its travel, or does not hold its rod",
-        f"the last {one.stuck} turns the same way moved nothing{where}: goal {goal_db:g} is out of reach here",
+        f"{one.stuck} turns moved nothing although it had followed before{where}: goal {goal_db:g} is out of reach here",
     )
 
 
@@ -87,9 +84,8 @@ def coarse(
     away = [one for one in places.cavities if one.place.known and abs(one.place.value) > near_hz]
     if look.level == 0 and look.farther is None:
         return _other_sweep(look, 1, lost, len(places.cavities))
-    untouched = not blind and not any(one.turned for one in places.cavities)
     outside = [dip for dip in look.farther or () if abs(dip.value - reject_hz) > near_hz]
-    if not away and (not lost or (untouched and not outside)):
+    if not away and not blind and (not lost or not outside):
         return None if look.level == 0 else _other_sweep(look, 0, lost, len(places.cavities))
     level = _level(look, places.cavities, lost, away, reject_hz)
     if level > len(look.spans):
@@ -177,6 +173,8 @@ def _trial(one: CavityState, look: FarLook, unit_hz: float, reject_hz: float) ->
             direction = spoken(one.forward, -sign)
     else:
         turns = 2.0 * one.unseen_turns if one.unseen_turns else FIRST_TURNS
+        if one.last is not None:  # it may stand at the end of its travel: the other way
+            direction = spoken(one.forward, -way(one.last.direction)[1])
         why = "which dip is its own shows by the one that moves; the lock nut loose first"
         if one.unseen_turns:
             why = f"{_turns(one.unseen_turns)} of it moved no dip: is it this side's screw, and its nut loose?"
