@@ -57,8 +57,8 @@ SPLIT_DB = 2.0
 
 @dataclass(frozen=True, slots=True)
 class Dip:
-    """A zero at `hz` with a standard deviation of `sd_hz`; its lowest sample lies at `level_db` re thru. `hidden`: under
-    the floor, where there may be several."""
+    """A zero at `hz` with a standard deviation of `sd_hz`; the sample there lies at `level_db` re thru. `hidden`:
+    under the floor, where there may be several."""
 
     hz: float
     sd_hz: float
@@ -173,9 +173,7 @@ def _under(f: NDArray[np.float64], quiet: NDArray[np.bool_], noise: NDArray[np.f
     ]  # fmt: skip
 
 
-def _placed(
-    f: NDArray[np.float64], s: NDArray[np.complex128], power: NDArray[np.float64], at: int
-) -> Dip | None:
+def _placed(f: NDArray[np.float64], s: NDArray[np.complex128], power: NDArray[np.float64], at: int) -> Dip | None:
     """The zero near one sample; None for a ripple."""
     step = float(f[1] - f[0])
     near = slice(max(at - BESIDE - 1, 0), at + BESIDE + 2)
@@ -208,8 +206,8 @@ class Expected:
 def moved_dip(
     before: Sequence[Dip], after: Sequence[Dip], span_hz: tuple[float, float], expected: Expected | None = None
 ) -> DipMove:
-    """Which dip stands elsewhere now; the others have stayed. A dip that leaves another one, or joins it, is told by the
-    depth of what stayed, one that leaves the sweep from `span_hz` by standing near its end. `expected` decides where
+    """Which dip stands elsewhere now; the others have stayed. A dip that leaves another one, or joins it, is told by
+    the depth of what stayed, one that leaves the sweep from `span_hz` by standing near its end. `expected` decides where
     several may have moved."""
     known, stays = expected or Expected(), _same(before, after)
     gone = [one for k, one in enumerate(before) if k not in stays and not one.hidden]

@@ -84,9 +84,10 @@ def spoken(forward: str, sign: int) -> str:
 class CavityState:
     """One cavity: `place` in hertz off the channel, `turned` by its own screw, what a whole turn `forward` does in
     hertz (signed) and how well that is known (relative standard deviation); `unseen_turns` the largest turn that moved
-    nothing that was seen, while no turn did; `most_turns` the largest that was seen; `stuck` how many turns the same
-    way, the last ones, moved it by next to nothing although it had followed before; `last` the last turn of its
-    screw."""
+    nothing that was seen, while no turn did; `blind` how many turns left every dip of a sweep where it was;
+    `most_turns` the largest that was seen; `stuck` how many turns did next to nothing although it had followed before,
+    once a turn back has shown that its dip was watched; `last` the last turn of its screw.
+    """
 
     number: int
     place: Figure
@@ -96,6 +97,7 @@ class CavityState:
     spread: float = HAND_SHARE
     forward: str = "clockwise"
     unseen_turns: float = 0.0
+    blind: int = 0
     most_turns: float = 0.0
     stuck: int = 0
     last: Told | None = None
@@ -287,9 +289,7 @@ def _turn(
     return fault
 
 
-def _singly(
-    state: _Track, row: NudgeRow, index: int, rate: _Rate | None, reject_hz: float, *, again: bool
-) -> None:
+def _singly(state: _Track, row: NudgeRow, index: int, rate: _Rate | None, reject_hz: float, *, again: bool) -> None:
     """A turn that was read from single dips: nothing is known of the others by it, and what is not seen is lost. What
     stayed at two turns (`again`) was another cavity's dip, or the screw does not follow: a turn back tells."""
     pick = np.zeros(state.x.size)
@@ -419,8 +419,9 @@ def _cavity(
     if rate is None:
         unseen = [row.told.turns or 0.0 for row in mine if not seen_move(row, None)[2].known and not row.left]
         return CavityState(
-            number, place, sd, turned, unseen_turns=max(unseen, default=0.0), last=mine[-1].told if mine else None
-        )
+            number, place, sd, turned, unseen_turns=max(unseen, default=0.0), blind=sum(row.unseen for row in mine),
+            last=mine[-1].told if mine else None,
+        )  # fmt: skip
     seen = [row.told.turns or 0.0 for row in mine if seen_move(row, None)[2].known]
     return CavityState(
         number, place, sd, turned, rate.hz, rate.spread, rate.forward, most_turns=max(seen, default=0.0),
@@ -442,7 +443,7 @@ def _stuck(mine: Sequence[NudgeRow]) -> int:
         return len(mine) - 1 - last
     if last < 1 or last < len(mine) - 1:
         return 0
-    back, still = mine[last], [row for row in mine[:last]]
+    back, still = mine[last], mine[:last]
     count = 0
     while count < len(still) and still[-1 - count].unseen:
         count += 1

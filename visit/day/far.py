@@ -25,6 +25,9 @@ STAGGER = 0.15
 FIRST_TURNS = 0.5
 """A first trial turn of a screw whose dip is not known: everything may be far off, so that it harms nothing."""
 
+ENOUGH = 32
+"""Sweeps of a look that are asked for where dips are missing."""
+
 GROWTH = 8.0
 """A turn is so many times as large as the largest one that was seen of its screw, at most."""
 
@@ -48,7 +51,8 @@ class FarLook:
 
 @dataclass(frozen=True, slots=True)
 class Coarse:
-    """A coarse deed: `kind` is "look" (the next look is another sweep, of `level`), "trial", "turn" or "bench"."""
+    """A coarse deed: `kind` is "look" (the next look is another sweep, of `level`), "longer" (`ENOUGH` sweeps),
+    "trial", "turn" or "bench"."""
 
     kind: str
     do: str
@@ -63,21 +67,23 @@ def stuck_words(places: Places, goal_db: float) -> Coarse | None:
     one = next((each for each in places.cavities if each.stuck), None)
     if one is None:
         return None
+    reach = f"goal {goal_db:g} is out of reach here"
     where = f"; it stands {text(one.place, signed=True)} off" if one.place.known else ""
     return Coarse(
         "bench",
         f"cavity {one.number} needs the bench: its screw is at the end of its travel, or does not hold its rod",
-        f"{one.stuck} turns moved nothing although it had followed before{where}: goal {goal_db:g} is out of reach here",
+        f"{one.stuck} turns moved nothing although it had followed before{where}: {reach}",
     )
 
 
 def coarse(
-    look: FarLook, places: Places, *, leads: bool, reject_hz: float, spacing_hz: float, unit_hz: float, goal_db: float
-) -> Coarse | None:
+    look: FarLook, places: Places, *, leads: bool, reject_hz: float, spacing_hz: float, unit_hz: float, goal_db: float,
+    sweeps: int,
+) -> Coarse | None:  # fmt: skip
     """The next coarse deed; None where the chain's fit leads on. `leads`: it may, by this look alone; `unit_hz` the
     half-width f / 2Q of one notch. Pure."""
     lost = [one for one in places.cavities if not one.place.known]
-    blind = [one for one in lost if _blind(one)]
+    blind = [one for one in lost if one.blind]
     if look.level == 0 and leads and not blind:
         return None
     near_hz = NEAR * spacing_hz
@@ -89,7 +95,7 @@ def coarse(
         return None if look.level == 0 else _other_sweep(look, 0, lost, len(places.cavities))
     level = _level(look, places.cavities, lost, away, reject_hz)
     if level > len(look.spans):
-        one = max(blind, key=_blind)
+        one = max(blind, key=lambda each: each.blind)
         low, high = look.spans[-1]
         return Coarse(
             "bench",
@@ -100,6 +106,10 @@ def coarse(
     if level != look.level:
         return _other_sweep(look, level, lost, len(places.cavities))
     if lost:
+        if sweeps < ENOUGH and len(look.dips) < len(places.cavities) and any(one.last for one in lost):
+            seen = f"{len(look.dips)} of {len(places.cavities)} dips are seen"
+            return Coarse("longer", f"average longer: + until {ENOUGH} sweeps a look, then wait for it",
+                          f"{seen}, the others may lie under the floor")  # fmt: skip
         return _trial(min(lost, key=lambda one: (one.turned, one.number)), look, unit_hz, reject_hz)
     return _nearer(max(away, key=lambda one: abs(one.place.value)), places.cavities, spacing_hz, near_hz)
 
@@ -112,13 +122,6 @@ def dip_words(look: FarLook, reject_hz: float) -> str:
     return f"dips at INFERRED {places} kHz; whose they are shows by turning"
 
 
-def _blind(one: CavityState) -> int:
-    """How many sweeps, one wider than the other, a cavity is not found with after its trial turns."""
-    if one.hz_per_turn or not one.unseen_turns >= FIRST_TURNS:
-        return 0
-    return round(math.log2(one.unseen_turns / FIRST_TURNS)) + 1
-
-
 def _level(
     look: FarLook, cavities: Sequence[CavityState], lost: Sequence[CavityState], away: Sequence[CavityState],
     reject_hz: float,
@@ -127,7 +130,7 @@ def _level(
     wanted = 0
     if lost:
         seen = max(look.level, 1)
-        wanted = max(seen, *(_blind(one) for one in lost))
+        wanted = max(seen, *(one.blind for one in lost))
     for one in away:
         hz = reject_hz + one.place.value
         reach = [k for k, (start, stop) in enumerate(look.spans, 1) if start < hz < stop]
@@ -141,13 +144,16 @@ def _level(
 
 def _other_sweep(look: FarLook, level: int, lost: Sequence[CavityState], count: int) -> Coarse:
     if level == 0:
-        return Coarse("look", "hands off: the next looks go back over both channels", "no cavity stands far off: fine now")
+        return Coarse(
+            "look", "hands off: the next looks go back over both channels", "no cavity stands far off: fine now"
+        )
     start, stop = look.spans[level - 1]
     why = "no cavity stands farther out"
     if level > look.level:
         why = f"{count} cavities, and over both channels it does not look like them: some may stand far off"
-        if lost and _blind(lost[0]):
-            why = f"cavity {lost[0].number} moved no dip that is seen: it may stand outside"
+        blind = next((one for one in lost if one.blind), None)
+        if blind is not None:
+            why = f"cavity {blind.number} moved no dip that is seen: it may stand outside"
     return Coarse("look", f"hands off: the next looks go from {start / 1e6:.2f} to {stop / 1e6:.2f} MHz", why,
                   "a dip for each cavity", level=level)  # fmt: skip
 
@@ -172,7 +178,7 @@ def _trial(one: CavityState, look: FarLook, unit_hz: float, reject_hz: float) ->
             turns, sign = max(one.last.turns / 2.0, least), way(one.last.direction)[1]
             direction = spoken(one.forward, -sign)
     else:
-        turns = 2.0 * one.unseen_turns if one.unseen_turns else FIRST_TURNS
+        turns = max(2.0 * one.unseen_turns, FIRST_TURNS)
         if one.last is not None:  # it may stand at the end of its travel: the other way
             direction = spoken(one.forward, -way(one.last.direction)[1])
         why = "which dip is its own shows by the one that moves; the lock nut loose first"

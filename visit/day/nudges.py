@@ -138,8 +138,8 @@ def compare(
     expected: Expected | None = None,
 ) -> Nudge:
     """What one screw did between two runs of one hook-up. `first` and `second`: what they showed, as far as somebody
-    has it; `expected`: what earlier turns let expect. Where no circuit fits, or the sweep is one for a unit that is far off, the dips are compared one by one.
-    Raises RequestError when they can't be compared."""
+    has it; `expected`: what earlier turns let expect. Where no circuit fits, or the sweep is one for a unit that is far
+    off, the dips are compared one by one. Raises RequestError when they can't be compared."""
     side, site = before.hookup.side, figures.site
     if side is None or before.hookup != after.hookup:
         raise RequestError("a nudge is read from two runs of one hook-up with the antenna port; sweep the same again")

@@ -14,6 +14,7 @@ from rf.notch.notch import NotchPlace
 from rf.values.figure import NORMAL_95, Figure, Kind, cant_say, inferred
 from rf.values.words import text
 from visit.day.cavities import HAND_SHARE, MOST_WORTH, CavityState, Places, spoken, zero_words
+from visit.day.far import ENOUGH as FAR_ENOUGH
 from visit.day.far import NEAR, FarLook, coarse, dip_words, stuck_words
 from visit.day.nudges import USUAL_Q, Told
 
@@ -57,7 +58,7 @@ class Deed(enum.Enum):
     OUT_OF_REACH = "out of reach"
 
 
-_COARSE = {"look": Deed.LOOK, "trial": Deed.TRIAL, "turn": Deed.TURN, "bench": Deed.OUT_OF_REACH}
+_COARSE = {"look": Deed.LOOK, "longer": Deed.LONGER, "trial": Deed.TRIAL, "turn": Deed.TURN, "bench": Deed.OUT_OF_REACH}
 
 
 @dataclass(frozen=True, slots=True)
@@ -154,12 +155,13 @@ def _far(now: Tuning) -> Advice | None:
         leads = leads and not (now.centred.known and now.centred.high < now.goal_db)
         told = coarse(
             now.far, now.places, leads=leads, reject_hz=now.reject_hz, spacing_hz=now.spacing_hz,
-            unit_hz=now.unit_hz, goal_db=now.goal_db,
+            unit_hz=now.unit_hz, goal_db=now.goal_db, sweeps=now.sweeps,
         )  # fmt: skip
     if told is None:
         return None
     level = told.level if told.kind == "look" else None
-    return Advice(_COARSE[told.kind], told.do, told.why, told.expect, told.told, level=level)
+    sweeps = FAR_ENOUGH if told.kind == "longer" else None
+    return Advice(_COARSE[told.kind], told.do, told.why, told.expect, told.told, sweeps, level)
 
 
 def _aim_db(now: Tuning) -> float:

@@ -210,9 +210,13 @@ class SiteVisit:
         level = 0
         if is_far(self.site, averaged.frequency_hz):
             level = 1 + min(range(len(spans)), key=lambda k: abs(spans[k][1] - spans[k][0] - (stop - start)))
-        farther = next((made for row in reversed(figures.runs) if row.hookup.side is side
-                        and row.settings.span_hz > 0 and (made := figures.averaged(row)) is not None
-                        and is_far(self.site, made.frequency_hz)), None)
+        farther = None
+        for row in reversed(figures.runs):
+            if row.hookup.side is side and row.id <= run:
+                made = averaged if row.id == run else figures.averaged(row)
+                if made is not None and is_far(self.site, made.frequency_hz):
+                    farther = made
+                    break
         dips, far_dips = (
             None if one is None else tuple(dip.figure for dip in dips_of(one)) for one in (averaged, farther)
         )

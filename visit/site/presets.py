@@ -57,7 +57,9 @@ def wide(site: Site, limits: Limits | None = None, bandwidth_hz: float | None = 
     return SweepSettings.around(centre, spacing * WIDE_SPAN_FACTOR, points, bandwidth_hz)
 
 
-def far_sweeps(site: Site, side: Side, limits: Limits | None = None, bandwidth_hz: float | None = None) -> list[SweepSettings]:
+def far_sweeps(
+    site: Site, side: Side, limits: Limits | None = None, bandwidth_hz: float | None = None
+) -> list[SweepSettings]:
     """Sweeps around the reject channel of a side for notches that stand anywhere, from narrow to wide, as far as the
     analyzer reaches."""
     usual, reject_hz = wide(site, limits, bandwidth_hz), site.reject_hz(side)
