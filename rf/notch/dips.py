@@ -207,8 +207,8 @@ def moved_dip(
     before: Sequence[Dip], after: Sequence[Dip], span_hz: tuple[float, float], expected: Expected | None = None
 ) -> DipMove:
     """Which dip stands elsewhere now; the others have stayed. A dip that leaves another one, or joins it, is told by
-    the depth of what stayed, one that leaves the sweep from `span_hz` by standing near its end. `expected` decides where
-    several may have moved."""
+    the depth of what stayed, one that leaves the sweep from `span_hz` by standing near its end. `expected` decides
+    where several may have moved."""
     known, stays = expected or Expected(), _same(before, after)
     gone = [one for k, one in enumerate(before) if k not in stays and not one.hidden]
     new = [one for k, one in enumerate(after) if k not in stays.values() and not one.hidden]
