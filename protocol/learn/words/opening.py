@@ -210,7 +210,7 @@ def _without_sums(line: str, sums: str) -> str:
 
 def _one_by_one(empty: bytes, one: bytes, two: bytes) -> bool:
     """Whether two signs on a line are answered twice over: then keys act, whatever the time that an answer takes."""
-    none, once, twice = (sorted(text.replace(b"*", b"")) for text in (empty, one, two))
+    none, once, twice = (sorted(cleaned(text).replace(b"*", b"")) for text in (empty, one, two))
     return once != none and sorted(twice + none) == sorted(once + once)
 
 

@@ -110,6 +110,7 @@ def test_a_refusal_names_any_word_only_those_that_list_or_greet_are_sent(refusal
         (b"", b"", b"", False),
         (b"> ", b"> ", b"> ", False),
         (b"\r\n> ", b"*\r\n> ", b"**\r\n> ", False),
+        (b"\r\n> ", b"* \x08\r\n> ", b"* \x08* \x08\r\n> ", False),
         (b"\r\n> ", b"*\r\n?\r\n> ", b"**\r\n?\r\n> ", False),
         (b": ", b"*?? index lists\r\n: ", b"**?? index lists\r\n: ", False),
     ],
