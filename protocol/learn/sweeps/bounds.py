@@ -230,6 +230,9 @@ def _listed(told: str) -> tuple[list[float], list[str]]:
         return (values, [str(at) for at in range(len(values))]) if len(values) == int(index.group(1)) + 1 else ([], [])
     if len(pairs) >= 2:
         return [float(hz) for _, hz in pairs], [code for code, _ in pairs]
+    scaled = _scaled(told)
+    if scaled[0]:
+        return scaled
     row = re.search(r"(?:Hz:?\s*|\[|\()((?:\d+(?:\.\d+)?[ ,|/]+){1,}\d+(?:\.\d+)?)", told)
     if row:
         values = [float(text) for text in re.split(r"[ ,|/]+", row.group(1))]
@@ -240,3 +243,17 @@ def _listed(told: str) -> tuple[list[float], list[str]]:
         inner = [hz for hz in USUAL_HZ if low < hz < high]
         return sorted({low, *inner, high}), []
     return [], []
+
+
+def _scaled(told: str) -> tuple[list[float], list[str]]:
+    """Bandwidths listed in kilohertz (`kHz: 0,15 1,5 15`) or with a k behind (`10 100 1k 10k`), each with its text."""
+    row = re.search(r"(?i)\bkHz\W{0,3}((?:\d+(?:[.,]\d+)?[ /|]+)+\d+(?:[.,]\d+)?)", told)
+    lettered = re.search(r"(?<!\w)((?:\d+(?:\.\d+)?k?[ ,/|]+)+\d+(?:\.\d+)?k?)(?!\w)", told)
+    if row:
+        texts, scale = re.split(r"[ /|]+", row.group(1)), 1e3
+    elif lettered and "k" in lettered.group(1):
+        texts, scale = re.split(r"[ ,/|]+", lettered.group(1)), 1.0
+    else:
+        return [], []
+    values = [float(text.rstrip("k").replace(",", ".")) * (1e3 if text.endswith("k") else scale) for text in texts]
+    return (values, texts) if values == sorted(set(values)) and len(values) > 1 else ([], [])

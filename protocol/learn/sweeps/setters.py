@@ -10,6 +10,7 @@ from collections.abc import Callable, Iterator, Mapping, Sequence
 from dataclasses import dataclass, field
 
 from protocol.learn.dialogue import Role, Word
+from protocol.learn.sweeps.shape import LARGEST
 from protocol.learn.words.talk import Talk
 from protocol.learn.words.tokens import cells_of, hints_of
 from protocol.learn.words.wrapped import verbs_of
@@ -20,6 +21,12 @@ HEXED = re.compile(r"(?<!\w)[0-9A-F]{6,8}(?!\w)")
 BEHIND = {"(": ")", "{": "}"}
 WRAPPED = tuple(BEHIND)
 """Signs before a word that stands between brackets, and what stands behind it."""
+WITH_UNIT = re.compile(
+    r"(?i)\bwith (?:a |its |the )?(?:unit|[kmg]?hz)\b.*|\bno unit\b.*|"
+    r"\bunit (?:is )?(?:missing|wanted|needed|expected)\b.*"
+)
+FEW = 12
+"""Replies back in which a refusal still speaks of what is being tried."""
 FORMS = ("{name} {v}", "{name}={v}", "set {name} {v}", "{name}:{v}", "{name},{v}", "set{name} {v}", "{name}{v}")
 READS = ("{name}", "{name}?", "{name} ?", "get {name}", "get{name}", "{name}=?", "{name}:?")
 
@@ -56,6 +63,8 @@ class Setters:
     unreadable: bool = False
     """Whether a word was asked for its value in every way and told none."""
     write: Callable[[float], str] = str
+    unit: str = ""
+    """The unit of the way of writing that is being tried: "hz", "khz" ...; "" where it writes no plain number."""
     dialog: str = ""
     """One command, a line for each answer, that sets everything and sweeps; "" where each setting has its own."""
     asked: Mapping[str, float | str] = field(default_factory=dict)
@@ -107,6 +116,11 @@ class Setters:
         if word.told is not None and word.told.form:
             yield word.told.form
             return
+        if re.search(r"<[\d.]+>", word.usage):
+            form = _slotted(word.usage, name)  # its own example tells more than the form that another took
+            unit = self.unit[:-2].replace("m", "M").replace("g", "G") + "Hz"
+            ends = word.role in HERTZ and word.role is not Role.BANDWIDTH and self.unit
+            yield re.sub(r"[kMG]?Hz$", unit, form) if ends else form
         if self.style:
             yield self.style.replace("{name}", name)
         if word.usage and word.usage != name:
@@ -118,6 +132,9 @@ class Setters:
         short = re.match(r"([a-z]{1,3}|[A-Z]{1,3})\d+$", name)
         if short:
             yield short.group(1) + "{v}"
+        unit = self._unit_wanted() if word.role in HERTZ else ""
+        if unit:
+            yield from (form.replace("{name}", name) + unit for form in ("{name} {v}", "{name}={v}", "{name} {v} "))
         for form in FORMS:
             if form != "{name}{v}" or len(name) <= 3:
                 yield form.replace("{name}", name)
@@ -150,6 +167,15 @@ class Setters:
                     seen.add(text)
                     yield text
 
+    def _unit_wanted(self) -> str:
+        """The unit as it is written behind a number, where a refusal says that one has to stand there."""
+        for _, got in reversed(self.talk.transcript[-FEW:]):
+            match = WITH_UNIT.search(got.decode("ascii", "replace"))
+            if match and self.unit in ("hz", "khz", "mhz", "ghz"):
+                named = re.search(rf"(?i)(?<![a-z]){self.unit}\b", match.group())
+                return named.group() if named else self.unit[:-2].replace("m", "M").replace("g", "G") + "Hz"
+        return ""
+
     def _hint(self, which: int) -> str:
         """The console's own line on how to set (0) or read (1), the word in it made {name}."""
         text = hints_of(self.printed)[which]
@@ -169,10 +195,17 @@ SETTING = frozenset(
 )
 
 
+HERTZ = SETTING - {Role.RANGE, Role.POINTS, Role.AVERAGE}
+"""Settings that count hertz, one value each."""
+
+
 def _slotted(usage: str, name: str) -> str:
     """A usage with its argument made {v}; "" where it has none that can be told."""
     at = usage.find(name)
     head, rest = usage[: at + len(name)], usage[at + len(name) :]
+    example = re.fullmatch(r" <[\d.]+>( ?(?:[kMG]?Hz|points?|pts))", rest)
+    if example:
+        return f"{head} {{v}}{example.group(1)}"
     match = re.match(r"(\s*[=:,]?\s*)(<[^>]*>|\{[^}]*\}|\[[^\]]*\]|[a-z]:[a-z]+|\S+)\s*$", rest)
     if not match:
         return ""
@@ -180,7 +213,7 @@ def _slotted(usage: str, name: str) -> str:
 
 
 def numbers_in(line: str, *, comma: bool | None = None) -> list[tuple[str, float]]:
-    """All numbers of a line as text and value; a k, M or G behind one counts.
+    """All numbers of a line as text and value, but those beyond any meaning; a k, M or G behind one counts.
 
     `comma` says whether a comma is a decimal sign; without it the line tells: no other sign parts its decimals, and no
     two commas follow each other.
@@ -196,7 +229,8 @@ def numbers_in(line: str, *, comma: bool | None = None) -> list[tuple[str, float
             blank, suffix = (behind.group(1), behind.group(2)) if behind.group(2) else behind.group(3, 4)
             value *= {"k": 1e3, "M": 1e6, "G": 1e9}[suffix]
             text += blank + suffix
-        found.append((text, value))
+        if abs(value) < LARGEST:
+            found.append((text, value))
     return found
 
 

@@ -36,7 +36,7 @@ DESCRIPTIONS: tuple[tuple[Role, str], ...] = (
     (Role.BANDWIDTH, r"band ?width|\bif ?bw\b|\brbw\b"),
     (Role.AVERAGE, r"averag\w+"),
     (Role.POINTS, r"number of (?:sweep |measur\w+ |freq\w* )?points|points (?:in|per|of) (?:a|the|one|each)? ?sweep|"
-     r"sweep points|how many points|trace length|^(?:points?|punkte)\b|point count|number of samples|"
+     r"sweep points|how many points|trace length|^(?:points?|punkte)\b(?! (?:to come|left|done|taken|ready|[a-z]:))|point count|number of samples|"
      r"^(?:count|n) of points|samples per (?:sweep|trace)|^points?\W"),
     (Role.START, rf"\b{_LOW}\b.{{0,3}}\b{_FREQ}\b|sweep (?:begins|starts)\b|lower end of|^(?:start|first){_HZ}|"
      rf"^hz first\b|^start$|{_LOW} of (?:the )?sweep"),
@@ -97,7 +97,7 @@ HARM = re.compile(
 
 HARM_NAME = re.compile(
     r"sav|stor|wr(?:i|f|n|s|o|_|$)|flash|eras|ers|del(?!ay)|fmt|format|^cal|cal(?:$|_|st|op|sh|lo|th|cl)|^cor|corr|clr|"
-    r"fw(?!_?(?:info|ver))|boot|dfu|isp|fact|dflt|default|rst|reset|rcl|recall|^load|burn|commit|trim|xtal|serial|baud|"
+    r"fw(?!_?(?:info|ver))|boot|dfu|isp|fact|dflt|default|(?<!fi)rst|reset|rcl|recall|^load|burn|commit|trim|xtal|serial|baud|"
     r"pwr|power|lvl|level|rf(?:on|o$|out)|^gen|atten|attn|wipe|init|updat|upgr|persist|reboot|poke|format|unlock|"
     r"^(?:thru|through|open|short|match|isol\w*|norm\w*|null|zero|std|keep|lock|slot|mem\w*|preset|macro|prog\w*|patch|park|"
     r"teach|learn|tune|align|tx|txon|ptt|key|kill|nuke|purge|drop|drain|nv\w*|fuse|adj\w*|ref\d?|osc\d?|lo\d|ck\d?|clk\d?|dac\d?)$",

@@ -33,6 +33,9 @@ SWEEP_S = 6.0
 
 
 HIDDEN = "(a line that was typed by hand)"
+MOST_LINES = 2000
+"""Lines of one talk: a session with an analyzer sends some two hundred. One whose answers always give reason to try
+one thing more would be asked for hours."""
 
 
 class UnsafeError(Exception):
@@ -41,6 +44,10 @@ class UnsafeError(Exception):
 
 class AsksError(Exception):
     """The console warns or asks for leave; nothing more is sent. The text is what it said."""
+
+
+class LongTalkError(Exception):
+    """So many lines were sent that no more are."""
 
 
 @dataclass
@@ -73,7 +80,9 @@ class Talk:
     async def raw(
         self, data: bytes, first_s: float = FIRST_S, longest_s: float = LONGEST_S, *, pages: bool = False
     ) -> bytes:
-        """Send bytes as they are and collect until the reply has ended or silence."""
+        """Send bytes as they are and collect until the reply has ended or silence. Raises LongTalkError."""
+        if len(self.transcript) >= MOST_LINES:
+            raise LongTalkError
         asks_at_last(self.link.discard())
         began = time.monotonic()
         end = self.out_end if data.endswith(self.out_end) else b""

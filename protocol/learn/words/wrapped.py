@@ -19,6 +19,9 @@ from protocol.learn.words.paired import short_for_first, short_for_last
 FEWEST = 3
 """Words that make such a listing."""
 
+MOST_VERBS = 4
+"""Verbs that a column of them holds at most."""
+
 NAMING = ("name", "id", "ident", "version", "model")
 """Nodes whose reading tells what it is."""
 
@@ -31,7 +34,7 @@ _NODE = re.compile(r"\s*(/?[a-z][\w.-]*(?:/[\w.-]+)+|/[a-z][\w.-]*)(?:\s+(\S.*?)
 READING = frozenset(
     ("get", "see", "read", "show", "cat", "look", "tell", "print", "type", "peek", "view", "ask", "query")
 )
-SETTING = frozenset(("put", "set", "let", "make", "enter"))
+SETTING = frozenset(("put", "set", "let", "make", "enter", "change", "alter", "assign"))
 """Verbs that mean reading a node and setting it; `del` and `burn` stand before nodes as well."""
 OPERATIONS = re.compile(
     r"(?i)set|put|let|conf(?:ig(?:ure)?)?|cfg|(?:set_?)?(?:sweep|span|range|scan|window|band|freq(?:uency|uencies)?|stim\w*)"
@@ -59,8 +62,18 @@ def wrapped_entries(lines: Sequence[str], said: Sequence[str] = ()) -> list[Entr
     )
 
 
+_READS = re.compile(
+    r"\s*([a-z]{2,8}) ([A-Z]{2,8})\s+(?:contents?|show|shows|read|reads|print|prints|tell|tells|value)\b.*"
+)
+_WRITES = re.compile(r"\s*([a-z]{2,8}) ([A-Z]{2,8}) [A-Z]{1,8}\s+(?:change|changes|set|sets|write|writes|put|puts)\b.*")
+
+
 def verbs_of(lines: Sequence[str]) -> Verbs | None:
-    """The verbs that go before every name, where the console tells them."""
+    """The verbs that go before every name, where the console tells them, on one line or on a line each."""
+    shows, puts = ([m for line in lines if (m := one.fullmatch(line))] for one in (_READS, _WRITES))
+    told = len(shows) == len(puts) == 1 and shows[0].group(2) == puts[0].group(2)
+    if told and shows[0].group(1) in READING and puts[0].group(1) in SETTING:
+        return Verbs(shows[0].group(1), puts[0].group(1))
     for line in lines:
         for match in _METHODS.finditer(line):
             return Verbs(match.group("read"), match.group("write"))
@@ -79,9 +92,13 @@ def _nodes(lines: Sequence[str], verbs: Verbs | None) -> list[Entry]:
     rows = [match for line in lines if (match := _NODE.fullmatch(line))]
     if verbs is None or len(rows) < FEWEST:
         return []
+    column = _verb_column([row.group(2) or "" for row in rows], verbs)
     found = []
     for row in rows:
         node, told = row.group(1), row.group(2) or ""
+        if column:
+            found.append(_behind(node, *told.split(None, 1)))
+            continue
         last = node.rpartition("/")[2]
         role, _ = judged(Entry(node, f"{node} {told}".strip(), told))
         if role is Role.UNKNOWN and told:
@@ -94,6 +111,26 @@ def _nodes(lines: Sequence[str], verbs: Verbs | None) -> list[Entry]:
         word = last if takes else "identity" if last in NAMING and not told.strip() else node.replace("/", " ").strip()
         found.append(Entry(f"{verb} {node}", usage, told, word))
     return found
+
+
+def _verb_column(told: Sequence[str], verbs: Verbs) -> bool:
+    """Whether a verb stands beside each node, that which goes before it."""
+    firsts = [(text.split() or [""])[0] for text in told]
+    return (
+        verbs.write in firsts
+        and len(set(firsts)) <= MOST_VERBS
+        and all(re.fullmatch(r"[a-z]{2,8}", one) for one in firsts)
+    )
+
+
+def _behind(node: str, verb: str, told: str = "") -> Entry:
+    """A node behind its own verb; one that is told to be set takes a value."""
+    last = node.rpartition("/")[2]
+    takes = verb in SETTING
+    word = "identity" if last in NAMING and not told else node.replace("/", " ").strip()
+    return Entry(
+        f"{verb} {node}", f"{verb} {node} <{told}>" if takes else f"{verb} {node}", told, last if takes else word
+    )
 
 
 def _objects(lines: Sequence[str]) -> list[Entry]:
