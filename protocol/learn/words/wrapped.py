@@ -34,7 +34,7 @@ _NODE = re.compile(r"\s*(/?[a-z][\w.-]*(?:/[\w.-]+)+|/[a-z][\w.-]*)(?:\s+(\S.*?)
 READING = frozenset(
     ("get", "see", "read", "show", "cat", "look", "tell", "print", "type", "peek", "view", "ask", "query")
 )
-SETTING = frozenset(("put", "set", "let", "make", "enter", "change", "alter", "assign"))
+SETTING = frozenset(("put", "set", "let", "make", "enter", "change", "alter", "assign", "give", "write"))
 """Verbs that mean reading a node and setting it; `del` and `burn` stand before nodes as well."""
 OPERATIONS = re.compile(
     r"(?i)set|put|let|conf(?:ig(?:ure)?)?|cfg|(?:set_?)?(?:sweep|span|range|scan|window|band|freq(?:uency|uencies)?|stim\w*)"
@@ -149,7 +149,7 @@ def _objects(lines: Sequence[str]) -> list[Entry]:
         if isinstance(told, dict):
             for inner, unit in told.items():
                 front = f'{{"{key}":"{name}","{inner}":'
-                word = inner if OPERATIONS.fullmatch(name) else f"{name} {inner}"
+                word = inner if OPERATIONS.fullmatch(name) else name
                 found.append(Entry(front, f"{front}<{unit}>}}", str(unit), word))
         else:
             found.append(Entry(f'{{"{key}":"{name}"}}', f'{{"{key}":"{name}"}}', str(told), name))

@@ -62,7 +62,8 @@ UNDESCRIBED = (
 )  # fmt: skip
 
 PAIRS = (
-    ("osc1 <Hz>", "osc2 <Hz>"), ("lo1 <Hz>", "lo2 <Hz>"), ("ref1 <Hz>", "ref2 <Hz>"), ("ck1 <Hz>", "ck2 <Hz>"),
+    ("osc1 <Hz>", "osc2 <Hz>"), ("lo1 <Hz>", "lo2 <Hz>"), ("o1 <Hz>", "o2 <Hz>"), ("m1 <Hz>", "m2 <Hz>"),
+    ("ref1 <Hz>", "ref2 <Hz>"), ("ck1 <Hz>", "ck2 <Hz>"),
     ("lo <Hz>", "hi <Hz>", "ps <n>"), ("lo <Hz>", "hi <Hz>", "sl <n>"), ("lo <Hz>", "hi <Hz>", "sl 1..255"),
     ("lo <Hz>", "hi <Hz>", "pos 1..99"),
 )  # fmt: skip
@@ -75,6 +76,7 @@ WRAPPED = (
     (["GET or PUT", "/flash/start  Hz", "/flash/stop  Hz", "/sweep/points  n"], "PUT /flash"),
     (['{"ops": {"cal": {"start": "Hz", "stop": "Hz"}, "who": "identity"}}'], '{"op":"cal"'),
     (['{"ops": {"burn": {"start": "Hz", "points": "n"}, "who": "identity"}}'], '{"op":"burn"'),
+    (['{"ops": {"zap": {"start": "Hz", "stop": "Hz", "points": "n"}}}'], '{"op":"zap"'),
     (['{"ops": {"park": {"start": "Hz", "stop": "Hz", "points": "n"}}}'], '{"op":"park"'),
     (["(low HZ) (high HZ) (sweep) (points N) ; all four are stored"], "("),
     (["Say 'low 5' or 'from 10 to 50 with 21 points'. 'go' makes one sweep and 'zap' mends the hum.",
