@@ -67,6 +67,13 @@ def test_nothing_is_sent_after_a_text_that_asks(text: str) -> None:
         asks(text.encode(), "")
 
 
+def test_data_in_letters_ask_for_nothing() -> None:
+    data = b"P4AAAL+y/Nmv6jVrz4Zy2q/jpGdPn8Qbr8eV6/xK3TPhzVYr/EAsI+y/N="
+    asks(data, "")
+    with pytest.raises(AsksError):
+        asks(data + b" sure? y/n ", "")
+
+
 @pytest.mark.parametrize("last", ["-- more --", "[any key]", "<space> for the next page", "(q leaves) more"])
 def test_a_page_of_a_listing_is_turned_and_nothing_else(last: str) -> None:
     page = "".join(f"word{number}   does something\r\n" for number in range(6))
