@@ -150,7 +150,7 @@ class Acquire:
         if not found and len(lines) > 4:
             self.strange = lines[len(lines) // 2][:70]
             self.came = rows_alike(lines)
-            self.thin = self.thin or (self.came > 8 and self.came != points and single_numbers(lines))
+            self.thin = self.thin or (self.came > 8 and single_numbers(lines))
         if found and all(len(value_columns(shape)) == 1 for shape in found):
             self.thin = True
         return found

@@ -158,7 +158,8 @@ def _several(line: str, sign: str) -> list[str]:
         return [part + (told_once.group(2) or "") for part in told_once.group(1).split(" | ")]
     parts = re.split(r"\s{2,}", line.strip())
     told = [re.fullmatch(rf"{NAME}(?: ?[=:])? ?(?:<[^>]*>|\[[^\]]*\]|\{{[^}}]*\}})", part) for part in parts]
-    return parts if len(parts) > 1 and all(told) else [line]
+    signs = {part[-1] for part in parts if part}  # `spn <f>  span [MHz]` is one word and what it is
+    return parts if len(parts) > 1 and all(told) and len(signs) == 1 else [line]
 
 
 def hints_of(lines: Sequence[str]) -> tuple[str, str]:
