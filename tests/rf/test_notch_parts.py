@@ -164,7 +164,7 @@ def test_what_is_said_of_a_single_notch() -> None:
     assert found.depth.value == pytest.approx(40.0, abs=0.1)
     assert found.each.groups == ((0,),) and found.singles_limit_hz == 0.0
     (single,) = found.singles
-    half = 1.15 * Z * sd_hz
+    half = 1.1 * Z * sd_hz
     assert (single.low, single.high) == pytest.approx((centre - half, centre + half), abs=1e-3)
     assert found.bottom(0).shape == found.shapes_at[0]
     assert isinstance(found.shapes_at[0], BottomShape) and len(found.rejection_at) == 1
