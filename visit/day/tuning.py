@@ -139,7 +139,8 @@ def _out_of_reach(now: Tuning) -> Advice:
     if turn is not None and turn.deed is Deed.TURN:
         return Advice(Deed.OUT_OF_REACH, f"not the screws alone; the best they give: {turn.do}", why, turn.expect,
                       turn.told)  # fmt: skip
-    return Advice(Deed.OUT_OF_REACH, "look at cables, loads and cavities: no screw brings the goal", why)
+    do = "look at cables, loads and cavities: no screw brings the goal; q, then NEXT goes on"
+    return Advice(Deed.OUT_OF_REACH, do, why)
 
 
 def _waiting(now: Tuning) -> Advice:
