@@ -48,6 +48,13 @@ FAR_OFF = 1.4
 """How much wider where the data ask for the largest departures that are tried: then the circuit of the fit is farther
 off than its own covariance tells (own trials on another circuit model, two to six cavities)."""
 
+UNLIKE, UNLIKE_FROM = 1.45, 2.0
+"""How much wider a place is from this departure on, beside that: the notches of a circuit pulled so far from the
+ideal one carry part of what other elements lack (175 benches of another circuit model: 1 held 85 %, this 95 %),"""
+
+HARD_PRESSED, PRESSED_FROM = 1.5, 1.0
+"""and where the priors, per parameter, cost more than they would were they right (of those 14 benches 8 held)."""
+
 ROUGH = 0.01
 """A misfit of this much (0.09 dB) doubles all intervals: what the circuit lacks is no noise that averages out."""
 
@@ -288,6 +295,8 @@ def _said(
     mean[shape.places] = shape.reject_hz / n
     centre, sd_hz = blend.estimate(lambda fit: (shape.reject_hz + float(mean @ fit.p), mean))
     slack = _slack(blend, observed)
+    sd_hz *= UNLIKE if best.departure >= UNLIKE_FROM else 1.0
+    sd_hz *= HARD_PRESSED if strained(best, PRESSED_FROM) else 1.0
     half = HALF_WIDTH * sd_hz * slack
     if not frequency_hz[0] < centre < frequency_hz[-1] or half > span / 4.0:
         return _nothing(UNFIXED, ask_hz, needed, blend.p_value)
@@ -298,7 +307,7 @@ def _said(
     return NotchPlace(
         centre=inferred(centre, centre - half, centre + half, "Hz", limited_by="model" if why else "random", why=why),
         depth=_level(blend, bottom_hz, tracking_db, slack),
-        unloaded_q=_quality(blend),
+        unloaded_q=_quality(blend, slack),
         rejection_at=tuple(_level(blend, hz, tracking_db, slack) for hz in ask_hz),
         singles_limit_hz=shape.reject_hz / 2.0 / math.exp(best.p[shape.log_q]) if n > 1 else 0.0,
         bottom_width_hz=width_hz,
@@ -399,13 +408,15 @@ def _level(
     return inferred(value, value - half, value + half, "dB", limited_by="model")
 
 
-def _quality(blend: Blend) -> Figure:
-    """Unloaded Q common to the cavities."""
-    index = blend.best.shape.log_q
-    pick = np.zeros(blend.best.shape.size)
-    pick[index] = 1.0
-    log, sd = blend.estimate(lambda fit: (float(fit.p[index]), pick))
-    spread = math.exp(NORMAL_95 * sd)
+def _quality(blend: Blend, slack: float) -> Figure:
+    """Unloaded Q of the cavities, geometric mean: what they have in common alone may be far from it, for the larger the
+    departures the less it is told from what each has of its own."""
+    shape = blend.best.shape
+    pick = np.zeros(shape.size)
+    pick[shape.log_q] = 1.0
+    pick[shape.own[1]] = 1.0 / shape.cavities
+    log, sd = blend.estimate(lambda fit: (float(pick @ fit.p), pick))
+    spread = math.exp(NORMAL_95 * slack * sd)
     return inferred(math.exp(log), math.exp(log) / spread, math.exp(log) * spread, "", limited_by="model")
 
 

@@ -75,14 +75,15 @@ def test_the_tangent_tells_what_a_descent_with_two_zeros_at_one_place_costs() ->
 
 def test_each_zero_lies_in_its_interval() -> None:
     """Zeros up to a half-width f / 2Q = 240 kHz off, floors that hide them and floors that do not."""
-    rng, held, total, alone = np.random.default_rng(4), 0, 0, 0
+    rng, held, total = np.random.default_rng(4), 0, 0
     for trial in range(10):
-        offsets = rng.normal(size=3) * (60e3, 240e3, 600e3)[trial % 3]
+        offsets = rng.normal(size=3) * (60e3, 120e3, 240e3)[trial % 3]
         unit = make_unit("U6", tuple(offsets))
         f, data, power = sweep(unit, -70.0 - 10.0 * (trial % 2), rng)
         found = fit(unit, f, data, power)
         assert found.trusted and len(found.each.figures) == 3
         for figure, hz in zip(found.each.figures, sorted(unit.notch_hz("L")), strict=True):
             held, total = held + (figure.low <= hz <= figure.high), total + 1
-        alone += sum(len(group) == 1 for group in found.each.groups)
-    assert held >= total - 3 and alone >= 3
+        half = (found.each.figures[-1].high - found.each.figures[0].low) / 2.0
+        assert half < 4.0 * max(float(np.ptp(offsets)), 60e3)  # it says something
+    assert held >= total - 3

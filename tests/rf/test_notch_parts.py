@@ -145,10 +145,23 @@ def test_level_and_its_interval() -> None:
 
 
 def test_quality_is_log_normal() -> None:
-    found = notch._quality(blend(fitted(q=910.0, sd_q=0.1)))
+    found = notch._quality(blend(fitted(q=910.0, sd_q=0.1)), 1.0)
     assert (found.low, found.value, found.high) == pytest.approx(
         (910 * math.exp(-0.1 * Z), 910.0, 910 * math.exp(0.1 * Z))
     )
+    wider = notch._quality(blend(fitted(q=910.0, sd_q=0.1)), 1.4)
+    assert math.log(wider.high / 910.0) == pytest.approx(1.4 * math.log(found.high / 910.0))
+
+
+def test_quality_is_the_mean_of_the_cavities() -> None:
+    """In common 1000, of their own 1.2 and 1.1 times that: 1149, known as well as the two together."""
+    made = pair(0.0, 0.0, (1e3, 1e3), 1000.0)
+    own = made.best.shape.own[1]
+    made.best.p[own] = np.log((1.2, 1.1))
+    made.best.covariance[own, own] = np.diag((0.02**2, 0.02**2))
+    found = notch._quality(made, 1.0)
+    assert found.value == pytest.approx(1000.0 * math.sqrt(1.32), rel=1e-6)
+    assert math.log(found.high / found.value) == pytest.approx(Z * 0.02 / math.sqrt(2.0), rel=1e-6)
 
 
 def test_what_is_said_of_a_single_notch() -> None:
@@ -193,7 +206,8 @@ def test_a_larger_error_than_stated_is_said_and_too_large_a_one_ends_it() -> Non
     far.cost = 10.1 * ONE.size  # the priors cost more than ten a parameter: a false minimum
     false = notch._said(blend(far), OBSERVED, F, (REJECT,))
     assert not false.trusted and "no usual circuit of 1 notch cavities" in false.why and len(false.rejection_at) == 1
-    usual, wild = (notch._said(blend(fitted(departure=s)), OBSERVED, F, ()) for s in (2.0, 5.0))
+    low, usual, wild = (notch._said(blend(fitted(departure=s)), OBSERVED, F, ()) for s in (1.0, 2.0, 5.0))
+    assert usual.centre.high - usual.centre.value == pytest.approx(1.45 * (low.centre.high - low.centre.value))
     assert wild.trusted and wild.departure == 5.0  # no reason to refuse, but to widen
     assert wild.centre.high - wild.centre.value == pytest.approx(1.4 * (usual.centre.high - usual.centre.value))
 
