@@ -51,7 +51,7 @@ SAMPLES = 160
 
 WIDER = 1.1
 """Along their tangent the other parameters follow less far than they could: the cost of a distance comes out up to a
-third too large (against descents with two zeros held at one place)."""
+third too large (against descents with the zeros held at one place)."""
 
 
 WIDTHS, SEEN = 2.0, 4.0
