@@ -96,11 +96,16 @@ class Apart:
         mean_sd = max(mean_sd, self._slack * self._mean_sd_hz / hertz)
         mean = mean + mean_sd * np.random.default_rng(2).normal(size=mean.size)
         places = hertz * (1.0 + np.sort(apart, axis=1) + mean[:, None])
-        middle = [float(_interval(one, weight)[1]) for one in places.T]
-        parted = [
-            fit.departure < DEPARTURES[-1] and _seen_between(self._blend, *pair) for pair in itertools.pairwise(middle)
-        ]
-        return _told(places, weight, parted)
+        return _told(places, weight, self.parted)
+
+    @cached_property
+    def parted(self) -> tuple[bool, ...]:
+        """Which neighbours may be told apart at all, by the fit alone: quickly told, before any draw."""
+        fit = self._blend.best
+        if fit.departure >= DEPARTURES[-1]:  # so far from the bench, its zeros stand where they mend the fit
+            return (False,) * (fit.shape.cavities - 1)
+        places = np.sort(fit.shape.reject_hz * (1.0 + fit.p[fit.shape.places]))
+        return tuple(_seen_between(self._blend, *pair) for pair in itertools.pairwise(places.tolist()))
 
 
 def _told(places: Real, weight: Real, parted: Sequence[bool]) -> Each:

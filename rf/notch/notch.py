@@ -148,13 +148,15 @@ class NotchPlace:
     def each(self) -> Each:
         """The cavities' own notches, from low to high, with what is not told apart as groups; nothing where the fit is
         not trusted, or where nobody told the number of cavities and the data do not part them all."""
-        each = Each() if self.apart is None else self.apart.each
-        return each if self.counted or each.resolved else Each()
+        if self.apart is None or not (self.counted or all(self.apart.parted)):
+            return Each()
+        return self.apart.each if self.counted or self.apart.each.resolved else Each()
 
     @property
     def singles(self) -> tuple[Figure, ...]:
         """The cavities' own notches, from low to high, where all are told apart; else none."""
-        return self.each.figures if self.each.resolved else ()
+        may = self.apart is not None and all(self.apart.parted)
+        return self.each.figures if may and self.each.resolved else ()
 
     def bottom(self, asked: int = 0) -> Bottom:
         """Width, and shape at one of the frequencies that were asked for; unknown when the fit is not trusted."""
