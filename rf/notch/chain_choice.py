@@ -18,7 +18,7 @@ from dataclasses import dataclass, replace
 import numpy as np
 from numpy.typing import NDArray
 
-from rf.notch.chain_fit import ChainFit, Observed, fit_chains, forecast, place_sd_hz
+from rf.notch.chain_fit import ChainFit, Observed, fit_chain, fit_chains, forecast, place_sd_hz
 from rf.notch.chain_model import Chain, ChainShape
 from rf.notch.chain_start import hidden_band, loops, reordered, starts
 
@@ -51,9 +51,9 @@ instrument is not ideal."""
 SUSPECT_ERROR = 0.02
 """A misfit larger than this (0.2 dB) makes the search start again."""
 
-STARTS, LOOPS = 4, 6
+STARTS, LOOPS = 4, 10
 """Plain starts that are followed where the ideal circuit may be on the bench, and couplings where it may not: each of
-them leads to another valley."""
+them leads to another valley. With 8 couplings a harness 10 % off was missed in 11 of 24 draws, with 9 in none."""
 
 SPANS_HIDDEN = 1.0
 """A place whose standard deviation is more than so many spans is not worth a fit. Own trials: 2 % of a span at most
@@ -170,10 +170,7 @@ def first_fit(shape: ChainShape, frequency_hz: NDArray[np.float64], observed: Ob
     where it does not stand."""
     whole, chain, inner = _fitted_part(shape, frequency_hz, observed)
     departure = max(MIDDLE, observed.least_departure) if observed.least_departure > 0 else DEPARTURES[1]
-    fit = fit_chains(chain, inner, _start(whole, observed)[None], (departure,))[0]
-    if fit is None:
-        raise np.linalg.LinAlgError("no descent stands")
-    return fit
+    return fit_chain(chain, inner, _start(whole, observed), departure)
 
 
 def _fitted_part(
