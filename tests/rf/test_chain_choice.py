@@ -16,7 +16,7 @@ import numpy as np
 import pytest
 import scipy.stats
 
-from rf.notch import chain_choice
+from rf.notch import chain_choice, chain_search
 from rf.notch.chain_choice import DEPARTURES, Blend
 from rf.notch.chain_fit import Observed
 from rf.notch.chain_model import Chain, ChainShape
@@ -65,10 +65,10 @@ def blend(best: Any, *, p_value: float = 0.5, evidence: float = 0.0) -> Blend:
     ],
 )  # fmt: skip
 def test_outside_is_half_a_width_beyond_the_band(at_hz: float, is_outside: bool) -> None:
-    assert chain_choice.outside(fit(at_hz=at_hz), BAND) is is_outside
+    assert chain_search.outside(fit(at_hz=at_hz), BAND) is is_outside
     two = fit(shape=TWO)
     two.p[:2] = np.array([at_hz - 3e6, at_hz + 3e6]) / REJECT - 1.0  # the mean counts
-    assert chain_choice.outside(two, BAND) is is_outside
+    assert chain_search.outside(two, BAND) is is_outside
 
 
 @pytest.mark.parametrize(
@@ -110,12 +110,12 @@ def test_cheapest_inside_the_band(monkeypatch: pytest.MonkeyPatch) -> None:
     ask: Any = (None, OBSERVED, np.zeros((4, ONE.size)), 1.0, 7, BAND)
     for answer, found in (([dear, out, None, inside], [inside, dear]), ([out, None, None, None], [out])):
         fit_chains, asked = told(answer)
-        monkeypatch.setattr(chain_choice, "fit_chains", fit_chains)
-        assert chain_choice._cheapest(*ask) == found
+        monkeypatch.setattr(chain_search, "fit_chains", fit_chains)
+        assert chain_search.cheapest(*ask) == found
         assert asked[0][3:] == ([1.0] * 4, {"steps": 7, "searching": True})
-    monkeypatch.setattr(chain_choice, "fit_chains", told([None])[0])
+    monkeypatch.setattr(chain_search, "fit_chains", told([None])[0])
     with pytest.raises(np.linalg.LinAlgError):
-        chain_choice._cheapest(*ask)
+        chain_search.cheapest(*ask)
 
 
 def test_weights_are_the_evidences_softmax(monkeypatch: pytest.MonkeyPatch) -> None:
@@ -258,9 +258,9 @@ def test_a_fit_is_strained_by_what_its_priors_cost() -> None:
 def test_a_leak_is_noise_while_a_start_is_searched() -> None:
     """Both quadratures of what may leak; nothing of it where the circuit is taken to be ideal."""
     usual = replace(OBSERVED, least_departure=0.6, leak=1e-3)
-    loud = chain_choice._leak_as_noise(usual)
+    loud = chain_search.leak_as_noise(usual)
     np.testing.assert_allclose(loud.noise_power - OBSERVED.noise_power, 2e-6)
-    assert loud.leak == 0.0 and chain_choice._leak_as_noise(OBSERVED) is OBSERVED
+    assert loud.leak == 0.0 and chain_search.leak_as_noise(OBSERVED) is OBSERVED
 
 
 class Search:
@@ -269,9 +269,9 @@ class Search:
     def __init__(self, monkeypatch: pytest.MonkeyPatch, costs: list[float], shape: ChainShape = TWO) -> None:
         self.shape, self.calls = shape, list[tuple[Any, ...]]()
         self.costs, self.asked = costs, list[tuple[Any, ...]]()
-        monkeypatch.setattr(chain_choice, "starts", self.starts)
-        monkeypatch.setattr(chain_choice, "_cheapest", self.cheapest)
-        monkeypatch.setattr(chain_choice, "reordered", lambda shape, p: np.array([p + 100.0]))
+        monkeypatch.setattr(chain_search, "starts", self.starts)
+        monkeypatch.setattr(chain_search, "cheapest", self.cheapest)
+        monkeypatch.setattr(chain_search, "reordered", lambda shape, p: np.array([p + 100.0]))
 
     def starts(self, chain: Any, hz: Any, data: Any, noise: Any, q: float, keep: int) -> np.ndarray:
         self.asked.append((hz, data, noise, q))
@@ -286,7 +286,7 @@ class Search:
 
     def run(self, observed: Observed = OBSERVED, **options: Any) -> np.ndarray:
         whole = Chain(self.shape, F, F[0], F[-1])
-        return chain_choice._start(whole, observed, **options)
+        return chain_search.found_start(whole, observed, **options)
 
 
 @pytest.mark.parametrize(("thorough", "keep", "front", "steps"), [(False, 4, 3, 15), (True, 12, 6, 30)])
@@ -327,7 +327,7 @@ def test_a_search_has_64_and_128_samples_or_all_there_are(
     search = Search(monkeypatch, [0.0])
     f = np.linspace(445e6, 465e6, points)
     observed = OBSERVED.only(np.linspace(0, 400, points).round().astype(int))
-    chain_choice._start(Chain(TWO, f, f[0], f[-1]), observed)
+    chain_search.found_start(Chain(TWO, f, f[0], f[-1]), observed)
     assert search.asked[0][0].size == search.asked[0][1].size == coarse
     assert [call[0].data.size for call in search.calls] == [coarse, fine]
 
@@ -355,7 +355,7 @@ def test_the_search_of_a_measured_response_narrows_in_three_stages(monkeypatch: 
     """Six couplings under errors of 20, 3 and 0.3 %, with twice the usual departures; the three best go on; a thorough
     one asks for eighteen couplings, more than there are, and takes three lengths of each."""
     search = Search(monkeypatch, [0.0])
-    monkeypatch.setattr(chain_choice, "loops", search.starts)
+    monkeypatch.setattr(chain_search, "loops", search.starts)
     found = search.run(replace(OBSERVED, least_departure=0.6))
     assert [call[0].relative_error for call in search.calls] == [0.2, 0.03, 3e-3]
     assert [call[0].data.size for call in search.calls] == [67, 67, 134]
@@ -365,7 +365,7 @@ def test_the_search_of_a_measured_response_narrows_in_three_stages(monkeypatch: 
     ]  # fmt: skip
     assert np.all(search.calls[0][1][:, TWO.harness] == 1.0) and found[0] == 30.0
     thorough = Search(monkeypatch, [0.0])
-    monkeypatch.setattr(chain_choice, "loops", thorough.starts)
+    monkeypatch.setattr(chain_search, "loops", thorough.starts)
     thorough.run(replace(OBSERVED, least_departure=0.6), thorough=True)
     assert [len(call[1]) for call in thorough.calls] == [3 * 18, 6 + 6 + 1, 6, 1]
 
@@ -380,7 +380,7 @@ class Course:
         self.observed: list[Observed] = []
         self.blends, self.suspects = iter(blends), iter(suspects)
         monkeypatch.setattr(chain_choice, "_climb", self.climb)
-        monkeypatch.setattr(chain_choice, "_start", self.start)
+        monkeypatch.setattr(chain_choice, "found_start", self.start)
         monkeypatch.setattr(chain_choice, "_suspect", lambda *_: next(self.suspects))
         monkeypatch.setattr(chain_choice, "_needed_error", lambda *_: needed)
         monkeypatch.setattr(chain_choice, "_correlation_length", lambda residual: 7.0)
@@ -388,7 +388,7 @@ class Course:
     def climb(
         self, chain: Chain, observed: Observed, p: Any, near: float | None = None, *, later: bool = False
     ) -> Blend:
-        assert p.size == ONE.size and near in (None, 0.0, 0.6)
+        assert p.size == ONE.size and near in (None, 0.0, 0.6, 2.0)
         assert chain.f.size == observed.data.size
         assert (chain.low_hz, chain.high_hz) == (F[0], F[-1])  # of the whole sweep, whatever is left out
         self.did.append(f"climb {p[0]:g}")
