@@ -20,7 +20,7 @@ from numpy.typing import NDArray
 
 from rf.notch.chain_fit import ChainFit, Observed, fit_chains, forecast
 from rf.notch.chain_model import Chain, ChainShape
-from rf.notch.chain_search import WORTH, found_start, leak_as_noise, outside
+from rf.notch.chain_search import HOPEFUL, WORTH, found_start, leak_as_noise, outside
 from rf.notch.chain_start import hidden_band
 
 DEPARTURES = (0.0, 0.1, 0.3, 0.6, 1.0, 2.0, 5.0)
@@ -52,9 +52,9 @@ instrument is not ideal."""
 SUSPECT_ERROR = 0.02
 """A misfit larger than this (0.2 dB) makes the search start again."""
 
-FIRST_STEPS, HOPEFUL = 12, 3.0
-"""So many steps of a first descent tell whether the stated errors may do: its chi-square is then below so many times
-its degrees of freedom."""
+FIRST_STEPS = 12
+"""So many steps of a first descent tell whether the stated errors may do."""
+
 LOST = 0.05
 """Where it still needs so much (0.4 dB), all departures are tried, for the one may be on the wrong way."""
 LESSENINGS, HARDLY_LESS = 4, 0.7

@@ -111,8 +111,8 @@ def test_cheapest_inside_the_band(monkeypatch: pytest.MonkeyPatch) -> None:
     for answer, found in (([dear, out, None, inside], [inside, dear]), ([out, None, None, None], [out])):
         fit_chains, asked = told(answer)
         monkeypatch.setattr(chain_search, "fit_chains", fit_chains)
-        assert chain_search.cheapest(*ask) == found
-        assert asked[0][3:] == ([1.0] * 4, {"steps": 7, "searching": True})
+        assert chain_search.cheapest(*ask, {2: 0.3}, 5) == found
+        assert asked[0][3:] == ([1.0] * 4, {"steps": 7, "searching": True, "race": {2: 0.3}, "fewest": 5})
     monkeypatch.setattr(chain_search, "fit_chains", told([None])[0])
     with pytest.raises(np.linalg.LinAlgError):
         chain_search.cheapest(*ask)
@@ -269,7 +269,11 @@ class Search:
     def __init__(self, monkeypatch: pytest.MonkeyPatch, costs: list[float], shape: ChainShape = TWO) -> None:
         self.shape, self.calls = shape, list[tuple[Any, ...]]()
         self.costs, self.asked = costs, list[tuple[Any, ...]]()
+        self.ideal, self.chi2 = list[tuple[Any, ...]](), 3.0
         monkeypatch.setattr(chain_search, "starts", self.starts)
+        monkeypatch.setattr(
+            chain_search, "loops", lambda chain, *_: np.full((14, self.shape.size), float(chain.f.size))
+        )
         monkeypatch.setattr(chain_search, "cheapest", self.cheapest)
         monkeypatch.setattr(chain_search, "reordered", lambda shape, p: np.array([p + 100.0]))
 
@@ -279,7 +283,12 @@ class Search:
         plain[:, self.shape.log_x] = np.arange(keep)
         return plain
 
-    def cheapest(self, chain: Any, observed: Any, begins: Any, departure: float, steps: int, band: Any) -> list[Any]:
+    def cheapest(
+        self, chain: Any, observed: Any, begins: Any, departure: float, steps: int, band: Any, *race: Any
+    ) -> list[Any]:
+        if race:
+            self.ideal.append((observed, np.array(begins), departure, steps, band, *race))
+            return [SimpleNamespace(p=np.full(self.shape.size, 77.0), chi2=self.chi2, dof=1.0)]
         self.calls.append((observed, np.array(begins), departure, steps, band))
         cost = self.costs[min(len(self.calls), len(self.costs)) - 1]
         return [SimpleNamespace(p=np.full(self.shape.size, 10.0 * len(self.calls) + k), cost=cost) for k in range(40)]
@@ -287,6 +296,21 @@ class Search:
     def run(self, observed: Observed = OBSERVED, **options: Any) -> np.ndarray:
         whole = Chain(self.shape, F, F[0], F[-1])
         return chain_search.found_start(whole, observed, **options)
+
+
+def test_an_ideal_circuit_is_looked_for_first(monkeypatch: pytest.MonkeyPatch) -> None:
+    """Fourteen couplings under an error of 0.3 % without departures; what comes below three times the degrees of
+    freedom is the start. Neither a measured response nor a second search begins so."""
+    search = Search(monkeypatch, [0.0])
+    search.chi2 = 2.99
+    assert np.all(search.run() == 77.0) and search.calls == []
+    ((observed, begins, departure, steps, band, race, fewest),) = search.ideal
+    assert np.array_equal(observed.data, OBSERVED.data[::6]) and observed.relative_error == 3e-3
+    assert begins.shape == (14, TWO.size) and np.all(begins == 67.0) and (departure, steps) == (0.0, 15)
+    assert band == pytest.approx(BAND) and (race, fewest) == ({3: 0.5, 6: 0.25}, 2)
+    search.run(thorough=True)
+    search.run(replace(OBSERVED, least_departure=0.6))
+    assert len(search.ideal) == 1
 
 
 @pytest.mark.parametrize(("thorough", "keep", "front", "steps"), [(False, 4, 3, 15), (True, 12, 6, 30)])
@@ -425,6 +449,17 @@ def test_an_earlier_fit_of_another_shape_is_not_used(monkeypatch: pytest.MonkeyP
     assert course.did == ["search", "climb 1"]
 
 
+def test_what_a_search_found_is_not_searched_for_again(monkeypatch: pytest.MonkeyPatch) -> None:
+    """Thoroughly at once where it is suspect; as it stands where it is not to be patient."""
+    begin, worse, better = np.zeros(ONE.size + 2), blend(fit(), evidence=0.0), blend(fit(), evidence=1.0)
+    course = Course(monkeypatch, [worse, better], [True])
+    assert chain_choice.blend_fits(ONE, F, OBSERVED, begin, searched=True) is better
+    assert course.did == ["climb 0", "thorough", "climb 2"]
+    course = Course(monkeypatch, [worse], [True])
+    assert chain_choice.blend_fits(ONE, F, OBSERVED, begin, searched=True, patient=False) is worse
+    assert course.did == ["climb 0"]
+
+
 @pytest.mark.parametrize(("evidence", "which"), [(1.0, 1), (-1.0, 0)])
 def test_a_suspect_fit_is_searched_again_and_the_evidence_decides(
     monkeypatch: pytest.MonkeyPatch, evidence: float, which: int
@@ -455,6 +490,108 @@ def test_a_later_fit_knows_the_error_that_the_earlier_one_needed(monkeypatch: py
     course = Course(monkeypatch, [GOOD], [False])
     chain_choice.blend_fits(ONE, F, OBSERVED, begin)
     assert course.did == ["search", "climb 1"]
+
+
+class Way:
+    """`_from_start` with its descents told: each answers in turn with a chi-square over one degree of freedom; what a
+    fit with chi-square c needs is an error of c / 1000."""
+
+    def __init__(self, monkeypatch: pytest.MonkeyPatch, *chi2: float | None) -> None:
+        self.asked: list[tuple[float, float, dict[str, Any]]] = []
+        self.climbed: list[tuple[float, float | None]] = []
+        answers = iter(enumerate(chi2, 1))
+
+        def fit_chains(chain: Any, observed: Any, begins: Any, departures: Any, **options: Any) -> list[Any]:
+            number, worth = next(answers)
+            self.asked.append((float(begins[0, 0]), observed.relative_error, options))
+            assert departures == (2.0,)
+            made = fit(chi2=worth or 0.0, dof=1.0, departure=2.0)
+            made.p[:] = number
+            return [None if worth is None else made]
+
+        def climb(chain: Any, observed: Any, p: Any, near: float | None = None) -> str:
+            self.climbed.append((p[0], near))
+            return "climbed"
+
+        monkeypatch.setattr(chain_choice, "fit_chains", fit_chains)
+        monkeypatch.setattr(chain_choice, "_climb", climb)
+        monkeypatch.setattr(chain_choice, "_needed_error", lambda one, _: one.chi2 / 1000.0)
+        monkeypatch.setattr(chain_choice, "_under", lambda one, _: one)
+        monkeypatch.setattr(chain_choice, "_p_value", lambda _: 0.0)
+        self.made = chain_choice._from_start(
+            fit().chain, replace(OBSERVED, least_departure=0.6), np.full(ONE.size, 9.0)
+        )
+
+
+def test_a_hopeful_first_descent_is_gone_on_from(monkeypatch: pytest.MonkeyPatch) -> None:
+    """Below three times the degrees of freedom after twelve steps; one that fell leaves the start."""
+    way = Way(monkeypatch, 2.9)
+    assert way.asked == [(9.0, 1e-4, {"steps": 12})] and way.climbed == [(1.0, 2.0)]
+    assert Way(monkeypatch, None).climbed == [(9.0, 2.0)]
+
+
+def test_an_ideal_circuit_is_climbed_from_at_once(monkeypatch: pytest.MonkeyPatch) -> None:
+    monkeypatch.setattr(chain_choice, "_climb", lambda *told: told[2:])
+    begin = np.zeros(ONE.size)
+    assert chain_choice._from_start(fit().chain, OBSERVED, begin)[0] is begin
+
+
+def test_a_hopeless_first_descent_goes_on_under_the_error_that_it_needs(monkeypatch: pytest.MonkeyPatch) -> None:
+    """Down from 40 parts in a thousand to 20 and 15, where it stays; then under the stated error again, which does."""
+    way = Way(monkeypatch, 40.0, 20.0, 15.0, 2.9)
+    assert [(at, error) for at, error, _ in way.asked] == [(9.0, 1e-4), (1.0, 0.04), (2.0, 0.02), (3.0, 1e-4)]
+    assert way.climbed == [(4.0, 2.0)]
+
+
+def test_what_stays_far_off_is_one_fit(monkeypatch: pytest.MonkeyPatch) -> None:
+    """Where the stated error does not do, the fit that needs the least is all there is."""
+    way = Way(monkeypatch, 15.0, 12.0, 13.0)
+    assert way.climbed == [] and way.made.best.p[0] == 2.0 and way.made.weights == (1.0,)
+    assert way.made.relative_error == 1e-4
+    way = Way(monkeypatch, 15.0, 12.0, 8.0, 7.0)  # the one under the stated error needs less: on from there
+    assert way.asked[-1][:2] == (3.0, 0.008) and way.made.best.p[0] == 4.0
+    assert Way(monkeypatch, 15.0, None, None).made.best.p[0] == 1.0
+
+
+def test_what_needs_over_half_a_decibel_is_tried_with_all_departures(monkeypatch: pytest.MonkeyPatch) -> None:
+    """From under so large an error nothing is gone on from; where even the stated one does not help, all are tried."""
+    way = Way(monkeypatch, 300.0, 290.0, 100.0, 51.0, 51.0)
+    assert way.asked[2][:2] == (1.0, 1e-4) and way.climbed == [(1.0, 2.0)]
+    assert Way(monkeypatch, 300.0, 290.0, 100.0, 49.0, 49.0).climbed == []
+
+
+def test_a_lessening_ends(monkeypatch: pytest.MonkeyPatch) -> None:
+    """After four descents, however much the last one gained."""
+    way = Way(monkeypatch, 400.0, 200.0, 100.0, 40.0, 10.0, 2.0)
+    assert [error for _, error, _ in way.asked] == [1e-4, 0.4, 0.2, 0.1, 0.04, 1e-4] and way.climbed == [(6.0, 2.0)]
+
+
+@pytest.mark.parametrize(("worth", "followed"), [(7.9, True), (9.1, False)])
+def test_a_second_search_is_followed_where_one_descent_comes_lower(
+    monkeypatch: pytest.MonkeyPatch, worth: float, followed: bool
+) -> None:
+    """Lower by one than the first does with the same departure, under the error that this one needed."""
+    here, there = fit(9.0, departure=1.0), fit(worth, departure=1.0)
+    there.p[:] = 5.0
+    fit_chains, asked = told([here], [there])
+    monkeypatch.setattr(chain_choice, "fit_chains", fit_chains)
+    monkeypatch.setattr(chain_choice, "_climb", lambda chain, observed, p, near: (p[0], near))
+    usual, begin = replace(OBSERVED, least_departure=0.6), np.full(ONE.size, 3.0)
+    found = chain_choice._better(blend(here, p_value=0.5), fit().chain, usual, begin)
+    assert found == ((5.0, 1.0) if followed else None)
+    assert [(float(each[2][0, 0]), each[1].relative_error, each[3]) for each in asked] == [
+        (here.p[0], 1e-4, [1.0]), (3.0, 1e-4, [1.0])
+    ]  # fmt: skip
+    monkeypatch.setattr(chain_choice, "_needed_error", lambda *_: 0.03)
+    monkeypatch.setattr(chain_choice, "_lessened", lambda one, _: (one, 0.01 if followed else 0.025))
+    monkeypatch.setattr(chain_choice, "_under", lambda one, _: one)
+    fit_chains, asked = told([here], [fit(1.0, departure=1.0)])
+    monkeypatch.setattr(chain_choice, "fit_chains", fit_chains)
+    found = chain_choice._better(blend(here, p_value=9e-4), fit().chain, usual, begin)
+    assert [each[1].relative_error for each in asked] == [0.03, 0.03]
+    assert found == (0.0, 1.0) if followed else found.best.cost == 1.0
+    monkeypatch.setattr(chain_choice, "fit_chains", told([None])[0])
+    assert chain_choice._better(blend(here), fit().chain, usual, begin) is None
 
 
 def test_a_residual_widens_all(monkeypatch: pytest.MonkeyPatch) -> None:
