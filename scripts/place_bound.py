@@ -48,7 +48,7 @@ def table(draws: int) -> str:
             print(rows[-1], flush=True)
     head = TEXT.format(
         draws=draws, scatter=100.0 / (2.0 * draws) ** 0.5, refused=sum(near.refused for near in tried),
-        all=draws * len(tried), floors=" | ".join(f"{db:.0f} dB" for db in FLOORS_DB), lines="---|" * (len(FLOORS_DB) - 1) + "---",
+        all=draws * len(tried), floors=" | ".join(f"{db:.0f} dB" for db in FLOORS_DB), lines="|".join(["---"] * 4),
     )  # fmt: skip
     return SECTION + head + "\n".join(rows) + "\n"
 
