@@ -86,7 +86,8 @@ class NextDeed:
     def words(self) -> str:
         """All of it in one sentence."""
         more = ", ".join(part for part in (self.key, _clock(self.seconds)) if part)
-        return f"{self.do}{f' ({more})' if more else ''}: {self.why}"
+        do, sep, unless = self.do.partition(f"; y if {AS_DECLARED}")
+        return f"{do}{f' ({more})' if more else ''}{sep}{unless}: {self.why}"
 
     def data(self) -> dict[str, str | float | None]:
         """The documented JSON form."""
@@ -230,15 +231,15 @@ def _missed(facts: Facts, side: Side, said: str) -> NextDeed:
     return NextDeed("freeze as found", f"{why}; no screw before it", "g", step=FREEZE_STEP)
 
 
-def _missed_elsewhere(facts: Facts, side: Side) -> NextDeed | None:
-    """What a miss of the other side asks for, before anything is proved of this one."""
+def _missed_elsewhere(facts: Facts, side: Side | None) -> NextDeed | None:
+    """What a miss of another side than this one asks for, before anything is proved; by what the skirts say, too."""
     for other, seen in facts.sides.items():
         rejection = _goal(seen, "rejection")
+        if other is side or rejection is None or rejection.verdict is Verdict.PASS or _no_screw(facts, other):
+            continue
         at = seen.notch.rejection_at[0] if seen.notch is not None and seen.notch.trusted else None
         by_skirts = at is not None and at.known and at.high < facts.site.goals.rejection_db
-        if other is side or _no_screw(facts, other):
-            continue
-        if rejection is not None and (rejection.verdict is Verdict.FAIL or by_skirts):
+        if rejection.verdict is Verdict.FAIL or by_skirts:
             return _missed(facts, other, text(at) if at is not None and by_skirts else text(rejection.figure))
     return None
 
@@ -294,12 +295,13 @@ def _overall(facts: Facts) -> NextDeed:
         if side not in facts.sides:
             return _side(facts, side)
     beyond = {side: why for side in facts.sides if (why := _no_screw(facts, side))}
+    worse = _missed_elsewhere(facts, None)
+    if worse is not None:
+        return worse
     for side, seen in facts.sides.items():
         rejection = _goal(seen, "rejection")
         if side in beyond:
             continue
-        if rejection is not None and rejection.verdict is Verdict.FAIL:
-            return _missed(facts, side, text(rejection.figure))
         if rejection is not None and rejection.verdict is not Verdict.PASS and not _far_as_it_goes(facts, seen):
             why = f"rejection of the {side.word} side {text(rejection.figure)}: not shown yet"
             return NextDeed(f"leads on A>{side.value}", why, "k")
