@@ -124,7 +124,8 @@ class _Likelihood:
         whole = fit.chain.f.size // step * step
         at = np.arange(whole).reshape(-1, step)
         self._chain = fit.chain.at(fit.chain.f[at[:, step // 2]] * shape.reject_hz)
-        model, slopes = self._chain.seen(fit.p)
+        seen = self._chain.seen(fit.p)
+        model, slopes = seen.total, self._chain.slopes(seen, np.ones(self._chain.f.size))
         power = observed.noise_power + (blend.relative_error * np.abs(fit.model)) ** 2
         # Neighbouring samples see nearly the same change of the response: their sum stands for them.
         share = (1.0 / (power / 2.0))[at].sum(axis=1)
@@ -146,7 +147,7 @@ class _Likelihood:
         p = np.repeat(self._p[None], len(apart), axis=0)
         mean = float(self._p[self._places].mean())
         p[:, self._places] = mean + apart
-        off = _real((self._data - self._chain.seen_alone(p)) * self._size)
+        off = _real((self._data - self._chain.seen(p).total) * self._size)
         pull = off @ self._along.T - self._held
         step = pull @ self._inverse
         return (off**2).sum(axis=1) - (pull * step).sum(axis=1), mean + step[:, 0]
