@@ -40,7 +40,7 @@ def test_what_overlaps_is_one_group(
 def test_zeros_in_words() -> None:
     ends = np.array([(80e3, 90e3, 99e3), (150e3, 160e3, 180e3), (170e3, 175e3, 190e3)])
     assert zero_words(_grouped(ends, 0.0), 100e3) == "INFERRED -10 (-20..-1), 2 of them together in +50..+90 kHz"
-    assert zero_words(_grouped(ends, 1e6), 100e3) == "INFERRED all 3 together in -20..+90 kHz"
+    assert zero_words(_grouped(ends, 1e6), 100e3) == "all 3 together in INFERRED -20..+90 kHz"
     assert zero_words(_grouped(ends / 10.0, 0.0), 10e3).startswith("INFERRED -1.0 (-2.0..-0.1), ")
     assert zero_words(Each(), 100e3) == ""
 

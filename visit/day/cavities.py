@@ -198,13 +198,14 @@ def zero_words(each: Each, reject_hz: float) -> str:
             f"{(hz - reject_hz) / 1e3:+.{int(fine)}f}"
             for hz in (each.figures[group[0]].low, each.figures[group[0]].value, each.figures[group[0]].high)
         )
+        word = "" if said else "INFERRED "  # in front of the first number: what wraps keeps them on one line
         if len(group) == 1:
-            said.append(f"{value} ({low}..{high})")
+            said.append(f"{word}{value} ({low}..{high})")
             continue
         # Not by number: which screw's they are only a turn tells.
         which = f"all {len(group)}" if len(group) == len(each.figures) else f"{len(group)} of them"
-        said.append(f"{which} together in {low}..{high}")
-    return f"INFERRED {', '.join(said)} kHz"
+        said.append(f"{which} together in {word}{low}..{high}")
+    return f"{', '.join(said)} kHz"
 
 
 def _turn(state: _Track, row: NudgeRow, reject_hz: float, average: NDArray[np.float64] | None, rates: _Rates) -> str:
