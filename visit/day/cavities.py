@@ -192,7 +192,8 @@ def zero_words(each: Each, reject_hz: float) -> str:
     tell apart have one interval together. "" when nothing is known of them."""
     if not each.figures:
         return ""
-    said, fine = [], max(one.high - one.low for one in each.figures) < FINE_HZ
+    said: list[str] = []
+    fine = max(one.high - one.low for one in each.figures) < FINE_HZ
     for group in each.groups:
         low, value, high = (
             f"{(hz - reject_hz) / 1e3:+.{int(fine)}f}"

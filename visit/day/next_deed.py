@@ -12,12 +12,13 @@ from dataclasses import dataclass, field, replace
 
 from protocol.errors import RequestError
 from protocol.sweep import SweepSettings
+from rf.floor.third_port import COMMON_LOAD_DB
 from rf.repeater.hookup_check import State
 from rf.values.decibel import amplitude_db
 from rf.values.verdict import Verdict
 from rf.values.words import text
 from visit.day.day import FREEZE_STEP, REPORT_STEP
-from visit.day.planner import UNTRIED, ProofPlan, Tried, leak_room, plan_proof, plan_survey
+from visit.day.planner import LONGEST, UNTRIED, ProofPlan, Tried, leak_room, plan_proof, plan_survey
 from visit.day.stages import AS_FOUND, AS_LEFT, stages
 from visit.day.tuning import SPREAD_DB
 from visit.figures.assessment import Assessment, GoalResult, Role
@@ -25,6 +26,7 @@ from visit.figures.leak_advice import APART
 from visit.figures.looks import NO_LOOKS
 from visit.figures.replay import Replay
 from visit.figures.run_figures import RunFigures
+from visit.figures.third_load import ASSUMED
 from visit.record.visit_file import VisitFile
 from visit.site.hookup import HookUp, Side
 from visit.site.presets import BANDWIDTH_HZ, POINTS
@@ -36,6 +38,9 @@ AS_DECLARED = "it hangs as declared"
 CHECKING_S, CHECK_FAILED = 60.0, "last check failed"
 CALIBRATING_S = 300.0
 """Short, open, load, thru and proof with a practised hand."""
+LOAD_S = 60.0
+GOOD_LOAD_DB = 30.0
+"""Return loss of a load that is in order: what one that is measured may be hoped to have."""
 USUAL_SWEEP_S = 0.5
 VAGUE_DB, MANY = 4.0, 200
 """A rejection inferred within more than this plans nothing; more sweeps than this do not sharpen it."""
@@ -278,8 +283,32 @@ def _proof(facts: Facts, best: Assessment, now: Assessment) -> NextDeed:
         vague = at is not None and at.known and at.high - at.low > VAGUE_DB
         if at is not None and vague and not plan.proves and now.channel(Role.PASS) is not None and now.sweeps < MANY:
             return NextDeed("average longer", f"skirts {text(at)}: too vague to plan a proof by", "n")
+        load = _load_first(facts, seen)
+        if load is not None:
+            return load
         return NextDeed("prove the rejection", plan.says, "p", plan.seconds, plan.settings, plan.sweeps)
     return NextDeed("sweep wide", "a proof is planned from a wide sweep whose notch is known", "w")
+
+
+def _load_first(facts: Facts, seen: Assessment) -> NextDeed | None:
+    """Measuring the load on the third port, where a load of which nobody knows more than common practice is what keeps
+    the proof from having a chance, and a good one would not."""
+    loads = [channel.load for channel in seen.channels if channel.load is not None and channel.load.source == ASSUMED]
+    if not loads or _plan(facts, seen).proves:
+        return None
+    channels = tuple(
+        replace(one, load=None if one.load is None else replace(one.load, return_loss_db=GOOD_LOAD_DB))
+        for one in seen.channels
+    )
+    hoped = _plan(facts, replace(seen, channels=channels))
+    if not hoped.proves or hoped.sweeps > LONGEST:
+        return None
+    costs_db = max(load.limit_db for load in loads)
+    why = (
+        f"taken for {COMMON_LOAD_DB:g} dB as long as nobody knows it, it costs {costs_db:.1f} dB, which a proof of"
+        f" {facts.site.goals.rejection_db:g} dB needs"
+    )
+    return NextDeed("measure the third port's load: it on lead 1", why, "k", LOAD_S)
 
 
 def _plan(facts: Facts, seen: Assessment) -> ProofPlan:
@@ -338,6 +367,8 @@ def _far_as_it_goes(facts: Facts, seen: Assessment) -> bool:
         return False
     try:
         plan = _plan(facts, seen)
+        if _load_first(facts, seen) is not None:
+            return False
     except RequestError:
         return False
     return not plan.proves and seen.sweeps >= plan.sweeps and _survey(facts) is None
