@@ -10,6 +10,7 @@ from rf.repeater.hookup_check import HookUpCheck, State
 from rf.values.figure import cant_say, inferred
 from rf.values.verdict import Verdict
 from tests.tui.picture import load, picture
+from visit.calibration.doubts import restart_doubt
 from visit.day.next_deed import REPORT, Facts, next_deed
 from visit.day.planner import Tried
 from visit.figures.assessment import Assessment
@@ -53,8 +54,10 @@ def test_an_empty_visit_begins_with_a_side() -> None:
 def test_faults_come_first(seen: Assessment) -> None:
     wrong = replace(seen, check=HookUpCheck(State.WRONG, "looks like a thru", "take the leads apart", "thru"))
     assert next_deed(facts(wrong)).words == "take the leads apart (k): looks like a thru"
+    off = replace(seen, doubts=restart_doubt(1.7e9, 1.6e9))
+    assert next_deed(facts(off)).words.startswith("read the thru again (v, 60 s): the analyzer was off at ")
     raw = replace(seen, cautions=("analyzer uncorrected: calibrate it",))
-    assert next_deed(facts(raw)).words == "calibrate (c, 5 min): levels are not re a thru before it"
+    assert next_deed(facts(raw)).words == "calibrate (c, 5 min): no level can be told before it"
 
 
 def test_no_pass_without_a_survey(seen: Assessment) -> None:

@@ -17,6 +17,7 @@ from rf.repeater.hookup_check import State
 from rf.values.decibel import amplitude_db
 from rf.values.verdict import Verdict
 from rf.values.words import text
+from visit.calibration.doubts import WAS_OFF
 from visit.day.day import FREEZE_STEP, REPORT_STEP
 from visit.day.planner import LONGEST, UNTRIED, ProofPlan, Tried, leak_room, plan_proof, plan_survey
 from visit.day.stages import AS_FOUND, AS_LEFT, stages
@@ -121,8 +122,11 @@ def next_deed(facts: Facts) -> NextDeed:
     if failed and not now.hookup.survey:
         return NextDeed("calibrate anew", f"{failed}: what was measured since the last good one is in doubt", "c",
                         CALIBRATING_S)  # fmt: skip
+    off = next((doubt for doubt in (*now.doubts, *now.cautions) if doubt.startswith(WAS_OFF)), "")
+    if off and not now.hookup.alone:
+        return NextDeed("read the thru again", off, "v", CHECKING_S)
     if any("uncorrected" in caution for caution in now.cautions):
-        return NextDeed("calibrate", "levels are not re a thru before it", "c", CALIBRATING_S)
+        return NextDeed("calibrate", "no level can be told before it", "c", CALIBRATING_S)
     if now.too_busy:
         return NextDeed("wait for a quieter minute, or sweep closer (e)", "over a quarter of the sweeps was hit")
     if now.hookup.survey:
