@@ -3,7 +3,7 @@
 A real run is begun on the simulated analyzer and killed; its sweeps, with noise added, are written on behind it until
 there are so many (100,000 of 201 points unless told otherwise: 0.7 GB). Then each command that reads a visit, and the
 two that go on with the run, on a terminal and without. Prints for each: status, seconds to its first words (of the
-clock, and of the processor, which a busy machine does not change), seconds in all, most memory. Exit status 1 when one
+clock, and of the processor, which a busy machine does not change), seconds in all, most memory, how often it told how far it was. Exit status 1 when one
 took more than 120 MB, or a second of the processor before its first words, or failed.
 """
 
@@ -13,6 +13,7 @@ import argparse
 import contextlib
 import os
 import pty
+import re
 import select
 import sqlite3
 import subprocess
@@ -32,6 +33,7 @@ from protocol.simulated.bench import start_bench  # noqa: E402 - after the path 
 SITE = str(ROOT / "fixtures/sites/demo-450.toml")
 MOST_MB, FIRST_WORDS_S, PATIENCE_S = 120.0, 1.0, 3600.0
 A_STEP = 500
+PROGRESS = re.compile(r", \d+ of \d+ sweeps")
 COMMANDS = ["report", "trend", "together", "export", "copy", "watch", "live", "check"]
 """The last two go on with the run: after `check` it is at its end."""
 
@@ -180,7 +182,7 @@ def _tell(name: str, told: Told) -> bool:
     good = told.status in (0, 1, 3) and told.peak_mb <= MOST_MB and told.first_cpu_s <= FIRST_WORDS_S
     print(
         f"{name:16} status {told.status}, first words {told.first_s:.2f} s ({told.first_cpu_s:.2f} s),"
-        f" {told.all_s:.1f} s, {told.peak_mb:.0f} MB"
+        f" {told.all_s:.1f} s, {told.peak_mb:.0f} MB, progress told {len(PROGRESS.findall(told.said))} times"
         f"{'' if good else '  MISSED'}",
         flush=True,
     )
