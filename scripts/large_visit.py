@@ -3,8 +3,9 @@
 A real run is begun on the simulated analyzer and killed; its sweeps, with noise added, are written on behind it until
 there are so many (100,000 of 201 points unless told otherwise: 0.7 GB). Then each command that reads a visit, and the
 two that go on with the run, on a terminal and without. Prints for each: status, seconds to its first words (of the
-clock, and of the processor, which a busy machine does not change), seconds in all, most memory, how often it told how far it was. Exit status 1 when one
-took more than 120 MB, or a second of the processor before its first words, or failed.
+clock, and of the processor, which a busy machine does not change), seconds in all, most memory, how often it told how
+far it was. Exit status 1 when one took more than 120 MB, or a second of the processor before its first words, or
+failed.
 """
 
 from __future__ import annotations
