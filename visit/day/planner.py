@@ -39,6 +39,8 @@ FILLED = 3.0
 """A limit so many times the room is the leak's own where one was found; a smaller one is still mostly noise."""
 DEARER = 1.8
 """So many times the sweeps of a survey whose noise happens to be nothing: noise reads as some leak, and leads move."""
+AGAIN = 2
+"""So many times the sweeps of a proof that was expected to show the goal and did not."""
 WORTH, MOVING_S = 1.5, 30.0
 """A wide survey may last so many times as long as zooms, and so much longer: nobody has to wait for the second one."""
 
@@ -66,10 +68,25 @@ class SurveyPlan:
     why: str
 
 
+@dataclass(frozen=True, slots=True)
+class Tried:
+    """What was tried already at a goal: `runs` zooms that were looked at, and the `sweeps` of one that stands now and
+    did not show it."""
+
+    runs: int = 0
+    sweeps: int = 0
+
+
+UNTRIED = Tried()
+
+
 def plan_proof(
-    site: Site, wide: Assessment, bandwidth_hz: float, seconds_per_point: float, *, port2_return_loss_db: float = 20.0
-) -> ProofPlan:
-    """Plan the proof of the rejection goal after a fitted wide run. `seconds_per_point` from the sweeps so far.
+    site: Site, wide: Assessment, bandwidth_hz: float, seconds_per_point: float, *, port2_return_loss_db: float = 20.0,
+    tried: Tried = UNTRIED,
+) -> ProofPlan:  # fmt: skip
+    """Plan the proof of the rejection goal after a fitted wide run. `seconds_per_point` from the sweeps so far. Each
+    zoom that was `tried` leaves the next one less to spend, and one that did not show the goal is not repeated as it
+    was: it told less than was hoped.
 
     The goal is set higher by what averaging does not lower (mismatch, load, fit) and by the surveyed leak. Raises
     RequestError when the wide run does not tell the width.
@@ -98,7 +115,12 @@ def plan_proof(
         if truth.high < goal:
             says = f"{said}: the goal is missed, and no average shows it; turn screws first (x)"
         return ProofPlan(settings, 400, 400 * per_sweep, "the unit itself" if spare <= systematic else "random", says)
-    count = max(math.ceil(count * _dearer(count)), 10)
+    count = max(math.ceil(count * _dearer(count, tried.runs + 1)), 10)
+    if count <= tried.sweeps:
+        count = AGAIN * tried.sweeps
+    if count > LONGEST and tried.sweeps:
+        says = f"{expected}: {tried.sweeps} sweeps did not show {goal:g} dB; as good as can be had is on condition"
+        return ProofPlan(settings, 400, 400 * per_sweep, "random", says)
     limited = "leakage" if (wide.leakage or 0.0) > amplitude(-(goal + systematic)) / 2.0 else "random"
     says = (
         f"{expected}: {count} zoom sweeps = {_clock(count * per_sweep)} at {per_sweep:.2f} s each should"
@@ -225,10 +247,10 @@ def _leak_in_the_way(wide: Assessment, settings: SweepSettings, goal_db: float, 
     )
 
 
-def _dearer(count: int) -> float:
-    """How many times the sweeps of a plain 95 % bound the last look of a first zoom needs: the noise that may be left
-    falls with the logarithm of the chance that it may spend."""
-    last = spent_at(1, count, count, part=1.0 - WIDE_PART)
+def _dearer(count: int, run: int = 1) -> float:
+    """How many times the sweeps of a plain 95 % bound the last look of the run-th zoom needs: the noise that may be
+    left falls with the logarithm of the chance that it may spend."""
+    last = spent_at(run, count, count, part=1.0 - WIDE_PART)
     return math.log(last) / math.log(ERROR)
 
 

@@ -355,9 +355,9 @@ def _plain(texts: Sequence[str], comma: str) -> _Column | None:
 
 
 def _titles(before: Sequence[str], columns: int) -> tuple[str, ...]:
-    """Words of a header line, when it has one for each column."""
-    for line in reversed(before[-3:]):
-        words = [word for word in re.split(r"[\s,;|]+", line) if word]
-        if len(words) == columns and all(re.search(r"[A-Za-z]", word) for word in words):
-            return tuple(words)
-    return ()
+    """Words of a header line, when it has one for each column, or is words all through right above the points."""
+    lines = [[word for word in re.split(r"[\s,;|]+", line) if word] for line in reversed(before[-3:])]
+    lettered = [words for words in lines if words and all(re.search(r"[A-Za-z]", word) for word in words)]
+    whole = next((words for words in lettered if len(words) == columns), [])
+    above = lines[0] if lines[:1] == lettered[:1] and lines and columns <= len(lines[0]) <= 3 * columns else []
+    return tuple(whole or above)

@@ -28,7 +28,7 @@ class Shape:
     begin: str = ""
     finish: str = ""
     titles: tuple[str, ...] = field(default=())
-    """Words of a header line, when it has one for each column."""
+    """Words of a header line."""
 
     @property
     def points(self) -> int:
