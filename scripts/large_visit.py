@@ -72,10 +72,10 @@ def main(words: list[str]) -> int:
         good = True
         for command in options.only:
             if command == "watch":
-                good &= _tell(command, _on_terminal([command, str(path)], b"WATCHING"))
+                good &= _tell(command, _on_terminal([command, str(path)], "WATCHING"))
             elif command == "live":
-                bench.say("fault slow 0.3")
-                good &= _tell("live --resume", _on_terminal(["live", *measure, "--resume"], b"sweeping"))
+                bench.say("fault slow 2")
+                good &= _tell("live --resume", _on_terminal(["live", *measure, "--resume"], "sweeping|complete"))
                 bench.say("fault slow 0")
             elif command == "check":
                 good &= _tell("check --resume", _run(["check", *measure, "--resume"]))
@@ -130,8 +130,8 @@ def _run(words: list[str]) -> Told:
     return _followed(program, near, began)
 
 
-def _on_terminal(words: list[str], until: bytes) -> Told:
-    """On a terminal, left by key once that stands on it."""
+def _on_terminal(words: list[str], until: str) -> Told:
+    """On a terminal, left by key once that (a pattern) stands on it."""
     near, far = pty.openpty()
     began = time.monotonic()
     program = subprocess.Popen(
@@ -142,7 +142,7 @@ def _on_terminal(words: list[str], until: bytes) -> Told:
     return _followed(program, near, began, until)
 
 
-def _followed(program: subprocess.Popen[bytes], near: int, began: float, until: bytes = b"") -> Told:
+def _followed(program: subprocess.Popen[bytes], near: int, began: float, until: str = "") -> Told:
     """Read what it says until it ends. Memory is VmHWM of proc(5): what wait4(2) tells counts its parent's, too."""
     told, said, asked = Told(), b"", False
     while program.poll() is None and time.monotonic() - began < PATIENCE_S:
@@ -163,7 +163,7 @@ def _followed(program: subprocess.Popen[bytes], near: int, began: float, until: 
         said += data
         if b"\x1b[6n" in data:
             os.write(near, b"\x1b[1;1R")
-        if until and not asked and until in said:
+        if until and not asked and re.search(until.encode(), said):
             asked = True
             os.write(near, b"q")
     if program.poll() is None:
