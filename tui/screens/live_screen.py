@@ -86,7 +86,7 @@ class LiveScreen(VisitKeys):
 
     def action_wide(self) -> None:
         """Sweep over both channels."""
-        settings = wide(self._tool.site, self._tool.profile.limits, self._order.settings.bandwidth_hz)
+        settings = wide(self._tool.site, self._tool.profile.limits, self._bandwidth_hz)
         self._start(replace(self._order, settings=settings, planned_sweeps=self._usual))
 
     def action_prove(self) -> None:
@@ -122,6 +122,7 @@ class LiveScreen(VisitKeys):
 
     def _edited(self, answer: tuple[SweepSettings, int | None] | None) -> None:
         if answer is not None:
+            self._bandwidth_hz = answer[0].bandwidth_hz
             self._start(replace(self._order, settings=answer[0], planned_sweeps=answer[1]))
 
     def action_bench(self) -> None:

@@ -12,6 +12,7 @@ from dataclasses import dataclass, field, replace
 
 from protocol.errors import RequestError
 from protocol.sweep import SweepSettings
+from rf.floor.ability import Ability
 from rf.repeater.hookup_check import State
 from rf.values.decibel import amplitude_db
 from rf.values.verdict import Verdict
@@ -21,9 +22,11 @@ from visit.day.planner import leak_room, plan_proof, plan_survey
 from visit.day.stages import AS_FOUND, AS_LEFT, stages
 from visit.figures.assessment import Assessment, GoalResult, Role
 from visit.figures.leak_advice import APART
+from visit.figures.looks import covers_both
 from visit.figures.replay import Replay
 from visit.figures.run_figures import RunFigures
-from visit.record.visit_file import VisitFile
+from visit.record.instrument_card import ability_in
+from visit.record.visit_file import RunRow, VisitFile
 from visit.site.hookup import HookUp, Side
 from visit.site.presets import BANDWIDTH_HZ, POINTS
 from visit.site.site import Site
@@ -43,7 +46,7 @@ VAGUE_DB, MANY = 4.0, 200
 class Facts:
     """`now` what the run in hand shows (None: nothing yet), `left_s` seconds to its planned end (None: it does not run
     or has no end); `sides` the best evidence of each side that was measured; which stages are frozen; `turned`: a screw
-    was turned since as found; `sweep_s` and `bandwidth_hz` of the newest run."""
+    was turned since as found; `sweep_s` and `bandwidth_hz` of the newest run over both channels."""
 
     site: Site
     now: Assessment | None = None
@@ -56,6 +59,8 @@ class Facts:
     bandwidth_hz: float = BANDWIDTH_HZ
     points: int = POINTS
     """Of the sweep that takes `sweep_s`."""
+    ability: Ability | None = None
+    """Of the analyzer, by its card or its profile."""
     unchecked: bool = False
     """Sweeps of the duplexer rest on a calibration of ours that was not read back since."""
     trusted: frozenset[str] = frozenset()
@@ -240,7 +245,7 @@ def _proof(facts: Facts, best: Assessment, now: Assessment) -> NextDeed:
         return replace(deed, do="better leads, then survey anew: both leads on loads", why=why)
     for seen in (now, best):
         try:
-            plan = plan_proof(facts.site, seen, facts.bandwidth_hz, facts.sweep_s / facts.points)
+            plan = plan_proof(facts.site, seen, facts.bandwidth_hz, facts.sweep_s / facts.points, ability=facts.ability)
         except RequestError:
             continue
         at = best.notch.rejection_at[0] if best.notch is not None and best.notch.rejection_at else None
@@ -288,7 +293,7 @@ def _far_as_it_goes(facts: Facts, seen: Assessment) -> bool:
     if reject is None or reject.proof is None:
         return False
     try:
-        plan = plan_proof(facts.site, seen, facts.bandwidth_hz, facts.sweep_s / facts.points)
+        plan = plan_proof(facts.site, seen, facts.bandwidth_hz, facts.sweep_s / facts.points, ability=facts.ability)
     except RequestError:
         return False
     return not plan.proves and seen.sweeps >= plan.sweeps and _survey(facts) is None
@@ -319,6 +324,14 @@ def facts_of(
             sides[side] = found.assessment
     since = max((stage.at_s for stage in frozen if stage.name == AS_FOUND), default=None)
     rows = visit.rows("select count(*) from nudge where at_s > ?", (since,)) if since is not None else [(0,)]
+    run, wide = _newest(figures)
+    ability, pace_s, points = ability_in(visit), sweep_s or USUAL_SWEEP_S, POINTS
+    if run is not None and sweep_s:
+        points = run.settings.points
+    if run is not None and wide is not None and ability is not None:
+        at = run.settings
+        ability = ability.with_pace(at.points, at.bandwidth_hz, sweep_s) if sweep_s else ability
+        points, pace_s = wide.settings.points, ability.sweep_s(wide.settings.points, wide.settings.bandwidth_hz)
     return Facts(
         site=figures.site,
         now=now,
@@ -327,16 +340,25 @@ def facts_of(
         as_found=since is not None,
         as_left=any(stage.name == AS_LEFT for stage in frozen),
         turned=bool(rows[0][0]),
-        sweep_s=sweep_s or USUAL_SWEEP_S,
+        sweep_s=pace_s,
         unchecked=_unchecked(visit, figures),
         trusted=frozenset(
             str(words).removesuffix(TRUSTED)
             for (words,) in visit.rows("select words from remark where kind = 'hook-up'")
             if str(words).endswith(TRUSTED)
         ),
-        bandwidth_hz=figures.runs[-1].settings.bandwidth_hz if figures.runs else BANDWIDTH_HZ,
-        points=figures.runs[-1].settings.points if figures.runs and sweep_s else POINTS,
+        bandwidth_hz=wide.settings.bandwidth_hz if wide is not None else BANDWIDTH_HZ,
+        points=points,
+        ability=ability,
     )
+
+
+def _newest(figures: RunFigures) -> tuple[RunRow | None, RunRow | None]:
+    """The newest run, and the newest that covers both channels (the newest again where none does): a proof's bandwidth
+    is its own, and no other sweep's."""
+    newest = figures.runs[-1] if figures.runs else None
+    wides = [run for run in figures.runs if covers_both(run, figures.site)]
+    return newest, wides[-1] if wides else newest
 
 
 def _unchecked(visit: VisitFile, figures: RunFigures) -> bool:
