@@ -15,7 +15,9 @@ BANDWIDTHS, POINTS = (10.0, 30.0, 100.0, 300.0, 1000.0, 3000.0), (101, 201, 401,
 
 def ability(**changes: float) -> Ability:
     told = {"settling_s": 2e-4, "bandwidth_factor": 1.0, "overhead_s": 0.03} | changes
-    return Ability(((1000.0, -70.0),), **told, bandwidths_hz=BANDWIDTHS, points=POINTS)
+    return Ability(
+        ((1000.0, -70.0),), told["settling_s"], told["bandwidth_factor"], told["overhead_s"], BANDWIDTHS, POINTS
+    )
 
 
 @pytest.mark.parametrize("needed_db", [-98.0, -104.0, -110.0, -116.0])

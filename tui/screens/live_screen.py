@@ -49,6 +49,14 @@ class LiveScreen(VisitKeys):
         Binding("x", "tune", "turn screws", id="tune", show=False, tooltip="turn screws: which way, how far"),
         Binding("a", "beside('feeder')", "feeder", id="feeder", show=False, tooltip="feeder and antenna"),
         Binding("m", "beside('gains')", "gains", id="gains", show=False, tooltip="what the repeater gains; desense"),
+        Binding(
+            "A",
+            "beside('suits')",
+            "suits",
+            id="suits",
+            show=False,
+            tooltip="is the analyzer good enough, how long it takes",
+        ),
         Binding("d", "temperature", "degrees", id="temperature", show=False, tooltip="enter the temperature now"),
         Binding(
             "y", "trust", "trust", id="trust", show=False, tooltip="the hook-up is as declared, whatever it looks like"

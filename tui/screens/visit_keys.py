@@ -127,7 +127,7 @@ class VisitKeys(Panel):
             self.action_zoom()
         elif what == "tune":
             self.action_tune()
-        elif what in ("antenna", "gains"):
+        elif what in ("antenna", "gains", "suits"):
             self.action_beside("feeder" if what == "antenna" else what)
         elif what:
             self._order = replace(self._order, settings=wide(self._tool.site, self._tool.profile.limits))

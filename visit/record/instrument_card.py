@@ -9,10 +9,12 @@ from __future__ import annotations
 import contextlib
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field, replace
+from pathlib import Path
 from typing import Any
 
+from protocol.errors import RequestError
 from protocol.files.harmless import harmless_json
-from protocol.files.small_files import json_data
+from protocol.files.small_files import json_data, read_text
 from protocol.profiles.profile import Profile
 from protocol.sweep import Limits
 from rf.floor.ability import USUAL_POINTS, Ability
@@ -20,6 +22,7 @@ from rf.values.decibel import amplitude
 from visit.record.visit_file import VisitFile
 
 SCHEMA = 1
+LARGEST_BYTES = 20_000_000
 SETTABLE = "settings it takes"
 """Kind of the remark."""
 USUAL_OVERHEAD_S = 0.05
@@ -162,6 +165,16 @@ def settable_words(profile: Profile, limits: Limits) -> str:
     pace = [timing.overhead_s, timing.settling_s, timing.bandwidth_factor]
     kept = settable_of(limits, sets_bandwidth=profile.sets_bandwidth)
     return harmless_json({**kept, "sets_bandwidth": profile.sets_bandwidth, "pace": pace}, indent=None)
+
+
+def read_card(path: Path) -> Card:
+    """The newest card of a file: one as JSON, or the kept ones a line each. Raises RequestError."""
+    text = read_text(path, "an instrument card", LARGEST_BYTES)
+    lines = [line for line in text.splitlines() if line.strip()]
+    for words in (text, lines[-1] if lines else ""):
+        with contextlib.suppress(ValueError, KeyError, TypeError, AttributeError):
+            return card_of(json_data(words))
+    raise RequestError(f"{path}: no instrument card of this program (deepnotch card ... --json)")
 
 
 def ability_in(visit: VisitFile) -> Ability | None:
