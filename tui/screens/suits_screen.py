@@ -1,4 +1,4 @@
-"""Is the analyzer good enough, on one screen: the answer, the proof, what each way of sweeping reaches, what would help.
+"""Is the analyzer good enough, on one screen: the answer, the proof, what each way of sweeping reaches, what helps.
 
 Owns: the keys that type the data sheet. Refuses: figures of its own.
 """

@@ -201,10 +201,10 @@ class SideForecast:
         return self._within(high - self.able.floor_half_db, value, low + self.able.floor_half_db)
 
     def _shows(self, power: float, leak: tuple[float, float, float], sweeps: int) -> Figure:
-        """Nothing comes through but, at worst, the leak itself."""
+        """Nothing comes through but the leak that was found: it is read with the noise, and allowed for beside that."""
         confidence = 1.0 - spent_at(1, sweeps, sweeps, part=1.0 - WIDE_PART)
         bias = planned_bias_db(self.bottom)
-        inside = (0.0, 0.0, leak[2] if self.able.leak_found else 0.0)
+        inside = (0.0, *(leak[1:] if self.able.leak_found else (0.0, 0.0)))
         high, value, low = (
             shown_db(signal, power, replace(self.limits, leakage=limit), confidence, chance, bias)
             for signal, limit, chance in zip(inside, leak, (0.025, 0.5, 0.975), strict=True)
@@ -255,6 +255,7 @@ class SideForecast:
         leak = ROOM_SHARE * max(allowed - amplitude(-truth), LEAST_ROOM * allowed)
         if self.able.leak_found and self.able.leak is not None:
             leak = self.able.leak
+            truth = -amplitude_db(math.hypot(amplitude(-truth), leak))  # it is read with the signal, in any phase
         if leak >= allowed:
             return None
         aimed = -amplitude_db(allowed - leak)
