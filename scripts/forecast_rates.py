@@ -83,7 +83,7 @@ def drawn(rng: np.random.Generator) -> Drawn:
         dataclasses.replace(site, goals=goals),
         options,
         KnownInstrument(ability),
-        float(rng.choice([0.1, 0.3, 0.8])),
+        float(rng.choice([0.3, 1.0])),
     )
 
 
@@ -163,7 +163,7 @@ def outcomes(case: Drawn, seed: int) -> dict[str, bool]:
         per_sweep = able.sweep_s(settings.points, settings.bandwidth_hz)
         sweeps = max(int(60.0 * proof.minutes.high / per_sweep), 10)
         if leak is None:
-            known = dataclasses.replace(known, leakage=amplitude(-case.site.goals.rejection_db - 2.0) / 6.0)
+            known = dataclasses.replace(known, leakage=forecast.proof_leak(proof.spare_db))
         made = run(
             case, unit, settings, sweeps, seed + 4, dataclasses.replace(known, bandwidth_hz=settings.bandwidth_hz)
         )
@@ -180,7 +180,7 @@ def rates(cases: int, seed: int) -> dict[str, tuple[int, int]]:
         for question, within in outcomes(case, 1000 * seed + 10 * number).items():
             counted[question].append(within)
             if not within and "-v" in sys.argv:
-                print("outside:", question, case)
+                print("outside:", question, case.unit, case.site.goals.rejection_db, case.minutes, case.options)
     return {question: (sum(counted[question]), len(counted[question])) for question in QUESTIONS}
 
 

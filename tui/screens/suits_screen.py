@@ -20,7 +20,7 @@ from visit.day.suits import Suits, fitted_q, suits_of
 from visit.figures.replay import Replay
 from visit.figures.run_figures import no_figures
 from visit.record.sheet import INSTRUMENT, Sheet, write
-from visit.report.suits_page import ENDS, help_texts, other_words, place_words, proof_words, verdict_words
+from visit.report.suits_page import help_texts, other_words, place_words, proof_words, verdict_words
 from visit.run.tool import Tool
 
 COLUMN = 11
@@ -71,19 +71,19 @@ class SuitsScreen(PageScreen):
         blocks = [block("", f"IS THE ANALYZER GOOD ENOUGH?  {self._tool.site.name}", width, column=1)]
         made = self._made
         if made is None:
-            return [*blocks, block("NEXT", self._missing or "making the forecast", width)]
-        blocks += [block("", verdict_words(made), width, column=1), block("PROOF", proof_words(made), width, 2)]
-        blocks.append(block("", other_words(made), width, 5))
+            return [*blocks, block("NEXT", self._missing.replace("--floor", "it (f)") or "making the forecast", width)]
+        blocks += [block("", verdict_words(made), width, column=1), block("PROOF", proof_words(made), width, 9, COLUMN)]
+        blocks.append(block("", other_words(made), width, 3, COLUMN))
         for way in made.ways:
             label = way.name.upper().removesuffix(" SWEEP")
-            line = (
-                f"READING up to {text(way.reads)}; AT LEAST {text(way.shows)} in {text(way.minutes)}; {ENDS[way.ends]}"
+            shows = f"AT LEAST {text(way.shows)} in {text(way.minutes)}"
+            blocks.append(
+                block(label, f"READING up to {text(way.reads)}; {shows}; {way.ends} ends it", width, 8, COLUMN)
             )
-            blocks.append(block(label, line, width, 3, COLUMN))
-        blocks += [block("PLACE", line, width, 4, COLUMN) for line in place_words(made)]
+        blocks += [block("PLACE", line, width, 6, COLUMN) for line in place_words(made)]
         for number, line in enumerate(help_texts(made)):
-            blocks.append(block("HELPS" if number == 0 else "", line, width, 5 + number, COLUMN))
-        blocks += [block("RESTS ON", line, width, 9, COLUMN) for line in made.known.sources]
+            blocks.append(block("HELPS" if number == 0 else "", line, width, 7 if number == 0 else 4 - number, COLUMN))
+        blocks += [block("RESTS ON", line, width, 1, COLUMN) for line in made.known.sources]
         return blocks
 
     def keys(self) -> Sequence[str]:

@@ -247,14 +247,9 @@ class SideForecast:
         settings, able = self.zoomed(), replace(
             self.able, floors=tuple((hz, level + by_db) for hz, level in self.able.floors)
         )  # fmt: skip
-        spared = self.limits.systematic_db + planned_bias_db(self.bottom)
-        goal = self.site.goals.rejection_db + spared
+        allowed, leak = amplitude(-self._shown_goal_db), self.proof_leak(spare_db)
         truth = self.site.goals.rejection_db + spare_db
-        allowed = amplitude(-goal)
-        # A survey is planned so that its limit takes a third of what unit and goal leave.
-        leak = ROOM_SHARE * max(allowed - amplitude(-truth), LEAST_ROOM * allowed)
-        if self.able.leak_found and self.able.leak is not None:
-            leak = self.able.leak
+        if self.able.leak_found:
             truth = -amplitude_db(math.hypot(amplitude(-truth), leak))  # it is read with the signal, in any phase
         if leak >= allowed:
             return None
@@ -264,6 +259,20 @@ class SideForecast:
         if found is None:
             return None
         return *found, found[0].seconds / limit_s(able, floor_needed_db(truth, aimed))
+
+    @property
+    def _shown_goal_db(self) -> float:
+        """The goal with all that a proof spares."""
+        return self.site.goals.rejection_db + self.limits.systematic_db + planned_bias_db(self.bottom)
+
+    def proof_leak(self, spare_db: float) -> float:
+        """Amplitude of the leak that a proof has to allow for: the one that was found; else what a survey leaves, which
+        is planned to take a third of what unit and goal leave (`visit.day.planner`)."""
+        if self.able.leak_found and self.able.leak is not None:
+            return self.able.leak
+        allowed = amplitude(-self._shown_goal_db)
+        truth = amplitude(-self.site.goals.rejection_db - spare_db)
+        return ROOM_SHARE * max(allowed - truth, LEAST_ROOM * allowed)
 
     # Where the notch is
 

@@ -27,6 +27,8 @@ WINDOW_MIN = 30.0
 """Time for the averages of one side, where no window was typed (common practice)."""
 LEADS_DB = 20.0
 """What double-shielded leads and clean plugs take from a leak past the unit (common practice)."""
+JUMPER_DB = 25.0
+"""By how much a half-wave jumper and leads that lie still part signal and leak (own simulation: 22 dB and more)."""
 AMPLIFIER_DB, AMPLIFIER_NOISE_DB = 20.0, 4.0
 """Gain and noise figure of a small amplifier before port 2 (common practice)."""
 WORTH_DB = 1.0
@@ -128,7 +130,7 @@ def _against_leak(case: SideForecast, pool: Way) -> Iterator[Help]:
     able = case.able
     if able.leak_found and able.leak is not None:
         without = replace(case, able=replace(able, leak=None, leak_found=False)).way("pool")
-        gain = without.shows.value - pool.shows.value
+        gain = min(without.shows.value - pool.shows.value, JUMPER_DB)
         high = without.shows.high - pool.shows.low
         yield Help("jumper test", inferred(gain, min(0.0, gain), max(high, gain), "dB", limited_by="model"),
                    "a half-wave jumper parts leak and signal (jumper=half)")  # fmt: skip
