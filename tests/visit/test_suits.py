@@ -26,6 +26,7 @@ from visit.report.report import build_report
 from visit.report.report_text import report_text
 from visit.site.hookup import Side
 from visit.site.presets import wide
+from visit.site.site import parse_site
 
 SITE = str(ROOT / "fixtures/sites/demo-450.toml")
 GOOD = {"floor": "80@1000", "narrowest": "10", "points": "1001"}
@@ -170,8 +171,8 @@ def test_the_proof_of_a_visit_takes_the_setting_of_the_card(tmp_path: Path) -> N
     floors = [Floor(hz, -75.0 + 10.0 * math.log10(hz / 1000.0), 401 * (2e-4 + 1 / hz) + 0.03) for hz in (100.0, 1000.0)]
     pace = (0.03, 2e-4, 1.0)
     card = Card("SIM", "scpi", 1e9, (442.5e6, 462.5e6), 401, tuple(floors), (-115.0,), (450e6,), 0.0, pace=pace)
-    goals = dataclasses.replace(site("demo-450").goals, rejection_db=95.0)
-    plan = dataclasses.replace(site("demo-450"), load_return_loss_db=40.0, goals=goals)
+    words = site("demo-450").source.replace("rejection_db = 90.0", "rejection_db = 95.0")
+    plan = parse_site(words.replace("[goals]", "load_return_loss_db = 40.0\n[goals]"), Path(SITE))
     with table(tmp_path, "demo-450", "U6", "--floor", "-75", plan=plan) as bench:
         add_card(bench.station.visit.file, 1e9, "SIM", json.dumps(dataclasses.asdict(card)))
         bench.station.visit.tell_leak(1e-7)

@@ -20,7 +20,7 @@ from visit.day.suits import Suits, fitted_q, suits_of
 from visit.figures.replay import Replay
 from visit.figures.run_figures import no_figures
 from visit.record.sheet import INSTRUMENT, Sheet, write
-from visit.report.suits_page import help_texts, other_words, place_words, proof_words, verdict_words
+from visit.report.suits_page import help_texts, other_words, place_words, proof_words, timed, verdict_words
 from visit.run.tool import Tool
 
 COLUMN = 11
@@ -76,7 +76,7 @@ class SuitsScreen(PageScreen):
         blocks.append(block("", other_words(made), width, 3, COLUMN))
         for way in made.ways:
             label = way.name.upper().removesuffix(" SWEEP")
-            shows = f"AT LEAST {text(way.shows)} in {text(way.minutes)}"
+            shows = f"AT LEAST {text(way.shows)} in {timed(way.minutes)}"
             blocks.append(
                 block(label, f"READING up to {text(way.reads)}; {shows}; {way.ends} ends it", width, 8, COLUMN)
             )

@@ -30,6 +30,8 @@ LOUDEST_DBM = 20.0
 USUAL_SETTLING_S, USUAL_OVERHEAD_S, USUAL_MOST_POINTS = 2e-4, 0.05, 401
 SHEET_HALF_DB = 2.0
 """Half-width of a floor by a sheet: typical, not guaranteed, and at another frequency."""
+AMPLIFIER_DB, AMPLIFIER_NOISE_DB = 20.0, 4.0
+"""Gain and noise figure of a small amplifier before port 2 (common practice)."""
 QUICKEST = 0.25
 """A filter of bandwidth B gives no new value in less than about this over B, however its width is counted."""
 
@@ -113,6 +115,12 @@ def of_sheet(typed: Mapping[str, str]) -> KnownInstrument:
         drift or 0.0,
     )
     return _with_level(KnownInstrument(ability, tuple(sources), 0.25, assumed), level)
+
+
+def amplified_db(figure_db: float) -> float:
+    """Noise figure of a receiver with such an amplifier before it (Friis 1944, Proc. IRE 32, 419)."""
+    first, behind, gain = (10.0 ** (level / 10.0) for level in (AMPLIFIER_NOISE_DB, figure_db, AMPLIFIER_DB))
+    return 10.0 * math.log10(first + (behind - 1.0) / gain)
 
 
 def known_instrument(visit: VisitFile) -> KnownInstrument:

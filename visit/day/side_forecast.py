@@ -14,7 +14,7 @@ from rf.floor.ability import Ability
 from rf.floor.bound import upper_limit
 from rf.floor.forecast import floor_needed_db
 from rf.floor.leakage import LEADS_MOVE, ROOM_SHARE
-from rf.floor.pool import HALF_WIDTH_SHARE, Bottom, planned_bias_db
+from rf.floor.pool import HALF_WIDTH_SHARE, Bottom, BottomShape, planned_bias_db
 from rf.floor.proof import Limits
 from rf.floor.reach import deepest_reading_db, shown_db
 from rf.floor.sequential import spent_at
@@ -113,7 +113,8 @@ class SideForecast:
             return self.sides[len(self.sides) // 2].bottom
         order = self.site.cavities or USUAL_CAVITIES
         apart = self.site.high_hz - self.site.low_hz
-        return Bottom(2.0 * apart * (1.0 - 10.0 ** (-3.0103 / 20.0 / order)))
+        shape = BottomShape(order / apart, order * (order + 1) / 2.0 / apart**2)
+        return Bottom(2.0 * apart * (1.0 - 10.0 ** (-3.0103 / 20.0 / order)), shape)
 
     def zoomed(self) -> SweepSettings:
         """The plain zoom, at the usual bandwidth."""

@@ -15,7 +15,7 @@ from protocol.errors import RequestError
 from rf.values.decibel import amplitude
 from rf.values.figure import Figure, inferred
 from visit.day.day import Day
-from visit.day.instrument import KnownInstrument, known_instrument
+from visit.day.instrument import AMPLIFIER_DB, KnownInstrument, amplified_db, known_instrument
 from visit.day.side_forecast import SPARES_DB, WAYS, Proof, SideForecast, Way
 from visit.figures.replay import Replay
 from visit.record.visit_file import VisitFile
@@ -29,8 +29,6 @@ LEADS_DB = 20.0
 """What double-shielded leads and clean plugs take from a leak past the unit (common practice)."""
 JUMPER_DB = 25.0
 """By how much a half-wave jumper and leads that lie still part signal and leak (own simulation: 22 dB and more)."""
-AMPLIFIER_DB, AMPLIFIER_NOISE_DB = 20.0, 4.0
-"""Gain and noise figure of a small amplifier before port 2 (common practice)."""
 WORTH_DB = 1.0
 
 
@@ -157,9 +155,7 @@ def _against_noise(case: SideForecast, pool: Way, proof: Proof) -> Iterator[Help
     figure = case.known.noise_figure_db
     says = "before port 2: lifts the signal over the receiver's noise; a pad at port 1 keeps it from overload"
     if figure is not None:
-        # Friis: the amplifier's noise, and the receiver's divided by its gain.
-        after = 10.0 * math.log10(10.0 ** (AMPLIFIER_NOISE_DB / 10.0) + 10.0 ** ((figure - AMPLIFIER_DB) / 10.0))
-        gain = figure - after
+        gain = figure - amplified_db(figure)
         if gain > 0.0:
             yield Help("amplifier", inferred(gain, max(gain - 3.0, 0.0), gain + 1.0, "dB", limited_by="model"), says)
     else:

@@ -6,6 +6,8 @@ Owns: the page, understandable to the owner of a site, the table of common cases
 
 from __future__ import annotations
 
+from dataclasses import replace
+
 from rf.floor.soonest import Setting
 from rf.values.figure import Figure
 from rf.values.words import as_json, finite, text
@@ -20,6 +22,10 @@ ENDS = {
     "points": "its few points at the channel end it",
     "time": "too slow: not ten sweeps in the time",
 }
+
+
+LONG_MIN = 1.5
+"""From so many minutes on a time is told in minutes."""
 
 
 def suits_lines(made: Suits) -> list[str]:
@@ -42,8 +48,8 @@ def proof_words(made: Suits) -> str:
     proof, goal = made.proof, made.site.goals.rejection_db
     of = f"showing {goal:g} dB of a unit that is {proof.spare_db:g} dB better"
     if not proof.minutes.known:
-        return f"{of}: {text(proof.minutes)} ({proof.minutes.why})"
-    said = f"{of} takes {text(proof.minutes)}"
+        return f"{of}: {timed(proof.minutes)} ({proof.minutes.why})"
+    said = f"{of} takes {timed(proof.minutes)}"
     if proof.setting is None or proof.usual is None:
         return said
     return f"{said}: {_setting(proof.setting)}{_gained(proof.setting, proof.usual)}"
@@ -52,7 +58,7 @@ def proof_words(made: Suits) -> str:
 def other_words(made: Suits) -> str:
     """The same with a good and a scarce unit."""
     others = [proof for proof in made.proofs if proof is not made.proof]
-    return "; ".join(f"{proof.spare_db:g} dB better: {text(proof.minutes)}" for proof in others)
+    return "; ".join(f"{proof.spare_db:g} dB better: {timed(proof.minutes)}" for proof in others)
 
 
 def _setting(setting: Setting) -> str:
@@ -82,7 +88,7 @@ def reach_words(way: Way) -> list[str]:
     """What it reaches, a figure a line."""
     return [
         f"a rejection up to {text(way.reads)} will be a READING",
-        f"AT LEAST {text(way.shows)} can be shown, to within 1 dB of it in {text(way.minutes)}; {ENDS[way.ends]}",
+        f"AT LEAST {text(way.shows)} can be shown, to within 1 dB of it in {timed(way.minutes)}; {ENDS[way.ends]}",
     ]
 
 
@@ -155,6 +161,15 @@ def _setting_data(setting: Setting | None) -> dict[str, float] | None:
         "sweeps": setting.sweeps,
         "seconds": setting.seconds,
     }
+
+
+def timed(minutes: Figure) -> str:
+    """A time in the unit that a watch would show."""
+    if not minutes.known or minutes.value >= LONG_MIN:
+        return text(minutes)
+    return text(
+        replace(minutes, unit="s", value=60.0 * minutes.value, low=60.0 * minutes.low, high=60.0 * minutes.high)
+    )
 
 
 def short(figure: Figure) -> str:
