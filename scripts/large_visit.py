@@ -9,6 +9,7 @@ took more than 120 MB, or a second of the processor before its first words, or f
 
 from __future__ import annotations
 
+import argparse
 import contextlib
 import os
 import pty
@@ -31,6 +32,8 @@ from protocol.simulated.bench import start_bench  # noqa: E402 - after the path 
 SITE = str(ROOT / "fixtures/sites/demo-450.toml")
 MOST_MB, FIRST_WORDS_S, PATIENCE_S = 120.0, 1.0, 3600.0
 A_STEP = 500
+COMMANDS = ["report", "trend", "together", "export", "copy", "watch", "live", "check"]
+"""The last two go on with the run: after `check` it is at its end."""
 
 
 @dataclass(slots=True)
@@ -46,25 +49,35 @@ class Told:
     said: str = ""
 
 
-def main(count: int, points: int) -> int:
+def main(words: list[str]) -> int:
     """Make it, go through the commands."""
+    parser = argparse.ArgumentParser(description=__doc__.splitlines()[0])
+    parser.add_argument("count", type=int, nargs="?", default=100_000, help="sweeps")
+    parser.add_argument("points", type=int, nargs="?", default=201)
+    parser.add_argument("--only", nargs="+", choices=COMMANDS, default=COMMANDS)
+    parser.add_argument("--folder", type=Path, help="keep the visit there, or take the one that is there")
+    options = parser.parse_args(words)
     with tempfile.TemporaryDirectory(prefix="deepnotch-large-") as name, start_bench(["--speed", "0"]) as bench:
-        path = Path(name) / "a.visit"
+        path = (options.folder or Path(name)) / "a.visit"
+        path.parent.mkdir(parents=True, exist_ok=True)
         measure = ["--port", bench.node, "--site", SITE, "--visit", str(path)]
-        _begin([*measure, "--sweeps", str(count + 20), "--points", str(points)], path)
-        _write_on(path, count)
-        print(f"{count} sweeps of {points} points, {path.stat().st_size / 1e6:.0f} MB", flush=True)
+        if not path.exists():
+            _begin([*measure, "--sweeps", str(options.count + 20), "--points", str(options.points)], path)
+            _write_on(path, options.count)
+        print(f"{_kept(path)} sweeps of {options.points} points, {path.stat().st_size / 1e6:.0f} MB", flush=True)
+        more = {"export": ["--to", f"{name}/out"], "copy": [f"{name}/copy.visit"]}
         good = True
-        for words in (
-            ["report", str(path)], ["trend", str(path)], ["together", str(path)],
-            ["export", str(path), "--to", f"{name}/out"], ["copy", str(path), f"{name}/copy.visit"],
-        ):  # fmt: skip
-            good &= _tell(words[0], _run(words))
-        good &= _tell("watch", _on_terminal(["watch", str(path)], b"WATCHING"))
-        bench.say("fault slow 0.3")
-        good &= _tell("live --resume", _on_terminal(["live", *measure, "--resume"], b"sweeping"))
-        bench.say("fault slow 0")
-        good &= _tell("check --resume", _run(["check", *measure, "--resume"]))
+        for command in options.only:
+            if command == "watch":
+                good &= _tell(command, _on_terminal([command, str(path)], b"WATCHING"))
+            elif command == "live":
+                bench.say("fault slow 0.3")
+                good &= _tell("live --resume", _on_terminal(["live", *measure, "--resume"], b"sweeping"))
+                bench.say("fault slow 0")
+            elif command == "check":
+                good &= _tell("check --resume", _run(["check", *measure, "--resume"]))
+            else:
+                good &= _tell(command, _run([command, str(path), *more.get(command, [])]))
     return 0 if good else 1
 
 
@@ -177,5 +190,4 @@ def _tell(name: str, told: Told) -> bool:
 
 
 if __name__ == "__main__":
-    given = [int(word) for word in sys.argv[1:3]]
-    sys.exit(main(*(given + [100_000, 201][len(given) :])))
+    sys.exit(main(sys.argv[1:]))

@@ -312,7 +312,12 @@ def _sweep_reply(columns: _Columns) -> SweepReply:
     index = columns.get("index")
     if index is not None and not np.array_equal(index, np.arange(index.size) + index[0]):
         raise WireError("the points did not come in their order; sweep thrown away")
-    if "reference_re" in columns or "reference_db" in columns or "reference_mag" in columns:
+    if (
+        "reference_re" in columns
+        or "reference_db" in columns
+        or "reference_loss" in columns
+        or "reference_mag" in columns
+    ):
         reference = complex_columns(columns, "reference")
         if not np.all(np.abs(reference) > 0):
             raise WireError("the reference receiver reads zero: no ratio can be made; sweep thrown away")

@@ -293,9 +293,9 @@ def _check_pairs(table: Table, fields: frozenset[str]) -> None:
         if not mine:
             return False
         angles = len(mine & {"deg", "rad", "turn"})
-        if mine == {"re", "im"} or (len(mine) == 2 and len(mine & {"db", "mag"}) == angles == 1):
+        if mine == {"re", "im"} or (len(mine) == 2 and len(mine & {"db", "loss", "mag"}) == angles == 1):
             return True
-        raise table.error("reads", f"{name} needs re and im, or one of db and mag with one of deg, rad and turn")
+        raise table.error("reads", f"{name} needs re and im, or one of db, loss and mag with one of deg, rad and turn")
 
     ratios = complete("s11") and complete("s21")
     raw = complete("reference") and complete("reflected") and complete("through")

@@ -17,7 +17,7 @@ from dataclasses import dataclass, replace
 import numpy as np
 from numpy.typing import NDArray
 
-from rf.notch.chain_model import RIPPLE_TERMS, SLOW_TERMS, Chain, ChainShape
+from rf.notch.chain_model import RIPPLE_TERMS, SLOW_TERMS, Chain, ChainShape, Seen
 
 PRIOR_HARNESS = 0.1
 """Harness lines are a quarter wave within this share (standard deviation, as all that follow)."""
@@ -226,11 +226,11 @@ def fit_chains(
             continue
         held = [priors(chain.shape, observed, departures[k], searching=searching) for k in those]
         mean, weight, free = held[0][0], np.array([each[1] for each in held]), held[0][2]
-        problem = _Problem(chain, observed, mean, _mixing(free, tied))
+        problem = _Problem(chain, observed, mean, _mixing(free, tied), tied)
         p = np.where(free, starts[those], mean)
         if tied is not None:
             p[:, list(tied)] = p[:, list(tied)].mean(axis=1, keepdims=True)
-        state, sound = _descend(problem, problem.state(p, weight), steps, racing=searching)
+        state, sound = _descend(problem, problem.state(problem.seen(p), weight), steps, racing=searching)
         for k, fit in zip(those, _finished(problem, state, [departures[k] for k in those], free), strict=True):
             fits[k] = fit
         for k, stands in zip(those, sound, strict=True):
@@ -243,7 +243,7 @@ def forecast(fit: ChainFit, observed: Observed, departure: float, leak: float) -
     `departure` or `leak` (all above 0), were the response linear in the parameters between the two."""
     mean, before, free = priors(fit.shape, observed, fit.departure)
     after = priors(fit.shape, replace(observed, leak=leak), departure)[1]
-    problem = _Problem(fit.chain, observed, mean, _mixing(free, None))
+    problem = _Problem(fit.chain, observed, mean, _mixing(free, None), None)
     off, more = problem.apart(fit.p[None])[0], after**2 - before**2
     old = np.linalg.inv(fit.covariance[np.ix_(free, free)])
     new = old + problem.held(more[None])[0]
@@ -260,8 +260,8 @@ def place_sd_hz(chain: Chain, observed: Observed, p: NDArray[np.float64], depart
     """What a fit that ended at `p` (B, P) would leave of doubt in the mean place: standard deviations (B,) in hertz,
     infinite where the data do not tell it at all. No descent is taken."""
     mean, weight, free = priors(chain.shape, observed, departure)
-    problem = _Problem(chain, observed, mean, _mixing(free, None))
-    state = problem.state(np.where(free, p, mean), np.repeat(weight[None], len(p), axis=0))
+    problem = _Problem(chain, observed, mean, _mixing(free, None), None)
+    state = problem.state(problem.seen(np.where(free, p, mean)), np.repeat(weight[None], len(p), axis=0))
     normal, *_ = problem.normal(state, problem.held(state.weight**2))
     along = problem.mixing[chain.shape.places].sum(axis=0) * (chain.shape.reject_hz / chain.shape.cavities)
     variance = _solved(normal, np.repeat(along[None], len(p), axis=0)) @ along
@@ -271,7 +271,8 @@ def place_sd_hz(chain: Chain, observed: Observed, p: NDArray[np.float64], depart
 @dataclass(frozen=True, slots=True)
 class _State:
     """Everything that belongs to B parameter vectors: `p` (B, P), prior `weight` (B, P), `model` and `sigma` (B, K),
-    the derivatives `along` (B, F, K) of the model along what moves, and the cost (B,) under the state's own weights."""
+    the derivatives `along` (B, F, K) of the model along what moves, in standard deviations, and the cost (B,) under the
+    state's own weights."""
 
     p: NDArray[np.float64]
     weight: NDArray[np.float64]
@@ -298,20 +299,24 @@ class _Problem:
     observed: Observed
     mean: NDArray[np.float64]
     mixing: NDArray[np.float64]
+    tied: tuple[int, int] | None
 
     @np.errstate(all="ignore")  # a start may lie anywhere; what is not finite is never accepted
-    def state(self, p: NDArray[np.float64], weight: NDArray[np.float64]) -> _State:
-        """Evaluate the circuit at `p` (B, P)."""
-        model, slopes = self.chain.seen(p)
+    def state(self, seen: Seen, weight: NDArray[np.float64]) -> _State:
+        """All about B parameter vectors at which the circuit is `seen`."""
+        model = seen.total
         power = self.observed.noise_power + (self.observed.relative_error * np.abs(model)) ** 2
         sigma = np.sqrt(power / 2.0)
-        moved, by = np.nonzero(self.mixing)
-        along = slopes[:, moved]
-        if moved.size != self.mixing.shape[1]:  # two tied notches move together
-            along = np.stack([along[:, by == k].sum(axis=1) for k in range(self.mixing.shape[1])], axis=1)
-        else:
-            along = along[:, np.argsort(by)]
-        return _State(p, weight, model, sigma, along, self.cost(p, weight, model, sigma))
+        slopes = self.chain.slopes(seen, sigma)
+        if self.tied is not None:  # the two move together
+            slopes[:, min(self.tied)] += slopes[:, max(self.tied)]
+        along = slopes.take(self.mixing.argmax(axis=0), axis=1)
+        return _State(seen.p, weight, model, sigma, along, self.cost(seen.p, weight, model, sigma))
+
+    @np.errstate(all="ignore")
+    def seen(self, p: NDArray[np.float64]) -> Seen:
+        """The circuit at `p` (B, P)."""
+        return self.chain.seen(p)
 
     @np.errstate(all="ignore")
     def cost(
@@ -326,9 +331,9 @@ class _Problem:
         total = misfit + ((self.apart(p) * weight) ** 2).sum(axis=1)
         return np.where(np.isfinite(total), total, math.inf)
 
-    def cost_at(self, p: NDArray[np.float64], here: _State) -> NDArray[np.float64]:
-        """Cost (B,) of a step to `p` (B, P) under the weights of where it starts."""
-        return self.cost(p, here.weight, self.chain.seen_alone(p), here.sigma)
+    def cost_at(self, seen: Seen, here: _State) -> NDArray[np.float64]:
+        """Cost (B,) of a step to where the circuit is `seen`, under the weights of where it starts."""
+        return self.cost(seen.p, here.weight, seen.total, here.sigma)
 
     @np.errstate(all="ignore")
     def normal(
@@ -336,7 +341,7 @@ class _Problem:
     ) -> tuple[NDArray[np.float64], NDArray[np.float64], NDArray[np.float64]]:
         """Normal matrices (B, F, F) and descent directions (B, F) of half the cost, and the derivatives (B, F, 2 K) of
         real and imaginary parts in standard deviations; `held` as that method tells."""
-        j = _real(state.along / state.sigma[:, None])
+        j = _real(state.along)
         r = _real((self.observed.data - state.model) / state.sigma)
         pull = state.weight**2
         normal = j @ j.transpose(0, 2, 1) + held
@@ -347,7 +352,7 @@ class _Problem:
         """Right side (B, F) of the step's second-order part: half the second derivative of the model along the `step`
         (B, F), by one more evaluation, as the data see it with the derivatives `j` of `normal`. What a curved valley
         asks for [Transtrum, geodesic acceleration]."""
-        ahead = self.chain.seen_alone(state.p + (BEND_AT * step) @ self.mixing.T)
+        ahead = self.chain.seen(state.p + (BEND_AT * step) @ self.mixing.T).total
         along = (step[:, None] @ j)[:, 0]
         half = (_real((ahead - state.model) / state.sigma) / BEND_AT - along) / BEND_AT
         return -np.asarray((j @ half[:, :, None])[:, :, 0])
@@ -395,19 +400,21 @@ def _descend(problem: _Problem, state: _State, steps: int, *, racing: bool = Fal
         small = (scale * bend**2).sum(axis=1) < LARGEST_BEND**2 * (scale * step**2).sum(axis=1)
         bend = np.where(small[:, None], bend, 0.0)
         predicted = (step * (damping[at, None] * scale * step + gradient)).sum(axis=1)
-        trial = here.p + (step + bend) @ problem.mixing.T
+        trial = problem.seen(here.p + (step + bend) @ problem.mixing.T)
         won = here.cost - problem.cost_at(trial, here)
         # Where the valley bends more than the second order tells, half the way along the curve lies lower yet.
         short = np.flatnonzero((won <= 0) & (predicted > 0))
         if short.size:
             least[at[short]] = LEAST_FALL_BENT
             near = here.pick(short)
-            trial[short] = near.p + (step[short] / 2.0 + bend[short] / 4.0) @ problem.mixing.T
-            won[short] = near.cost - problem.cost_at(trial[short], near)
+            half = problem.seen(near.p + (step[short] / 2.0 + bend[short] / 4.0) @ problem.mixing.T)
+            won[short] = near.cost - problem.cost_at(half, near)
+            trial.put(short, half)
         better = (predicted > 0) & (won > 0)
         if better.any():
             which = np.flatnonzero(better)
-            state.put(at[which], problem.state(trial[which], here.weight[which]))
+            reached = trial if which.size == at.size else trial.only(which)
+            state.put(at[which], problem.state(reached, here.weight[which]))
         gain = np.where(better, 2.0 * won / np.where(predicted > 0, predicted, 1.0) - 1.0, 0.0)
         gain[short] = np.minimum(gain[short], 0.0)
         damping[at] *= np.where(better, np.maximum(least[at], 1.0 - gain**3), growth[at])

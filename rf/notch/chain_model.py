@@ -14,8 +14,9 @@ makes one zero at f_i (1 + j / 2Q) that no cable length moves [study F11].
 from __future__ import annotations
 
 import math
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from functools import cached_property
+from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
@@ -137,14 +138,17 @@ Real = NDArray[np.float64]
 
 @dataclass(frozen=True, slots=True)
 class _Branches:
-    """Admittances (N, ..., K) of branches in the order of the cavities, and what each changes by with its notch, log X,
-    log Q and susceptance."""
+    """Branches of one side in the order of the cavities: admittance `y` (N, ..., K), and within it the `resonator`'s.
+    `place`, `slope` and `q` (N, ..., 1) it was made of; imaginary parts `unit` (N, ..., K) of a susceptance that just
+    cancels, and `held` of what there is of it (None where there is none)."""
 
     y: Values
-    dplace: Values
-    dx: Values
-    dq: Values
-    dtrim: Values
+    resonator: Values
+    place: Real
+    slope: Real
+    q: Real
+    unit: Real | None
+    held: Real | None
 
 
 @dataclass(frozen=True, slots=True)
@@ -163,6 +167,44 @@ class _Way:
     branches: tuple[_Branches, ...]
 
 
+@dataclass(frozen=True, slots=True)
+class Seen:
+    """What the analyzer sees at `p` (P,): `total` (K,), S21 of the unit and the leak; `s21` without the leak."""
+
+    p: NDArray[np.float64]
+    total: Values
+    s21: Values
+    way: _Way
+
+    def only(self, which: NDArray[np.intp]) -> Seen:
+        """Some of B parameter vectors."""
+        way = self.way
+        branches = tuple(replace(each, **_of(each, BRANCH, which)) for each in way.branches)
+        way = replace(way, **_of(way, WAY, which), branches=branches)
+        return replace(self, **_of(self, SEEN, which), way=way)
+
+    def put(self, where: NDArray[np.intp], other: Seen) -> None:
+        """Take others in place of some of B parameter vectors."""
+        branches = zip(self.way.branches, other.way.branches, strict=True)
+        parts = ((self, other, SEEN), (self.way, other.way, WAY), *((*both, BRANCH) for both in branches))
+        for mine, theirs, names in parts:
+            for name in names:
+                if getattr(mine, name) is not None:
+                    getattr(mine, name)[..., where, :] = getattr(theirs, name)
+
+
+SEEN = ("p", "total", "s21")
+WAY = ("y", "y_out", "inverse", "turned", "through", "node")
+BRANCH = ("y", "resonator", "place", "slope", "q", "unit", "held")
+"""What belongs to one of B parameter vectors: they are counted by the last axis but one."""
+
+
+def _of(whole: Seen | _Way | _Branches, names: tuple[str, ...], which: NDArray[np.intp]) -> dict[str, Any]:
+    """Those of some of B parameter vectors, by name."""
+    parts = {name: getattr(whole, name) for name in names}
+    return {name: part if part is None else part.take(which, axis=-2) for name, part in parts.items()}
+
+
 class Chain:
     """The circuit over fixed frequencies (K,) for a sweep that runs from `low_hz` to `high_hz`. Notch i stands at
     reject_hz (1 + p[i])."""
@@ -170,11 +212,13 @@ class Chain:
     def __init__(self, shape: ChainShape, frequency_hz: NDArray[np.float64], low_hz: float, high_hz: float) -> None:
         self.shape, self.low_hz, self.high_hz = shape, low_hz, high_hz
         self.f = np.asarray(frequency_hz, float) / shape.reject_hz
+        self._inverse = 1.0 / self.f
         x = (np.asarray(frequency_hz, float) - shape.reject_hz) / ((high_hz - low_hz) / 2.0)
         along = (np.asarray(frequency_hz, float) - low_hz) / (high_hz - low_hz)
         self.powers = np.vander(x, SLOW_TERMS, increasing=True).T
         cosines = np.cos(math.pi * np.outer(np.arange(1, RIPPLE_TERMS + 1), along))
         self.gain_terms = np.concatenate((self.powers, cosines))
+        self._terms = self.gain_terms.astype(np.complex128)
         self.pass_ratio = (shape.pass_hz or shape.reject_hz) / shape.reject_hz
         self.leak_rows = np.repeat(self.powers[:LEAK_TERMS], 2, axis=0) * np.tile([1.0, 1j], LEAK_TERMS)[:, None]
         self._gain_rows = np.repeat(self.gain_terms, 2, axis=0) * np.tile([1.0, 1j], len(self.gain_terms))[:, None]
@@ -190,21 +234,20 @@ class Chain:
         slopes[..., self.shape.slow.start : self.shape.leak.start, :] = self._gain_rows
         return total + self._log_gain(p), slopes
 
-    def seen(self, p: NDArray[np.float64]) -> tuple[Values, Values]:
-        """What the analyzer sees (K,), S21 and leak together, and its derivatives (P, K)."""
-        way, gain, leak = self._way(p), slice(self.shape.slow.start, self.shape.leak.start), self.shape.leak
-        s21 = np.exp(self._log_gain(p)) / (way.through * (way.node / 2.0))
-        slopes = self._slopes(p, way)
-        slopes[..., : gain.start, :] *= s21[..., None, :]
-        np.multiply(self._gain_rows, s21[..., None, :], out=slopes[..., gain, :])
-        slopes[..., leak, :] = self.leak_rows
-        return s21 + p[..., leak] @ self.leak_rows, slopes
-
-    def seen_alone(self, p: NDArray[np.float64]) -> Values:
-        """What the analyzer sees (K,), without derivatives."""
+    def seen(self, p: NDArray[np.float64]) -> Seen:
+        """What the analyzer sees at `p` (P,); its derivatives are worked out by `slopes` where somebody needs them."""
         way = self._way(p)
         s21 = np.exp(self._log_gain(p)) / (way.through * (way.node / 2.0))
-        return np.asarray(s21 + p[..., self.shape.leak] @ self.leak_rows)
+        return Seen(p, s21 + p[..., self.shape.leak] @ self.leak_rows, s21, way)
+
+    def slopes(self, seen: Seen, per: Real) -> Values:
+        """Derivatives (P, K) of what is `seen`, over `per` (K,) each."""
+        gain, leak, scale = slice(self.shape.slow.start, self.shape.leak.start), self.shape.leak, seen.s21 / per
+        slopes = self._slopes(seen.p, seen.way)
+        slopes[..., : gain.start, :] *= scale[..., None, :]
+        np.multiply(self._gain_rows, scale[..., None, :], out=slopes[..., gain, :])
+        np.divide(self.leak_rows, per[..., None, :], out=slopes[..., leak, :])
+        return slopes
 
     def alone(self, p: NDArray[np.float64]) -> Values:
         """S21 (K,) of the circuit without slow terms, ripple and leak, without derivatives: for scans."""
@@ -212,8 +255,8 @@ class Chain:
         return np.asarray(2.0 / (way.through * way.node))
 
     def _log_gain(self, p: NDArray[np.float64]) -> Values:
-        gain = p[..., self.shape.slow.start : self.shape.leak.start]
-        return np.asarray((gain[..., 0::2] + 1j * gain[..., 1::2]) @ self.gain_terms)
+        gain = np.ascontiguousarray(p[..., self.shape.slow.start : self.shape.leak.start])
+        return np.asarray(gain.view(np.complex128) @ self._terms)
 
     def _way(self, p: NDArray[np.float64]) -> _Way:
         """From the far ends through each branch and the harness line behind it, to the tee.
@@ -227,17 +270,15 @@ class Chain:
         branches: tuple[_Branches, ...] = (mine,)
         far = [_complex(p, s.load)]
         length = p[..., s.harness, None]
-        lengths = [np.broadcast_to(length, (n, *count, 1))]
-        if n > 1:
-            lengths[0] = length + _first(p[..., s.own[3]])[::-1]
+        lengths = [length[None] if n == 1 else length + _first(p[..., s.own[3]])[::-1]]
         per = [QUARTER * self.f]
         if s.other_side:
             branches += (self._other(p),)
             far.append(_complex(p, s.far))
-            lengths.append(np.broadcast_to(length + _part(p, s.other_own.start + 1), (n, *count, 1)))
+            lengths.append((length + _part(p, s.other_own.start + 1))[None])
             per.append(QUARTER / self.pass_ratio * self.f)
         shaped = np.array(per).reshape(sides, *(1 for _ in count), self.f.size)
-        cos, turned = self._lines(np.stack(lengths, axis=1), shaped, _part(p, s.loss))
+        cos, turned = self._lines(lengths, shaped, _part(p, s.loss))
         added = np.empty((n, sides, *count, self.f.size), np.complex128)
         for side, each in enumerate(branches):
             added[:, side] = each.y[::-1]
@@ -255,14 +296,20 @@ class Chain:
         node = (1.0 - source) / (1.0 + source) + y.sum(axis=0)
         return _Way(y_at, y_out, inverse, turned, shaped, through, node, branches)
 
-    def _lines(self, lengths: Real, per: Real, loss: Real) -> tuple[Values, Values]:
-        """Cosine and j times the sine of lines (N, sides, ..., 1), in quarter waves, that lose `loss`."""
-        angle, decay = lengths * per, np.exp(per * loss)
+    def _lines(self, lengths: list[Real], per: Real, loss: Real) -> tuple[Values, Values]:
+        """Cosine and j times the sine (N, sides, ..., K) of lines that lose `loss`: `lengths` of each side (N, ..., 1),
+        in quarter waves, or one (1, ..., 1) for all."""
+        decay = np.exp(per * loss)
         up, down = (decay + 1.0 / decay) / 2.0, (decay - 1.0 / decay) / 2.0
-        c, s = np.cos(angle), np.sin(angle)
-        cos, turned = np.empty(angle.shape, np.complex128), np.empty(angle.shape, np.complex128)
-        cos.real, cos.imag = c * up, s * down
-        turned.real, turned.imag = c * down, s * up
+        whole = (self.shape.cavities, *decay.shape)
+        cos, turned = np.empty(whole, np.complex128), np.empty(whole, np.complex128)
+        for side, each in enumerate(lengths):
+            angle = each * per[side]
+            c, s = np.cos(angle), np.sin(angle)
+            np.multiply(c, up[side], out=cos.real[:, side])
+            np.multiply(s, down[side], out=cos.imag[:, side])
+            np.multiply(c, down[side], out=turned.real[:, side])
+            np.multiply(s, up[side], out=turned.imag[:, side])
         return cos, turned
 
     def _slopes(self, p: NDArray[np.float64], way: _Way) -> Values:
@@ -292,10 +339,16 @@ class Chain:
         self._reflection(slopes, s.source, _complex(p, s.source), first)
         self._reflection(slopes, s.load, _complex(p, s.load), back[0])
         own, at = way.branches[0], at_branch[::-1, 0]
-        _put(slopes, s.places, at * own.dplace)
-        for common, part, change in zip(
-            (s.log_x, s.log_q, s.trim), s.own[:3], (own.dx, own.dq, own.dtrim), strict=True
-        ):
+        dplace, dq = self._changes(own)
+        if own.unit is not None and own.held is not None:
+            ratio = self.pass_ratio / own.place
+            if s.pass_follows:
+                dplace.imag += own.held * (np.where(self.pass_ratio > 1.0, -1.0, 1.0) / own.place)
+            else:
+                dplace.imag += own.held * ((ratio + 1.0 / ratio) / (ratio - 1.0 / ratio) / own.place)
+        _put(slopes, s.places, at * dplace)
+        dtrim = 0.0 if own.unit is None else 1j * own.unit
+        for common, part, change in zip((s.log_x, s.log_q, s.trim), s.own[:3], (-own.y, dq, dtrim), strict=True):
             each = at * change
             slopes[..., common, :] = each.sum(axis=0)  # what all have in common moves each one's own share
             _put(slopes, part, each)
@@ -307,11 +360,13 @@ class Chain:
             slopes[..., s.other, :] = slopes[..., s.far, :] = slopes[..., s.other_own, :] = 0.0
             return slopes
         other, there = way.branches[1], at_branch[:, 1].sum(axis=0)
-        slopes[..., s.other, :] = there * other.dplace[0]
-        coupled = there * other.dx[0]
+        dplace, dq = self._changes(other)
+        slopes[..., s.other, :] = there * (self.pass_ratio * dplace[0])
+        coupled = -there * other.y[0]
         slopes[..., s.log_x, :] += coupled
-        slopes[..., s.log_q, :] += there * other.dq[0]
-        slopes[..., s.trim, :] += there * other.dtrim[0]
+        slopes[..., s.log_q, :] += there * dq[0]
+        if other.unit is not None:
+            slopes[..., s.trim, :] += there * (1j * other.unit[0])
         slopes[..., s.other_own.start, :] = coupled
         slopes[..., s.other_own.start + 1, :] = turn[:, 1].sum(axis=0)
         self._reflection(slopes, s.far, _complex(p, s.far), back[1])
@@ -323,50 +378,58 @@ class Chain:
         slopes[..., part.start, :] = change
         slopes[..., part.start + 1, :] = 1j * change
 
-    def _resonator(self, place: Real, slope: Real, q: Real) -> tuple[Values, Values, Values]:
-        """Admittance (..., K) of a series resonator at `place` times the reject channel, and its change with the place
-        and with log Q."""
-        inverse = 1.0 / self.f
-        lossy = slope / q
-        branch = np.asarray(1.0 / (lossy + 1j * slope * (self.f / place - place * inverse)), np.complex128)
-        square = branch**2
-        return branch, square * (1j * slope * (self.f / place**2 + inverse)), square * lossy
+    def _resonator(self, place: Real, slope: Real, q: Real) -> Values:
+        """Admittance (..., K) of a series resonator at `place` times the reject channel."""
+        lossy, off = slope / q, slope / place * self.f - slope * place * self._inverse
+        size = 1.0 / (lossy**2 + off**2)
+        y = np.empty(size.shape, np.complex128)
+        np.multiply(lossy, size, out=y.real)
+        np.multiply(-off, size, out=y.imag)
+        return y
+
+    def _changes(self, of: _Branches) -> tuple[Values, Values]:
+        """Changes (N, ..., K) of resonators with the place and with log Q."""
+        square = of.resonator**2
+        per_place = of.slope / of.place**2 * self.f + of.slope * self._inverse
+        return square * (1j * per_place), square * (of.slope / of.q)
 
     def _own(self, p: NDArray[np.float64]) -> _Branches:
         """The cavities of the side under test."""
         s = self.shape
-        unlike = [_first(p[..., part]) if s.cavities > 1 else np.zeros(1) for part in s.own[:3]]
-        slope, q = np.exp(_part(p, s.log_x) + unlike[0]), np.exp(_part(p, s.log_q) + unlike[1])
+        log_x, log_q, trim = _part(p, s.log_x)[None], _part(p, s.log_q)[None], _part(p, s.trim)[None]
         place = 1.0 + _first(p[..., s.places])
-        slope, q = np.broadcast_to(slope, place.shape), np.broadcast_to(q, place.shape)
-        y, dplace, dq = self._resonator(place, slope, q)
+        if s.cavities > 1:
+            log_x, log_q, trim = (
+                one + _first(p[..., part]) for one, part in zip((log_x, log_q, trim), s.own[:3], strict=True)
+            )
+        slope, q = np.exp(log_x), np.exp(log_q)
+        y = self._resonator(place, slope, q)
         if s.pass_hz is None:
-            return _Branches(y, dplace, -y, dq, np.zeros_like(y))
-        ratio = np.full_like(place, self.pass_ratio) if s.pass_follows else self.pass_ratio / place
-        dtrim = self._susceptance(slope, ratio, ratio * place)
-        held = (_part(p, s.trim) + unlike[2]) * dtrim
-        if s.pass_follows:
-            dplace += held * (np.where(ratio > 1.0, -1.0, 1.0) / place)
-        else:
-            dplace += held * ((ratio + 1.0 / ratio) / (ratio - 1.0 / ratio) / place)
-        y += held
-        return _Branches(y, dplace, -y, dq, dtrim)
+            return _Branches(y, y, place, slope, q, None, None)
+        ratio = self.pass_ratio if s.pass_follows else self.pass_ratio / place
+        unit = self._susceptance(slope, ratio, ratio * place)
+        return _held(y, place, slope, q, unit, trim * unit)
 
-    def _susceptance(self, slope: Real, ratio: Real, at: Real) -> Values:
-        """What cancels a branch of reactance `slope` at `ratio` times its notch, over f: a capacitor where it is
-        positive, an inductor where it is negative."""
+    def _susceptance(self, slope: Real, ratio: Real | float, at: Real | float) -> Real:
+        """Imaginary part (..., K) of what cancels a branch of reactance `slope` at `ratio` times its notch, over f: a
+        capacitor where it is positive, an inductor where it is negative."""
         b = np.divide(1.0, slope * (ratio - 1.0 / ratio))  # infinite where notch and pass coincide
-        return np.asarray(1j * b * np.where(b > 0, self.f / at, at / self.f))
+        return np.asarray(np.where(b > 0, b / at * self.f, b * at * self._inverse))
 
     def _other(self, p: NDArray[np.float64]) -> _Branches:
         """The other side: like cavities whose notches stand at the pass channel; one branch (1, ..., K) for all."""
         s = self.shape
-        slope, q = np.exp(_part(p, s.log_x) + _part(p, s.other_own.start)), np.exp(_part(p, s.log_q))
-        y, dplace, dq = self._resonator(self.pass_ratio * (1.0 + _part(p, s.other)), slope, q)
-        one = np.ones_like(slope)
-        dtrim = self._susceptance(slope, one / self.pass_ratio, one)
-        y = y + _part(p, s.trim) * dtrim
-        return _Branches(*(each[None] for each in (y, dplace * self.pass_ratio, -y, dq, dtrim)))
+        slope = np.exp(_part(p, s.log_x) + _part(p, s.other_own.start))[None]
+        q, place = np.exp(_part(p, s.log_q))[None], self.pass_ratio * (1.0 + _part(p, s.other))[None]
+        unit = self._susceptance(slope, 1.0 / self.pass_ratio, 1.0)
+        return _held(self._resonator(place, slope, q), place, slope, q, unit, _part(p, s.trim) * unit)
+
+
+def _held(resonator: Values, place: Real, slope: Real, q: Real, unit: Real, held: Real) -> _Branches:
+    """Resonators with a susceptance beside them."""
+    y = resonator.copy()
+    y.imag += held
+    return _Branches(y, resonator, place, slope, q, unit, held)
 
 
 def _part(p: NDArray[np.float64], index: int) -> Real:
@@ -376,13 +439,13 @@ def _part(p: NDArray[np.float64], index: int) -> Real:
 
 def _first(parts: NDArray[np.float64]) -> Real:
     """Parameters (..., N) of the cavities as (N, ..., 1)."""
-    return np.moveaxis(parts, -1, 0)[..., None]
+    return parts.transpose(-1, *range(parts.ndim - 1))[..., None]
 
 
 def _put(slopes: Values, part: slice, each: Values) -> None:
     """Derivatives (N, ..., K) of the cavities into their rows; nothing where a single cavity has none of its own."""
     if part.stop > part.start:
-        slopes[..., part, :] = np.moveaxis(each, 0, -2)
+        slopes[..., part, :] = each.transpose(*range(1, each.ndim - 1), 0, -1)
 
 
 def _complex(p: NDArray[np.float64], part: slice) -> Values:

@@ -51,7 +51,7 @@ class ExpectedSide:
         """Standard deviation in hertz of the mean notch from an average over `sweep_hz` (K,) whose points hold
         E|n|^2 = `power`."""
         chain = Chain(self.chain.shape, sweep_hz, float(sweep_hz[0]), float(sweep_hz[-1]))
-        data = chain.seen(self.p)[0]
+        data = chain.seen(self.p).total
         observed = Observed(
             data, np.full(data.shape, power), relative_error, self.unloaded_q, port_reflection, DEPARTURE, leak
         )

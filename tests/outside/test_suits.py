@@ -3,8 +3,8 @@
 Sources: Johnson and Nyquist, Phys. Rev. 32, 1928, 97 and 110: thermal noise kTB, with k of the SI (2019) and 290 K
 (IEEE standard noise temperature); Friis, Proc. IRE 32, 1944, 419: noise figures of stages in a row; Cramer 1946 and Rao
 1945: no unbiased estimate is better than the inverse of the Fisher information (Kay, Estimation Theory, 1993, 15.7 for
-complex data in white noise); the width of n equal synchronous resonators, sqrt(2^(1/n) - 1) (Terman, Radio Engineers' Handbook,
-1943, section 3).
+complex data in white noise); the width of n equal synchronous resonators, sqrt(2^(1/n) - 1) (Terman, Radio Engineers'
+Handbook, 1943, section 3).
 """
 
 from __future__ import annotations

@@ -56,7 +56,7 @@ def test_each_start_has_another_coupling() -> None:
     assert len(set(found[:, chain.shape.log_x].round(6))) == len(found) == 6
     low, high = hidden_band(f, response(unit, f), noise, unit.high_hz)
     assert unit.high_hz * (1.0 + found[:, chain.shape.places]) == pytest.approx((low + high) / 2.0)
-    apart = [float(np.abs(np.abs(chain.seen_alone(p)) - np.abs(response(unit, f))).mean()) for p in found]
+    apart = [float(np.abs(np.abs(chain.seen(p).total) - np.abs(response(unit, f))).mean()) for p in found]
     assert min(apart) in apart[:2]
 
 

@@ -120,8 +120,10 @@ def test_equal_notches_are_never_told_apart() -> None:
             unit = make_unit(name)
             f, data, power = sweep(unit, -88.0, rng, SPANS_HZ[name])
             found = fit(unit, f, data, power)
-            assert not found.singles_resolved
+            assert not found.each.resolved and found.each.groups
             assert found.singles == ()
+            low, high = found.each.figures[0].low, found.each.figures[-1].high
+            assert low <= unit.high_hz <= high
             assert found.singles_limit_hz >= 0.5 * unit.high_hz / 2 / unit.sides["L"][0].unloaded_q
 
 
@@ -129,7 +131,7 @@ def test_notches_far_apart_are_told_one_by_one() -> None:
     unit = make_unit("V4", (-250e3, 250e3))
     f, data, power = sweep(unit, -94.0, np.random.default_rng(8))
     found = fit(unit, f, data, power)
-    assert found.singles_resolved
+    assert found.each.resolved
     for figure, hz in zip(found.singles, sorted(unit.notch_hz("L")), strict=True):
         assert figure.kind is Kind.INFERRED
         assert figure.low - 2e3 <= hz <= figure.high + 2e3

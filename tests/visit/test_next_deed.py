@@ -11,6 +11,7 @@ from rf.values.figure import cant_say, inferred
 from rf.values.verdict import Verdict
 from tests.tui.picture import load, picture
 from visit.day.next_deed import REPORT, Facts, next_deed
+from visit.day.planner import Tried
 from visit.figures.assessment import Assessment
 from visit.figures.known import LeakSource
 from visit.site.hookup import Side
@@ -88,6 +89,36 @@ def test_a_goal_that_is_missed_leads_to_the_screws_by_way_of_as_found(seen: Asse
     )
     tuned = next_deed(facts(missed, sides=both, as_found=True))
     assert (tuned.do, tuned.key) == ("turn screws", "x") and "INFERRED 60.0" in tuned.why
+
+
+def test_out_of_reach_of_the_screws_leads_to_the_report_once_somebody_looked(seen: Assessment) -> None:
+    """All cavities stand together and the goal is missed: nobody is sent to the screws twice, and the other side is
+    proved all the same."""
+    missed = with_rejection(seen, Verdict.CANT_SAY, skirts_db=60.0)
+    assert missed.notch is not None
+    worn = replace(missed, notch=replace(missed.notch, centred_at=(inferred(60.4, 59.5, 61.3, "dB"),)))
+    met = with_rejection(seen, Verdict.PASS)
+    sides = {Side.LOW: worn, Side.HIGH: met}
+    assert next_deed(facts(worn, sides=sides, as_found=True)).do == "turn screws"
+    looked = {"as_found": True, "looked_at": frozenset({Side.LOW})}
+    done = next_deed(facts(worn, sides=sides, **looked))
+    assert done.do == REPORT.do and "no screw brings 90 dB" in done.why and "INFERRED 60.4" in done.why
+    high = next_deed(facts(worn, sides={Side.LOW: worn, Side.HIGH: with_rejection(seen, Verdict.CANT_SAY)}, **looked))
+    assert high.do == "leads on A>H"
+    apart = replace(missed, notch=replace(missed.notch, centred_at=(inferred(80.0, 79.0, 81.0, "dB"),)))
+    assert next_deed(facts(apart, sides={**sides, Side.LOW: apart}, **looked)).do == "turn screws"
+
+
+def test_a_proof_that_did_not_show_the_goal_is_not_repeated_as_it_was(seen: Assessment) -> None:
+    near = with_rejection(seen, Verdict.CANT_SAY)
+    first = next_deed(facts(near))
+    assert first.sweeps is not None
+    later = next_deed(facts(near, tried={Side.LOW: Tried(4, 0)}))
+    assert later.sweeps is not None and later.sweeps > 1.3 * first.sweeps  # less is left to spend
+    again = next_deed(facts(near, tried={Side.LOW: Tried(1, 2 * first.sweeps)}))
+    assert again.sweeps == 4 * first.sweeps
+    enough = next_deed(facts(near, tried={Side.LOW: Tried(3, 1500)}))
+    assert "1500 sweeps did not show 90 dB" in enough.why
 
 
 def test_a_goal_in_reach_is_proved_and_its_length_is_said(seen: Assessment) -> None:

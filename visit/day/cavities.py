@@ -18,6 +18,7 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
+from rf.notch.apart import Each
 from rf.notch.nudge import LARGEST_MISFIT
 from rf.values.figure import NORMAL_95, Figure, cant_say, inferred, shifted
 from visit.day.nudges import NudgeRow
@@ -27,6 +28,9 @@ ANYWHERE_HZ = 1e6
 
 HAND_SHARE = 0.3
 """A hand turns by what it meant within this share (one standard deviation): rods stick and slip."""
+
+FINE_HZ = 10e3
+"""Zeros whose intervals are all shorter are told to a tenth of a kilohertz."""
 
 UNSEEN_HZ = 15e3
 """A turn that the sweeps did not show may have moved its cavity by so much (one standard deviation)."""
@@ -181,6 +185,26 @@ def track(
     made = tuple(_cavity(state, number, number in turned, rates, rows) for number in range(1, count + 1))
     placed = sum(one.sd_hz < ANYWHERE_HZ / 10.0 for one in made)
     return Places(made, zeros if placed < count else (), mixed)
+
+
+def zero_words(each: Each, reject_hz: float) -> str:
+    """The zeros of a side against its channel, from low to high, each with its interval; those that the skirts do not
+    tell apart have one interval together. "" when nothing is known of them."""
+    if not each.figures:
+        return ""
+    said, fine = [], max(one.high - one.low for one in each.figures) < FINE_HZ
+    for group in each.groups:
+        low, value, high = (
+            f"{(hz - reject_hz) / 1e3:+.{int(fine)}f}"
+            for hz in (each.figures[group[0]].low, each.figures[group[0]].value, each.figures[group[0]].high)
+        )
+        if len(group) == 1:
+            said.append(f"{value} ({low}..{high})")
+            continue
+        which = "all" if len(group) == len(each.figures) else f"{group[0] + 1}"
+        which += f" {len(group)}" if which == "all" else f" {'and' if len(group) == 2 else 'to'} {group[-1] + 1}"
+        said.append(f"{which} together in {low}..{high}")
+    return f"INFERRED {', '.join(said)} kHz"
 
 
 def _turn(state: _Track, row: NudgeRow, reject_hz: float, average: NDArray[np.float64] | None, rates: _Rates) -> str:

@@ -18,11 +18,12 @@ from rf.values.decibel import amplitude_db
 from rf.values.verdict import Verdict
 from rf.values.words import text
 from visit.day.day import FREEZE_STEP, REPORT_STEP
-from visit.day.planner import leak_room, plan_proof, plan_survey
+from visit.day.planner import UNTRIED, ProofPlan, Tried, leak_room, plan_proof, plan_survey
 from visit.day.stages import AS_FOUND, AS_LEFT, stages
+from visit.day.tuning import SPREAD_DB
 from visit.figures.assessment import Assessment, GoalResult, Role
 from visit.figures.leak_advice import APART
-from visit.figures.looks import covers_both
+from visit.figures.looks import NO_LOOKS, covers_both
 from visit.figures.replay import Replay
 from visit.figures.run_figures import RunFigures
 from visit.record.instrument_card import ability_in
@@ -55,12 +56,16 @@ class Facts:
     as_found: bool = False
     as_left: bool = False
     turned: bool = False
+    looked_at: frozenset[Side] = frozenset()
+    """Sides whose cavities were looked at on the tuning screen since as found."""
     sweep_s: float = USUAL_SWEEP_S
     bandwidth_hz: float = BANDWIDTH_HZ
     points: int = POINTS
     """Of the sweep that takes `sweep_s`."""
     ability: Ability | None = None
     """Of the analyzer, by its card or its profile."""
+    tried: Mapping[Side, Tried] = field(default_factory=dict)
+    """What was tried already to prove the rejection of each side."""
     unchecked: bool = False
     """Sweeps of the duplexer rest on a calibration of ours that was not read back since."""
     trusted: frozenset[str] = frozenset()
@@ -154,8 +159,15 @@ def _after_survey(facts: Facts, now: Assessment) -> NextDeed:
         return more
     if now.cautions and not facts.sides:
         return NextDeed("survey on", now.cautions[0], "n")
-    side = next((side for side in Side if side not in facts.sides), Side.LOW)
+    side = next((side for side in Side if side not in facts.sides), None)
+    side = side or next((side for side in Side if _unshown(facts, side)), Side.LOW)
     return NextDeed(f"leads on the duplexer, A>{side.value}", "the survey is complete", "k")
+
+
+def _unshown(facts: Facts, side: Side) -> bool:
+    """Whether a side still waits for its proof."""
+    rejection = _goal(facts.sides[side], "rejection")
+    return rejection is not None and rejection.verdict is not Verdict.PASS and not _no_screw(facts, side)
 
 
 def _survey(facts: Facts, *, anew: bool = False) -> NextDeed | None:
@@ -187,6 +199,8 @@ def _of_side(facts: Facts, side: Side, now: Assessment) -> NextDeed | None:
     at = notch.rejection_at[0] if notch is not None and notch.trusted and notch.rejection_at else None
     goal = facts.site.goals.rejection_db
     missed = rejection.verdict is Verdict.FAIL or (at is not None and at.known and at.high < goal)
+    if missed and _no_screw(facts, side):
+        return None
     if missed:
         return _missed(facts, side, text(at) if at is not None and at.known else text(rejection.figure))
     worse = _missed_elsewhere(facts, side)
@@ -226,9 +240,24 @@ def _missed_elsewhere(facts: Facts, side: Side) -> NextDeed | None:
         rejection = _goal(seen, "rejection")
         at = seen.notch.rejection_at[0] if seen.notch is not None and seen.notch.trusted else None
         by_skirts = at is not None and at.known and at.high < facts.site.goals.rejection_db
-        if other is not side and rejection is not None and (rejection.verdict is Verdict.FAIL or by_skirts):
+        if other is side or _no_screw(facts, other):
+            continue
+        if rejection is not None and (rejection.verdict is Verdict.FAIL or by_skirts):
             return _missed(facts, other, text(at) if at is not None and by_skirts else text(rejection.figure))
     return None
+
+
+def _no_screw(facts: Facts, side: Side) -> str:
+    """Why no screw of a side brings its rejection; "" while one may, or while nobody has looked at its cavities."""
+    seen, goal_db = facts.sides.get(side), facts.site.goals.rejection_db
+    if side not in facts.looked_at or seen is None or seen.notch is None or not seen.notch.trusted:
+        return ""
+    if not (seen.notch.centred_at and seen.notch.rejection_at):
+        return ""
+    centred, at = seen.notch.centred_at[0], seen.notch.rejection_at[0]
+    if not (centred.known and at.known) or centred.high >= goal_db or centred.value - at.value > SPREAD_DB:
+        return ""
+    return f"all cavities of the {side.word} side centred give {text(centred)}: no screw brings {goal_db:g} dB"
 
 
 def _proof(facts: Facts, best: Assessment, now: Assessment) -> NextDeed:
@@ -245,7 +274,7 @@ def _proof(facts: Facts, best: Assessment, now: Assessment) -> NextDeed:
         return replace(deed, do="better leads, then survey anew: both leads on loads", why=why)
     for seen in (now, best):
         try:
-            plan = plan_proof(facts.site, seen, facts.bandwidth_hz, facts.sweep_s / facts.points, ability=facts.ability)
+            plan = _plan(facts, seen)
         except RequestError:
             continue
         at = best.notch.rejection_at[0] if best.notch is not None and best.notch.rejection_at else None
@@ -256,13 +285,24 @@ def _proof(facts: Facts, best: Assessment, now: Assessment) -> NextDeed:
     return NextDeed("sweep wide", "a proof is planned from a wide sweep whose notch is known", "w")
 
 
+def _plan(facts: Facts, seen: Assessment) -> ProofPlan:
+    """The proof of the side that was `seen`. Raises RequestError."""
+    side = seen.hookup.side
+    tried = UNTRIED if side is None else facts.tried.get(side, UNTRIED)
+    each_s = facts.sweep_s / facts.points
+    return plan_proof(facts.site, seen, facts.bandwidth_hz, each_s, tried=tried, ability=facts.ability)
+
+
 def _overall(facts: Facts) -> NextDeed:
     """Nothing is left to do for the side on the leads: the other one, then the stages, then the report."""
     for side in Side:
         if side not in facts.sides:
             return _side(facts, side)
+    beyond = {side: why for side in facts.sides if (why := _no_screw(facts, side))}
     for side, seen in facts.sides.items():
         rejection = _goal(seen, "rejection")
+        if side in beyond:
+            continue
         if rejection is not None and rejection.verdict is Verdict.FAIL:
             return _missed(facts, side, text(rejection.figure))
         if rejection is not None and rejection.verdict is not Verdict.PASS and not _far_as_it_goes(facts, seen):
@@ -272,13 +312,20 @@ def _overall(facts: Facts) -> NextDeed:
         return NextDeed("read the thru again", "the closing check: does the calibration still hold?", "v", CHECKING_S)
     if not facts.as_found:
         return NextDeed("freeze as found", "both sides are measured", "g", step=FREEZE_STEP)
-    missed = [(side, goal) for side, seen in facts.sides.items() for goal in seen.goals if goal.met is False]
+    missed = [
+        (side, goal)
+        for side, seen in facts.sides.items()
+        for goal in seen.goals
+        if goal.met is False and not (side in beyond and goal.name == "rejection")
+    ]
     if missed:
         side, goal = missed[0]
         why = f"{goal.name} of the {side.word} side {text(goal.figure)}, goal {goal.goal_db:g}"
         return NextDeed("plugs, harness, then pass tuning", why)
     if facts.turned and not facts.as_left:
         return NextDeed("freeze as left", "screws were turned since as found", "g", step=REPORT_STEP)
+    for why in beyond.values():
+        return replace(REPORT, why=f"{why}; cables, loads or a cavity limit it")
     for side, seen in facts.sides.items():
         rejection = _goal(seen, "rejection")
         if rejection is not None and rejection.verdict is not Verdict.PASS:
@@ -293,7 +340,7 @@ def _far_as_it_goes(facts: Facts, seen: Assessment) -> bool:
     if reject is None or reject.proof is None:
         return False
     try:
-        plan = plan_proof(facts.site, seen, facts.bandwidth_hz, facts.sweep_s / facts.points, ability=facts.ability)
+        plan = _plan(facts, seen)
     except RequestError:
         return False
     return not plan.proves and seen.sweeps >= plan.sweeps and _survey(facts) is None
@@ -317,11 +364,16 @@ def facts_of(
     """The facts of a visit by its file; `now` is what the run in hand shows. Raises RecordError."""
     frozen = stages(visit)
     replay = Replay(visit, figures=figures)
-    sides = {}
+    sides, tried = {}, {}
     for side in Side:
-        found = replay.figures(HookUp("A", side.value))
+        hookup = HookUp("A", side.value)
+        found = replay.figures(hookup)
         if found is not None:
             sides[side] = found.assessment
+            zoomed = max((found.sweeps[run_id] for run_id in found.run_ids[1:]), default=0)
+            filtered = [found.sweeps[run.id] * run.settings.points / run.settings.bandwidth_hz
+                        for run in figures.runs if run.id in found.run_ids[1:]]  # fmt: skip
+            tried[side] = Tried(figures.zooms_spent(hookup), zoomed, max(filtered, default=0.0))
     since = max((stage.at_s for stage in frozen if stage.name == AS_FOUND), default=None)
     rows = visit.rows("select count(*) from nudge where at_s > ?", (since,)) if since is not None else [(0,)]
     run, wide = _newest(figures)
@@ -337,9 +389,15 @@ def facts_of(
         now=now,
         left_s=left_s,
         sides=sides,
+        tried=tried,
         as_found=since is not None,
         as_left=any(stage.name == AS_LEFT for stage in frozen),
         turned=bool(rows[0][0]),
+        looked_at=frozenset(
+            run.hookup.side
+            for run in figures.runs
+            if since is not None and run.purpose == NO_LOOKS and run.started_s > since and run.hookup.side is not None
+        ),
         sweep_s=pace_s,
         unchecked=_unchecked(visit, figures),
         trusted=frozenset(

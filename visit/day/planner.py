@@ -44,6 +44,8 @@ FILLED = 3.0
 """A limit so many times the room is the leak's own where one was found; a smaller one is still mostly noise."""
 DEARER = 1.8
 """So many times the sweeps of a survey whose noise happens to be nothing: noise reads as some leak, and leads move."""
+AGAIN = 2
+"""So many times the sweeps of a proof that was expected to show the goal and did not."""
 WORTH, MOVING_S = 1.5, 30.0
 """A wide survey may last so many times as long as zooms, and so much longer: nobody has to wait for the second one."""
 
@@ -71,6 +73,19 @@ class SurveyPlan:
     why: str
 
 
+@dataclass(frozen=True, slots=True)
+class Tried:
+    """What was tried already at a goal: `runs` zooms that were looked at, and the `sweeps` of one that stands now and
+    did not show it, with the seconds that its filter gathered (0: as a plain zoom's)."""
+
+    runs: int = 0
+    sweeps: int = 0
+    filtered_s: float = 0.0
+
+
+UNTRIED = Tried()
+
+
 def plan_proof(
     site: Site,
     wide: Assessment,
@@ -78,9 +93,12 @@ def plan_proof(
     seconds_per_point: float,
     *,
     port2_return_loss_db: float = 20.0,
+    tried: Tried = UNTRIED,
     ability: Ability | None = None,
 ) -> ProofPlan:
-    """Plan the proof of the rejection goal after a fitted wide run. `seconds_per_point` from the sweeps so far.
+    """Plan the proof of the rejection goal after a fitted wide run. `seconds_per_point` from the sweeps so far. Each
+    zoom that was `tried` leaves the next one less to spend, and one that did not show the goal is not repeated as it
+    was: it told less than was hoped.
 
     The goal is set higher by what averaging does not lower (mismatch, load, fit) and by the surveyed leak. With the
     analyzer's `ability` bandwidth and points are those that reach the proof soonest. Raises RequestError when the wide
@@ -102,7 +120,7 @@ def plan_proof(
     if room <= 0.0:
         return ProofPlan(settings, 25, 25 * per_sweep, "leakage", _leak_in_the_way(wide, settings, goal, systematic))
     q = notch.unloaded_q.value if notch.unloaded_q.known else HIGHEST_Q
-    found = proof_settings(able, settings, truth.value, -amplitude_db(room), unloaded_q=q)
+    found = proof_settings(able, settings, truth.value, -amplitude_db(room), unloaded_q=q, run=tried.runs + 1)
     if found is None:
         spare = truth.value - goal
         said = f"{expected}, {spare:+.1f} dB against {goal:g}"
@@ -110,7 +128,10 @@ def plan_proof(
         if truth.high < goal:
             says = f"{said}: the goal is missed, and no average shows it; turn screws first (x)"
         return ProofPlan(settings, 400, 400 * per_sweep, "the unit itself" if spare <= systematic else "random", says)
-    chosen, usual = found
+    chosen, usual = _beyond(able, found[0], settings, tried), found[1]
+    if tried.sweeps and filtered_s(chosen) > LONGEST * settings.points / settings.bandwidth_hz:
+        says = f"{expected}: {tried.sweeps} sweeps did not show {goal:g} dB; as good as can be had is on condition"
+        return ProofPlan(settings, 400, 400 * per_sweep, "random", says)
     settings = replace(settings, points=chosen.points, bandwidth_hz=chosen.bandwidth_hz)
     limited = "leakage" if (wide.leakage or 0.0) > amplitude(-(goal + systematic)) / 2.0 else "random"
     says = (
@@ -130,25 +151,40 @@ def plan_proof(
 
 
 def proof_settings(
-    able: Ability, settings: SweepSettings, truth_db: float, aimed_db: float, *, unloaded_q: float
+    able: Ability, settings: SweepSettings, truth_db: float, aimed_db: float, *, unloaded_q: float, run: int = 1
 ) -> tuple[Setting, Setting] | None:
-    """The setting that shows `aimed_db` of a unit that holds back `truth_db` soonest, and the usual one of `settings`;
-    None where the usual one would not show it in `LONGEST` sweeps and no other in that time."""
+    """The setting that shows `aimed_db` of a unit that holds back `truth_db` soonest in the run-th zoom, and the usual
+    one of `settings`; None where the usual one would not show it in `LONGEST` sweeps and no other in that time."""
     needed = floor_needed_db(truth_db, aimed_db)
     if not math.isfinite(needed):
         return None
-    usual = taken(able, needed, settings.points, settings.bandwidth_hz, zooms_for)
+    count = functools.partial(zooms_for, run=run)
+    usual = taken(able, needed, settings.points, settings.bandwidth_hz, count)
     centre = (settings.start_hz + settings.stop_hz) / 2.0
     settled = settling_time_s(unloaded_q, centre, aimed_db)
-    best = soonest(able, needed, usual, dwell_s=settled, count=zooms_for)
+    best = soonest(able, needed, usual, dwell_s=settled, count=count)
     longest_s = LONGEST * able.sweep_s(settings.points, settings.bandwidth_hz)
     return (best, usual) if best.seconds <= longest_s and best.sweeps <= LONGEST else None
 
 
-def zooms_for(plain: float) -> int:
-    """Whole sweeps of a first zoom whose last look shows what `plain` many show by a plain 95 % bound."""
+def _beyond(able: Ability, chosen: Setting, plain: SweepSettings, tried: Tried) -> Setting:
+    """The setting with more sweeps than what was tried and did not show the goal, by what the filter gathers."""
+    before_s = tried.filtered_s or tried.sweeps * plain.points / plain.bandwidth_hz
+    if filtered_s(chosen) > before_s:
+        return chosen
+    sweeps = math.ceil(AGAIN * before_s * chosen.bandwidth_hz / chosen.points)
+    return replace(chosen, sweeps=sweeps, seconds=sweeps * able.sweep_s(chosen.points, chosen.bandwidth_hz))
+
+
+def filtered_s(setting: Setting) -> float:
+    """Seconds that the filter gathers: runs at any settings with as many leave the same noise."""
+    return setting.sweeps * setting.points / setting.bandwidth_hz
+
+
+def zooms_for(plain: float, run: int = 1) -> int:
+    """Whole sweeps of the run-th zoom whose last look shows what `plain` many show by a plain 95 % bound."""
     count = math.ceil(plain - 1e-9)
-    while count < min(plain * _dearer(count), 2.0 * LONGEST * _dearer(LONGEST)):
+    while count < min(plain * _dearer(count, run), 2.0 * LONGEST * _dearer(LONGEST, run)):
         count += max(count // 32, 1)
     return max(count, 1)
 
@@ -282,10 +318,10 @@ def _leak_in_the_way(wide: Assessment, settings: SweepSettings, goal_db: float, 
 
 
 @functools.lru_cache(maxsize=4096)
-def _dearer(count: int) -> float:
-    """How many times the sweeps of a plain 95 % bound the last look of a first zoom needs: the noise that may be left
-    falls with the logarithm of the chance that it may spend."""
-    last = spent_at(1, count, count, part=1.0 - WIDE_PART)
+def _dearer(count: int, run: int = 1) -> float:
+    """How many times the sweeps of a plain 95 % bound the last look of the run-th zoom needs: the noise that may be
+    left falls with the logarithm of the chance that it may spend."""
+    last = spent_at(run, count, count, part=1.0 - WIDE_PART)
     return math.log(last) / math.log(ERROR)
 
 

@@ -17,7 +17,7 @@ from protocol.learn.dialogue import Role, Word
 from protocol.learn.sweeps.columns import LEAKS, REFLECTS, value_columns
 from protocol.learn.sweeps.rows import first_sweep, rows_alike
 from protocol.learn.sweeps.setters import Setters, numbers_in
-from protocol.learn.sweeps.shape import Shape
+from protocol.learn.sweeps.shape import LARGEST, Shape
 from protocol.learn.sweeps.shapes import shapes_of
 from protocol.learn.words.talk import SWEEP_S, Talk
 from protocol.profiles.templates import SETTING_FIELDS, Template
@@ -348,13 +348,13 @@ def _list_of(lines: Sequence[str], points: int | None) -> Shape | None:
     for form, pattern in (
         ("", r"[-+]?\d+\.?\d*(?:[eE][-+]?\d+)?"),
         ("comma", r"\d+,\d+"),
-        ("si", r"[\d.]+[kMG]"),
+        ("si", r"\d+\.?\d*[kMG]"),
         ("hex", r"[0-9A-F]{6,8}"),
     ):
         texts = [line.strip() for line in lines if re.fullmatch(pattern, line.strip())]
         if len(texts) == points or (points is None and len(texts) > 3):
             values = np.array([[_number(text, form)] for text in texts])
-            if np.all(np.diff(values[:, 0]) > 0):
+            if np.all(np.abs(values) < LARGEST) and np.all(np.diff(values[:, 0]) > 0):
                 return Shape(values, ("", ""), (form,))
     return None
 

@@ -34,6 +34,8 @@ class Settings(Windows):
 
     async def _took(self, line: str, wanted: list[tuple[str, float]], current: list[Source]) -> Outcome:
         """Set several values at once and look whether they hold."""
+        if not self.talk.may(line):
+            return Outcome()
         lines = await self.talk.ask(line)
         self._hear(lines, int(wanted[2][1]) if len(wanted) > 2 else 0)
         if self.talk.turned_down(lines):
@@ -87,6 +89,8 @@ class Settings(Windows):
         """Set a value and look whether it holds."""
         lines: list[str] = []
         for number, line in enumerate(form.replace("{v}", text).split("\n")):
+            if not (self.talk.open_question if number else self.talk.may(line)):
+                return Outcome()
             lines = self.talk.lines(await self.talk.say(line, value=number > 0), line)
         self._hear(lines, 0 if hertz else int(value), word.role)
         if self.talk.turned_down(lines):

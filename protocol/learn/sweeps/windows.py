@@ -99,6 +99,7 @@ class Windows:
         """Units and forms to try: those that the console's words name first."""
         for writing in self._ways(words):
             self.writing_tried = writing
+            self.setters.unit = "" if writing.form else writing.unit
             yield writing
 
     def _ways(self, words: Sequence[Word]) -> Iterator[Writing]:

@@ -26,6 +26,7 @@ def test_no_harmful_word_of_a_thousand_listings_is_sent() -> None:
 
 
 @pytest.mark.long
+@pytest.mark.timeout(900)
 def test_no_harmful_word_of_ten_thousand_listings_is_sent() -> None:
     assert {seed: sent_harm(seed) for seed in range(10_000) if sent_harm(seed)} == {}
 
