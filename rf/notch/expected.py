@@ -11,6 +11,7 @@ less).
 
 from __future__ import annotations
 
+import functools
 import math
 from dataclasses import dataclass
 
@@ -21,14 +22,15 @@ from rf.floor.pool import HIGHEST_Q, Bottom, BottomShape
 from rf.notch.chain_fit import Observed, place_sd_hz
 from rf.notch.chain_model import Chain, ChainShape
 from rf.notch.notch import fitted_bottom
-from rf.values.decibel import amplitude_db
 
 LOWEST_Q = 200.0
 """Of helical and small coaxial notches (common practice)."""
 BETTER = 4.0
 """A loss goes as one over Q: units lose between a quarter of what they may and all of it (common practice)."""
 COUPLINGS = (0.01, 1e4)
-"""Reactance slopes X / Z0 between which one is looked for."""
+"""Reactance slopes X / Z0 between which one is looked for,"""
+TRIED, NARROWER, HALVINGS = 33, 4, 12
+"""so many at once, so many times; and how often the range of Q is halved."""
 UNEQUAL = 2.0
 DEPARTURE = 0.6
 """Scale of the usual departures from an ideal circuit that a fit of a measured response allows."""
@@ -58,49 +60,67 @@ class ExpectedSide:
         return float(place_sd_hz(chain, observed, self.p[None], DEPARTURE)[0])
 
 
+@functools.lru_cache(maxsize=64)
 def expected_side(
     shape: ChainShape, rejection_db: float, loss_db: float, unloaded_q: float | None = None
 ) -> tuple[ExpectedSide, ...]:
     """Sides that hold back `rejection_db` and lose no more than `loss_db`: with the least Q, a middle one, a high one;
     with that of `unloaded_q` alone where it is known. Empty where no usual cavity does it."""
     if unloaded_q is not None:
-        known = _side(shape, unloaded_q, rejection_db)
-        return () if known is None else (known,)
-    highest = _side(shape, HIGHEST_Q, rejection_db)
-    if highest is None or highest.loss_db > loss_db:
-        return ()
+        return _sides(shape, rejection_db, (unloaded_q,))
+
+    def enough(log_q: float) -> bool:
+        met = _coupled(shape, math.exp(log_q), rejection_db)
+        return met is not None and met[2] <= loss_db
+
     low, high = math.log(LOWEST_Q), math.log(HIGHEST_Q)
-    for _ in range(20):
+    if not enough(high):
+        return ()
+    for _ in range(HALVINGS):
         middle = (low + high) / 2.0
-        tried = _side(shape, math.exp(middle), rejection_db)
-        low, high = (low, middle) if tried is not None and tried.loss_db <= loss_db else (middle, high)
+        low, high = (low, middle) if enough(middle) else (middle, high)
     least = math.exp(high)
     most = min(least * BETTER, HIGHEST_Q)
-    qs = (least, math.sqrt(least * most), most)
-    return tuple(side for q in qs if (side := _side(shape, q, rejection_db)) is not None)
+    return _sides(shape, rejection_db, (least, math.sqrt(least * most), most))
 
 
-def _side(shape: ChainShape, unloaded_q: float, rejection_db: float) -> ExpectedSide | None:
-    """The side with cavities of this Q whose coupling gives that rejection; None where none does."""
-    ends = (shape.reject_hz * 0.9, shape.reject_hz * 1.1)
-    chain = Chain(shape, np.array([shape.reject_hz, shape.pass_hz or shape.reject_hz]), *ends)
+def _coupled(
+    shape: ChainShape, unloaded_q: float, rejection_db: float
+) -> tuple[NDArray[np.float64], float, float] | None:
+    """Parameters (P,) of the side with cavities of this Q whose coupling gives that rejection, its rejection and loss;
+    None where none does."""
+    chain = _chain(shape)
     p = np.zeros(shape.size)
     p[shape.log_q], p[shape.harness], p[shape.trim] = math.log(unloaded_q), 1.0, 1.0
+    tried = np.linspace(math.log(COUPLINGS[0]), math.log(COUPLINGS[1]), TRIED)
+    for _ in range(NARROWER):  # the rejection falls as the coupling rises
+        many = np.tile(p, (tried.size, 1))
+        many[:, shape.log_x] = tried
+        levels = -20.0 * np.log10(np.abs(chain.alone(many)))
+        meets = np.flatnonzero(levels[:, 0] >= rejection_db)
+        if not meets.size or meets[-1] == tried.size - 1:
+            return None
+        last = int(meets[-1])
+        p[shape.log_x], rejection, loss = tried[last], float(levels[last, 0]), float(levels[last, 1])
+        tried = np.linspace(tried[last], tried[last + 1], TRIED)
+    return p, rejection, loss
 
-    def levels(log_x: float) -> tuple[float, float]:
-        p[shape.log_x] = log_x
-        at = chain.alone(p)
-        return -amplitude_db(abs(complex(at[0]))), -amplitude_db(abs(complex(at[1])))
 
-    low, high = (math.log(end) for end in COUPLINGS)
-    if not levels(high)[0] <= rejection_db <= levels(low)[0]:
-        return None
-    for _ in range(40):
-        middle = (low + high) / 2.0
-        low, high = (middle, high) if levels(middle)[0] >= rejection_db else (low, middle)
-    rejection, loss = levels(low)
-    _, width = fitted_bottom(chain, p.copy(), shape.reject_hz)
-    return ExpectedSide(unloaded_q, rejection, loss, Bottom(width, _shape(chain, p, width)), chain, p.copy())
+def _sides(shape: ChainShape, rejection_db: float, qs: tuple[float, ...]) -> tuple[ExpectedSide, ...]:
+    found, chain = [], _chain(shape)
+    for q in qs:
+        met = _coupled(shape, q, rejection_db)
+        if met is not None:
+            p, rejection, loss = met
+            _, width = fitted_bottom(chain, p, shape.reject_hz)
+            found.append(ExpectedSide(q, rejection, loss, Bottom(width, _shape(chain, p, width)), chain, p))
+    return tuple(found)
+
+
+def _chain(shape: ChainShape) -> Chain:
+    """The circuit at its two channels."""
+    at = np.array([shape.reject_hz, shape.pass_hz or shape.reject_hz])
+    return Chain(shape, at, shape.reject_hz * 0.9, shape.reject_hz * 1.1)
 
 
 def _shape(chain: Chain, p: NDArray[np.float64], width_hz: float) -> BottomShape:

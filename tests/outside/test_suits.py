@@ -68,7 +68,7 @@ def test_the_bottom_of_equal_notches(cavities: int) -> None:
     for side in expected_side(shape, 25.0 * cavities, 2.0):
         width = 455e6 / side.unloaded_q * math.sqrt(2.0 ** (1.0 / cavities) - 1.0)
         assert side.bottom.width_hz == pytest.approx(width, rel=0.05)
-        assert side.rejection_db == pytest.approx(25.0 * cavities, abs=1e-6) and side.loss_db <= 2.001
+        assert side.rejection_db == pytest.approx(25.0 * cavities, abs=1e-3) and side.loss_db <= 2.001
 
 
 @pytest.mark.parametrize(("unit", "reject_hz", "pass_hz"), [("U6", 455e6, 450e6), ("V6", 150.6e6, 150e6)])
