@@ -16,19 +16,25 @@ from rf.floor.pool import Pooled
 from rf.floor.proof import Limits, rejection_of
 from rf.values.decibel import amplitude_db
 
+STRONG = 1000.0
+"""Of 2 |s|^2 / P: above it the library's range ends, and |x| is Gaussian about |s| to a thousandth."""
+
 
 def value_at(signal: float, power: float, chance: float) -> float:
     """The magnitude that a value over noise E|n|^2 = `power` exceeds with this chance, behind it the amplitude
     `signal`."""
-    from scipy.special import chndtrix  # noqa: PLC0415 - heavy imports stay out of start-up
+    from scipy.special import chndtrix, ndtri  # noqa: PLC0415 - heavy imports stay out of start-up
 
-    return math.sqrt(float(chndtrix(1.0 - chance, 2.0, 2.0 * signal**2 / power)) * power / 2.0)
+    strength = 2.0 * signal**2 / power
+    if strength > STRONG:
+        return max(signal - float(ndtri(chance)) * math.sqrt(power / 2.0), 0.0)
+    return math.sqrt(float(chndtrix(1.0 - chance, 2.0, strength)) * power / 2.0)
 
 
 def deepest_reading_db(power: float, leak: float, chance: float) -> float:
     """Largest rejection in positive dB whose value is a READING with this `chance`, with a `leak` of that amplitude
     allowed for and none there."""
-    from scipy.special import chndtrinc  # noqa: PLC0415
+    from scipy.special import chndtrinc, ndtri  # noqa: PLC0415
 
     floor = math.sqrt(power)
     least = max(floor, leak) + leak
@@ -37,9 +43,7 @@ def deepest_reading_db(power: float, leak: float, chance: float) -> float:
         middle = (low + high) / 2.0
         low, high = (middle, high) if float(two_sided(middle, power)[0]) <= least else (low, middle)
     ratio = 2.0 * high**2 / power
-    if ratio > 1000.0:  # the library's range ends; |x| is Gaussian about its signal there
-        from scipy.special import ndtri  # noqa: PLC0415
-
+    if ratio > STRONG:
         return -amplitude_db(max(high + float(ndtri(chance)) * floor / math.sqrt(2.0), 1e-15))
     signal = math.sqrt(max(float(chndtrinc(ratio, 2.0, 1.0 - chance)), 0.0) * power / 2.0)
     return -amplitude_db(max(signal, 1e-15))

@@ -183,10 +183,10 @@ def filtered_s(setting: Setting) -> float:
 
 def zooms_for(plain: float, run: int = 1) -> int:
     """Whole sweeps of the run-th zoom whose last look shows what `plain` many show by a plain 95 % bound."""
-    count = math.ceil(plain - 1e-9)
-    while count < min(plain * _dearer(count, run), 2.0 * LONGEST * _dearer(LONGEST, run)):
+    count = max(math.ceil(plain - 1e-9), 1)
+    while count <= 2 * LONGEST and count < plain * _dearer(count, run):
         count += max(count // 32, 1)
-    return max(count, 1)
+    return count
 
 
 def _able(ability: Ability | None, wide: Assessment, bandwidth_hz: float, seconds_per_point: float) -> Ability:
