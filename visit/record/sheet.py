@@ -43,7 +43,12 @@ NOISE_FIGURE = Line("receiver noise figure", "dB", 0.0, 30.0, "where the sheet s
 BLOCKING = Line("receiver blocking level", "dBm", -80.0, 30.0, "of a carrier that makes it deaf")
 RADIO_LINES = (POWER, NOISE, SENSITIVITY, NOISE_FIGURE, BLOCKING)
 
-LINES = {line.name: line for line in (*FEEDER_LINES, *RADIO_LINES)}
+CAVITY_AT = Line("cavity frequency", "MHz", 1.0, 10e3, "where the cavity shall stand")
+CAVITY_LOSS = Line("cavity loss", "dB", 0.05, 20.0, "that a pass cavity shall have at its frequency")
+CAVITY_DEPTH = Line("cavity depth", "dB", 1.0, 60.0, "that a notch cavity shall take at its frequency")
+CAVITY_LINES = (CAVITY_AT, CAVITY_LOSS, CAVITY_DEPTH)
+
+LINES = {line.name: line for line in (*FEEDER_LINES, *RADIO_LINES, *CAVITY_LINES)}
 
 
 class Sheet:

@@ -79,6 +79,7 @@ def sections(report: Report, *, drawn: bool = True) -> list[tuple[str, list[str]
         ("against earlier visits", years_lines(report, drawn=drawn)),
         ("what the repeater gains", report.gains),
         ("feeder and antenna", report.feeder),
+        ("resonators", report.resonators),
         ("several hook-ups together", report.together),
         ("calibration and checks", report.calibration),
         ("instrument", report.instrument),
