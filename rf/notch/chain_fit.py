@@ -11,7 +11,7 @@ from __future__ import annotations
 
 import contextlib
 import math
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, replace
 
 import numpy as np
@@ -83,9 +83,11 @@ CONVERGED = 0.02
 FOUND = 0.5
 """The same while only a start is searched."""
 
-FEWEST_RACING = 6
 RACE = {6: 0.5, 12: 0.25}
-"""Steps after which only so large a share of the starts of a search goes on: the cheapest."""
+"""Steps after which only so large a share of the starts of a search goes on: the cheapest,"""
+
+FEWEST_RACING = 6
+"""but no fewer than these."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -210,12 +212,15 @@ def fit_chains(
     *,
     steps: int = STEPS,
     searching: bool = False,
+    race: Mapping[int, float] = RACE,
+    fewest: int = FEWEST_RACING,
 ) -> list[ChainFit | None]:
     """Descend side by side from each of `starts` (B, P) with its own of `departures` (B), which scales the usual
     departures from an ideal circuit.
 
-    `searching` is content with less, lets dear ones lie, and leaves slope and curvature free as a start does where the
-    circuit may be ideal. None stands for a descent that the data do not carry.
+    `searching` is content with less, lets dear ones lie as `race` and `fewest`
+    tell, and leaves slope and curvature free as a start does where the circuit may be ideal. None stands for a descent
+    that the data do not carry.
     """
     fits: list[ChainFit | None] = [None] * len(starts)
     for ideal in (True, False):  # these two move different parameters
@@ -226,7 +231,8 @@ def fit_chains(
         mean, weight, free = held[0][0], np.array([each[1] for each in held]), held[0][2]
         problem = _Problem(chain, observed, mean, _mixing(free))
         p = np.where(free, starts[those], mean)
-        state, sound = _descend(problem, problem.state(problem.seen(p), weight), steps, racing=searching)
+        lap = (race, fewest) if searching else None
+        state, sound = _descend(problem, problem.state(problem.seen(p), weight), steps, lap)
         for k, fit in zip(those, _finished(problem, state, [departures[k] for k in those], free), strict=True):
             fits[k] = fit
         for k, stands in zip(those, sound, strict=True):
@@ -365,17 +371,19 @@ class _Problem:
 
 
 @np.errstate(all="ignore")
-def _descend(problem: _Problem, state: _State, steps: int, *, racing: bool = False) -> tuple[_State, NDArray[np.bool_]]:
-    """Levenberg and Marquardt's descent of each of B states, and which of them stayed among the numbers. `racing`: the
-    dearer ones are left where they stand after a few steps."""
-    count, enough = len(state.p), FOUND if racing else CONVERGED
+def _descend(
+    problem: _Problem, state: _State, steps: int, race: tuple[Mapping[int, float], int] | None = None
+) -> tuple[_State, NDArray[np.bool_]]:
+    """Levenberg and Marquardt's descent of each of B states, and which of them stayed among the numbers. `race`: the
+    dearer ones are left where they stand after so many steps, but no fewer go on than its second number."""
+    count, enough = len(state.p), FOUND if race else CONVERGED
     damping, growth, least = np.full(count, FIRST_DAMPING), np.full(count, 2.0), np.full(count, LEAST_FALL)
     moving, sound = np.ones(count, bool), np.isfinite(state.cost)
     held, own = problem.held(state.weight**2), (state.weight**2) @ problem.mixing**2
     for taken in range(steps):
-        if racing and taken in RACE:
+        if race and taken in race[0]:
             ahead = np.argsort(np.where(sound, state.cost, math.inf))
-            moving[ahead[max(math.ceil(RACE[taken] * count), FEWEST_RACING) :]] = False
+            moving[ahead[max(math.ceil(race[0][taken] * count), race[1]) :]] = False
         at = np.flatnonzero(moving & sound)
         if not at.size:
             break

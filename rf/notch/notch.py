@@ -4,7 +4,7 @@ Owns: what is said of a fitted chain of cavities, and what is withheld. Refuses:
 response, and single notches that the data do not resolve. Everything here is INFERRED: it guides the hand and never
 supports a pass.
 
-Main path: `find_notch` -> `rf.notch.chain_choice` -> starts (`rf.notch.chain_start`) -> descent
+Main path: `find_notch` -> `rf.notch.chain_choice` -> starts (`rf.notch.chain_search`, `chain_start`) -> descent
 (`rf.notch.chain_fit`) on the circuit (`rf.notch.chain_model`).
 """
 
@@ -29,11 +29,11 @@ from rf.notch.chain_choice import (
     blend_fits,
     ending,
     first_fit,
-    hidden,
     strained,
 )
 from rf.notch.chain_fit import LEAK, ChainFit, Observed
 from rf.notch.chain_model import ChainShape
+from rf.notch.chain_search import hidden
 from rf.notch.chain_start import hidden_band, strong_points
 from rf.notch.holding import Falls, falls_alone, falls_together
 from rf.notch.nudge import Circuit
@@ -77,8 +77,11 @@ UNLOADED_Q = 1500.0
 COUNTS = (1, 2, 3, 4, 5, 6)
 """Cavities of one side to try where the site file does not say how many there are."""
 
+USUAL_COUNTS = (3, 4)
+"""Tried first; then fewer until the fewest are clearly behind, and more until the two most are."""
+
 CLEARLY = 5.0
-"""Two more cavities whose log evidence lies this far below the best end the search for their number."""
+"""So far below the best does the log evidence of a number lie that is clearly behind."""
 
 FINALISTS = 20.0
 """Numbers of cavities whose first fit lies no farther behind the best are compared with all departures."""
@@ -211,9 +214,10 @@ def find_notch(
     try:
         if begin is None and hidden(shape, f, observed):
             return _nothing(UNFIXED, ask_hz)
+        searched = cavities is None and begin is None
         if cavities is None:
             shape, begin = _likeliest(shape, f, observed, begin)
-        blend = blend_fits(shape, f, observed, begin)
+        blend = blend_fits(shape, f, observed, begin, searched=searched)
     except np.linalg.LinAlgError:
         return _nothing("the fit did not converge on this response", ask_hz)
     return _said(blend, observed, frequency_hz, ask_hz, tracking_db, counted)
@@ -222,7 +226,7 @@ def find_notch(
 def _likeliest(
     shape: ChainShape, f: NDArray[np.float64], observed: Observed, begin: NDArray[np.float64] | None
 ) -> tuple[ChainShape, NDArray[np.float64] | None]:
-    """The number of cavities with the largest evidence, from few to many until more tell nothing more, and where its
+    """The number of cavities with the largest evidence, from a usual one on until more tell nothing more, and where its
     fit ended. An earlier fit's number stands. Raises LinAlgError where no fit stands."""
     shapes = [replace(shape, cavities=count) for count in COUNTS]
     if begin is not None:
@@ -230,13 +234,22 @@ def _likeliest(
         if known:
             return known[0], begin
     found: list[tuple[float, ChainShape, NDArray[np.float64]]] = []
-    for each in shapes:
+    evidence: dict[int, float] = {}
+
+    def tell(count: int) -> float:
+        """Try so many; the evidence of the best so far."""
+        evidence[count], each = -math.inf, shapes[count - 1]
         with contextlib.suppress(np.linalg.LinAlgError):
             fit = first_fit(each, f, observed)
+            evidence[count] = fit.log_evidence
             found.append((fit.log_evidence, each, ending(fit, observed.relative_error)))
-        best = max((evidence for evidence, *_ in found), default=-math.inf)
-        if len(found) > 2 and max(evidence for evidence, *_ in found[-2:]) < best - CLEARLY:
-            break
+        return max(evidence.values())
+
+    best = [tell(count) for count in USUAL_COUNTS][-1]
+    while (fewest := min(evidence)) > COUNTS[0] and evidence[fewest] >= best - CLEARLY:
+        best = tell(fewest - 1)
+    while (most := max(evidence)) < COUNTS[-1] and max(evidence[most - 1], evidence[most]) >= best - CLEARLY:
+        best = tell(most + 1)
     if not found:
         raise np.linalg.LinAlgError("no fit of any number of cavities stands")
     ahead = [one for one in found if one[0] > best - FINALISTS]
@@ -245,7 +258,7 @@ def _likeliest(
     found = []
     for _, each, ended in ahead:
         with contextlib.suppress(np.linalg.LinAlgError):
-            blend = blend_fits(each, f, observed, ended, patient=False)
+            blend = blend_fits(each, f, observed, ended, patient=False, searched=True)
             found.append((blend.evidence, each, ending(blend.best, blend.relative_error)))
     _, shape, ended = max(found or ahead, key=lambda one: one[0])
     return shape, ended

@@ -290,10 +290,12 @@ def test_what_is_handed_to_the_fits(monkeypatch: pytest.MonkeyPatch) -> None:
     within twenty of the best with all departures, and the largest evidence wins; the side's shape follows the site."""
     seen: list[tuple[ChainShape, np.ndarray, Observed]] = []
     patient: list[bool] = []
+    searched: list[bool] = []
 
     def blend_fits(shape: ChainShape, f: np.ndarray, observed: Observed, *_: object, **how: bool) -> Any:
         seen.append((shape, f, observed))
         patient.append(how.get("patient", True))
+        searched.append(how["searched"])
         if shape.cavities == 4:
             raise np.linalg.LinAlgError
         best = SimpleNamespace(p=np.zeros(shape.size), departure=1.0)
@@ -319,9 +321,9 @@ def test_what_is_handed_to_the_fits(monkeypatch: pytest.MonkeyPatch) -> None:
     options: Any = {"relative_error": 1e-3, "reject_hz": REJECT, "pass_hz": 450e6}
     find_notch(f, data, noise, cavities=None, **options)
     assert said == [2]
-    assert tried == [1, 2, 3, 4, 5, 6]  # of three the last two lie over 5 below the best only with the sixth
-    assert [shape.cavities for shape, *_ in seen] == [1, 2, 3, 5, 2]  # 6 lies 21 below the best
-    assert patient == [False] * 4 + [True]
+    assert tried == [3, 4, 2, 5]  # 2 lies over 5 below the best, 4 did not stand and 5 lies 14 below
+    assert [shape.cavities for shape, *_ in seen] == [3, 2, 5, 2]
+    assert patient == [False] * 3 + [True] and searched == [True] * 4
     assert all(list(kept) == list(f[6:]) and observed.data.size == 84 for _, kept, observed in seen)
     assert all(shape.other_side and not shape.pass_follows for shape, *_ in seen)
     assert {observed.unloaded_q for *_, observed in seen} == {1500.0}

@@ -89,6 +89,15 @@ class Sheet:
         return "cable not known" if self.cable is None else f"{self.cable.name} by the cable table"
 
 
+def typed_number(text: str, unit: str) -> float:
+    """A number as it is typed, with a decimal point or comma, its unit behind it or not. Raises ValueError for anything
+    else, another unit too."""
+    words = text.strip()
+    if unit and words.lower().endswith(unit.lower()):
+        words = words[: -len(unit)].rstrip()
+    return float(words.replace(",", "."))
+
+
 def checked(line: Line, text: str) -> tuple[float | None, str]:
     """Number and words of what was typed. Raises RequestError for what can't be."""
     value: float | None = None
@@ -102,7 +111,7 @@ def checked(line: Line, text: str) -> tuple[float | None, str]:
         words = cable.name
     else:
         try:
-            value = float(words.replace(",", "."))
+            value = typed_number(words, line.unit)
         except ValueError:
             what = line.unit or "velocity"
             raise RequestError(f"{line.name}: {harmless(words, 40)!r} is not a number of {what}") from None

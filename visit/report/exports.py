@@ -52,11 +52,11 @@ def export_visit(visit: VisitFile, folder: Path, *, singly: bool = False) -> lis
         raise not_written(error)(f"can't make {folder}: {error.strerror}; choose another folder") from None
     written, identities = [], _identities(visit)
     for run in replay.runs:
+        shown = replay.assess(run)  # its sweeps give the average too
         made = replay.figures_of.averaged(run)
         if made is None:
             continue
         name = f"run{run.id:03d}-{_safe_name(run.hookup.text)}"
-        shown = replay.assess(run)
         comments = _provenance(replay, run, identities.get(run.id, ""), shown)
         mean = f"mean of {made.sweeps} sweeps; what they scattered is not in it, 'export --sweeps' writes them singly"
         frequency, s11, s21 = made.frequency_hz, made.s11.mean, made.s21.mean

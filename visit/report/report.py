@@ -137,14 +137,14 @@ def _gathered(visit: VisitFile, earlier: Sequence[Path]) -> Report:
         test = taken(visit, when, None if at is None else at.on_load)
         report.gains += desense_lines(test) if test.dbm else []
     report.feeder = _feeder(visit, replay, earlier)
-    report.together = _together(visit)
+    report.together = _together(visit, replay)
     report.left_out = [
         f"step {number}, {_title(number)}: {words}"
         for number, (state, words) in sorted(day.states().items())
         if state == "skipped"
     ]
     report.doubts = list(
-        dict.fromkeys(report.doubts + [line for line in (unfinished(visit),) if line] + differences(visit))
+        dict.fromkeys(report.doubts + [line for line in (unfinished(visit),) if line] + differences(visit, replay))
     )
     due = day.value("next due")
     report.next_due = day.words("next due") if due is None else f"{due:g}"
@@ -366,10 +366,10 @@ def _feeder(visit: VisitFile, replay: Replay, earlier: Sequence[Path]) -> list[s
     return [*feeder_lines(sight), *against_earlier(visit, sight, earlier)] if sight.runs else []
 
 
-def _together(visit: VisitFile) -> list[str]:
+def _together(visit: VisitFile, replay: Replay) -> list[str]:
     from visit.figures.together import Together  # noqa: PLC0415 - heavy only where it is asked for
 
-    lines = Together(visit).lines()
+    lines = Together(visit, replay.figures_of).lines()
     return [] if lines and lines[0].startswith("nothing yet") else lines
 
 
