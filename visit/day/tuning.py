@@ -21,9 +21,9 @@ from visit.day.nudges import USUAL_Q, Told
 FIRST_TRIAL = 0.125
 """Turns of a screw of which nothing is known: an eighth moves a notch by more than the noise and by less than a
 channel."""
-TRIAL_HZ = 25e3
-"""What a trial turn should move, once other screws of the unit tell what a turn does,"""
-MOST_TRIAL_HZ = 60e3
+TRIAL_WIDTHS = 1.1
+"""What a trial turn should move, once other screws of the unit tell what a turn does, in half-widths f / 2Q,"""
+MOST_TRIAL_WIDTHS = 2.6
 """what it may move at most,"""
 LARGEST_TRIAL = 1.0
 """and the most that is tried while nothing is seen to move, in turns."""
@@ -40,8 +40,8 @@ LONGEST_LOOK = 128
 """Sweeps of a look beyond which it is the proof that has to decide."""
 SPREAD_DB = 1.0
 """What is lost to cavities that stand off, beyond which a screw is still worth a turn."""
-LEAST_TELLING_HZ = 12e3
-"""A turn that is made to find a place moves it by so much at least."""
+LEAST_TELLING_WIDTHS = 0.5
+"""A turn that is made to find a place moves it by so many half-widths at least."""
 LONGER = 4
 """Sweeps are raised so many times at once: the noise halves."""
 
@@ -213,7 +213,7 @@ def _telling(now: Tuning, lost_db: float) -> Advice | None:
     one = max(able, key=lambda each: now.lost_db(math.hypot(each.place.value, each.sd_hz)))
     rate = one.hz_per_turn
     assert rate is not None  # of those that are able
-    by_hz = -math.copysign(max(abs(one.place.value), LEAST_TELLING_HZ), one.place.value)
+    by_hz = -math.copysign(max(abs(one.place.value), LEAST_TELLING_WIDTHS * now.unit_hz), one.place.value)
     turns = max(round(abs(by_hz / rate), 2), LEAST_TURN)
     do, told = _named(one, turns, spoken(one.forward, 1 if by_hz * rate > 0 else -1))
     why = f"by the skirts {lost_db:.0f} dB are lost and no place tells where: it stands {text(one.place, signed=True)}"
@@ -294,7 +294,7 @@ def _trial(now: Tuning, one: CavityState) -> Advice:
     """A small turn that shows which zero is this screw's and what a turn does."""
     known = [abs(other.hz_per_turn) for other in now.places.cavities if other.hz_per_turn]
     rate = abs(one.hz_per_turn) if one.hz_per_turn else (sorted(known)[len(known) // 2] if known else None)
-    turns = FIRST_TRIAL if rate is None else TRIAL_HZ / rate
+    turns = FIRST_TRIAL if rate is None else TRIAL_WIDTHS * now.unit_hz / rate
     turns = max(turns, 2.0 * one.unseen_turns) if one.unseen_turns else turns
     turns = max(round(min(turns, LARGEST_TRIAL), 2), LEAST_TURN)
     if one.unseen_turns and 2.0 * one.unseen_turns > LARGEST_TRIAL and now.sweeps < ENOUGH:
@@ -302,7 +302,8 @@ def _trial(now: Tuning, one: CavityState) -> Advice:
     direction, toward = one.forward, _likely_off(now, one)
     if one.hz_per_turn and toward:
         # Never farther away: the channel lies on the other side of where it stands, or of where all stand.
-        by_hz = -math.copysign(min(max(abs(toward), LEAST_TELLING_HZ), MOST_TRIAL_HZ), toward)
+        least, most = LEAST_TELLING_WIDTHS * now.unit_hz, MOST_TRIAL_WIDTHS * now.unit_hz
+        by_hz = -math.copysign(min(max(abs(toward), least), most), toward)
         turns = max(round(abs(by_hz / one.hz_per_turn), 2), LEAST_TURN)
         direction = spoken(one.forward, 1 if by_hz * one.hz_per_turn > 0 else -1)
     do, told = _named(one, turns, direction)
