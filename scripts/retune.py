@@ -1,5 +1,5 @@
-"""Retuning from anywhere, counted: units whose every screw was turned, and a hand that follows the advice alone, with
-turns a fifth off. `python -m scripts.retune [--starts 10] [--units U6 V6]` writes docs/retune.md.
+"""Retuning from anywhere, counted: units whose every screw was turned, and a hand that follows the advice alone.
+`python -m scripts.retune [--starts 10] [--units U6 V6]` writes docs/retune.md.
 
 Owns: the starts, the count and the page. Refuses: to leave a start out; each one that did not come to its goal is named.
 """
@@ -24,11 +24,11 @@ SHARE = {"U6": 0.02, "V6": 0.01, "V4": 0.01, "P6": 0.01}
 TRIMMERS_HZ = 100e3
 HEAD = """# Retuning from anywhere
 
-Made by `python -m scripts.retune`. Each cavity of the low side starts anywhere within 2 % (U6) or 1 % (V6, V4, P6) of its
-channel. The trimmers of P6 are up to 100 kHz off, too. The hand does what the tuning advice says and turns a fifth more
-or less than that (one standard deviation). What a turn of a screw does, and which way, is drawn for each start. A turn is
-reckoned as 20 s. *Ended with proof*: the advice came to "prove it". *At goal*: the rejection on the bench was 90 dB or
-more then. The difference is what a proof would still find, and send back to the screws.
+Made by `python -m scripts.retune`. Each cavity of the low side starts anywhere within 2 % (U6) or 1 % (V6, V4, P6) of
+its channel. The trimmers of P6 are up to 100 kHz off, too. The hand does what the tuning advice says and turns a fifth
+more or less than that (one standard deviation). What a turn of a screw does, and which way, is drawn for each start. A
+turn is reckoned as 20 s. *Ended with proof*: the advice came to "prove it". *At goal*: the rejection on the bench was
+90 dB or more then. The difference is what a proof would still find.
 
 | unit | starts | ended with proof | at goal | worst then | turns, median (most) | minutes, median (most) |
 |---|---|---|---|---|---|---|

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import numpy as np
 import pytest
+from numpy.typing import NDArray
 
 from rf.notch.dips import Dip, Expected, find_dips, moved_dip
 from tests.visit.far_visit import FarVisit
@@ -15,7 +16,7 @@ def dip(mhz: float, level_db: float = -30.0, *, hidden: bool = False) -> Dip:
     return Dip(mhz * 1e6, 2e3, level_db, hidden)
 
 
-def response(zeros_hz: list[float], f: np.ndarray, q: float = 2000.0) -> np.ndarray:
+def response(zeros_hz: list[float], f: NDArray[np.float64], q: float = 2000.0) -> NDArray[np.complex128]:
     """Zeros over broad poles, one each."""
     s = np.ones(f.size, complex)
     for hz in zeros_hz:
