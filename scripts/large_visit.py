@@ -3,15 +3,18 @@
 A real run is begun on the simulated analyzer and killed; its sweeps, with noise added, are written on behind it until
 there are so many (100,000 of 201 points unless told otherwise: 0.7 GB). Then each command that reads a visit, and the
 two that go on with the run, on a terminal and without. Prints for each: status, seconds to its first words (of the
-clock, and of the processor, which a busy machine does not change), seconds in all, most memory. Exit status 1 when one
-took more than 120 MB, or a second of the processor before its first words, or failed.
+clock, and of the processor, which a busy machine does not change), seconds in all, most memory, how often it told how
+far it was. Exit status 1 when one took more than 120 MB, or a second of the processor before its first words, or
+failed.
 """
 
 from __future__ import annotations
 
+import argparse
 import contextlib
 import os
 import pty
+import re
 import select
 import sqlite3
 import subprocess
@@ -31,6 +34,9 @@ from protocol.simulated.bench import start_bench  # noqa: E402 - after the path 
 SITE = str(ROOT / "fixtures/sites/demo-450.toml")
 MOST_MB, FIRST_WORDS_S, PATIENCE_S = 120.0, 1.0, 3600.0
 A_STEP = 500
+PROGRESS = re.compile(r", \d+ of \d+ sweeps")
+COMMANDS = ["report", "trend", "together", "export", "copy", "watch", "live", "check"]
+"""The last two go on with the run: after `check` it is at its end."""
 
 
 @dataclass(slots=True)
@@ -46,25 +52,35 @@ class Told:
     said: str = ""
 
 
-def main(count: int, points: int) -> int:
+def main(words: list[str]) -> int:
     """Make it, go through the commands."""
+    parser = argparse.ArgumentParser(description=__doc__.splitlines()[0])
+    parser.add_argument("count", type=int, nargs="?", default=100_000, help="sweeps")
+    parser.add_argument("points", type=int, nargs="?", default=201)
+    parser.add_argument("--only", nargs="+", choices=COMMANDS, default=COMMANDS)
+    parser.add_argument("--folder", type=Path, help="keep the visit there, or take the one that is there")
+    options = parser.parse_args(words)
     with tempfile.TemporaryDirectory(prefix="deepnotch-large-") as name, start_bench(["--speed", "0"]) as bench:
-        path = Path(name) / "a.visit"
+        path = (options.folder or Path(name)) / "a.visit"
+        path.parent.mkdir(parents=True, exist_ok=True)
         measure = ["--port", bench.node, "--site", SITE, "--visit", str(path)]
-        _begin([*measure, "--sweeps", str(count + 20), "--points", str(points)], path)
-        _write_on(path, count)
-        print(f"{count} sweeps of {points} points, {path.stat().st_size / 1e6:.0f} MB", flush=True)
+        if not path.exists():
+            _begin([*measure, "--sweeps", str(options.count + 20), "--points", str(options.points)], path)
+            _write_on(path, options.count)
+        print(f"{_kept(path)} sweeps of {options.points} points, {path.stat().st_size / 1e6:.0f} MB", flush=True)
+        more = {"export": ["--to", f"{name}/out"], "copy": [f"{name}/copy.visit"]}
         good = True
-        for words in (
-            ["report", str(path)], ["trend", str(path)], ["together", str(path)],
-            ["export", str(path), "--to", f"{name}/out"], ["copy", str(path), f"{name}/copy.visit"],
-        ):  # fmt: skip
-            good &= _tell(words[0], _run(words))
-        good &= _tell("watch", _on_terminal(["watch", str(path)], b"WATCHING"))
-        bench.say("fault slow 0.3")
-        good &= _tell("live --resume", _on_terminal(["live", *measure, "--resume"], b"sweeping"))
-        bench.say("fault slow 0")
-        good &= _tell("check --resume", _run(["check", *measure, "--resume"]))
+        for command in options.only:
+            if command == "watch":
+                good &= _tell(command, _on_terminal([command, str(path)], "WATCHING"))
+            elif command == "live":
+                bench.say("fault slow 2")
+                good &= _tell("live --resume", _on_terminal(["live", *measure, "--resume"], "sweeping|complete"))
+                bench.say("fault slow 0")
+            elif command == "check":
+                good &= _tell("check --resume", _run(["check", *measure, "--resume"]))
+            else:
+                good &= _tell(command, _run([command, str(path), *more.get(command, [])]))
     return 0 if good else 1
 
 
@@ -114,8 +130,8 @@ def _run(words: list[str]) -> Told:
     return _followed(program, near, began)
 
 
-def _on_terminal(words: list[str], until: bytes) -> Told:
-    """On a terminal, left by key once that stands on it."""
+def _on_terminal(words: list[str], until: str) -> Told:
+    """On a terminal, left by key once that (a pattern) stands on it."""
     near, far = pty.openpty()
     began = time.monotonic()
     program = subprocess.Popen(
@@ -126,7 +142,7 @@ def _on_terminal(words: list[str], until: bytes) -> Told:
     return _followed(program, near, began, until)
 
 
-def _followed(program: subprocess.Popen[bytes], near: int, began: float, until: bytes = b"") -> Told:
+def _followed(program: subprocess.Popen[bytes], near: int, began: float, until: str = "") -> Told:
     """Read what it says until it ends. Memory is VmHWM of proc(5): what wait4(2) tells counts its parent's, too."""
     told, said, asked = Told(), b"", False
     while program.poll() is None and time.monotonic() - began < PATIENCE_S:
@@ -147,7 +163,7 @@ def _followed(program: subprocess.Popen[bytes], near: int, began: float, until: 
         said += data
         if b"\x1b[6n" in data:
             os.write(near, b"\x1b[1;1R")
-        if until and not asked and until in said:
+        if until and not asked and re.search(until.encode(), said):
             asked = True
             os.write(near, b"q")
     if program.poll() is None:
@@ -167,7 +183,7 @@ def _tell(name: str, told: Told) -> bool:
     good = told.status in (0, 1, 3) and told.peak_mb <= MOST_MB and told.first_cpu_s <= FIRST_WORDS_S
     print(
         f"{name:16} status {told.status}, first words {told.first_s:.2f} s ({told.first_cpu_s:.2f} s),"
-        f" {told.all_s:.1f} s, {told.peak_mb:.0f} MB"
+        f" {told.all_s:.1f} s, {told.peak_mb:.0f} MB, progress told {len(PROGRESS.findall(told.said))} times"
         f"{'' if good else '  MISSED'}",
         flush=True,
     )
@@ -177,5 +193,4 @@ def _tell(name: str, told: Told) -> bool:
 
 
 if __name__ == "__main__":
-    given = [int(word) for word in sys.argv[1:3]]
-    sys.exit(main(*(given + [100_000, 201][len(given) :])))
+    sys.exit(main(sys.argv[1:]))

@@ -248,6 +248,8 @@ def complex_columns(columns: dict[str, NDArray[np.float64]], name: str) -> NDArr
     if f"{name}_re" in columns:
         return columns[f"{name}_re"] + 1j * columns[f"{name}_im"]
     decibels = columns.get(f"{name}_db")
+    if f"{name}_loss" in columns:  # decibels of loss: return loss, insertion loss
+        decibels = -columns[f"{name}_loss"]
     magnitude = columns[f"{name}_mag"] if decibels is None else np.power(10.0, decibels / 20)
     if f"{name}_deg" in columns:
         angle = np.deg2rad(columns[f"{name}_deg"])

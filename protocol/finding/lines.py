@@ -143,7 +143,7 @@ class Lines:
             found = [VALUE.fullmatch(line) for line in await self.ask(points)]
             if found and found[-1] is not None:
                 prefix = found[-1].group(1)
-                if prefix and self.identity.startswith(prefix):
+                if prefix and prefix.isascii() and self.identity.startswith(prefix):  # noise is no prompt
                     self.scpi = replace(self.scpi, prompt=prefix.decode("ascii"))
                     self.identity = self.identity.removeprefix(prefix).strip()
                 break

@@ -5,15 +5,19 @@ Owns: these questions and what becomes of their answers. Refuses: to answer anyt
 
 from __future__ import annotations
 
+import re
 from collections.abc import Sequence
 
 from protocol.learn.dialogue import Correction, Dialogue, Progress, Role, Word
 from protocol.learn.found import Found
 from protocol.learn.sweeps.setters import numbers_in
 from protocol.learn.words.allow import corrected, words_of
+from protocol.learn.words.guard import Guard
+from protocol.learn.words.lexicon import HARM_NAME
 from protocol.learn.words.opening import LINE_ENDS, Opening, open_console
 from protocol.learn.words.talk import AsksError, Talk
-from protocol.learn.words.tokens import entries_of
+from protocol.learn.words.tokens import cells_of, entries_of, hints_of
+from protocol.learn.words.wrapped import verbs_of
 
 NO_LIST = "it lists no words; type those of its paper manual"
 KEYS = 'it acts on single keys ({shown}); name the safe ones: "a{{v}}" sets start in Hz, x gives data'
@@ -33,8 +37,23 @@ class Asking:
     def __init__(self, talk: Talk, dialogue: Dialogue) -> None:
         self.talk, self.dialogue = talk, dialogue
         self.found = Found()
-        self.words: list[Word] = []
         self.opening = Opening()
+        self._words: list[Word] = []
+
+    @property
+    def words(self) -> list[Word]:
+        """The console's words; from when they are known, no line passes that may be taken for one never sent."""
+        return self._words
+
+    @words.setter
+    def words(self, words: list[Word]) -> None:
+        self._words = words
+        verbs = verbs_of(self.opening.printed)
+        read = cells_of(self.opening.printed)[1]
+        hints = [re.split(r"[A-Z]{2,}|<|\{|\bvalue\b", hint)[0] for hint in hints_of(self.opening.printed)]
+        heads = [hint.split()[0] for hint in hints if hint.split()]
+        told = [*((verbs.read, verbs.write) if verbs else ()), read, *heads, self.opening.help_word, self.opening.wake]
+        self.talk.guard = Guard(words, frozenset(text for text in told if text and not HARM_NAME.search(text)))
 
     async def open(self) -> None:
         """The first minute: line end, prompt, echo, refusals. What it asks only a person answers."""

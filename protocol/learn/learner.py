@@ -22,7 +22,7 @@ from protocol.learn.session import Session
 from protocol.learn.sweeps.columns import delay_of
 from protocol.learn.typed import unproved
 from protocol.learn.words.opening import KeyMenuError, TalksError
-from protocol.learn.words.talk import AsksError, Talk
+from protocol.learn.words.talk import MOST_LINES, AsksError, LongTalkError, Talk
 from protocol.learn.writer import console_profile
 from protocol.profiles.profile import Profile, parse_profile
 from protocol.sweep import SweepSettings
@@ -108,6 +108,12 @@ async def learn(port: str, dialogue: Dialogue) -> Learned:
             raise NotLearnedError(
                 f"{port}: not learned: it asks or warns: {str(question)!r}; nothing was answered. Answer it by hand,"
                 " then learn again",
+                console_profile(session, _now()),
+            ) from None
+        except LongTalkError:
+            raise NotLearnedError(
+                f"{port}: not learned: {MOST_LINES} lines were sent, and the answers leave more to try; finish the"
+                " half-filled profile by hand",
                 console_profile(session, _now()),
             ) from None
         except MissingError as missing:

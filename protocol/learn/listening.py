@@ -16,17 +16,21 @@ from protocol.learn.asking import NO_LIST, VALUES, Asking
 from protocol.learn.dialogue import Role
 from protocol.learn.found import MissingError
 from protocol.learn.words.allow import SENT, Entry, words_of
-from protocol.learn.words.lexicon import LOCKED
+from protocol.learn.words.lexicon import HARM, HARM_NAME, LOCKED
 from protocol.learn.words.opening import HELP_WORDS, list_words
 from protocol.learn.words.talk import FEWEST_LISTED, NEWLINE
 from protocol.learn.words.tokens import cells_of, entries_of, menu_of
-from protocol.learn.words.wrapped import wrapped_entries
+from protocol.learn.words.wrapped import verbs_of, wrapped_entries
 
 CHOOSES = re.compile(r"(?i)\b(?:choose|choice|select|number)\b")
 """A prompt or a refusal of a menu whose numbers are typed."""
 
 UNASKED = 3
 """Replies in which the same line stands, but for its numbers, when it has nothing to do with what was asked."""
+PAGED = re.compile(r"(?i)(?:pages?|pager|paging|more)")
+"""A word that parts long replies into pages."""
+TREE = re.compile(r"(?i)^(?:the |a )?(?:tree|list|names|index|catalogue|directory|nodes|files)\b(?! of commands)")
+"""A description of a word that lists what the verbs go before."""
 HEAD = re.compile(r"[1-3]\d\d|(?i:ok|done|yes|ack)[.:!]?")
 """A line that says that a command was taken, before the answer comes."""
 
@@ -42,6 +46,7 @@ class Listening(Asking):
         if not self.talk.manner.refusals:  # it answers a sign that is no word with its list
             self.talk.listing = known
         got = await self.talk.raw(question.encode("ascii") + self.talk.out_end, pages=True)
+        self.talk.heed(question, got)
         return self.talk.refused(self.talk.lines(got, question))
 
     async def list_words(self) -> None:
@@ -52,6 +57,7 @@ class Listening(Asking):
             printed = await list_words(self.talk, self.opening)
         if not self.opening.help_word:
             printed = [line for line in printed if not self.talk.refused([line])]
+        printed += await self._tree(printed)
         asked_for = self.opening.printed
         self.opening.printed = [*printed, *self.opening.printed]
         if len(printed) >= FEWEST_LISTED:
@@ -70,6 +76,7 @@ class Listening(Asking):
             await self.list_words()
             return
         await self._say(said)
+        await self._unpaged([*entries, *entries_of(printed)])
         self.found.help = self.opening.help_word
         locked = next((line for line in self.talk.manner.refusals if LOCKED.search(line)), "")
         if not self.words and locked:
@@ -81,6 +88,32 @@ class Listening(Asking):
                 if came
                 else "nothing answers: not an empty line, not a word of help, not a question for the identity"
             )
+
+    async def _unpaged(self, entries: Sequence[Entry]) -> None:
+        """Where a word parts replies into pages, or not, it is told not to, now and whenever the port is opened."""
+        for entry in entries:
+            choice = re.search(r"(?i)\bon ?[|/] ?off\b", f"{entry.usage[len(entry.name) :]} {entry.description}")
+            harm = HARM.search(f"{entry.usage[len(entry.name) :]} {entry.description}")
+            if not self.opening.wake and PAGED.fullmatch(entry.name) and choice and not harm:
+                line = f"{entry.name} {'OFF' if choice.group().isupper() else 'off'}"
+                self.talk.permit(line)
+                self.talk.guard = replace(self.talk.guard, told=self.talk.guard.told | {line})
+                if self.talk.may(line) and not self.talk.turned_down(await self.talk.ask(line)):
+                    self.opening.wake = line
+                    self.found.evidence["wake"] = "its list says that this turns pages off"
+
+    async def _tree(self, printed: Sequence[str]) -> list[str]:
+        """The names behind the verbs, where the list has only verbs and a word that lists the names."""
+        if verbs_of(printed) is None:
+            return []
+        for entry in entries_of(printed):
+            harm = HARM.search(entry.description) or HARM_NAME.search(entry.name)
+            if entry.usage == entry.name and TREE.search(entry.description) and not harm:
+                self.talk.permit(entry.name)
+                lines = self.talk.listed(await self.talk.say(entry.name, pages=True), entry.name)
+                if not self.talk.refused(lines):
+                    return lines
+        return []
 
     async def _topics(self, printed: Sequence[str], entries: list[Entry]) -> list[Entry]:
         """Where help tells more of each word, it is asked for each; other answers are left out."""

@@ -67,5 +67,5 @@ def _form(kind: Kind) -> str:
 
 
 def _size(kind: Kind) -> str:
-    unit = "decibels" if kind.first == "db" else "amplitude"
+    unit = {"db": "decibels", "loss": "decibels of loss"}.get(kind.first, "amplitude")
     return unit if kind.divisors[0] == 1 else f"1/{kind.divisors[0]:g} {unit}"

@@ -5,18 +5,26 @@ Owns: what is known so far (`Found`), its evidence, and what is missing in words
 
 from __future__ import annotations
 
+from dataclasses import replace
+
 from protocol.learn.commands import WORDS_OF_ROLES
 from protocol.learn.dialogue import Role
 from protocol.learn.found import MissingError
 from protocol.learn.questions import kind_said
 from protocol.learn.sweeping import Sweeping, reflected, still_fits
-from protocol.learn.sweeps.axis import meaning_of
+from protocol.learn.sweeps.acquire import Acquire
+from protocol.learn.sweeps.axis import OtherFrequenciesError, meaning_of
 from protocol.learn.sweeps.bounds import find_bandwidth, find_points, find_range
 from protocol.learn.sweeps.scale import enough_points, telling_width
 from protocol.learn.sweeps.setters import Setters
 from protocol.learn.sweeps.trials import Trials
 from protocol.learn.sweeps.windows import FIELDS
 from protocol.sweep import SweepSettings
+
+OTHER_WIDTH = 0.6
+"""Width of a sweep beside an end of the range, as a part of the one that was understood."""
+SAME_DELAY = 0.15
+"""Two sweeps of one open lead differ by less than this part in its delay."""
 
 
 class Session(Sweeping):
@@ -70,12 +78,47 @@ class Session(Sweeping):
             raise MissingError("data came, but no one form of numbers fits two spans")
         self.found.meaning, self._doubt = meaning, None
 
+    async def _follows(self, end_hz: float, up: bool) -> bool:
+        """Whether a sweep that ends at a frequency, or begins there, shows the same open lead as the one before.
+
+        The settings that were understood are set again first, and its width is another: where one end or both are
+        ignored, what is swept is of another width than was set, and its delay another, too.
+        """
+        found, one = self.found, self.trial_settings()[1]
+        if found.acquisition is None or found.meaning is None or self._trials is None:
+            return False
+        grain = 1e5 if one.stop_hz - one.start_hz > 4e6 else 1e4
+        width = round((one.stop_hz - one.start_hz) * OTHER_WIDTH / grain) * grain
+        start = end_hz - width if up else end_hz
+        if start <= 0:
+            return False
+        settings = replace(one, start_hz=start, stop_hz=start + width)
+        await self.apply(one)
+        await self.apply(settings)
+        acquire = Acquire(self.talk, self._trials.setters)
+        taken = await acquire.take(found.acquisition, one.points if self._counted() else None)
+        if taken is None:
+            return False
+        try:
+            seen = meaning_of(
+                found.acquisition, taken, start, start + width, [found.meaning.kind], through=self._through
+            )
+        except OtherFrequenciesError:
+            return False
+        then = found.meaning.delay.seconds
+        return seen is not None and abs(seen.delay.seconds - then) < SAME_DELAY * abs(then)
+
     async def limits(self) -> None:
         """What may be asked for."""
         assert self._trials is not None
         bounds = self.found.bounds
         await find_points(self._trials, bounds)
-        await find_range(self._trials, bounds)
+        await find_range(self._trials, bounds, self._follows)
+        if bounds.assumed:
+            self.found.unknown.append(
+                f"its whole range: nothing beyond was refused, so {bounds.start_hz:.0f} to {bounds.stop_hz:.0f} Hz is"
+                " only where sweeps followed what was set"
+            )
         await find_bandwidth(self._trials, bounds)
         if not bounds.min_points and self.found.acquisition is not None:
             counts = self.trial_settings()

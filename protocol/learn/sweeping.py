@@ -81,6 +81,8 @@ class Sweeping(Listening):
             if name in commands:
                 text = Template.parse(commands[name], SETTING_FIELDS).fill(filling)
                 for number, line in enumerate(text.split("\n")):
+                    if not number and not self.talk.may(line):
+                        raise MissingError(f"{line!r} may be taken for a word that is never sent")
                     await self.talk.say(line, value=number > 0)
 
     async def sweeps(self) -> None:
@@ -332,7 +334,7 @@ def reflected(
 
 def still_fits(kind: Kind, meaning: Meaning, taken: list[list[Shape]], settings: SweepSettings) -> bool:
     """Whether S11 of a sweep is an open lead in this kind too, and S21 a leak where nothing else told it."""
-    leaks = meaning.through is not None or leaking(reflected(meaning, taken, settings, "s21")[0], kind)
+    leaks = meaning.through is not None or leaking(reflected(meaning, taken, settings, "s21")[0], kind.through)
     return leaks and fits(kind, *reflected(meaning, taken, settings))
 
 

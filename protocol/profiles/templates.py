@@ -47,11 +47,11 @@ WORD_FIELDS = frozenset({"bandwidth_code", "parameter", "trace", "format", "orde
 _PAIRS = ("s11", "s21", "reference", "reflected", "through")
 DATA_FIELDS = frozenset(
     {f"frequency_{unit}" for unit in UNITS}
-    | {f"{name}_{part}" for name in _PAIRS for part in ("re", "im", "db", "mag", "deg", "rad", "turn")}
+    | {f"{name}_{part}" for name in _PAIRS for part in ("re", "im", "db", "loss", "mag", "deg", "rad", "turn")}
     | {"index", "skip", "code"}
 )
-"""Fields of data lines. `reference`, `reflected` and `through` are raw receivers: S11 = reflected/reference,
-S21 = through/reference."""
+"""Fields of data lines. `loss` is in decibels, positive where less comes back or through. `reference`, `reflected`
+and `through` are raw receivers: S11 = reflected/reference, S21 = through/reference."""
 
 _COUNTED = frozenset({"index", "skip", "code"})
 """Fields of data lines that have no sign."""

@@ -195,11 +195,10 @@ def fit_chain(
     departure: float = 0.0,
     *,
     steps: int = STEPS,
-    tied: tuple[int, int] | None = None,
     searching: bool = False,
 ) -> ChainFit:
     """Descend from one `start` (P,); see `fit_chains`. Raises LinAlgError when the data carry no such fit."""
-    fit = fit_chains(chain, observed, start[None], (departure,), steps=steps, tied=tied, searching=searching)[0]
+    fit = fit_chains(chain, observed, start[None], (departure,), steps=steps, searching=searching)[0]
     if fit is None:
         raise np.linalg.LinAlgError("the descent left the numbers")
     return fit
@@ -212,7 +211,6 @@ def fit_chains(
     departures: Sequence[float],
     *,
     steps: int = STEPS,
-    tied: tuple[int, int] | None = None,
     searching: bool = False,
     race: Mapping[int, float] = RACE,
     fewest: int = FEWEST_RACING,
@@ -220,7 +218,7 @@ def fit_chains(
     """Descend side by side from each of `starts` (B, P) with its own of `departures` (B), which scales the usual
     departures from an ideal circuit.
 
-    `tied` holds two notches at one place; `searching` is content with less, lets dear ones lie as `race` and `fewest`
+    `searching` is content with less, lets dear ones lie as `race` and `fewest`
     tell, and leaves slope and curvature free as a start does where the circuit may be ideal. None stands for a descent
     that the data do not carry.
     """
@@ -231,10 +229,8 @@ def fit_chains(
             continue
         held = [priors(chain.shape, observed, departures[k], searching=searching) for k in those]
         mean, weight, free = held[0][0], np.array([each[1] for each in held]), held[0][2]
-        problem = _Problem(chain, observed, mean, _mixing(free, tied), tied)
+        problem = _Problem(chain, observed, mean, _mixing(free))
         p = np.where(free, starts[those], mean)
-        if tied is not None:
-            p[:, list(tied)] = p[:, list(tied)].mean(axis=1, keepdims=True)
         lap = (race, fewest) if searching else None
         state, sound = _descend(problem, problem.state(problem.seen(p), weight), steps, lap)
         for k, fit in zip(those, _finished(problem, state, [departures[k] for k in those], free), strict=True):
@@ -249,7 +245,7 @@ def forecast(fit: ChainFit, observed: Observed, departure: float, leak: float) -
     `departure` or `leak` (all above 0), were the response linear in the parameters between the two."""
     mean, before, free = priors(fit.shape, observed, fit.departure)
     after = priors(fit.shape, replace(observed, leak=leak), departure)[1]
-    problem = _Problem(fit.chain, observed, mean, _mixing(free, None), None)
+    problem = _Problem(fit.chain, observed, mean, _mixing(free))
     off, more = problem.apart(fit.p[None])[0], after**2 - before**2
     old = np.linalg.inv(fit.covariance[np.ix_(free, free)])
     new = old + problem.held(more[None])[0]
@@ -266,7 +262,7 @@ def place_sd_hz(chain: Chain, observed: Observed, p: NDArray[np.float64], depart
     """What a fit that ended at `p` (B, P) would leave of doubt in the mean place: standard deviations (B,) in hertz,
     infinite where the data do not tell it at all. No descent is taken."""
     mean, weight, free = priors(chain.shape, observed, departure)
-    problem = _Problem(chain, observed, mean, _mixing(free, None), None)
+    problem = _Problem(chain, observed, mean, _mixing(free))
     state = problem.state(problem.seen(np.where(free, p, mean)), np.repeat(weight[None], len(p), axis=0))
     normal, *_ = problem.normal(state, problem.held(state.weight**2))
     along = problem.mixing[chain.shape.places].sum(axis=0) * (chain.shape.reject_hz / chain.shape.cavities)
@@ -305,7 +301,6 @@ class _Problem:
     observed: Observed
     mean: NDArray[np.float64]
     mixing: NDArray[np.float64]
-    tied: tuple[int, int] | None
 
     @np.errstate(all="ignore")  # a start may lie anywhere; what is not finite is never accepted
     def state(self, seen: Seen, weight: NDArray[np.float64]) -> _State:
@@ -314,8 +309,6 @@ class _Problem:
         power = self.observed.noise_power + (self.observed.relative_error * np.abs(model)) ** 2
         sigma = np.sqrt(power / 2.0)
         slopes = self.chain.slopes(seen, sigma)
-        if self.tied is not None:  # the two move together
-            slopes[:, min(self.tied)] += slopes[:, max(self.tied)]
         along = slopes.take(self.mixing.argmax(axis=0), axis=1)
         return _State(seen.p, weight, model, sigma, along, self.cost(seen.p, weight, model, sigma))
 
@@ -482,10 +475,6 @@ def _finished(
     return fits
 
 
-def _mixing(free: NDArray[np.bool_], tied: tuple[int, int] | None) -> NDArray[np.float64]:
+def _mixing(free: NDArray[np.bool_]) -> NDArray[np.float64]:
     """(P, F): which of the F moving numbers moves which parameter."""
-    columns = np.eye(free.size)[:, free]
-    if tied is not None:
-        columns[:, tied[0]] += columns[:, tied[1]]
-        columns = np.delete(columns, tied[1], axis=1)
-    return columns
+    return np.eye(free.size)[:, free]

@@ -25,11 +25,11 @@ where a fit was told, thousands of spans on zooms into the bottom."""
 
 STARTS, LOOPS = 4, 14
 """Plain starts that are followed where the ideal circuit may be on the bench, and couplings: each of them leads to
-another valley."""
+another valley. With 8 couplings a harness 10 % off was missed in 11 of 24 draws, with 9 in none."""
 
 QUICK_RACE, IDEAL_FEWEST, FEWEST_MEASURED = {3: 0.5, 6: 0.25}, 2, 3
 """Of all the couplings most are soon left. Own trials, 69 responses of ideal circuits of two to six cavities: 67 found;
-42 of drawn ones: 36, where six couplings to the end found 27."""
+42 of drawn ones: 32, where six couplings to the end found 27."""
 
 HOPEFUL = 3.0
 """A chi-square below so many times the degrees of freedom may come to fit."""

@@ -5,6 +5,7 @@ The tests feed them by hypothesis, `scripts/fuzz.py` by coverage. Anything but a
 
 from __future__ import annotations
 
+import base64
 import functools
 import sqlite3
 import tempfile
@@ -12,9 +13,9 @@ import zlib
 from collections.abc import Callable
 from importlib.resources import files
 from pathlib import Path
-from unittest import mock
 
 import numpy as np
+from textual import _parser
 from textual.events import Key
 
 from protocol.dialects import make_dialect
@@ -40,9 +41,10 @@ from protocol.learn.sweeps.shapes import shapes_of
 from protocol.learn.words.tokens import entries_of
 from protocol.profiles.profile import Profile, load_profile, parse_profile
 from protocol.sweep import SweepSettings
+from tests.hostile.in_memory import changed_in_memory, opened
 from tests.hostile.oracle import outcome
-from tests.hostile.sessions import learning, stranger
-from tests.hostile.visits import all_read, every_way_out, whole, with_bytes, with_value
+from tests.hostile.sessions import learning, learning_spoiled, stranger, stranger_in_memory
+from tests.hostile.visits import all_read, every_way_out, taken_in, whole, with_bytes, with_value
 from tui.terminal.typed_bytes import PASTE_PAUSE_S, TypedBytes
 from visit.calibration.stored_terms import terms_from
 from visit.site.hookup import HookUp
@@ -68,7 +70,11 @@ WAYS_OUT_OF = 16
 def keys(data: bytes) -> None:
     """Bytes typed at a screen; the first ones part them into pieces with pauses. Afterwards a key is a key."""
     typed, now_s = TypedBytes(), 0.0
-    with mock.patch("textual._parser.get_time", lambda: now_s):
+    parser = vars(_parser)
+    clock, drawn = parser["get_time"], Key.__repr__
+    parser["get_time"] = lambda: now_s
+    Key.__repr__ = object.__repr__  # type: ignore[method-assign] # a debug log that is off draws each; half of the time
+    try:
         rest = data[8:]
         for size in data[:8].ljust(8, b"\xff"):
             piece, rest = rest[: size or 1], rest[size or 1 :]
@@ -79,6 +85,8 @@ def keys(data: bytes) -> None:
             now_s += PASTE_PAUSE_S + 1.0
             typed.tick(now_s)
         said = [message for message in typed.feed(b"q", now_s) if isinstance(message, Key)]
+    finally:
+        parser["get_time"], Key.__repr__ = clock, drawn  # type: ignore[method-assign]
     assert said and said[-1].key == "q", "the screen is deaf"
 
 
@@ -175,6 +183,16 @@ def visit_value(data: bytes) -> None:
             _through(path, data)
 
 
+def values(data: bytes) -> None:
+    """A visit with a few values changed, taken in from memory."""
+
+    def call() -> None:
+        with changed_in_memory(data) as connection:
+            opened(connection, taken_in)
+
+    outcome(call)
+
+
 def _stranger(data: bytes) -> None:
     """Measuring on into a stranger's visit; some with all figures and the report."""
     stranger(data, figures=zlib.crc32(data) % WAYS_OUT_OF == 0)
@@ -257,14 +275,29 @@ TARGETS: dict[str, Callable[[bytes], None]] = {
     "words": words,
     "keys": keys,
     "learning": learning,
-    "stranger": _stranger,
+    "learning-spoiled": learning_spoiled,
+    "stranger": stranger_in_memory,
+    "stranger-file": _stranger,
+    "values": values,
     "visit-bytes": visit_bytes,
     "visit-value": visit_value,
 }
 
 
 def seeds(name: str) -> list[bytes]:
-    """Inputs to begin with: real files and answers, so that the fuzzer need not find their shape."""
+    """Inputs to begin with: real files and answers, and those that were found to reach more."""
+    kept = corpus_file(name)
+    lines = kept.read_text(encoding="ascii").split() if kept.is_file() else []
+    return own_seeds(name) + [base64.b64decode(line) for line in lines]
+
+
+def corpus_file(name: str) -> Path:
+    """What `scripts/fuzz_fast.py --reduce` kept: an input a line, in base 64."""
+    return Path(__file__).parent / "corpora" / f"{name}.txt"
+
+
+def own_seeds(name: str) -> list[bytes]:
+    """Real files and answers, so that the fuzzer need not find their shape."""
     folder = Path(str(files("fixtures")))
     if name == "profile":
         return [path.read_bytes() for path in sorted((folder / "profiles").glob("*.toml"))]
@@ -287,7 +320,11 @@ def seeds(name: str) -> list[bytes]:
         return [b"A>L pad2=10 jumper=half third=open", b"loads", b"antenna"]
     if name == "json":
         return [b'{"moved": {"value": 1.0, "low": null, "high": [1, true]}}']
-    if name == "visit-value":
+    if name == "learning-spoiled":
+        return [
+            bytes([family]) + bytes(edit) for family in range(3) for edit in ((), (40, 0, 9, 3, 0), (80, 4, 9, 1, 1))
+        ]
+    if name in ("visit-value", "values", "stranger"):
         return [bytes([column, kind]) + b"[1]" for column in range(0, 110, 7) for kind in range(5)]
     return SEEDS.get(name, [b""])
 
@@ -329,6 +366,6 @@ SEEDS = {
         b"\x05Usage: sweep {start} {stop} [points]\r\nscan data help\r\n\x00" + ROW * 5,
         b"\x00Maker,Model,1,2\n\x00" + NO_ERROR,
     ],
-    "stranger": [b"\x01\x10\x20\x30", bytes([0, 40, 1]) + b"\x05" + bytes(7)],
+    "stranger-file": [b"\x01\x10\x20\x30", bytes([0, 40, 1]) + b"\x05" + bytes(7)],
     "words": ["Ågård \x1b[31m \u202e".encode()],
 }

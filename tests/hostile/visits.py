@@ -170,20 +170,21 @@ def every_way_out(path: Path, folder: Path) -> None:
 
 def all_read(path: Path) -> None:
     """Everything of a file taken in, no figure made: fast enough for a fuzzer."""
+    _of(path, taken_in)
 
-    def way(visit: VisitFile) -> None:
-        replay = Replay(visit)
-        for run in replay.runs:
-            visit.sweeps(run.id)
-        day = Day(visit)
-        day.states()
-        for _, name, *_ in day.entries():
-            day.value(name)
-        ledger(visit)
-        stages(visit)
-        living(visit)
 
-    _of(path, way)
+def taken_in(visit: VisitFile) -> None:
+    """Everything of an open visit, no figure made."""
+    replay = Replay(visit)
+    for run in replay.runs:
+        visit.sweeps(run.id)
+    day = Day(visit)
+    day.states()
+    for _, name, *_ in day.entries():
+        day.value(name)
+    ledger(visit)
+    stages(visit)
+    living(visit)
 
 
 def with_bytes(data: bytes) -> bytes:
@@ -201,12 +202,17 @@ def with_value(path: Path, data: bytes) -> bool:
     if len(data) < 2:
         return False
     table, column = columns[data[0] % len(columns)]
-    rest = data[2:]
-    number = float(np.frombuffer(rest[:8].ljust(8, b"\0"), "<f8")[0])
-    text = rest.decode("utf-8", errors="replace")
-    value: object = (None, int.from_bytes(rest[:8], "little", signed=True), number, text, rest)[data[1] % 5]
     try:
-        changed(path, (f"update {table} set {column} = ?", (value,)))
+        changed(path, (f"update {table} set {column} = ?", (value_of(data[1], data[2:]),)))
     except sqlite3.Error:
         return False
     return True
+
+
+def value_of(kind: int, data: bytes) -> object:
+    """A value for SQLite: nothing, a whole number, a number, a text, bytes."""
+    if kind % 5 == 2:
+        return float(np.frombuffer(data[:8].ljust(8, b"\0"), "<f8")[0])
+    if kind % 5 == 1:
+        return int.from_bytes(data[:8], "little", signed=True)
+    return (None, None, None, data.decode("utf-8", errors="replace"), data)[kind % 5]

@@ -21,12 +21,12 @@ import numpy as np
 
 from protocol.simulated.bench import start_bench
 from tests.tui.bench_hand import BenchHand, deed_in
-from tests.tui.scripted_hand import TURN, block
+from tests.tui.scripted_hand import TURN, advised, block, planned
 from tests.tui.terminal import ROOT, Terminal
 
 SITE = ROOT / "fixtures/sites/demo-150.toml"
 KIT = ROOT / "fixtures/kits/bench.toml"
-PATIENCE_S = 240.0
+PATIENCE_S = 600.0
 SETTLED_S = 1.2
 """So long an advice stands on the screen before a hand follows it."""
 MOST_DEEDS = 60
@@ -104,7 +104,7 @@ class DayHand:
         self._screen.type(key)
 
     def _wait(self, shown: str | Callable[[str], bool]) -> str:
-        return self._screen.wait_for(shown, PATIENCE_S)
+        return self._screen.wait_moving(shown)
 
     def _note(self, *said: str) -> None:
         for words in said:
@@ -183,6 +183,8 @@ class DayHand:
             self._calibrate("v" if "(v" in said else "c")
         elif do.startswith("survey") and "loads" in said:
             self._hook("loads")
+        elif do.startswith("measure the third port's load"):
+            self._hook("load")
         elif do.startswith("freeze as found"):
             self._guide("freeze as found")
         elif do.startswith("freeze as left"):
@@ -191,7 +193,7 @@ class DayHand:
             self._guide("report")
             return True
         elif do.startswith("turn screws"):
-            return self._tune()
+            self._tune()
         elif do.startswith("prove"):
             self._prove()
         elif hang and bench == "":
@@ -217,7 +219,8 @@ class DayHand:
     def _hook(self, what: str) -> None:
         """The hand hangs the leads, then declares it."""
         self._press("k")
-        wanted = "both leads on loads" if what == "loads" else f"P1 on {what[0]}, P2 on {what[2]}"
+        alone = {"loads": "both leads on loads", "load": "the third port's load on P1"}
+        wanted = alone.get(what) or f"P1 on {what[0]}, P2 on {what[2]}"
         self._wait("Where do the leads hang?")
         text = self._wait("put in after calibration")
         lines = text.partition("Where do the leads hang?")[2].partition("put in after calibration")[0].splitlines()
@@ -336,15 +339,15 @@ class DayHand:
 
     # The screws
 
-    def _tune(self) -> bool:
-        """True when the screen says that no screw brings the goal."""
+    def _tune(self) -> None:
+        """Until the screen says to prove it, or that no screw brings the goal."""
         self._press("x")
         text = self._wait(lambda text: " TUNE" in text or "freeze the" in text)
         if " TUNE" not in text:
             raise AssertionError(text)
         turned: set[int] = set()
         for _ in range(3 * MOST_TURNS):
-            text = self._wait(self._advised)
+            text = advised(self._screen)
             do, why = block(text, "DO"), block(text, "WHY")
             self.went.deeds.append(f"TUNE {do} | {why}")
             self._note(do, why, block(text, "LAST"), block(text, "CAVITY"))
@@ -357,12 +360,12 @@ class DayHand:
                 self._lock(turned)
                 self._press("q")
                 self._wait(" SWEEPS")
-                return False
+                return
             elif "out of reach" in why or "no screw brings" in do:
                 self.went.ended = f"{do} | {why}"
                 self._press("q")
                 self._wait(" SWEEPS")
-                return True
+                return
             elif longer:
                 self._average_longer(int(longer[1]))
             elif turn and self.went.turns < MOST_TURNS:
@@ -372,21 +375,13 @@ class DayHand:
                 raise AssertionError(f"{do} | {why}\n" + "\n".join(self.went.deeds))
         raise AssertionError("no end of turning:\n" + "\n".join(self.went.deeds))
 
-    @staticmethod
-    def _advised(text: str) -> bool:
-        do = block(text, "DO")
-        if "y if it hangs" in do:
-            return True
-        return " looking" in text.splitlines()[0] and bool(do) and not do.startswith("wait for")
-
     def _average_longer(self, sweeps: int) -> None:
-        planned = _planned(self._screen.text)
         for _ in range(12):
-            if planned == sweeps:
+            now = planned(self._screen.text)
+            if now == sweeps:
                 return
             self._press("+")
-            self._wait(lambda text, before=planned: _planned(text) != before)  # type: ignore[misc]
-            planned = _planned(self._screen.text)
+            self._wait(lambda text, now=now: planned(text) == 2 * now)  # type: ignore[misc]
         raise AssertionError(self._screen.text)
 
     def _turn(self, cavity: int, turns: float, direction: str) -> None:
@@ -395,7 +390,7 @@ class DayHand:
         self._hand.turn(cavity, turns, direction)
         self.went.turns += 1
         self._press("t")
-        self._wait("measuring")
+        self._wait(lambda text: "TURNING" not in text)
 
     def _lock(self, turned: set[int]) -> None:
         """Nut by nut, as the screen says."""
@@ -406,8 +401,8 @@ class DayHand:
             self._wait("TURNING")
             self._hand.lock(cavity)
             self._press("t")
-            self._wait("measuring")
-            text = self._wait(self._advised)
+            self._wait(lambda text: "TURNING" not in text)
+            text = advised(self._screen)
             self._note(block(text, "LAST"))
 
     # The report
@@ -432,8 +427,3 @@ def _step(text: str) -> str:
     """Number of the step that is shown."""
     found = re.search(r"STEP (\d+)", text)
     return found[1] if found else ""
-
-
-def _planned(text: str) -> int:
-    """Sweeps of a look, at the end of the title."""
-    return int(text.splitlines()[0].split(" of ")[-1])

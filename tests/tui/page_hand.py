@@ -1,13 +1,43 @@
-"""A hand on the pages beside the duplexer: what the page says, a line typed into it, a look that no fault was drawn."""
+"""Hands at a screen inside the test: keys pressed and counted, what the screen says, until it says what is waited for;
+on the pages beside the duplexer also a line typed, and a look that no text is cut.
+"""
 
 from __future__ import annotations
 
+import asyncio
 from collections.abc import Callable
 
+from textual.pilot import Pilot
 from textual.widgets import Input, Static
 
-from tests.tui.test_calibration_screen import Hand
 from tests.tui.whole import faults
+from tui.drawing.rows import Rows
+
+PATIENCE_S = 20.0
+
+
+class Hand:
+    """Presses keys and counts them."""
+
+    def __init__(self, pilot: Pilot[bool]) -> None:
+        self.pilot, self.keys = pilot, 0
+
+    async def press(self, *keys: str) -> None:
+        self.keys += len(keys)
+        await self.pilot.press(*keys)
+
+    async def until(self, words: str | Callable[[], bool]) -> None:
+        """Look until it stands there, or is so; the deadline only ends a test that fails."""
+        deadline = asyncio.get_running_loop().time() + PATIENCE_S
+        while not (words() if callable(words) else words in self.text()):
+            assert asyncio.get_running_loop().time() < deadline, self.text()
+            await self.pilot.pause(0.02)
+
+    def text(self) -> str:
+        """All that the screen says: rows first, then texts."""
+        screen = self.pilot.app.screen
+        rows = [line for block in screen.query(Rows) for line in block.texts]
+        return "\n".join([*rows, *(str(block.content) for block in screen.query(Static))])
 
 
 class PageHand(Hand):

@@ -7,18 +7,23 @@ Owns: reading the advice, turning, counting. Refuses: to look at a figure, a fil
 from __future__ import annotations
 
 import re
+import time
 from dataclasses import dataclass, field
 from pathlib import Path
 
 import numpy as np
 
 from protocol.simulated.bench import Bench, start_bench
-from tests.tui.terminal import Terminal
+from tests.tui.terminal import STILL_S, Terminal
 
 SITES = Path(__file__).parents[2] / "fixtures/sites"
 TURN = re.compile(r"cavity (\d), rod: ([\d.]+) turns? (\w+)")
 HAND_ERROR = 0.2
-PATIENCE_S = 300.0
+ABLE = re.compile(
+    r"prove it|y if it hangs|no screw brings|the best they give|until \d+ sweeps a look|rod: [\d.]+ turns? \w+"
+)
+"""What a hand can do; half a line that is still being drawn is none of it."""
+STOOD_S = 1.0
 TO_THE_SCREWS = (
     ("g", "DAY"),
     ("11", "STEP 11"),
@@ -45,6 +50,28 @@ def block(text: str, label: str) -> str:
         elif found:
             break
     return " ".join(found)
+
+
+def planned(text: str) -> int:
+    """Sweeps of a look, at the end of the tuning screen's title; 0 while none stands there."""
+    found = re.search(r"\blooking \d+ of (\d+)$", text.partition("\n")[0].rstrip())
+    return int(found[1]) if found else 0
+
+
+def advised(terminal: Terminal) -> str:
+    """The tuning screen once there is something to do, and has been for a second: a line is drawn after another, and
+    half of them are no answer."""
+    stood, since = "", time.monotonic()
+
+    def stands(text: str) -> bool:
+        nonlocal stood, since
+        words = f"{block(text, 'DO')} | {block(text, 'WHY')}"
+        able = "y if it hangs" in words or (planned(text) and ABLE.search(words))
+        if words != stood or not able:
+            stood, since = words, time.monotonic()
+        return time.monotonic() - since > STOOD_S
+
+    return terminal.wait_moving(stands)
 
 
 @dataclass
@@ -83,9 +110,9 @@ class TuningHand:
                 self._to_the_screws(terminal)
                 ended = self._tune(terminal, bench, most_turns)
                 self._press(terminal, "q")
-                terminal.wait_for("SWEEPS", PATIENCE_S)
+                terminal.wait_moving("SWEEPS")
                 self._press(terminal, "q")
-                terminal.wait_for_end(PATIENCE_S)
+                terminal.wait_for_end(STILL_S)
             finally:
                 terminal.close()
             return Tuned(ended, self._true_db(), self.turns, self.keys, self.sweeps, self.said)
@@ -96,23 +123,23 @@ class TuningHand:
 
     def _to_the_screws(self, terminal: Terminal) -> None:
         """The gates before a screw: the key is held, nothing transmits, as found is frozen."""
-        terminal.wait_for(lambda text: "8 of 8" in text and "skirts INFERRED" in text, PATIENCE_S)
+        terminal.wait_moving(lambda text: "8 of 8" in text and "skirts INFERRED" in text)
         for keys, shown in TO_THE_SCREWS:
-            for key in keys:
-                self._press(terminal, key)
-            terminal.wait_for(shown, PATIENCE_S)
+            self.keys += len(keys)
+            terminal.type(keys)  # at once: digits of a step that come one by one may come too late for one another
+            terminal.wait_moving(shown)
 
     def _tune(self, terminal: Terminal, bench: Bench, most_turns: int) -> str:
         while self.turns < most_turns:
-            text = terminal.wait_for(self._advised, PATIENCE_S)
+            text = advised(terminal)
             do, why = block(text, "DO"), block(text, "WHY")
-            self.sweeps += int(self._planned(text)) if " looking" in text else 0
+            self.sweeps += planned(text) if " looking" in text else 0
             self.said.append(f"{do} | {why} | {block(text, 'SKIRTS')}")
             if "prove it" in do or "out of reach" in why:
                 return f"{do} | {why}"
             if "y if it hangs" in do:
                 self._press(terminal, "y")
-                terminal.wait_for(lambda text: "y if it hangs" not in text, PATIENCE_S)
+                terminal.wait_moving(lambda text: "y if it hangs" not in text)
                 continue
             longer = re.search(r"until (\d+) sweeps a look", do)
             turn = TURN.search(do)
@@ -124,38 +151,25 @@ class TuningHand:
                 return do
         return "no end"
 
-    @staticmethod
-    def _advised(text: str) -> bool:
-        """Whether there is something to do now."""
-        do = block(text, "DO")
-        if "y if it hangs" in do:
-            return True
-        return " looking" in text.splitlines()[0] and bool(do) and not do.startswith("wait for")
-
     def _average_longer(self, terminal: Terminal, sweeps: int) -> None:
         for _ in range(12):
-            if self._planned(terminal.text) == str(sweeps):
+            now = planned(terminal.text)
+            if now == sweeps:
                 return
-            before = self._planned(terminal.text)
             self._press(terminal, "+")
-            terminal.wait_for(lambda text, before=before: self._planned(text) != before, PATIENCE_S)  # type: ignore[misc]
+            terminal.wait_moving(lambda text, now=now: planned(text) == 2 * now)  # type: ignore[misc]
         raise AssertionError(f"{sweeps} sweeps a look do not come by pressing +:\n{terminal.text}")
-
-    @staticmethod
-    def _planned(text: str) -> str:
-        """Sweeps of a look, at the end of the title."""
-        return text.splitlines()[0].split(" of ")[-1]
 
     def _turn(self, terminal: Terminal, bench: Bench, cavity: int, turns: float, direction: str) -> None:
         self._press(terminal, "t")
-        terminal.wait_for("TURNING", PATIENCE_S)
+        terminal.wait_moving("TURNING")
         sign = {"clockwise": 1.0, "anticlockwise": -1.0}[direction]
         hz = sign * turns * self._per_turn[cavity - 1] * self._rng.normal(1.0, HAND_ERROR)
         bench.say(f"turn L {cavity} {hz:.0f}")
         self._off[cavity - 1] += hz
         self.turns += 1
         self._press(terminal, "t")
-        terminal.wait_for("measuring", PATIENCE_S)
+        terminal.wait_moving(lambda text: "TURNING" not in text)  # "measuring" may be over before it is read
 
     def _true_db(self) -> float:
         """What the bench gives at the channel now; the hand itself never knows."""

@@ -21,6 +21,10 @@ import pyte
 
 ROOT = Path(__file__).parents[2]
 PATIENCE_S = 40.0
+STILL_S = 120.0
+"""A screen that has not moved for so long will not; a busy machine is slow, but draws."""
+MOST_DRAWN = 20_000
+"""Other screens than the one that is waited for, before a wait is given up: an hour of sweeps."""
 
 
 class Terminal:
@@ -86,6 +90,20 @@ class Terminal:
             assert time.monotonic() < until, f"waited in vain for {condition}; the screen:\n{self.text}"
             self.read()
         return self.text
+
+    def wait_moving(self, condition: str | Callable[[str], bool]) -> str:
+        """As `wait_for`, by the screen and not by the clock: it fails on a screen that stands still, or that shows
+        everything but what is waited for. How fast the machine is does not matter."""
+        seen = condition if callable(condition) else lambda text: condition in text
+        text, since, drawn = self.text, time.monotonic(), 0
+        while not seen(text):
+            self.read()
+            now = self.text
+            if now != text:
+                text, since, drawn = now, time.monotonic(), drawn + 1
+            still = time.monotonic() - since > STILL_S
+            assert not still and drawn < MOST_DRAWN, f"waited in vain for {condition}; the screen:\n{text}"
+        return text
 
     def type(self, data: str) -> None:
         os.write(self._master, data.encode())

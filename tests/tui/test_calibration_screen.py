@@ -2,19 +2,16 @@
 
 from __future__ import annotations
 
-import asyncio
 import dataclasses
-from collections.abc import Callable, Iterator
+from collections.abc import Iterator
 from pathlib import Path
 
 import pytest
-from textual.pilot import Pilot
-from textual.widgets import Static
 
 from protocol.errors import RequestError
+from tests.tui.page_hand import Hand
 from tests.visit.stations import Table, table
 from tui.drawing.marks import MarkSet
-from tui.drawing.rows import Rows
 from tui.screens.app import DeepnotchApp
 from tui.screens.calibration_screen import CalibrationScreen
 from tui.screens.live_screen import LiveScreen
@@ -25,7 +22,6 @@ from visit.site.hookup import HookUp
 from visit.site.presets import wide
 
 pytestmark = pytest.mark.usefixtures("no_signals")
-PATIENCE_S = 20.0
 MOST_KEYS = 25
 
 
@@ -33,30 +29,6 @@ MOST_KEYS = 25
 def no_signals(monkeypatch: pytest.MonkeyPatch) -> Iterator[None]:
     monkeypatch.setattr("asyncio.unix_events._UnixSelectorEventLoop.add_signal_handler", lambda *_: None)
     yield
-
-
-class Hand:
-    """Presses keys and counts them."""
-
-    def __init__(self, pilot: Pilot[bool]) -> None:
-        self.pilot, self.keys = pilot, 0
-
-    async def press(self, *keys: str) -> None:
-        self.keys += len(keys)
-        await self.pilot.press(*keys)
-
-    async def until(self, condition: Callable[[], bool]) -> None:
-        """Look until it is so; the deadline only ends a test that fails."""
-        deadline = asyncio.get_running_loop().time() + PATIENCE_S
-        while not condition():
-            assert asyncio.get_running_loop().time() < deadline, self.text()
-            await self.pilot.pause(0.02)
-
-    def text(self) -> str:
-        screen = self.pilot.app.screen
-        if isinstance(screen, CalibrationScreen):
-            return str(screen.query_one("#text", Static).content)
-        return "\n".join(line for rows in screen.query(Rows) for line in rows.texts)
 
 
 def make_app(bench: Table, *, profile_corrects: bool = False) -> DeepnotchApp:

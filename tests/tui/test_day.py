@@ -14,7 +14,8 @@ from textual.widgets import Input, Static
 
 from protocol.errors import RequestError
 from tests.benchtop import exact, make_unit
-from tests.tui.test_calibration_screen import Hand, make_app, no_signals
+from tests.tui.page_hand import Hand
+from tests.tui.test_calibration_screen import make_app, no_signals
 from tests.visit.stations import table
 from tui.screens.calibration_screen import CalibrationScreen
 from tui.screens.day_screen import DayScreen
@@ -59,6 +60,9 @@ class Visitor(Hand):
         await self.at(LiveScreen)
         await self.press("g")
         await self.at(DayScreen)
+        screen = self.pilot.app.screen
+        assert isinstance(screen, DayScreen)
+        screen.clock = lambda: 0.0  # both digits come together, however busy the machine is
         await self.press(*f"{number:02d}"[0 if number > 9 else 1 :])
         await self.pilot.pause()
         assert f"STEP {number}" in self.day()

@@ -7,7 +7,7 @@ from __future__ import annotations
 
 import contextlib
 import dataclasses
-from collections.abc import AsyncIterator, Callable, Iterator
+from collections.abc import AsyncIterator, Iterator
 from pathlib import Path
 from typing import Any, cast
 
@@ -36,16 +36,11 @@ from tui.screens.app import DeepnotchApp
 from tui.screens.calibration_screen import DIRECTIONS, CalibrationScreen, Step
 from tui.screens.choosing import LineDialog, ListDialog
 from tui.screens.day_screen import DayScreen
-from tui.screens.desense_screen import DesenseScreen
 from tui.screens.dialogs import BenchDialog, HookUpDialog, SweepDialog, TemperatureDialog
-from tui.screens.feeder_screen import FeederScreen
-from tui.screens.gain_screen import GainScreen
 from tui.screens.learn_rows import Asked, LearnPicture, learn_blocks
 from tui.screens.learn_screen import LearnScreen
 from tui.screens.live_screen import LiveScreen
-from tui.screens.page_screen import PageScreen
 from tui.screens.panel import PICTURE_KEYS
-from tui.screens.parts_screen import PartsScreen
 from tui.screens.reading_dialogs import AskDialog, ConfirmDialog, HelpDialog, LinesDialog, key_pairs
 from tui.screens.site_screen import SiteScreen
 from tui.screens.start_screen import StartScreen
@@ -313,26 +308,6 @@ async def test_the_site_form(size: tuple[int, int]) -> None:
                 field.focus()
                 await pilot.pause()
                 assert faults(app) == [], (field.id, wrong)
-
-
-@pytest.mark.parametrize("size", SIZES)
-@pytest.mark.parametrize("which", [FeederScreen, GainScreen, PartsScreen, lambda tool: DesenseScreen(tool, {})])
-async def test_what_stands_beside_the_duplexer(
-    which: Callable[[Tool], PageScreen], size: tuple[int, int], tmp_path: Path
-) -> None:
-    with a_tool(tmp_path) as tool:
-        async with shown(which(tool), size) as (app, pilot):
-            await app.workers.wait_for_complete()
-            await pilot.pause()
-            assert faults(app) == []
-            screen = cast(PageScreen, app.screen)
-            screen.said = f"! {LONG}: {LONG}"
-            screen.draw()
-            await pilot.pause()
-            assert faults(app) == []
-            await pilot.press("p")
-            await pilot.pause()
-            assert faults(app) == []
 
 
 def test_no_key_means_two_things() -> None:

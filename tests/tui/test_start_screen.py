@@ -8,14 +8,13 @@ from collections.abc import Callable, Iterator, Sequence
 from pathlib import Path
 
 import pytest
-from textual.pilot import Pilot
 from textual.widget import Widget
-from textual.widgets import Input, Static
+from textual.widgets import Input
 
 from protocol.learn.dialogue import Correction, Dialogue, Progress, Role, Word
 from protocol.learn.learner import Learned, NotLearnedError
 from protocol.profiles.profile import load_profile
-from tui.drawing.rows import Rows
+from tests.tui.page_hand import Hand
 from tui.screens.app import DeepnotchApp
 from tui.screens.site_screen import SiteScreen
 from tui.screens.start_screen import StartScreen
@@ -25,7 +24,6 @@ from visit.site.site import load_site
 
 MOST_KEYS = 25
 PROFILE = Path("fixtures/profiles/scpi.toml").read_text()
-PATIENCE_S = 20.0
 WORDS = (
     Word(1, "lo", "MHZ", "start of the sweep", Role.START, "its description"),
     Word(2, "hi", "MHZ", "end of the sweep", Role.STOP, "its description"),
@@ -91,15 +89,8 @@ class Script:
             self.ended = True
 
 
-class Hand:
-    """Presses keys and counts them; what is typed into a field besides is not counted."""
-
-    def __init__(self, pilot: Pilot[bool]) -> None:
-        self.pilot, self.keys = pilot, 0
-
-    async def press(self, *keys: str) -> None:
-        self.keys += len(keys)
-        await self.pilot.press(*keys)
+class StartHand(Hand):
+    """Types into fields, which is not counted, and looks that all fits."""
 
     async def write(self, words: str) -> None:
         field = self.pilot.app.screen.focused
@@ -108,16 +99,8 @@ class Hand:
         await self.pilot.pause()
 
     async def until(self, words: str | Callable[[], bool]) -> None:
-        deadline = asyncio.get_running_loop().time() + PATIENCE_S
-        while not (words() if callable(words) else words in self.text()):
-            assert asyncio.get_running_loop().time() < deadline, self.text()
-            await self.pilot.pause(0.02)
+        await super().until(words)
         self.fits()
-
-    def text(self) -> str:
-        screen = self.pilot.app.screen
-        rows = [line for block in screen.query(Rows) for line in block.texts]
-        return "\n".join([*rows, *(str(block.content) for block in screen.query(Static))])
 
     def fits(self) -> None:
         """Nothing is cut at 80 by 24, and nothing of a stranger's moves the cursor."""
@@ -133,7 +116,7 @@ def start(by_id: Path, learn: Script) -> tuple[DeepnotchApp, StartScreen]:
     return DeepnotchApp(screen), screen
 
 
-async def type_site(hand: Hand) -> None:
+async def type_site(hand: StartHand) -> None:
     await hand.until(lambda: isinstance(hand.pilot.app.screen, SiteScreen))
     for words in ("Heron Bank", "450", "455,5"):
         await hand.write(words)
@@ -148,7 +131,7 @@ async def test_first_day_25_keys_next_day_one_also_under_another_number(
     script = Script()
     app, screen = start(by_id, script)
     async with app.run_test(size=(80, 24)) as pilot:
-        hand = Hand(pilot)
+        hand = StartHand(pilot)
         await hand.until("ENTER  learn this analyzer")
         assert "proved dead" in hand.text()
         await hand.press("enter")
@@ -190,7 +173,7 @@ async def test_first_day_25_keys_next_day_one_also_under_another_number(
     (by_id / f"usb-Invented_{'x' * 70}_0001").symlink_to(nodes[1])
     app, screen = start(by_id, Script())
     async with app.run_test(size=(80, 24)) as pilot:
-        hand = Hand(pilot)
+        hand = StartHand(pilot)
         await hand.until("ENTER  go on")
         await hand.press("enter")
     assert hand.keys == 1 and screen.choice is not None
@@ -202,7 +185,7 @@ async def test_a_session_that_is_left_ends_and_a_failed_one_says_why(by_id: Path
     script = Script(waits=True)
     app, _ = start(by_id, script)
     async with app.run_test(size=(80, 24)) as pilot:
-        hand = Hand(pilot)
+        hand = StartHand(pilot)
         await hand.press("enter", "enter")
         await hand.until("39 words")
         await hand.press("q")
@@ -211,7 +194,7 @@ async def test_a_session_that_is_left_ends_and_a_failed_one_says_why(by_id: Path
     script = Script(fails="no word gave data")
     app, _ = start(by_id, script)
     async with app.run_test(size=(80, 24)) as pilot:
-        hand = Hand(pilot)
+        hand = StartHand(pilot)
         await hand.press("enter", "enter")
         await hand.until("WORDS")
         await hand.press("enter")
@@ -229,7 +212,7 @@ async def test_a_session_that_is_left_ends_and_a_failed_one_says_why(by_id: Path
 async def test_faults_stand_at_their_fields_and_nothing_typed_is_lost(by_id: Path) -> None:
     app, screen = start(by_id, Script())
     async with app.run_test(size=(80, 24)) as pilot:
-        hand = Hand(pilot)
+        hand = StartHand(pilot)
         await hand.until("none is plugged in")
         await hand.press("n")
         await type_site(hand)
@@ -259,7 +242,7 @@ async def test_a_damaged_memory_is_one_line(by_id: Path) -> None:
     path.write_text("{")
     app, _ = start(by_id, Script())
     async with app.run_test(size=(80, 24)) as pilot:
-        hand = Hand(pilot)
+        hand = StartHand(pilot)
         await hand.until("is damaged")
         await hand.press("question_mark")
         await pilot.pause()
@@ -297,7 +280,7 @@ async def test_words_from_the_manual_and_a_line_that_is_not_shown(by_id: Path, n
     script = Manual()
     app, _ = start(by_id, script)
     async with app.run_test(size=(80, 24)) as pilot:
-        hand = Hand(pilot)
+        hand = StartHand(pilot)
         await hand.press("enter", "enter")
         await hand.until("Which line opens it")
         field = app.screen.query_one("#line", Input)

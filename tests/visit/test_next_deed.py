@@ -10,9 +10,12 @@ from rf.repeater.hookup_check import HookUpCheck, State
 from rf.values.figure import cant_say, inferred
 from rf.values.verdict import Verdict
 from tests.tui.picture import load, picture
+from visit.calibration.doubts import restart_doubt
 from visit.day.next_deed import REPORT, Facts, next_deed
+from visit.day.planner import Tried
 from visit.figures.assessment import Assessment
 from visit.figures.known import LeakSource
+from visit.figures.third_load import MEASURED
 from visit.site.hookup import Side
 
 
@@ -51,8 +54,10 @@ def test_an_empty_visit_begins_with_a_side() -> None:
 def test_faults_come_first(seen: Assessment) -> None:
     wrong = replace(seen, check=HookUpCheck(State.WRONG, "looks like a thru", "take the leads apart", "thru"))
     assert next_deed(facts(wrong)).words == "take the leads apart (k): looks like a thru"
+    off = replace(seen, doubts=restart_doubt(1.7e9, 1.6e9))
+    assert next_deed(facts(off)).words.startswith("read the thru again (v, 60 s): the analyzer was off at ")
     raw = replace(seen, cautions=("analyzer uncorrected: calibrate it",))
-    assert next_deed(facts(raw)).words == "calibrate (c, 5 min): levels are not re a thru before it"
+    assert next_deed(facts(raw)).words == "calibrate (c, 5 min): no level can be told before it"
 
 
 def test_no_pass_without_a_survey(seen: Assessment) -> None:
@@ -88,6 +93,48 @@ def test_a_goal_that_is_missed_leads_to_the_screws_by_way_of_as_found(seen: Asse
     )
     tuned = next_deed(facts(missed, sides=both, as_found=True))
     assert (tuned.do, tuned.key) == ("turn screws", "x") and "INFERRED 60.0" in tuned.why
+
+
+def test_out_of_reach_of_the_screws_leads_to_the_report_once_somebody_looked(seen: Assessment) -> None:
+    """All cavities stand together and the goal is missed: nobody is sent to the screws twice, and the other side is
+    proved all the same."""
+    missed = with_rejection(seen, Verdict.CANT_SAY, skirts_db=60.0)
+    assert missed.notch is not None
+    worn = replace(missed, notch=replace(missed.notch, centred_at=(inferred(60.4, 59.5, 61.3, "dB"),)))
+    met = with_rejection(seen, Verdict.PASS)
+    sides = {Side.LOW: worn, Side.HIGH: met}
+    assert next_deed(facts(worn, sides=sides, as_found=True)).do == "turn screws"
+    looked = {"as_found": True, "looked_at": frozenset({Side.LOW})}
+    done = next_deed(facts(worn, sides=sides, **looked))
+    assert done.do == REPORT.do and "no screw brings 90 dB" in done.why and "INFERRED 60.4" in done.why
+    high = next_deed(facts(worn, sides={Side.LOW: worn, Side.HIGH: with_rejection(seen, Verdict.CANT_SAY)}, **looked))
+    assert high.do == "leads on A>H"
+    apart = replace(missed, notch=replace(missed.notch, centred_at=(inferred(80.0, 79.0, 81.0, "dB"),)))
+    assert next_deed(facts(apart, sides={**sides, Side.LOW: apart}, **looked)).do == "turn screws"
+
+
+def test_a_load_that_nobody_knows_is_measured_where_it_alone_stands_in_the_way(seen: Assessment) -> None:
+    """At 92.4 dB a proof of 90 has no room with a load of 20 dB, and room with a good one."""
+    near = with_rejection(seen, Verdict.CANT_SAY, leak=1e-6, skirts_db=92.4)
+    deed = next_deed(facts(near))
+    assert (deed.do, deed.key) == ("measure the third port's load: it on lead 1", "k") and "costs 0.9 dB" in deed.why
+    known = tuple(
+        replace(one, load=one.load and replace(one.load, return_loss_db=32.0, source=MEASURED)) for one in near.channels
+    )
+    assert next_deed(facts(replace(near, channels=known))).do == "prove the rejection"
+    assert next_deed(facts(with_rejection(seen, Verdict.CANT_SAY, leak=1e-6, skirts_db=90.9))).key == "p"
+
+
+def test_a_proof_that_did_not_show_the_goal_is_not_repeated_as_it_was(seen: Assessment) -> None:
+    near = with_rejection(seen, Verdict.CANT_SAY)
+    first = next_deed(facts(near))
+    assert first.sweeps is not None
+    later = next_deed(facts(near, tried={Side.LOW: Tried(4, 0)}))
+    assert later.sweeps is not None and later.sweeps > 1.3 * first.sweeps  # less is left to spend
+    again = next_deed(facts(near, tried={Side.LOW: Tried(1, 2 * first.sweeps)}))
+    assert again.sweeps == 4 * first.sweeps
+    enough = next_deed(facts(near, tried={Side.LOW: Tried(3, 1500)}))
+    assert "1500 sweeps did not show 90 dB" in enough.why
 
 
 def test_a_goal_in_reach_is_proved_and_its_length_is_said(seen: Assessment) -> None:

@@ -43,7 +43,7 @@ def turned(
 def skirts(rejection_db: float, centred_db: float = 95.0, half_db: float = 1.0) -> NotchPlace:
     nothing = cant_say("dB", "")
     return NotchPlace(
-        about(REJECT_HZ), nothing, about(Q, 100.0, ""), (about(rejection_db, half_db, "dB"),), (), False, 40e3, 30e3,
+        about(REJECT_HZ), nothing, about(Q, 100.0, ""), (about(rejection_db, half_db, "dB"),), 40e3, 30e3,
         (), True, 0.0, 0.0, 1.0, None, "", centred_at=(about(centred_db, half_db, "dB"),),
     )  # fmt: skip
 

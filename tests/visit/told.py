@@ -75,8 +75,8 @@ def notch(centre_hz: float = 455.01e6, **options: Any) -> NotchPlace:
     nothing = cant_say("dB", "told")
     given: dict[str, Any] = {
         "centre": inferred(centre_hz, centre_hz - 1e3, centre_hz + 1e3, "Hz"), "depth": nothing,
-        "unloaded_q": inferred(950.0, 900.0, 1000.0, ""), "rejection_at": (nothing,), "singles": (),
-        "singles_resolved": False, "singles_limit_hz": 0.0, "bottom_width_hz": 2.4e5, "shapes_at": (), "trusted": True,
+        "unloaded_q": inferred(950.0, 900.0, 1000.0, ""), "rejection_at": (nothing,),
+        "singles_limit_hz": 0.0, "bottom_width_hz": 2.4e5, "shapes_at": (), "trusted": True,
         "departure": 0.6, "misfit": 1e-3, "p_value": 0.5, "model": None, "why": "", "ended": np.arange(3.0),
     }  # fmt: skip
     return NotchPlace(**(given | options))

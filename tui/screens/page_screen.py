@@ -45,8 +45,9 @@ class PageScreen(TextScreen[RunOrder | None]):
 
     def text_blocks(self, width: int) -> Sequence[Block]:
         """The page, what is said of the last key, the keys."""
-        foot = labelled("", f"{self._prompt}; Enter: write   Esc: no", width, 1) if self.typing else None
-        return [*self.page(width), block("", self.said, width), Block(tuple(foot or flowed(self.keys(), width)))]
+        page = self.page(width)
+        foot = (f"{self._prompt};", "Enter: write", "Esc: no") if self.typing else self.keys()
+        return [*page, block("", self.said, width), Block(tuple(flowed(foot, width)))]
 
     @property
     def typing(self) -> bool:

@@ -12,7 +12,7 @@ from typing import ClassVar
 from textual.binding import Binding, BindingType
 
 from protocol.errors import RequestError
-from tui.drawing.blocks import Block
+from tui.drawing.blocks import Block, labelled
 from tui.screens.bench_words import bench_lines
 from tui.screens.page_screen import PageScreen, block
 from visit.day.parts import paths_of
@@ -31,6 +31,24 @@ WORDS_OF_A_PART = 3
 ASKED = "name kind place [noise figure], e.g. iso1 isolator transmit"
 
 
+ROWS_BESIDE = 4
+"""The cautions, the keys in two lines at most, the line that is typed into."""
+
+
+def _indent(line: str) -> int:
+    return len(line) - len(line.lstrip())
+
+
+def paged(items: Sequence[Sequence[str]], room: int) -> list[list[str]]:
+    """Items of so many lines each on pages of `room` lines, none parted: one page at least."""
+    pages: list[list[str]] = [[]]
+    for item in items:
+        if pages[-1] and len(pages[-1]) + len(item) > room:
+            pages.append([])
+        pages[-1] += item
+    return pages
+
+
 class PartsScreen(PageScreen):
     """The parts' page; made anew when something was kept."""
 
@@ -38,6 +56,8 @@ class PartsScreen(PageScreen):
         Binding("m", "sweep('part')", "measure"),
         Binding("t", "sweep('part-back')", "turned round"),
         Binding("n", "keep", "keep under a name"),
+        Binding("down,pagedown", "turn(1)", "next page"),
+        Binding("up,pageup", "turn(-1)", "page before"),
         Binding("escape,q", "leave", "back"),
     ]
 
@@ -45,6 +65,7 @@ class PartsScreen(PageScreen):
         super().__init__()
         self._tool = tool
         self._lines: list[str] = []
+        self._page, self._pages = 0, 1
         self._runs: dict[str, int] = {}
         """Complete runs of this screen that belong to the part on the leads."""
 
@@ -71,7 +92,7 @@ class PartsScreen(PageScreen):
                 return parts_lines(paths_of(Replay(visit)), self._tool.site)
 
         try:
-            self._lines = await asyncio.to_thread(make)
+            self._lines, self._page = await asyncio.to_thread(make), 0
         except RequestError as error:
             self.said = f"! {error}"
         self.draw()
@@ -86,13 +107,24 @@ class PartsScreen(PageScreen):
             blocks.append(block("FAULT", progress.message, width))
         hangs = ", ".join(f"{name}: run {run_id}" for name, run_id in self._runs.items())
         blocks.append(
-            block("ON LEADS", hangs or "lead 1 on the part's input, lead 2 on its output, then m", width, 5, 10)
+            block("ON LEADS", hangs or "lead 1 on the part's input, lead 2 on its output, then m", width, column=10)
         )
-        return [*blocks, *(block("", line, width, 2, 1 + len(line) - len(line.lstrip())) for line in self._lines)]
+        said = labelled("", self.said, width)
+        room = self.app.size.height - ROWS_BESIDE - len(said) - sum(len(one.lines) for one in blocks)
+        pages = paged([labelled("", line.strip(), width, 1 + _indent(line)) for line in self._lines], room)
+        self._pages = len(pages)
+        self._page = min(self._page, self._pages - 1)
+        return [*blocks, Block(tuple(pages[self._page]))]
 
     def keys(self) -> Sequence[str]:
         """What the keys do."""
-        return ("m measure", "t turned round", "n name it and keep it", "q back")
+        more = (f"page {self._page + 1} of {self._pages}: up, down",) if self._pages > 1 else ()
+        return ("m measure", "t turned round", "n name it and keep it", "q back", *more)
+
+    def action_turn(self, by: int) -> None:
+        """Another page of the parts."""
+        self._page = min(max(self._page + by, 0), self._pages - 1)
+        self.draw()
 
     def action_sweep(self, hangs: str) -> None:
         """Sweep the part as it hangs."""

@@ -1,6 +1,7 @@
-"""The rows of the start screen: ports, sites and visits, the chosen one marked, the list moved to where it stands.
+"""The rows of the start screen: ports, sites and visits, the chosen one marked, the list moved to where it stands, and
+what Enter does.
 
-Owns: what of each fits 80 columns. Refuses: to look for any of them; `visit.run.set_up` does.
+Owns: what of each fits the terminal. Refuses: to look for any of them; `visit.run.set_up` does.
 """
 
 from __future__ import annotations
@@ -9,10 +10,11 @@ import time
 from pathlib import Path
 from typing import TypeVar
 
+from tui.drawing.blocks import flowed, kept_blocks, labelled
 from tui.drawing.marks import FAINT
 from tui.drawing.rows import Row
 from tui.drawing.shortened import shortened
-from visit.run.set_up import Plugged, SetUp
+from visit.run.set_up import BOARD, Plugged, SetUp
 from visit.site.site import Site
 from visit.site.typed import channels
 
@@ -20,6 +22,46 @@ T = TypeVar("T")
 STRONG = "bold"
 PORTS, SITES, VISITS = 4, 3, 2
 """So many of each stand on the screen where it has room; the rest are in the lists behind a, s and v."""
+KEYS = ("a port", "s site", "n new site", "v visit", "i who is it", "d simulated", "? help", "q leave")
+
+
+def start_rows(now: SetUp, said: str, width: int, room: int) -> list[Row]:
+    """The whole screen, `room` rows of at most `width`: lists grow shorter before anything is left out."""
+    said = said or (f"! {now.faults[0]}" if now.faults else "")
+    for most in range(PORTS, 0, -1):
+        blocks: list[tuple[list[Row], int | None]] = [
+            ([[(" DEEPNOTCH", STRONG), ("  what measures, where, and into which visit", "")], [("", "")]], 1),
+            (port_rows(now, width, most), None),
+            (site_rows(now, width, min(most, SITES)), None),
+            (visit_rows(now, width, min(most, VISITS)), None),
+            ([[("", "")], *([(line, "")] for line in labelled("", said, width, 1))], None),
+            ([[(" Local rules come first.", "")]], 2),
+            ([[(line, STRONG)] for line in labelled("ENTER", enter_does(now), width)], None),
+            ([[(line, FAINT)] for line in flowed(KEYS, width)], None),
+        ]
+        if sum(len(rows) for rows, weight in blocks if weight is None) <= room:
+            break
+    kept = kept_blocks([(len(rows), weight) for rows, weight in blocks], room)
+    shown = [blocks[at][0] for at in kept]
+    gap: list[Row] = [[("", "")]] * max(room - sum(len(rows) for rows in shown), 0)
+    return [row for rows in [*shown[:-2], gap, *shown[-2:]] for row in rows]
+
+
+def enter_does(now: SetUp) -> str:
+    """What Enter does now."""
+    if not now.ports:
+        return "looks again for ports"
+    if now.plugged is None:
+        others = sum(not one.port.node.startswith(BOARD) for one in now.ports)
+        return "choose a port: " + ("several are there" if others > 1 else "only this computer's own are there")
+    if not now.plugged.profile:
+        return "learn this analyzer: nobody here knows it yet"
+    if now.chosen_site is None:
+        return "choose a site" if now.sites else "type the site, then measure"
+    known = now.memory.known
+    last = known.fitted and known.fitted[0] == now.plugged.fitted and known.site == str(now.site)
+    name = now.plugged.fitted.name if now.plugged.fitted else ""
+    return f"{'go on as last time' if last else 'go on'}: {now.chosen_site.name} with {name}"
 
 
 def port_rows(now: SetUp, width: int, most: int = PORTS) -> list[Row]:

@@ -18,34 +18,15 @@ from protocol.errors import AnalyzerError, RequestError
 from protocol.learn.learner import Learned
 from protocol.learn.learner import learn as learn_port
 from protocol.profiles.profile import profile_names
-from tui.drawing.blocks import flowed, kept_blocks, labelled
-from tui.drawing.marks import FAINT
-from tui.drawing.rows import Row, Rows
+from tui.drawing.rows import Rows
 from tui.screens.choosing import LineDialog, ListDialog
 from tui.screens.framed import MARGIN, SafetyRow
 from tui.screens.learn_screen import Learn, LearnScreen
 from tui.screens.reading_dialogs import HelpDialog, key_pairs
 from tui.screens.site_screen import SiteScreen
-from tui.screens.start_rows import (
-    PORTS,
-    SITES,
-    STRONG,
-    VISITS,
-    port_rows,
-    port_words,
-    site_rows,
-    site_words,
-    visit_rows,
-    visit_words,
-)
-from visit.run.set_up import BOARD, Choice, Plugged, SetUp, about_visit, who_is_it
+from tui.screens.start_rows import port_words, site_words, start_rows, visit_words
+from visit.run.set_up import Choice, Plugged, SetUp, about_visit, who_is_it
 from visit.site.site import Site
-
-KEYS = ("a port", "s site", "n new site", "v visit", "i who is it", "d simulated", "? help", "q leave")
-
-
-def _block(rows: list[Row], weight: int | None = None) -> tuple[list[Row], int | None]:
-    return rows, weight
 
 
 class StartScreen(Screen[None]):
@@ -100,42 +81,7 @@ class StartScreen(Screen[None]):
 
     def _draw(self) -> None:
         width, room = self.app.size.width - MARGIN, self.app.size.height - 1
-        now = self._set_up
-        said = self._said or (f"! {now.faults[0]}" if now.faults else "")
-        for most in range(PORTS, 0, -1):
-            blocks = [
-                _block([[(" DEEPNOTCH", STRONG), ("  what measures, where, and into which visit", "")], [("", "")]], 1),
-                _block(port_rows(now, width, most)),
-                _block(site_rows(now, width, min(most, SITES))),
-                _block(visit_rows(now, width, min(most, VISITS))),
-                _block([[("", "")], *([(line, "")] for line in labelled("", said, width, 1))]),
-                _block([[(" Local rules come first.", "")]], 2),
-                _block([[(line, STRONG)] for line in labelled("ENTER", self._next(), width)]),
-                _block([[(line, FAINT)] for line in flowed(KEYS, width)]),
-            ]
-            if sum(len(rows) for rows, weight in blocks if weight is None) <= room:
-                break
-        kept = kept_blocks([(len(rows), weight) for rows, weight in blocks], room)
-        shown = [blocks[at][0] for at in kept]
-        gap: list[Row] = [[("", "")]] * max(room - sum(len(rows) for rows in shown), 0)
-        self.query_one("#all", Rows).show([row for rows in [*shown[:-2], gap, *shown[-2:]] for row in rows])
-
-    def _next(self) -> str:
-        """What Enter does now."""
-        now = self._set_up
-        if not now.ports:
-            return "looks again for ports"
-        if now.plugged is None:
-            others = sum(not one.port.node.startswith(BOARD) for one in now.ports)
-            return "choose a port: " + ("several are there" if others > 1 else "only this computer's own are there")
-        if not now.plugged.profile:
-            return "learn this analyzer: nobody here knows it yet"
-        if now.chosen_site is None:
-            return "choose a site" if now.sites else "type the site, then measure"
-        known = now.memory.known
-        last = known.fitted and known.fitted[0] == now.plugged.fitted and known.site == str(now.site)
-        name = now.plugged.fitted.name if now.plugged.fitted else ""
-        return f"{'go on as last time' if last else 'go on'}: {now.chosen_site.name} with {name}"
+        self.query_one("#all", Rows).show(start_rows(self._set_up, self._said, width, room))
 
     # Keys
 

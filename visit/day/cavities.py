@@ -18,6 +18,7 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
+from rf.notch.apart import Each
 from rf.notch.nudge import LARGEST_MISFIT
 from rf.values.figure import NORMAL_95, Figure, cant_say, inferred, shifted
 from visit.day.nudges import NudgeRow
@@ -27,6 +28,9 @@ ANYWHERE_HZ = 1e6
 
 HAND_SHARE = 0.3
 """A hand turns by what it meant within this share (one standard deviation): rods stick and slip."""
+
+FINE_HZ = 10e3
+"""Zeros whose intervals are all shorter are told to a tenth of a kilohertz."""
 
 UNSEEN_HZ = 15e3
 """A turn that the sweeps did not show may have moved its cavity by so much (one standard deviation)."""
@@ -183,6 +187,28 @@ def track(
     return Places(made, zeros if placed < count else (), mixed)
 
 
+def zero_words(each: Each, reject_hz: float) -> str:
+    """The zeros of a side against its channel, from low to high, each with its interval; those that the skirts do not
+    tell apart have one interval together. "" when nothing is known of them."""
+    if not each.figures:
+        return ""
+    said: list[str] = []
+    fine = max(one.high - one.low for one in each.figures) < FINE_HZ
+    for group in each.groups:
+        low, value, high = (
+            f"{(hz - reject_hz) / 1e3:+.{int(fine)}f}"
+            for hz in (each.figures[group[0]].low, each.figures[group[0]].value, each.figures[group[0]].high)
+        )
+        word = "" if said else "INFERRED "  # in front of the first number: what wraps keeps them on one line
+        if len(group) == 1:
+            said.append(f"{word}{value} ({low}..{high})")
+            continue
+        # Not by number: which screw's they are only a turn tells.
+        which = f"all {len(group)}" if len(group) == len(each.figures) else f"{len(group)} of them"
+        said.append(f"{which} together in {word}{low}..{high}")
+    return f"{', '.join(said)} kHz"
+
+
 def _turn(state: _Track, row: NudgeRow, reject_hz: float, average: NDArray[np.float64] | None, rates: _Rates) -> str:
     """One row of the ledger; what was wrong with it."""
     before, after, moved = seen_move(row, None if average is None else average.size)
@@ -331,7 +357,7 @@ def _cavity(state: _Track, number: int, turned: bool, rates: _Rates, rows: Seque
         value = float(state.x[number - 1])
         place = inferred(value, value - NORMAL_95 * sd, value + NORMAL_95 * sd, "Hz", limited_by="random")
     else:
-        place = cant_say("Hz", "which zero is its own shows when it is turned a little")
+        place = cant_say("Hz", "which notch is its own shows when it is turned a little")
     if rate is None:
         unseen = [
             row.told.turns or 0.0 for row in rows if row.told.cavity == number and not seen_move(row, None)[2].known

@@ -13,7 +13,7 @@ from dataclasses import dataclass
 from rf.notch.notch import NotchPlace
 from rf.values.figure import NORMAL_95, Figure, Kind, cant_say, inferred
 from rf.values.words import text
-from visit.day.cavities import HAND_SHARE, MOST_WORTH, CavityState, Places, spoken
+from visit.day.cavities import HAND_SHARE, MOST_WORTH, CavityState, Places, spoken, zero_words
 from visit.day.nudges import USUAL_Q, Told
 
 FIRST_TRIAL = 0.125
@@ -139,7 +139,8 @@ def _out_of_reach(now: Tuning) -> Advice:
     if turn is not None and turn.deed is Deed.TURN:
         return Advice(Deed.OUT_OF_REACH, f"not the screws alone; the best they give: {turn.do}", why, turn.expect,
                       turn.told)  # fmt: skip
-    return Advice(Deed.OUT_OF_REACH, "look at cables, loads and cavities: no screw brings the goal", why)
+    do = "look at cables, loads and cavities: no screw brings the goal; q, then NEXT goes on"
+    return Advice(Deed.OUT_OF_REACH, do, why)
 
 
 def _waiting(now: Tuning) -> Advice:
@@ -268,7 +269,7 @@ def _trial(now: Tuning, one: CavityState) -> Advice:
         direction = spoken(one.forward, 1 if by_hz * one.hz_per_turn > 0 else -1)
     do, told = _named(one, turns, direction)
     if not one.turned:
-        why = "a small trial turn: which zero is its own, and how far a turn goes, is not known"
+        why = "a small trial turn: which notch is its own, and how far a turn goes, is not known"
     elif one.unseen_turns >= LARGEST_TRIAL:
         why = f"{_turns(one.unseen_turns)} of it moved nothing that is seen: is it this side's screw, and free?"
     elif not one.hz_per_turn:
@@ -316,11 +317,13 @@ def cavity_lines(now: Tuning) -> list[str]:
         lines.append(f"{one.number}  {said}")
     if now.places.zeros:
         zeros = " ".join(f"{zero.value / 1e3:+.0f}" for zero in now.places.zeros)
-        lines.append(f"zeros resolved at INFERRED {zeros} kHz; whose they are shows by turning")
+        lines.append(f"notches resolved at INFERRED {zeros} kHz; whose they are shows by turning")
     elif any(not one.place.known for one in now.places.cavities) and now.notch is not None and now.notch.trusted:
-        limit = now.notch.singles_limit_hz
-        if math.isfinite(limit):
-            lines.append(f"zeros nearer than {limit / 1e3:.0f} kHz are not told apart by this look")
+        zeros, limit = zero_words(now.notch.each, now.reject_hz), now.notch.singles_limit_hz
+        if zeros:
+            lines.append(f"notches by the skirts: {zeros}")
+        elif math.isfinite(limit):
+            lines.append(f"notches nearer than {limit / 1e3:.0f} kHz are not told apart by this look")
     return lines
 
 

@@ -24,7 +24,7 @@ from rf.floor.settling import largest_step_hz, settling_caution
 from rf.notch.notch import NotchPlace, find_notch
 from rf.repeater.hookup_check import HookUpCheck, State, check_hookup
 from rf.repeater.passband import Budgeted, Residuals, loss_at, return_loss_at
-from rf.values.decibel import amplitude, level_db
+from rf.values.decibel import amplitude, amplitude_db, level_db
 from rf.values.figure import CONFIDENCE, Figure, cant_say, shifted
 from visit.figures.assessment import (
     SURVEY_FIRST,
@@ -133,7 +133,7 @@ def assess(
             limits = Limits(leak, port2_db, third_port_db=load.limit_db if load else 0.0)
             found = _rejection(frequency_hz, s21, floor, hz, own or known.bottom_at(hz), limits, confidence, walk)
             figure, parts = found.figure, found.parts
-            figure = unsurveyed(figure) if leak is None else figure
+            figure = unsurveyed(figure, known.worst_leak) if leak is None else figure
             pooled = max(pooled, found.points)
             if frequency_hz[0] <= hz <= frequency_hz[-1]:
                 proofs.append(found.proof_db)
@@ -144,7 +144,7 @@ def assess(
         made = tuple((name, budget) for name, budget in budgets if budget is not None)
         source = known.leak_source_at(hz) if role is Role.REJECT else None
         cautions += [source.doubt] if source is not None and source.doubt else []
-        channels.append(Channel(hz, role, figure, returned.figure, parts, made, leak, source, load))
+        channels.append(Channel(hz, role, figure, returned.figure, parts, made, leak, source, load, known.worst_leak))
     if notch is not None and notch.trusted and notch.unloaded_q.known and reject_hz is not None:
         short = settling_caution(known.dwell_s, notch.unloaded_q.value, reject_hz)
         cautions += [short] if short else []
@@ -165,11 +165,16 @@ def assess(
     goals = goals_of(site, channels, proven, doubts=known.doubts)
     if any(goal.condition == NOT_SURVEYED or may_be_leak(goal.figure) for goal in goals):
         asked = survey_advice(site.goals.rejection_db, floor.additive_power, frequency_hz)
-        cautions.append(f"{SURVEY_FIRST}; {asked.sweeps} sweeps of these settings settle it")
+        least_db = -amplitude_db(known.worst_leak)
+        cautions.append(
+            f"{SURVEY_FIRST} {least_db:.0f} dB is shown to be met before it; {asked.sweeps} sweeps of these settings"
+            " settle it"
+        )
     cautions += [proven.note] if proven.note else []
     return Assessment(
         site=site,
         hookup=hookup,
+        bandwidth_hz=known.bandwidth_hz,
         frequency_hz=frequency_hz,
         level_db=level_db(s21.mean),
         sweeps=s21.sweeps,
@@ -269,7 +274,7 @@ def _rejection(
         return _Found(walk.hides("dB", channel_hz))
     caution = ""
     if bottom.known and step > largest_step_hz(width_hz):
-        caution = f"step {step / 1e3:.3g} kHz is wide for a bottom of {width_hz / 1e3:.0f} kHz: zoom in"
+        caution = f"points {step / 1e3:.3g} kHz apart, wide for a notch bottom of {width_hz / 1e3:.0f} kHz: zoom in"
     # Without a known width only the sample at the channel itself is known to carry the channel's value.
     f, mean, power = frequency_hz[calm], s21.mean[calm], floor.averaged_power[calm]
     pooled = pool_at(f, mean, power, channel_hz, half, floor.dof, bottom.shape)

@@ -17,7 +17,7 @@ from rf.floor.leakage import FloorSplit, leak_limit_at
 from rf.repeater.antenna import unwound
 from rf.repeater.fault_distance import Echo, strongest_echo
 from rf.repeater.passband import Residuals, return_loss_at
-from rf.values.decibel import level_db
+from rf.values.decibel import amplitude_db, level_db
 from rf.values.figure import cant_say
 from rf.values.words import text
 from visit.figures.assessment import Assessment, Channel, Role, too_busy
@@ -28,9 +28,8 @@ from visit.figures.marker import S11, Traces, trace_of
 from visit.site.hookup import HookUp
 from visit.site.site import Site
 
-LARGEST_LEAK_DB = -50.0
-"""More than this between two leads that end in loads is no leak but a device left in: the worst shielding of this
-class leaks at -60 dB."""
+LEFT_IN_DB = 10.0
+"""So much more than the worst leak between two leads that end in loads is no leak but a device left in."""
 
 
 def assess_alone(
@@ -43,7 +42,7 @@ def assess_alone(
     """What a hook-up without the duplexer shows; `split` is asked for a survey that looks like one. Arrays (K,)."""
     frequency_hz, s21, s11 = averaged.frequency_hz, averaged.s21, averaged.s11
     if hookup.survey:
-        return _survey(site, hookup, frequency_hz, s21, split)
+        return _survey(site, hookup, frequency_hz, s21, split, amplitude_db(known.worst_leak) + LEFT_IN_DB)
     if s21.too_busy or s11.too_busy:
         return too_busy(site, hookup, frequency_hz, s21)
     shown = s11 if hookup.one_port else s21
@@ -112,10 +111,15 @@ def _bare(site: Site, hookup: HookUp, frequency_hz: NDArray[np.float64], shown: 
 
 
 def _survey(
-    site: Site, hookup: HookUp, frequency_hz: NDArray[np.float64], s21: Average, split: Callable[[], FloorSplit | None]
+    site: Site,
+    hookup: HookUp,
+    frequency_hz: NDArray[np.float64],
+    s21: Average,
+    split: Callable[[], FloorSplit | None],
+    most_db: float,
 ) -> Assessment:
     """What both leads on loads show: no channels and no goals, only floor and leakage; `split` is asked for when the
-    sweeps look like a survey at all."""
+    sweeps look like a survey at all, with no more than `most_db` anywhere."""
     levels_db = level_db(s21.mean)
     calm = np.isfinite(levels_db)  # a point that a steady carrier hits in most sweeps has no level
     if s21.too_busy or not calm.any():
@@ -123,12 +127,12 @@ def _survey(
     through_db = float(levels_db[calm].max())
     cautions: tuple[str, ...] = ()
     found: FloorSplit | None = None
-    if through_db <= LARGEST_LEAK_DB:
+    if through_db <= most_db:
         found = split()
     else:
         cautions = (f"no survey: a signal of {through_db:.0f} dB comes through; put both leads on loads, then again",)
     plain = _bare(site, hookup, frequency_hz, s21, "both leads on loads: no notch here")
-    if through_db <= LARGEST_LEAK_DB:
+    if through_db <= most_db:
         lacks = _how_long(site, frequency_hz, s21, found)
         cautions = (lacks,) if lacks else ()
     return replace(plain, cautions=cautions, leakage=_leak_limit(site, frequency_hz, found), survey=found)

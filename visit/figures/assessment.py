@@ -37,7 +37,7 @@ from visit.site.site import Site
 
 UNSEEN_LOAD = "the load on the third port can't be seen from this side"
 NOT_PROVEN = "no look has proven it"
-SURVEY_FIRST = f"next: survey (k, leads on loads): no goal over {-WORST_LEAK_DB:.0f} dB is shown to be met before it"
+SURVEY_FIRST = "next: survey (k, leads on loads): no goal over"
 BUSY = "site too busy: over a quarter of the sweeps was hit by bursts; wait, or move the sweep off the carriers"
 NOT_CHECKED = HookUpCheck(State.UNSEEN, "not checked")
 
@@ -80,6 +80,8 @@ class Channel:
     """Where `leakage` comes from, and what speaks against it."""
     load: ThirdLoad | None = None
     """What ended the third port, where the channel is one to hold back."""
+    worst_leak: float = amplitude(WORST_LEAK_DB)
+    """Amplitude re thru that may leak here where nobody surveyed it."""
     proof: Proof | None = None
     """The proof of the run that carries this channel, where others carry the other ones."""
 
@@ -145,6 +147,9 @@ class Assessment:
     steps: tuple[int, ...] = ()
     """Sweeps of the run after which the device was another one."""
 
+    bandwidth_hz: float | None = None
+    """At which the floor is what it is; None: not known."""
+
     traces: Traces | None = None
     """What a marker reads; None where nothing of the device is believed."""
 
@@ -207,7 +212,7 @@ def _rejection_goal(goal_db: float, channel: Channel, proof: Proof) -> GoalResul
     if may_be_leak(figure):
         verdict = Verdict.CONDITIONAL_PASS if figure.low >= goal_db else Verdict.CANT_SAY
     result = GoalResult("rejection", goal_db, figure, verdict)
-    if channel.leakage is None and (proven_db is None or _with_worst_leak_db(proven_db) < goal_db):
+    if channel.leakage is None and (proven_db is None or _with_leak_db(proven_db, channel.worst_leak) < goal_db):
         result = _on_condition(result, NOT_SURVEYED)
     elif channel.leak_source is not None and channel.leak_source.doubt:
         result = _on_condition(result, channel.leak_source.doubt)
@@ -216,9 +221,9 @@ def _rejection_goal(goal_db: float, channel: Channel, proof: Proof) -> GoalResul
     return _on_condition(result, NOT_PROVEN) if result.verdict is Verdict.CONDITIONAL_PASS else result
 
 
-def _with_worst_leak_db(proven_db: float) -> float:
-    """What a bound leaves when the analyzer leaks as badly as one of its class may."""
-    return -amplitude_db(amplitude(-proven_db) + amplitude(WORST_LEAK_DB))
+def _with_leak_db(proven_db: float, leak: float) -> float:
+    """What a bound leaves when so much leaks, in the worst phase."""
+    return -amplitude_db(amplitude(-proven_db) + leak)
 
 
 def _on_condition(goal: GoalResult, condition: str) -> GoalResult:

@@ -68,7 +68,8 @@ def assessment_data(a: Assessment) -> dict[str, Any]:
             "rejection": as_json(a.notch.rejection_at[0]),
             "depth": as_json(a.notch.depth),
             "unloaded_q": as_json(a.notch.unloaded_q),
-            "cavities": [as_json(figure) for figure in a.notch.singles],
+            "cavities": [as_json(figure) for figure in a.notch.each.figures],
+            "cavities_together": [[number + 1 for number in group] for group in a.notch.each.groups],
         },
         "clipped_band": None
         if a.clipped is None

@@ -10,12 +10,16 @@ import math
 from collections.abc import Iterable, Iterator
 from dataclasses import dataclass, replace
 
+import numpy as np
+
 from rf.floor.pool import Bottom
 from rf.repeater.passband import Residuals
+from rf.values.decibel import amplitude
 from rf.values.match import UNKNOWN_CABLE, Velocity
 from visit.calibration.corrector import LEAST_RETURN_LOSS_DB, Calibration, Check, Corrector
 from visit.calibration.doubts import clock_doubt, failed_check_doubt, restart_doubt
 from visit.calibration.stored_calibration import calibrations, checks_of
+from visit.figures.unsurveyed import WORST_LEAK_DB, worst_leak
 from visit.record.sheet import Sheet
 from visit.record.visit_file import PORT_BACK, RESTARTED, RunRow, VisitFile
 from visit.site.site import Site
@@ -61,11 +65,15 @@ class Known:
     trusted: bool = False
     dwell_s: float = 0.0
     """Time that the analyzer spends on a point by its profile; 0: not known."""
+    bandwidth_hz: float | None = None
+    """That the run was swept at; None: not known."""
     axis_doubt: str = ""
     leak_sources: tuple[tuple[float, LeakSource], ...] = ()
     """Where the best limit of `leaks` comes from, at single channels."""
     path_doubt: str = ""
     """Why levels re the thru are not believed by what an earlier wide run of this hook-up showed of its path."""
+    worst_leak: float = amplitude(WORST_LEAK_DB)
+    """Amplitude re thru that may leak where nothing bounds it."""
     third_seen: bool = False
     """A run of this visit, driven from the antenna, showed the load on the port that this hook-up can't see."""
     third_loads: tuple[tuple[float, float], ...] = ()
@@ -154,8 +162,13 @@ class Knowledge:
             doubts=self.doubts(run),
             trusted=True,  # the gate judged it before it was stored, or somebody went and saw
             dwell_s=self._dwell_s(run),
+            bandwidth_hz=run.settings.bandwidth_hz,
             axis_doubt=self._axis_doubt(),
             velocity=self._velocity if run.hookup.feeder else UNKNOWN_CABLE,
+            worst_leak=worst_leak(
+                None if calibration is None else float(np.abs(calibration.terms.transmission_tracking).min()),
+                self.corrector(run).through,
+            ),
         )
         if calibration is not None:
             known = replace(known, residuals=calibration.residuals(run.hookup.path))

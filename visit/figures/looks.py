@@ -17,6 +17,7 @@ from dataclasses import dataclass, field
 
 from rf.floor.sequential import look_counts, look_number, next_look, spent_at
 from visit.record.visit_file import RunRow, VisitFile
+from visit.site.hookup import HookUp
 from visit.site.site import Site
 
 AS_FOUND, AS_LEFT = "as found", "as left"
@@ -86,11 +87,9 @@ def spendings(visit: VisitFile, site: Site, runs: Sequence[RunRow], counts: Mapp
     for run in runs:
         if run.hookup.alone:
             continue
-        stage, wide = (
-            AS_FOUND if frozen is None or run.started_s < float(str(frozen)) else AS_LEFT,
-            covers_both(run, site),
-        )
-        goal = f"{run.hookup.name} {stage}, {'wide' if wide else 'zoom'}"
+        stage = AS_FOUND if frozen is None or run.started_s < float(str(frozen)) else AS_LEFT
+        wide = covers_both(run, site)
+        goal = _goal(run.hookup, stage, wide=wide)
         watched, mine = run.watched is not False, recorded.get(run.id, {})
         spending = Spending(
             goal, looked_at.get(goal, 0) + 1, run.planned_sweeps, watched, run.purpose != NO_LOOKS, mine,
@@ -101,6 +100,25 @@ def spendings(visit: VisitFile, site: Site, runs: Sequence[RunRow], counts: Mapp
             looked_at[goal] = spending.nth_run
         found[run.id] = spending
     return found
+
+
+def zooms_spent(visit: VisitFile, found: Mapping[int, Spending], counts: Mapping[int, int], hookup: HookUp) -> int:
+    """How many zooms of a hook-up were looked at in the stage that a run begun now belongs to; `found` by row, `counts`
+    their sweeps. The next one may spend what is left by so many."""
+    frozen = visit.rows("select min(at_s) from stage where name = ?", (AS_FOUND,))[0][0]
+    goal = _goal(hookup, AS_FOUND if frozen is None else AS_LEFT, wide=False)
+    looked_at = [
+        one.nth_run
+        for run_id, one in found.items()
+        if one.goal == goal
+        and one.proves
+        and (one.recorded or look_counts(counts.get(run_id, 0), one.planned, watched=one.watched))
+    ]
+    return max(looked_at, default=0)
+
+
+def _goal(hookup: HookUp, stage: str, *, wide: bool) -> str:
+    return f"{hookup.name} {stage}, {'wide' if wide else 'zoom'}"
 
 
 def _recorded(visit: VisitFile) -> dict[int, dict[int, Look]]:

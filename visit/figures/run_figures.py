@@ -25,7 +25,7 @@ from visit.figures.averaging import FEWEST_POINTS, Averaged, floor_of
 from visit.figures.kept_sums import Averager, Book, take_in
 from visit.figures.known import Knowledge, Known, LeakSource
 from visit.figures.leak_advice import found
-from visit.figures.looks import Spending, covers_both, spendings
+from visit.figures.looks import Spending, covers_both, spendings, zooms_spent
 from visit.figures.two_states import jumper_leaks
 from visit.record.opening import RecordError
 from visit.record.visit_file import RunRow, VisitFile
@@ -145,6 +145,10 @@ class RunFigures:
             self.site, run.hookup, run.id, known=known, corrector=self._knowledge.corrector(run),
             spending=self._spendings.get(run.id, Spending(proves=False)),
         )  # fmt: skip
+
+    def zooms_spent(self, hookup: HookUp) -> int:
+        """How many zooms of a hook-up were looked at in the present stage."""
+        return zooms_spent(self.visit, self._spendings, self._counts, hookup)
 
     def keep(self, run_id: int, assessment: Assessment, known: Known) -> None:
         """Whoever follows a run as it comes has made its figures, by what was `known`: they need not be made again for

@@ -17,7 +17,9 @@ from rf.values.decibel import amplitude, amplitude_db, level_db
 from rf.values.figure import reading
 from rf.values.words import text
 from visit.calibration.corrector import CONNECTION_DB, Calibration
+from visit.figures.assessment import Assessment
 from visit.figures.averaging import Averaged, Complex, average_of, floor_of
+from visit.figures.known import Known
 from visit.figures.run_figures import RunFigures, no_figures
 from visit.figures.third_load import third_load
 from visit.figures.three_ports import three_ports
@@ -35,8 +37,9 @@ SMALL_PAD_DB = 3.0
 class Together:
     """Reads the runs of a visit once and answers what they show together."""
 
-    def __init__(self, visit: VisitFile) -> None:
-        self._visit, self._figures = visit, RunFigures(visit)
+    def __init__(self, visit: VisitFile, figures: RunFigures | None = None) -> None:
+        """`figures`: what is made of the runs already."""
+        self._visit, self._figures = visit, figures or RunFigures(visit)
         self.site = self._figures.site
         self.runs = [run for run in visit.runs() if run.purpose != "calibration"]
 
@@ -193,6 +196,14 @@ class Together:
     def calibration(self, run: RunRow) -> Calibration | None:
         """The calibration that corrects a run."""
         return self._figures.calibrations.get(run.calibration_id or 0)
+
+    def known(self, run: RunRow) -> Known:
+        """Everything that is known of a run."""
+        return self._figures.known(run)
+
+    def assess(self, run: RunRow) -> Assessment | None:
+        """The figures of a run by itself."""
+        return self._figures.assess(run)
 
     def usable(self, run: RunRow) -> Averaged | None:
         """The average of a run; None when it kept no sweep or bursts spoilt it."""

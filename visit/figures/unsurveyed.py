@@ -14,18 +14,29 @@ from rf.values.decibel import amplitude, amplitude_db
 from rf.values.figure import Figure, Kind, at_least, reading
 
 WORST_LEAK_DB = -60.0
-"""The worst shielding of this class of analyzer leaks at -60 dB re thru; deeper rejection is only believed after a
-survey or a test of two states."""
+"""The worst shielding of this class of analyzer leaks at -60 dB re its full level; deeper rejection is only believed
+after a survey or a test of two states."""
+
+MOST_PADS_DB = 20.0
+"""Pads at the ports that a normalisation may hold (common practice: 6 or 10 dB at each, for the match). What is read is
+then re a thru that is so much weaker, and the leak, which goes past the pads, stands so much higher."""
 
 NOT_SURVEYED = "leakage not surveyed"
 
 
-def unsurveyed(figure: Figure) -> Figure:
-    """A rejection read with no survey, in positive dB: the same with the leak of the analyzer's kind in its interval,
-    or AT LEAST its weak end. Other kinds stay."""
+def worst_leak(normalised: float | None, through: float) -> float:
+    """Amplitude re the thru that may leak where nobody surveyed: `normalised` what came through when it was measured
+    raw (None: the analyzer normalised itself, through who knows what pads), `through` the pads and amplifier that are
+    taken out of the path since."""
+    raw = amplitude(-MOST_PADS_DB) if normalised is None else min(normalised, 1.0)
+    return amplitude(WORST_LEAK_DB) / raw / through
+
+
+def unsurveyed(figure: Figure, worst: float) -> Figure:
+    """A rejection read with no survey, in positive dB: the same with the largest leak in its interval (`worst` as an
+    amplitude re the thru), or AT LEAST its weak end. Other kinds stay."""
     if figure.kind is not Kind.READING:
         return figure
-    worst = amplitude(WORST_LEAK_DB)
     weak, strong = amplitude(-figure.high) - worst, amplitude(-figure.low) + worst
     if weak > worst:
         limit = figure.limited_by if figure.high - figure.low > amplitude_db(strong / weak) / 2.0 else "leakage"

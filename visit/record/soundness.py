@@ -143,12 +143,10 @@ def check_schema(connection: sqlite3.Connection, version: int) -> None:
 
 def check_rows(connection: sqlite3.Connection, version: int) -> None:
     """Raises UnsoundError for the first value of a wrong kind or size, and for sweeps that do not fit their points."""
-    for table, columns in layout(version).items():
+    for table, count, statement in _questions(version):
         most = MOST_ROWS.get(table, MOST_OTHER_ROWS)
-        if connection.execute(f"select count(*) from (select 1 from {table} limit {most + 1})").fetchone()[0] > most:  # noqa: S608
+        if connection.execute(count).fetchone()[0] > most:
             raise UnsoundError(f"table {table} has more than {most} rows")
-        cases = " ".join(f"when not ({_sound(column)}) then '{column.name}'" for column in columns.values())
-        statement = f"select rowid, case {cases} end as wrong from {table} where wrong is not null limit 1"  # noqa: S608
         for row, column in connection.execute(statement):
             raise UnsoundError(f"table {table}, row {row}: {column} holds what can't stand there")
     for what, statement in _RELATIONS:
@@ -156,6 +154,19 @@ def check_rows(connection: sqlite3.Connection, version: int) -> None:
             continue
         for (row,) in connection.execute(statement):
             raise UnsoundError(f"{what} {row}")
+
+
+@functools.cache
+def _questions(version: int) -> list[tuple[str, str, str]]:
+    """Each table, the question how many rows it has (one more than there may be at most), and that for a wrong one."""
+    found = []
+    for table, columns in layout(version).items():
+        most = MOST_ROWS.get(table, MOST_OTHER_ROWS)
+        count = f"select count(*) from (select 1 from {table} limit {most + 1})"  # noqa: S608
+        cases = " ".join(f"when not ({_sound(column)}) then '{column.name}'" for column in columns.values())
+        wrong = f"select rowid, case {cases} end as wrong from {table} where wrong is not null limit 1"  # noqa: S608
+        found.append((table, count, wrong))
+    return found
 
 
 _RELATIONS = (

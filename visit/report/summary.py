@@ -145,7 +145,9 @@ def owed(not_shown: list[str], left_out: list[str], doubts: list[str], next_due:
     lines = [f"Not shown: {line}" for line in not_shown]
     lines += [f"In doubt: {line}" for line in doubts]
     lines += [f"Left out: {line}" for line in left_out]
-    if deed != REPORT:
+    if deed.do == REPORT.do and deed != REPORT:
+        lines.append(f"Left as it is: {deed.why}.")
+    elif deed != REPORT:
         lines.append(f"Next: {deed.do}: {deed.why}.")
     lines += [f"Next visit due: {next_due}" if next_due else "The next visit is not fixed."]
     return lines

@@ -170,7 +170,7 @@ class SiteVisit:
         """What is known of the cavities of a side, by the ledger and by what the present look shows."""
         rows = [row for row in ledger(self.file) if row.side == side.value]
         reject_hz, notch, cavities = self.site.reject_hz(side), seen.notch, self.site.cavities
-        singles = notch.singles if notch is not None and notch.singles_resolved else ()
+        singles = notch.singles if notch is not None else ()
         channel = seen.channel(Role.REJECT)
         assert channel is not None  # every hook-up of one side has one
         return Tuning(

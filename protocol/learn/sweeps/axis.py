@@ -83,10 +83,10 @@ def meaning_of(
         if through is not None:
             return pair[:3] == through
         if joined is None:
-            return leaking(pair[3], kind)
+            return leaking(pair[3], kind.through)
         at, number, columns = pair[:3]
         before, after = (
-            float(np.median(np.abs(kind.complex(values))))
+            float(np.median(np.abs(kind.through.complex(values))))
             for values in (pair[3], joined[at][number].values[:, list(columns)])
         )
         return JOINED < after < 1.2 and after > 2 * before
@@ -119,7 +119,7 @@ def meaning_of(
             for trace, pair in (("s11", (at, number, columns)), ("s21", other[:3])):
                 old = named[pair[0]][pair[1]]
                 fields = list(old.fields)
-                fields[pair[2][0]], fields[pair[2][1]] = kind.fields(trace)
+                fields[pair[2][0]], fields[pair[2][1]] = (kind if trace == "s11" else kind.through).fields(trace)
                 named[pair[0]][pair[1]] = Names(tuple(fields), {**old.traces, trace: pair[2]})
             delay = delay_of(kind.complex(values), frequency_hz)
             if delay.error > 0.3:
@@ -177,7 +177,8 @@ def reflection(meaning: Meaning, taken: list[list[Shape]], trace: str = "s11") -
     for rows, shapes in zip(meaning.names, taken, strict=True):
         for names, shape in zip(rows, shapes, strict=True):
             if trace in names.traces:
-                return meaning.kind.complex(shape.values[:, list(names.traces[trace])])
+                kind = meaning.kind if trace == "s11" else meaning.kind.through
+                return kind.complex(shape.values[:, list(names.traces[trace])])
     return None
 
 

@@ -7,7 +7,7 @@ that was neither told by the console nor taken when tried.
 from __future__ import annotations
 
 import re
-from collections.abc import Sequence
+from collections.abc import Awaitable, Callable, Sequence
 from dataclasses import dataclass, field
 
 from protocol.learn.dialogue import Role, Word
@@ -39,6 +39,8 @@ class Bounds:
     points: tuple[int, ...] = ()
     bandwidths_hz: list[float] = field(default_factory=list)
     codes: list[str] = field(default_factory=list)
+    assumed: bool = False
+    """Whether an end of the range was never refused beyond: it stands where a sweep followed last."""
     bandwidth: str = ""
     """Template of the command; "" where there is none."""
 
@@ -96,8 +98,16 @@ async def _usual_counts(trials: Trials, taken: set[int], refused: set[int]) -> N
                 break
 
 
-async def find_range(trials: Trials, bounds: Bounds) -> None:
-    """The lowest start and the highest stop: as told, else by steps outwards until one is not taken."""
+Follows = Callable[[float, bool], Awaitable[bool]]
+"""Whether a sweep that ends at a frequency (True), or begins there, shows what the one that was understood showed."""
+
+
+async def find_range(trials: Trials, bounds: Bounds, follows: Follows) -> None:
+    """The lowest start and the highest stop: as told, else by steps outwards until one is not taken.
+
+    An end that was tried is believed only where a value beyond it was refused or moved, and where values within it were
+    followed, as read back. Any other is the outermost beside which a sweep followed, or what was swept before.
+    """
     low, high = trials.low_hz, trials.high_hz
     for told in trials.told_ranges():
         low, high = min(low, told[0]), max(high, told[1])
@@ -108,16 +118,39 @@ async def find_range(trials: Trials, bounds: Bounds) -> None:
         lower = Role.START if Role.START in setters else upper
         if Role.SPAN in setters and upper is Role.CENTRE:
             await trials.holds(Role.SPAN, NARROW_HZ)
-        highest = await _outermost(trials, upper, high, LADDER_HZ, "high")
-        lowest = await _outermost(trials, lower, low, tuple(reversed(LADDER_HZ)), "low")
-        shown = trials.shows or any(setters[role].source is not None for role in roles)
-        if shown or highest < LADDER_HZ[-1] or lowest > LADDER_HZ[0]:  # else nothing was ever refused: it ignores
-            low, high = lowest, highest
+        highest, refused_high = await _outermost(trials, upper, high, LADDER_HZ, "high")
+        lowest, refused_low = await _outermost(trials, lower, low, tuple(reversed(LADDER_HZ)), "low")
+        shown = trials.shows or all(setters[role].source is not None for role in roles)
+        if not (shown and refused_high):
+            highest = await _followed(high, highest, follows, up=True)
+        if not (shown and refused_low):
+            lowest = await _followed(low, lowest, follows, up=False)
+        low, high = lowest, highest
+        if not (refused_high and refused_low):
+            bounds.assumed = True
     bounds.start_hz, bounds.stop_hz = low, high
 
 
-async def _outermost(trials: Trials, role: Role, held: float, ladder: Sequence[float], end: str) -> float:
-    """The outermost value that is taken, found by steps outwards from `held`, or inwards when that is not taken.
+async def _followed(held: float, end: float, follows: Follows, *, up: bool) -> float:
+    """The outermost step between `held` and `end` beside which a sweep follows; `held` where none does."""
+    if (end <= held) if up else (end >= held):
+        return end  # within what was swept: it was refused beyond
+    if await follows(end, up):
+        return end
+    steps = sorted((hz for hz in LADDER_HZ if (held < hz < end if up else end < hz < held)), reverse=not up)
+    known, last = -1, len(steps)
+    while last - known > 1:
+        middle = (known + last) // 2
+        if await follows(steps[middle], up):
+            known = middle
+        else:
+            last = middle
+    return steps[known] if known >= 0 else held
+
+
+async def _outermost(trials: Trials, role: Role, held: float, ladder: Sequence[float], end: str) -> tuple[float, bool]:
+    """The outermost value that is taken, found by steps outwards from `held`, or inwards when that is not taken, and
+    whether one beyond it was not.
 
     Where a value is moved to the end of the range, that end.
     """
@@ -127,15 +160,15 @@ async def _outermost(trials: Trials, role: Role, held: float, ladder: Sequence[f
     inwards = [hz for hz in reversed(ladder) if (hz < 0.95 * held if up else hz > 1.05 * held)]
     first = await trials.holds(role, held)
     if end in trials.clamped:
-        return trials.clamped[end]
+        return trials.clamped[end], True
     for hertz in outwards if first.taken else inwards:
         outcome = await trials.holds(role, hertz)
         if end in trials.clamped:
-            return trials.clamped[end]
+            return trials.clamped[end], True
         if outcome.taken != first.taken:
-            return held if first.taken else hertz
+            return held if first.taken else hertz, True
         held = hertz if first.taken else held
-    return held
+    return held, False
 
 
 async def find_bandwidth(trials: Trials, bounds: Bounds) -> None:
@@ -197,6 +230,9 @@ def _listed(told: str) -> tuple[list[float], list[str]]:
         return (values, [str(at) for at in range(len(values))]) if len(values) == int(index.group(1)) + 1 else ([], [])
     if len(pairs) >= 2:
         return [float(hz) for _, hz in pairs], [code for code, _ in pairs]
+    scaled = _scaled(told)
+    if scaled[0]:
+        return scaled
     row = re.search(r"(?:Hz:?\s*|\[|\()((?:\d+(?:\.\d+)?[ ,|/]+){1,}\d+(?:\.\d+)?)", told)
     if row:
         values = [float(text) for text in re.split(r"[ ,|/]+", row.group(1))]
@@ -207,3 +243,17 @@ def _listed(told: str) -> tuple[list[float], list[str]]:
         inner = [hz for hz in USUAL_HZ if low < hz < high]
         return sorted({low, *inner, high}), []
     return [], []
+
+
+def _scaled(told: str) -> tuple[list[float], list[str]]:
+    """Bandwidths listed in kilohertz (`kHz: 0,15 1,5 15`) or with a k behind (`10 100 1k 10k`), each with its text."""
+    row = re.search(r"(?i)\bkHz\W{0,3}((?:\d+(?:[.,]\d+)?[ /|]+)+\d+(?:[.,]\d+)?)", told)
+    lettered = re.search(r"(?<!\w)((?:\d+(?:\.\d+)?k?[ ,/|]+)+\d+(?:\.\d+)?k?)(?!\w)", told)
+    if row:
+        texts, scale = re.split(r"[ /|]+", row.group(1)), 1e3
+    elif lettered and "k" in lettered.group(1):
+        texts, scale = re.split(r"[ ,/|]+", lettered.group(1)), 1.0
+    else:
+        return [], []
+    values = [float(text.rstrip("k").replace(",", ".")) * (1e3 if text.endswith("k") else scale) for text in texts]
+    return (values, texts) if values == sorted(set(values)) and len(values) > 1 else ([], [])

@@ -7,7 +7,7 @@ lead. Refuses: to name a pair that fits nothing, or to choose between two that f
 from __future__ import annotations
 
 import re
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 from numpy.typing import NDArray
@@ -21,6 +21,8 @@ LEAKS = 0.12
 """|S21| with nothing between the ports is below this."""
 FAINTEST_DB = -190.0
 """No receiver sees less; a smaller number counts in parts of a decibel."""
+RETURN_LOSS = re.compile(r"\bRL\b|(?i:\breturn loss\b|\bloss\b)")
+"""Words that say that decibels of a reflection count how much is lost."""
 DELAY_S = (0.2e-9, 120e-9)
 """Delay of an open lead, there and back."""
 
@@ -34,13 +36,21 @@ class Kind:
     first: str
     second: str
     divisors: tuple[float, float]
+    other: str = ""
+    """The first of S21's two columns, where it is written otherwise: return loss beside gain; "" for the same."""
+
+    @property
+    def through(self) -> Kind:
+        """How S21 is written."""
+        return replace(self, first=self.other, other="") if self.other else self
 
     def complex(self, pair: NDArray[np.float64]) -> Complex:
         """The pair (N, 2) as complex numbers."""
         a, b = pair[:, 0] / self.divisors[0], pair[:, 1] / self.divisors[1]
         if self.first == "re":
             return a + 1j * b
-        size = np.power(10.0, np.clip(a, -400, 100) / 20) if self.first == "db" else a
+        decibels = {"db": a, "loss": -a}.get(self.first)
+        size = a if decibels is None else np.power(10.0, np.clip(decibels, -400, 100) / 20)
         angle = {"deg": np.deg2rad(b), "rad": b, "turn": 2 * np.pi * b}[self.second]
         return np.asarray(size * np.exp(1j * angle), dtype=np.complex128)
 
@@ -73,6 +83,9 @@ KINDS: tuple[Kind, ...] = (
     Kind("mag", "deg", (1e5, 100)), Kind("mag", "deg", (1e4, 1)), Kind("mag", "deg", (1e3, 1)),
     Kind("mag", "deg", (1e6, 1e3)), Kind("db", "deg", (10, 10)), Kind("db", "deg", (100, 10)),
     Kind("db", "deg", (100, 100)), Kind("db", "deg", (1e3, 1e3)), Kind("db", "turn", (256, 65536)),
+    Kind("loss", "deg", (1, 1)), Kind("loss", "rad", (1, 1)), Kind("loss", "deg", (10, 10)),
+    Kind("loss", "deg", (100, 100)),
+    Kind("loss", "deg", (1, 1), "db"), Kind("loss", "rad", (1, 1), "db"),
 )  # fmt: skip
 
 
@@ -102,13 +115,16 @@ def hinted(kind: Kind, told: str) -> bool:
     if "0.1 deg" in text and kind.divisors[1] != 10:
         return False
     angle = {"deg": "deg", "rad": "rad", "turn": "turn"}[kind.second]
-    return angle in text and (("db" in text) == (kind.first == "db"))
+    return angle in text and (("db" in text) == (kind.first in ("db", "loss")))
 
 
 def reflecting(pair: NDArray[np.float64], frequency_hz: NDArray[np.float64], told: str = "") -> list[Kind]:
     """Kinds in which a pair of columns is the reflection of an open lead, the likeliest first."""
     found = []
+    losing = RETURN_LOSS.search(told) is not None and float(np.median(pair[:, 0])) > 0
     for kind in KINDS:
+        if (kind.other or (losing and kind.first == "db")) and not (losing and kind.first == "loss"):
+            continue  # the sign of so small a number is told by words only
         trace = kind.complex(pair)
         if not np.all(np.isfinite(trace)):
             continue
@@ -141,7 +157,8 @@ def reflects(trace: Complex) -> bool:
 
 def leaking(pair: NDArray[np.float64], kind: Kind) -> bool:
     """Whether a pair of columns in this kind is a transmission through nothing."""
-    if kind.first == "db" and float(np.median(pair[:, 0])) / kind.divisors[0] < FAINTEST_DB:
+    size = float(np.median(pair[:, 0])) / kind.divisors[0]
+    if (kind.first == "db" and size < FAINTEST_DB) or (kind.first == "loss" and -size < FAINTEST_DB):
         return False
     return bool(np.percentile(np.abs(kind.complex(pair)), 90) < LEAKS)
 

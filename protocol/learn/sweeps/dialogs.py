@@ -23,6 +23,9 @@ MOST_QUESTIONS = 8
 ASKS = re.compile(r"(?i)\basks?\b.{0,40}\b(?:from|start\w*|low\w*|first|begin\w*|cent(?:re|er))\b")
 """A description of a word that asks for the ends of a sweep."""
 
+OFFERS = re.compile(r"[\[(<=]\s*\d+\s*[\])>]?\W*$|\s\d+\s*[:?]\s*$")
+"""A question ends with the value that holds."""
+
 
 @dataclass(frozen=True)
 class Dialog:
@@ -74,10 +77,11 @@ def setting_of(question: str) -> str | None:
     words = re.findall(r"[a-z]+", text)
     if HARM.search(text):
         return None
+    offers = OFFERS.search(text) is not None
     if any(word.startswith("point") for word in words):
-        return "points"
+        return "points" if offers else None
     if re.search(r"\b(?:averag\w*|avg|band ?width|bw|rbw)\b", text):
-        return ""
+        return "" if offers else None
     for name, fits in (("start", short_for_first), ("stop", short_for_last)):
         if any(len(word) > 1 and fits(word) for word in words):
             return name

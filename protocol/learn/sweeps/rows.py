@@ -17,7 +17,7 @@ from itertools import pairwise
 import numpy as np
 from numpy.typing import NDArray
 
-from protocol.learn.sweeps.shape import FEWEST_POINTS, Shape, number
+from protocol.learn.sweeps.shape import FEWEST_POINTS, LARGEST, Shape, number
 
 Values = NDArray[np.float64]
 
@@ -318,8 +318,10 @@ def _shape(rows: list[_Line], texts: list[str], comma: str, hexed: set[int], beg
 
 
 def _column(texts: Sequence[str], comma: str, hexed: set[int]) -> _Column | None:
-    """What the texts of one column are as numbers; None where they are none."""
+    """What the texts of one column are as numbers; None where they are none, or one is beyond any meaning."""
     plain = _plain(texts, comma)
+    if plain is not None and not np.all(np.abs(plain.values) < LARGEST):
+        return None
     if not all(re.fullmatch(_HEX, text) for text in texts):
         return plain
     counts = np.array([float(int(text, 16)) for text in texts])
@@ -353,9 +355,9 @@ def _plain(texts: Sequence[str], comma: str) -> _Column | None:
 
 
 def _titles(before: Sequence[str], columns: int) -> tuple[str, ...]:
-    """Words of a header line, when it has one for each column."""
-    for line in reversed(before[-3:]):
-        words = [word for word in re.split(r"[\s,;|]+", line) if word]
-        if len(words) == columns and all(re.search(r"[A-Za-z]", word) for word in words):
-            return tuple(words)
-    return ()
+    """Words of a header line, when it has one for each column, or is words all through right above the points."""
+    lines = [[word for word in re.split(r"[\s,;|]+", line) if word] for line in reversed(before[-3:])]
+    lettered = [words for words in lines if words and all(re.search(r"[A-Za-z]", word) for word in words)]
+    whole = next((words for words in lettered if len(words) == columns), [])
+    above = lines[0] if lines[:1] == lettered[:1] and lines and columns <= len(lines[0]) <= 3 * columns else []
+    return tuple(whole or above)

@@ -20,12 +20,17 @@ TURNS = 1.3
 POINTS_A_TURN = 4
 
 
+_SIGNS = {"db", "loss"}
+"""Forms that differ in a sign, which the columns of S21 or the console's words have told."""
+
+
 def alike(kind: Kind) -> list[Kind]:
     """The kind, and all that differ from it in form or in what an angle counts in."""
     return [
         other for other in KINDS
-        if other == kind or other.first != kind.first
-        or (kind.first != "re" and (other.second, other.divisors[1]) != (kind.second, kind.divisors[1]))
+        if other == kind or (other.first != kind.first and not other.other and {other.first, kind.first} != _SIGNS)
+        or ((other.first, other.other) == (kind.first, kind.other) and kind.first != "re"
+            and (other.second, other.divisors[1]) != (kind.second, kind.divisors[1]))
     ]  # fmt: skip
 
 

@@ -10,7 +10,7 @@ from collections.abc import Callable, Iterator, Mapping, Sequence
 from dataclasses import dataclass, field
 
 from protocol.learn.dialogue import Role, Word
-from protocol.learn.words.allow import SENT
+from protocol.learn.sweeps.shape import LARGEST
 from protocol.learn.words.talk import Talk
 from protocol.learn.words.tokens import cells_of, hints_of
 from protocol.learn.words.wrapped import verbs_of
@@ -21,6 +21,12 @@ HEXED = re.compile(r"(?<!\w)[0-9A-F]{6,8}(?!\w)")
 BEHIND = {"(": ")", "{": "}"}
 WRAPPED = tuple(BEHIND)
 """Signs before a word that stands between brackets, and what stands behind it."""
+WITH_UNIT = re.compile(
+    r"(?i)\bwith (?:a |its |the )?(?:unit|[kmg]?hz)\b.*|\bno unit\b.*|"
+    r"\bunit (?:is )?(?:missing|wanted|needed|expected)\b.*"
+)
+FEW = 12
+"""Replies back in which a refusal still speaks of what is being tried."""
 FORMS = ("{name} {v}", "{name}={v}", "set {name} {v}", "{name}:{v}", "{name},{v}", "set{name} {v}", "{name}{v}")
 READS = ("{name}", "{name}?", "{name} ?", "get {name}", "get{name}", "{name}=?", "{name}:?")
 
@@ -57,6 +63,8 @@ class Setters:
     unreadable: bool = False
     """Whether a word was asked for its value in every way and told none."""
     write: Callable[[float], str] = str
+    unit: str = ""
+    """The unit of the way of writing that is being tried: "hz", "khz" ...; "" where it writes no plain number."""
     dialog: str = ""
     """One command, a line for each answer, that sets everything and sweeps; "" where each setting has its own."""
     asked: Mapping[str, float | str] = field(default_factory=dict)
@@ -92,7 +100,8 @@ class Setters:
         for form in self._set_forms(word):
             if "{v}" in form and form not in seen:
                 seen.add(form)
-                yield form
+                if self.talk.may(form.partition("\n")[0].replace("{v}", "1")):
+                    yield form
 
     def _set_forms(self, word: Word) -> Iterator[str]:
         name = word.name
@@ -107,6 +116,11 @@ class Setters:
         if word.told is not None and word.told.form:
             yield word.told.form
             return
+        if re.search(r"<[\d.]+>", word.usage):
+            form = _slotted(word.usage, name)  # its own example tells more than the form that another took
+            unit = self.unit[:-2].replace("m", "M").replace("g", "G") + "Hz"
+            ends = word.role in HERTZ and word.role is not Role.BANDWIDTH and self.unit
+            yield re.sub(r"[kMG]?Hz$", unit, form) if ends else form
         if self.style:
             yield self.style.replace("{name}", name)
         if word.usage and word.usage != name:
@@ -118,8 +132,11 @@ class Setters:
         short = re.match(r"([a-z]{1,3}|[A-Z]{1,3})\d+$", name)
         if short:
             yield short.group(1) + "{v}"
+        unit = self._unit_wanted() if word.role in HERTZ else ""
+        if unit:
+            yield from (form.replace("{name}", name) + unit for form in ("{name} {v}", "{name}={v}", "{name} {v} "))
         for form in FORMS:
-            if (form != "{name}{v}" or len(name) <= 3) and not self._short_for_another(form.replace("{name}", name)):
+            if form != "{name}{v}" or len(name) <= 3:
                 yield form.replace("{name}", name)
 
     def reads(self, word: Word) -> Iterator[str]:
@@ -146,21 +163,18 @@ class Setters:
         listed = [self.read_style, self._hint(1), *READS] if self.read_style or self._hint(1) else list(READS)
         for style in filter(None, listed):
             for text in (style.replace("{name}", name), style.replace("{name}", bare)):
-                told = style in (self.read_style, self._hint(1))
-                if text not in seen and self.talk.may(text) and (told or not self._short_for_another(text)):
+                if text not in seen and self.talk.may(text):
                     seen.add(text)
                     yield text
 
-    def _short_for_another(self, guess: str) -> bool:
-        """Whether a guessed line begins with no word of the console, but with the beginning of one that is never sent:
-        a console that takes abbreviations would act on that one."""
-        head = _head(guess)
-        firsts = [(_head(word.name), word.role) for word in self.words]
-        return (
-            bool(head)
-            and all(first != head for first, _ in firsts)
-            and any(first.startswith(head) and role not in SENT for first, role in firsts)
-        )
+    def _unit_wanted(self) -> str:
+        """The unit as it is written behind a number, where a refusal says that one has to stand there."""
+        for _, got in reversed(self.talk.transcript[-FEW:]):
+            match = WITH_UNIT.search(got.decode("ascii", "replace"))
+            if match and self.unit in ("hz", "khz", "mhz", "ghz"):
+                named = re.search(rf"(?i)(?<![a-z]){self.unit}\b", match.group())
+                return named.group() if named else self.unit[:-2].replace("m", "M").replace("g", "G") + "Hz"
+        return ""
 
     def _hint(self, which: int) -> str:
         """The console's own line on how to set (0) or read (1), the word in it made {name}."""
@@ -181,16 +195,17 @@ SETTING = frozenset(
 )
 
 
-def _head(line: str) -> str:
-    """The first word of a line, in small letters."""
-    match = re.match(r"[^\s{=:,?]+", line)
-    return match.group().lower() if match else ""
+HERTZ = SETTING - {Role.RANGE, Role.POINTS, Role.AVERAGE}
+"""Settings that count hertz, one value each."""
 
 
 def _slotted(usage: str, name: str) -> str:
     """A usage with its argument made {v}; "" where it has none that can be told."""
     at = usage.find(name)
     head, rest = usage[: at + len(name)], usage[at + len(name) :]
+    example = re.fullmatch(r" <[\d.]+>( ?(?:[kMG]?Hz|points?|pts))", rest)
+    if example:
+        return f"{head} {{v}}{example.group(1)}"
     match = re.match(r"(\s*[=:,]?\s*)(<[^>]*>|\{[^}]*\}|\[[^\]]*\]|[a-z]:[a-z]+|\S+)\s*$", rest)
     if not match:
         return ""
@@ -198,7 +213,7 @@ def _slotted(usage: str, name: str) -> str:
 
 
 def numbers_in(line: str, *, comma: bool | None = None) -> list[tuple[str, float]]:
-    """All numbers of a line as text and value; a k, M or G behind one counts.
+    """All numbers of a line as text and value, but those beyond any meaning; a k, M or G behind one counts.
 
     `comma` says whether a comma is a decimal sign; without it the line tells: no other sign parts its decimals, and no
     two commas follow each other.
@@ -214,7 +229,8 @@ def numbers_in(line: str, *, comma: bool | None = None) -> list[tuple[str, float
             blank, suffix = (behind.group(1), behind.group(2)) if behind.group(2) else behind.group(3, 4)
             value *= {"k": 1e3, "M": 1e6, "G": 1e9}[suffix]
             text += blank + suffix
-        found.append((text, value))
+        if abs(value) < LARGEST:
+            found.append((text, value))
     return found
 
 

@@ -12,6 +12,8 @@ import numpy as np
 from numpy.typing import NDArray
 
 FEWEST_POINTS = 3
+LARGEST = 1e100
+"""A larger number is none that an analyzer means (codes for `no value` are below it), and its square overflows."""
 
 
 @dataclass(frozen=True)
@@ -26,7 +28,7 @@ class Shape:
     begin: str = ""
     finish: str = ""
     titles: tuple[str, ...] = field(default=())
-    """Words of a header line, when it has one for each column."""
+    """Words of a header line."""
 
     @property
     def points(self) -> int:

@@ -13,7 +13,7 @@ from dataclasses import replace
 import numpy as np
 
 from protocol.learn.sweeps.rows import numbers_at, orderly, rows_of, signed
-from protocol.learn.sweeps.shape import FEWEST_POINTS, Shape
+from protocol.learn.sweeps.shape import FEWEST_POINTS, LARGEST, Shape
 
 MOST_NUMBERS = 8
 """Numbers of one point."""
@@ -103,7 +103,9 @@ def _json(lines: Sequence[str], points: int | None, commas: Sequence[str]) -> li
         hexed = bool(quote) and all(re.fullmatch(r"(?:0[xX])?[0-9A-Fa-f]+", word) for word in words)
         try:
             values = [_signed(word) if hexed else float(word) for word in words]
-        except ValueError:
+        except (ValueError, OverflowError):
+            continue
+        if not all(abs(value) < LARGEST for value in values):
             continue
         opened = re.search(r"\[\s*\[", match.group()) or match
         blank = " " if ", " in match.group(2) else ""

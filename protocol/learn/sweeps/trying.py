@@ -16,6 +16,9 @@ from protocol.learn.sweeps.told import RANGE, changed, counts_told, told_range
 from protocol.learn.sweeps.windows import Windows
 from protocol.profiles.templates import UNITS
 
+ALONE = re.compile(r"(?<![\w.])[-+]?\.?\d")
+"""A number that is not a part of a word."""
+
 
 @dataclass(frozen=True)
 class Outcome:
@@ -34,6 +37,8 @@ class Settings(Windows):
 
     async def _took(self, line: str, wanted: list[tuple[str, float]], current: list[Source]) -> Outcome:
         """Set several values at once and look whether they hold."""
+        if not self.talk.may(line):
+            return Outcome()
         lines = await self.talk.ask(line)
         self._hear(lines, int(wanted[2][1]) if len(wanted) > 2 else 0)
         if self.talk.turned_down(lines):
@@ -70,6 +75,8 @@ class Settings(Windows):
                 await self.talk.say("")
                 return None
             if not self.talk.refused(lines) and any(numbers_in(line) for line in lines) and len(lines) <= 3:
+                if self.talk.turned_down(lines) and not any(ALONE.search(line) for line in lines):
+                    continue  # `k6: value missing` holds no value
                 found.append(Source(command, ""))
                 self.before[word.name] = lines
                 bare = re.sub(r"(?i)^set[ _]?(?=[A-Za-z])", "", word.name)
@@ -87,6 +94,8 @@ class Settings(Windows):
         """Set a value and look whether it holds."""
         lines: list[str] = []
         for number, line in enumerate(form.replace("{v}", text).split("\n")):
+            if not (self.talk.open_question if number else self.talk.may(line)):
+                return Outcome()
             lines = self.talk.lines(await self.talk.say(line, value=number > 0), line)
         self._hear(lines, 0 if hertz else int(value), word.role)
         if self.talk.turned_down(lines):

@@ -12,12 +12,13 @@ from dataclasses import dataclass, replace
 
 from protocol.learn.dialogue import Correction, Role, Told, Word
 from protocol.learn.words.lexicon import DESCRIPTIONS, HARM, HARM_NAME, HARM_SURELY, NAMES
+from protocol.learn.words.meaning import read_role
 from protocol.learn.words.paired import paired
 
 _DESCRIPTIONS = tuple((role, re.compile(pattern, re.IGNORECASE)) for role, pattern in DESCRIPTIONS)
 _NAMES = tuple((role, re.compile(pattern, re.IGNORECASE)) for role, pattern in NAMES)
 _VERB = re.compile(r"^(?:set|get|put|read)[ _]?(?=[A-Za-z])", re.IGNORECASE)
-_BARE = re.compile(r"[\d.,:;|/ ()\[\]<>{}=+-]*")
+_BARE = re.compile(r"(?:[\d.,:;|/ ()\[\]<>{}=+-]|(?<=\d)[kMG]\b)*")
 
 SAID = "the technician says so"
 SENT = frozenset(Role) - {Role.NEVER, Role.UNKNOWN}
@@ -49,6 +50,9 @@ def judged(entry: Entry) -> tuple[Role, str]:
         return Role.NEVER, f"its description says {harm.group().strip()!r}"
     if told and not _BARE.fullmatch(told):
         role = next((role for role, pattern in _DESCRIPTIONS if pattern.search(told)), None)
+        read = _read(entry, arguments) if role in (None, Role.FREQUENCIES) else None
+        if read:
+            return read
         if role is None:
             return _by_usage(entry, arguments) or (Role.UNKNOWN, "its description does not say what it is for")
         bad = HARM_SURELY.search(entry.word)
@@ -63,10 +67,21 @@ def judged(entry: Entry) -> tuple[Role, str]:
     named = _named(entry.word)
     if named:
         return named, "its name says so"
+    read = _read(entry, arguments)
+    if read:
+        return read
     bad = HARM_NAME.search(entry.word)
     if bad:
         return Role.NEVER, f"its name holds {bad.group()!r}"
     return Role.UNKNOWN, "nothing says what it is for"
+
+
+def _read(entry: Entry, arguments: str) -> tuple[Role, str] | None:
+    """What name, arguments and description mean together, unless any of them speaks of harm."""
+    described = HARM_SURELY if entry.description else HARM_NAME
+    if HARM.search(arguments) or described.search(entry.word):
+        return None
+    return read_role(entry.word, arguments, entry.description)
 
 
 def _by_usage(entry: Entry, arguments: str) -> tuple[Role, str] | None:

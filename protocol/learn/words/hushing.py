@@ -11,13 +11,17 @@ from collections import Counter
 from collections.abc import Sequence
 
 from protocol.dialects.reply import LINE_END, cleaned
-from protocol.learn.words.lexicon import HARM, HARM_NAME
-from protocol.learn.words.talk import Talk
+from protocol.learn.words.lexicon import HARM
+from protocol.learn.words.talk import Talk, asks
 
 MOST_UNASKED = 4
 """Lines of numbers alike that come unasked, from which on it is a sweep that runs."""
 ANSWER_S = 1.2
 """An answer among the data comes within this."""
+HUSHES = re.compile(
+    r"(?i)stop|halt|hold|pause|quiet|silen(?:t|ce)|hush|mute|cease|calm|still|idle|freeze|wait|peace|shh?"
+)
+"""Words that mean nothing but being quiet."""
 _STOPS = re.compile(
     r"(?i)['\"<]?\b(?P<word>[a-z]{2,12})\b['\">]? (?:stops|ends|halts|pauses|holds|silences) (?:the |this |my |all )?"
     r"(?:stream|talk\w*|data|output|flow|sweep\w*|sending)"
@@ -40,12 +44,12 @@ def _shape(line: bytes) -> bytes:
 
 
 def words_that_stop(lines: Sequence[str]) -> list[str]:
-    """Words that lines name for stopping what comes by itself; none that sounds of harm."""
+    """Words that lines name for stopping what comes by itself, of those that mean it: `wipe` ends all data, too."""
     found = []
     for line in lines:
         for match in _STOPS.finditer(line):
             word = match.group("word")
-            if not HARM.search(line) and not HARM_NAME.search(word):
+            if HUSHES.fullmatch(word) and not HARM.search(line):
                 found.append(word)
     return found
 
@@ -59,7 +63,7 @@ async def hushed(talk: Talk, ends: Sequence[bytes]) -> str:
         for word in words_that_stop(told):
             talk.permit(word)
             talk.out_end = end
-            await talk.raw(word.encode("ascii") + end, ANSWER_S, ANSWER_S)
+            asks(await talk.raw(word.encode("ascii") + end, ANSWER_S, ANSWER_S), word)
             if not streamed(await talk.listen(ANSWER_S)):
                 return word
     return ""

@@ -16,18 +16,19 @@ _LOW = r"(?:start\w*|first|low|lower|lowest|begin\w*|initial|bottom|anfang\w*)"
 _HIGH = r"(?:stop\w*|last|high|upper|highest|end\w*|final|top)"
 _FREQ = r"(?:freq\w*|frequenz|edge|end|limit|corner)"
 _TRACE = r"(?:s11|s21|s ?1 ?1|s ?2 ?1|reflection|transmission|reflexion|traces?|measured values|points|data|results?)"
-_TELL = r"(?:print|list|show|output|give|send|read|dump|return|report|get|tell|transmit)s?"
+_TELL = r"(?:print|list|show|output|give|send|read|dump|return|report|get|tell|transmit|fetch)(?:e?s)?"
 
 DESCRIPTIONS: tuple[tuple[Role, str], ...] = (
-    (Role.FREQUENCIES, r"(?:list of|print|all|the)\s+frequenc\w+|frequency (?:of every|of each|list|axis)|x[ -]axis|"
-     r"frequencies of|stimulus (?:values|list)"),
+    (Role.FREQUENCIES, rf"(?:^(?:list of |all |the )*|\b{_TELL}\b.{{0,20}})frequenc(?:ies|y values)|"
+     r"frequency (?:of every|of each|list|axis)|x[ -]axis|^list of frequenc\w+|stimulus (?:values|list)"),
     (Role.HOLD, r"stop sweeping|hold (?:the )?sweep|freezes? (?:the )?(?:traces?|sweep)|halt(?:s)? (?:the )?sweep|"
      r"stops? (?:the )?sweep(?:ing)?\b"),
     (Role.RUN, r"sweeps? freely|free[- ]?run\w*|continuous(?:ly)?\b.{0,12}sweep|sweep continuous\w*|resume sweep\w*"),
     (Role.STATUS, r"sweep state|whether the sweep is|(?:sweep|measurement) (?:finished|done|busy)|"
      r"^\(?\s*(?:busy\b.{0,8}\bready|1 busy|ready\b.{0,8}\bbusy)|^(?:busy|run|wait|sweeping|b)/(?:ready|idle|ok|finished|r)$"),
     (Role.RANGE, r"set the sweep\b|sweep limits|set (?:the )?(?:frequency|sweep) range|\bstart\W{1,4}stop\b|"
-     r"start and stop|frequency range and points|\bfrom\W{1,4}to\b.{0,10}hz"),
+     r"start and stop(?=\W*$|\W+(?:freq\w*|of (?:the )?sweep|in\b|[kmg]?hz|points?\b|end|edge|value))|"
+     r"frequency range and points|\bfrom\W{1,4}to\b.{0,10}hz"),
     (Role.SPAN, r"(?:^|frequency )span\b|width of (?:the )?sweep|sweep width|^width\b(?!.*band)|span" + _HZ),
     (Role.STEP, r"(?:freq\w* |sweep )(?:step|increment|spacing)|distance between (?:two )?points|^increment\b|"
      r"^(?:step|spacing)(?:" + _HZ + r"|$)|^hz step|step (?:size|width)"),
@@ -35,8 +36,8 @@ DESCRIPTIONS: tuple[tuple[Role, str], ...] = (
     (Role.BANDWIDTH, r"band ?width|\bif ?bw\b|\brbw\b"),
     (Role.AVERAGE, r"averag\w+"),
     (Role.POINTS, r"number of (?:sweep |measur\w+ |freq\w* )?points|points (?:in|per|of) (?:a|the|one|each)? ?sweep|"
-     r"sweep points|how many points|trace length|^(?:points?|punkte)\b|point count|number of samples|"
-     r"^(?:count|n) of points|samples per (?:sweep|trace)|^points?\W"),
+     r"sweep points|how many points|trace length|^(?:points?|punkte)\b(?! (?:to come|left|done|taken|ready|[a-z]:))|point count|number of samples|"
+     r"^(?:count|n) of points|samples per (?:sweep|trace)|^points?[^\w\s]"),
     (Role.START, rf"\b{_LOW}\b.{{0,3}}\b{_FREQ}\b|sweep (?:begins|starts)\b|lower end of|^(?:start|first){_HZ}|"
      rf"^hz first\b|^start$|{_LOW} of (?:the )?sweep"),
     (Role.STOP, rf"\b{_HIGH}\b.{{0,3}}\b{_FREQ}\b|sweep (?:ends|stops)\b|upper end of|^(?:stop|last){_HZ}|"
@@ -47,10 +48,10 @@ DESCRIPTIONS: tuple[tuple[Role, str], ...] = (
      r"\bre(?:al)?\b(?:\W{1,3}|\s+and\s+)im(?:ag\w*)?\b|\b(?:db|mag|ampl?)\b\W{1,3}(?:deg|rad)\b"),
     (Role.SWEEP, r"(?:start|make|take|run|do|trigger)s? (?:a|one|the) (?:single )?(?:sweep|measurement)|sweeps? once|"
      r"(?:one|single) sweep|^triggers?$|^sweep$|^sweeps?\b|^measure$"),
-    (Role.IDENTITY, r"who am i|who i am|firmware version|^version\b|^about\b|name and version|^identi\w+|version string|"
+    (Role.IDENTITY, rf"who am i|who i am|(?:^(?:the )?|\b{_TELL}\b.{{0,20}})firmware version|^version\b|^about\b|name and version|^identi\w+|version string|"
      r"^model and"),
-    (Role.SETTINGS, r"(?:show|print|list|display|tell|give|hear)s?\b.{0,16}\b(?:settings|parameters|configuration)|"
-     r"(?:current|present|all) (?:settings|parameters)|^settings$|shows? these|hear the settings"),
+    (Role.SETTINGS, r"(?:show|print|list|display|tell|give|hear|read|report|dump|query|get|what)s?\b.{0,16}\b(?:settings|parameters|configuration)|"
+     r"^(?:the )?(?:current|present|all) (?:the )?(?:settings|parameters)|^settings$|shows? these|hear the settings"),
     (Role.HELP, r"^(?:this (?:text|list|menu|help)|this|list of (?:commands|words)|shows this|help|lists? commands)$"),
 )  # fmt: skip
 
@@ -84,15 +85,22 @@ HARM = re.compile(
     r"service|workshop|mainten|procedure|\bconnect|confirm|forget|forever|for ever|remember|\bkeep (?:this|these|it)|"
     r"\bkept|stick|next time|power-?on|start-?up|as new|over ?write|\bzero\b|\bnull\b|unlock|password|shut ?down|"
     r"\bfiles?\b|\bcard\b|\bdisk|\bdisc\b|licen|\bregister\b.{0,12}(?:set|poke)|\bpoke|debug|selftest|self-test|danger|"
-    r"warning|caution|irrevers|replac|overwrit|do not use|not for users|rebuild|programming|\bsecur|\bfuse|\bset to\b",
+    r"warning|caution|irrevers|replac|overwrit|do not use|not for users|rebuild|programming|\bsecur|\bfuse|\bset to\b|"
+    r"carrier|transmitter|\btransmit from|\bptt\b|\bkeys? up|\btone\b|\bemit|radiat|\bbias|heater|relay|\blatch|\balarm|"
+    r"temperatur|batter|voltage|\bfan\b|\bmotor|\bsleep|stand-?by|(?:switch|turn)(?:es|s)? off|destroy|scrap|discard|"
+    r"\brid of\b|\bdrop(?:s|ped)?\b|remov|\bpurg|\blos(?:e|es|t)\b|trash|\bput\b.{0,20}\bback\b|\bswap|\bundo|\bshift|scrambl|"
+    r"install|roll(?:s)? ?back|revert|downgrad|\bread(?:s)? in\b|for good\b|yardstick|subtract|take\b.{0,16}\baway|"
+    r"give\b.{0,16}\baway|return\b.{0,24}\bto\b|of the (?:open|short|thru|match)\b|\bthin(?:s)?\b",
     re.IGNORECASE,
 )
 """Speaks of harm in a description."""
 
 HARM_NAME = re.compile(
     r"sav|stor|wr(?:i|f|n|s|o|_|$)|flash|eras|ers|del(?!ay)|fmt|format|^cal|cal(?:$|_|st|op|sh|lo|th|cl)|^cor|corr|clr|"
-    r"fw(?!_?(?:info|ver))|boot|dfu|isp|fact|dflt|default|rst|reset|rcl|recall|^load|burn|commit|trim|xtal|serial|baud|"
-    r"pwr|power|lvl|level|rf(?:on|o$|out)|^gen|atten|attn|wipe|init|updat|upgr|persist|reboot|poke|format|unlock",
+    r"fw(?!_?(?:info|ver))|boot|dfu|isp|fact|dflt|default|(?<!fi)rst|reset|rcl|recall|^load|burn|commit|trim|xtal|serial|baud|"
+    r"pwr|power|lvl|level|rf(?:on|o$|out)|^gen|atten|attn|wipe|init|updat|upgr|persist|reboot|poke|format|unlock|"
+    r"^(?:thru|through|open|short|match|isol\w*|norm\w*|null|zero|std|keep|lock|slot|mem\w*|preset|macro|prog\w*|patch|park|"
+    r"teach|learn|tune|align|tx|txon|ptt|key|kill|nuke|purge|drop|drain|nv\w*|fuse|adj\w*|ref\d?|osc\d?|lo\d|ck\d?|clk\d?|dac\d?)$",
     re.IGNORECASE,
 )
 """Speaks of harm in a name."""

@@ -12,6 +12,7 @@ from collections.abc import Sequence
 from dataclasses import dataclass, field, replace
 
 from protocol.dialects.reply import LINE_END, Manner, cleaned
+from protocol.files.harmless import harmless
 from protocol.learn.words.hushing import hushed, streamed
 from protocol.learn.words.lexicon import HARM, HARM_NAME
 from protocol.learn.words.talk import FEWEST_LISTED, NEWLINE, Talk, asks, asks_at_last
@@ -44,7 +45,7 @@ HELP_WORDS = (
 )
 PLAIN_HELP = ("?", "help", "??", "commands", "menu", "cmds", "usage", "hlp", "HELP")
 """Words that mean nothing but help: they are tried although nothing tells unknown words apart."""
-ENOUGH = 4
+ENOUGH, FEWEST_NAMES = 4, 6
 DECLINED = re.compile(rb"(?:[yY] ?/ ?\[[nN]\]|[\[(]y/N[\])])[ ?:]*$")
 """A question that waits from before, whose answer is no unless somebody says yes."""
 
@@ -53,8 +54,8 @@ HINTS = tuple(
     re.compile(pattern, re.IGNORECASE)
     for pattern in (
         r'"try"\s*:\s*(\{[^{}]*\})',
-        r"\btry\b[:\s]*(\(\w+\))",
-        r"\b(?:try|type|say|see|use|send|enter)\b[:\s]*[\"'<]?([A-Za-z?]{1,12})(?![\w(])",
+        r"\btry\b[:\s]*(\(\w+\)|\{[^{}]*\})",
+        r"\b(?:try|type|say|see|use|send|enter)\b[:\s]*[\"'<]?([A-Za-z?]{1,12}(?:\.[A-Za-z]{1,12})?)(?![\w(])",
         r"([@?A-Za-z]{1,12})['\"]?(?: alone)? lists\b",
         r"\((?:list|help): ([A-Za-z?]{1,12})\)",
         r"^\S{1,6} \(([a-z]{2,10})\)$",
@@ -66,7 +67,7 @@ HINTS = tuple(
 LISTS = re.compile(r"(?i)\blists\b|\((?:list|help): ")
 """The text itself says that the word lists."""
 HINTED = re.compile(
-    r"(?i)[({]?(?:\W*\bop\W+)?(?:\?+|h|help|hlp|list|ls|dir|menu|map|index|words?|commands?|cmds?|ops|verbs|usage|man|toc|catalogu?e?|"
+    r"(?i)[({]?(?:\W*\b\w{1,8}\W+)?(?:\?+|h|help|hlp|list|ls|dir|menu|map|index|words?|commands?|cmds?|ops|verbs|usage|man|toc|catalogu?e?|"
     r"contents|topics|about|syntax|hello|hi|wake)\W*"
 )
 """Words that are known to list or to greet, in whatever signs; another word is not sent because a refusal names it:
@@ -121,7 +122,7 @@ def _menu(got: bytes) -> None:
     """A text that says that keys act at once."""
     text = cleaned(got).decode("ascii", "replace")
     if re.search(r"(?i)press a key|single key|hit a key|\?\s*=\s*keys", text):
-        raise KeyMenuError(" ".join(text.split())[:120])
+        raise KeyMenuError(harmless(text, 120))
 
 
 async def _line_end(talk: Talk, opening: Opening, idle: bytes) -> list[bytes]:
@@ -189,13 +190,15 @@ async def _no_keys(talk: Talk, seconds: float) -> bytes:
         return got
     if cleaned(await talk.listen(max(seconds, LISTEN_S))).strip():  # it talks all the time
         return b""
-    raise KeyMenuError(shown.decode("ascii", "replace")[:120])
+    raise KeyMenuError(harmless(shown.decode("ascii", "replace"), 120))
 
 
 def _sums_wanted(asked: list[tuple[bytes, bytes]]) -> str:
     """The sum that refusals name behind each line as it was sent; "" where they name none."""
     pairs = {}
     for word, reply in asked:
+        if not word and not cleaned(reply).strip():
+            continue  # an empty line is often let pass
         match = re.search(rb"(?:^|\s)" + re.escape(word) + rb"([^\w\s*][0-9A-Fa-f]{2,3})(?!\w)", cleaned(reply))
         if match is None:
             return ""
@@ -210,7 +213,7 @@ def _without_sums(line: str, sums: str) -> str:
 
 def _one_by_one(empty: bytes, one: bytes, two: bytes) -> bool:
     """Whether two signs on a line are answered twice over: then keys act, whatever the time that an answer takes."""
-    none, once, twice = (sorted(text.replace(b"*", b"")) for text in (empty, one, two))
+    none, once, twice = (sorted(cleaned(text).replace(b"*", b"")) for text in (empty, one, two))
     return once != none and sorted(twice + none) == sorted(once + once)
 
 
@@ -226,7 +229,7 @@ async def _refusals(talk: Talk, opening: Opening, tails: list[bytes]) -> None:
         got += [await talk.raw(text + talk.out_end, 0.4, pages=True) for text in (b"**", b"*")]
     empty = [await talk.raw(talk.out_end, 0.3, pages=True) for _ in range(2)] if opening.answers else []
     if got and _one_by_one(empty[0], got[0], got[1]):
-        raise KeyMenuError(_texts(got[1])[0][:120] if _texts(got[1]) else "each sign is answered")
+        raise KeyMenuError(harmless(_texts(got[1])[0], 120) if _texts(got[1]) else "each sign is answered")
     framed = _framed([*tails[-1:], *empty], got) if opening.answers else Manner((), opening.echoes)
     talk.manner = replace(framed, sums=talk.manner.sums)
     for reply in (*tails, *got):
@@ -290,7 +293,9 @@ def _refusal(talk: Talk, asked: list[tuple[bytes, bytes]]) -> Manner:
         talk.manner = replace(talk.manner, ends=(f"{closing[0][0]}{{n}}",))
     counts = tuple(re.sub(r"\d+", "{n}", shape) for shape in common if re.fullmatch(r"\d+ [a-z]+", shape))
     refusals = tuple(_coded(shape) for shape in common if not re.fullmatch(r"\d+ [a-z]+", shape))
-    return replace(talk.manner, refusals=refusals, counts=counts)
+    numbered = [match for shape in common if (match := re.match(r"([^\w\s{*]\w{0,3} ?)\d+ \w", shape))]
+    others = tuple(f"{match.group(1)}{{n}} {{word}}" for match in numbered)  # other numbers, other reasons
+    return replace(talk.manner, refusals=(*refusals, *others), counts=counts)
 
 
 def _coded(shape: str) -> str:
@@ -308,7 +313,7 @@ async def list_words(talk: Talk, opening: Opening) -> list[str]:
     """The fullest text that a word of help brings, all pages of it."""
     best: list[str] = []
     empty = talk.listed(await talk.say("", pages=True), "")
-    if len(empty) >= ENOUGH:
+    if len(empty) >= ENOUGH or _row_of_words(empty):
         opening.help_word, best = "", empty
     if not opening.answers:
         for end in (talk.out_end,) if talk.manner.echo else LINE_ENDS:
@@ -340,6 +345,12 @@ async def list_words(talk: Talk, opening: Opening) -> list[str]:
     return best
 
 
+def _row_of_words(lines: Sequence[str]) -> bool:
+    """Whether the lines are names with commas between them, and nothing else."""
+    names = [part.strip() for part in ",".join(lines).split(",") if part.strip()]
+    return len(names) >= FEWEST_NAMES and all(re.fullmatch(r"[A-Za-z][\w.-]{0,15}", name) for name in names)
+
+
 def hinted(lines: Sequence[str]) -> list[str]:
     """What a refusal says should be sent instead to see a list of words; nothing that speaks of harm."""
     found = []
@@ -348,7 +359,7 @@ def hinted(lines: Sequence[str]) -> list[str]:
         found.append("GET /")
     for line in lines:
         for pattern in HINTS:
-            for match in pattern.finditer(line):
+            for match in pattern.finditer(line.replace('\\"', '"')):
                 word = match.group(1).rstrip(".,;:!")
                 known = LISTS.search(match.group()) or HINTED.fullmatch(word) or not re.search(r"[A-Za-z]", word)
                 if word and word not in found and known and not HARM_NAME.search(word) and not HARM.search(line):

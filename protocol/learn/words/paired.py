@@ -15,8 +15,14 @@ from protocol.learn.words.lexicon import HARM, HARM_NAME
 
 FIRST = ("start", "begin", "first", "from", "low", "lower", "left", "initial", "bottom", "minimum")
 LAST = ("stop", "end", "last", "to", "upto", "high", "upper", "right", "final", "finish", "top", "maximum")
-COUNT = ("points", "number", "count", "samples", "dots")
-UNIT = re.compile(r"\W*(?:[fvn]\W+)?(?:in )?(?:\d+ ?)?(?:[kMG]?Hz|HZ|KHZ|MHZ|GHZ)\W*(?:--\W*)?")
+COUNTS = frozenset(
+    ("points", "point", "pts", "pt", "pnts", "pnt", "npts", "npt", "np", "n", "nop", "nofp", "num", "nr", "no",
+     "number", "count", "cnt", "cn", "ct", "samples", "sample", "smp", "smpl", "smpls", "nsmp", "dots")
+)  # fmt: skip
+"""Names that mean a number of points and nothing else; `ps` and `sl` may be a preset and a slot."""
+_STEMS = re.compile(r"(?i)(?:sw|swp|sweep|scan)?[._-]?(?:f|fr|fq|frq|freq|frequency|hz|edge|end|[abehkqwx])?[._-]?")
+"""What two names that differ in their last sign may begin with: oscillators (o1), clocks, markers have numbers, too."""
+UNIT = re.compile(r"\W*(?:[fvn]\W+)?(?:in )?(?:\d+ ?)?(?:[kMG]?Hz|HZ|KHZ|MHZ|GHZ|[kmg]?hz)\W*(?:--\W*)?")
 """An argument that is a frequency and nothing else."""
 _RANGE = re.compile(r"\D{0,3}(\d{1,3}) ?(?:\.\.\.?|-|to) ?(\d{2,6})\D{0,3}")
 _COUNTED = re.compile(r"(?i)\W*(?:points?|pts|n|(?:number|count)(?: of points)?)\W*")
@@ -42,7 +48,7 @@ def paired(rows: Sequence[tuple[str, str, str]], *, known: bool = False) -> dict
     counts = [
         at
         for at, (word, arguments, told) in enumerate(rows)
-        if at not in found and _short_for(word, COUNT) and not HARM_NAME.search(word)
+        if at not in found and word.lower() in COUNTS and not HARM_NAME.search(word)
         and any(_counts(text) for text in (arguments, told) if text.strip())
     ]  # fmt: skip
     if len(counts) == 1:
@@ -60,7 +66,10 @@ def _ends(words: dict[int, str]) -> tuple[int, int] | None:
         (one, other)
         for one, first in words.items()
         for other, second in words.items()
-        if len(first) == len(second) <= 6 and first[:-1] == second[:-1] and ord(second[-1]) == ord(first[-1]) + 1
+        if len(first) == len(second) <= 9
+        and first[:-1] == second[:-1]
+        and ord(second[-1]) == ord(first[-1]) + 1
+        and _STEMS.fullmatch(first[:-1])
     ]
     return alike[0] if len(alike) == 1 and len(words) == 2 else None
 
@@ -90,11 +99,11 @@ def _short_for(word: str, wholes: Sequence[str]) -> bool:
 
 
 def _made_of(name: str, whole: str) -> bool:
-    if name == whole or (name in ("np", "npts") and whole == "number"):
+    if name == whole:
         return True
     if not name.isalpha() or name[0] != whole[0] or len(name) > len(whole):
         return False
     if len(name) == 1:
-        return whole in ("number",)
+        return False
     letters = iter(whole)
     return all(letter in letters for letter in name)

@@ -11,7 +11,8 @@ import time
 from dataclasses import dataclass, field, replace
 
 from protocol.dialects.reply import LINE_END, LONGEST_REFUSAL, Manner, cleaned
-from protocol.learn.words.lexicon import ASKS_LEAVE, PAGE_WARNS, TROUBLE, WARNS
+from protocol.learn.words.guard import Guard, glued
+from protocol.learn.words.lexicon import ASKS_LEAVE, HARM, PAGE_WARNS, TROUBLE, WARNS
 from protocol.wire import wire_log
 from protocol.wire.link import Link
 
@@ -31,7 +32,12 @@ SWEEP_S = 6.0
 """A sweep of few points may take so long until its first byte."""
 
 
+PACKED = re.compile(r"[A-Za-z0-9+/]{32,}={0,2}")
+"""Data in letters (RFC 4648), no words: `+y/Nmv6j` asks for nothing."""
 HIDDEN = "(a line that was typed by hand)"
+MOST_LINES = 2000
+"""Lines of one talk: a session with an analyzer sends some two hundred. One whose answers always give reason to try
+one thing more would be asked for hours."""
 
 
 class UnsafeError(Exception):
@@ -40,6 +46,10 @@ class UnsafeError(Exception):
 
 class AsksError(Exception):
     """The console warns or asks for leave; nothing more is sent. The text is what it said."""
+
+
+class LongTalkError(Exception):
+    """So many lines were sent that no more are."""
 
 
 @dataclass
@@ -60,6 +70,8 @@ class Talk:
     """Whether it acts on single keys, without a line end; values still end with one."""
     _ends_by_itself: set[str] = field(default_factory=set)
     """Commands whose replies were waited for longer, and ended."""
+    guard: Guard = field(default_factory=Guard)
+    """The console's words, as soon as they are known: no line passes that may be taken for one that is never sent."""
     listing: set[str] = field(default_factory=set)
     """Lines of the console's list of words: where it answers with them, pages may be turned, and nothing was taken."""
 
@@ -70,8 +82,10 @@ class Talk:
     async def raw(
         self, data: bytes, first_s: float = FIRST_S, longest_s: float = LONGEST_S, *, pages: bool = False
     ) -> bytes:
-        """Send bytes as they are and collect until the reply has ended or silence."""
-        self.link.discard()
+        """Send bytes as they are and collect until the reply has ended or silence. Raises LongTalkError."""
+        if len(self.transcript) >= MOST_LINES:
+            raise LongTalkError
+        asks_at_last(self.link.discard())
         began = time.monotonic()
         end = self.out_end if data.endswith(self.out_end) else b""
         await self.link.send(self.manner.sent(data.removesuffix(end)) + end if end else data)
@@ -96,12 +110,16 @@ class Talk:
         self.permitted.update(word for word in words if word)
 
     def may(self, line: str) -> bool:
-        """Whether a line begins with a permitted word, and nothing of another word is glued to it."""
+        """Whether a line begins with a permitted word, nothing of another word is glued to it, and no word that is
+        never sent may be meant."""
         if self.keys:  # every sign is a key: only those that a person named
             return line in self.permitted or not line
-        return line in ("", "*", "**") or any(
-            line == word or (line.startswith(word) and not _glued(word[-1], line[len(word)])) for word in self.permitted
+        if line in ("", "*", "**"):
+            return True
+        permitted = any(
+            line == word or (line.startswith(word) and not glued(word[-1], line[len(word)])) for word in self.permitted
         )
+        return permitted and not self.guard.taken_for(line)
 
     async def ask(
         self, line: str, first_s: float | None = None, longest_s: float = LONGEST_S, *, pages: bool = False
@@ -116,18 +134,26 @@ class Talk:
         self, line: str, first_s: float | None = None, longest_s: float = LONGEST_S, *, pages: bool = False,
         value: bool = False,
     ) -> bytes:  # fmt: skip
-        """The same, the reply as it came. `value`: the line is the answer to a question for a value."""
+        """The same, the reply as it came. `value`: the line is the answer to a question for a value; where none stands
+        open nothing is sent, for it would be a command."""
+        if value and not self.open_question:
+            return b""
         if not (value or self.may(line)) or not line.isascii() or (line and not line.isprintable()):
             raise UnsafeError(f"{line!r} must not be sent: nothing permits it")
         bare = self.keys and len(line) == 1 and not value
         data = line.encode("ascii") + (b"" if bare else self.out_end)
         got = await self.raw(data, self.first_s if first_s is None else first_s, longest_s, pages=pages)
-        said = self._before_prompt(got)
-        if not pages and len(self.lines(got, line)) < FEWEST_LISTED:
-            asks(said, line)
-        elif not pages and not self.refused(self.lines(got, line)):
-            asks_at_last(said)
+        if not pages:
+            self.heed(line, got)
         return got
+
+    def heed(self, line: str, got: bytes) -> None:
+        """Raise AsksError when the answer to a line warns or asks for leave."""
+        said, lines = self._before_prompt(got), self.lines(got, line)
+        if len(lines) < FEWEST_LISTED:
+            asks(said, line)
+        elif not self.refused(lines):
+            asks_at_last(said)
 
     def _before_prompt(self, got: bytes) -> bytes:
         """What came without the prompt on a line of its own: a prompt `? ` behind an `ok` asks nothing."""
@@ -161,6 +187,11 @@ class Talk:
         last = NEWLINE.split(cleaned(got))[-1]
         return bool(last.strip()) and not self.manner.ended(got) and last.rstrip().endswith((b"?", b":", b"=", b">"))
 
+    @property
+    def open_question(self) -> bool:
+        """Whether the last answer ended in an open question for a value."""
+        return bool(self.transcript) and self.asks_back(self.transcript[-1][1])
+
     def refused(self, lines: list[str]) -> bool:
         """Whether a reply is a refusal, as far as refusals are known; the list of words is one."""
         if sum(line.strip() in self.listing for line in lines) >= FEWEST_LISTED:
@@ -180,7 +211,7 @@ class Talk:
         """
         if not self.may(line):
             raise UnsafeError(f"{line!r} must not be sent: nothing permits it")
-        self.link.discard()
+        asks_at_last(self.link.discard())
         await self.link.send(self.manner.sent(line.encode("ascii")) + (b"" if self.keys else self.out_end))
         got, wait, began = b"", 4.0, time.monotonic()
         while True:
@@ -206,6 +237,7 @@ class Talk:
         self.last_s = time.monotonic() - began
         self._learn_prompt(got)
         self.transcript.append((line, got))
+        self.heed(line, got)
         return got
 
     def _lists(self, got: bytes) -> bool:
@@ -242,11 +274,6 @@ class Talk:
                 wait, until = first_s, time.monotonic() + longest_s
 
 
-def _glued(last: str, following: str) -> bool:
-    """Whether a sign goes on with the word that ends in `last`: a letter behind it, or a digit behind a digit."""
-    return following.isalpha() or (last.isdigit() and following.isdigit())
-
-
 def turnable(got: bytes) -> bool:
     """Whether a listing stands there and its last, open line says that it goes on; nothing on the page warns."""
     lines = [line.decode("ascii", "replace") for line in LINE_END.split(cleaned(got))]
@@ -254,22 +281,26 @@ def turnable(got: bytes) -> bool:
         return False
     if PAGER.match(lines[-1].encode("ascii", "replace")) is None:
         return False
-    return not any(PAGE_WARNS.search(line) for line in lines[:-1]) and not re.search(
-        r"(?i)start|continue|eras|sure|connect|go on", lines[-1]
-    )
+    return not any(PAGE_WARNS.search(line) for line in lines[:-1]) and not _does_more(lines[-1])
+
+
+def _does_more(line: str) -> bool:
+    """Whether a line that looks like a pager's speaks of more than the next page."""
+    return HARM.search(line) is not None or re.search(r"(?i)start|continue|sure|connect|go on", line) is not None
 
 
 def asks(got: bytes, command: str) -> None:
     """Raise AsksError when the end of what came warns or asks for leave."""
     text = " ".join(line.decode("ascii", "replace") for line in LINE_END.split(cleaned(got))[-3:])
+    text = PACKED.sub(" ", text)
     if WARNS.search(text.replace(command, "", 1) if command else text):
         raise AsksError(text.strip()[:120])
 
 
 def asks_at_last(got: bytes) -> None:
     """Raise AsksError when the last line of a longer text asks for leave."""
-    last = LINE_END.split(cleaned(got).rstrip())[-1].decode("ascii", "replace")
-    if ASKS_LEAVE.search(last) and not PAGER.match(last.encode("ascii", "replace")):
+    last = PACKED.sub(" ", LINE_END.split(cleaned(got).rstrip())[-1].decode("ascii", "replace"))
+    if ASKS_LEAVE.search(last) and (_does_more(last) or not PAGER.match(last.encode("ascii", "replace"))):
         raise AsksError(last.strip()[:120])
 
 

@@ -8,13 +8,14 @@ from __future__ import annotations
 
 import re
 from collections.abc import Sequence
+from dataclasses import replace
 
 from protocol.learn.words.allow import Entry
 
 NAME = r"[@/]?[A-Za-z][A-Za-z0-9_./]*[!?]?"
 _SLOT = (
-    r"(?:<[^>]*>|\{[^}]*\}|\[[^\]]*\]|[A-Z]{1,6}\b|[kMG]?Hz\b|[a-z]:[a-z]+|"
-    r"[-+]?[0-9][0-9.,A-Fa-f]*[kMG]?(?:\.\.[0-9.,A-Fa-f]+[kMG]?)?|f[12]\b|[nkv]\b)"
+    r"(?:<[^>]*>|\{[^}]*\}|\[[^\]]*\]|[A-Z]{1,6}\b|[kMG]?Hz\b|[kmg]?hz\b|[a-z]:[a-z]+|"
+    r"[-+]?[0-9][0-9.,A-Fa-f]*[kMG]?(?:\.\.[0-9.,A-Fa-f]+[kMG]?)?|f[12]\b|[nkvx]\b)"
 )
 _ARGUMENT = r"(?:<[^>]*>|\{[^}]*\}|\[[^\]]*\])"
 _JOIN = r"[ =:,;]"
@@ -31,22 +32,66 @@ HINT = re.compile(r"^set:\s+(.+?)\s{2,}read:\s+(\S.*?)(?:\s{2,}|$)|^set:\s+(.+?)
 
 def entries_of(lines: Sequence[str]) -> list[Entry]:
     """All words of a listing, each once, with the best that is told of it."""
+    lines = _in_small([line for line in lines if line.strip()])
     lines = _under_headings([line.rstrip() for line in lines if line.strip() and not _BORDER.match(line)])
     lines = [part for line in lines if not HINT.match(line.strip()) for part in _several(line, _sign(lines))]
     rows = [line for line in lines if _row_of_names(line)]
     if not any(len(_row_of_names(line)) > 2 for line in rows) and not _two_columns(lines):
         rows = []  # two words on a line are a word and what it is
     told = [line for line in lines if line not in rows]
-    found = _upside(told) or _best(_prose(told), _beside(told))
+    examples = [entry for line in told if (entry := _example(line))]
+    if sum(bool(re.search(r"(?i)hz$", entry.usage)) for entry in examples) > 1:
+        told = [line for line in told if not _example(line)]
+    else:
+        examples = []
+    found = examples + (_upside(told) or _best(_prose(told), _beside(told)))
     found += [
         entry for line in rows for part in _row_of_names(line) if (entry := _entry(part, "") or Entry(part, part))
     ]
     best: dict[str, Entry] = {}
-    for entry in found:
+    for entry in _apart(found):
         held = best.get(entry.name)
         if held is None or (_worth(entry) > _worth(held)):
             best[entry.name] = entry
     return list(best.values())
+
+
+def _in_small(lines: Sequence[str]) -> list[str]:
+    """A listing all in capitals with what follows each word in small letters: capitals mark no arguments there."""
+    text = "".join(lines)
+    if re.search(r"[a-z]", text) or not any(len(line.split()) > 3 for line in lines):
+        return list(lines)
+    found = []
+    for line in lines:
+        first, blank, rest = line.strip().partition(" ")
+        parts = re.split(r"(\s[A-Z]{1,2}(?=\s\s|$)|\b[KMG]?HZ\b)", rest)
+        found.append(first + blank + "".join(part if at % 2 else part.lower() for at, part in enumerate(parts)))
+    return found
+
+
+def _example(line: str) -> Entry | None:
+    """`begin at 10 MHz (what)`: plain words with an example value, the unit written behind it each time."""
+    match = re.fullmatch(r"([a-z]+(?: [a-z]+)?) (\d+(?:\.\d+)?) ?([kMG]?Hz|points?|pts)(?:\s+(\S.*))?", line.strip())
+    if match is None:
+        return None
+    words, value, unit, told = match.groups()
+    blank = " " if f"{value} {unit}" in line else ""
+    return Entry(words, f"{words} <{value}>{blank}{unit}", " ".join((told or unit).split()))
+
+
+def _apart(entries: Sequence[Entry]) -> list[Entry]:
+    """Rows of one word that differ in a fixed argument, such as `list 11` and `list 21`, as words of their own."""
+    fixed = re.compile(rf"({NAME}) (?![nkvxN]$)(?:\d{{1,2}}|[A-Z]{{1,2}})")
+    rows: dict[str, set[str]] = {}
+    for entry in entries:
+        if fixed.fullmatch(entry.usage):
+            rows.setdefault(entry.name, set()).add(entry.usage)
+    return [
+        replace(entry, name=entry.usage)
+        if len(rows.get(entry.name, ())) > 1 and entry.usage in rows[entry.name]
+        else entry
+        for entry in entries
+    ]
 
 
 def _under_headings(lines: list[str]) -> list[str]:
@@ -108,9 +153,13 @@ def _several(line: str, sign: str) -> list[str]:
     """A line with several words, each with its own arguments, as so many lines."""
     if sign:
         return [part for part in re.split(rf"\s+(?={re.escape(sign)}[A-Za-z])", line) if part.strip()]
+    told_once = re.fullmatch(r"(\S+(?: \S+)?(?: \| \S+(?: \S+)?)+)(\s{2,}\S.*)?", line.strip())
+    if told_once and all(USAGE.fullmatch(part) for part in told_once.group(1).split(" | ")):
+        return [part + (told_once.group(2) or "") for part in told_once.group(1).split(" | ")]
     parts = re.split(r"\s{2,}", line.strip())
     told = [re.fullmatch(rf"{NAME}(?: ?[=:])? ?(?:<[^>]*>|\[[^\]]*\]|\{{[^}}]*\}})", part) for part in parts]
-    return parts if len(parts) > 1 and all(told) else [line]
+    signs = {part[-1] for part in parts if part}  # `spn <f>  span [MHz]` is one word and what it is
+    return parts if len(parts) > 1 and all(told) and len(signs) == 1 else [line]
 
 
 def hints_of(lines: Sequence[str]) -> tuple[str, str]:
@@ -138,7 +187,8 @@ def name_of(usage: str) -> str:
     glued = re.match(r"([a-z]{1,3}|[A-Z]{1,3})(?=<|\{|\[)|([a-z]{1,3})(?=[A-Z]+$|\d{3}|\d+\.|[nf]:[a-z])", first)
     if glued and glued.group() not in ("set", "get", "put"):
         return glued.group()
-    return re.split(r"[=:,<{\[]", first)[0] or first
+    asked = re.match(r"(.+\?)(?=[A-Z](?:,[A-Z])?$)", first)
+    return asked.group(1) if asked else re.split(r"[=:,<{\[]", first)[0] or first
 
 
 def _entry(usage: str, description: str) -> Entry | None:
@@ -186,7 +236,7 @@ def _beside(lines: Sequence[str]) -> list[Entry]:
 
 def _spaced(text: str) -> list[Entry]:
     """`aN start kHz`: a word with its argument, one blank, and what it is."""
-    match = re.match(rf"({NAME}(?:{_JOIN}?{_SLOT})?)\s+(\S.*)", text)
+    match = re.match(rf"({NAME}(?:{_JOIN}?{_SLOT}(?:,{_SLOT})?)?)\s+(\S.*)", text)
     if not match or len(text.split()) > 12:
         return []
     entry = _entry(match.group(1), match.group(2))

@@ -9,14 +9,18 @@ from __future__ import annotations
 import json
 import re
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 from protocol.learn.dialogue import Role
 from protocol.learn.words.allow import Entry, judged
+from protocol.learn.words.lexicon import HARM, HARM_NAME
 from protocol.learn.words.paired import short_for_first, short_for_last
 
 FEWEST = 3
 """Words that make such a listing."""
+
+MOST_VERBS = 4
+"""Verbs that a column of them holds at most."""
 
 NAMING = ("name", "id", "ident", "version", "model")
 """Nodes whose reading tells what it is."""
@@ -25,11 +29,20 @@ _ITEM = re.compile(r"\(([a-z][\w.-]*)((?: +[A-Z]\w*)*)\)")
 _GROUP = re.compile(r"((?:[A-Za-z]\w{0,11} )+)\(([^()]{1,40})\)(?=\s{2,}|\s*$|,)")
 _QUOTED = re.compile(r"'([a-z]\w{0,11})' ([a-z][^;]{4,60})")
 _SAID = re.compile(r"(?<!\w)'([a-z][\w .-]{0,40})'(?!\w)")
+_JOINED = re.compile(r"(?i)[\s,]*(?:or|and|either|,)?[\s,]*")
 _NODE = re.compile(r"\s*(/?[a-z][\w.-]*(?:/[\w.-]+)+|/[a-z][\w.-]*)(?:\s+(\S.*?))?\s*")
-_VERBS = (
-    re.compile(r"(?<!\S)(?P<read>[a-z]{2,6}) (?P<node>[A-Z]{2,8})\b.*(?<!\S)(?P<write>[a-z]{2,6}) (?P=node) [A-Z]+"),
-    re.compile(r"\b(?P<read>GET)\b\W+(?:or |and )?(?P<write>PUT)\b"),  # RFC 9110: GET changes nothing
+READING = frozenset(
+    ("get", "see", "read", "show", "cat", "look", "tell", "print", "type", "peek", "view", "ask", "query")
 )
+SETTING = frozenset(("put", "set", "let", "make", "enter", "change", "alter", "assign", "give", "write"))
+"""Verbs that mean reading a node and setting it; `del` and `burn` stand before nodes as well."""
+DOING = frozenset(("run", "do", "go", "start", "call"))
+"""Verbs that mean doing what a node is named for."""
+OPERATIONS = re.compile(
+    r"(?i)set|put|let|conf(?:ig(?:ure)?)?|cfg|(?:set_?)?(?:sweep|span|range|scan|window|band|freq(?:uency|uencies)?|stim\w*)"
+)
+"""Operations with values of their own that are for a sweep; `cal` has a start and a stop as well."""
+_METHODS = re.compile(r"\b(?P<read>GET)\b\W+(?:or |and )?(?P<write>PUT)\b")  # RFC 9110: GET changes nothing
 
 
 @dataclass(frozen=True)
@@ -51,13 +64,28 @@ def wrapped_entries(lines: Sequence[str], said: Sequence[str] = ()) -> list[Entr
     )
 
 
+_READS = re.compile(
+    r"\s*([a-z]{2,8}) ([A-Z]{2,8})\s+(?:contents?|show|shows|read|reads|print|prints|tell|tells|value)\b.*"
+)
+_WRITES = re.compile(r"\s*([a-z]{2,8}) ([A-Z]{2,8}) [A-Z]{1,8}\s+(?:change|changes|set|sets|write|writes|put|puts)\b.*")
+
+
 def verbs_of(lines: Sequence[str]) -> Verbs | None:
-    """The verbs that go before every name, where the console tells them."""
+    """The verbs that go before every name, where the console tells them, on one line or on a line each."""
+    shows, puts = ([m for line in lines if (m := one.fullmatch(line))] for one in (_READS, _WRITES))
+    told = len(shows) == len(puts) == 1 and shows[0].group(2) == puts[0].group(2)
+    if told and shows[0].group(1) in READING and puts[0].group(1) in SETTING:
+        return Verbs(shows[0].group(1), puts[0].group(1))
     for line in lines:
-        for pattern in _VERBS:
-            match = pattern.search(line)
-            if match:
-                return Verbs(match.group("read"), match.group("write"))
+        for match in _METHODS.finditer(line):
+            return Verbs(match.group("read"), match.group("write"))
+        for node in re.findall(r"(?<!\S)[a-z]{2,6} ([A-Z]{2,8})\b", line):
+            reads = [
+                verb for verb in re.findall(rf"(?<!\S)([a-z]{{2,6}}) {node}(?! [A-Z]{{2}})\b", line) if verb in READING
+            ]
+            writes = [verb for verb in re.findall(rf"(?<!\S)([a-z]{{2,6}}) {node} [A-Z]+\b", line) if verb in SETTING]
+            if len(set(reads)) == len(set(writes)) == 1:
+                return Verbs(reads[0], writes[0])
     return None
 
 
@@ -66,19 +94,52 @@ def _nodes(lines: Sequence[str], verbs: Verbs | None) -> list[Entry]:
     rows = [match for line in lines if (match := _NODE.fullmatch(line))]
     if verbs is None or len(rows) < FEWEST:
         return []
+    column = _verb_column([row.group(2) or "" for row in rows], verbs)
     found = []
     for row in rows:
         node, told = row.group(1), row.group(2) or ""
+        if column:
+            verb, *rest = told.split(None, 1)
+            known = verb in (verbs.read, verbs.write, *DOING)
+            found.append(_behind(node, verb, _warned(node, " ".join(rest), known=known)))
+            continue
         last = node.rpartition("/")[2]
         role, _ = judged(Entry(node, f"{node} {told}".strip(), told))
         if role is Role.UNKNOWN and told:
             told = f"{last} {told}"
+        told = _warned(node, told)
         takes = not re.search(r"[;,]|\bsweeps\b", told) and bool(row.group(2))
         verb = verbs.write if takes else verbs.read
         usage = f"{verb} {node} <{row.group(2)}>" if takes else f"{verb} {node}"
         word = last if takes else "identity" if last in NAMING and not told.strip() else node.replace("/", " ").strip()
         found.append(Entry(f"{verb} {node}", usage, told, word))
     return found
+
+
+def _warned(node: str, told: str, *, known: bool = True) -> str:
+    """What is told of a node; where its path or a verb that is not known may do harm, that as well."""
+    path = any(HARM_NAME.search(part) or HARM.search(part) for part in node.split("/")[:-1])
+    return f"{told} (danger: its {'path' if path else 'verb'})".strip() if path or not known else told
+
+
+def _verb_column(told: Sequence[str], verbs: Verbs) -> bool:
+    """Whether a verb stands beside each node, that which goes before it."""
+    firsts = [(text.split() or [""])[0] for text in told]
+    return (
+        verbs.write in firsts
+        and len(set(firsts)) <= MOST_VERBS
+        and all(re.fullmatch(r"[a-z]{2,8}", one) for one in firsts)
+    )
+
+
+def _behind(node: str, verb: str, told: str = "") -> Entry:
+    """A node behind its own verb; one that is told to be set takes a value."""
+    last = node.rpartition("/")[2]
+    takes = verb in SETTING
+    word = "identity" if last in NAMING and not told else node.replace("/", " ").strip()
+    return Entry(
+        f"{verb} {node}", f"{verb} {node} <{told}>" if takes else f"{verb} {node}", told, last if takes else word
+    )
 
 
 def _objects(lines: Sequence[str]) -> list[Entry]:
@@ -97,7 +158,8 @@ def _objects(lines: Sequence[str]) -> list[Entry]:
         if isinstance(told, dict):
             for inner, unit in told.items():
                 front = f'{{"{key}":"{name}","{inner}":'
-                found.append(Entry(front, f"{front}<{unit}>}}", str(unit), inner))
+                word = inner if OPERATIONS.fullmatch(name) else name
+                found.append(Entry(front, f"{front}<{unit}>}}", str(unit), word))
         else:
             found.append(Entry(f'{{"{key}":"{name}"}}', f'{{"{key}":"{name}"}}', str(told), name))
     return found if len(found) >= FEWEST else []
@@ -112,23 +174,33 @@ def _bracketed(lines: Sequence[str]) -> list[Entry]:
         rest += _ITEM.sub("", text)
         for item in items:
             name, arguments = item.group(1), item.group(2).strip()
-            told = remark.strip() if item is items[-1] else ""
+            harmful = HARM.search(remark) is not None  # then of whichever: of all
+            told = remark.strip() if item is items[-1] or harmful else ""
             front = f"({name}" if arguments else f"({name})"
             found.append(Entry(front, item.group(), told, name))
     return found if len(found) >= FEWEST and not re.search(r"\w", rest) else []
 
 
 def _spoken(lines: Sequence[str]) -> list[Entry]:
-    """Sentences that quote their words: `Say 'tell through' and I sweep`. What a sentence says holds for all its words.
+    """Sentences that quote their words: `Say 'tell through' and I sweep`. A word is described by what stands behind it
+    up to the next, or before it where nothing does; joined by `or` and the like they share it. A sentence without a
+    word of its own speaks of the words before it as well.
 
     A quoted example with numbers is a command for several settings, when the words before its numbers name them.
     """
     text = " ".join(line.strip() for line in lines)
-    found = list[Entry]()
+    found, last = list[Entry](), 0
     for sentence in re.split(r"(?<=[.!])\s+(?=[A-Z])", text):
-        words = _SAID.findall(sentence)
-        told = " ".join(_SAID.sub(" ", sentence).split())
-        for word in words:
+        pieces = _SAID.split(sentence)
+        words, between = pieces[1::2], pieces[2::2]
+        if not words and HARM.search(sentence):
+            found[last:] = [replace(entry, description=f"{entry.description} {sentence}") for entry in found[last:]]
+        last = len(found) if words else last
+        for at, word in enumerate(words):
+            behind = next((part for part in between[at:] if not _JOINED.fullmatch(part)), "")
+            told = " ".join((behind if re.search(r"\w{2}", behind) else pieces[0]).split())
+            if HARM.search(sentence) and not HARM.search(told) and len(words) == 1:
+                told = " ".join(sentence.split())
             usage = _example(word)
             name = word.split()[0] if usage else word
             if usage or not re.search(r"\d", word):

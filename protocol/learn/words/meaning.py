@@ -1,0 +1,110 @@
+"""What a described word is for, read as a person reads it: several plain words that only together mean one thing.
+
+Owns: that reading. A lower end of hertz is where a sweep starts, a count of records is a number of points. Refuses: to
+judge by one word alone, to read where a second thing is spoken of, and harm (`allow` has looked for that before).
+"""
+
+from __future__ import annotations
+
+import re
+from collections.abc import Sequence
+
+from protocol.learn.dialogue import Role
+
+_LOWER = re.compile(
+    r"(?:start|starts|starting|begin|begins|beginning|first|low|lower|lowest|bottom|origin|left|initial|anfang|from)"
+)
+_UPPER = re.compile(r"(?:stop|stops|end|ends|ending|last|high|higher|upper|highest|top|right|final|finish|ende|until)")
+_MIDDLE = re.compile(r"(?:cent(?:re|er)|middle|mid|midpoint|mitte)")
+_WIDE = re.compile(r"(?:span|wide|width|sweepwidth)")
+_BETWEEN = re.compile(r"(?:step|spacing|increment|between|distance)")
+_COUNTED = re.compile(r"(?:points?|pts|records?|samples?|dots?)")
+_PASSED = re.compile(r"(?:filter|resolution|bandwidth|rbw|ifbw|bw)")
+_SPENT = re.compile(
+    r"(?:oscillator|osc|offset|tone|subtone|carrier|marker|intermediate|mixer|alarm|test|synth\w*|beacon|beep\w*|pll|vco|"
+    r"dds|nco|loop|lo|clock|clk|pilot|squelch|deviation|cutoff|pass|trap|notch|doppler|beat|image|spur\w*|sync|trigger|gate|"
+    r"mains|hum|output|source|generator|exciter|modulat\w*|dac|adc|sampler|sampling)"
+)
+"""Other things that count hertz."""
+_HERTZ = re.compile(r"(?i)(?<![a-z])[kmg]?hz\b|hertz|frequen[cz]\w*|\bfreq\b")
+_BACK = re.compile(
+    r"(?i)\breflect(?:ion|ed)\b|\breturn(?:ed|ing)\b(?! to)|\bs ?11\b|\bport (?:1|one|a) (?:back|reflected)\b|"
+    r"\bcomes? back\b"
+)
+_THROUGH = re.compile(
+    r"(?i)\btransmi(?:ssion|tted)\b|\bs ?21\b|\bpassage\b|\bthrough\b|"
+    r"\b(?:port )?(?:1|one|a) ?(?:->|to|into) ?(?:port )?(?:2|two|b)\b|\breceived\b|\btransfer\b"
+)
+_TELLS = re.compile(
+    r"(?i)^(?:the )?(?:print|list|show|output|give|send|read|dump|return|report|get|tell|transmit|fetch)(?:e?s)?\b|"
+    r"^same\b|^point k\b|\b(?:of|from) (?:the )?(?:last|latest) (?:sweep|scan)\b|^(?:reflect|transmi)\w+$|\btrace\b"
+)
+_ONCE = re.compile(
+    r"(?i)^(?:(?:run|take|make|do|start)s? )?(?:one |a |single )?(?:sweep|scan|measurement|measure|measuring)s?"
+    r"(?:,| now| once| one time|$)|^(?:sweep|measure|scan)s? (?:now|once|one time)"
+)
+_COUNT_OF = re.compile(r"(?i)\b(?:number of|how many|count of)\b|\bper (?:sweep|scan)\b")
+_WHOLE = re.compile(r"\W*(?:[nN]|\d{1,3} ?(?:\.\.+|-|to|until|bis) ?\d{2,6})\W*")
+"""An argument that is a whole number."""
+
+
+def read_role(name: str, arguments: str, description: str) -> tuple[Role, str] | None:
+    """The one role that a word's name, arguments and description mean together; None where they mean none, or two.
+
+    A setting needs an argument or a unit beside the words that tell it; a trace needs a word that tells or names one.
+    """
+    beside = re.sub(r"\b(?:from|to|until)\b", " ", f"{arguments} {description}")  # a preposition is no end
+    words = re.findall(r"[a-z]+", f"{_parted(name)} {beside}".lower())
+    told = f"{arguments} {description}"
+    if any(_SPENT.fullmatch(word) for word in words) or ("if" in words and not _one(words, _PASSED)):
+        return None
+    found = list[tuple[Role, str]]()
+    if _HERTZ.search(told):
+        found = _of_hertz(words)
+    elif _counts(_parted(name).lower(), arguments, description):
+        found = [(Role.POINTS, "it counts what a sweep is made of")]
+    elif not re.search(r"[<{\[]|\b[nkvx]\b", arguments) or re.search(r"(?i)\b(?:point|record) k\b", description):
+        found = _of_traces(_parted(name), description)
+    return found[0] if len(found) == 1 else None
+
+
+def _of_hertz(words: Sequence[str]) -> list[tuple[Role, str]]:
+    if _one(words, _PASSED):
+        return [(Role.BANDWIDTH, "it is a width of a filter, in hertz")]
+    readings = (
+        (_LOWER, Role.START, "it is a lower end, in hertz"),
+        (_UPPER, Role.STOP, "it is an upper end, in hertz"),
+        (_MIDDLE, Role.CENTRE, "it is a middle, in hertz"),
+        (_WIDE, Role.SPAN, "it is a width, in hertz"),
+        (_BETWEEN, Role.STEP, "it is what lies between two points, in hertz"),
+    )
+    found = [(role, why) for pattern, role, why in readings if _one(words, pattern)]
+    return [one for one in found if one[0] is not Role.SPAN] if len(found) == 2 else found
+
+
+def _counts(name: str, arguments: str, description: str) -> bool:
+    """Whether it is a number of points: named so, or described so in two words, with a whole number beside it."""
+    named = any(_COUNTED.fullmatch(word) or word in ("num", "steps", "count") for word in re.findall(r"[a-z]+", name))
+    told = [word for word in re.findall(r"[a-z]+", description.lower()) if _COUNTED.fullmatch(word)]
+    if _WHOLE.fullmatch(arguments):
+        return named or bool(told and _COUNT_OF.search(description))
+    whole = any(_WHOLE.fullmatch(part) for part in re.split(r"[,(]\s*", description) if part.strip())
+    return ((named or bool(told)) and bool(_COUNT_OF.search(description))) or (named and whole)
+
+
+def _of_traces(name: str, description: str) -> list[tuple[Role, str]]:
+    told = description.strip()
+    back, through = _BACK.search(told), _THROUGH.search(told)
+    if (back or through) and (_TELLS.search(told) or _TELLS.search(name)):
+        return [(Role.DATA, f"its description names a trace: {told[:50]!r}")]
+    if not (back or through) and _ONCE.search(told):
+        return [(Role.SWEEP, f"its description says so: {told[:50]!r}")]
+    return []
+
+
+def _one(words: Sequence[str], pattern: re.Pattern[str]) -> bool:
+    return any(pattern.fullmatch(word) for word in words)
+
+
+def _parted(name: str) -> str:
+    return re.sub(r"([a-z])([A-Z])", r"\1 \2", name)
