@@ -36,8 +36,8 @@ _THROUGH = re.compile(
     r"\b(?:port )?(?:1|one|a) ?(?:->|to|into) ?(?:port )?(?:2|two|b)\b|\breceived\b|\btransfer\b"
 )
 _TELLS = re.compile(
-    r"(?i)^(?:the )?(?:print|list|show|output|give|send|read|dump|return|report|get|tell|transmit)s?\b|"
-    r"\b(?:of|from) (?:the )?(?:last|latest) (?:sweep|scan)\b|^(?:reflect|transmi)\w+$|\btrace\b"
+    r"(?i)^(?:the )?(?:print|list|show|output|give|send|read|dump|return|report|get|tell|transmit|fetch)(?:e?s)?\b|"
+    r"^same\b|^point k\b|\b(?:of|from) (?:the )?(?:last|latest) (?:sweep|scan)\b|^(?:reflect|transmi)\w+$|\btrace\b"
 )
 _ONCE = re.compile(
     r"(?i)^(?:(?:run|take|make|do|start)s? )?(?:one |a |single )?(?:sweep|scan|measurement|measure|measuring)s?"
@@ -63,7 +63,7 @@ def read_role(name: str, arguments: str, description: str) -> tuple[Role, str] |
         found = _of_hertz(words)
     elif _counts(_parted(name).lower(), arguments, description):
         found = [(Role.POINTS, "it counts what a sweep is made of")]
-    elif not re.search(r"[<{\[]|\b[nkvx]\b", arguments):
+    elif not re.search(r"[<{\[]|\b[nkvx]\b", arguments) or re.search(r"(?i)\b(?:point|record) k\b", description):
         found = _of_traces(_parted(name), description)
     return found[0] if len(found) == 1 else None
 
