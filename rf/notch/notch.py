@@ -32,7 +32,7 @@ from rf.notch.chain_choice import (
     strained,
 )
 from rf.notch.chain_fit import LEAK, ChainFit, Observed
-from rf.notch.chain_model import ChainShape
+from rf.notch.chain_model import Chain, ChainShape
 from rf.notch.chain_search import hidden
 from rf.notch.chain_start import hidden_band, strong_points
 from rf.notch.holding import Falls, falls_alone, falls_together
@@ -348,11 +348,15 @@ def _said(
 
 
 def _bottom(fit: ChainFit, centre_hz: float) -> tuple[float, float]:
-    """Where the fitted response is lowest, and how wide it is 3 dB above, in hertz."""
-    spread = float(np.ptp(fit.p[fit.shape.places])) * fit.shape.reject_hz
-    reach = spread + 2.0 * centre_hz / math.exp(fit.p[fit.shape.log_q])
+    return fitted_bottom(fit.chain, fit.p, centre_hz)
+
+
+def fitted_bottom(chain: Chain, p: NDArray[np.float64], centre_hz: float) -> tuple[float, float]:
+    """Where the response of a circuit with parameters `p` (P,) is lowest, and how wide it is 3 dB above, in hertz."""
+    spread = float(np.ptp(p[chain.shape.places])) * chain.shape.reject_hz
+    reach = spread + 2.0 * centre_hz / math.exp(p[chain.shape.log_q])
     grid = np.linspace(centre_hz - reach, centre_hz + reach, 801)
-    level = fit.chain.at(grid).log_s21(fit.p)[0].real
+    level = chain.at(grid).log_s21(p)[0].real
     low = int(np.argmin(level))
     above = level > level[low] + math.log(10.0) * 3.0103 / 20.0
     left, right = np.flatnonzero(above[:low]), np.flatnonzero(above[low:])

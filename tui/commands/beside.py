@@ -1,4 +1,5 @@
-"""The commands of what stands beside the duplexer: `feeder`, `gains`, `desense`, `part`.
+"""The commands of what stands beside the duplexer: `feeder`, `gains`, `desense`, `part`, `cavity`,
+`resonators`, `suits`.
 
 Owns: writing down what was typed, printing a page or its JSON. Refuses: figures and sentences of its own.
 """
@@ -74,6 +75,33 @@ def feeder(options: argparse.Namespace) -> ExitStatus:
     return ExitStatus.GOALS_MET if sight.runs else ExitStatus.CANT_SAY
 
 
+def cavity(options: argparse.Namespace) -> ExitStatus:
+    """A single cavity on the bench, and what to turn."""
+    from visit.figures.resonators import cavity_sight  # noqa: PLC0415
+    from visit.figures.run_figures import RunFigures  # noqa: PLC0415
+    from visit.report.resonator_page import cavity_data, cavity_lines  # noqa: PLC0415
+
+    typed = {"cavity frequency": options.frequency, "cavity loss": options.loss, "cavity depth": options.depth}
+    with opened(options.visit, write=any(typed.values())) as visit:
+        written_down(visit, typed)
+        sight = cavity_sight(RunFigures(visit))
+    data(harmless_json(cavity_data(sight)).splitlines() if options.json else cavity_lines(sight))
+    return ExitStatus.GOALS_MET if sight.runs else ExitStatus.CANT_SAY
+
+
+def resonators(options: argparse.Namespace) -> ExitStatus:
+    """Band-pass sides: resonators, couplings, what to turn."""
+    from visit.figures.resonators import band_sights  # noqa: PLC0415
+    from visit.figures.run_figures import RunFigures  # noqa: PLC0415
+    from visit.report.resonator_page import band_data, band_lines  # noqa: PLC0415
+
+    with opened(options.visit, write=False) as visit:
+        figures = RunFigures(visit)
+        sights = band_sights(figures)
+    data(harmless_json(band_data(sights)).splitlines() if options.json else band_lines(sights, figures.site))
+    return ExitStatus.GOALS_MET if sights else ExitStatus.CANT_SAY
+
+
 def gains(options: argparse.Namespace) -> ExitStatus:
     """What the repeater gains, before and after."""
     from visit.day.day import Day  # noqa: PLC0415
@@ -122,6 +150,52 @@ def desense(options: argparse.Namespace) -> ExitStatus:
         now = taken(visit, options.when, None if at is None else at.on_load)
     data(harmless_json(desense_data(now)).splitlines() if options.json else desense_lines(now))
     return ExitStatus.GOALS_MET if now.dbm else ExitStatus.CANT_SAY
+
+
+def suits(options: argparse.Namespace) -> ExitStatus:
+    """Is the analyzer good enough: by its card, or by what was typed from its sheet."""
+    from visit.day.instrument import of_card, of_sheet  # noqa: PLC0415
+    from visit.day.suits import WINDOW_MIN, fitted_q, suits_of  # noqa: PLC0415
+    from visit.day.suits import suits as forecast  # noqa: PLC0415
+    from visit.figures.replay import Replay  # noqa: PLC0415
+    from visit.figures.run_figures import no_figures  # noqa: PLC0415
+    from visit.record.instrument_card import read_card  # noqa: PLC0415
+    from visit.record.sheet import INSTRUMENT  # noqa: PLC0415
+    from visit.report.suits_page import suits_data, suits_lines  # noqa: PLC0415
+    from visit.site.site import load_site  # noqa: PLC0415
+
+    typed = {name: getattr(options, name.replace("-", "_")) for name in INSTRUMENT}
+    given = {name: words for name, words in typed.items() if words is not None}
+    if (options.visit is None) == (options.site is None):
+        raise RequestError("give a visit file, or --site FILE before there is one")
+    for name, value, most in (("--minutes", options.minutes, 1e4), ("--unloaded-q", options.unloaded_q, 1e5)):
+        if value is not None and not 0.0 < value <= most:
+            raise RequestError(f"{name} {value:g} can't be: above 0 and at most {most:g}")
+    known = of_sheet(given)  # before anything of it is written down
+    if options.visit is not None:
+        if options.card is not None:
+            raise RequestError("a visit has the card of its analyzer; --card goes with --site")
+        with opened(options.visit, write=bool(given)) as visit:
+            written_down(visit, {INSTRUMENT[name].name: words for name, words in given.items()})
+            replay = Replay(visit)
+            with no_figures(visit, "whether the analyzer is good enough"):
+                made = suits_of(visit, replay.site, options.unloaded_q or fitted_q(replay))
+    else:
+        if options.card is not None and "floor" in given:
+            raise RequestError("give the card or the floor by a sheet, not both")
+        if options.card is not None:
+            known = of_card(read_card(options.card), given)
+        window = WINDOW_MIN if options.minutes is None else options.minutes
+        made = forecast(load_site(options.site), known, window_min=window, unloaded_q=options.unloaded_q)
+    data(harmless_json(suits_data(made)).splitlines() if options.json else suits_lines(made))
+    return SUITS_STATUS[made.verdict]
+
+
+SUITS_STATUS = {
+    "yes": ExitStatus.GOALS_MET,
+    "perhaps": ExitStatus.CANT_SAY,
+    "no": ExitStatus.GOALS_NOT_MET,
+}
 
 
 def part(options: argparse.Namespace) -> ExitStatus:

@@ -10,11 +10,15 @@ from visit.run.tool import Tool
 
 
 def beside(name: str, tool: Tool) -> PageScreen:
-    """The screen "feeder" or "gains"."""
+    """The screen "feeder", "suits" or "gains"."""
     if name == "feeder":
         from tui.screens.feeder_screen import FeederScreen  # noqa: PLC0415
 
         return FeederScreen(tool)
+    if name == "suits":
+        from tui.screens.suits_screen import SuitsScreen  # noqa: PLC0415
+
+        return SuitsScreen(tool)
     from tui.screens.gain_screen import GainScreen  # noqa: PLC0415
 
     return GainScreen(tool)

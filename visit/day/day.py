@@ -31,9 +31,9 @@ class Ask:
 @dataclass(frozen=True, slots=True)
 class Step:
     """One step of the day. `screen` names what the live screen does for it: "" nothing, a hook-up, "calibrate",
-    "verify", "tune", "zoom", "freeze", "report", "antenna", "gains". `hard`: nothing that opens a connector may come
-    before it. `rebuilt`: the analyzer is off the duplexer; `keyed`: the transmitter works, so nothing of it may come
-    before that."""
+    "verify", "tune", "zoom", "freeze", "report", "antenna", "gains", "suits". `hard`: nothing that opens a connector
+    may come before it. `rebuilt`: the analyzer is off the duplexer; `keyed`: the transmitter works, so nothing of it
+    may come before that."""
 
     number: int
     phase: str

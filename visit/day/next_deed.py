@@ -12,6 +12,7 @@ from dataclasses import dataclass, field, replace
 
 from protocol.errors import RequestError
 from protocol.sweep import SweepSettings
+from rf.floor.ability import Ability
 from rf.floor.third_port import COMMON_LOAD_DB
 from rf.repeater.hookup_check import State
 from rf.values.decibel import amplitude_db
@@ -24,11 +25,12 @@ from visit.day.stages import AS_FOUND, AS_LEFT, stages
 from visit.day.tuning import SPREAD_DB
 from visit.figures.assessment import Assessment, GoalResult, Role
 from visit.figures.leak_advice import APART
-from visit.figures.looks import NO_LOOKS
+from visit.figures.looks import NO_LOOKS, covers_both
 from visit.figures.replay import Replay
 from visit.figures.run_figures import RunFigures
 from visit.figures.third_load import ASSUMED
-from visit.record.visit_file import VisitFile
+from visit.record.instrument_card import ability_in
+from visit.record.visit_file import RunRow, VisitFile
 from visit.site.hookup import HookUp, Side
 from visit.site.presets import BANDWIDTH_HZ, POINTS
 from visit.site.site import Site
@@ -51,7 +53,7 @@ VAGUE_DB, MANY = 4.0, 200
 class Facts:
     """`now` what the run in hand shows (None: nothing yet), `left_s` seconds to its planned end (None: it does not run
     or has no end); `sides` the best evidence of each side that was measured; which stages are frozen; `turned`: a screw
-    was turned since as found; `sweep_s` and `bandwidth_hz` of the newest run."""
+    was turned since as found; `sweep_s` and `bandwidth_hz` of the newest run over both channels."""
 
     site: Site
     now: Assessment | None = None
@@ -66,6 +68,8 @@ class Facts:
     bandwidth_hz: float = BANDWIDTH_HZ
     points: int = POINTS
     """Of the sweep that takes `sweep_s`."""
+    ability: Ability | None = None
+    """Of the analyzer, by its card or its profile."""
     tried: Mapping[Side, Tried] = field(default_factory=dict)
     """What was tried already to prove the rejection of each side."""
     unchecked: bool = False
@@ -319,7 +323,8 @@ def _plan(facts: Facts, seen: Assessment) -> ProofPlan:
     """The proof of the side that was `seen`. Raises RequestError."""
     side = seen.hookup.side
     tried = UNTRIED if side is None else facts.tried.get(side, UNTRIED)
-    return plan_proof(facts.site, seen, facts.bandwidth_hz, facts.sweep_s / facts.points, tried=tried)
+    each_s = facts.sweep_s / facts.points
+    return plan_proof(facts.site, seen, facts.bandwidth_hz, each_s, tried=tried, ability=facts.ability)
 
 
 def _overall(facts: Facts) -> NextDeed:
@@ -403,9 +408,19 @@ def facts_of(
         if found is not None:
             sides[side] = found.assessment
             zoomed = max((found.sweeps[run_id] for run_id in found.run_ids[1:]), default=0)
-            tried[side] = Tried(figures.zooms_spent(hookup), zoomed)
+            filtered = [found.sweeps[run.id] * run.settings.points / run.settings.bandwidth_hz
+                        for run in figures.runs if run.id in found.run_ids[1:]]  # fmt: skip
+            tried[side] = Tried(figures.zooms_spent(hookup), zoomed, max(filtered, default=0.0))
     since = max((stage.at_s for stage in frozen if stage.name == AS_FOUND), default=None)
     rows = visit.rows("select count(*) from nudge where at_s > ?", (since,)) if since is not None else [(0,)]
+    run, wide = _newest(figures)
+    ability, pace_s, points = ability_in(visit), sweep_s or USUAL_SWEEP_S, POINTS
+    if run is not None and sweep_s:
+        points = run.settings.points
+    if run is not None and wide is not None and ability is not None:
+        at = run.settings
+        ability = ability.with_pace(at.points, at.bandwidth_hz, sweep_s) if sweep_s else ability
+        points, pace_s = wide.settings.points, ability.sweep_s(wide.settings.points, wide.settings.bandwidth_hz)
     return Facts(
         site=figures.site,
         now=now,
@@ -420,16 +435,25 @@ def facts_of(
             for run in figures.runs
             if since is not None and run.purpose == NO_LOOKS and run.started_s > since and run.hookup.side is not None
         ),
-        sweep_s=sweep_s or USUAL_SWEEP_S,
+        sweep_s=pace_s,
         unchecked=_unchecked(visit, figures),
         trusted=frozenset(
             str(words).removesuffix(TRUSTED)
             for (words,) in visit.rows("select words from remark where kind = 'hook-up'")
             if str(words).endswith(TRUSTED)
         ),
-        bandwidth_hz=figures.runs[-1].settings.bandwidth_hz if figures.runs else BANDWIDTH_HZ,
-        points=figures.runs[-1].settings.points if figures.runs and sweep_s else POINTS,
+        bandwidth_hz=wide.settings.bandwidth_hz if wide is not None else BANDWIDTH_HZ,
+        points=points,
+        ability=ability,
     )
+
+
+def _newest(figures: RunFigures) -> tuple[RunRow | None, RunRow | None]:
+    """The newest run, and the newest that covers both channels (the newest again where none does): a proof's bandwidth
+    is its own, and no other sweep's."""
+    newest = figures.runs[-1] if figures.runs else None
+    wides = [run for run in figures.runs if covers_both(run, figures.site)]
+    return newest, wides[-1] if wides else newest
 
 
 def _unchecked(visit: VisitFile, figures: RunFigures) -> bool:

@@ -174,6 +174,7 @@ def assess(
     return Assessment(
         site=site,
         hookup=hookup,
+        bandwidth_hz=known.bandwidth_hz,
         frequency_hz=frequency_hz,
         level_db=level_db(s21.mean),
         sweeps=s21.sweeps,

@@ -43,7 +43,27 @@ NOISE_FIGURE = Line("receiver noise figure", "dB", 0.0, 30.0, "where the sheet s
 BLOCKING = Line("receiver blocking level", "dBm", -80.0, 30.0, "of a carrier that makes it deaf")
 RADIO_LINES = (POWER, NOISE, SENSITIVITY, NOISE_FIGURE, BLOCKING)
 
-LINES = {line.name: line for line in (*FEEDER_LINES, *RADIO_LINES)}
+INSTRUMENT = {
+    name: Line(f"analyzer {name}", says=says)
+    for name, says in (
+        ("floor", "dB below a thru @ Hz of bandwidth by its sheet, e.g. 90@1000; several parted by blanks"),
+        ("leak", "dB below a thru that leaks between its ports by its sheet"),
+        ("points", "most points of a sweep"),
+        ("point-time", "seconds a point @ Hz of bandwidth, e.g. 0.0012@1000"),
+        ("overhead", "seconds that a sweep takes beside its points"),
+        ("narrowest", "narrowest bandwidth in Hz"),
+        ("drift", "dB a minute"),
+        ("level", "level of its source in dBm"),
+    )
+}
+"""Of the analyzer, by its data sheet, as words: `visit.day.instrument` reads them."""
+
+CAVITY_AT = Line("cavity frequency", "MHz", 1.0, 10e3, "where the cavity shall stand")
+CAVITY_LOSS = Line("cavity loss", "dB", 0.05, 20.0, "that a pass cavity shall have at its frequency")
+CAVITY_DEPTH = Line("cavity depth", "dB", 1.0, 60.0, "that a notch cavity shall take at its frequency")
+CAVITY_LINES = (CAVITY_AT, CAVITY_LOSS, CAVITY_DEPTH)
+
+LINES = {line.name: line for line in (*FEEDER_LINES, *RADIO_LINES, *CAVITY_LINES, *INSTRUMENT.values())}
 
 
 class Sheet:
@@ -109,6 +129,8 @@ def checked(line: Line, text: str) -> tuple[float | None, str]:
                 f"{harmless(words, 40)!r} is not in the cable table (deepnotch feeder --cables); type its velocity"
             )
         words = cable.name
+    elif line in INSTRUMENT.values():
+        words = harmless(words, 200)
     else:
         try:
             value = typed_number(words, line.unit)

@@ -26,16 +26,20 @@ from visit.day.day import Day
 from visit.day.gains import gains_of
 from visit.day.parts import paths_of
 from visit.day.stages import stages
+from visit.day.suits import suits_if_known
 from visit.figures.assessment import Assessment, Role
 from visit.figures.averaging import Complex
 from visit.figures.feeder import feeder_sight
 from visit.figures.figures_json import assessment_data
 from visit.figures.replay import Figures, Replay
+from visit.figures.resonators import band_sights, cavity_sight
 from visit.figures.unsurveyed import NOT_SURVEYED
 from visit.record.visit_file import RunRow, VisitFile
 from visit.report.feeder_page import feeder_data
 from visit.report.gains_page import gains_data
 from visit.report.parts_page import parts_data
+from visit.report.resonator_page import band_data, cavity_data
+from visit.report.suits_page import suits_data
 
 LONGEST_COMMENT = 500
 """Letters of a line of comment; a program that reads Touchstone may have a short line."""
@@ -73,8 +77,11 @@ def export_visit(visit: VisitFile, folder: Path, *, singly: bool = False) -> lis
             {**assessment_data(one.assessment), "runs": one.run_ids, "notes": list(one.notes)} for one in found
         ],
         "feeder": feeder_data(feeder_sight(replay.figures_of)),
+        "cavity": cavity_data(cavity_sight(replay.figures_of)),
+        "resonators": band_data(band_sights(replay.figures_of)),
         "gains": gains_data(gains_of(Day(visit), replay)),
         "parts": parts_data(paths_of(replay)),
+        "suits": _suits(replay),
         "stages": [
             {
                 "name": stage.name,
@@ -136,6 +143,15 @@ def _identities(visit: VisitFile) -> dict[int, str]:
 
 def _local(at_s: float) -> str:
     return time.strftime("%Y-%m-%d %H:%M:%S %Z%z", time.localtime(at_s))
+
+
+def _suits(replay: Replay) -> dict[str, object] | None:
+    """Whether the analyzer is good enough; None where it is not known, or what was typed of it can't be."""
+    try:
+        made = suits_if_known(replay)
+    except RequestError:
+        return None
+    return None if made is None else suits_data(made)
 
 
 def _run_data(replay: Replay, run: RunRow, identity: str) -> dict[str, object]:

@@ -20,6 +20,7 @@ from protocol.wire.find_again import Address, address_of, come_back, names_again
 from protocol.wire.port_errors import THEN
 from visit.calibration.stored_calibration import add_card
 from visit.figures.known import AXIS, CONFIRMED, CORRECTS, POINT_TIME, by_hand
+from visit.record.instrument_card import SETTABLE, settable_words
 from visit.record.visit_file import VisitFile
 from visit.run.card import kept_text
 
@@ -143,6 +144,9 @@ class Plugged:
         await self._record.do(partial(visit.remark, CORRECTS, own, now_s))
         words = f"{timing.settling_s!r} {timing.bandwidth_factor!r}"
         await self._record.do(partial(visit.remark, POINT_TIME, words, now_s))
+        assert self.analyzer is not None  # it answered
+        takes = settable_words(profile, self.analyzer.limits)
+        await self._record.do(partial(visit.remark, SETTABLE, takes, now_s))
         rows = await self._record.do(
             partial(visit.rows, "select words from remark where kind = ? order by id desc limit 1", (AXIS,))
         )
