@@ -13,8 +13,6 @@ import math
 from dataclasses import dataclass, replace
 from itertools import pairwise
 
-from rf.values.decibel import power_db
-
 USUAL_BANDWIDTHS = (10.0, 30.0, 100.0, 300.0, 1000.0, 3000.0, 10_000.0)
 """What is tried of an analyzer that takes any bandwidth between its limits."""
 USUAL_POINTS = (101, 201, 401, 801, 1601)
@@ -84,7 +82,3 @@ class Ability:
         """Least noise power times dwell over the bandwidths that can be set: E|n|^2 after one second on one point with
         nothing lost to settling and overhead."""
         return min(self.power(hz) * self.bandwidth_factor / hz for hz in self.bandwidths_hz or [self.floors[0][0]])
-
-    def density_db(self) -> float:
-        """The same in dB."""
-        return power_db(self.density_s())

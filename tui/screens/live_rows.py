@@ -20,7 +20,6 @@ from tui.drawing.marks import FAINT, GREEN, VERMILLION, WORD_STYLE, YELLOW, Mark
 from tui.drawing.rows import Row
 from tui.drawing.wrapping import wrapped
 from tui.screens.picture_rows import pooled_only
-from visit.day.cavities import zero_words
 from visit.figures.assessment import Assessment, Channel, Role, leak_words
 from visit.run.conductor import Phase
 from visit.run.live import LiveState
@@ -280,8 +279,9 @@ def survey_rows(a: Assessment) -> list[Row]:
 
 def _singles(a: Assessment) -> str:
     assert a.notch is not None
-    zeros = zero_words(a.notch.each, _target(a))
-    return f"cavities {zeros}" if zeros else "cavities not told apart"
+    if not a.notch.singles:
+        return "cavities not resolved"
+    return "cavities " + " ".join(f"{(f.value - _target(a)) / 1e3:+.0f}" for f in a.notch.singles) + " kHz INFERRED"
 
 
 def _target(a: Assessment) -> float:
