@@ -12,6 +12,7 @@ import pytest
 from protocol.errors import RequestError
 from rf.values.figure import Kind
 from scripts.forecast_rates import rates
+from scripts.suits_table import PAGE, cells
 from tests.visit.stations import ROOT, site, table
 from tui.cli import main
 from tui.commands.exit_status import ExitStatus
@@ -187,6 +188,14 @@ def test_the_proof_of_a_visit_takes_the_setting_of_the_card(tmp_path: Path) -> N
         assert (facts.sides[Side.LOW].proof.proven_db or 0.0) >= 95.0
         assert facts.bandwidth_hz == 1000.0 and facts.points == 401
         assert facts.sweep_s == pytest.approx(0.51, rel=0.2)
+
+
+@pytest.mark.parametrize(
+    "place", [("2 m, 600 kHz apart", "notch", "usual"), ("70 cm, 5 MHz apart", "band-pass", "good")]
+)
+def test_the_table_of_the_page_is_current(place: tuple[str, str, str]) -> None:
+    row = "| " + " | ".join(cells(*place)) + " |"
+    assert row in PAGE.read_text(encoding="utf-8"), "run scripts/suits_table.py"
 
 
 @pytest.mark.parametrize("cases", [3, pytest.param(120, marks=[pytest.mark.long, pytest.mark.timeout(900)])])
