@@ -52,8 +52,8 @@ def test_what_overlaps_or_shows_no_hump_is_one_group(
 def test_zeros_in_words() -> None:
     told = [inferred(value, low, high, "Hz") for low, value, high in ((80e3, 90e3, 99e3), (150e3, 160e3, 190e3))]
     parted, together = Each((*told, told[1]), ((0,), (1, 2))), Each((told[1],) * 3, ((0, 1, 2),))
-    assert zero_words(parted, 100e3) == "INFERRED -10 (-20..-1), 2 and 3 together in +50..+90 kHz"
-    assert zero_words(together, 100e3) == "INFERRED all 3 together in +50..+90 kHz"
+    assert zero_words(parted, 100e3) == "INFERRED -10 (-20..-1), 2 of them together in +50..+90 kHz"
+    assert zero_words(together, 100e3) == "all 3 together in INFERRED +50..+90 kHz"
     fine = Each((inferred(9e3, 8e3, 9.9e3, "Hz"),), ((0,),))
     assert zero_words(fine, 10e3) == "INFERRED -1.0 (-2.0..-0.1) kHz"
     assert zero_words(Each(), 100e3) == ""

@@ -168,8 +168,8 @@ def test_larger_errors_and_departures_than_the_searchs_own_are_kept(monkeypatch:
 
 
 def test_the_search_of_a_measured_response_narrows_in_three_stages(monkeypatch: pytest.MonkeyPatch) -> None:
-    """Six couplings under errors of 20, 3 and 0.3 %, with twice the usual departures; the three best go on; a thorough
-    one asks for eighteen couplings, more than there are, and takes three lengths of each."""
+    """Ten couplings under errors of 20, 3 and 0.3 %, with twice the usual departures; the three best go on; a thorough
+    one asks for thirty couplings, more than there are, and takes three lengths of each."""
     search = Search(monkeypatch, [0.0])
     monkeypatch.setattr(chain_search, "loops", search.starts)
     found = search.run(replace(OBSERVED, least_departure=0.6))
@@ -177,13 +177,13 @@ def test_the_search_of_a_measured_response_narrows_in_three_stages(monkeypatch: 
     assert [call[0].data.size for call in search.calls] == [67, 67, 134]
     assert [call[2] for call in search.calls] == [2.0, 2.0, 2.0]
     assert [list(call[1][:, TWO.log_x]) for call in search.calls] == [
-        [0, 1, 2, 3, 4, 5], [0, 1, 2, 10, 11, 12], [20, 21, 22]
+        [0, 1, 2, 3, 4, 5, 6, 7, 8, 9], [0, 1, 2, 10, 11, 12], [20, 21, 22]
     ]  # fmt: skip
     assert np.all(search.calls[0][1][:, TWO.harness] == 1.0) and found[0] == 30.0
     thorough = Search(monkeypatch, [0.0])
     monkeypatch.setattr(chain_search, "loops", thorough.starts)
     thorough.run(replace(OBSERVED, least_departure=0.6), thorough=True)
-    assert [len(call[1]) for call in thorough.calls] == [3 * 18, 6 + 6 + 1, 6, 1]
+    assert [len(call[1]) for call in thorough.calls] == [3 * 30, 6 + 6 + 1, 6, 1]
 
 
 class Way:

@@ -384,6 +384,8 @@ def _message(state: LiveState) -> tuple[str, str, str]:
         return " FAULT   ", p.message, f"bold {VERMILLION}"
     if state.figures_fault:
         return " FAULT   ", state.figures_fault, f"bold {VERMILLION}"
+    if p.phase is Phase.WAITING:
+        return " WAITS   ", p.message, f"bold {YELLOW}"
     if p.changes:
         return " NOTE    ", p.changes[0], f"bold {YELLOW}"
     check = state.assessment.check if state.assessment is not None else None
@@ -398,6 +400,8 @@ def _message(state: LiveState) -> tuple[str, str, str]:
 
 def next_rows(state: LiveState, width: int) -> list[Row]:
     """What to do next, with its key, its length and the reason; two rows where one does not hold it."""
+    if state.progress.phase is Phase.WAITING:
+        return [[(" NEXT    ", "bold"), ("mend what it waits for; the run then goes on by itself", "")]]
     if state.deed is None:
         return [[(" NEXT    ", "bold"), ("wait for the first figures", FAINT)]]
     return wrapped([(" NEXT    ", "bold"), (state.deed.words, "")], width)

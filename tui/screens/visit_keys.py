@@ -80,6 +80,12 @@ class VisitKeys(Panel):
     def _hooked_up(self, hookup: HookUp | None) -> None:
         if hookup is None:
             return
+        if hookup.feeder:
+            try:
+                self._tool.visit.day().check_incoming()
+            except RequestError as error:
+                self.notify(f"{error}: a, then p", severity="error", timeout=8)
+                return
         self._tool.station.stop_run().result()
         try:
             if self._tool.bench is not None:

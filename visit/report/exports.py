@@ -32,11 +32,13 @@ from visit.figures.averaging import Complex
 from visit.figures.feeder import feeder_sight
 from visit.figures.figures_json import assessment_data
 from visit.figures.replay import Figures, Replay
+from visit.figures.resonators import band_sights, cavity_sight
 from visit.figures.unsurveyed import NOT_SURVEYED
 from visit.record.visit_file import RunRow, VisitFile
 from visit.report.feeder_page import feeder_data
 from visit.report.gains_page import gains_data
 from visit.report.parts_page import parts_data
+from visit.report.resonator_page import band_data, cavity_data
 from visit.report.suits_page import suits_data
 
 LONGEST_COMMENT = 500
@@ -54,11 +56,11 @@ def export_visit(visit: VisitFile, folder: Path, *, singly: bool = False) -> lis
         raise not_written(error)(f"can't make {folder}: {error.strerror}; choose another folder") from None
     written, identities = [], _identities(visit)
     for run in replay.runs:
+        shown = replay.assess(run)  # its sweeps give the average too
         made = replay.figures_of.averaged(run)
         if made is None:
             continue
         name = f"run{run.id:03d}-{_safe_name(run.hookup.text)}"
-        shown = replay.assess(run)
         comments = _provenance(replay, run, identities.get(run.id, ""), shown)
         mean = f"mean of {made.sweeps} sweeps; what they scattered is not in it, 'export --sweeps' writes them singly"
         frequency, s11, s21 = made.frequency_hz, made.s11.mean, made.s21.mean
@@ -75,6 +77,8 @@ def export_visit(visit: VisitFile, folder: Path, *, singly: bool = False) -> lis
             {**assessment_data(one.assessment), "runs": one.run_ids, "notes": list(one.notes)} for one in found
         ],
         "feeder": feeder_data(feeder_sight(replay.figures_of)),
+        "cavity": cavity_data(cavity_sight(replay.figures_of)),
+        "resonators": band_data(band_sights(replay.figures_of)),
         "gains": gains_data(gains_of(Day(visit), replay)),
         "parts": parts_data(paths_of(replay)),
         "suits": _suits(replay),

@@ -17,6 +17,7 @@ from protocol.analyzer import Analyzer
 from protocol.errors import AnalyzerError, PortLostError, RequestError
 from protocol.profiles.profile import Profile
 from protocol.wire.find_again import Address, address_of, come_back, names_again
+from protocol.wire.port_errors import THEN
 from visit.calibration.stored_calibration import add_card
 from visit.figures.known import AXIS, CONFIRMED, CORRECTS, POINT_TIME, by_hand
 from visit.record.instrument_card import SETTABLE, settable_words
@@ -108,7 +109,7 @@ class Plugged:
         Raises the loss when it stays away longer than `until_s` (monotonic clock).
         """
         assert self._address is not None
-        why = f"{error}: waiting for it"
+        why = f"{str(error).removesuffix(THEN)}: the run then goes on by itself"
         while True:
             await pause(why)
             for name in await asyncio.to_thread(names_again, self._address):
