@@ -60,8 +60,9 @@ class Ability:
         return self.settling_s + self.bandwidth_factor / bandwidth_hz
 
     def sweep_s(self, points: int, bandwidth_hz: float) -> float:
-        """Time of one sweep."""
-        return points * self.dwell_s(bandwidth_hz) + self.overhead_s
+        """Time of one sweep; one of more points than can be set is taken in pieces."""
+        pieces = math.ceil(points / max(self.points, default=points))
+        return points * self.dwell_s(bandwidth_hz) + pieces * self.overhead_s
 
     def with_floor(self, bandwidth_hz: float, floor_db: float) -> Ability:
         """The same analyzer with the floor that it shows at a bandwidth now."""

@@ -99,6 +99,17 @@ def test_a_leak_ends_it_and_a_jumper_helps_most() -> None:
     assert forecast({**GOOD, "leak": "115"}).verdict == "yes"
 
 
+def test_only_what_can_be_set_is_used() -> None:
+    """A floor by the sheet at a bandwidth narrower than the narrowest is averaged; 21 points make a zoom of 101 in five
+    pieces, each with its overhead."""
+    made = forecast({"floor": "90@10", "narrowest": "100", "points": "21", "overhead": "1"})
+    assert min(way.settings.bandwidth_hz for way in made.ways) >= 100.0
+    known = of_sheet({"floor": "90@10", "narrowest": "100", "points": "21", "overhead": "1"})
+    assert known.ability is not None
+    assert known.ability.sweep_s(101, 1000.0) == pytest.approx(5.0 + 101 * 0.0012)
+    assert known.ability.floor_db(100.0) == pytest.approx(-80.0)
+
+
 def test_slow_and_drifting_instruments() -> None:
     slow = forecast({"floor": "80@1000", "point-time": "0.5@1000"}, minutes=10.0)
     assert slow.ways[0].ends == "time"
