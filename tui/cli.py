@@ -33,7 +33,7 @@ class Parser(argparse.ArgumentParser):
         super().error(harmless(message))
 
 
-BESIDE = frozenset({"feeder", "gains", "desense", "part", "suits"})
+BESIDE = frozenset({"feeder", "gains", "desense", "part", "suits", "cavity", "resonators"})
 KEPT = frozenset({"together", "report", "export", "copy", "trend", "archive", "note", "freeze"})
 """The commands of `tui.commands.beside` and `tui.commands.kept`; all others measure."""
 
@@ -120,6 +120,17 @@ def build_parser() -> argparse.ArgumentParser:
 
     together = commands.add_parser("together", help="what several hook-ups of a visit file show together")
     together.add_argument("visit", type=Path, metavar="FILE.visit", help="visit file")
+
+    cavity = commands.add_parser("cavity", help="a single cavity on the bench: f0, Q, coupling, loss; what to turn")
+    cavity.add_argument("visit", type=Path, metavar="FILE.visit", help="visit file")
+    cavity.add_argument("--frequency", metavar="MHZ", help="write down where it shall stand")
+    cavity.add_argument("--loss", metavar="DB", help="write down what a pass cavity shall lose there")
+    cavity.add_argument("--depth", metavar="DB", help="write down what a notch cavity shall take there")
+    cavity.add_argument("--json", action="store_true", help="figures as JSON on stdout")
+
+    resonators = commands.add_parser("resonators", help="band-pass sides: resonators, couplings, what to turn")
+    resonators.add_argument("visit", type=Path, metavar="FILE.visit", help="visit file")
+    resonators.add_argument("--json", action="store_true", help="figures as JSON on stdout")
 
     feeder = commands.add_parser("feeder", help="feeder and antenna of a visit: match, loss, distance to a fault")
     feeder.add_argument("visit", type=Path, nargs="?", metavar="FILE.visit", help="visit file")

@@ -29,6 +29,8 @@ WORDS = """control lines on standard input (one answer each):
   connect A L load=H | connect thru | connect loads, short, open, load, antenna | close H open | close H load 14
   connect feeder-open | connect feeder-short | feeder METRES VELOCITY [DB100 DB400 PLUG] | kink METRES [DB] | kink none
   antenna DB [RESONANCE] | part FILE.s2p | connect part | connect part-back
+  cavity pass 450e6 5000 2500 2500 | cavity notch 450e6 5000 400 | cavity turn +30kHz | cavity loop 1 1.2
+  connect cavity | connect cavity-one
   pad 2 10 | amp 20 | jumper half 450e6 | lead 2 off | gap 1pF | device FILE.s2p | device none
   turn L 1 +30kHz [trimmer] | worn L 2 0.3 | gain -0.8
   temperature 4 | bursts 0.1 40 | carrier 451e6 -30 | leakage -85 | floor -70
@@ -44,7 +46,7 @@ def build_parser() -> argparse.ArgumentParser:
         epilog=WORDS,
         formatter_class=argparse.RawDescriptionHelpFormatter,
     )
-    parser.add_argument("--unit", default="U6", help="duplexer on the bench: U6, V6, V4, P6 (default U6)")
+    parser.add_argument("--unit", default="U6", help="duplexer on the bench: U6, V6, V4, P6, B4 (default U6)")
     parser.add_argument("--hookup", default="A>L", help="port 1 > port 2, e.g. A>L (default)")
     parser.add_argument("--device", metavar="FILE", help="a Touchstone file on the bench instead of the unit")
     parser.add_argument("--profile", default="scpi", help="dialect: scpi, or another profile by name or file")

@@ -14,8 +14,9 @@ from numpy.typing import NDArray
 
 from protocol.errors import RequestError
 from protocol.files.touchstone import read_touchstone
+from protocol.simulated.cavity import KINDS, SingleCavity
 from protocol.simulated.feeder import ENDS
-from protocol.simulated.hookup import PART_WORDS
+from protocol.simulated.hookup import CAVITY_WORDS, PART_WORDS
 from protocol.simulated.instrument import Instrument
 
 UNITS = {"hz": 1.0, "khz": 1e3, "mhz": 1e6, "pf": 1e-12}
@@ -43,7 +44,16 @@ class Control:
 
     def _connect(self, *words: str) -> str:
         hookup = self.instrument.hookup
-        if len(words) == 1 and words[0] in ("thru", "loads", "short", "open", "load", *ENDS, *PART_WORDS):
+        if len(words) == 1 and words[0] in (
+            "thru",
+            "loads",
+            "short",
+            "open",
+            "load",
+            *ENDS,
+            *PART_WORDS,
+            *CAVITY_WORDS,
+        ):
             if words[0] in PART_WORDS and hookup.part is None:
                 raise ValueError("there is no part on the bench; say first: part FILE.s2p")
             hookup.hang(words[0])
@@ -167,6 +177,26 @@ class Control:
         """The two-port that `connect part` hangs on the leads."""
         self.instrument.hookup.part = None if path == "none" else recorded_device(path)
         return f"part {path}"
+
+    def _cavity(self, what: str, *numbers: str) -> str:
+        """A single cavity: `pass F QU QIN QOUT`, `notch F QU QE`; `turn BY` its rod, `loop 1 FACTOR` its external Q."""
+        hookup, values = self.instrument.hookup, [_number(one) for one in numbers]
+        if what == "turn":
+            hookup.cavity.f_hz += values[0]
+        elif what == "loop":
+            if not values[1] > 0:
+                raise ValueError("a loop changes the external Q by a factor above 0")
+            if values[0] == 1.0:
+                hookup.cavity.q_in *= values[1]
+            else:
+                hookup.cavity.q_out *= values[1]
+        elif what in KINDS and len(values) == (4 if what == "pass" else 3) and min(values) > 0:
+            hookup.cavity = SingleCavity(what, values[0], values[1], values[2], values[-1])
+        else:
+            raise ValueError(
+                "say: cavity pass F QU QIN QOUT, cavity notch F QU QE, cavity turn BY, cavity loop 1 FACTOR"
+            )
+        return f"{hookup.cavity.kind} cavity at {hookup.cavity.f_hz:.0f} Hz"
 
     def _freeze(self, state: str) -> str:
         if state not in ("on", "off"):

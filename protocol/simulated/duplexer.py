@@ -6,7 +6,8 @@ its own formula.
 
 Ports are numbered A, L, H = 0, 1, 2. A cavity branch is a series resonator (the notch) beside a fixed reactance that
 cancels it at the pass channel. On a band-reject unit the rod moves the notch only; on a pass-reject unit it moves
-pass and notch together and the trimmer moves the notch alone.
+pass and notch together and the trimmer moves the notch alone. On a band-pass unit a side is a row of coupled resonators
+(see `cavity`); a rod moves its resonator; there are no trimmers.
 """
 
 from __future__ import annotations
@@ -19,6 +20,8 @@ from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
+
+from protocol.simulated.cavity import Chain, coupled, times
 
 Z0_OHM = 50.0
 PORTS = "ALH"
@@ -50,6 +53,10 @@ class Duplexer:
     line_loss_db: float = 0.0
     ppm_per_k: float = 2.0
     temperature_c: float = field(default=REFERENCE_C)
+    couplings: list[float] = field(default_factory=list)
+    """Of a band-pass side: between neighbours, as share of the frequency."""
+    external_q: float = math.inf
+    """Of a band-pass side: at both of its loops."""
 
     def channels(self, side: str) -> tuple[float, float]:
         """Pass and reject frequency of a side in hertz."""
@@ -58,6 +65,8 @@ class Duplexer:
     def turn(self, side: str, number: int, by_hz: float, *, trimmer: bool = False) -> None:
         """Turn a screw of cavity `number` (from 1) so that its notch moves by `by_hz`. Raises ValueError."""
         cavity = self._cavity(side, number)
+        if trimmer and self.kind == "band-pass":
+            raise ValueError("a band-pass unit has no trimmers")
         if trimmer:
             cavity.trimmer_hz += by_hz
         else:
@@ -79,9 +88,11 @@ class Duplexer:
         return self.sides[side][number - 1]
 
     def notch_hz(self, side: str) -> list[float]:
-        """Where each notch of a side stands now, in hertz."""
-        _, reject = self.channels(side)
+        """Where each notch of a side stands now, in hertz; of a band-pass side each resonator."""
+        passing, reject = self.channels(side)
         stretch = 1.0 - self.ppm_per_k * 1e-6 * (self.temperature_c - REFERENCE_C)
+        if self.kind == "band-pass":
+            return [(passing + c.rod_hz) * stretch for c in self.sides[side]]
         return [(reject + c.rod_hz + c.trimmer_hz) * stretch for c in self.sides[side]]
 
     def s(self, frequency_hz: NDArray[np.float64]) -> NDArray[np.complex128]:
@@ -103,25 +114,16 @@ class Duplexer:
         quarter = self.harness_quarters
         stretch = 1.0 - self.ppm_per_k * 1e-6 * (self.temperature_c - REFERENCE_C)
         chain = _line(f, reject, quarter, self.line_loss_db)
+        if self.kind == "band-pass":
+            qualities = [cavity.unloaded_q for cavity in self.sides[side]]
+            row = coupled(f, self.notch_hz(side), qualities, self.couplings, self.external_q, self.external_q)
+            return times(times(chain, row), _line(f, reject, 0.5, self.line_loss_db))
         for index, (cavity, notch) in enumerate(zip(self.sides[side], self.notch_hz(side), strict=True)):
             moved = passing + (cavity.rod_hz if self.kind == "pass-reject" else 0.0)
-            chain = _times(chain, _shunt(_cavity(f, notch, moved * stretch, cavity)))
+            chain = times(chain, _shunt(_cavity(f, notch, moved * stretch, cavity)))
             if index < len(self.sides[side]) - 1:
-                chain = _times(chain, _line(f, reject, quarter, self.line_loss_db))
-        return _times(chain, _line(f, reject, 0.5, self.line_loss_db))
-
-
-Chain = tuple[NDArray[np.complex128], NDArray[np.complex128], NDArray[np.complex128], NDArray[np.complex128]]
-"""A, B, C, D of a two-port over frequency."""
-
-
-def _times(m: Chain, n: Chain) -> Chain:
-    return (
-        m[0] * n[0] + m[1] * n[2],
-        m[0] * n[1] + m[1] * n[3],
-        m[2] * n[0] + m[3] * n[2],
-        m[2] * n[1] + m[3] * n[3],
-    )
+                chain = times(chain, _line(f, reject, quarter, self.line_loss_db))
+        return times(chain, _line(f, reject, 0.5, self.line_loss_db))
 
 
 def _line(f: NDArray[np.float64], quarter_hz: float, quarters: float, loss_db: float) -> Chain:
@@ -160,7 +162,8 @@ def load_unit(name: str) -> Duplexer:
 
 def make_unit(table: dict[str, Any]) -> Duplexer:
     """A unit from the keys of its file."""
-    resistance = Z0_OHM / 2.0 / (10.0 ** (table["cavity_depth_db"] / 20.0) - 1.0)
+    band_pass = table["kind"] == "band-pass"  # its cavities lie in the path, none is a branch with a depth of its own
+    resistance = 0.0 if band_pass else Z0_OHM / 2.0 / (10.0 ** (table["cavity_depth_db"] / 20.0) - 1.0)
     count, q = table["cavities"], table["unloaded_q"]
 
     def side(name: str) -> list[Cavity]:
@@ -176,4 +179,6 @@ def make_unit(table: dict[str, Any]) -> Duplexer:
         harness_quarters=table.get("harness_quarters", 1.0),
         line_loss_db=table.get("line_loss_db", 0.0),
         ppm_per_k=table.get("ppm_per_k", 2.0),
+        couplings=table.get("couplings", []),
+        external_q=table.get("external_q", math.inf),
     )

@@ -13,6 +13,7 @@ from dataclasses import dataclass, field
 import numpy as np
 from numpy.typing import NDArray
 
+from protocol.simulated.cavity import SingleCavity
 from protocol.simulated.duplexer import PORTS, Z0_OHM, Duplexer
 from protocol.simulated.feeder import ENDS, Feeder
 
@@ -22,6 +23,7 @@ SMALL_LEAK = 1e-9
 """Transmission of a path that is open: nothing a receiver could find, but not a zero."""
 
 PART_WORDS = ("part", "part-back")
+CAVITY, CAVITY_ONE = CAVITY_WORDS = ("cavity", "cavity-one")
 
 TwoPort = NDArray[np.complex128]
 """S-parameters, shape (K, 2, 2)."""
@@ -38,6 +40,8 @@ class HookUp:
     standard: str = ""
     """A part of the calibration kit (or the antenna's feeder) on lead 1, lead 2 hanging on a load."""
     feeder: Feeder = field(default_factory=Feeder)
+    cavity: SingleCavity = field(default_factory=SingleCavity)
+    """A cavity taken out of its chain."""
     amp_db: float = 0.0
     """Gain of an amplifier before port 2; it lies in front of what leaks inside the instrument."""
     closing: dict[str, complex] = field(default_factory=dict)
@@ -72,6 +76,8 @@ class HookUp:
             matched[:, 0, 0] = matched[:, 1, 1] = 10 ** (-40 / 20)
             matched[:, 0, 1] = matched[:, 1, 0] = SMALL_LEAK
             return matched
+        if self.standard == CAVITY:
+            return self._path(self.cavity.s(frequency_hz), frequency_hz)
         if self.standard in PART_WORDS and self.part is not None:
             seen = self.part(frequency_hz)
             return self._path(seen if self.standard == PART_WORDS[0] else seen[:, ::-1, ::-1], frequency_hz)
@@ -96,6 +102,9 @@ class HookUp:
         omega = 2.0 * np.pi * frequency_hz
         seen = np.full((frequency_hz.size, 2, 2), SMALL_LEAK, complex)
         seen[:, 1, 1] = 10 ** (-40 / 20)
+        if self.standard == CAVITY_ONE:
+            seen[:, 0, 0] = self.cavity.one_port(frequency_hz)
+            return seen
         if self.standard in ENDS:
             seen[:, 0, 0] = self.feeder.seen(frequency_hz, self.standard)
             return seen

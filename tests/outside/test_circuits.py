@@ -10,8 +10,9 @@ import math
 import numpy as np
 import pytest
 
-from protocol.simulated.duplexer import Z0_OHM, Cavity, _cavity, _line, _shunt, _times
-from protocol.simulated.duplexer import Chain as Chain4
+from protocol.simulated.cavity import Chain as Chain4
+from protocol.simulated.cavity import times
+from protocol.simulated.duplexer import Z0_OHM, Cavity, _cavity, _line, _shunt
 from rf.notch.chain_fit import Observed, priors
 from rf.notch.chain_model import Chain, ChainShape
 from rf.values.decibel import amplitude_db
@@ -75,7 +76,7 @@ def test_d4_d5_equal_shunts_on_lines(count: int, quarters: float, db: float) -> 
     shunt = _shunt(np.full(1, 100 / Z0_OHM, complex))
     chain = shunt
     for _ in range(count - 1):
-        chain = _times(_times(chain, _line(f, F0, quarters, 0.0)), shunt)
+        chain = times(times(chain, _line(f, F0, quarters, 0.0)), shunt)
     assert attenuation_db(chain, f)[0] == pytest.approx(db, abs=2e-3)
 
 
@@ -86,7 +87,7 @@ def test_d6_shallow_notches(count: int, db: float) -> None:
     shunt = _shunt(np.full(1, 2 / Z0_OHM, complex))
     chain = shunt
     for _ in range(count - 1):
-        chain = _times(_times(chain, _line(f, F0, 1.0, 0.0)), shunt)
+        chain = times(times(chain, _line(f, F0, 1.0, 0.0)), shunt)
     assert attenuation_db(chain, f)[0] == pytest.approx(db, abs=1e-3)
 
 

@@ -1,4 +1,5 @@
-"""The commands of what stands beside the duplexer: `feeder`, `gains`, `desense`, `part`, `suits`.
+"""The commands of what stands beside the duplexer: `feeder`, `gains`, `desense`, `part`, `cavity`,
+`resonators`, `suits`.
 
 Owns: writing down what was typed, printing a page or its JSON. Refuses: figures and sentences of its own.
 """
@@ -72,6 +73,33 @@ def feeder(options: argparse.Namespace) -> ExitStatus:
     else:
         data([*feeder_lines(sight), *then])
     return ExitStatus.GOALS_MET if sight.runs else ExitStatus.CANT_SAY
+
+
+def cavity(options: argparse.Namespace) -> ExitStatus:
+    """A single cavity on the bench, and what to turn."""
+    from visit.figures.resonators import cavity_sight  # noqa: PLC0415
+    from visit.figures.run_figures import RunFigures  # noqa: PLC0415
+    from visit.report.resonator_page import cavity_data, cavity_lines  # noqa: PLC0415
+
+    typed = {"cavity frequency": options.frequency, "cavity loss": options.loss, "cavity depth": options.depth}
+    with opened(options.visit, write=any(typed.values())) as visit:
+        written_down(visit, typed)
+        sight = cavity_sight(RunFigures(visit))
+    data(harmless_json(cavity_data(sight)).splitlines() if options.json else cavity_lines(sight))
+    return ExitStatus.GOALS_MET if sight.runs else ExitStatus.CANT_SAY
+
+
+def resonators(options: argparse.Namespace) -> ExitStatus:
+    """Band-pass sides: resonators, couplings, what to turn."""
+    from visit.figures.resonators import band_sights  # noqa: PLC0415
+    from visit.figures.run_figures import RunFigures  # noqa: PLC0415
+    from visit.report.resonator_page import band_data, band_lines  # noqa: PLC0415
+
+    with opened(options.visit, write=False) as visit:
+        figures = RunFigures(visit)
+        sights = band_sights(figures)
+    data(harmless_json(band_data(sights)).splitlines() if options.json else band_lines(sights, figures.site))
+    return ExitStatus.GOALS_MET if sights else ExitStatus.CANT_SAY
 
 
 def gains(options: argparse.Namespace) -> ExitStatus:

@@ -59,7 +59,7 @@ if TYPE_CHECKING:
     from protocol.simulated.cases import CaseBench
     from tui.screens.app import Left
 
-DEMO_SITES = {"U6": "demo-450.toml", "V6": "demo-150.toml", "V4": "demo-154.toml"}
+DEMO_SITES = {"U6": "demo-450.toml", "V6": "demo-150.toml", "V4": "demo-154.toml", "B4": "demo-460.toml"}
 DEMO_SEED = 7
 
 

@@ -58,7 +58,12 @@ INSTRUMENT = {
 }
 """Of the analyzer, by its data sheet, as words: `visit.day.instrument` reads them."""
 
-LINES = {line.name: line for line in (*FEEDER_LINES, *RADIO_LINES, *INSTRUMENT.values())}
+CAVITY_AT = Line("cavity frequency", "MHz", 1.0, 10e3, "where the cavity shall stand")
+CAVITY_LOSS = Line("cavity loss", "dB", 0.05, 20.0, "that a pass cavity shall have at its frequency")
+CAVITY_DEPTH = Line("cavity depth", "dB", 1.0, 60.0, "that a notch cavity shall take at its frequency")
+CAVITY_LINES = (CAVITY_AT, CAVITY_LOSS, CAVITY_DEPTH)
+
+LINES = {line.name: line for line in (*FEEDER_LINES, *RADIO_LINES, *CAVITY_LINES, *INSTRUMENT.values())}
 
 
 class Sheet:

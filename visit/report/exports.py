@@ -32,11 +32,13 @@ from visit.figures.averaging import Complex
 from visit.figures.feeder import feeder_sight
 from visit.figures.figures_json import assessment_data
 from visit.figures.replay import Figures, Replay
+from visit.figures.resonators import band_sights, cavity_sight
 from visit.figures.unsurveyed import NOT_SURVEYED
 from visit.record.visit_file import RunRow, VisitFile
 from visit.report.feeder_page import feeder_data
 from visit.report.gains_page import gains_data
 from visit.report.parts_page import parts_data
+from visit.report.resonator_page import band_data, cavity_data
 from visit.report.suits_page import suits_data
 
 LONGEST_COMMENT = 500
@@ -75,6 +77,8 @@ def export_visit(visit: VisitFile, folder: Path, *, singly: bool = False) -> lis
             {**assessment_data(one.assessment), "runs": one.run_ids, "notes": list(one.notes)} for one in found
         ],
         "feeder": feeder_data(feeder_sight(replay.figures_of)),
+        "cavity": cavity_data(cavity_sight(replay.figures_of)),
+        "resonators": band_data(band_sights(replay.figures_of)),
         "gains": gains_data(gains_of(Day(visit), replay)),
         "parts": parts_data(paths_of(replay)),
         "suits": _suits(replay),

@@ -29,6 +29,7 @@ from visit.day.suits import suits_if_known
 from visit.figures.assessment import Assessment, Role
 from visit.figures.feeder import feeder_sight
 from visit.figures.replay import Figures, Replay
+from visit.figures.resonators import band_sights, cavity_sight
 from visit.figures.run_figures import no_figures
 from visit.figures.third_load import load_words
 from visit.figures.unsurveyed import NOT_SURVEYED
@@ -43,6 +44,7 @@ from visit.report.feeder_page import against_earlier, feeder_lines
 from visit.report.gains_page import gains_lines, heard_words
 from visit.report.parts_page import parts_lines
 from visit.report.pictures import FOUND, LATEST, LEFT, Picture, pictures_of
+from visit.report.resonator_page import band_lines, cavity_lines
 from visit.report.suits_page import suits_lines
 from visit.report.trend import Point, by_side, points_of
 from visit.site.site import Site
@@ -89,6 +91,8 @@ class Report:
     computed: list[str] = field(default_factory=list)
     feeder: list[str] = field(default_factory=list)
     """Feeder and antenna, and what has changed of them since earlier visits; empty where they were not swept."""
+    resonators: list[str] = field(default_factory=list)
+    """A single cavity and band-pass sides; empty where none was swept."""
     gains: list[str] = field(default_factory=list)
     """What the repeater gains; empty where no power was typed."""
     suits: list[str] = field(default_factory=list)
@@ -141,6 +145,7 @@ def _gathered(visit: VisitFile, earlier: Sequence[Path]) -> Report:
         test = taken(visit, when, None if at is None else at.on_load)
         report.gains += desense_lines(test) if test.dbm else []
     report.feeder = _feeder(visit, replay, earlier)
+    report.resonators = _resonators(replay)
     report.suits = _suits(visit, replay)
     report.together = _together(visit, replay)
     report.left_out = [
@@ -378,6 +383,12 @@ def _suits(visit: VisitFile, replay: Replay) -> list[str]:
 def _feeder(visit: VisitFile, replay: Replay, earlier: Sequence[Path]) -> list[str]:
     sight = feeder_sight(replay.figures_of)
     return [*feeder_lines(sight), *against_earlier(visit, sight, earlier)] if sight.runs else []
+
+
+def _resonators(replay: Replay) -> list[str]:
+    cavity, sides = cavity_sight(replay.figures_of), band_sights(replay.figures_of)
+    lines = cavity_lines(cavity) if cavity.runs else []
+    return [*lines, *(band_lines(sides, replay.site) if sides else [])]
 
 
 def _together(visit: VisitFile, replay: Replay) -> list[str]:

@@ -80,6 +80,7 @@ def sections(report: Report, *, drawn: bool = True) -> list[tuple[str, list[str]
         ("what the repeater gains", report.gains),
         ("is the analyzer good enough", report.suits),
         ("feeder and antenna", report.feeder),
+        ("resonators", report.resonators),
         ("several hook-ups together", report.together),
         ("calibration and checks", report.calibration),
         ("instrument", report.instrument),

@@ -52,7 +52,11 @@ FEEDER = (ANTENNA, FEEDER_OPEN, FEEDER_SHORT)
 PART, PART_BACK = "part", "part-back"
 """A further two-port of the chain between the leads, port 1 at its input; and the same turned round."""
 
-ALONE = (LOADS, *KIT, *FEEDER, PART, PART_BACK)
+CAVITY, CAVITY_ONE = "cavity", "cavity-one"
+"""A single cavity taken out of its chain: both of its ports (or its place on a line) between the leads; one port of it
+on lead 1."""
+
+ALONE = (LOADS, *KIT, *FEEDER, PART, PART_BACK, CAVITY, CAVITY_ONE)
 """Hook-ups without the duplexer."""
 
 THIRDS = ("", "load", "open", "short")
@@ -172,9 +176,14 @@ class HookUp:
         return self.alone and self.driven in (PART, PART_BACK)
 
     @property
+    def cavity(self) -> bool:
+        """A single cavity hangs on the leads."""
+        return self.alone and self.driven in (CAVITY, CAVITY_ONE)
+
+    @property
     def one_port(self) -> bool:
         """Only S11 says anything: nothing hangs between the leads."""
-        return self.alone and self.driven in ("short", "open", "load", *FEEDER)
+        return self.alone and self.driven in ("short", "open", "load", CAVITY_ONE, *FEEDER)
 
     @property
     def third_port(self) -> str:

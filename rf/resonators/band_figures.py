@@ -1,0 +1,216 @@
+"""Coupled resonators as figures: band, loss, resonators, couplings, and what they hold back where nobody can see it.
+
+Owns: from a fit to figures, and which resonator to turn. Refuses: to call anything of it more than INFERRED, and advice
+on resonators that the sweep does not part.
+"""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Callable
+from dataclasses import dataclass
+from functools import partial
+
+import numpy as np
+
+from rf.resonators.cavity_figures import spread
+from rf.resonators.circuit import Elements, Real, response
+from rf.resonators.coupled_fit import CoupledFit
+from rf.values.figure import Figure, cant_say, inferred
+
+MODEL = "a plain row of coupled resonators does not explain this sweep (cross coupling, another order, a bad hook-up?)"
+NOT_PARTED = "drive the side's own port (hook-up L>A or H>A): S11 there parts the resonators"
+OTHER_SIDE_DB = (0.0, 5.0, 6.5)
+"""What the other side takes beside this one at its own channel: least, usual, most. Matched there, it halves the
+voltage at the tee (6 dB); off tune, it takes nothing."""
+HAND_SHARE = 0.2
+"""A turn lands within 20 % of what was asked."""
+WORTH_SHARE = 0.02
+"""A resonator within 2 % of the bandwidth is left alone."""
+
+
+@dataclass(frozen=True, slots=True)
+class BandFigures:
+    """One band-pass filter. `offsets`: each resonator against the channel in hertz; `couplings` between neighbours in
+    hertz (coupling bandwidth k f; Ness, IEEE Trans. MTT 46 (1998) 343); `external_q` in, out;
+    `bandwidth` between the points 3 dB below the best; `loss` and
+    `return_loss` at the channel as it stands, `tuned_loss` and `tuned_return_loss` with all resonators on it;
+    `rejection` at the other channel."""
+
+    order: int
+    centre: Figure
+    bandwidth: Figure
+    loss: Figure
+    return_loss: Figure
+    unloaded_q: Figure
+    offsets: tuple[Figure, ...]
+    couplings: tuple[Figure, ...]
+    external_q: tuple[Figure, Figure]
+    rejection: Figure
+    tuned_loss: Figure
+    tuned_return_loss: Figure
+    tuned_rejection: Figure
+    why: str = ""
+
+
+def no_band(order: int, why: str) -> BandFigures:
+    """Nothing is told."""
+    one, hz, db = (cant_say(unit, why, limited_by="model") for unit in ("", "Hz", "dB"))
+    return BandFigures(order, hz, hz, db, db, one, (), (), (one, one), db, db, db, db, why)
+
+
+def band_figures(fit: CoupledFit | None, order: int, pass_hz: float, reject_hz: float, *, tee: bool) -> BandFigures:
+    """Figures of a fit; `tee`: another side hangs beside it on its far port."""
+    if fit is None:
+        return no_band(order, "no pass band stands in this sweep")
+    if not fit.trusted:
+        return no_band(order, MODEL)
+    n, e = fit.elements.order, fit.elements
+    count = 2 * n + 2
+    at = np.concatenate([e.f_hz, np.log(e.k), np.log([e.q_in, e.q_out, e.unloaded_q]), [fit.slope]])
+    covariance = _with_slope(fit, count)
+
+    def of(p: Real, *, tuned: bool = False) -> Elements:
+        f = np.full(n, pass_hz) if tuned else p[:n]
+        q_in, q_out, q_u = np.exp(p[2 * n - 1 : 2 * n + 2])
+        return Elements(f, np.exp(p[n : 2 * n - 1]), float(q_in), float(q_out), float(q_u))
+
+    def through_db(p: Real, hz: float, *, tuned: bool = False) -> float:
+        size = abs(complex(response(np.array([hz]), of(p, tuned=tuned)).s21[0]))
+        return -20.0 * math.log10(max(size, 1e-15)) - 20.0 * float(p[-1]) * math.log10(hz / float(e.f_hz.mean()))
+
+    def back_db(p: Real, *, tuned: bool = False) -> float:
+        return -20.0 * math.log10(max(abs(complex(response(np.array([pass_hz]), of(p, tuned=tuned)).s11[0])), 1e-4))
+
+    def offset(p: Real, i: int) -> float:
+        return float(p[i]) - pass_hz
+
+    def coupling(p: Real, i: int) -> float:
+        return pass_hz * math.exp(p[n + i])
+
+    def told(value: Callable[[Real], float], unit: str, least: float | None = None) -> Figure:
+        return spread(value, at, covariance, unit, least=least)
+
+    apart = cant_say("Hz", NOT_PARTED, limited_by="hook-up")
+    no_match = cant_say("dB", NOT_PARTED, limited_by="hook-up")
+    plain = cant_say("", NOT_PARTED, limited_by="hook-up")
+    matched = fit.matched
+    return BandFigures(
+        order=n,
+        centre=told(lambda p: sum(_edges(of(p))) / 2.0, "Hz"),
+        bandwidth=told(lambda p: _edges(of(p))[1] - _edges(of(p))[0], "Hz", 0.0),
+        loss=told(lambda p: through_db(p, pass_hz), "dB", 0.0),
+        return_loss=told(back_db, "dB", 0.0) if matched else no_match,
+        unloaded_q=told(lambda p: math.exp(p[2 * n + 1]), "") if fit.sd(2 * n + 1) < 1.0 else plain,
+        offsets=tuple(told(partial(offset, i=i), "Hz") if matched else apart for i in range(n)),
+        couplings=tuple(told(partial(coupling, i=i), "Hz", 0.0) if matched else apart for i in range(n - 1)),
+        external_q=(
+            told(lambda p: math.exp(p[2 * n - 1]), "") if matched else plain,
+            told(lambda p: math.exp(p[2 * n]), "") if matched else plain,
+        ),
+        rejection=_beside(told(lambda p: through_db(p, reject_hz), "dB"), tee),
+        tuned_loss=told(lambda p: through_db(p, pass_hz, tuned=True), "dB", 0.0) if matched else no_match,
+        tuned_return_loss=told(lambda p: back_db(p, tuned=True), "dB", 0.0) if matched else no_match,
+        tuned_rejection=_beside(told(lambda p: through_db(p, reject_hz, tuned=True), "dB"), tee)
+        if matched
+        else no_match,
+    )
+
+
+def _with_slope(fit: CoupledFit, count: int) -> Real:
+    """Covariance of the elements and of the exponent behind them."""
+    pick = [*range(count), count + 3]
+    return np.asarray(fit.covariance[np.ix_(pick, pick)])
+
+
+def _edges(e: Elements) -> tuple[float, float]:
+    """The frequencies 3 dB below the best, (low, high)."""
+    middle, half = float(e.f_hz.mean()), 2.0 * _width(e)
+    f = np.linspace(middle - half, middle + half, 801)
+    power = np.square(abs(response(f, e).s21), dtype=float)
+    limit = float(power.max()) / 2.0
+    inside = np.flatnonzero(power >= limit)
+    low, high = int(inside[0]), int(inside[-1])
+    return _crossing(f, power, low - 1, limit), _crossing(f, power, high, limit)
+
+
+def _crossing(f: Real, power: Real, left: int, limit: float) -> float:
+    if left < 0 or left + 1 >= f.size:
+        return float(f[max(min(left, f.size - 1), 0)])
+    a, b = power[left], power[left + 1]
+    share = 0.0 if a == b else (limit - a) / (b - a)
+    return float(f[left] + share * (f[left + 1] - f[left]))
+
+
+def _width(e: Elements) -> float:
+    """About the widest that the band can be, in hertz: couplings, ends and what the resonators stand apart."""
+    middle = float(e.f_hz.mean())
+    k = float(e.k.max()) if e.k.size else 0.0
+    return middle * max(k, 0.5 / e.q_in, 0.5 / e.q_out, 1e-5) * 1.5 + float(np.ptp(e.f_hz))
+
+
+def _beside(figure: Figure, tee: bool) -> Figure:
+    """Rejection with what the other side takes beside it."""
+    if not tee or not figure.known:
+        return figure
+    least, usual, most = OTHER_SIDE_DB
+    return inferred(
+        figure.value + usual, figure.low + least, figure.high + most, "dB", limited_by="model",
+        why="by the fitted resonators; the other side takes up to 6 dB beside them",
+    )  # fmt: skip
+
+
+@dataclass(frozen=True, slots=True)
+class BandDeed:
+    """What to turn: `resonator` from the driven port (None: nothing), by how much its frequency shall move."""
+
+    resonator: int | None
+    by_hz: float
+    do: str
+    why: str
+    expect: str = ""
+
+
+def advise_band(now: BandFigures, fit: CoupledFit | None, pass_hz: float, match_db: float) -> BandDeed:
+    """The next deed at the screws: the resonator whose return to the channel gives most match, as far as the sweep
+    parts it. A tuned row has all its resonators on the channel (synchronous tuning: Dishal, Proc. IRE 39 (1951) 1448;
+    Ness, IEEE Trans. MTT 46 (1998) 343)."""
+    if fit is None or not now.centre.known:
+        return BandDeed(None, 0.0, "sweep the side from its own port", now.why or "no figures yet")
+    if not fit.matched:
+        return BandDeed(None, 0.0, "drive the side's own port", NOT_PARTED)
+    off = [one.value for one in now.offsets]
+    open_ends = [one.high - one.value for one in now.offsets]
+    width = now.bandwidth.value
+    told = [i for i in range(now.order) if abs(off[i]) > max(WORTH_SHARE * width, open_ends[i])]
+    if not told:
+        vague = [i for i in range(now.order) if open_ends[i] > 0.1 * width]
+        if vague and not (now.return_loss.known and now.return_loss.low >= match_db):
+            where = ", ".join(str(i + 1) for i in vague)
+            return BandDeed(None, 0.0, "average longer, or drive the other end",
+                            f"resonator {where} is not told within a tenth of the band")  # fmt: skip
+        return BandDeed(None, 0.0, "lock the nuts one by one", "every resonator stands on the channel", _tuned(now))
+    gains = {i: _residue(fit.elements, pass_hz, i) for i in told}
+    best = min(gains, key=lambda i: gains[i])
+    by = -off[best]
+    way = "up" if by > 0 else "down"
+    left = max(HAND_SHARE * abs(by), open_ends[best])
+    return BandDeed(
+        best + 1, by, f"resonator {best + 1} {way} by {abs(by) / 1e3:.3g} kHz",
+        f"it stands {off[best] / 1e3:+.3g} kHz off, and its return gives most",
+        f"then {1e-3 * left:.3g} kHz off at most; all on the channel: {_tuned(now)}",
+    )  # fmt: skip
+
+
+def _residue(e: Elements, pass_hz: float, number: int) -> float:
+    """|S11| summed over the channel's neighbourhood with one resonator on it."""
+    f = e.f_hz.copy()
+    f[number] = pass_hz
+    near = np.linspace(pass_hz - 0.1 * _width(e), pass_hz + 0.1 * _width(e), 11)
+    return float((abs(response(near, Elements(f, e.k, e.q_in, e.q_out, e.unloaded_q)).s11) ** 2).sum())
+
+
+def _tuned(now: BandFigures) -> str:
+    if not now.tuned_return_loss.known or not now.tuned_loss.known:
+        return "nothing is told of it"
+    return f"return loss about {now.tuned_return_loss.value:.0f} dB, loss {now.tuned_loss.value:.1f} dB (INFERRED)"

@@ -1,0 +1,271 @@
+"""Coupled resonators fitted to S11 and S21 of a band-pass filter or a single pass cavity.
+
+Owns: where the search begins, the search, what the intervals rest on (noise, and what the correction leaves of match
+and directivity), and the test that refuses a circuit that the sweep does not show. Refuses: figures for people (see
+`band_figures`) and more than the chain of `circuit`.
+
+Method: complex least squares on the whole response instead of single points, which keeps loaded Q right where a line
+and a coupling loss stand before the loop (Petersan and Anlage, J. Appl. Phys. 84 (1998) 3392; Kajfez, "Q factor", 1994,
+for the coupling loss, which shrinks the Q circle).
+"""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Iterator
+from dataclasses import dataclass
+
+import numpy as np
+
+from rf.resonators.circuit import Complex, Elements, Real, Response, response, ripple_elements
+from rf.resonators.descent import descend
+from rf.values.decibel import amplitude
+
+MODEL_SHARE = 0.004
+"""Share of a level that no chain is expected to explain: lines, couplings that change with frequency."""
+ENOUGH = 1.6
+"""A search whose mean square residual is below this is at its end; what stays above `WORST` is refused."""
+WORST = 4.0
+STARTS = 40
+MOST_POINTS = 240
+QUADRATURE = 2.45
+"""An error vector whose length stays below a limit in 95 of 100 cases has so much less per quadrature (Rayleigh)."""
+SLOPE_SD = 0.6
+"""Lead left behind the plane: phase in rad from the middle to the end of the sweep."""
+COUPLING_LOSS_SD = 0.05
+"""Loss of loop and line before a resonator, natural logarithm of S11."""
+
+
+@dataclass(frozen=True, slots=True)
+class Swept:
+    """One sweep around the pass band: arrays (K,); noise power of each mean. `s11` None: its port does not show the
+    filter alone; `s21` None: nothing hangs at the other port."""
+
+    frequency_hz: Real
+    s11: Complex | None
+    s21: Complex | None
+    power11: Real
+    power21: Real
+
+
+@dataclass(frozen=True, slots=True)
+class Errors:
+    """What the correction leaves, 95 of 100: tracking in dB, directivity and the match at port 2 as return loss in dB,
+    what may leak into S21 (amplitude)."""
+
+    tracking_db: float = 0.3
+    directivity_db: float = 35.0
+    match_db: float = 20.0
+    leak: float = 0.0
+
+
+@dataclass(frozen=True, slots=True)
+class CoupledFit:
+    """Elements with the covariance of f_1..f_N [Hz], ln k, ln Q_in, ln Q_out, ln Q_u (and seven nuisances behind them);
+    `misfit`: mean square residual, 1 for the noise alone; `slope`: exponent with which S21 departs over frequency."""
+
+    elements: Elements
+    covariance: Real
+    misfit: float
+    slope: float
+    matched: bool
+    """S11 was fitted too, so that resonators and both couplings are told apart."""
+    sides: tuple[bool, bool]
+    """Whether S11 and S21 were there."""
+
+    @property
+    def trusted(self) -> bool:
+        """The chain explains the sweep."""
+        return self.misfit < WORST
+
+    def sd(self, index: int) -> float:
+        """Standard deviation of one element by its place."""
+        return math.sqrt(max(float(self.covariance[index, index]), 0.0))
+
+
+def fit_coupled(swept: Swept, order: int, errors: Errors, seed: int = 1) -> CoupledFit | None:
+    """The chain of `order` resonators that fits best; None where the sweep shows no pass band. Pure for a `seed`."""
+    problem = _Problem(_thinned(swept), order, errors)
+    seen = _band_of(problem.data)
+    if seen is None:
+        return None
+    best: tuple[float, Real] | None = None
+    for start in _starts(order, seen[1], seen[2], one_port=swept.s21 is None, seed=seed):
+        cost, p = descend(problem, problem.pack(start, seen[1]))
+        if best is None or cost < best[0]:
+            best = cost, p
+        if best[0] < ENOUGH * problem.rows:
+            break
+    assert best is not None  # there is at least one start
+    return problem.result(best[1], best[0])
+
+
+class _Problem:
+    """The data with their weights, and the vector of parameters: f (eighths of the sweep from its middle), ln k,
+    ln Q_in, ln Q_out, ln Q_u; ln a and phase and slope of S21, its exponent; ln a, phase, slope of S11."""
+
+    def __init__(self, data: Swept, order: int, errors: Errors) -> None:
+        self.data, self.order, self.errors = data, order, errors
+        f = data.frequency_hz
+        self.middle_hz = float(f.mean())
+        self.t = (f - self.middle_hz) / (f[-1] - f[0]) * 2.0
+        self.ln_f = np.log(f / self.middle_hz)
+        self.scale_hz = float(f[-1] - f[0]) / 8.0
+        self.elements = 2 * order + 2
+        self.rows = 2 * f.size * ((data.s11 is not None) + (data.s21 is not None))
+        self.weights: dict[str, Real] = {}
+        if data.s21 is not None:
+            power = data.power21 + (MODEL_SHARE * abs(data.s21)) ** 2 + errors.leak**2
+            self.weights["s21"] = np.sqrt(2.0 / power)
+        if data.s11 is not None:
+            wrong = 0.4 * amplitude(-errors.directivity_db)
+            power = data.power11 + (MODEL_SHARE * abs(data.s11)) ** 2 + wrong**2
+            self.weights["s11"] = np.sqrt(2.0 / power)
+        track = errors.tracking_db * math.log(10.0) / 20.0 / 1.96
+        self.prior_sd = np.concatenate(
+            [np.full(order, 40.0), np.full(order + 1, 8.0), [8.0],
+             [math.hypot(track, COUPLING_LOSS_SD if data.s11 is not None else 0.0), 50.0, SLOPE_SD, order + 1.0],
+             [math.hypot(track, COUPLING_LOSS_SD), 50.0, SLOPE_SD]]
+        )  # fmt: skip
+        self.prior = np.zeros(self.elements + 7)
+
+    def pack(self, e: Elements, centre_hz: float) -> Real:
+        """A start as a vector, its two phases taken from the data."""
+        p = np.zeros(self.elements + 7)
+        n = self.order
+        p[:n] = (e.f_hz - self.middle_hz) / self.scale_hz
+        p[n : 2 * n - 1] = np.log(e.k)
+        p[2 * n - 1 : 2 * n + 2] = np.log([e.q_in, e.q_out if math.isfinite(e.q_out) else 1.0, e.unloaded_q])
+        made = response(self.data.frequency_hz, e)
+        if self.data.s21 is not None:
+            p[self.elements + 1] = np.angle(np.vdot(made.s21, self.data.s21))
+        if self.data.s11 is not None:
+            off = abs(self.data.frequency_hz - centre_hz) > np.median(abs(self.data.frequency_hz - centre_hz))
+            p[self.elements + 5] = np.angle(np.vdot(made.s11[off], self.data.s11[off]))
+        self.prior = np.concatenate([p[: self.elements], np.zeros(7)])
+        self.prior[[self.elements + 1, self.elements + 5]] = p[[self.elements + 1, self.elements + 5]]
+        return p
+
+    def unpack(self, p: Real) -> Elements:
+        n = self.order
+        q_in, q_out, q_u = np.exp(np.clip(p[2 * n - 1 : 2 * n + 2], 0.0, 18.0))
+        f = self.middle_hz + self.scale_hz * np.clip(p[:n], -30.0, 30.0)
+        out = float(q_out) if self.data.s21 is not None else math.inf
+        return Elements(f, np.exp(np.clip(p[n : 2 * n - 1], -18.0, 0.0)), float(q_in), out, float(q_u))
+
+    def model(self, p: Real) -> tuple[Response, Complex, Complex]:
+        """The response and the factors of S21 and S11."""
+        a = p[self.elements :]
+        through = np.exp(a[0] + 1j * (a[1] + a[2] * self.t) + a[3] * self.ln_f)
+        return response(self.data.frequency_hz, self.unpack(p)), through, np.exp(a[4] + 1j * (a[5] + a[6] * self.t))
+
+    def residuals(self, p: Real) -> tuple[Real, Real]:
+        """Weighted residuals (R,) and derivatives (R, P), priors behind them."""
+        made, through, back = self.model(p)
+        scale = np.ones(self.elements)
+        scale[: self.order] = self.scale_hz
+        rows: list[Real] = []
+        slopes: list[Real] = []
+        if self.data.s21 is not None:
+            s = made.s21 * through
+            extra = np.stack([s, 1j * s, 1j * self.t * s, self.ln_f * s, *[np.zeros_like(s)] * 3], axis=1)
+            self._add(rows, slopes, "s21", s - self.data.s21, made.d21 * through[:, None] * scale, extra)
+        if self.data.s11 is not None:
+            s = made.s11 * back
+            extra = np.stack([*[np.zeros_like(s)] * 4, s, 1j * s, 1j * self.t * s], axis=1)
+            self._add(rows, slopes, "s11", s - self.data.s11, made.d11 * back[:, None] * scale, extra)
+        rows.append((p - self.prior) / self.prior_sd)
+        slopes.append(np.diag(1.0 / self.prior_sd))
+        return np.concatenate(rows), np.concatenate(slopes)
+
+    def _add(self, rows: list[Real], slopes: list[Real], name: str, r: Complex, d: Complex, extra: Complex) -> None:
+        w = self.weights[name]
+        whole = np.concatenate([d, extra], axis=1) * w[:, None]
+        rows += [(r * w).real, (r * w).imag]
+        slopes += [whole.real, whole.imag]
+
+    def result(self, p: Real, cost: float) -> CoupledFit:
+        """Elements and covariance: noise by the weights' own law, and each error that the correction may have left
+        carried through the fit as one that is the same at all points."""
+        _, slopes = self.residuals(p)
+        inverse = np.linalg.pinv(slopes.T @ slopes, hermitian=True)
+        misfit = cost / max(self.rows - self.elements - 6, 1)
+        covariance = inverse * max(misfit, 1.0)
+        for vector in self._left(p):
+            moved = inverse @ (slopes.T @ vector)
+            covariance = covariance + np.outer(moved, moved)
+        scale = np.ones(p.size)
+        scale[: self.order] = self.scale_hz
+        return CoupledFit(
+            self.unpack(p), covariance * np.outer(scale, scale), misfit, float(p[self.elements + 3]),
+            self.data.s11 is not None, (self.data.s11 is not None, self.data.s21 is not None),
+        )  # fmt: skip
+
+    def _left(self, p: Real) -> Iterator[Real]:
+        """Weighted residuals that one standard deviation of each left-over error makes."""
+        made, through, back = self.model(p)
+        match = amplitude(-self.errors.match_db) / QUADRATURE
+        wrong = amplitude(-self.errors.directivity_db) / QUADRATURE
+        nothing = np.zeros_like(made.s11)
+        for turn in (1.0, 1j):
+            if self.data.s21 is not None:
+                yield self._vector(
+                    turn * match * made.s22 * made.s21 * through, turn * match * (made.s21 * through) ** 2
+                )
+                yield self._vector(turn * wrong * made.s11 * made.s21 * through, turn * wrong * made.s11**2 * back)
+            yield self._vector(nothing, np.full(nothing.shape, turn * wrong))
+            yield self._vector(nothing, turn * wrong * self.t * 0.3)
+
+    def _vector(self, d21: Complex, d11: Complex) -> Real:
+        parts = []
+        for name, d in (("s21", d21), ("s11", d11)):
+            if name in self.weights:
+                w = d * self.weights[name]
+                parts += [w.real, w.imag]
+        return np.concatenate([*parts, np.zeros(self.elements + 7)])
+
+
+def _thinned(swept: Swept) -> Swept:
+    """No more points than the search needs: means of neighbours would bend a narrow band, so the noise is kept."""
+    step = max(1, math.ceil(swept.frequency_hz.size / MOST_POINTS))
+    if step == 1:
+        return swept
+    pick = slice(None, None, step)
+    one = None if swept.s11 is None else swept.s11[pick]
+    two = None if swept.s21 is None else swept.s21[pick]
+    # The points left out would have told as much: what is kept counts for all of them.
+    return Swept(swept.frequency_hz[pick], one, two, swept.power11[pick] / step, swept.power21[pick] / step)
+
+
+def _band_of(data: Swept) -> tuple[float, float, float] | None:
+    """Lower end, centre and width of the band in which power goes through or is taken in; None where there is none."""
+    f = data.frequency_hz
+    if data.s21 is not None:
+        power = abs(data.s21) ** 2
+    else:
+        assert data.s11 is not None  # a sweep shows one of both
+        power = np.maximum(np.quantile(abs(data.s11), 0.9) ** 2 - abs(data.s11) ** 2, 0.0)
+    top = float(np.sort(power)[-3:].mean())
+    if top <= 0.0:
+        return None
+    inside = np.flatnonzero(power > top / 2.5)
+    low, high = float(f[inside[0]]), float(f[inside[-1]])
+    if (high - low) > 0.8 * (f[-1] - f[0]):
+        return None
+    return low, (low + high) / 2.0, max(high - low, float(f[1] - f[0]))
+
+
+def _starts(order: int, centre_hz: float, width_hz: float, *, one_port: bool, seed: int) -> Iterator[Elements]:
+    """A tuned filter of the width that is seen, then the same with its resonators thrown about."""
+    rng = np.random.default_rng(seed)
+    for number in range(STARTS if order > 1 else 6):
+        ripple = (0.05, 0.5, 0.01)[number % 3]
+        narrow = (1.0, 1.0, 0.7, 1.4)[number % 4]
+        e = ripple_elements(order, ripple, centre_hz, width_hz * narrow, 2000.0)
+        q_in, q_out = e.q_in, e.q_out
+        if order == 1:
+            q_in = q_out = 2.0 * centre_hz / width_hz * (1.0, 3.0, 1.3)[number % 3]
+            q_in *= (1.0, 0.4, 2.5)[number % 3]
+        spread = 0.0 if number == 0 else width_hz * (0.25, 0.5, 0.8)[number % 3]
+        f = e.f_hz + rng.normal(0.0, spread, order) if order > 1 else e.f_hz
+        yield Elements(f, e.k, q_in, math.inf if one_port else q_out, centre_hz / width_hz * 8.0)
