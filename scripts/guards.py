@@ -26,6 +26,14 @@ FAST = ("protocol/", "hostile/")
 """Folders whose tests need no bench of their own and take seconds."""
 SLICE, SLICE_S = 4, 60.0
 """So many guards a day; after so long no further one is begun, and one that hangs is ended."""
+TRIED_HEAD = """
+## Tried, with no single guard to take out
+
+Long tests run by `pytest -m long`, scripts by hand; what they count stands in [fuzzing.md](fuzzing.md).
+
+| fault | promise | test |
+|---|---|---|
+"""
 HEAD = """# Faults and promises
 
 Each row has a test in `tests/` that turns red when the guard behind the promise is taken out;
@@ -55,9 +63,18 @@ def guards() -> list[Guard]:
     return [Guard(**entry) for entry in tomllib.loads(LIST.read_text(encoding="utf-8"))["guard"]]
 
 
+def tried() -> list[dict[str, str]]:
+    """Faults that are tried, each a fault, a promise and its test (from tests/ on) or script."""
+    return list(tomllib.loads(LIST.read_text(encoding="utf-8"))["tried"])
+
+
 def table() -> str:
     """docs/faults.md."""
-    return HEAD + "".join(f"| {guard.fault} | {guard.promise} | `{guard.test}` |\n" for guard in guards())
+    guarded = [(guard.fault, guard.promise, guard.test) for guard in guards()]
+    beside = [(one["fault"], one["promise"], one["test"]) for one in tried()]
+    rows = ["".join(f"| {fault} | {promise} | `{test}` |\n" for fault, promise, test in part)
+            for part in (guarded, beside)]  # fmt: skip
+    return HEAD + rows[0] + TRIED_HEAD + rows[1]
 
 
 def slice_of(day: int) -> list[Guard]:

@@ -3,8 +3,9 @@
 A real run is begun on the simulated analyzer and killed; its sweeps, with noise added, are written on behind it until
 there are so many (100,000 of 201 points unless told otherwise: 0.7 GB). Then each command that reads a visit, and the
 two that go on with the run, on a terminal and without. Prints for each: status, seconds to its first words (of the
-clock, and of the processor, which a busy machine does not change), seconds in all, most memory. Exit status 1 when one
-took more than 120 MB, or a second of the processor before its first words, or failed.
+clock, and of the processor, which a busy machine does not change), seconds in all, most memory, how often it told how
+far it was. Exit status 1 when one took more than 120 MB, or a second of the processor before its first words, or
+failed.
 """
 
 from __future__ import annotations
@@ -13,6 +14,7 @@ import argparse
 import contextlib
 import os
 import pty
+import re
 import select
 import sqlite3
 import subprocess
@@ -32,6 +34,7 @@ from protocol.simulated.bench import start_bench  # noqa: E402 - after the path 
 SITE = str(ROOT / "fixtures/sites/demo-450.toml")
 MOST_MB, FIRST_WORDS_S, PATIENCE_S = 120.0, 1.0, 3600.0
 A_STEP = 500
+PROGRESS = re.compile(r", \d+ of \d+ sweeps")
 COMMANDS = ["report", "trend", "together", "export", "copy", "watch", "live", "check"]
 """The last two go on with the run: after `check` it is at its end."""
 
@@ -69,10 +72,10 @@ def main(words: list[str]) -> int:
         good = True
         for command in options.only:
             if command == "watch":
-                good &= _tell(command, _on_terminal([command, str(path)], b"WATCHING"))
+                good &= _tell(command, _on_terminal([command, str(path)], "WATCHING"))
             elif command == "live":
-                bench.say("fault slow 0.3")
-                good &= _tell("live --resume", _on_terminal(["live", *measure, "--resume"], b"sweeping"))
+                bench.say("fault slow 2")
+                good &= _tell("live --resume", _on_terminal(["live", *measure, "--resume"], "sweeping|complete"))
                 bench.say("fault slow 0")
             elif command == "check":
                 good &= _tell("check --resume", _run(["check", *measure, "--resume"]))
@@ -127,8 +130,8 @@ def _run(words: list[str]) -> Told:
     return _followed(program, near, began)
 
 
-def _on_terminal(words: list[str], until: bytes) -> Told:
-    """On a terminal, left by key once that stands on it."""
+def _on_terminal(words: list[str], until: str) -> Told:
+    """On a terminal, left by key once that (a pattern) stands on it."""
     near, far = pty.openpty()
     began = time.monotonic()
     program = subprocess.Popen(
@@ -139,7 +142,7 @@ def _on_terminal(words: list[str], until: bytes) -> Told:
     return _followed(program, near, began, until)
 
 
-def _followed(program: subprocess.Popen[bytes], near: int, began: float, until: bytes = b"") -> Told:
+def _followed(program: subprocess.Popen[bytes], near: int, began: float, until: str = "") -> Told:
     """Read what it says until it ends. Memory is VmHWM of proc(5): what wait4(2) tells counts its parent's, too."""
     told, said, asked = Told(), b"", False
     while program.poll() is None and time.monotonic() - began < PATIENCE_S:
@@ -160,7 +163,7 @@ def _followed(program: subprocess.Popen[bytes], near: int, began: float, until: 
         said += data
         if b"\x1b[6n" in data:
             os.write(near, b"\x1b[1;1R")
-        if until and not asked and until in said:
+        if until and not asked and re.search(until.encode(), said):
             asked = True
             os.write(near, b"q")
     if program.poll() is None:
@@ -180,7 +183,7 @@ def _tell(name: str, told: Told) -> bool:
     good = told.status in (0, 1, 3) and told.peak_mb <= MOST_MB and told.first_cpu_s <= FIRST_WORDS_S
     print(
         f"{name:16} status {told.status}, first words {told.first_s:.2f} s ({told.first_cpu_s:.2f} s),"
-        f" {told.all_s:.1f} s, {told.peak_mb:.0f} MB"
+        f" {told.all_s:.1f} s, {told.peak_mb:.0f} MB, progress told {len(PROGRESS.findall(told.said))} times"
         f"{'' if good else '  MISSED'}",
         flush=True,
     )

@@ -39,14 +39,16 @@ def main(count: int) -> int:
 
 
 def _started(folder: Path, path: Path, count: int) -> int:
-    site = str(ROOT / "fixtures/sites/demo-450.toml")
+    site = folder / "site.toml"
+    text = (ROOT / "fixtures/sites/demo-450.toml").read_text(encoding="utf-8")
+    site.write_text(text.replace("band-reject", "band-pass"))  # nothing is fitted: figures take nine tenths of the time
     statuses: Counter[int] = Counter()
     began = time.monotonic()
     with start_bench(["--speed", "0", "--seed", "4", "--hookup", "A>L"]) as bench:
         pipes = bench._process.stdin, bench._process.stdout
         assert pipes[0] is not None and pipes[1] is not None
         with Programs(folder / "tmp", (pipes[0].fileno(), pipes[1].fileno())) as programs:
-            words = ["check", "--port", bench.node, "--site", site, "--visit", str(path), "--sweeps", "1"]
+            words = ["check", "--port", bench.node, "--site", str(site), "--visit", str(path), "--sweeps", "1"]
             programs.run(*words)
             before = _held(bench._process.pid)
             for number in range(count):
@@ -59,7 +61,7 @@ def _started(folder: Path, path: Path, count: int) -> int:
             after = _held(bench._process.pid)
     for file in (folder / "tmp").glob("[0-9]*.*"):
         file.unlink()  # what the programs said
-    left = [str(file.relative_to(folder)) for file in folder.rglob("*") if file.is_file() and file != path]
+    left = [str(file.relative_to(folder)) for file in folder.rglob("*") if file.is_file() and file not in (path, site)]
     print(f"{count} starts in {time.monotonic() - began:.0f} s, statuses {dict(statuses)}")
     print(f"bench: descriptors {before[0]} -> {after[0]}, memory {before[1]:.1f} -> {after[1]:.1f} MB; left: {left}")
     good = after[0] == before[0] and after[1] - before[1] < MOST_GROWTH_MB and not left

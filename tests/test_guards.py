@@ -6,13 +6,22 @@ from pathlib import Path
 
 import pytest
 
-from scripts.guards import FAST, ROOT, SLICE, TABLE, Guard, guards, slice_of, table
+from scripts.guards import FAST, ROOT, SLICE, TABLE, Guard, guards, slice_of, table, tried
 
 
 @pytest.mark.parametrize("guard", guards(), ids=lambda guard: guard.name)
 def test_guard_and_test_are_there(guard: Guard) -> None:
     assert guard.there in (ROOT / guard.file).read_text(encoding="utf-8")
     file, _, name = guard.test.partition("::")
+    assert f"def {name}(" in (ROOT / "tests" / file).read_text(encoding="utf-8")
+
+
+@pytest.mark.parametrize("one", tried(), ids=lambda one: one["test"])
+def test_what_is_tried_is_there(one: dict[str, str]) -> None:
+    file, _, name = one["test"].partition("::")
+    if not name:
+        assert (ROOT / file).is_file()
+        return
     assert f"def {name}(" in (ROOT / "tests" / file).read_text(encoding="utf-8")
 
 

@@ -33,7 +33,7 @@ class Parser(argparse.ArgumentParser):
         super().error(harmless(message))
 
 
-BESIDE = frozenset({"feeder", "gains", "desense", "part", "cavity", "resonators"})
+BESIDE = frozenset({"feeder", "gains", "desense", "part", "suits", "cavity", "resonators"})
 KEPT = frozenset({"together", "report", "export", "copy", "trend", "archive", "note", "freeze"})
 """The commands of `tui.commands.beside` and `tui.commands.kept`; all others measure."""
 
@@ -161,6 +161,24 @@ def build_parser() -> argparse.ArgumentParser:
             says = f"write down the level with the {hangs} on the antenna port, transmitter {keyed}"
             desense.add_argument(f"--{hangs}-{keyed}", metavar="DBM", help=says)
     desense.add_argument("--json", action="store_true", help="figures as JSON on stdout")
+
+    suits = commands.add_parser("suits", help="is the analyzer good enough for this duplexer, and how long it takes")
+    suits.add_argument("visit", type=Path, nargs="?", metavar="FILE.visit", help="visit file: its site, its card")
+    suits.add_argument("--site", type=Path, metavar="FILE", help="site file (TOML), before there is a visit")
+    suits.add_argument("--card", type=Path, metavar="FILE", help="an instrument card (card --json, or the kept file)")
+    suits.add_argument("--floor", metavar="DB@HZ", help="floor below a thru at a bandwidth, by the sheet, e.g. 90@1000")
+    suits.add_argument("--leak", metavar="DB", help="dB below a thru that leaks between its ports, by the sheet")
+    suits.add_argument("--points", metavar="N", help="most points of a sweep")
+    suits.add_argument("--point-time", metavar="S@HZ", help="seconds a point at a bandwidth, e.g. 0.0012@1000")
+    suits.add_argument("--overhead", metavar="S", help="seconds that a sweep takes beside its points")
+    suits.add_argument("--narrowest", metavar="HZ", help="narrowest bandwidth")
+    suits.add_argument("--drift", metavar="DB", help="drift in dB a minute")
+    suits.add_argument("--level", metavar="DBM", help="level of the source")
+    suits.add_argument(
+        "--minutes", type=float, metavar="MIN", help="time for one side (default 30; a visit has its window)"
+    )
+    suits.add_argument("--unloaded-q", type=float, metavar="Q", help="of its cavities, where it is known")
+    suits.add_argument("--json", action="store_true", help="figures as JSON on stdout")
 
     part = commands.add_parser("part", help="isolator, preamplifier, preselector, combiner: further parts of the chain")
     part.add_argument("visit", type=Path, metavar="FILE.visit", help="visit file")

@@ -9,6 +9,7 @@ from __future__ import annotations
 import re
 from collections.abc import Generator, Mapping
 from dataclasses import replace
+from types import MappingProxyType
 
 import numpy as np
 from numpy.typing import NDArray
@@ -94,23 +95,47 @@ class ConsoleReplies(Exchange):
             waiting = Waiting.SWEEP
         for table in self._tables:
             command = table.read.command
-            if command is not None:
+            if command is not None and table.read.piece:
+                columns |= yield from self._in_pieces(command, waiting, table, settings.points)
+                continue
+            elif command is not None:
                 body = yield from self._data(command, waiting, table, settings.points)
             source = command if command is not None else console.sweep
             columns |= self._columns(table, body, settings.points, source)
         return _sweep_reply(columns)
 
-    def _data(self, command: Template, waiting: Waiting, table: PointTable, points: int) -> _Part:
+    def _data(
+        self,
+        command: Template,
+        waiting: Waiting,
+        table: PointTable,
+        points: int,
+        values: Mapping[str, float | str] = MappingProxyType({}),
+    ) -> _Part:
         """The reply to a question for data; put again while the sweep runs, where the analyzer wants it so."""
         if self._console.asks_again:
             for _ in range(FEW_POLLS if "\n" in command.source else self._most_polls):
                 body = yield from self._ask(
-                    command, {}, waiting, table=table, points=points, refusable=True, short=True
+                    command, values, waiting, table=table, points=points, refusable=True, short=True
                 )
-                if table.count(self._manner.lines(body, command.source)) >= 1:
+                if table.count(self._manner.lines(body, command.fill(values))) >= 1:
                     return body
-        body = yield from self._ask(command, {}, waiting, table=table, points=points)
+        body = yield from self._ask(command, values, waiting, table=table, points=points)
         return body
+
+    def _in_pieces(
+        self, command: Template, waiting: Waiting, table: PointTable, points: int
+    ) -> Generator[Step, bytes, _Columns]:
+        """The columns of all points, so many at a time as one question may ask for."""
+        read, pieces = table.read, list[_Columns]()
+        for begin in range(0, points, read.piece):
+            count = min(read.piece, points - begin)
+            values: dict[str, float | str] = {"first": begin + read.first, "last": begin + count - 1 + read.first}
+            body = yield from self._data(command, waiting, table, count, values)
+            text = command.fill(values)
+            pieces.append(table.loose_columns(self._manner.lines(body, text), count, repr(text)))
+            waiting = Waiting.REPLY
+        return {name: np.concatenate([piece[name] for piece in pieces]) for name in pieces[0]}
 
     def _columns(self, table: PointTable, body: bytes, points: int, source: Template | None) -> _Columns:
         what, text = (repr(source.source), source.source) if source is not None else ("the sweep", "")

@@ -16,7 +16,7 @@ from protocol.learn.asking import NO_LIST, VALUES, Asking
 from protocol.learn.dialogue import Role
 from protocol.learn.found import MissingError
 from protocol.learn.words.allow import SENT, Entry, words_of
-from protocol.learn.words.lexicon import HARM, LOCKED
+from protocol.learn.words.lexicon import HARM, HARM_NAME, LOCKED
 from protocol.learn.words.opening import HELP_WORDS, list_words
 from protocol.learn.words.talk import FEWEST_LISTED, NEWLINE
 from protocol.learn.words.tokens import cells_of, entries_of, menu_of
@@ -92,11 +92,13 @@ class Listening(Asking):
         """Where a word parts replies into pages, or not, it is told not to, now and whenever the port is opened."""
         for entry in entries:
             choice = re.search(r"(?i)\bon ?[|/] ?off\b", f"{entry.usage[len(entry.name) :]} {entry.description}")
-            if not self.opening.wake and PAGED.fullmatch(entry.name) and choice:
-                off = "OFF" if choice.group().isupper() else "off"
-                self.talk.permit(entry.name)
-                if not self.talk.turned_down(await self.talk.ask(f"{entry.name} {off}")):
-                    self.opening.wake = f"{entry.name} {off}"
+            harm = HARM.search(f"{entry.usage[len(entry.name) :]} {entry.description}")
+            if not self.opening.wake and PAGED.fullmatch(entry.name) and choice and not harm:
+                line = f"{entry.name} {'OFF' if choice.group().isupper() else 'off'}"
+                self.talk.permit(line)
+                self.talk.guard = replace(self.talk.guard, told=self.talk.guard.told | {line})
+                if self.talk.may(line) and not self.talk.turned_down(await self.talk.ask(line)):
+                    self.opening.wake = line
                     self.found.evidence["wake"] = "its list says that this turns pages off"
 
     async def _tree(self, printed: Sequence[str]) -> list[str]:
@@ -104,7 +106,8 @@ class Listening(Asking):
         if verbs_of(printed) is None:
             return []
         for entry in entries_of(printed):
-            if entry.usage == entry.name and TREE.search(entry.description) and not HARM.search(entry.description):
+            harm = HARM.search(entry.description) or HARM_NAME.search(entry.name)
+            if entry.usage == entry.name and TREE.search(entry.description) and not harm:
                 self.talk.permit(entry.name)
                 lines = self.talk.listed(await self.talk.say(entry.name, pages=True), entry.name)
                 if not self.talk.refused(lines):

@@ -27,7 +27,7 @@ def why_no_data(acquire: Acquire, words: Sequence[Word], one: SweepSettings) -> 
         turns = [delay_of(kind.complex(shape.values[:, columns]), frequency_hz) for kind in kinds[:1]]
         width = one.stop_hz - one.start_hz
         if not any(2 * np.pi * abs(delay.seconds) * width > 5 * delay.error for delay in turns):
-            return "two numbers a point came, but no trace with phase: magnitudes, or of another kind"
+            return "two numbers a point came, but no phase in them: only magnitudes, or numbers of another kind"
         return f"only one trace with phase came (to {acquire.lone.command!r}); no word gives the other of S11 and S21"
     if acquire.strange:
         return f"data came but were not understood; a line of them: {acquire.strange!r}"

@@ -21,16 +21,14 @@ from protocol.learn.sweeps.trials import Trials
 from protocol.learn.sweeps.windows import FIELDS
 from protocol.sweep import SweepSettings
 
-OTHER_WIDTHS = (0.5, 0.75)
-"""Widths of sweeps beside an end of the range, as parts of the one that was understood."""
+OTHER_WIDTH = 0.6
+"""Width of a sweep beside an end of the range, as a part of the one that was understood."""
 SAME_DELAY = 0.15
 """Two sweeps of one open lead differ by less than this part in its delay."""
 
 
 class Session(Sweeping):
     """Learns one console over a conversation that is open."""
-
-    _followed = 0
 
     def anew(self) -> None:
         """Forget how settings and sweeps go, for the words are others now."""
@@ -83,18 +81,19 @@ class Session(Sweeping):
     async def _follows(self, end_hz: float, up: bool) -> bool:
         """Whether a sweep that ends at a frequency, or begins there, shows the same open lead as the one before.
 
-        Its width is another each time: where both ends are ignored, the delay is then another, too.
+        The settings that were understood are set again first, and its width is another: where one end or both are
+        ignored, what is swept is of another width than was set, and its delay another, too.
         """
         found, one = self.found, self.trial_settings()[1]
         if found.acquisition is None or found.meaning is None or self._trials is None:
             return False
-        self._followed += 1
         grain = 1e5 if one.stop_hz - one.start_hz > 4e6 else 1e4
-        width = round((one.stop_hz - one.start_hz) * OTHER_WIDTHS[self._followed % 2] / grain) * grain
+        width = round((one.stop_hz - one.start_hz) * OTHER_WIDTH / grain) * grain
         start = end_hz - width if up else end_hz
         if start <= 0:
             return False
         settings = replace(one, start_hz=start, stop_hz=start + width)
+        await self.apply(one)
         await self.apply(settings)
         acquire = Acquire(self.talk, self._trials.setters)
         taken = await acquire.take(found.acquisition, one.points if self._counted() else None)

@@ -191,6 +191,9 @@ def _reads(page: Page, found: Found) -> None:
             page.table("[[console.reads]]")
             if first and part.command:
                 page.put("command", text(part.command), f"{shape.points} points came, as many as were set")
+                if part.piece:
+                    page.put("piece", str(part.piece))
+                    page.put("first", str(part.first))
             elif not first:
                 page.put("same", "true")
             first = False

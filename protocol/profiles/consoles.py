@@ -33,6 +33,8 @@ line), `start`, `stop`,
 
 Keys of each [[console.reads]]: `command` (none: the data come in the sweep's own reply), `same` (true: they stand in
 the reply of the read before), `line` (one point), `points_per_line` (0: the points follow each other anyhow),
+`piece` (the most points that one question may ask for: `command` then holds {first}, and {last} where it wants it),
+`first` (the number of the first point, 0 or 1),
 `separator`, `heading`, `ending`, `loose` (true: lines that are no points may stand between), `begin` and `finish`
 (texts between which the points stand). Keys of each [[console.readback]]: `command`, `lines`.
 """
@@ -72,6 +74,10 @@ class Read:
     same: bool = False
     begin: str = ""
     finish: str = ""
+    piece: int = 0
+    """Points that one question fetches at most; 0 where one question fetches all."""
+    first: int = 0
+    """Number of the first point, for a read in pieces."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -306,7 +312,7 @@ def _check_pairs(table: Table, fields: frozenset[str]) -> None:
 def _read(table: Table) -> Read:
     points_only = frozenset({"points"})
     read = Read(
-        command=template_of(table, "command", _NOTHING),
+        command=template_of(table, "command", frozenset({"first", "last"})),
         line=_required(table, "line", DATA_FIELDS),
         points_per_line=table.integer("points_per_line", 1, low=0, high=1),
         separator=_ascii(table, "separator", " "),
@@ -316,7 +322,14 @@ def _read(table: Table) -> Read:
         same=table.boolean("same", default=False),
         begin=_ascii(table, "begin", ""),
         finish=_ascii(table, "finish", ""),
+        piece=table.integer("piece", 0, low=0, high=10_000),
+        first=table.integer("first", 0, low=0, high=1),
     )
+    asked = read.command.bases if read.command is not None else frozenset()
+    if ("first" in asked) != (read.piece > 0) or (read.piece > 1 and "last" not in asked):
+        raise table.error("piece", "goes with a command that holds {first}, and {last} where it is more than one")
+    if read.piece and not read.loose:
+        raise table.error("piece", "needs loose = true")
     if not read.line.fields:
         raise table.error("line", "has no field")
     if not read.loose and not all(entry.plain for entry in read.line.fields):

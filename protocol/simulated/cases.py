@@ -109,7 +109,11 @@ class CaseBench:
             return self._do(words[1] if len(words) == 2 else "")
         if words[:1] == ["screw"]:
             return self._screw(words[1:])
-        answer = self.bench.say(line)
+        try:
+            answer = self.bench.say(line)
+        except RequestError as error:
+            also = "; besides case, do and screw" if "no such word" in str(error) else ""
+            raise RequestError(f"{error}{also}") from None
         self._cured = self._cured or line in CASES[self.case].undo
         if words[:1] == ["connect"]:
             ports = {word[0] for word in words[1:3] if word in ("A", "L", "H")}

@@ -51,9 +51,13 @@ def translated_opening(error: Exception, port: str) -> RequestError | AnalyzerEr
     return AnalyzerError(f"{port} does not open ({text})")
 
 
+THEN = ", then start again"
+"""What whoever does not wait for a lost port is told to do."""
+
+
 def lost(port: str) -> PortLostError:
     """What to raise when a port is gone."""
-    return PortLostError(f"{port} is gone (unplugged or off); plug it in, then start again")
+    return PortLostError(f"{port} is gone (unplugged or off); plug it in{THEN}")
 
 
 def _errno_of(error: BaseException) -> int | None:

@@ -13,6 +13,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from rf.floor.curved import ALIKE, curve, curves, quiet
+from rf.floor.order import median_around, quantile
 
 FALSE_REJECT = 0.002
 """Share of clean samples thrown out by chance. |d|^2 of complex Gaussian noise is exponential, so the limit on |d|^2
@@ -142,10 +143,9 @@ def _limit(scale: NDArray[np.float64]) -> NDArray[np.float64]:
     common to all points, with longer tails than independent noise, hence the wider limit.
     """
     width = min(NEIGHBOURS, scale.size - 1 + scale.size % 2)
-    padded = np.pad(scale, width // 2, mode="reflect") if scale.size > width // 2 else scale
-    smooth = np.median(np.lib.stride_tricks.sliding_window_view(padded, width), axis=-1) if width > 1 else scale
-    quiet = np.quantile(smooth, 0.1)
-    return LIMIT * np.where(smooth > 2.0 * quiet, GAIN_TAIL, 1.0) * np.maximum(smooth, quiet)
+    smooth = median_around(scale, width) if width > 1 else scale
+    low = quantile(smooth, 0.1)
+    return np.asarray(LIMIT * np.where(smooth > 2.0 * low, GAIN_TAIL, 1.0) * np.maximum(smooth, low))
 
 
 def _hit(thrown: NDArray[np.int64], points: int) -> NDArray[np.bool_]:

@@ -16,6 +16,8 @@ from statistics import NormalDist
 import numpy as np
 from numpy.typing import NDArray
 
+from rf.floor.order import quantile
+
 GAIN = 6.0
 """|1|^2 + |-2|^2 + |1|^2."""
 
@@ -54,7 +56,7 @@ def curves(
 def quiet(mean: NDArray[np.complex128]) -> NDArray[np.bool_]:
     """The points (K,) by which triples are judged."""
     level = np.abs(mean)
-    return np.asarray(level <= np.quantile(level, QUIET_SHARE))
+    return np.asarray(level <= quantile(level, QUIET_SHARE))
 
 
 def alike(level: NDArray[np.float64], points: int) -> NDArray[np.bool_]:

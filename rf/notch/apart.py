@@ -18,7 +18,9 @@ How far the zeros of one side are apart beforehand is itself not known: any scal
 
 from __future__ import annotations
 
+import itertools
 import math
+from collections.abc import Sequence
 from dataclasses import dataclass
 from functools import cached_property
 
@@ -47,15 +49,24 @@ one that is wider."""
 SAMPLES = 160
 """About so many samples of the sweep are looked at in each draw; between them the change of the response is smooth."""
 
-WIDER = 1.15
+WIDER = 1.1
 """Along their tangent the other parameters follow less far than they could: the cost of a distance comes out up to a
-third too large (against descents with two zeros held at one place)."""
+third too large (against descents with the zeros held at one place)."""
+
+
+WIDTHS, SEEN = 2.0, 4.0
+"""Two zeros are told apart only where they are farther from one another than their width f / Q, so many half-widths,
+and where the response between them is seen, over so many times the noise (12 dB). Else only the circuit parts them, and
+other circuits with the same skirts have them together."""
+
+FEWEST_SEEN = 3
+"""In so many samples: one or two may be a carrier."""
 
 
 @dataclass(frozen=True, slots=True)
 class Each:
     """Zeros from low to high: an INFERRED figure (absolute, Hz) for each, those of one group with the group's common
-    interval; `groups` their numbers, from 0, in rising order."""
+    interval, in which each of them lies at 95 %; `groups` their numbers, from 0, in rising order."""
 
     figures: tuple[Figure, ...] = ()
     groups: tuple[tuple[int, ...], ...] = ()
@@ -78,34 +89,53 @@ class Apart:
         """All zeros, from low to high."""
         fit, hertz = self._blend.best, self._blend.best.shape.reject_hz
         if fit.shape.cavities == 1:
-            half = WIDER * NORMAL_95 * self._slack * self._mean_sd_hz
-            return _grouped(np.array([[-half, 0.0, half]]) + hertz * (1.0 + fit.p[0]), 0.0)
+            place, half = hertz * (1.0 + float(fit.p[0])), WIDER * NORMAL_95 * self._slack * self._mean_sd_hz
+            return Each((inferred(place, place - half, place + half, "Hz", limited_by="model"),), ((0,),))
         apart, mean, mean_sd, weight = _drawn(self._blend, self._slack)
         # Between the fits of the blend the mean place is another one, which the best of them does not know.
         mean_sd = max(mean_sd, self._slack * self._mean_sd_hz / hertz)
         mean = mean + mean_sd * np.random.default_rng(2).normal(size=mean.size)
-        places = np.sort(apart, axis=1) + mean[:, None]
-        ends = np.array([_quantiles(one, weight, (0.025, 0.5, 0.975)) for one in places.T])
-        # A circuit as far from the one on the bench as any that is tried has its zeros where they mend the fit.
-        nearest = math.inf if fit.departure >= DEPARTURES[-1] else hertz / 2.0 / math.exp(fit.p[fit.shape.log_q])
-        return _grouped(hertz * (1.0 + ends[:, 1:2] + WIDER * (ends - ends[:, 1:2])), nearest)
+        places = hertz * (1.0 + np.sort(apart, axis=1) + mean[:, None])
+        return _told(places, weight, self.parted)
+
+    @cached_property
+    def parted(self) -> tuple[bool, ...]:
+        """Which neighbours may be told apart at all, by the fit alone: quickly told, before any draw."""
+        fit = self._blend.best
+        if fit.departure >= DEPARTURES[-1]:  # so far from the bench, its zeros stand where they mend the fit
+            return (False,) * (fit.shape.cavities - 1)
+        places = np.sort(fit.shape.reject_hz * (1.0 + fit.p[fit.shape.places]))
+        return tuple(_seen_between(self._blend, *pair) for pair in itertools.pairwise(places.tolist()))
 
 
-def _grouped(ends: Real, nearest: float) -> Each:
-    """From the low end, the middle and the high end of each (N, 3): what overlaps, or is nearer than that, is one
-    group."""
+def _told(places: Real, weight: Real, parted: Sequence[bool]) -> Each:
+    """From draws of the places (D, N), in rising order, with their weight (D,): what overlaps, or is not `parted`
+    (N - 1) from the next, is one group, and its interval holds any one of its members at 95 %."""
+    ends = np.array([_interval(one, weight) for one in places.T])
     groups = [[0]]
     for k in range(1, len(ends)):
-        if ends[k, 0] < ends[groups[-1], 2].max() or ends[k, 1] - ends[k - 1, 1] < nearest:
+        if ends[k, 0] < ends[groups[-1], 2].max() or not parted[k - 1]:
             groups[-1].append(k)
         else:
             groups.append([k])
-    figures = [
-        inferred(ends[k, 1], ends[group, 0].min(), ends[group, 2].max(), "Hz", limited_by="model")
-        for group in groups
-        for k in group
-    ]
+    figures = []
+    for group in groups:
+        low, _, high = _interval(places[:, group].ravel(), np.repeat(weight, len(group)))
+        figures += [inferred(min(max(ends[k, 1], low), high), low, high, "Hz", limited_by="model") for k in group]
     return Each(tuple(figures), tuple(tuple(group) for group in groups))
+
+
+def _seen_between(blend: Blend, low_hz: float, high_hz: float) -> bool:
+    """Whether two zeros are apart by more than their width, and the response between them is seen."""
+    fit, observed = blend.best, blend.observed
+    f = fit.chain.f * fit.shape.reject_hz
+    between = (f > low_hz) & (f < high_hz)
+    if high_hz - low_hz < WIDTHS * fit.shape.reject_hz / 2.0 / math.exp(fit.p[fit.shape.log_q]) or not between.any():
+        return False
+    # What leaks past the unit is no part of the response, so that it hides it as noise does.
+    hidden = np.sqrt(observed.noise_power[between]) + np.abs(fit.p[fit.shape.leak]).max()
+    seen = np.minimum(np.abs(observed.data[between]), np.abs(fit.model[between]))
+    return int((seen > SEEN * hidden).sum()) >= FEWEST_SEEN
 
 
 class _Likelihood:
@@ -225,8 +255,9 @@ def _shares(log: Real) -> Real:
     return np.asarray(weight / weight.sum())
 
 
-def _quantiles(values: Real, weight: Real, at: tuple[float, ...]) -> Real:
-    """Weighted quantiles."""
+def _interval(values: Real, weight: Real) -> Real:
+    """Low end, middle and high end of 95 % of draws (D,) with weights (D,), widened."""
     order = np.argsort(values)
-    shares = np.cumsum(weight[order])
-    return np.interp(at, shares - weight[order] / 2.0, values[order])
+    shares = (np.cumsum(weight[order]) - weight[order] / 2.0) / weight.sum()
+    low, middle, high = np.interp((0.025, 0.5, 0.975), shares, values[order])
+    return np.array([middle - WIDER * (middle - low), middle, middle + WIDER * (high - middle)])

@@ -18,9 +18,10 @@ from dataclasses import dataclass, replace
 import numpy as np
 from numpy.typing import NDArray
 
-from rf.notch.chain_fit import ChainFit, Observed, fit_chains, forecast, place_sd_hz
+from rf.notch.chain_fit import ChainFit, Observed, fit_chains, forecast
 from rf.notch.chain_model import Chain, ChainShape
-from rf.notch.chain_start import hidden_band, loops, reordered, starts
+from rf.notch.chain_search import HOPEFUL, WORTH, found_start, leak_as_noise, outside
+from rf.notch.chain_start import hidden_band
 
 DEPARTURES = (0.0, 0.1, 0.3, 0.6, 1.0, 2.0, 5.0)
 """Scales of the usual departures that are tried."""
@@ -51,16 +52,13 @@ instrument is not ideal."""
 SUSPECT_ERROR = 0.02
 """A misfit larger than this (0.2 dB) makes the search start again."""
 
-STARTS, LOOPS = 4, 6
-"""Plain starts that are followed where the ideal circuit may be on the bench, and couplings where it may not: each of
-them leads to another valley."""
+FIRST_STEPS = 12
+"""So many steps of a first descent tell whether the stated errors may do."""
 
-SPANS_HIDDEN = 1.0
-"""A place whose standard deviation is more than so many spans is not worth a fit. Own trials: 2 % of a span at most
-where a fit was told, thousands of spans on zooms into the bottom."""
-
-COARSE_POINTS, THIN_POINTS = 64, 128
-"""Samples for the coarse search of a start, and for the finer one; the last descents take them all."""
+LOST = 0.05
+"""Where it still needs so much (0.4 dB), all departures are tried, for the one may be on the wrong way."""
+LESSENINGS, HARDLY_LESS = 4, 0.7
+"""So often a larger error is lessened to what is needed under it, as long as that is less than this share of it."""
 
 STRAINED = 2.5
 """Cost of the priors, per parameter, beyond which a fit is taken to be a false minimum."""
@@ -77,25 +75,6 @@ ENDING = 2
 
 LEAKLESS = 2
 """How many of the likeliest fits are tried without a leak."""
-
-WORTH = 1.0
-"""Another order of the cavities must be cheaper by this to be followed."""
-
-HARNESSES = (0.92, 1.0, 1.08)
-"""Lengths of the harness lines to start from, in quarter waves,"""
-
-COARSE_ERROR = 0.2
-"""relative error of the coarse search,"""
-
-THIN_ERROR = 3e-3
-"""and of the finer one: keeps a start from being lost to small departures."""
-
-BETWEEN_ERROR = 0.03
-"""One between the two: a valley that only the fine search sees is too narrow to be met from afar."""
-
-SEARCH_DEPARTURE, USUAL_DEPARTURE = 2.0, 1.0
-"""Scale of the usual departures while the start of a measured response is searched; and of any other during the finer
-search."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -137,26 +116,30 @@ def blend_fits(
     begin: NDArray[np.float64] | None = None,
     *,
     patient: bool = True,
+    searched: bool = False,
 ) -> Blend:
     """Fit a chain of `shape` to what was `observed` over `frequency_hz` (K,).
 
     `begin` (P + 2,) is where an earlier fit of the same response ended, as `ending` tells it; without one, or where it
-    no longer leads to a good fit, a start is searched. Not `patient`: a poor fit stands as it is, as it must where
-    shapes compete. Raises LinAlgError where no fit stands.
+    no longer leads to a good fit, a start is searched, unless `searched` tells that `begin` is what a search of these
+    very data found. Not `patient`: a poor fit stands as it is, as it must where shapes compete. Raises LinAlgError
+    where no fit stands.
     """
     whole, chain, inner = _fitted_part(shape, frequency_hz, observed)
     blend: Blend | None = None
     if begin is not None and begin.size == shape.size + ENDING:
         blend = _go_on(chain, inner, begin)
-    if blend is None or _suspect(blend, inner):
-        blend = _climb(chain, inner, _start(whole, observed))
-        if not patient:
-            return blend
-        if _suspect(blend, inner):
-            # So large a misfit is more often a false minimum than another circuit: search once more, thoroughly.
-            again = _climb(chain, inner, _start(whole, observed, thorough=True))
-            if again.evidence > blend.evidence:
-                blend = again
+    suspect = blend is None or _suspect(blend, inner)
+    if blend is None or (suspect and not searched):
+        blend = _from_start(chain, inner, found_start(whole, observed))
+        suspect = patient and _suspect(blend, inner)
+    if not patient:
+        return blend
+    if suspect:
+        # So large a misfit is more often a false minimum than another circuit: search once more, thoroughly.
+        again = _better(blend, chain, inner, found_start(whole, observed, thorough=True))
+        if again is not None and again.evidence > blend.evidence:
+            blend = again
     if blend.p_value > NOTICED:
         return blend
     needed = _needed_error(blend.best, inner)
@@ -170,7 +153,7 @@ def first_fit(shape: ChainShape, frequency_hz: NDArray[np.float64], observed: Ob
     where it does not stand."""
     whole, chain, inner = _fitted_part(shape, frequency_hz, observed)
     departure = max(MIDDLE, observed.least_departure) if observed.least_departure > 0 else DEPARTURES[1]
-    fit = fit_chains(chain, inner, _start(whole, observed)[None], (departure,))[0]
+    fit = fit_chains(chain, inner, found_start(whole, observed)[None], (departure,))[0]
     if fit is None:
         raise np.linalg.LinAlgError("no descent stands")
     return fit
@@ -188,20 +171,9 @@ def _fitted_part(
     return whole, whole.at(frequency_hz[skirts]), observed.only(skirts)
 
 
-def hidden(shape: ChainShape, frequency_hz: NDArray[np.float64], observed: Observed) -> bool:
-    """Whether these data cannot tell a place whatever the fit, as a zoom into the bottom cannot: seen from any of the
-    plain starts, its doubt is many times the span."""
-    whole = Chain(shape, frequency_hz, float(frequency_hz[0]), float(frequency_hz[-1]))
-    quiet = _leak_as_noise(observed)
-    thin, thinned = _thinned(whole, quiet, THIN_POINTS, 0.0)
-    plain = starts(thin, thin.f * shape.reject_hz, thinned.data, thinned.noise_power, observed.unloaded_q, STARTS)
-    doubt = place_sd_hz(thin, thinned, plain, observed.least_departure)
-    return float(doubt.min()) > SPANS_HIDDEN * (whole.high_hz - whole.low_hz)
-
-
 def _suspect(blend: Blend, observed: Observed) -> bool:
     """Whether the fit looks like a false minimum: it lies outside the hidden band, or needs a large error besides."""
-    noise = _leak_as_noise(observed).noise_power
+    noise = leak_as_noise(observed).noise_power
     band = hidden_band(
         blend.best.chain.f * blend.best.shape.reject_hz, observed.data, noise, blend.best.shape.reject_hz
     )
@@ -213,91 +185,9 @@ def _suspect(blend: Blend, observed: Observed) -> bool:
     return blend.p_value < NOTICED and _needed_error(blend.best, observed) > SUSPECT_ERROR
 
 
-def _start(whole: Chain, observed: Observed, *, thorough: bool = False) -> NDArray[np.float64]:
-    """Parameters (P,) from short descents on thinned samples, first with an error so large that small departures from
-    the ideal circuit do not matter (the coarse cost has few minima), then with the usual departures allowed, from the
-    best ones and from the very best with its cavities in other orders.
-
-    `thorough`: from more starts, and again until no order is better.
-    """
-    shape, frequency_hz = whole.shape, whole.f * whole.shape.reject_hz
-    observed = _leak_as_noise(observed)
-    coarse, rough = _thinned(whole, observed, COARSE_POINTS, COARSE_ERROR)
-    fine, thinned = _thinned(whole, observed, THIN_POINTS, THIN_ERROR)
-    keep, front, steps, rounds = (12, 6, 30, 4) if thorough else (STARTS, 3, 15, 1)
-    power, expected = rough.noise_power, observed.unloaded_q
-    measured = observed.least_departure > 0
-    if measured:
-        plain = loops(coarse, coarse.f * shape.reject_hz, rough.data, power, expected, LOOPS * keep // STARTS)
-    else:
-        plain = starts(coarse, coarse.f * shape.reject_hz, rough.data, power, expected, keep)
-    lengths = HARNESSES if thorough or not measured else HARNESSES[1:2]
-    begins = np.repeat(plain, len(lengths), axis=0)
-    begins[:, shape.harness] = np.tile(lengths, len(plain))
-    band = hidden_band(frequency_hz, observed.data, observed.noise_power, shape.reject_hz)
-    departure = SEARCH_DEPARTURE if measured else 0.0
-    first = _cheapest(coarse, rough, begins, departure, steps, band)
-    # A shallow notch hides within the coarse error: the plain starts get their chance beside what it found.
-    candidates = np.concatenate((plain[:front], [fit.p for fit in first[:front]]))
-    if shape.cavities > 1 and (thorough or not measured):
-        candidates = np.concatenate((candidates, reordered(shape, first[0].p)))
-    departure = max(departure, USUAL_DEPARTURE)
-    if measured:
-        between = replace(rough, relative_error=max(observed.relative_error, BETWEEN_ERROR))
-        candidates = np.array([fit.p for fit in _cheapest(coarse, between, candidates, departure, steps, band)[:front]])
-    best = _cheapest(fine, thinned, candidates, departure, steps, band)[0]
-    for _ in range(rounds - 1 if shape.cavities > 1 else 0):
-        other = _cheapest(fine, thinned, reordered(shape, best.p), departure, steps, band)[0]
-        if other.cost > best.cost - WORTH:
-            break
-        best = other
-    return best.p
-
-
-def _thinned(whole: Chain, observed: Observed, points: int, least_error: float) -> tuple[Chain, Observed]:
-    """About so many of the samples, with an error of at least so much."""
-    step = max(1, whole.f.size // points)
-    thin = observed.only(slice(None, None, step))
-    chain = whole.at((whole.f * whole.shape.reject_hz)[::step])
-    return chain, replace(thin, relative_error=max(observed.relative_error, least_error))
-
-
-def _leak_as_noise(observed: Observed) -> Observed:
-    """What may leak past the unit taken for noise, as long as a start is searched: free to move it would fill any
-    bottom that a wrong circuit leaves, and left alone it would hide where the band under the floor lies."""
-    if observed.least_departure == 0:
-        return observed
-    return replace(observed, noise_power=observed.noise_power + 2.0 * observed.leak**2, leak=0.0)
-
-
-def outside(fit: ChainFit, band: tuple[float, float]) -> bool:
-    """Whether the mean notch lies more than half the hidden band's width outside that band: a false minimum, for the
-    mean of the zeros is where the response is lowest."""
-    centre = fit.shape.reject_hz * (1.0 + float(fit.p[fit.shape.places].mean()))
-    reach = (band[1] - band[0]) / 2.0
-    return not band[0] - reach <= centre <= band[1] + reach
-
-
 def strained(fit: ChainFit, limit: float = STRAINED) -> bool:
     """Whether the fit asks for a circuit that is hardly ever built: its priors cost more than `limit` each."""
     return bool(fit.cost - fit.chi2 > limit * fit.shape.size)
-
-
-def _cheapest(
-    chain: Chain,
-    observed: Observed,
-    begins: NDArray[np.float64],
-    departure: float,
-    steps: int,
-    band: tuple[float, float],
-) -> list[ChainFit]:
-    """The descents from `begins` (B, P) that stand, cheapest first; only those that end inside the hidden band where
-    any does. Raises LinAlgError when none stands."""
-    tried = fit_chains(chain, observed, begins, [departure] * len(begins), steps=steps, searching=True)
-    fits = [fit for fit in tried if fit is not None]
-    if not fits:
-        raise np.linalg.LinAlgError("no descent stands")
-    return sorted([fit for fit in fits if not outside(fit, band)] or fits, key=lambda fit: fit.cost)
 
 
 def ending(fit: ChainFit, relative_error: float) -> NDArray[np.float64]:
@@ -317,7 +207,64 @@ def _go_on(chain: Chain, observed: Observed, begin: NDArray[np.float64]) -> Blen
     fit = _under(fit, observed)
     if _p_value(fit) > NOTICED:
         return _climb(chain, observed, fit.p, near, later=True)
+    return _single(fit, observed)
+
+
+def _from_start(chain: Chain, observed: Observed, p: NDArray[np.float64]) -> Blend:
+    """All departures from a searched start; where a first descent comes nowhere near the stated errors, one under the
+    error that it needs goes first, for under too small an error a poor circuit creeps. Raises LinAlgError where no
+    descent stands."""
+    if observed.least_departure == 0:
+        return _climb(chain, observed, p)
+    near = max(MIDDLE, observed.least_departure)
+    first = fit_chains(chain, observed, p[None], (near,), steps=FIRST_STEPS)[0]
+    if first is None or first.chi2 < HOPEFUL * first.dof:
+        return _climb(chain, observed, p if first is None else first.p, near)
+    fit, error = _lessened(first, observed)
+    begin = fit if error < SUSPECT_ERROR else first  # under so large an error nothing pulled it on
+    again = fit_chains(chain, observed, begin.p[None], (near,))[0]
+    if again is not None and again.chi2 < HOPEFUL * again.dof:
+        return _climb(chain, observed, again.p, near)
+    if again is not None and _needed_error(again, observed) < error:
+        fit, error = _lessened(again, observed)
+    return _single(_under(fit, observed), observed) if error < LOST else _climb(chain, observed, first.p, near)
+
+
+def _lessened(fit: ChainFit, observed: Observed) -> tuple[ChainFit, float]:
+    """Descents on under the error that the last one needed, until it needs hardly less, and that error."""
+    error = _needed_error(fit, observed)
+    for _ in range(LESSENINGS):
+        next_fit = fit_chains(fit.chain, replace(observed, relative_error=error), fit.p[None], (fit.departure,))[0]
+        if next_fit is None:
+            break
+        fit, last, error = next_fit, error, _needed_error(next_fit, observed)
+        if error > HARDLY_LESS * last:
+            break
+    return fit, error
+
+
+def _single(fit: ChainFit, observed: Observed) -> Blend:
+    """One fit alone."""
     return Blend((fit,), (1.0,), observed.relative_error, 1.0, _p_value(fit), fit.log_evidence, observed)
+
+
+def _better(blend: Blend, chain: Chain, observed: Observed, p: NDArray[np.float64]) -> Blend | None:
+    """All departures from another start, where a single descent from it with the departure that the data liked best
+    comes lower than that; None where it does not."""
+    if observed.least_departure == 0:
+        return _climb(chain, observed, p)
+    best, error = blend.best, observed.relative_error
+    if blend.p_value < NOTICED:
+        error = max(_needed_error(best, observed), error)
+    under = replace(observed, relative_error=error)
+    held, other = (fit_chains(chain, under, each[None], (best.departure,))[0] for each in (best.p, p))
+    if other is None or (held is not None and other.cost > held.cost - WORTH):
+        return None
+    if error > observed.relative_error:
+        other, error = _lessened(other, observed)
+        if error > SUSPECT_ERROR:
+            return _single(_under(other, observed), observed)
+    return _climb(chain, observed, other.p, best.departure)
 
 
 def _under(fit: ChainFit, observed: Observed) -> ChainFit:

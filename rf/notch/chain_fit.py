@@ -11,7 +11,7 @@ from __future__ import annotations
 
 import contextlib
 import math
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, replace
 
 import numpy as np
@@ -83,9 +83,11 @@ CONVERGED = 0.02
 FOUND = 0.5
 """The same while only a start is searched."""
 
-FEWEST_RACING = 6
 RACE = {6: 0.5, 12: 0.25}
-"""Steps after which only so large a share of the starts of a search goes on: the cheapest."""
+"""Steps after which only so large a share of the starts of a search goes on: the cheapest,"""
+
+FEWEST_RACING = 6
+"""but no fewer than these."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -193,11 +195,10 @@ def fit_chain(
     departure: float = 0.0,
     *,
     steps: int = STEPS,
-    tied: tuple[int, int] | None = None,
     searching: bool = False,
 ) -> ChainFit:
     """Descend from one `start` (P,); see `fit_chains`. Raises LinAlgError when the data carry no such fit."""
-    fit = fit_chains(chain, observed, start[None], (departure,), steps=steps, tied=tied, searching=searching)[0]
+    fit = fit_chains(chain, observed, start[None], (departure,), steps=steps, searching=searching)[0]
     if fit is None:
         raise np.linalg.LinAlgError("the descent left the numbers")
     return fit
@@ -210,14 +211,16 @@ def fit_chains(
     departures: Sequence[float],
     *,
     steps: int = STEPS,
-    tied: tuple[int, int] | None = None,
     searching: bool = False,
+    race: Mapping[int, float] = RACE,
+    fewest: int = FEWEST_RACING,
 ) -> list[ChainFit | None]:
     """Descend side by side from each of `starts` (B, P) with its own of `departures` (B), which scales the usual
     departures from an ideal circuit.
 
-    `tied` holds two notches at one place; `searching` is content with less, lets dear ones lie, and leaves slope and
-    curvature free as a start does where the circuit may be ideal. None stands for a descent that the data do not carry.
+    `searching` is content with less, lets dear ones lie as `race` and `fewest`
+    tell, and leaves slope and curvature free as a start does where the circuit may be ideal. None stands for a descent
+    that the data do not carry.
     """
     fits: list[ChainFit | None] = [None] * len(starts)
     for ideal in (True, False):  # these two move different parameters
@@ -226,11 +229,10 @@ def fit_chains(
             continue
         held = [priors(chain.shape, observed, departures[k], searching=searching) for k in those]
         mean, weight, free = held[0][0], np.array([each[1] for each in held]), held[0][2]
-        problem = _Problem(chain, observed, mean, _mixing(free, tied), tied)
+        problem = _Problem(chain, observed, mean, _mixing(free))
         p = np.where(free, starts[those], mean)
-        if tied is not None:
-            p[:, list(tied)] = p[:, list(tied)].mean(axis=1, keepdims=True)
-        state, sound = _descend(problem, problem.state(problem.seen(p), weight), steps, racing=searching)
+        lap = (race, fewest) if searching else None
+        state, sound = _descend(problem, problem.state(problem.seen(p), weight), steps, lap)
         for k, fit in zip(those, _finished(problem, state, [departures[k] for k in those], free), strict=True):
             fits[k] = fit
         for k, stands in zip(those, sound, strict=True):
@@ -243,7 +245,7 @@ def forecast(fit: ChainFit, observed: Observed, departure: float, leak: float) -
     `departure` or `leak` (all above 0), were the response linear in the parameters between the two."""
     mean, before, free = priors(fit.shape, observed, fit.departure)
     after = priors(fit.shape, replace(observed, leak=leak), departure)[1]
-    problem = _Problem(fit.chain, observed, mean, _mixing(free, None), None)
+    problem = _Problem(fit.chain, observed, mean, _mixing(free))
     off, more = problem.apart(fit.p[None])[0], after**2 - before**2
     old = np.linalg.inv(fit.covariance[np.ix_(free, free)])
     new = old + problem.held(more[None])[0]
@@ -260,7 +262,7 @@ def place_sd_hz(chain: Chain, observed: Observed, p: NDArray[np.float64], depart
     """What a fit that ended at `p` (B, P) would leave of doubt in the mean place: standard deviations (B,) in hertz,
     infinite where the data do not tell it at all. No descent is taken."""
     mean, weight, free = priors(chain.shape, observed, departure)
-    problem = _Problem(chain, observed, mean, _mixing(free, None), None)
+    problem = _Problem(chain, observed, mean, _mixing(free))
     state = problem.state(problem.seen(np.where(free, p, mean)), np.repeat(weight[None], len(p), axis=0))
     normal, *_ = problem.normal(state, problem.held(state.weight**2))
     along = problem.mixing[chain.shape.places].sum(axis=0) * (chain.shape.reject_hz / chain.shape.cavities)
@@ -299,7 +301,6 @@ class _Problem:
     observed: Observed
     mean: NDArray[np.float64]
     mixing: NDArray[np.float64]
-    tied: tuple[int, int] | None
 
     @np.errstate(all="ignore")  # a start may lie anywhere; what is not finite is never accepted
     def state(self, seen: Seen, weight: NDArray[np.float64]) -> _State:
@@ -308,8 +309,6 @@ class _Problem:
         power = self.observed.noise_power + (self.observed.relative_error * np.abs(model)) ** 2
         sigma = np.sqrt(power / 2.0)
         slopes = self.chain.slopes(seen, sigma)
-        if self.tied is not None:  # the two move together
-            slopes[:, min(self.tied)] += slopes[:, max(self.tied)]
         along = slopes.take(self.mixing.argmax(axis=0), axis=1)
         return _State(seen.p, weight, model, sigma, along, self.cost(seen.p, weight, model, sigma))
 
@@ -372,17 +371,19 @@ class _Problem:
 
 
 @np.errstate(all="ignore")
-def _descend(problem: _Problem, state: _State, steps: int, *, racing: bool = False) -> tuple[_State, NDArray[np.bool_]]:
-    """Levenberg and Marquardt's descent of each of B states, and which of them stayed among the numbers. `racing`: the
-    dearer ones are left where they stand after a few steps."""
-    count, enough = len(state.p), FOUND if racing else CONVERGED
+def _descend(
+    problem: _Problem, state: _State, steps: int, race: tuple[Mapping[int, float], int] | None = None
+) -> tuple[_State, NDArray[np.bool_]]:
+    """Levenberg and Marquardt's descent of each of B states, and which of them stayed among the numbers. `race`: the
+    dearer ones are left where they stand after so many steps, but no fewer go on than its second number."""
+    count, enough = len(state.p), FOUND if race else CONVERGED
     damping, growth, least = np.full(count, FIRST_DAMPING), np.full(count, 2.0), np.full(count, LEAST_FALL)
     moving, sound = np.ones(count, bool), np.isfinite(state.cost)
     held, own = problem.held(state.weight**2), (state.weight**2) @ problem.mixing**2
     for taken in range(steps):
-        if racing and taken in RACE:
+        if race and taken in race[0]:
             ahead = np.argsort(np.where(sound, state.cost, math.inf))
-            moving[ahead[max(math.ceil(RACE[taken] * count), FEWEST_RACING) :]] = False
+            moving[ahead[max(math.ceil(race[0][taken] * count), race[1]) :]] = False
         at = np.flatnonzero(moving & sound)
         if not at.size:
             break
@@ -474,10 +475,6 @@ def _finished(
     return fits
 
 
-def _mixing(free: NDArray[np.bool_], tied: tuple[int, int] | None) -> NDArray[np.float64]:
+def _mixing(free: NDArray[np.bool_]) -> NDArray[np.float64]:
     """(P, F): which of the F moving numbers moves which parameter."""
-    columns = np.eye(free.size)[:, free]
-    if tied is not None:
-        columns[:, tied[0]] += columns[:, tied[1]]
-        columns = np.delete(columns, tied[1], axis=1)
-    return columns
+    return np.eye(free.size)[:, free]

@@ -113,7 +113,7 @@ def find_nudge(
     best = circuit.blend.best
     found = [move for fit in _orders(circuit.blend) for move in _Moves(fit, circuit, data, best.log_evidence).all()]
     if not found:
-        return _nothing("the sweeps do not tell one zero from another")
+        return _nothing("the sweeps do not tell one notch from another")
     reject_hz = best.shape.reject_hz
     return _said(found, data, reject_hz, reject_hz / 2.0 / math.exp(best.p[best.shape.log_q]))
 
@@ -308,7 +308,7 @@ def _said(found: list[_Move], data: _Data, reject_hz: float, unit_hz: float) -> 
     misfit = chi2 / dof
     lift = found[0].still - chi2
     if lift < LEAST_LIFT * max(misfit, 1.0):
-        return _nothing("no zero moved by more than the noise hides")
+        return _nothing("no notch moved by more than the noise hides")
     if misfit > LARGEST_MISFIT:
         return _nothing("one moved zero does not explain the change: was more than one screw turned?", misfit)
     costs = np.array([move.cost for move in found])

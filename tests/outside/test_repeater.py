@@ -107,10 +107,10 @@ def test_two_screws_and_none_are_told() -> None:
     x, near = before + noise[0], f >= 150.4e6
     circuit = fitted(f, x, power)
     still = find_nudge(f[near], x[near], (before + noise[1])[near], power, power, circuit)
-    assert "no zero moved" in still.why
+    assert "no notch moved" in still.why
     # A leak and a gain that drifted slowly are no movement either.
     other = (before * (1.002 + 0.001j * (f - 150.3e6) / 5e5) + noise[1])[near]
-    assert "no zero moved" in find_nudge(f[near], x[near], other, power, power, circuit).why
+    assert "no notch moved" in find_nudge(f[near], x[near], other, power, power, circuit).why
     unit.turn("L", 1, -40e3)  # the notches stood at -20, 0 and 20 kHz: no single one that moves makes -60, 0 and 60
     unit.turn("L", 3, 40e3)
     both = find_nudge(f[near], x[near], (unit.s(f)[:, 1, 0] + noise[2])[near], power, power, circuit)

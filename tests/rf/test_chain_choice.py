@@ -7,7 +7,6 @@ run of the code.
 from __future__ import annotations
 
 import math
-from collections.abc import Callable
 from dataclasses import replace
 from types import SimpleNamespace
 from typing import Any
@@ -19,56 +18,8 @@ import scipy.stats
 from rf.notch import chain_choice
 from rf.notch.chain_choice import DEPARTURES, Blend
 from rf.notch.chain_fit import Observed
-from rf.notch.chain_model import Chain, ChainShape
-
-REJECT = 455e6
-F = np.linspace(445e6, 465e6, 401)
-ONE, TWO = ChainShape(1, REJECT, 450e6), ChainShape(2, REJECT, 450e6)
-
-
-def hidden(count: int = 21) -> Observed:
-    """Samples 40 dB over the noise but for `count` in the middle: the hidden band reaches one sample farther on either
-    side, 50 kHz each."""
-    data = np.full(401, 0.1 + 0j)
-    data[200 - count // 2 : 201 + count // 2] = 1e-6
-    data[:20] = data[-20:] = 0.9
-    return Observed(data, np.full(401, 1e-6), 1e-4, 1500.0)
-
-
-OBSERVED = hidden()
-SEALED = replace(OBSERVED, leak=0.0)
-"""Nothing may leak: no fit is tried again without a leak."""
-BAND = (REJECT - 11 * 5e4, REJECT + 11 * 5e4)
-
-
-def fit(
-    cost: float = 0.0, *, at_hz: float = REJECT, departure: float = 0.6, evidence: float = 0.0, shape: ChainShape = ONE,
-    chi2: float = 700.0, dof: float = 700.0,
-) -> Any:  # fmt: skip
-    p = np.zeros(shape.size)
-    p[shape.places] = at_hz / REJECT - 1.0
-    return SimpleNamespace(
-        p=p, cost=cost, departure=departure, log_evidence=evidence, shape=shape, chain=Chain(shape, F, F[0], F[-1]),
-        chi2=chi2, dof=dof, residual=np.array([1.0 + 0j] * 401), model=OBSERVED.data,
-    )  # fmt: skip
-
-
-def blend(best: Any, *, p_value: float = 0.5, evidence: float = 0.0) -> Blend:
-    return Blend((best,), (1.0,), 1e-4, 1.0, p_value, evidence, OBSERVED)
-
-
-@pytest.mark.parametrize(
-    ("at_hz", "is_outside"),
-    [
-        (REJECT, False), (BAND[0] - 0.99 * 5.5e5, False), (BAND[0] - 1.01 * 5.5e5, True),
-        (BAND[1] + 0.99 * 5.5e5, False), (BAND[1] + 1.01 * 5.5e5, True),
-    ],
-)  # fmt: skip
-def test_outside_is_half_a_width_beyond_the_band(at_hz: float, is_outside: bool) -> None:
-    assert chain_choice.outside(fit(at_hz=at_hz), BAND) is is_outside
-    two = fit(shape=TWO)
-    two.p[:2] = np.array([at_hz - 3e6, at_hz + 3e6]) / REJECT - 1.0  # the mean counts
-    assert chain_choice.outside(two, BAND) is is_outside
+from rf.notch.chain_model import Chain
+from tests.rf.chain_told import BAND, OBSERVED, ONE, SEALED, TWO, F, blend, fit, told
 
 
 @pytest.mark.parametrize(
@@ -91,31 +42,6 @@ def test_what_makes_a_fit_suspect(
     assert chain_choice._suspect(blend(best, p_value=p_value), OBSERVED) is suspect
     if best.departure > 0:  # as measured data may ask for
         assert not chain_choice._suspect(blend(best, p_value=p_value), replace(OBSERVED, least_departure=0.6))
-
-
-def told(*answers: list[Any]) -> tuple[Callable[..., list[Any]], list[tuple[Any, ...]]]:
-    """Descents that answer as told, in turn; the last answer again and again."""
-    asked: list[tuple[Any, ...]] = []
-
-    def fit_chains(chain: Any, observed: Any, begins: Any, departures: Any, **options: Any) -> list[Any]:
-        asked.append((chain, observed, np.array(begins), list(departures), options))
-        return answers[min(len(asked), len(answers)) - 1]
-
-    return fit_chains, asked
-
-
-def test_cheapest_inside_the_band(monkeypatch: pytest.MonkeyPatch) -> None:
-    """Cheapest first; one that ended outside only where all did; one that fell never."""
-    inside, dear, out = fit(5.0), fit(9.0), fit(1.0, at_hz=460e6)
-    ask: Any = (None, OBSERVED, np.zeros((4, ONE.size)), 1.0, 7, BAND)
-    for answer, found in (([dear, out, None, inside], [inside, dear]), ([out, None, None, None], [out])):
-        fit_chains, asked = told(answer)
-        monkeypatch.setattr(chain_choice, "fit_chains", fit_chains)
-        assert chain_choice._cheapest(*ask) == found
-        assert asked[0][3:] == ([1.0] * 4, {"steps": 7, "searching": True})
-    monkeypatch.setattr(chain_choice, "fit_chains", told([None])[0])
-    with pytest.raises(np.linalg.LinAlgError):
-        chain_choice._cheapest(*ask)
 
 
 def test_weights_are_the_evidences_softmax(monkeypatch: pytest.MonkeyPatch) -> None:
@@ -255,121 +181,6 @@ def test_a_fit_is_strained_by_what_its_priors_cost() -> None:
     assert chain_choice.strained(fit(700.1 + 2.5 * size, chi2=700.0))
 
 
-def test_a_leak_is_noise_while_a_start_is_searched() -> None:
-    """Both quadratures of what may leak; nothing of it where the circuit is taken to be ideal."""
-    usual = replace(OBSERVED, least_departure=0.6, leak=1e-3)
-    loud = chain_choice._leak_as_noise(usual)
-    np.testing.assert_allclose(loud.noise_power - OBSERVED.noise_power, 2e-6)
-    assert loud.leak == 0.0 and chain_choice._leak_as_noise(OBSERVED) is OBSERVED
-
-
-class Search:
-    """`_start` with its parts told: the plain starts are numbered in the coupling, orders in the first place."""
-
-    def __init__(self, monkeypatch: pytest.MonkeyPatch, costs: list[float], shape: ChainShape = TWO) -> None:
-        self.shape, self.calls = shape, list[tuple[Any, ...]]()
-        self.costs, self.asked = costs, list[tuple[Any, ...]]()
-        monkeypatch.setattr(chain_choice, "starts", self.starts)
-        monkeypatch.setattr(chain_choice, "_cheapest", self.cheapest)
-        monkeypatch.setattr(chain_choice, "reordered", lambda shape, p: np.array([p + 100.0]))
-
-    def starts(self, chain: Any, hz: Any, data: Any, noise: Any, q: float, keep: int) -> np.ndarray:
-        self.asked.append((hz, data, noise, q))
-        plain = np.zeros((keep, self.shape.size))
-        plain[:, self.shape.log_x] = np.arange(keep)
-        return plain
-
-    def cheapest(self, chain: Any, observed: Any, begins: Any, departure: float, steps: int, band: Any) -> list[Any]:
-        self.calls.append((observed, np.array(begins), departure, steps, band))
-        cost = self.costs[min(len(self.calls), len(self.costs)) - 1]
-        return [SimpleNamespace(p=np.full(self.shape.size, 10.0 * len(self.calls) + k), cost=cost) for k in range(40)]
-
-    def run(self, observed: Observed = OBSERVED, **options: Any) -> np.ndarray:
-        whole = Chain(self.shape, F, F[0], F[-1])
-        return chain_choice._start(whole, observed, **options)
-
-
-@pytest.mark.parametrize(("thorough", "keep", "front", "steps"), [(False, 4, 3, 15), (True, 12, 6, 30)])
-def test_a_search_is_coarse_then_fine(
-    monkeypatch: pytest.MonkeyPatch, thorough: bool, keep: int, front: int, steps: int
-) -> None:
-    """Three harness lengths of each start under an error of 20 %; the best of them, the best plain ones and other
-    orders of the very best under one of 0.3 %, with the usual departures. One sample in six, 64 or a little more, then
-    one in three, 128 or a little more."""
-    search = Search(monkeypatch, [0.0])
-    found = search.run(thorough=thorough)
-    hz, data, noise, q = search.asked[0]
-    assert hz == pytest.approx(F[::6]) and np.array_equal(data, OBSERVED.data[::6])
-    assert noise.size == 67 and q == 1500.0
-    coarse, fine = search.calls[0], search.calls[1]
-    assert np.array_equal(coarse[0].data, OBSERVED.data[::6]) and np.array_equal(fine[0].data, OBSERVED.data[::3])
-    assert (coarse[0].relative_error, coarse[2], coarse[3]) == (0.2, 0.0, steps)
-    assert (fine[0].relative_error, fine[2], fine[3]) == (3e-3, 1.0, steps)
-    assert coarse[4] == pytest.approx(BAND) and fine[4] == pytest.approx(BAND)
-    assert len(coarse[1]) == 3 * keep
-    assert list(coarse[1][:4, TWO.log_x]) == [0, 0, 0, 1]
-    assert list(coarse[1][:4, TWO.harness]) == [0.92, 1.0, 1.08, 0.92]
-    expected = [*range(front), *(10.0 + k for k in range(front)), 110.0]
-    assert list(fine[1][:, TWO.log_x]) == expected
-    if not thorough:
-        assert len(search.calls) == 2 and found[0] == 20.0
-    else:
-        assert len(search.calls) == 3 and found[0] == 20.0  # another order was no better
-        assert search.calls[2][0].relative_error == 3e-3 and search.calls[2][1][0, 0] == 120.0
-
-
-@pytest.mark.parametrize(
-    ("points", "coarse", "fine"), [(100, 100, 100), (128, 64, 128), (255, 85, 255), (256, 64, 128), (401, 67, 134)]
-)
-def test_a_search_has_64_and_128_samples_or_all_there_are(
-    monkeypatch: pytest.MonkeyPatch, points: int, coarse: int, fine: int
-) -> None:
-    search = Search(monkeypatch, [0.0])
-    f = np.linspace(445e6, 465e6, points)
-    observed = OBSERVED.only(np.linspace(0, 400, points).round().astype(int))
-    chain_choice._start(Chain(TWO, f, f[0], f[-1]), observed)
-    assert search.asked[0][0].size == search.asked[0][1].size == coarse
-    assert [call[0].data.size for call in search.calls] == [coarse, fine]
-
-
-def test_a_thorough_search_follows_what_is_cheaper_by_one(monkeypatch: pytest.MonkeyPatch) -> None:
-    assert Search(monkeypatch, [50.0, 40.0, 38.9, 37.8, 36.7, 35.6]).run(thorough=True)[0] == 50.0  # four rounds
-    assert Search(monkeypatch, [50.0, 40.0, 38.9, 38.0, 20.0]).run(thorough=True)[0] == 30.0
-
-
-def test_a_single_cavity_has_no_other_order(monkeypatch: pytest.MonkeyPatch) -> None:
-    search = Search(monkeypatch, [50.0, 40.0, 20.0], ONE)
-    assert search.run(thorough=True)[0] == 20.0
-    assert len(search.calls) == 2 and len(search.calls[1][1]) == 12
-
-
-def test_larger_errors_and_departures_than_the_searchs_own_are_kept(monkeypatch: pytest.MonkeyPatch) -> None:
-    import dataclasses
-
-    search = Search(monkeypatch, [0.0])
-    search.run(dataclasses.replace(OBSERVED, relative_error=0.5, least_departure=2.0))
-    assert [call[0].relative_error for call in search.calls] == [0.5, 0.5, 0.5]
-
-
-def test_the_search_of_a_measured_response_narrows_in_three_stages(monkeypatch: pytest.MonkeyPatch) -> None:
-    """Six couplings under errors of 20, 3 and 0.3 %, with twice the usual departures; the three best go on; a thorough
-    one asks for eighteen couplings, more than there are, and takes three lengths of each."""
-    search = Search(monkeypatch, [0.0])
-    monkeypatch.setattr(chain_choice, "loops", search.starts)
-    found = search.run(replace(OBSERVED, least_departure=0.6))
-    assert [call[0].relative_error for call in search.calls] == [0.2, 0.03, 3e-3]
-    assert [call[0].data.size for call in search.calls] == [67, 67, 134]
-    assert [call[2] for call in search.calls] == [2.0, 2.0, 2.0]
-    assert [list(call[1][:, TWO.log_x]) for call in search.calls] == [
-        [0, 1, 2, 3, 4, 5], [0, 1, 2, 10, 11, 12], [20, 21, 22]
-    ]  # fmt: skip
-    assert np.all(search.calls[0][1][:, TWO.harness] == 1.0) and found[0] == 30.0
-    thorough = Search(monkeypatch, [0.0])
-    monkeypatch.setattr(chain_choice, "loops", thorough.starts)
-    thorough.run(replace(OBSERVED, least_departure=0.6), thorough=True)
-    assert [len(call[1]) for call in thorough.calls] == [3 * 18, 6 + 6 + 1, 6, 1]
-
-
 class Course:
     """`blend_fits` with its parts told; what it does is written down."""
 
@@ -380,7 +191,7 @@ class Course:
         self.observed: list[Observed] = []
         self.blends, self.suspects = iter(blends), iter(suspects)
         monkeypatch.setattr(chain_choice, "_climb", self.climb)
-        monkeypatch.setattr(chain_choice, "_start", self.start)
+        monkeypatch.setattr(chain_choice, "found_start", self.start)
         monkeypatch.setattr(chain_choice, "_suspect", lambda *_: next(self.suspects))
         monkeypatch.setattr(chain_choice, "_needed_error", lambda *_: needed)
         monkeypatch.setattr(chain_choice, "_correlation_length", lambda residual: 7.0)
@@ -388,7 +199,7 @@ class Course:
     def climb(
         self, chain: Chain, observed: Observed, p: Any, near: float | None = None, *, later: bool = False
     ) -> Blend:
-        assert p.size == ONE.size and near in (None, 0.0, 0.6)
+        assert p.size == ONE.size and near in (None, 0.0, 0.6, 2.0)
         assert chain.f.size == observed.data.size
         assert (chain.low_hz, chain.high_hz) == (F[0], F[-1])  # of the whole sweep, whatever is left out
         self.did.append(f"climb {p[0]:g}")
@@ -423,6 +234,17 @@ def test_an_earlier_fit_of_another_shape_is_not_used(monkeypatch: pytest.MonkeyP
     course = Course(monkeypatch, [GOOD], [False])
     chain_choice.blend_fits(ONE, F, OBSERVED, np.zeros(TWO.size + 2))
     assert course.did == ["search", "climb 1"]
+
+
+def test_what_a_search_found_is_not_searched_for_again(monkeypatch: pytest.MonkeyPatch) -> None:
+    """Thoroughly at once where it is suspect; as it stands where it is not to be patient."""
+    begin, worse, better = np.zeros(ONE.size + 2), blend(fit(), evidence=0.0), blend(fit(), evidence=1.0)
+    course = Course(monkeypatch, [worse, better], [True])
+    assert chain_choice.blend_fits(ONE, F, OBSERVED, begin, searched=True) is better
+    assert course.did == ["climb 0", "thorough", "climb 2"]
+    course = Course(monkeypatch, [worse], [True])
+    assert chain_choice.blend_fits(ONE, F, OBSERVED, begin, searched=True, patient=False) is worse
+    assert course.did == ["climb 0"]
 
 
 @pytest.mark.parametrize(("evidence", "which"), [(1.0, 1), (-1.0, 0)])

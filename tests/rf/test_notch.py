@@ -13,8 +13,7 @@ import numpy as np
 import pytest
 
 from protocol.simulated.duplexer import Duplexer
-from rf.notch.chain_choice import blend_fits
-from rf.notch.chain_fit import Observed, fit_chain, priors
+from rf.notch.chain_fit import Observed, priors
 from rf.notch.chain_model import Chain, ChainShape
 from rf.notch.notch import NotchPlace, find_notch
 from rf.values.decibel import amplitude_db
@@ -220,20 +219,6 @@ def test_a_single_notch_filter_alone() -> None:
     assert found.centre.low <= 146.34e6 <= found.centre.high
     assert found.depth.low <= 40.0864 <= found.depth.high
     assert found.unloaded_q.low <= 1500 <= found.unloaded_q.high
-
-
-def test_tied_notches_cost_more_only_when_they_are_apart() -> None:
-    rng = np.random.default_rng(16)
-    costs = []
-    for errors in ((0.0, 0.0), (-200e3, 200e3)):
-        unit = make_unit("V4", errors)
-        f, data, power = sweep(unit, -94.0, rng)
-        shape = ChainShape(2, unit.high_hz, unit.low_hz)
-        observed = Observed(data, np.full(f.size, power), 1e-4, 900.0)
-        chain = Chain(shape, f, f[0], f[-1])
-        free = blend_fits(shape, f, observed).best
-        costs.append(fit_chain(chain, observed, free.p, free.departure, tied=(0, 1)).cost - free.cost)
-    assert costs[0] < 15.0 < costs[1]
 
 
 def test_a_response_that_attenuates_nowhere_says_so() -> None:

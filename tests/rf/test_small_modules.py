@@ -10,6 +10,7 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from rf.floor.clipped import find_clipped
+from rf.floor.order import median_around, quantile
 from rf.floor.settling import largest_step_hz, settling_caution, settling_time_s
 from rf.repeater.passband import Residuals, local_fit, loss_at, return_loss_at
 from rf.values.decibel import amplitude, amplitude_db, level_db, power_db
@@ -170,3 +171,15 @@ def test_decibels() -> None:
     assert power_db(0.1) == pytest.approx(-10)
     assert amplitude(-20) == pytest.approx(0.1)
     assert level_db(np.array([1.0, 0.1j]))[1] == pytest.approx(-20)
+
+
+def test_order_statistics_are_those_of_numpy_to_the_last_bit() -> None:
+    rng = np.random.default_rng(3)
+    for points in (2, 3, 5, 20, 21, 22, 101, 401):
+        values = rng.exponential(size=points) * 10.0 ** rng.integers(-20, 3)
+        width = min(21, points - 1 + points % 2)
+        padded = np.pad(values, width // 2, mode="reflect")
+        windows = np.lib.stride_tricks.sliding_window_view(padded, width)
+        assert (median_around(values, width) == np.median(windows, axis=-1)).all()
+        for share in (0.0, 0.1, 0.5, 0.77, 1.0):
+            assert quantile(values, share) == np.quantile(values, share)

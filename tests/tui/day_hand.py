@@ -183,6 +183,8 @@ class DayHand:
             self._calibrate("v" if "(v" in said else "c")
         elif do.startswith("survey") and "loads" in said:
             self._hook("loads")
+        elif do.startswith("measure the third port's load"):
+            self._hook("load")
         elif do.startswith("freeze as found"):
             self._guide("freeze as found")
         elif do.startswith("freeze as left"):
@@ -217,7 +219,8 @@ class DayHand:
     def _hook(self, what: str) -> None:
         """The hand hangs the leads, then declares it."""
         self._press("k")
-        wanted = "both leads on loads" if what == "loads" else f"P1 on {what[0]}, P2 on {what[2]}"
+        alone = {"loads": "both leads on loads", "load": "the third port's load on P1"}
+        wanted = alone.get(what) or f"P1 on {what[0]}, P2 on {what[2]}"
         self._wait("Where do the leads hang?")
         text = self._wait("put in after calibration")
         lines = text.partition("Where do the leads hang?")[2].partition("put in after calibration")[0].splitlines()

@@ -73,7 +73,12 @@ class Programs:
 def serve() -> None:
     """Fork for every line that asks for a program."""
     sys.path.insert(0, str(ROOT))
-    import tests.visit.stations  # noqa: F401 - everything that a child may need
+    import scipy.special  # noqa: F401 - everything that a child may need: each would load it again
+    import serial.tools.list_ports  # noqa: F401
+
+    import tests.visit.stations  # noqa: F401
+    import visit.record.copying
+    import visit.report.report_html
     import visit.report.report_text  # noqa: F401
     from tui.cli import main
     from tui.commands import commands  # noqa: F401

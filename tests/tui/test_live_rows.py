@@ -15,6 +15,7 @@ from tests.tui.picture import load, picture
 from tui.drawing.marks import MarkSet
 from tui.drawing.plot import plot_rows
 from tui.drawing.rows import Row
+from tui.drawing.wrapping import wrapped
 from tui.screens import live_rows as rows
 from tui.screens.framed import safety_row
 from tui.screens.picture_rows import plot_of
@@ -31,7 +32,8 @@ def text(row: Row) -> str:
 
 
 def texts(state: LiveState, width: int) -> list[str]:
-    block = [rows.head_row(state, width), *rows.reject_rows(state, width, MarkSet.BRAILLE), *rows.notch_rows(state)]
+    block = [rows.head_row(state, width), *rows.reject_rows(state, width, MarkSet.BRAILLE)]
+    block += [line for row in rows.notch_rows(state) for line in wrapped(row, width)]
     block += [rows.pass_row(state), rows.floor_row(state), rows.sweeps_row(state), rows.path_row(state, width)]
     return [text(row) for row in [*block, safety_row(width), *rows.message_rows(state, width)]]
 

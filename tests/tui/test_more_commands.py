@@ -20,9 +20,10 @@ from protocol.simulated.bench import Bench, start_bench
 from tests.protocol.learn.test_strangers import Served
 from tui.cli import main
 from tui.commands.exit_status import ExitStatus
+from visit.record.instrument_card import Card, Floor
 from visit.record.schema import CALIBRATION_TABLES, DAY_TABLES, KEEPER_TABLES, LOOK_TABLES, SCHEMA_VERSION, SUM_TABLES
 from visit.record.visit_file import VisitFile
-from visit.run.card import Card, Floor, card_lines, card_text, keep_card, last_card
+from visit.run.card import card_lines, card_text, keep_card, last_card
 from visit.site.kit import load_kit, parse_kit
 
 SITE = str(Path(__file__).parents[2] / "fixtures/sites/demo-450.toml")

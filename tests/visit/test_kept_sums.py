@@ -4,6 +4,7 @@ length is read in little memory."""
 from __future__ import annotations
 
 import tracemalloc
+from collections import Counter
 from collections.abc import Iterator
 from dataclasses import replace
 from pathlib import Path
@@ -16,10 +17,13 @@ from tests.visit.simulated_visits import SimulatedVisit, fitted_once
 from tui.cli import main
 from tui.commands import printing
 from visit.calibration.corrector import Corrector
+from visit.day.stages import freeze
 from visit.figures import kept_sums
 from visit.figures.averaging import RunAverage
 from visit.figures.run_figures import RunFigures
-from visit.report.report import _digest
+from visit.record.visit_file import StoredSweep, VisitFile
+from visit.report.exports import export_visit
+from visit.report.report import _digest, build_report
 from visit.run.figure_maker import Follower
 from visit.site.hookup import Path as BenchPath
 
@@ -161,6 +165,29 @@ def test_a_large_visit_is_read_in_little_memory(visit: SimulatedVisit, monkeypat
         assert tracemalloc.get_traced_memory()[1] < 10e6
     finally:
         tracemalloc.stop()
+
+
+def test_each_sweep_is_read_once_for_a_report_and_for_an_export(
+    visit: SimulatedVisit, monkeypatch: pytest.MonkeyPatch, tmp_path: Path
+) -> None:
+    """What the runs show together, and what differs from the frozen figures, is made of the same averages."""
+    visit.write(ZOOMED, 80, *visit.zoom_sweeps(80))
+    read = Counter[int]()
+    whole = VisitFile.each_sweep
+
+    def each(self: VisitFile, run_id: int, after_id: int = 0, limit: int = -1) -> Iterator[StoredSweep]:
+        for sweep in whole(self, run_id, after_id, limit):
+            read[sweep.id] += 1
+            yield sweep
+
+    monkeypatch.setattr(VisitFile, "each_sweep", each)
+    with fitted_once():
+        build_report(visit.file)
+        assert len(read) >= 80 and set(read.values()) == {1}
+        freeze(visit.file, "as found")
+        read.clear()
+        export_visit(visit.file, tmp_path / "out")
+        assert len(read) >= 80 and set(read.values()) == {1}
 
 
 def test_a_large_visit_is_named_at_once(

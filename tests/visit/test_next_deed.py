@@ -10,10 +10,12 @@ from rf.repeater.hookup_check import HookUpCheck, State
 from rf.values.figure import cant_say, inferred
 from rf.values.verdict import Verdict
 from tests.tui.picture import load, picture
+from visit.calibration.doubts import restart_doubt
 from visit.day.next_deed import REPORT, Facts, next_deed
 from visit.day.planner import Tried
 from visit.figures.assessment import Assessment
 from visit.figures.known import LeakSource
+from visit.figures.third_load import MEASURED
 from visit.site.hookup import Side
 
 
@@ -52,8 +54,10 @@ def test_an_empty_visit_begins_with_a_side() -> None:
 def test_faults_come_first(seen: Assessment) -> None:
     wrong = replace(seen, check=HookUpCheck(State.WRONG, "looks like a thru", "take the leads apart", "thru"))
     assert next_deed(facts(wrong)).words == "take the leads apart (k): looks like a thru"
+    off = replace(seen, doubts=restart_doubt(1.7e9, 1.6e9))
+    assert next_deed(facts(off)).words.startswith("read the thru again (v, 60 s): the analyzer was off at ")
     raw = replace(seen, cautions=("analyzer uncorrected: calibrate it",))
-    assert next_deed(facts(raw)).words == "calibrate (c, 5 min): levels are not re a thru before it"
+    assert next_deed(facts(raw)).words == "calibrate (c, 5 min): no level can be told before it"
 
 
 def test_no_pass_without_a_survey(seen: Assessment) -> None:
@@ -107,6 +111,18 @@ def test_out_of_reach_of_the_screws_leads_to_the_report_once_somebody_looked(see
     assert high.do == "leads on A>H"
     apart = replace(missed, notch=replace(missed.notch, centred_at=(inferred(80.0, 79.0, 81.0, "dB"),)))
     assert next_deed(facts(apart, sides={**sides, Side.LOW: apart}, **looked)).do == "turn screws"
+
+
+def test_a_load_that_nobody_knows_is_measured_where_it_alone_stands_in_the_way(seen: Assessment) -> None:
+    """At 92.4 dB a proof of 90 has no room with a load of 20 dB, and room with a good one."""
+    near = with_rejection(seen, Verdict.CANT_SAY, leak=1e-6, skirts_db=92.4)
+    deed = next_deed(facts(near))
+    assert (deed.do, deed.key) == ("measure the third port's load: it on lead 1", "k") and "costs 0.9 dB" in deed.why
+    known = tuple(
+        replace(one, load=one.load and replace(one.load, return_loss_db=32.0, source=MEASURED)) for one in near.channels
+    )
+    assert next_deed(facts(replace(near, channels=known))).do == "prove the rejection"
+    assert next_deed(facts(with_rejection(seen, Verdict.CANT_SAY, leak=1e-6, skirts_db=90.9))).key == "p"
 
 
 def test_a_proof_that_did_not_show_the_goal_is_not_repeated_as_it_was(seen: Assessment) -> None:

@@ -1,4 +1,4 @@
-"""The commands of what stands beside the duplexer: `feeder`, `gains`, `desense`, `part`, `cavity`,
+"""The commands of what stands beside the duplexer: `feeder`, `gains`, `desense`, `part`, `suits`, `cavity`,
 `resonators`.
 
 Owns: writing down what was typed, printing a page or its JSON. Refuses: figures and sentences of its own.
@@ -150,6 +150,52 @@ def desense(options: argparse.Namespace) -> ExitStatus:
         now = taken(visit, options.when, None if at is None else at.on_load)
     data(harmless_json(desense_data(now)).splitlines() if options.json else desense_lines(now))
     return ExitStatus.GOALS_MET if now.dbm else ExitStatus.CANT_SAY
+
+
+def suits(options: argparse.Namespace) -> ExitStatus:
+    """Is the analyzer good enough: by its card, or by what was typed from its sheet."""
+    from visit.day.instrument import of_card, of_sheet  # noqa: PLC0415
+    from visit.day.suits import WINDOW_MIN, fitted_q, suits_of  # noqa: PLC0415
+    from visit.day.suits import suits as forecast  # noqa: PLC0415
+    from visit.figures.replay import Replay  # noqa: PLC0415
+    from visit.figures.run_figures import no_figures  # noqa: PLC0415
+    from visit.record.instrument_card import read_card  # noqa: PLC0415
+    from visit.record.sheet import INSTRUMENT  # noqa: PLC0415
+    from visit.report.suits_page import suits_data, suits_lines  # noqa: PLC0415
+    from visit.site.site import load_site  # noqa: PLC0415
+
+    typed = {name: getattr(options, name.replace("-", "_")) for name in INSTRUMENT}
+    given = {name: words for name, words in typed.items() if words is not None}
+    if (options.visit is None) == (options.site is None):
+        raise RequestError("give a visit file, or --site FILE before there is one")
+    for name, value, most in (("--minutes", options.minutes, 1e4), ("--unloaded-q", options.unloaded_q, 1e5)):
+        if value is not None and not 0.0 < value <= most:
+            raise RequestError(f"{name} {value:g} can't be: above 0 and at most {most:g}")
+    known = of_sheet(given)  # before anything of it is written down
+    if options.visit is not None:
+        if options.card is not None:
+            raise RequestError("a visit has the card of its analyzer; --card goes with --site")
+        with opened(options.visit, write=bool(given)) as visit:
+            written_down(visit, {INSTRUMENT[name].name: words for name, words in given.items()})
+            replay = Replay(visit)
+            with no_figures(visit, "whether the analyzer is good enough"):
+                made = suits_of(visit, replay.site, options.unloaded_q or fitted_q(replay))
+    else:
+        if options.card is not None and "floor" in given:
+            raise RequestError("give the card or the floor by a sheet, not both")
+        if options.card is not None:
+            known = of_card(read_card(options.card), given)
+        window = WINDOW_MIN if options.minutes is None else options.minutes
+        made = forecast(load_site(options.site), known, window_min=window, unloaded_q=options.unloaded_q)
+    data(harmless_json(suits_data(made)).splitlines() if options.json else suits_lines(made))
+    return SUITS_STATUS[made.verdict]
+
+
+SUITS_STATUS = {
+    "yes": ExitStatus.GOALS_MET,
+    "perhaps": ExitStatus.CANT_SAY,
+    "no": ExitStatus.GOALS_NOT_MET,
+}
 
 
 def part(options: argparse.Namespace) -> ExitStatus:

@@ -1,6 +1,7 @@
 """Choosing one of several lines, and typing one.
 
-Owns: the two dialogs. Refuses: to know what is chosen; the caller gets a number or the text, None when it was left.
+Owns: the two dialogs, and the list that they and others have. Refuses: to know what is chosen; the caller gets a number
+or the text, None when it was left.
 """
 
 from __future__ import annotations
@@ -17,6 +18,20 @@ from tui.drawing.plain import Plain
 from tui.screens.framed import Dialog
 
 
+class Choices(OptionList):
+    """Lines to choose from whose ends are ends: a key too many at the first one takes nobody to the last."""
+
+    def action_cursor_up(self) -> None:
+        """The line before, where there is one."""
+        if self.highlighted:
+            super().action_cursor_up()
+
+    def action_cursor_down(self) -> None:
+        """The line after, where there is one."""
+        if self.highlighted is None or self.highlighted < self.option_count - 1:
+            super().action_cursor_down()
+
+
 class ListDialog(Dialog[int | None]):
     """One of several lines; answers with its number from 0."""
 
@@ -30,7 +45,7 @@ class ListDialog(Dialog[int | None]):
         """The title and the lines."""
         with Vertical(classes="box"):
             yield Plain([self._title])
-            lines = OptionList(*(Option(line) for line in self._lines), markup=False)
+            lines = Choices(*(Option(line) for line in self._lines), markup=False)
             lines.styles.max_height = 18
             yield lines
 

@@ -60,6 +60,8 @@ class DayScreen(TextScreen[str | None]):
         self._freezing: list[str] | None = None
         """What would be frozen, while it is asked."""
         self._skipping = False
+        self._wanted: int | None = None
+        """The step that another one had to come before: back to it once that is done."""
         self._words = ""
 
     @property
@@ -73,7 +75,7 @@ class DayScreen(TextScreen[str | None]):
         counted = f"{done} of {len(STEPS)} done, {len(states) - done} left out"
         title = labelled("DAY", f"{self._tool.site.name}   {counted}", width, 6)
         following = [f"{one.number:2d}  {one.title}" for one in self._day.next_three()]
-        heads = ("STEPS", "", "")
+        heads = ("TO DO", "", "")
         steps = [line for head, one in zip(heads, following, strict=False) for line in labelled(head, one, width)]
         return [
             Block(tuple(title)),
@@ -107,7 +109,7 @@ class DayScreen(TextScreen[str | None]):
         written = any(number == step.number for number, *_ in self._day.entries())
         fill = (["f write down"] if step.asks else []) + (["c correct"] if written else [])
         back = ["u take back"] if written or step.number in self._day.states() else []
-        return [*does, *fill, "d done", "s leave out", *back, f"1-{len(STEPS)} step", "q back"]
+        return [*does, *fill, "d done", "s leave out", *back, f"1-{len(STEPS)} or arrows: another step", "q back"]
 
     # Keys
 
@@ -143,7 +145,7 @@ class DayScreen(TextScreen[str | None]):
         try:
             self._day.check(self._at)
         except RequestError as error:
-            self._words = f"! {error}"
+            self._words, self._wanted = f"! {error}", self._at
             self.draw()
             return
         if self._step.screen in FREEZES:
@@ -174,10 +176,13 @@ class DayScreen(TextScreen[str | None]):
         assert callable(act)
         try:
             act()
-            following = self._day.next_three()
+            following, was = self._day.next_three(), self._at
             self._words = ""
-            if following:
+            if self._wanted not in (None, was):
+                self._at, self._words = self._wanted or was, f"step {was} done; this one was wanted"
+            elif following:
                 self._at = following[0].number
+            self._wanted = None
         except RequestError as error:
             self._words = f"! {error}"
         self.draw()

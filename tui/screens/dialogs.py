@@ -18,6 +18,7 @@ from protocol.errors import RequestError
 from protocol.sweep import SweepSettings
 from rf.values.match import SOLID, line_m
 from tui.drawing.plain import Plain
+from tui.screens.choosing import Choices
 from tui.screens.framed import Dialog
 from visit.run.conductor import RunOrder
 from visit.site.hookup import HookUp
@@ -108,7 +109,7 @@ class HookUpDialog(Dialog[HookUp | None]):
         """The choices with what they show, the path, and what to mind before it is changed."""
         with Vertical(classes="box"):
             yield Plain(["Where do the leads hang?", "Enter: take   Tab: what lies in the leads   Esc: leave"])
-            yield OptionList(*(Option(self._text(hookup), id=hookup.name) for hookup in self.CHOICES))
+            yield Choices(*(Option(self._text(hookup), id=hookup.name) for hookup in self.CHOICES))
             with Horizontal():
                 yield Label("put in after calibration")
                 field = Input(self._now.path.text, id="path", placeholder="pad1=6 pad2=10 amp=20 jumper=half")
@@ -197,7 +198,7 @@ class BenchDialog(Dialog[None]):
         with Vertical(classes="box"):
             yield Plain(
                 [
-                    "Simulated bench. Type a line, or Tab and choose. Esc: leave",
+                    "Simulated bench. Type a line; Tab: what hands do, other cases. Esc: leave",
                     "  screw 1 0.25 clockwise   as a hand turns     close H open   no load",
                     "  turn L 1 +30kHz   a notch, exactly    unplug, replug    the USB cable",
                 ]
@@ -208,7 +209,7 @@ class BenchDialog(Dialog[None]):
             yield Plain(id="fault")
             cases = (Option(f"case {name:<9}{case.title}", id=f"case {name}") for name, case in CASES.items())
             deeds = (Option(f"do {name:<11}{what}", id=f"do {name}") for name, what in DEEDS.items())
-            listed = OptionList(*cases, *deeds)
+            listed = Choices(*deeds, *cases)
             listed.styles.max_height = 8  # the rest comes by the arrows, on a small screen too
             yield listed
 

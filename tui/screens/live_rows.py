@@ -20,7 +20,6 @@ from tui.drawing.marks import FAINT, GREEN, VERMILLION, WORD_STYLE, YELLOW, Mark
 from tui.drawing.rows import Row
 from tui.drawing.wrapping import wrapped
 from tui.screens.picture_rows import pooled_only
-from visit.day.cavities import zero_words
 from visit.figures.assessment import Assessment, Channel, Role, leak_words
 from visit.run.conductor import Phase
 from visit.run.live import LiveState
@@ -280,8 +279,9 @@ def survey_rows(a: Assessment) -> list[Row]:
 
 def _singles(a: Assessment) -> str:
     assert a.notch is not None
-    zeros = zero_words(a.notch.each, _target(a))
-    return f"cavities {zeros}" if zeros else "cavities not told apart"
+    if not a.notch.singles:
+        return "cavities not resolved"
+    return "cavities " + " ".join(f"{(f.value - _target(a)) / 1e3:+.0f}" for f in a.notch.singles) + " kHz INFERRED"
 
 
 def _target(a: Assessment) -> float:
@@ -384,6 +384,8 @@ def _message(state: LiveState) -> tuple[str, str, str]:
         return " FAULT   ", p.message, f"bold {VERMILLION}"
     if state.figures_fault:
         return " FAULT   ", state.figures_fault, f"bold {VERMILLION}"
+    if p.phase is Phase.WAITING:
+        return " WAITS   ", p.message, f"bold {YELLOW}"
     if p.changes:
         return " NOTE    ", p.changes[0], f"bold {YELLOW}"
     check = state.assessment.check if state.assessment is not None else None
@@ -398,6 +400,8 @@ def _message(state: LiveState) -> tuple[str, str, str]:
 
 def next_rows(state: LiveState, width: int) -> list[Row]:
     """What to do next, with its key, its length and the reason; two rows where one does not hold it."""
+    if state.progress.phase is Phase.WAITING:
+        return [[(" NEXT    ", "bold"), ("mend what it waits for; the run then goes on by itself", "")]]
     if state.deed is None:
         return [[(" NEXT    ", "bold"), ("wait for the first figures", FAINT)]]
     return wrapped([(" NEXT    ", "bold"), (state.deed.words, "")], width)

@@ -48,7 +48,16 @@ class LiveScreen(VisitKeys):
         Binding("g", "day", "guide", id="day", show=False, tooltip="the day step by step: what is next"),
         Binding("x", "tune", "turn screws", id="tune", show=False, tooltip="turn screws: which way, how far"),
         Binding("a", "beside('feeder')", "feeder", id="feeder", show=False, tooltip="feeder and antenna"),
+        Binding("X", "beside('cavity')", "cavity", id="cavity", show=False, tooltip="a single cavity: what to turn"),
         Binding("m", "beside('gains')", "gains", id="gains", show=False, tooltip="what the repeater gains; desense"),
+        Binding(
+            "A",
+            "beside('suits')",
+            "suits",
+            id="suits",
+            show=False,
+            tooltip="is the analyzer good enough, how long it takes",
+        ),
         Binding("d", "temperature", "degrees", id="temperature", show=False, tooltip="enter the temperature now"),
         Binding(
             "y", "trust", "trust", id="trust", show=False, tooltip="the hook-up is as declared, whatever it looks like"
@@ -86,7 +95,7 @@ class LiveScreen(VisitKeys):
 
     def action_wide(self) -> None:
         """Sweep over both channels."""
-        settings = wide(self._tool.site, self._tool.profile.limits, self._order.settings.bandwidth_hz)
+        settings = wide(self._tool.site, self._tool.profile.limits, self._bandwidth_hz)
         self._start(replace(self._order, settings=settings, planned_sweeps=self._usual))
 
     def action_prove(self) -> None:
@@ -122,6 +131,7 @@ class LiveScreen(VisitKeys):
 
     def _edited(self, answer: tuple[SweepSettings, int | None] | None) -> None:
         if answer is not None:
+            self._bandwidth_hz = answer[0].bandwidth_hz
             self._start(replace(self._order, settings=answer[0], planned_sweeps=answer[1]))
 
     def action_bench(self) -> None:

@@ -189,7 +189,11 @@ class TuneScreen(TextScreen[None]):
         if self._after is not None:
             self._last = "! the look after the last turn is not complete yet: hands off until it is"
         elif self._turning:
-            told = self._told or (self._advice.told if self._advice is not None else None) or Told()
+            told = self._told or (self._advice.told if self._advice is not None else None)
+            if told is None:  # a turn of nobody knows which screw makes all places unknown
+                self._last = "! which screw was it? e says so (? when nobody knows), u when none was turned"
+                self.draw()
+                return
             # Sweeps of the run in hand may have been taken while the screw turned: only a later run is 'after'.
             self._turning, self._after = False, (told, progress.run_id or 0)
             self._tool.station.order(self._now())

@@ -44,6 +44,8 @@ class VisitKeys(Panel):
         self._tool, self._order = tool, order
         self._usual = order.planned_sweeps
         """Sweeps of a run that nobody chose otherwise: a proof's many, or few, are its own."""
+        self._bandwidth_hz = order.settings.bandwidth_hz
+        """Bandwidth of a sweep that nobody chose otherwise: a proof's is its own, too."""
         self.edited = False
         """True once the site was edited: the screen ended for it."""
 
@@ -56,6 +58,10 @@ class VisitKeys(Panel):
         self._tool.station.order(order)
         self.look()
 
+    def _as_usual(self) -> RunOrder:
+        """The order in hand at the usual bandwidth."""
+        return replace(self._order, settings=replace(self._order.settings, bandwidth_hz=self._bandwidth_hz))
+
     def action_zoom(self) -> None:
         """Zoom on the reject channel as far as the fitted bottom allows."""
         state = self._tool.station.state()
@@ -64,7 +70,7 @@ class VisitKeys(Panel):
         if side is None or notch is None or not notch.trusted or not notch.bottom_width_hz > 0:
             self.notify("zoom needs a fitted notch first: take a wide sweep (w) of a hook-up with A", timeout=6)
             return
-        settings = zoom(self._tool.site.reject_hz(side), notch.bottom_width_hz, self._order.settings.bandwidth_hz)
+        settings = zoom(self._tool.site.reject_hz(side), notch.bottom_width_hz, self._bandwidth_hz)
         self._start(replace(self._order, settings=settings))
 
     def action_hookup(self) -> None:
@@ -74,6 +80,12 @@ class VisitKeys(Panel):
     def _hooked_up(self, hookup: HookUp | None) -> None:
         if hookup is None:
             return
+        if hookup.feeder:
+            try:
+                self._tool.visit.day().check_incoming()
+            except RequestError as error:
+                self.notify(f"{error}: a, then p", severity="error", timeout=8)
+                return
         self._tool.station.stop_run().result()
         try:
             if self._tool.bench is not None:
@@ -83,12 +95,12 @@ class VisitKeys(Panel):
             self.notify(str(error), severity="error")
             return
         if hookup.feeder != self._order.hookup.feeder:  # what parts places on a cable is far wider than a duplexer
-            first = first_sweep(self._tool.site, hookup, self._tool.profile.limits, self._order.settings.bandwidth_hz)
+            first = first_sweep(self._tool.site, hookup, self._tool.profile.limits, self._bandwidth_hz)
             self._order = replace(self._order, settings=first)
         # A zoom's span and a proof's number of sweeps belong to the hook-up that they were planned for.
         settings, planned, deed = self._order.settings, self._usual, self._tool.station.state().deed
         if not settings.start_hz <= self._tool.site.low_hz < self._tool.site.high_hz <= settings.stop_hz:
-            settings = wide(self._tool.site, self._tool.profile.limits, settings.bandwidth_hz)
+            settings = wide(self._tool.site, self._tool.profile.limits, self._bandwidth_hz)
         if hookup.survey and deed is not None and deed.key == "k" and deed.sweeps is not None:
             settings, planned = deed.settings or settings, deed.sweeps
         self._start(replace(self._order, hookup=hookup, trusted=False, settings=settings, planned_sweeps=planned))
@@ -121,7 +133,7 @@ class VisitKeys(Panel):
             self.action_zoom()
         elif what == "tune":
             self.action_tune()
-        elif what in ("antenna", "gains"):
+        elif what in ("antenna", "gains", "suits"):
             self.action_beside("feeder" if what == "antenna" else what)
         elif what:
             self._order = replace(self._order, settings=wide(self._tool.site, self._tool.profile.limits))
@@ -147,7 +159,10 @@ class VisitKeys(Panel):
                 " the turning did", timeout=10,
             )  # fmt: skip
             return
-        self.app.push_screen(TuneScreen(self._tool, self._order, self._marks), lambda _: self._start(self._order))
+        if self._tool.site.kind == "band-pass":
+            self.action_beside(side.value)
+            return
+        self.app.push_screen(TuneScreen(self._tool, self._as_usual(), self._marks), lambda _: self._start(self._order))
 
     def action_beside(self, name: str) -> None:
         """A screen of its own: feeder and antenna, or what the repeater gains. What it ordered last stays the order."""

@@ -14,12 +14,15 @@ from visit.calibration.corrector import Check
 CLOCK_SLACK_S = 60.0
 
 
+WAS_OFF = "the analyzer was off at"
+
+
 def restart_doubt(restarted_s: float, proved_s: float) -> tuple[str, ...]:
     """What an analyzer that was off since its correction was last proved leaves in doubt."""
     if restarted_s <= proved_s:
         return ()
     at = time.strftime("%H:%M", time.localtime(restarted_s))
-    return (f"the analyzer was off at {at}: prove its correction on the thru",)
+    return (f"{WAS_OFF} {at}: prove its correction on the thru",)
 
 
 SURVEY_EXPIRES_S = 3600.0

@@ -192,19 +192,21 @@ def zero_words(each: Each, reject_hz: float) -> str:
     tell apart have one interval together. "" when nothing is known of them."""
     if not each.figures:
         return ""
-    said, fine = [], max(one.high - one.low for one in each.figures) < FINE_HZ
+    said: list[str] = []
+    fine = max(one.high - one.low for one in each.figures) < FINE_HZ
     for group in each.groups:
         low, value, high = (
             f"{(hz - reject_hz) / 1e3:+.{int(fine)}f}"
             for hz in (each.figures[group[0]].low, each.figures[group[0]].value, each.figures[group[0]].high)
         )
+        word = "" if said else "INFERRED "  # in front of the first number: what wraps keeps them on one line
         if len(group) == 1:
-            said.append(f"{value} ({low}..{high})")
+            said.append(f"{word}{value} ({low}..{high})")
             continue
-        which = "all" if len(group) == len(each.figures) else f"{group[0] + 1}"
-        which += f" {len(group)}" if which == "all" else f" {'and' if len(group) == 2 else 'to'} {group[-1] + 1}"
-        said.append(f"{which} together in {low}..{high}")
-    return f"INFERRED {', '.join(said)} kHz"
+        # Not by number: which screw's they are only a turn tells.
+        which = f"all {len(group)}" if len(group) == len(each.figures) else f"{len(group)} of them"
+        said.append(f"{which} together in {word}{low}..{high}")
+    return f"{', '.join(said)} kHz"
 
 
 def _turn(state: _Track, row: NudgeRow, reject_hz: float, average: NDArray[np.float64] | None, rates: _Rates) -> str:
@@ -355,7 +357,7 @@ def _cavity(state: _Track, number: int, turned: bool, rates: _Rates, rows: Seque
         value = float(state.x[number - 1])
         place = inferred(value, value - NORMAL_95 * sd, value + NORMAL_95 * sd, "Hz", limited_by="random")
     else:
-        place = cant_say("Hz", "which zero is its own shows when it is turned a little")
+        place = cant_say("Hz", "which notch is its own shows when it is turned a little")
     if rate is None:
         unseen = [
             row.told.turns or 0.0 for row in rows if row.told.cavity == number and not seen_move(row, None)[2].known

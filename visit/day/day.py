@@ -14,6 +14,7 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 
 from protocol.errors import RequestError
+from visit.record.sheet import typed_number
 from visit.record.visit_file import VisitFile
 
 PHASES = ("home", "arrive", "set up", "as found", "adjust", "prove", "afterwards")
@@ -30,9 +31,9 @@ class Ask:
 @dataclass(frozen=True, slots=True)
 class Step:
     """One step of the day. `screen` names what the live screen does for it: "" nothing, a hook-up, "calibrate",
-    "verify", "tune", "zoom", "freeze", "report", "antenna", "gains". `hard`: nothing that opens a connector may come
-    before it. `rebuilt`: the analyzer is off the duplexer; `keyed`: the transmitter works, so nothing of it may come
-    before that."""
+    "verify", "tune", "zoom", "freeze", "report", "antenna", "gains", "suits". `hard`: nothing that opens a connector
+    may come before it. `rebuilt`: the analyzer is off the duplexer; `keyed`: the transmitter works, so nothing of it
+    may come before that."""
 
     number: int
     phase: str
@@ -165,7 +166,7 @@ class Day:
         for ask in step.asks:
             found = [value for number, name, value, _, _ in self.entries() if (number, name) == (step.number, ask.name)]
             if not found or found[-1] is None:
-                raise RequestError(f"{step.named}: first write down the {ask.name} (f)")
+                raise RequestError(f"{step.named}: first write down the {ask.name}")
             if found[-1] > MOST_INCOMING_DBM:
                 raise RequestError(f"{found[-1]:g} dBm come down the feeder: that never goes into the analyzer")
 
@@ -251,7 +252,7 @@ class Day:
         if not ask.unit:
             return None, ""
         try:
-            value = float(text.strip().replace(",", "."))
+            value = typed_number(text, ask.unit)
         except ValueError:
             raise RequestError(f"{name}: {text!r} is not a number of {ask.unit}") from None
         _sensible(name, value, ask.unit)

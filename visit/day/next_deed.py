@@ -12,20 +12,25 @@ from dataclasses import dataclass, field, replace
 
 from protocol.errors import RequestError
 from protocol.sweep import SweepSettings
+from rf.floor.ability import Ability
+from rf.floor.third_port import COMMON_LOAD_DB
 from rf.repeater.hookup_check import State
 from rf.values.decibel import amplitude_db
 from rf.values.verdict import Verdict
 from rf.values.words import text
+from visit.calibration.doubts import WAS_OFF
 from visit.day.day import FREEZE_STEP, REPORT_STEP
-from visit.day.planner import UNTRIED, ProofPlan, Tried, leak_room, plan_proof, plan_survey
+from visit.day.planner import LONGEST, UNTRIED, ProofPlan, Tried, leak_room, plan_proof, plan_survey
 from visit.day.stages import AS_FOUND, AS_LEFT, stages
 from visit.day.tuning import SPREAD_DB
 from visit.figures.assessment import Assessment, GoalResult, Role
 from visit.figures.leak_advice import APART
-from visit.figures.looks import NO_LOOKS
+from visit.figures.looks import NO_LOOKS, covers_both
 from visit.figures.replay import Replay
 from visit.figures.run_figures import RunFigures
-from visit.record.visit_file import VisitFile
+from visit.figures.third_load import ASSUMED
+from visit.record.instrument_card import ability_in
+from visit.record.visit_file import RunRow, VisitFile
 from visit.site.hookup import HookUp, Side
 from visit.site.presets import BANDWIDTH_HZ, POINTS
 from visit.site.site import Site
@@ -36,6 +41,9 @@ AS_DECLARED = "it hangs as declared"
 CHECKING_S, CHECK_FAILED = 60.0, "last check failed"
 CALIBRATING_S = 300.0
 """Short, open, load, thru and proof with a practised hand."""
+LOAD_S = 60.0
+GOOD_LOAD_DB = 30.0
+"""Return loss of a load that is in order: what one that is measured may be hoped to have."""
 USUAL_SWEEP_S = 0.5
 VAGUE_DB, MANY = 4.0, 200
 """A rejection inferred within more than this plans nothing; more sweeps than this do not sharpen it."""
@@ -45,7 +53,7 @@ VAGUE_DB, MANY = 4.0, 200
 class Facts:
     """`now` what the run in hand shows (None: nothing yet), `left_s` seconds to its planned end (None: it does not run
     or has no end); `sides` the best evidence of each side that was measured; which stages are frozen; `turned`: a screw
-    was turned since as found; `sweep_s` and `bandwidth_hz` of the newest run."""
+    was turned since as found; `sweep_s` and `bandwidth_hz` of the newest run over both channels."""
 
     site: Site
     now: Assessment | None = None
@@ -60,6 +68,8 @@ class Facts:
     bandwidth_hz: float = BANDWIDTH_HZ
     points: int = POINTS
     """Of the sweep that takes `sweep_s`."""
+    ability: Ability | None = None
+    """Of the analyzer, by its card or its profile."""
     tried: Mapping[Side, Tried] = field(default_factory=dict)
     """What was tried already to prove the rejection of each side."""
     unchecked: bool = False
@@ -86,7 +96,8 @@ class NextDeed:
     def words(self) -> str:
         """All of it in one sentence."""
         more = ", ".join(part for part in (self.key, _clock(self.seconds)) if part)
-        return f"{self.do}{f' ({more})' if more else ''}: {self.why}"
+        do, sep, unless = self.do.partition(f"; y if {AS_DECLARED}")
+        return f"{do}{f' ({more})' if more else ''}{sep}{unless}: {self.why}"
 
     def data(self) -> dict[str, str | float | None]:
         """The documented JSON form."""
@@ -115,8 +126,11 @@ def next_deed(facts: Facts) -> NextDeed:
     if failed and not now.hookup.survey:
         return NextDeed("calibrate anew", f"{failed}: what was measured since the last good one is in doubt", "c",
                         CALIBRATING_S)  # fmt: skip
+    off = next((doubt for doubt in (*now.doubts, *now.cautions) if doubt.startswith(WAS_OFF)), "")
+    if off and not now.hookup.alone:
+        return NextDeed("read the thru again", off, "v", CHECKING_S)
     if any("uncorrected" in caution for caution in now.cautions):
-        return NextDeed("calibrate", "levels are not re a thru before it", "c", CALIBRATING_S)
+        return NextDeed("calibrate", "no level can be told before it", "c", CALIBRATING_S)
     if now.too_busy:
         return NextDeed("wait for a quieter minute, or sweep closer (e)", "over a quarter of the sweeps was hit")
     if now.hookup.survey:
@@ -230,15 +244,15 @@ def _missed(facts: Facts, side: Side, said: str) -> NextDeed:
     return NextDeed("freeze as found", f"{why}; no screw before it", "g", step=FREEZE_STEP)
 
 
-def _missed_elsewhere(facts: Facts, side: Side) -> NextDeed | None:
-    """What a miss of the other side asks for, before anything is proved of this one."""
+def _missed_elsewhere(facts: Facts, side: Side | None) -> NextDeed | None:
+    """What a miss of another side than this one asks for, before anything is proved; by what the skirts say, too."""
     for other, seen in facts.sides.items():
         rejection = _goal(seen, "rejection")
+        if other is side or rejection is None or rejection.verdict is Verdict.PASS or _no_screw(facts, other):
+            continue
         at = seen.notch.rejection_at[0] if seen.notch is not None and seen.notch.trusted else None
         by_skirts = at is not None and at.known and at.high < facts.site.goals.rejection_db
-        if other is side or _no_screw(facts, other):
-            continue
-        if rejection is not None and (rejection.verdict is Verdict.FAIL or by_skirts):
+        if rejection.verdict is Verdict.FAIL or by_skirts:
             return _missed(facts, other, text(at) if at is not None and by_skirts else text(rejection.figure))
     return None
 
@@ -277,15 +291,40 @@ def _proof(facts: Facts, best: Assessment, now: Assessment) -> NextDeed:
         vague = at is not None and at.known and at.high - at.low > VAGUE_DB
         if at is not None and vague and not plan.proves and now.channel(Role.PASS) is not None and now.sweeps < MANY:
             return NextDeed("average longer", f"skirts {text(at)}: too vague to plan a proof by", "n")
+        load = _load_first(facts, seen)
+        if load is not None:
+            return load
         return NextDeed("prove the rejection", plan.says, "p", plan.seconds, plan.settings, plan.sweeps)
     return NextDeed("sweep wide", "a proof is planned from a wide sweep whose notch is known", "w")
+
+
+def _load_first(facts: Facts, seen: Assessment) -> NextDeed | None:
+    """Measuring the load on the third port, where a load of which nobody knows more than common practice is what keeps
+    the proof from having a chance, and a good one would not."""
+    loads = [channel.load for channel in seen.channels if channel.load is not None and channel.load.source == ASSUMED]
+    if not loads or _plan(facts, seen).proves:
+        return None
+    channels = tuple(
+        replace(one, load=None if one.load is None else replace(one.load, return_loss_db=GOOD_LOAD_DB))
+        for one in seen.channels
+    )
+    hoped = _plan(facts, replace(seen, channels=channels))
+    if not hoped.proves or hoped.sweeps > LONGEST:
+        return None
+    costs_db = max(load.limit_db for load in loads)
+    why = (
+        f"taken for {COMMON_LOAD_DB:g} dB as long as nobody knows it, it costs {costs_db:.1f} dB, which a proof of"
+        f" {facts.site.goals.rejection_db:g} dB needs"
+    )
+    return NextDeed("measure the third port's load: it on lead 1", why, "k", LOAD_S)
 
 
 def _plan(facts: Facts, seen: Assessment) -> ProofPlan:
     """The proof of the side that was `seen`. Raises RequestError."""
     side = seen.hookup.side
     tried = UNTRIED if side is None else facts.tried.get(side, UNTRIED)
-    return plan_proof(facts.site, seen, facts.bandwidth_hz, facts.sweep_s / facts.points, tried=tried)
+    each_s = facts.sweep_s / facts.points
+    return plan_proof(facts.site, seen, facts.bandwidth_hz, each_s, tried=tried, ability=facts.ability)
 
 
 def _overall(facts: Facts) -> NextDeed:
@@ -294,12 +333,13 @@ def _overall(facts: Facts) -> NextDeed:
         if side not in facts.sides:
             return _side(facts, side)
     beyond = {side: why for side in facts.sides if (why := _no_screw(facts, side))}
+    worse = _missed_elsewhere(facts, None)
+    if worse is not None:
+        return worse
     for side, seen in facts.sides.items():
         rejection = _goal(seen, "rejection")
         if side in beyond:
             continue
-        if rejection is not None and rejection.verdict is Verdict.FAIL:
-            return _missed(facts, side, text(rejection.figure))
         if rejection is not None and rejection.verdict is not Verdict.PASS and not _far_as_it_goes(facts, seen):
             why = f"rejection of the {side.word} side {text(rejection.figure)}: not shown yet"
             return NextDeed(f"leads on A>{side.value}", why, "k")
@@ -336,6 +376,8 @@ def _far_as_it_goes(facts: Facts, seen: Assessment) -> bool:
         return False
     try:
         plan = _plan(facts, seen)
+        if _load_first(facts, seen) is not None:
+            return False
     except RequestError:
         return False
     return not plan.proves and seen.sweeps >= plan.sweeps and _survey(facts) is None
@@ -366,9 +408,19 @@ def facts_of(
         if found is not None:
             sides[side] = found.assessment
             zoomed = max((found.sweeps[run_id] for run_id in found.run_ids[1:]), default=0)
-            tried[side] = Tried(figures.zooms_spent(hookup), zoomed)
+            filtered = [found.sweeps[run.id] * run.settings.points / run.settings.bandwidth_hz
+                        for run in figures.runs if run.id in found.run_ids[1:]]  # fmt: skip
+            tried[side] = Tried(figures.zooms_spent(hookup), zoomed, max(filtered, default=0.0))
     since = max((stage.at_s for stage in frozen if stage.name == AS_FOUND), default=None)
     rows = visit.rows("select count(*) from nudge where at_s > ?", (since,)) if since is not None else [(0,)]
+    run, wide = _newest(figures)
+    ability, pace_s, points = ability_in(visit), sweep_s or USUAL_SWEEP_S, POINTS
+    if run is not None and sweep_s:
+        points = run.settings.points
+    if run is not None and wide is not None and ability is not None:
+        at = run.settings
+        ability = ability.with_pace(at.points, at.bandwidth_hz, sweep_s) if sweep_s else ability
+        points, pace_s = wide.settings.points, ability.sweep_s(wide.settings.points, wide.settings.bandwidth_hz)
     return Facts(
         site=figures.site,
         now=now,
@@ -383,16 +435,25 @@ def facts_of(
             for run in figures.runs
             if since is not None and run.purpose == NO_LOOKS and run.started_s > since and run.hookup.side is not None
         ),
-        sweep_s=sweep_s or USUAL_SWEEP_S,
+        sweep_s=pace_s,
         unchecked=_unchecked(visit, figures),
         trusted=frozenset(
             str(words).removesuffix(TRUSTED)
             for (words,) in visit.rows("select words from remark where kind = 'hook-up'")
             if str(words).endswith(TRUSTED)
         ),
-        bandwidth_hz=figures.runs[-1].settings.bandwidth_hz if figures.runs else BANDWIDTH_HZ,
-        points=figures.runs[-1].settings.points if figures.runs and sweep_s else POINTS,
+        bandwidth_hz=wide.settings.bandwidth_hz if wide is not None else BANDWIDTH_HZ,
+        points=points,
+        ability=ability,
     )
+
+
+def _newest(figures: RunFigures) -> tuple[RunRow | None, RunRow | None]:
+    """The newest run, and the newest that covers both channels (the newest again where none does): a proof's bandwidth
+    is its own, and no other sweep's."""
+    newest = figures.runs[-1] if figures.runs else None
+    wides = [run for run in figures.runs if covers_both(run, figures.site)]
+    return newest, wides[-1] if wides else newest
 
 
 def _unchecked(visit: VisitFile, figures: RunFigures) -> bool:

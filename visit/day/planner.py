@@ -5,17 +5,21 @@ Owns: the plan and its forecast in words. Refuses: to promise; it says what has 
 
 from __future__ import annotations
 
+import functools
 import math
 from collections.abc import Sequence
 from dataclasses import dataclass, replace
 
 from protocol.errors import RequestError
 from protocol.sweep import SweepSettings
-from rf.floor.forecast import sweeps_needed
+from rf.floor.ability import Ability
+from rf.floor.forecast import floor_needed_db
 from rf.floor.leakage import leak_points, survey_sweeps
-from rf.floor.pool import planned_bias_db
+from rf.floor.pool import HIGHEST_Q, planned_bias_db
 from rf.floor.proof import Limits
 from rf.floor.sequential import ERROR, spent_at
+from rf.floor.settling import settling_time_s
+from rf.floor.soonest import Setting, soonest, taken
 from rf.notch.notch import NotchPlace
 from rf.values.decibel import amplitude, amplitude_db
 from rf.values.figure import Figure, Kind
@@ -23,6 +27,7 @@ from rf.values.words import text
 from visit.figures.assessment import Assessment, Role
 from visit.figures.leak_advice import APART, survey_advice
 from visit.figures.looks import WIDE_PART
+from visit.record.instrument_card import USUAL_OVERHEAD_S
 from visit.site.presets import wide as wide_sweep
 from visit.site.presets import zoom
 from visit.site.site import Site
@@ -71,25 +76,33 @@ class SurveyPlan:
 @dataclass(frozen=True, slots=True)
 class Tried:
     """What was tried already at a goal: `runs` zooms that were looked at, and the `sweeps` of one that stands now and
-    did not show it."""
+    did not show it, with the seconds that its filter gathered (0: as a plain zoom's)."""
 
     runs: int = 0
     sweeps: int = 0
+    filtered_s: float = 0.0
 
 
 UNTRIED = Tried()
 
 
 def plan_proof(
-    site: Site, wide: Assessment, bandwidth_hz: float, seconds_per_point: float, *, port2_return_loss_db: float = 20.0,
+    site: Site,
+    wide: Assessment,
+    bandwidth_hz: float,
+    seconds_per_point: float,
+    *,
+    port2_return_loss_db: float = 20.0,
     tried: Tried = UNTRIED,
-) -> ProofPlan:  # fmt: skip
+    ability: Ability | None = None,
+) -> ProofPlan:
     """Plan the proof of the rejection goal after a fitted wide run. `seconds_per_point` from the sweeps so far. Each
     zoom that was `tried` leaves the next one less to spend, and one that did not show the goal is not repeated as it
     was: it told less than was hoped.
 
-    The goal is set higher by what averaging does not lower (mismatch, load, fit) and by the surveyed leak. Raises
-    RequestError when the wide run does not tell the width.
+    The goal is set higher by what averaging does not lower (mismatch, load, fit) and by the surveyed leak. With the
+    analyzer's `ability` bandwidth and points are those that reach the proof soonest. Raises RequestError when the wide
+    run does not tell the width.
     """
     side, notch = wide.hookup.side, wide.notch
     if side is None or notch is None or not notch.trusted or not notch.rejection_at[0].known:
@@ -99,38 +112,95 @@ def plan_proof(
         raise RequestError("a proof needs the floor first: take a few sweeps more")
     settings = zoom(site.reject_hz(side), notch.bottom_width_hz, bandwidth_hz)
     goal = site.goals.rejection_db
-    systematic = _systematic_db(wide, notch, port2_return_loss_db)
+    systematic = proof_spares_db(wide, notch, port2_return_loss_db)
     room = amplitude(-(goal + systematic)) - (wide.leakage or 0.0)
-    per_sweep = seconds_per_point * settings.points + 0.05
+    able = _able(ability, wide, bandwidth_hz, seconds_per_point)
+    per_sweep = able.sweep_s(settings.points, bandwidth_hz)
     truth, expected = _expected(wide, notch)
     if room <= 0.0:
         return ProofPlan(settings, 25, 25 * per_sweep, "leakage", _leak_in_the_way(wide, settings, goal, systematic))
-    aimed = -amplitude_db(room)
-    pooled = wide.floor_now.value - 10.0 * math.log10(settings.points)
-    count = sweeps_needed(truth.value, aimed, pooled)
-    if count is None or count > LONGEST:
+    q = notch.unloaded_q.value if notch.unloaded_q.known else HIGHEST_Q
+    found = proof_settings(able, settings, truth.value, -amplitude_db(room), unloaded_q=q, run=tried.runs + 1)
+    if found is None:
         spare = truth.value - goal
         said = f"{expected}, {spare:+.1f} dB against {goal:g}"
         says = f"{said}: too close to prove in {LONGEST} sweeps; expect a verdict on condition"
         if truth.high < goal:
             says = f"{said}: the goal is missed, and no average shows it; turn screws first (x)"
         return ProofPlan(settings, 400, 400 * per_sweep, "the unit itself" if spare <= systematic else "random", says)
-    count = max(math.ceil(count * _dearer(count, tried.runs + 1)), 10)
-    if count <= tried.sweeps:
-        count = AGAIN * tried.sweeps
-    if count > LONGEST and tried.sweeps:
+    chosen, usual = _beyond(able, found[0], settings, tried), found[1]
+    if tried.sweeps and filtered_s(chosen) > LONGEST * settings.points / settings.bandwidth_hz:
         says = f"{expected}: {tried.sweeps} sweeps did not show {goal:g} dB; as good as can be had is on condition"
         return ProofPlan(settings, 400, 400 * per_sweep, "random", says)
+    settings = replace(settings, points=chosen.points, bandwidth_hz=chosen.bandwidth_hz)
     limited = "leakage" if (wide.leakage or 0.0) > amplitude(-(goal + systematic)) / 2.0 else "random"
     says = (
-        f"{expected}: {count} zoom sweeps = {_clock(count * per_sweep)} at {per_sweep:.2f} s each should"
-        f" show {goal:g} dB (90 % chance); limited by {limited}"
+        f"{expected}: {chosen.sweeps} zoom sweeps = {_clock(chosen.seconds)} at"
+        f" {chosen.seconds / chosen.sweeps:.2f} s each should show {goal:g} dB (90 % chance); limited by {limited}"
     )
+    if chosen != usual:
+        says += (
+            f"; {chosen.points} points at {chosen.bandwidth_hz:g} Hz, for {usual.points} at {usual.bandwidth_hz:g} Hz"
+            f" take {_clock(usual.seconds)}"
+        )
     if wide.leakage is None:
-        power = 10.0 ** (wide.floor_now.value / 10.0)
+        power = able.power(chosen.bandwidth_hz)
         asked = survey_advice(goal, power, settings.frequency_hz(), systematic).sweeps
         says = f"first a survey of {asked} sweeps like these (k, leads on loads), then {says}"
-    return ProofPlan(settings, count, count * per_sweep, limited, says, proves=True)
+    return ProofPlan(settings, chosen.sweeps, chosen.seconds, limited, says, proves=True)
+
+
+def proof_settings(
+    able: Ability, settings: SweepSettings, truth_db: float, aimed_db: float, *, unloaded_q: float, run: int = 1
+) -> tuple[Setting, Setting] | None:
+    """The setting that shows `aimed_db` of a unit that holds back `truth_db` soonest in the run-th zoom, and the usual
+    one of `settings`; None where the usual one would not show it in `LONGEST` sweeps and no other in that time."""
+    needed = floor_needed_db(truth_db, aimed_db)
+    if not math.isfinite(needed):
+        return None
+    count = functools.partial(zooms_for, run=run)
+    usual = taken(able, needed, settings.points, settings.bandwidth_hz, count)
+    centre = (settings.start_hz + settings.stop_hz) / 2.0
+    settled = settling_time_s(unloaded_q, centre, aimed_db)
+    best = soonest(able, needed, usual, dwell_s=settled, count=count)
+    longest_s = LONGEST * able.sweep_s(settings.points, settings.bandwidth_hz)
+    return (best, usual) if best.seconds <= longest_s and best.sweeps <= LONGEST else None
+
+
+def _beyond(able: Ability, chosen: Setting, plain: SweepSettings, tried: Tried) -> Setting:
+    """The setting with more sweeps than what was tried and did not show the goal, by what the filter gathers."""
+    before_s = tried.filtered_s or tried.sweeps * plain.points / plain.bandwidth_hz
+    if filtered_s(chosen) > before_s:
+        return chosen
+    sweeps = math.ceil(AGAIN * before_s * chosen.bandwidth_hz / chosen.points)
+    return replace(chosen, sweeps=sweeps, seconds=sweeps * able.sweep_s(chosen.points, chosen.bandwidth_hz))
+
+
+def filtered_s(setting: Setting) -> float:
+    """Seconds that the filter gathers: runs at any settings with as many leave the same noise."""
+    return setting.sweeps * setting.points / setting.bandwidth_hz
+
+
+def zooms_for(plain: float, run: int = 1) -> int:
+    """Whole sweeps of the run-th zoom whose last look shows what `plain` many show by a plain 95 % bound."""
+    count = max(math.ceil(plain - 1e-9), 1)
+    while count <= 2 * LONGEST and count < plain * _dearer(count, run):
+        count += max(count // 32, 1)
+    return count
+
+
+def _able(ability: Ability | None, wide: Assessment, bandwidth_hz: float, seconds_per_point: float) -> Ability:
+    """The analyzer as the sweeps showed it; nothing to choose from where its settings are not known."""
+    if ability is None:
+        settling = max(seconds_per_point - 1.0 / bandwidth_hz, 0.0)
+        factor = (seconds_per_point - settling) * bandwidth_hz
+        ability = Ability(((bandwidth_hz, 0.0),), settling, factor, USUAL_OVERHEAD_S, (), ())
+    return ability.with_floor(wide.bandwidth_hz or bandwidth_hz, wide.floor_now.value)
+
+
+def _power(seen: Assessment, bandwidth_hz: float) -> float:
+    """E|n|^2 of a point of one sweep at a bandwidth, by the floor that was seen at another (10 dB a decade)."""
+    return float(10.0 ** (seen.floor_now.value / 10.0)) * bandwidth_hz / (seen.bandwidth_hz or bandwidth_hz)
 
 
 def _expected(seen: Assessment, notch: NotchPlace) -> tuple[Figure, str]:
@@ -141,8 +211,8 @@ def _expected(seen: Assessment, notch: NotchPlace) -> tuple[Figure, str]:
     return notch.rejection_at[0], f"skirts {text(notch.rejection_at[0])}"
 
 
-def _systematic_db(wide: Assessment, notch: NotchPlace, port2_return_loss_db: float) -> float:
-    """What averaging does not lower."""
+def proof_spares_db(wide: Assessment, notch: NotchPlace, port2_return_loss_db: float = 20.0) -> float:
+    """By how much a proof stays below what noise allows: mismatch, load, shape, which averaging does not lower."""
     load_db = max((channel.load.limit_db for channel in wide.channels if channel.load is not None), default=0.0)
     limits = Limits(None, port2_return_loss_db, third_port_db=load_db)
     return limits.systematic_db + planned_bias_db(notch.bottom())
@@ -177,7 +247,7 @@ def leak_room(site: Site, wide: Assessment, *, port2_return_loss_db: float = 20.
         return None
     if notch.rejection_at[0].high < site.goals.rejection_db:
         return None
-    allowed = amplitude(-(site.goals.rejection_db + _systematic_db(wide, notch, port2_return_loss_db)))
+    allowed = amplitude(-(site.goals.rejection_db + proof_spares_db(wide, notch, port2_return_loss_db)))
     truth = _expected(wide, notch)[0]
     least = LEAST_ROOM if truth.kind is Kind.INFERRED else LEAST_READ
     room = max(allowed - amplitude(-truth.value), least * allowed)
@@ -212,7 +282,7 @@ def plan_survey(
     both = wide_sweep(site, None, bandwidth_hz)
     wides, zooms = 0, []
     for seen, room, settings in lacking:
-        power = 10.0 ** (seen.floor_now.value / 10.0)
+        power = _power(seen, bandwidth_hz)
         goal_db = -amplitude_db(room.room)
         least = 2 * room.sweeps if room.limit is not None else 0
         asked = [survey_sweeps(power, leak_points(f), goal_db) for f in (both.frequency_hz(), settings.frequency_hz())]
@@ -239,7 +309,7 @@ def _leak_in_the_way(wide: Assessment, settings: SweepSettings, goal_db: float, 
     if source is None or source.found or not source.sweeps:
         cure = f"a half-wave jumper ({APART}), or better leads"
         return f"the leak's limit ({level}) alone keeps {goal_db:g} dB from being shown: {cure}"
-    power = 10.0 ** (wide.floor_now.value / 10.0)
+    power = _power(wide, settings.bandwidth_hz)
     asked = survey_advice(goal_db, power, settings.frequency_hz(), systematic_db).sweeps
     return (
         f"the survey was too short: {source.sweeps} sweeps found no leak, and leave room for one of {level}; survey"
@@ -247,6 +317,7 @@ def _leak_in_the_way(wide: Assessment, settings: SweepSettings, goal_db: float, 
     )
 
 
+@functools.lru_cache(maxsize=4096)
 def _dearer(count: int, run: int = 1) -> float:
     """How many times the sweeps of a plain 95 % bound the last look of the run-th zoom needs: the noise that may be
     left falls with the logarithm of the chance that it may spend."""

@@ -173,9 +173,10 @@ def stood(replay: Replay) -> list[Stood]:
     return pairs
 
 
-def differences(visit: VisitFile) -> list[str]:
-    """Where the figures that the sweeps give today differ from the frozen ones, in sentences; empty when they agree."""
-    replay = Replay(visit)
+def differences(visit: VisitFile, replay: Replay | None = None) -> list[str]:
+    """Where the figures that the sweeps give today differ from the frozen ones, in sentences; empty when they agree.
+    `replay`: what is made of the runs already."""
+    replay = replay or Replay(visit)
     lines = []
     for stage in stages(visit):
         again = figures_at(replay, stage)

@@ -269,7 +269,7 @@ def _trial(now: Tuning, one: CavityState) -> Advice:
         direction = spoken(one.forward, 1 if by_hz * one.hz_per_turn > 0 else -1)
     do, told = _named(one, turns, direction)
     if not one.turned:
-        why = "a small trial turn: which zero is its own, and how far a turn goes, is not known"
+        why = "a small trial turn: which notch is its own, and how far a turn goes, is not known"
     elif one.unseen_turns >= LARGEST_TRIAL:
         why = f"{_turns(one.unseen_turns)} of it moved nothing that is seen: is it this side's screw, and free?"
     elif not one.hz_per_turn:
@@ -317,13 +317,13 @@ def cavity_lines(now: Tuning) -> list[str]:
         lines.append(f"{one.number}  {said}")
     if now.places.zeros:
         zeros = " ".join(f"{zero.value / 1e3:+.0f}" for zero in now.places.zeros)
-        lines.append(f"zeros resolved at INFERRED {zeros} kHz; whose they are shows by turning")
+        lines.append(f"notches resolved at INFERRED {zeros} kHz; whose they are shows by turning")
     elif any(not one.place.known for one in now.places.cavities) and now.notch is not None and now.notch.trusted:
         zeros, limit = zero_words(now.notch.each, now.reject_hz), now.notch.singles_limit_hz
         if zeros:
-            lines.append(f"zeros by the skirts: {zeros}")
+            lines.append(f"notches by the skirts: {zeros}")
         elif math.isfinite(limit):
-            lines.append(f"zeros nearer than {limit / 1e3:.0f} kHz are not told apart by this look")
+            lines.append(f"notches nearer than {limit / 1e3:.0f} kHz are not told apart by this look")
     return lines
 
 

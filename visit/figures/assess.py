@@ -174,6 +174,7 @@ def assess(
     return Assessment(
         site=site,
         hookup=hookup,
+        bandwidth_hz=known.bandwidth_hz,
         frequency_hz=frequency_hz,
         level_db=level_db(s21.mean),
         sweeps=s21.sweeps,
@@ -273,7 +274,7 @@ def _rejection(
         return _Found(walk.hides("dB", channel_hz))
     caution = ""
     if bottom.known and step > largest_step_hz(width_hz):
-        caution = f"step {step / 1e3:.3g} kHz is wide for a bottom of {width_hz / 1e3:.0f} kHz: zoom in"
+        caution = f"points {step / 1e3:.3g} kHz apart, wide for a notch bottom of {width_hz / 1e3:.0f} kHz: zoom in"
     # Without a known width only the sample at the channel itself is known to carry the channel's value.
     f, mean, power = frequency_hz[calm], s21.mean[calm], floor.averaged_power[calm]
     pooled = pool_at(f, mean, power, channel_hz, half, floor.dof, bottom.shape)

@@ -147,6 +147,9 @@ class Assessment:
     steps: tuple[int, ...] = ()
     """Sweeps of the run after which the device was another one."""
 
+    bandwidth_hz: float | None = None
+    """At which the floor is what it is; None: not known."""
+
     traces: Traces | None = None
     """What a marker reads; None where nothing of the device is believed."""
 

@@ -65,6 +65,8 @@ class Known:
     trusted: bool = False
     dwell_s: float = 0.0
     """Time that the analyzer spends on a point by its profile; 0: not known."""
+    bandwidth_hz: float | None = None
+    """That the run was swept at; None: not known."""
     axis_doubt: str = ""
     leak_sources: tuple[tuple[float, LeakSource], ...] = ()
     """Where the best limit of `leaks` comes from, at single channels."""
@@ -160,6 +162,7 @@ class Knowledge:
             doubts=self.doubts(run),
             trusted=True,  # the gate judged it before it was stored, or somebody went and saw
             dwell_s=self._dwell_s(run),
+            bandwidth_hz=run.settings.bandwidth_hz,
             axis_doubt=self._axis_doubt(),
             velocity=self._velocity if run.hookup.feeder else UNKNOWN_CABLE,
             worst_leak=worst_leak(

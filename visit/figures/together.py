@@ -37,8 +37,9 @@ SMALL_PAD_DB = 3.0
 class Together:
     """Reads the runs of a visit once and answers what they show together."""
 
-    def __init__(self, visit: VisitFile) -> None:
-        self._visit, self._figures = visit, RunFigures(visit)
+    def __init__(self, visit: VisitFile, figures: RunFigures | None = None) -> None:
+        """`figures`: what is made of the runs already."""
+        self._visit, self._figures = visit, figures or RunFigures(visit)
         self.site = self._figures.site
         self.runs = [run for run in visit.runs() if run.purpose != "calibration"]
 

@@ -48,7 +48,22 @@ CAVITY_LOSS = Line("cavity loss", "dB", 0.05, 20.0, "that a pass cavity shall ha
 CAVITY_DEPTH = Line("cavity depth", "dB", 1.0, 60.0, "that a notch cavity shall take at its frequency")
 CAVITY_LINES = (CAVITY_AT, CAVITY_LOSS, CAVITY_DEPTH)
 
-LINES = {line.name: line for line in (*FEEDER_LINES, *RADIO_LINES, *CAVITY_LINES)}
+INSTRUMENT = {
+    name: Line(f"analyzer {name}", says=says)
+    for name, says in (
+        ("floor", "dB below a thru @ Hz of bandwidth by its sheet, e.g. 90@1000; several parted by blanks"),
+        ("leak", "dB below a thru that leaks between its ports by its sheet"),
+        ("points", "most points of a sweep"),
+        ("point-time", "seconds a point @ Hz of bandwidth, e.g. 0.0012@1000"),
+        ("overhead", "seconds that a sweep takes beside its points"),
+        ("narrowest", "narrowest bandwidth in Hz"),
+        ("drift", "dB a minute"),
+        ("level", "level of its source in dBm"),
+    )
+}
+"""Of the analyzer, by its data sheet, as words: `visit.day.instrument` reads them."""
+
+LINES = {line.name: line for line in (*FEEDER_LINES, *RADIO_LINES, *INSTRUMENT.values(), *CAVITY_LINES)}
 
 
 class Sheet:
@@ -94,6 +109,15 @@ class Sheet:
         return "cable not known" if self.cable is None else f"{self.cable.name} by the cable table"
 
 
+def typed_number(text: str, unit: str) -> float:
+    """A number as it is typed, with a decimal point or comma, its unit behind it or not. Raises ValueError for anything
+    else, another unit too."""
+    words = text.strip()
+    if unit and words.lower().endswith(unit.lower()):
+        words = words[: -len(unit)].rstrip()
+    return float(words.replace(",", "."))
+
+
 def checked(line: Line, text: str) -> tuple[float | None, str]:
     """Number and words of what was typed. Raises RequestError for what can't be."""
     value: float | None = None
@@ -105,9 +129,11 @@ def checked(line: Line, text: str) -> tuple[float | None, str]:
                 f"{harmless(words, 40)!r} is not in the cable table (deepnotch feeder --cables); type its velocity"
             )
         words = cable.name
+    elif line in INSTRUMENT.values():
+        words = harmless(words, 200)
     else:
         try:
-            value = float(words.replace(",", "."))
+            value = typed_number(words, line.unit)
         except ValueError:
             what = line.unit or "velocity"
             raise RequestError(f"{line.name}: {harmless(words, 40)!r} is not a number of {what}") from None

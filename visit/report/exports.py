@@ -26,6 +26,7 @@ from visit.day.day import Day
 from visit.day.gains import gains_of
 from visit.day.parts import paths_of
 from visit.day.stages import stages
+from visit.day.suits import suits_if_known
 from visit.figures.assessment import Assessment, Role
 from visit.figures.averaging import Complex
 from visit.figures.feeder import feeder_sight
@@ -38,6 +39,7 @@ from visit.report.feeder_page import feeder_data
 from visit.report.gains_page import gains_data
 from visit.report.parts_page import parts_data
 from visit.report.resonator_page import band_data, cavity_data
+from visit.report.suits_page import suits_data
 
 LONGEST_COMMENT = 500
 """Letters of a line of comment; a program that reads Touchstone may have a short line."""
@@ -54,11 +56,11 @@ def export_visit(visit: VisitFile, folder: Path, *, singly: bool = False) -> lis
         raise not_written(error)(f"can't make {folder}: {error.strerror}; choose another folder") from None
     written, identities = [], _identities(visit)
     for run in replay.runs:
+        shown = replay.assess(run)  # its sweeps give the average too
         made = replay.figures_of.averaged(run)
         if made is None:
             continue
         name = f"run{run.id:03d}-{_safe_name(run.hookup.text)}"
-        shown = replay.assess(run)
         comments = _provenance(replay, run, identities.get(run.id, ""), shown)
         mean = f"mean of {made.sweeps} sweeps; what they scattered is not in it, 'export --sweeps' writes them singly"
         frequency, s11, s21 = made.frequency_hz, made.s11.mean, made.s21.mean
@@ -79,6 +81,7 @@ def export_visit(visit: VisitFile, folder: Path, *, singly: bool = False) -> lis
         "resonators": band_data(band_sights(replay.figures_of)),
         "gains": gains_data(gains_of(Day(visit), replay)),
         "parts": parts_data(paths_of(replay)),
+        "suits": _suits(replay),
         "stages": [
             {
                 "name": stage.name,
@@ -140,6 +143,15 @@ def _identities(visit: VisitFile) -> dict[int, str]:
 
 def _local(at_s: float) -> str:
     return time.strftime("%Y-%m-%d %H:%M:%S %Z%z", time.localtime(at_s))
+
+
+def _suits(replay: Replay) -> dict[str, object] | None:
+    """Whether the analyzer is good enough; None where it is not known, or what was typed of it can't be."""
+    try:
+        made = suits_if_known(replay)
+    except RequestError:
+        return None
+    return None if made is None else suits_data(made)
 
 
 def _run_data(replay: Replay, run: RunRow, identity: str) -> dict[str, object]:

@@ -25,6 +25,7 @@ from visit.day.next_deed import facts_of, next_deed
 from visit.day.nudges import NudgeRow, Told, ledger, whole_ledger
 from visit.day.parts import paths_of
 from visit.day.stages import AS_LEFT, Stood, differences, stage_at, stood
+from visit.day.suits import suits_if_known
 from visit.figures.assessment import Assessment, Role
 from visit.figures.feeder import feeder_sight
 from visit.figures.replay import Figures, Replay
@@ -44,6 +45,7 @@ from visit.report.gains_page import gains_lines, heard_words
 from visit.report.parts_page import parts_lines
 from visit.report.pictures import FOUND, LATEST, LEFT, Picture, pictures_of
 from visit.report.resonator_page import band_lines, cavity_lines
+from visit.report.suits_page import suits_lines
 from visit.report.trend import Point, by_side, points_of
 from visit.site.site import Site
 
@@ -93,6 +95,8 @@ class Report:
     """A single cavity and band-pass sides; empty where none was swept."""
     gains: list[str] = field(default_factory=list)
     """What the repeater gains; empty where no power was typed."""
+    suits: list[str] = field(default_factory=list)
+    """Whether the analyzer is good enough; empty where neither its card nor its sheet is known."""
     together: list[str] = field(default_factory=list)
     years: dict[str, list[Point]] = field(default_factory=dict)
     """Side: its points of this visit and of the earlier ones that were given, in time order."""
@@ -142,14 +146,15 @@ def _gathered(visit: VisitFile, earlier: Sequence[Path]) -> Report:
         report.gains += desense_lines(test) if test.dbm else []
     report.feeder = _feeder(visit, replay, earlier)
     report.resonators = _resonators(replay)
-    report.together = _together(visit)
+    report.suits = _suits(visit, replay)
+    report.together = _together(visit, replay)
     report.left_out = [
         f"step {number}, {_title(number)}: {words}"
         for number, (state, words) in sorted(day.states().items())
         if state == "skipped"
     ]
     report.doubts = list(
-        dict.fromkeys(report.doubts + [line for line in (unfinished(visit),) if line] + differences(visit))
+        dict.fromkeys(report.doubts + [line for line in (unfinished(visit),) if line] + differences(visit, replay))
     )
     due = day.value("next due")
     report.next_due = day.words("next due") if due is None else f"{due:g}"
@@ -366,6 +371,15 @@ def _told(told: Told) -> str:
     return f"{f'cavity {told.cavity}, ' if told.cavity else ''}{told.screw}{': ' + how if how else ''}"
 
 
+def _suits(visit: VisitFile, replay: Replay) -> list[str]:
+    """The page of the analyzer; empty where it is not known."""
+    try:
+        made = suits_if_known(replay)
+    except RequestError as error:  # what was typed of it can't be
+        return [str(error)]
+    return [] if made is None else suits_lines(made)
+
+
 def _feeder(visit: VisitFile, replay: Replay, earlier: Sequence[Path]) -> list[str]:
     sight = feeder_sight(replay.figures_of)
     return [*feeder_lines(sight), *against_earlier(visit, sight, earlier)] if sight.runs else []
@@ -377,10 +391,10 @@ def _resonators(replay: Replay) -> list[str]:
     return [*lines, *(band_lines(sides, replay.site) if sides else [])]
 
 
-def _together(visit: VisitFile) -> list[str]:
+def _together(visit: VisitFile, replay: Replay) -> list[str]:
     from visit.figures.together import Together  # noqa: PLC0415 - heavy only where it is asked for
 
-    lines = Together(visit).lines()
+    lines = Together(visit, replay.figures_of).lines()
     return [] if lines and lines[0].startswith("nothing yet") else lines
 
 

@@ -78,6 +78,7 @@ def sections(report: Report, *, drawn: bool = True) -> list[tuple[str, list[str]
         ("next due", [report.next_due or "not written down (step 40 asks for it)"]),
         ("against earlier visits", years_lines(report, drawn=drawn)),
         ("what the repeater gains", report.gains),
+        ("is the analyzer good enough", report.suits),
         ("feeder and antenna", report.feeder),
         ("resonators", report.resonators),
         ("several hook-ups together", report.together),

@@ -10,9 +10,8 @@ import math
 import re
 import time
 from collections.abc import Callable
-from dataclasses import asdict, dataclass, field
+from dataclasses import asdict
 from pathlib import Path
-from typing import Any
 
 import numpy as np
 
@@ -25,42 +24,19 @@ from protocol.sweep import Sweep, SweepSettings
 from rf.floor.leakage import leak_limit_at, split_floor
 from rf.values.decibel import amplitude_db
 from visit.figures.averaging import average_of, floor_of
+from visit.figures.leak_advice import found
+from visit.record.instrument_card import Card, Floor, card_of, settable_of
 from visit.site.folders import data_folder
 from visit.site.presets import wide
 from visit.site.site import Site
 
-SCHEMA = 1
+FEW_POINTS = 101
+"""Some analyzers refuse fewer."""
 LARGEST_BYTES = 20_000_000
 NOT_LOADS_DB = -50.0
 """A mean level above this between two loads is no leak of this class of analyzer: something else hangs there."""
 WORSE_DB, SLOWER = 2.0, 1.2
 """Changes since last time that are worth a warning; a floor from 20 sweeps of 401 points repeats to 0.1 dB."""
-
-
-@dataclass(frozen=True, slots=True)
-class Floor:
-    """One bandwidth: random floor of one sweep's point re full scale of a thru, and seconds per sweep."""
-
-    bandwidth_hz: float
-    floor_db: float
-    sweep_s: float
-
-
-@dataclass(frozen=True, slots=True)
-class Card:
-    """What was measured. Levels are re what the analyzer calls 0 dB; `leak_limit_db` at the channels (95 %)."""
-
-    identity: str
-    profile: str
-    at_s: float
-    span_hz: tuple[float, float]
-    points: int
-    floors: tuple[Floor, ...]
-    leak_limit_db: tuple[float, ...]
-    channels_hz: tuple[float, ...]
-    drift_db_per_min: float
-    limits: dict[str, float] = field(default_factory=dict)
-    schema: int = SCHEMA
 
 
 async def measure_card(
@@ -79,6 +55,8 @@ async def measure_card(
             taken = [await analyzer.sweep() for _ in range(sweeps)]
             floors.append(_floor(taken, bandwidth))
             narrow = narrow or taken
+        tell("fewer points, to part the overhead of a sweep from its points")
+        few = await _few_points(analyzer, base, sweeps)
         tell("drift of a total reflection against the first sweeps")
     finally:
         await analyzer.close()
@@ -91,7 +69,7 @@ async def measure_card(
         )
     split = split_floor(np.array([sweep.s21 for sweep in narrow]))
     frequency = narrow[0].frequency_hz
-    found = [leak_limit_at(frequency, split, hz) for hz in (site.low_hz, site.high_hz)]
+    leaks = [leak_limit_at(frequency, split, hz) for hz in (site.low_hz, site.high_hz)]
     return Card(
         identity=identity,
         profile=profile.name,
@@ -99,10 +77,12 @@ async def measure_card(
         span_hz=(base.start_hz, base.stop_hz),
         points=base.points,
         floors=tuple(floors),
-        leak_limit_db=tuple(amplitude_db(limit) for limit in found if limit is not None),
+        leak_limit_db=tuple(amplitude_db(limit) for limit in leaks if limit is not None),
         channels_hz=(site.low_hz, site.high_hz),
         drift_db_per_min=_drift(narrow),
-        limits={"start_hz": limits.start_hz, "stop_hz": limits.stop_hz, "max_points": limits.max_points},
+        limits=settable_of(limits, sets_bandwidth=profile.sets_bandwidth),
+        pace=_pace(base.points, floors, few),
+        leak_found=found(split),
     )
 
 
@@ -117,6 +97,33 @@ def _floor(taken: list[Sweep], bandwidth_hz: float) -> Floor:
     assert made is not None  # it was swept
     power = floor_of(made.s21).additive_power
     return Floor(bandwidth_hz, 10.0 * math.log10(power), float(np.median([sweep.duration_s for sweep in taken])))
+
+
+async def _few_points(analyzer: Analyzer, base: SweepSettings, sweeps: int) -> tuple[int, float, float] | None:
+    """Points, bandwidth and seconds of a sweep of few points; None where the analyzer has no fewer."""
+    limits = analyzer.limits
+    listed = [number for number in limits.points if number >= FEW_POINTS]
+    points = min(listed, default=max(limits.min_points, FEW_POINTS))
+    if points > base.points / 2:
+        return None
+    bandwidth = _bandwidths(limits.bandwidths_hz, limits.min_bandwidth_hz, limits.max_bandwidth_hz)[-1]
+    await analyzer.apply(SweepSettings(base.start_hz, base.stop_hz, points, bandwidth))
+    taken = [await analyzer.sweep() for _ in range(sweeps)]
+    return points, bandwidth, float(np.median([sweep.duration_s for sweep in taken]))
+
+
+def _pace(points: int, floors: list[Floor], few: tuple[int, float, float] | None) -> tuple[float, ...]:
+    """Overhead, settling and bandwidth factor, each 0 or more, that explain the times best; () where the sweeps were
+    too alike to part them."""
+    from scipy.optimize import nnls  # noqa: PLC0415 - heavy imports stay out of start-up
+
+    if few is None or len(floors) < 2:
+        return ()
+    rows = [(points, floor.bandwidth_hz, floor.sweep_s) for floor in floors] + [few]
+    terms = np.array([(1.0, number, number / hz) for number, hz, _ in rows])
+    seconds = np.array([each for *_, each in rows])
+    # Each time is as good as the others in per cent, not in seconds.
+    return tuple(float(part) for part in nnls(terms / seconds[:, None], np.ones(seconds.size))[0])
 
 
 def _drift(taken: list[Sweep]) -> float:
@@ -162,7 +169,7 @@ def last_card(identity: str) -> Card | None:
     if not lines:
         return None
     try:
-        return _card(json_data(lines[-1]))
+        return card_of(json_data(lines[-1]))
     except (ValueError, KeyError, TypeError, AttributeError) as error:
         raise RequestError(
             f"{path}: the last card is damaged ({error}); move the file away, the new one is kept"
@@ -177,20 +184,6 @@ def kept_text(identity: str) -> str | None:
     except RequestError:
         return None
     return None if card is None else card_text(card)
-
-
-def _card(data: dict[str, Any]) -> Card:
-    if not isinstance(data, dict) or data.get("schema") != SCHEMA:
-        raise ValueError("no card of this program")
-    floors = tuple(Floor(**entry) for entry in data.pop("floors"))
-    low, high = data.pop("span_hz")
-    return Card(
-        floors=floors,
-        span_hz=(low, high),
-        leak_limit_db=tuple(data.pop("leak_limit_db")),
-        channels_hz=tuple(data.pop("channels_hz")),
-        **data,
-    )
 
 
 def card_lines(card: Card, before: Card | None) -> list[str]:

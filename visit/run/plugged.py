@@ -17,8 +17,10 @@ from protocol.analyzer import Analyzer
 from protocol.errors import AnalyzerError, PortLostError, RequestError
 from protocol.profiles.profile import Profile
 from protocol.wire.find_again import Address, address_of, come_back, names_again
+from protocol.wire.port_errors import THEN
 from visit.calibration.stored_calibration import add_card
 from visit.figures.known import AXIS, CONFIRMED, CORRECTS, POINT_TIME, by_hand
+from visit.record.instrument_card import SETTABLE, settable_words
 from visit.record.visit_file import VisitFile
 from visit.run.card import kept_text
 
@@ -107,7 +109,7 @@ class Plugged:
         Raises the loss when it stays away longer than `until_s` (monotonic clock).
         """
         assert self._address is not None
-        why = f"{error}: waiting for it"
+        why = f"{str(error).removesuffix(THEN)}: the run then goes on by itself"
         while True:
             await pause(why)
             for name in await asyncio.to_thread(names_again, self._address):
@@ -142,6 +144,9 @@ class Plugged:
         await self._record.do(partial(visit.remark, CORRECTS, own, now_s))
         words = f"{timing.settling_s!r} {timing.bandwidth_factor!r}"
         await self._record.do(partial(visit.remark, POINT_TIME, words, now_s))
+        assert self.analyzer is not None  # it answered
+        takes = settable_words(profile, self.analyzer.limits)
+        await self._record.do(partial(visit.remark, SETTABLE, takes, now_s))
         rows = await self._record.do(
             partial(visit.rows, "select words from remark where kind = ? order by id desc limit 1", (AXIS,))
         )

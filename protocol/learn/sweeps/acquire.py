@@ -8,7 +8,7 @@ from __future__ import annotations
 import re
 import time
 from collections.abc import Sequence
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from itertools import product
 
 import numpy as np
@@ -29,6 +29,8 @@ BETWEEN_S = 0.1
 """An instrument that is asked again is given so long; some answer at once, thousands of times."""
 CHOICES = (("1", "2"), ("0", "1"), ("s11", "s21"), ("S11", "S21"), ("11", "21"))
 """How a trace is chosen, S11 or S21 first."""
+MOST = re.compile(r"(?i)\b(?:max(?:imum)?|at most|up to|no more than)\W{0,3}(\d{1,4})\b")
+"""How many points may be asked for at once."""
 READY = re.compile(r"(?i)\b(ready|idle|done|finished|complete)\b")
 
 
@@ -39,6 +41,10 @@ class Part:
     command: str
     shapes: list[Shape]
     told: str = ""
+    piece: int = 0
+    """Points that one question fetches at most; 0 where one question fetches all."""
+    first: int = 0
+    """Number of the first point, where they come in pieces."""
 
 
 @dataclass
@@ -73,6 +79,8 @@ class Acquire:
     """Whether one number a point came where two are needed."""
     came: int = 0
     """Points that came where others were set."""
+    piece: int = 0
+    """Points that may be asked for at once, as a refusal told; 0 where none did."""
     lone: Part | None = None
     """The only reply with a pair of numbers a point."""
 
@@ -142,7 +150,7 @@ class Acquire:
         if not found and len(lines) > 4:
             self.strange = lines[len(lines) // 2][:70]
             self.came = rows_alike(lines)
-            self.thin = self.thin or (self.came > 8 and self.came != points and single_numbers(lines))
+            self.thin = self.thin or (self.came > 8 and single_numbers(lines))
         if found and all(len(value_columns(shape)) == 1 for shape in found):
             self.thin = True
         return found
@@ -192,7 +200,7 @@ class Acquire:
         for word in data:
             if word.name == found.sweep:
                 continue
-            for command in _commands(word):
+            for command in _commands(word) if in_pieces(word) is None else ():
                 if not self.talk.may(command):
                     continue
                 lines = await self._data(command, found)
@@ -204,6 +212,12 @@ class Acquire:
                     found.parts = [parts[-1]]
                     return True
                 break
+            else:
+                part = await self._pieced(word, found, points)
+                parts += [part] if part is not None else []
+                if part is not None and _pairs(part.shapes) >= 2:
+                    found.parts = [part]
+                    return True
         if len(parts) == 1 and _pairs(parts[0].shapes) == 1:
             chosen = await self._chosen(found, parts[0].command, points)
             if len(chosen) == 2:
@@ -214,6 +228,47 @@ class Acquire:
             found.parts = parts[:4]
             return True
         return False
+
+    async def _pieced(self, word: Word, found: Acquisition, points: int | None) -> Part | None:
+        """The data behind a word that gives them by their numbers."""
+        told = in_pieces(word)
+        if told is None or points is None:
+            return None
+        command, most = told
+        for first in (0, 1, 1):
+            most = most or self.piece
+            part = Part(command, [], f"{word.description} {word.usage}", min(most or points, points), first)
+            lines = await self._reply(part, found, points)
+            part.shapes = self._shapes(lines, points)
+            if part.shapes:
+                heads = {re.split(r"[-+\d]", line)[0].strip() for line in lines}
+                self.piece = self.piece or most
+                head = heads.pop() if len(heads) == 1 else ""
+                part.shapes = [replace(one, begin=one.begin or head) if one.stream else one for one in part.shapes]
+                return part
+        return None
+
+    async def _reply(self, part: Part, found: Acquisition, points: int | None) -> list[str]:
+        """The reply to the question for one part's data, all pieces of it; what is refused ends it."""
+        if not part.piece or points is None:
+            return await self._data(part.command, found)
+        lines = list[str]()
+        for begin in range(part.first, points + part.first, part.piece):
+            values = {"first": begin, "last": min(begin + part.piece, points + part.first) - 1}
+            command = Template.parse(part.command, frozenset(values)).fill(values)
+            if not self.talk.may(command):
+                return []
+            piece, until = await self.talk.ask(command, SWEEP_S), time.monotonic() + AGAIN_S
+            while self.talk.turned_down(piece) and not MOST.search(" ".join(piece)) and time.monotonic() < until:
+                found.again = True  # the sweep may still run
+                await self.talk.listen(BETWEEN_S)
+                piece = await self.talk.ask(command, SWEEP_S)
+            if self.talk.turned_down(piece) or (len(piece) == 1 and MOST.search(piece[0])):
+                most = MOST.search(" ".join(piece))
+                self.piece = int(most.group(1)) if most else self.piece
+                return []
+            lines += piece
+        return lines
 
     async def _chosen(self, found: Acquisition, data: str, points: int | None) -> list[Part]:
         """The traces behind a word that chooses one of them."""
@@ -257,7 +312,7 @@ class Acquire:
                         break
         taken = []
         for part in found.parts:
-            reply = await self._data(part.command, found) if part.command else lines
+            reply = await self._reply(part, found, points) if part.command else lines
             shapes = shapes_of(reply, points, part.shapes)
             if [shape.values.shape[1] for shape in shapes] != [shape.values.shape[1] for shape in part.shapes]:
                 self.came = rows_alike(reply)
@@ -337,6 +392,23 @@ def _commands(word: Word) -> list[str]:
         return []
     choices = re.findall(r"\b(?:11|21|s11|s21|S11|S21)\b", word.usage[len(word.name) :])
     return [f"{word.name} {choice}" for choice in dict.fromkeys(choices)] or [word.name]
+
+
+def in_pieces(word: Word) -> tuple[str, int] | None:
+    """The command for points by their numbers, with {first} and perhaps {last}, and the most that it gives at once (0:
+    not told); None for a word whose arguments are no numbers of points."""
+    rest = word.usage[len(word.name) :] if word.usage.startswith(word.name) else ""
+    slot = r"(?:<[^<>]+>|[A-Za-z])"
+    two = re.fullmatch(rf"(\s*)({slot})(\s*,\s*|\s+to\s+|\s+)({slot})", rest, re.IGNORECASE)
+    one = re.fullmatch(rf"(\s*)({slot})", rest)
+    if two and re.search(r"(?i)\bpoints?\b|\brecords?\b|^same\b|\bfrom\b.{1,12}\bto\b", word.description):
+        most = MOST.search(word.description)
+        return f"{word.name}{two.group(1)}{{first}}{two.group(3)}{{last}}", int(most.group(1)) if most else 0
+    if one and re.search(
+        rf"(?i)\b(?:point|record) (?:number )?{re.escape(one.group(2).strip('<>'))}\b", word.description
+    ):
+        return f"{word.name}{one.group(1)}{{first}}", 1
+    return None
 
 
 def _pairs(shapes: Sequence[Shape]) -> int:

@@ -16,6 +16,9 @@ from protocol.learn.sweeps.told import RANGE, changed, counts_told, told_range
 from protocol.learn.sweeps.windows import Windows
 from protocol.profiles.templates import UNITS
 
+ALONE = re.compile(r"(?<![\w.])[-+]?\.?\d")
+"""A number that is not a part of a word."""
+
 
 @dataclass(frozen=True)
 class Outcome:
@@ -72,6 +75,8 @@ class Settings(Windows):
                 await self.talk.say("")
                 return None
             if not self.talk.refused(lines) and any(numbers_in(line) for line in lines) and len(lines) <= 3:
+                if self.talk.turned_down(lines) and not any(ALONE.search(line) for line in lines):
+                    continue  # `k6: value missing` holds no value
                 found.append(Source(command, ""))
                 self.before[word.name] = lines
                 bare = re.sub(r"(?i)^set[ _]?(?=[A-Za-z])", "", word.name)

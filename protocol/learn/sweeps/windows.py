@@ -217,6 +217,10 @@ class Windows:
         for word in self.setters.words:
             if word.role not in (Role.START, Role.STOP, Role.CENTRE):
                 continue
+            hexed = re.search(r"(?<!\w)([0-9A-F]{6,8})\.\.([0-9A-F]{6,8})(?!\w)", f"{word.usage} {word.description}")
+            if hexed and writing.form == "hex":
+                ranges.append((float(int(hexed.group(1), 16)), float(int(hexed.group(2), 16))))
+                continue
             for match in RANGE.finditer(f"{word.usage} {word.description}"):
                 try:
                     low, high = (_value(match, at) * scale for at in (1, 3))
@@ -224,9 +228,6 @@ class Windows:
                     continue
                 if high > 4 * low:
                     ranges.append((low, high))
-            hexed = re.search(r"([0-9A-F]{6,8})\.\.([0-9A-F]{6,8})", word.usage)
-            if hexed and writing.form == "hex":
-                ranges.append((float(int(hexed.group(1), 16)), float(int(hexed.group(2), 16))))
         for line in self.setters.printed:
             banner = re.search(r"(\d+\.?\d*)\s*\.\.\s*(\d+\.?\d*)\s*(MHz|kHz|GHz)", line)
             if banner:

@@ -43,6 +43,8 @@ class Guard:
             return ""
         if meant is not None and not _takes_names(meant, head):
             return meant.name
+        if any(head_of(word.name) == head and " " in word.name for word in self.words):
+            return ""  # a verb of the console: `set gate` stands in its list
         for word in self.words:
             first = head_of(word.name)
             if word.role in SENT or not first or _takes_names(word, head):

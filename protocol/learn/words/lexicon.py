@@ -16,7 +16,7 @@ _LOW = r"(?:start\w*|first|low|lower|lowest|begin\w*|initial|bottom|anfang\w*)"
 _HIGH = r"(?:stop\w*|last|high|upper|highest|end\w*|final|top)"
 _FREQ = r"(?:freq\w*|frequenz|edge|end|limit|corner)"
 _TRACE = r"(?:s11|s21|s ?1 ?1|s ?2 ?1|reflection|transmission|reflexion|traces?|measured values|points|data|results?)"
-_TELL = r"(?:print|list|show|output|give|send|read|dump|return|report|get|tell|transmit)s?"
+_TELL = r"(?:print|list|show|output|give|send|read|dump|return|report|get|tell|transmit|fetch)(?:e?s)?"
 
 DESCRIPTIONS: tuple[tuple[Role, str], ...] = (
     (Role.FREQUENCIES, rf"(?:^(?:list of |all |the )*|\b{_TELL}\b.{{0,20}})frequenc(?:ies|y values)|"
@@ -37,7 +37,7 @@ DESCRIPTIONS: tuple[tuple[Role, str], ...] = (
     (Role.AVERAGE, r"averag\w+"),
     (Role.POINTS, r"number of (?:sweep |measur\w+ |freq\w* )?points|points (?:in|per|of) (?:a|the|one|each)? ?sweep|"
      r"sweep points|how many points|trace length|^(?:points?|punkte)\b(?! (?:to come|left|done|taken|ready|[a-z]:))|point count|number of samples|"
-     r"^(?:count|n) of points|samples per (?:sweep|trace)|^points?\W"),
+     r"^(?:count|n) of points|samples per (?:sweep|trace)|^points?[^\w\s]"),
     (Role.START, rf"\b{_LOW}\b.{{0,3}}\b{_FREQ}\b|sweep (?:begins|starts)\b|lower end of|^(?:start|first){_HZ}|"
      rf"^hz first\b|^start$|{_LOW} of (?:the )?sweep"),
     (Role.STOP, rf"\b{_HIGH}\b.{{0,3}}\b{_FREQ}\b|sweep (?:ends|stops)\b|upper end of|^(?:stop|last){_HZ}|"

@@ -20,7 +20,11 @@ _WIDE = re.compile(r"(?:span|wide|width|sweepwidth)")
 _BETWEEN = re.compile(r"(?:step|spacing|increment|between|distance)")
 _COUNTED = re.compile(r"(?:points?|pts|records?|samples?|dots?)")
 _PASSED = re.compile(r"(?:filter|resolution|bandwidth|rbw|ifbw|bw)")
-_SPENT = re.compile(r"(?:oscillator|offset|tone|carrier|marker|intermediate|mixer|alarm|test|synth\w*|beacon|beep\w*)")
+_SPENT = re.compile(
+    r"(?:oscillator|osc|offset|tone|subtone|carrier|marker|intermediate|mixer|alarm|test|synth\w*|beacon|beep\w*|pll|vco|"
+    r"dds|nco|loop|lo|clock|clk|pilot|squelch|deviation|cutoff|pass|trap|notch|doppler|beat|image|spur\w*|sync|trigger|gate|"
+    r"mains|hum|output|source|generator|exciter|modulat\w*|dac|adc|sampler|sampling)"
+)
 """Other things that count hertz."""
 _HERTZ = re.compile(r"(?i)(?<![a-z])[kmg]?hz\b|hertz|frequen[cz]\w*|\bfreq\b")
 _BACK = re.compile(
@@ -32,8 +36,8 @@ _THROUGH = re.compile(
     r"\b(?:port )?(?:1|one|a) ?(?:->|to|into) ?(?:port )?(?:2|two|b)\b|\breceived\b|\btransfer\b"
 )
 _TELLS = re.compile(
-    r"(?i)^(?:the )?(?:print|list|show|output|give|send|read|dump|return|report|get|tell|transmit)s?\b|"
-    r"\b(?:of|from) (?:the )?(?:last|latest) (?:sweep|scan)\b|^(?:reflect|transmi)\w+$|\btrace\b"
+    r"(?i)^(?:the )?(?:print|list|show|output|give|send|read|dump|return|report|get|tell|transmit|fetch)(?:e?s)?\b|"
+    r"^same\b|^point k\b|\b(?:of|from) (?:the )?(?:last|latest) (?:sweep|scan)\b|^(?:reflect|transmi)\w+$|\btrace\b"
 )
 _ONCE = re.compile(
     r"(?i)^(?:(?:run|take|make|do|start)s? )?(?:one |a |single )?(?:sweep|scan|measurement|measure|measuring)s?"
@@ -52,14 +56,14 @@ def read_role(name: str, arguments: str, description: str) -> tuple[Role, str] |
     beside = re.sub(r"\b(?:from|to|until)\b", " ", f"{arguments} {description}")  # a preposition is no end
     words = re.findall(r"[a-z]+", f"{_parted(name)} {beside}".lower())
     told = f"{arguments} {description}"
-    if any(_SPENT.fullmatch(word) for word in words):
+    if any(_SPENT.fullmatch(word) for word in words) or ("if" in words and not _one(words, _PASSED)):
         return None
     found = list[tuple[Role, str]]()
     if _HERTZ.search(told):
         found = _of_hertz(words)
     elif _counts(_parted(name).lower(), arguments, description):
         found = [(Role.POINTS, "it counts what a sweep is made of")]
-    elif not re.search(r"[<{\[]|\b[nkvx]\b", arguments):
+    elif not re.search(r"[<{\[]|\b[nkvx]\b", arguments) or re.search(r"(?i)\b(?:point|record) k\b", description):
         found = _of_traces(_parted(name), description)
     return found[0] if len(found) == 1 else None
 

@@ -45,7 +45,7 @@ HELP_WORDS = (
 )
 PLAIN_HELP = ("?", "help", "??", "commands", "menu", "cmds", "usage", "hlp", "HELP")
 """Words that mean nothing but help: they are tried although nothing tells unknown words apart."""
-ENOUGH = 4
+ENOUGH, FEWEST_NAMES = 4, 6
 DECLINED = re.compile(rb"(?:[yY] ?/ ?\[[nN]\]|[\[(]y/N[\])])[ ?:]*$")
 """A question that waits from before, whose answer is no unless somebody says yes."""
 
@@ -213,7 +213,7 @@ def _without_sums(line: str, sums: str) -> str:
 
 def _one_by_one(empty: bytes, one: bytes, two: bytes) -> bool:
     """Whether two signs on a line are answered twice over: then keys act, whatever the time that an answer takes."""
-    none, once, twice = (sorted(text.replace(b"*", b"")) for text in (empty, one, two))
+    none, once, twice = (sorted(cleaned(text).replace(b"*", b"")) for text in (empty, one, two))
     return once != none and sorted(twice + none) == sorted(once + once)
 
 
@@ -313,7 +313,7 @@ async def list_words(talk: Talk, opening: Opening) -> list[str]:
     """The fullest text that a word of help brings, all pages of it."""
     best: list[str] = []
     empty = talk.listed(await talk.say("", pages=True), "")
-    if len(empty) >= ENOUGH:
+    if len(empty) >= ENOUGH or _row_of_words(empty):
         opening.help_word, best = "", empty
     if not opening.answers:
         for end in (talk.out_end,) if talk.manner.echo else LINE_ENDS:
@@ -343,6 +343,12 @@ async def list_words(talk: Talk, opening: Opening) -> list[str]:
     if not best and len(told) >= ENOUGH:
         best = told
     return best
+
+
+def _row_of_words(lines: Sequence[str]) -> bool:
+    """Whether the lines are names with commas between them, and nothing else."""
+    names = [part.strip() for part in ",".join(lines).split(",") if part.strip()]
+    return len(names) >= FEWEST_NAMES and all(re.fullmatch(r"[A-Za-z][\w.-]{0,15}", name) for name in names)
 
 
 def hinted(lines: Sequence[str]) -> list[str]:

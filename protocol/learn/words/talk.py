@@ -32,6 +32,8 @@ SWEEP_S = 6.0
 """A sweep of few points may take so long until its first byte."""
 
 
+PACKED = re.compile(r"[A-Za-z0-9+/]{32,}={0,2}")
+"""Data in letters (RFC 4648), no words: `+y/Nmv6j` asks for nothing."""
 HIDDEN = "(a line that was typed by hand)"
 MOST_LINES = 2000
 """Lines of one talk: a session with an analyzer sends some two hundred. One whose answers always give reason to try
@@ -290,13 +292,14 @@ def _does_more(line: str) -> bool:
 def asks(got: bytes, command: str) -> None:
     """Raise AsksError when the end of what came warns or asks for leave."""
     text = " ".join(line.decode("ascii", "replace") for line in LINE_END.split(cleaned(got))[-3:])
+    text = PACKED.sub(" ", text)
     if WARNS.search(text.replace(command, "", 1) if command else text):
         raise AsksError(text.strip()[:120])
 
 
 def asks_at_last(got: bytes) -> None:
     """Raise AsksError when the last line of a longer text asks for leave."""
-    last = LINE_END.split(cleaned(got).rstrip())[-1].decode("ascii", "replace")
+    last = PACKED.sub(" ", LINE_END.split(cleaned(got).rstrip())[-1].decode("ascii", "replace"))
     if ASKS_LEAVE.search(last) and (_does_more(last) or not PAGER.match(last.encode("ascii", "replace"))):
         raise AsksError(last.strip()[:120])
 

@@ -158,7 +158,8 @@ def _several(line: str, sign: str) -> list[str]:
         return [part + (told_once.group(2) or "") for part in told_once.group(1).split(" | ")]
     parts = re.split(r"\s{2,}", line.strip())
     told = [re.fullmatch(rf"{NAME}(?: ?[=:])? ?(?:<[^>]*>|\[[^\]]*\]|\{{[^}}]*\}})", part) for part in parts]
-    return parts if len(parts) > 1 and all(told) else [line]
+    signs = {part[-1] for part in parts if part}  # `spn <f>  span [MHz]` is one word and what it is
+    return parts if len(parts) > 1 and all(told) and len(signs) == 1 else [line]
 
 
 def hints_of(lines: Sequence[str]) -> tuple[str, str]:
@@ -186,7 +187,8 @@ def name_of(usage: str) -> str:
     glued = re.match(r"([a-z]{1,3}|[A-Z]{1,3})(?=<|\{|\[)|([a-z]{1,3})(?=[A-Z]+$|\d{3}|\d+\.|[nf]:[a-z])", first)
     if glued and glued.group() not in ("set", "get", "put"):
         return glued.group()
-    return re.split(r"[=:,<{\[]", first)[0] or first
+    asked = re.match(r"(.+\?)(?=[A-Z](?:,[A-Z])?$)", first)
+    return asked.group(1) if asked else re.split(r"[=:,<{\[]", first)[0] or first
 
 
 def _entry(usage: str, description: str) -> Entry | None:
@@ -234,7 +236,7 @@ def _beside(lines: Sequence[str]) -> list[Entry]:
 
 def _spaced(text: str) -> list[Entry]:
     """`aN start kHz`: a word with its argument, one blank, and what it is."""
-    match = re.match(rf"({NAME}(?:{_JOIN}?{_SLOT})?)\s+(\S.*)", text)
+    match = re.match(rf"({NAME}(?:{_JOIN}?{_SLOT}(?:,{_SLOT})?)?)\s+(\S.*)", text)
     if not match or len(text.split()) > 12:
         return []
     entry = _entry(match.group(1), match.group(2))

@@ -34,8 +34,10 @@ _NODE = re.compile(r"\s*(/?[a-z][\w.-]*(?:/[\w.-]+)+|/[a-z][\w.-]*)(?:\s+(\S.*?)
 READING = frozenset(
     ("get", "see", "read", "show", "cat", "look", "tell", "print", "type", "peek", "view", "ask", "query")
 )
-SETTING = frozenset(("put", "set", "let", "make", "enter", "change", "alter", "assign"))
+SETTING = frozenset(("put", "set", "let", "make", "enter", "change", "alter", "assign", "give", "write"))
 """Verbs that mean reading a node and setting it; `del` and `burn` stand before nodes as well."""
+DOING = frozenset(("run", "do", "go", "start", "call"))
+"""Verbs that mean doing what a node is named for."""
 OPERATIONS = re.compile(
     r"(?i)set|put|let|conf(?:ig(?:ure)?)?|cfg|(?:set_?)?(?:sweep|span|range|scan|window|band|freq(?:uency|uencies)?|stim\w*)"
 )
@@ -97,20 +99,27 @@ def _nodes(lines: Sequence[str], verbs: Verbs | None) -> list[Entry]:
     for row in rows:
         node, told = row.group(1), row.group(2) or ""
         if column:
-            found.append(_behind(node, *told.split(None, 1)))
+            verb, *rest = told.split(None, 1)
+            known = verb in (verbs.read, verbs.write, *DOING)
+            found.append(_behind(node, verb, _warned(node, " ".join(rest), known=known)))
             continue
         last = node.rpartition("/")[2]
         role, _ = judged(Entry(node, f"{node} {told}".strip(), told))
         if role is Role.UNKNOWN and told:
             told = f"{last} {told}"
-        if any(HARM_NAME.search(part) or HARM.search(part) for part in node.split("/")[:-1]):
-            told = f"{told} (its path speaks of danger)".strip()
+        told = _warned(node, told)
         takes = not re.search(r"[;,]|\bsweeps\b", told) and bool(row.group(2))
         verb = verbs.write if takes else verbs.read
         usage = f"{verb} {node} <{row.group(2)}>" if takes else f"{verb} {node}"
         word = last if takes else "identity" if last in NAMING and not told.strip() else node.replace("/", " ").strip()
         found.append(Entry(f"{verb} {node}", usage, told, word))
     return found
+
+
+def _warned(node: str, told: str, *, known: bool = True) -> str:
+    """What is told of a node; where its path or a verb that is not known may do harm, that as well."""
+    path = any(HARM_NAME.search(part) or HARM.search(part) for part in node.split("/")[:-1])
+    return f"{told} (danger: its {'path' if path else 'verb'})".strip() if path or not known else told
 
 
 def _verb_column(told: Sequence[str], verbs: Verbs) -> bool:
@@ -149,7 +158,7 @@ def _objects(lines: Sequence[str]) -> list[Entry]:
         if isinstance(told, dict):
             for inner, unit in told.items():
                 front = f'{{"{key}":"{name}","{inner}":'
-                word = inner if OPERATIONS.fullmatch(name) else f"{name} {inner}"
+                word = inner if OPERATIONS.fullmatch(name) else name
                 found.append(Entry(front, f"{front}<{unit}>}}", str(unit), word))
         else:
             found.append(Entry(f'{{"{key}":"{name}"}}', f'{{"{key}":"{name}"}}', str(told), name))

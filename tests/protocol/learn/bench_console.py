@@ -33,6 +33,8 @@ class BenchConsole:
     bench: str = "open"
     keys: bool = False
     """Acts on single keys: `words` are signs, a setting asks for its value."""
+    most: int = 0
+    """Points that one question may ask for, `word A,B` from 1; 0 where data come whole."""
     lines: list[str] = field(default_factory=list)
     """All that it was told, a line each."""
 
@@ -104,7 +106,13 @@ class BenchConsole:
             return self.listing.splitlines()
         role, value = self._role(text)
         if role in ("data", "s11", "s21"):
-            return self._data(role)
+            rows = self._data(role)
+            if not self.most or rows == ["no"]:
+                return rows
+            piece = re.fullmatch(r"(\d+),(\d+)", value)
+            first, last = map(int, piece.groups()) if piece else (0, 0)
+            within = 1 <= first <= last <= self.points and last - first < self.most
+            return rows[first - 1 : last] if within else [f"no: from 1 on, at most {self.most}"]
         if role == "identity":
             return ["bench console 3"]
         if role == "span" and (match := re.fullmatch(r"(\d+) (\d+) (\d+)", value)):

@@ -67,6 +67,13 @@ def test_nothing_is_sent_after_a_text_that_asks(text: str) -> None:
         asks(text.encode(), "")
 
 
+def test_data_in_letters_ask_for_nothing() -> None:
+    data = b"P4AAAL+y/Nmv6jVrz4Zy2q/jpGdPn8Qbr8eV6/xK3TPhzVYr/EAsI+y/N="
+    asks(data, "")
+    with pytest.raises(AsksError):
+        asks(data + b" sure? y/n ", "")
+
+
 @pytest.mark.parametrize("last", ["-- more --", "[any key]", "<space> for the next page", "(q leaves) more"])
 def test_a_page_of_a_listing_is_turned_and_nothing_else(last: str) -> None:
     page = "".join(f"word{number}   does something\r\n" for number in range(6))
@@ -110,6 +117,7 @@ def test_a_refusal_names_any_word_only_those_that_list_or_greet_are_sent(refusal
         (b"", b"", b"", False),
         (b"> ", b"> ", b"> ", False),
         (b"\r\n> ", b"*\r\n> ", b"**\r\n> ", False),
+        (b"\r\n> ", b"* \x08\r\n> ", b"* \x08* \x08\r\n> ", False),
         (b"\r\n> ", b"*\r\n?\r\n> ", b"**\r\n?\r\n> ", False),
         (b": ", b"*?? index lists\r\n: ", b"**?? index lists\r\n: ", False),
     ],

@@ -52,6 +52,14 @@ DESCRIBED = (
     "learn    take a measurement as the reflection of the short",
     "reach    upper end of the tuning voltage",
     "tie      number of points after which it locks for good",
+    "pll      first loop frequency, Hz",
+    "vco      upper band of the vco in Hz",
+    "lpf      low pass, Hz",
+    "fif      first IF, Hz",
+    "sub      lowest subtone frequency",
+    "hump     left hum, Hz",
+    "drive    top output frequency in kHz",
+    "clock    last clock in Hz",
 )
 """Rows of a listing whose descriptions hold words of a sweep, and do something else."""
 
@@ -62,7 +70,8 @@ UNDESCRIBED = (
 )  # fmt: skip
 
 PAIRS = (
-    ("osc1 <Hz>", "osc2 <Hz>"), ("lo1 <Hz>", "lo2 <Hz>"), ("ref1 <Hz>", "ref2 <Hz>"), ("ck1 <Hz>", "ck2 <Hz>"),
+    ("osc1 <Hz>", "osc2 <Hz>"), ("lo1 <Hz>", "lo2 <Hz>"), ("o1 <Hz>", "o2 <Hz>"), ("m1 <Hz>", "m2 <Hz>"),
+    ("ref1 <Hz>", "ref2 <Hz>"), ("ck1 <Hz>", "ck2 <Hz>"),
     ("lo <Hz>", "hi <Hz>", "ps <n>"), ("lo <Hz>", "hi <Hz>", "sl <n>"), ("lo <Hz>", "hi <Hz>", "sl 1..255"),
     ("lo <Hz>", "hi <Hz>", "pos 1..99"),
 )  # fmt: skip
@@ -72,9 +81,16 @@ WRAPPED = (
     (["del NODE removes, put NODE VALUE writes", "/sweep/start  Hz", "/sweep/stop  Hz", "/sweep/n"], "del "),
     (["see NODE reads, fix NODE VALUE burns", "/sweep/start  Hz", "/sweep/stop  Hz", "/sweep/n"], "fix "),
     (["GET or PUT", "/cal/start  Hz", "/cal/stop  Hz", "/cal/points  n"], "PUT /cal"),
+    (["get NODE reads, put NODE VALUE sets", "cal/start set Hz", "cal/stop set Hz", "sweep/n set points",
+      "out/11 get re, im"], "set cal"),
+    (["get NODE reads, put NODE VALUE sets", "sweep/start put Hz", "sweep/stop put Hz", "sweep/n put points",
+      "traces/all del all traces", "data/s11 rub s11"], "del "),
+    (["get NODE reads, put NODE VALUE sets", "sweep/start put Hz", "sweep/stop put Hz", "sweep/n put points",
+      "traces/all del all traces", "data/s11 rub s11"], "rub "),
     (["GET or PUT", "/flash/start  Hz", "/flash/stop  Hz", "/sweep/points  n"], "PUT /flash"),
     (['{"ops": {"cal": {"start": "Hz", "stop": "Hz"}, "who": "identity"}}'], '{"op":"cal"'),
     (['{"ops": {"burn": {"start": "Hz", "points": "n"}, "who": "identity"}}'], '{"op":"burn"'),
+    (['{"ops": {"zap": {"start": "Hz", "stop": "Hz", "points": "n"}}}'], '{"op":"zap"'),
     (['{"ops": {"park": {"start": "Hz", "stop": "Hz", "points": "n"}}}'], '{"op":"park"'),
     (["(low HZ) (high HZ) (sweep) (points N) ; all four are stored"], "("),
     (["Say 'low 5' or 'from 10 to 50 with 21 points'. 'go' makes one sweep and 'zap' mends the hum.",

@@ -12,6 +12,7 @@ from protocol.learn.dialogue import Role, Word
 from protocol.learn.found import Found
 from protocol.learn.sweeps.setters import Setters
 from protocol.learn.sweeps.windows import Writing
+from protocol.learn.words.guard import Guard
 from protocol.learn.words.talk import Talk
 from protocol.profiles.templates import SETTING_FIELDS, Template
 from protocol.wire.link import Link
@@ -63,6 +64,7 @@ def test_no_guess_abbreviates_a_word_that_is_never_sent(others: list[tuple[str, 
     """`set mid 100` where nothing is called `set`: a console that takes abbreviations would do what `settle` does."""
     mid = Word(1, "mid", "mid", "", Role.CENTRE, "")
     words = [mid, *(Word(n, name, name, "", role, "") for n, (name, role) in enumerate(others, 2))]
-    setters = Setters(Talk(cast(Link, None)), words, ())
+    setters = Setters(Talk(cast(Link, None), guard=Guard(words)), words, ())
+    setters.permit(mid)
     assert ("set mid {v}" in list(setters.set_forms(mid))) is sent
     assert "mid {v}" in list(setters.set_forms(mid))

@@ -1,0 +1,113 @@
+"""Is the analyzer good enough, on one screen: the answer, the proof, what each way of sweeping reaches, what helps.
+
+Owns: the keys that type the data sheet. Refuses: figures of its own.
+"""
+
+from __future__ import annotations
+
+import asyncio
+from collections.abc import Sequence
+from typing import ClassVar
+
+from textual.binding import Binding, BindingType
+
+from protocol.errors import RequestError
+from rf.values.words import text
+from tui.drawing.blocks import Block
+from tui.screens.page_screen import PageScreen, block
+from visit.day.instrument import of_sheet
+from visit.day.suits import Suits, fitted_q, suits_of
+from visit.figures.replay import Replay
+from visit.figures.run_figures import no_figures
+from visit.record.sheet import INSTRUMENT, Sheet, write
+from visit.report.suits_page import help_texts, other_words, place_words, proof_words, timed, verdict_words
+from visit.run.tool import Tool
+
+COLUMN = 11
+
+
+class SuitsScreen(PageScreen):
+    """The page of the forecast; made anew when something was typed."""
+
+    BINDINGS: ClassVar[list[BindingType]] = [
+        Binding("f", "type('floor')", "floor"),
+        Binding("l", "type('leak')", "leak"),
+        Binding("p", "type('points')", "points"),
+        Binding("t", "type('point-time')", "time a point"),
+        Binding("n", "type('narrowest')", "narrowest"),
+        Binding("d", "type('drift')", "drift"),
+        Binding("v", "type('level')", "level"),
+        Binding("escape,q", "leave", "back"),
+    ]
+
+    def __init__(self, tool: Tool) -> None:
+        super().__init__()
+        self._tool = tool
+        self._made: Suits | None = None
+        self._missing = ""
+
+    def on_mount(self) -> None:
+        """Make the figures; the page's own handler draws it."""
+        self._again()
+
+    def _again(self) -> None:
+        self.run_worker(self._make(), exclusive=True)
+
+    async def _make(self) -> None:
+        visit = self._tool.visit.file
+
+        def make() -> Suits:
+            with no_figures(visit, "whether the analyzer is good enough"):
+                return suits_of(visit, self._tool.site, fitted_q(Replay(visit)))
+
+        try:
+            self._made, self._missing = await asyncio.to_thread(make), ""
+        except RequestError as error:
+            self._made, self._missing = None, str(error)
+        self.draw()
+
+    def page(self, width: int) -> Sequence[Block]:
+        """The answer first; what it rests on gives way first."""
+        blocks = [block("", f"IS THE ANALYZER GOOD ENOUGH?  {self._tool.site.name}", width, column=1)]
+        made = self._made
+        if made is None:
+            return [*blocks, block("NEXT", self._missing.replace("--floor", "it (f)") or "making the forecast", width)]
+        blocks += [block("", verdict_words(made), width, column=1), block("PROOF", proof_words(made), width, 9, COLUMN)]
+        blocks.append(block("", other_words(made), width, 3, COLUMN))
+        for way in made.ways:
+            label = way.name.upper().removesuffix(" SWEEP")
+            shows = f"AT LEAST {text(way.shows)} in {timed(way.minutes)}"
+            blocks.append(
+                block(label, f"READING up to {text(way.reads)}; {shows}; {way.ends} ends it", width, 8, COLUMN)
+            )
+        blocks += [block("PLACE", line, width, 6, COLUMN) for line in place_words(made)]
+        for number, line in enumerate(help_texts(made)):
+            blocks.append(block("HELPS" if number == 0 else "", line, width, 7 if number == 0 else 4 - number, COLUMN))
+        blocks += [block("RESTS ON", line, width, 1, COLUMN) for line in made.known.sources]
+        return blocks
+
+    def keys(self) -> Sequence[str]:
+        """What the keys do."""
+        return (
+            "by its sheet: f floor",
+            "l leak",
+            "p points",
+            "t time a point",
+            "n narrowest",
+            "d drift",
+            "v level",
+            "q back",
+        )
+
+    def action_type(self, name: str) -> None:
+        """Type a number of the analyzer's sheet."""
+        line = INSTRUMENT[name]
+
+        def take(typed: str) -> None:
+            sheet = Sheet(self._tool.visit.file)
+            known = {key: sheet.words(one) for key, one in INSTRUMENT.items() if sheet.words(one)}
+            of_sheet({**known, name: typed})  # refuses what can't be before it is written down
+            write(self._tool.visit.file, line, typed)
+            self._again()
+
+        self.ask(f"{line.name} ({line.says})", take)
