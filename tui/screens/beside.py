@@ -11,7 +11,7 @@ from visit.site.hookup import Side
 
 
 def beside(name: str, tool: Tool) -> PageScreen:
-    """The screen "feeder", "suits", "cavity" or "gains"; a side, "L" or "H": the resonators of a band-pass unit."""
+    """The screen "feeder", "suits", "cavity", "witness", "gains"; a side, "L" or "H": a band-pass unit's resonators."""
     if name == "feeder":
         from tui.screens.feeder_screen import FeederScreen  # noqa: PLC0415
 
@@ -28,6 +28,10 @@ def beside(name: str, tool: Tool) -> PageScreen:
         from tui.screens.resonator_screen import ResonatorScreen  # noqa: PLC0415
 
         return ResonatorScreen(tool, Side(name))
+    if name == "witness":
+        from tui.screens.witness_screen import WitnessScreen  # noqa: PLC0415
+
+        return WitnessScreen(tool)
     from tui.screens.gain_screen import GainScreen  # noqa: PLC0415
 
     return GainScreen(tool)
