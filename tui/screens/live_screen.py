@@ -51,6 +51,10 @@ class LiveScreen(VisitKeys):
         Binding("g", "day", "guide", id="day", show=False, tooltip="the day step by step: what is next"),
         Binding("x", "tune", "turn screws", id="tune", show=False, tooltip="turn screws: which way, how far"),
         Binding("a", "beside('feeder')", "feeder", id="feeder", show=False, tooltip="feeder and antenna"),
+        Binding(
+            "W", "beside('witness')", "witness", id="witness", show=False, tooltip="a source and a receiver beside it"
+        ),
+        Binding("X", "beside('cavity')", "cavity", id="cavity", show=False, tooltip="a single cavity: what to turn"),
         Binding("m", "beside('gains')", "gains", id="gains", show=False, tooltip="what the repeater gains; desense"),
         Binding(
             "A",
