@@ -19,7 +19,7 @@ from rf.resonators.coupled_fit import CoupledFit
 from rf.values.figure import Figure, cant_say, inferred
 
 MODEL = "a plain row of coupled resonators does not explain this sweep (cross coupling, another order, a bad hook-up?)"
-NOT_PARTED = "drive the side's own port (hook-up L>A or H>A): S11 there parts the resonators"
+NOT_PARTED = "only S11 at the side's own port parts the resonators: hook-up L>A or H>A"
 OTHER_SIDE_DB = (0.0, 5.0, 6.5)
 """What the other side takes beside this one at its own channel: least, usual, most. Matched there, it halves the
 voltage at the tee (6 dB); off tune, it takes nothing."""
