@@ -7,6 +7,7 @@ from __future__ import annotations
 
 import re
 from collections.abc import Sequence
+from dataclasses import replace
 
 from protocol.learn.dialogue import Correction, Dialogue, Progress, Role, Word
 from protocol.learn.found import Found
@@ -21,6 +22,7 @@ from protocol.learn.words.wrapped import verbs_of
 
 NO_LIST = "it lists no words; type those of its paper manual"
 KEYS = 'it acts on single keys ({shown}); name the safe ones: "a{{v}}" sets start in Hz, x gives data'
+NOT_KEPT = "the line that opens it: typed by hand and not kept; type it before each visit"
 KEEP = ("yes, keep it", "no")
 MOST_ASKED = 3
 FEWEST = 3
@@ -39,6 +41,8 @@ class Asking:
         self.found = Found()
         self.opening = Opening()
         self._words: list[Word] = []
+        self._opened = ""
+        """The line with which a person opened it."""
 
     @property
     def words(self) -> list[Word]:
@@ -93,21 +97,22 @@ class Asking:
             before = self.talk.manner.refusals
             self.opening = await open_console(self.talk)
             if self.talk.manner.refusals != before:
-                self.found.unlocked = True
-                await self._keep(line)
+                self.found.unlocked, self._opened = True, line
+                self.found.unknown.append(NOT_KEPT)
                 return True
             self.dialogue.progress(Progress(0, 1, "", "it refuses every word as before: the line did not open it"))
         return False
 
-    async def _keep(self, line: str) -> None:
-        """The line stands in the profile only if the technician says so."""
+    async def keep(self) -> None:
+        """Asked at the end: the line that opened it stands in the profile only if the technician says so."""
+        if not self._opened:
+            return
         answer = await self.dialogue.question(
-            "It is open. Write that line into the profile, in clear, so that it is sent each time?", KEEP
+            "It was opened by a line of yours. Write it into the profile, in clear, so that it is sent each time?", KEEP
         )
         if answer == KEEP[0]:
-            self.found.unlock = line
-        else:
-            self.found.unknown.append("the line that opens it: typed by hand and not kept; type it before each visit")
+            self.found.unlock = self._opened
+            self.found.unknown.remove(NOT_KEPT)
 
     async def by_keys(self, shown: str) -> bool:
         """Have a person name the keys of a console that acts on single keys; only those are pressed then."""
@@ -157,7 +162,7 @@ class Asking:
                     continue
                 self.opening.help_word = word.name
                 self.opening.printed = [*lines, *self.opening.printed]
-                self.words = corrected(words_of(entries_of(lines)), [one for one in said if not one.number])
+                self.words = corrected(*_renumbered(said, self.words, words_of(entries_of(lines))))
                 self.words = corrected(self.words, await self.dialogue.words(self.words))
                 return
 
@@ -174,3 +179,19 @@ class Asking:
                     self.opening.answers = True
                     self.found.evidence["out_end"] = f"{question!r} was answered"
                     return
+
+
+def _renumbered(
+    said: Sequence[Correction], old: Sequence[Word], new: list[Word]
+) -> tuple[list[Word], list[Correction]]:
+    """The words of another list, and what was said by the numbers of the first by those of the second."""
+    names, numbers = {word.number: word.name for word in old}, {word.name: word.number for word in new}
+    again = []
+    for one in said:
+        name = names.get(one.number, one.name)
+        again.append(
+            replace(
+                one, number=numbers.get(name, 0) if one.number else 0, name=name if name not in numbers else one.name
+            )
+        )
+    return new, again

@@ -46,6 +46,7 @@ class Listening(Asking):
         if not self.talk.manner.refusals:  # it answers a sign that is no word with its list
             self.talk.listing = known
         got = await self.talk.raw(question.encode("ascii") + self.talk.out_end, pages=True)
+        self.talk.heed(question, got)
         return self.talk.refused(self.talk.lines(got, question))
 
     async def list_words(self) -> None:

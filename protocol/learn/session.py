@@ -5,6 +5,7 @@ Owns: what is known so far (`Found`), its evidence, and what is missing in words
 
 from __future__ import annotations
 
+import re
 from dataclasses import replace
 
 from protocol.learn.commands import WORDS_OF_ROLES
@@ -16,9 +17,11 @@ from protocol.learn.sweeps.acquire import Acquire
 from protocol.learn.sweeps.axis import OtherFrequenciesError, meaning_of
 from protocol.learn.sweeps.bounds import find_bandwidth, find_points, find_range
 from protocol.learn.sweeps.scale import enough_points, telling_width
-from protocol.learn.sweeps.setters import Setters
+from protocol.learn.sweeps.setters import SETTING, Setters
 from protocol.learn.sweeps.trials import Trials
 from protocol.learn.sweeps.windows import FIELDS
+from protocol.learn.words.allow import Entry, words_of
+from protocol.learn.words.tokens import hints_of
 from protocol.sweep import SweepSettings
 
 OTHER_WIDTH = 0.6
@@ -40,6 +43,7 @@ class Session(Sweeping):
 
     async def settings(self) -> None:
         """How frequencies and points are set and read back."""
+        await self._on_the_page()
         setters = Setters(self.talk, self.words, self.opening.printed)
         for word in setters.of(*Role):
             if word.role in WORDS_OF_ROLES or word.role in (Role.RANGE, Role.SETTINGS, Role.BANDWIDTH, Role.AVERAGE):
@@ -51,6 +55,26 @@ class Session(Sweeping):
                 f"no way was found to set frequencies (tried: {known})" if known else "no word sets frequencies"
             )
         self._commands(trials)
+
+    async def _on_the_page(self) -> None:
+        """Settings that no list shows, where the console tells how to set one and a page of all names them exactly."""
+        if not hints_of(self.opening.printed)[0] or any(word.role in FIELDS for word in self.words):
+            return
+        listed = {word.name for word in self.words}
+        for page in [word for word in self.words if word.role is Role.SETTINGS]:
+            self.talk.permit(page.name)
+            rows = [
+                re.fullmatch(r"\s*([A-Za-z][\w.]*)\W+[-+]?[0-9][\w.,]*\s*", line)
+                for line in await self.talk.ask(page.name)
+            ]
+            names = [row.group(1) for row in rows if row and row.group(1) not in listed]
+            self.words = self.words + [
+                replace(word, number=len(self.words) + at)
+                for at, word in enumerate(
+                    (one for one in words_of([Entry(name, name) for name in names]) if one.role in SETTING), 1
+                )
+            ]
+            return
 
     async def angles(self) -> None:
         """What the numbers are, where less than a turn leaves several forms: a wider sweep tells, or a person."""

@@ -68,6 +68,8 @@ WILD = 0.1
 
 UNTUNED = 20.0
 """Half-widths f / 2Q of their mean within which notches lie that are being tuned, or that somebody turned."""
+DECISIVE = 5.0
+"""Log evidence by which a search for such notches must be ahead (Jeffreys 1961: decisive)."""
 PULLED = 2.0
 """Mean square strain of the places above which that is tried; tuned notches strain it by 1."""
 ENDING = 2
@@ -130,7 +132,8 @@ def blend_fits(
     if begin is not None and begin.size == shape.size + ENDING:
         blend = _go_on(chain, inner, begin)
     suspect = blend is None or _suspect(blend, inner)
-    if blend is None or (suspect and not searched):
+    cold = blend is None or (suspect and not searched)
+    if blend is None or cold:
         blend = _from_start(chain, inner, found_start(whole, observed))
         suspect = patient and _suspect(blend, inner)
     if not patient:
@@ -140,6 +143,12 @@ def blend_fits(
         again = _better(blend, chain, inner, found_start(whole, observed, thorough=True))
         if again is not None and again.evidence > blend.evidence:
             blend = again
+    if cold and shape.cavities > 1 and observed.least_departure > 0 and blend.best.departure >= DEPARTURES[-1]:
+        # Notches turned far apart look, to a search that holds them together, like a circuit far from any ideal one.
+        loose = replace(observed, together=UNTUNED)
+        apart = _better(blend, chain, replace(inner, together=UNTUNED), found_start(whole, loose))
+        if apart is not None and apart.evidence > blend.evidence + DECISIVE:
+            blend, inner = apart, apart.observed
     if blend.p_value > NOTICED:
         return blend
     needed = _needed_error(blend.best, inner)

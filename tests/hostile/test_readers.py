@@ -193,3 +193,8 @@ def test_answers_that_always_leave_more_to_try_come_to_an_end() -> None:
         b"Commersion start stop ep"
     )
     assert f"{MOST_LINES} lines were sent" in outcome(lambda: learned(script))
+
+
+def test_what_a_menu_of_keys_showed_is_one_line() -> None:
+    said = outcome(lambda: learned(b"\x02" + b"\x00" * 3 + b"*1 0.5\r\n2 0.5\r\n"))
+    assert "single keys" in said and said.isprintable()

@@ -144,10 +144,10 @@ class Talk:
         data = line.encode("ascii") + (b"" if bare else self.out_end)
         got = await self.raw(data, self.first_s if first_s is None else first_s, longest_s, pages=pages)
         if not pages:
-            self._asked(line, got)
+            self.heed(line, got)
         return got
 
-    def _asked(self, line: str, got: bytes) -> None:
+    def heed(self, line: str, got: bytes) -> None:
         """Raise AsksError when the answer to a line warns or asks for leave."""
         said, lines = self._before_prompt(got), self.lines(got, line)
         if len(lines) < FEWEST_LISTED:
@@ -237,7 +237,7 @@ class Talk:
         self.last_s = time.monotonic() - began
         self._learn_prompt(got)
         self.transcript.append((line, got))
-        self._asked(line, got)
+        self.heed(line, got)
         return got
 
     def _lists(self, got: bytes) -> bool:
