@@ -10,6 +10,7 @@ from __future__ import annotations
 import argparse
 import json
 import multiprocessing
+import subprocess
 import sys
 import tempfile
 from pathlib import Path
@@ -24,10 +25,11 @@ A technician's hand goes through a whole day in a real terminal: from the start 
 but the text of the screen, and does what stands there. It turns screws with an error of a fifth.
 
 What is wrong on the simulated bench, and what an honest day comes to, was written down before any day was driven
-(`tests/tui/days.toml`). Minutes are those of the analyzer's sweeps; a real hand needs more. Made by `scripts/days.py`.
+(`tests/tui/days.toml`). Minutes are those of the analyzer's sweeps; a real hand needs more. Each row says at which
+commit its day was driven last. Made by `scripts/days.py`.
 
-| day | what nobody knew | the honest end | came to it | keys | turns | min |
-|---|---|---|---|--:|--:|--:|
+| day | what nobody knew | the honest end | came to it | keys | turns | min | at |
+|---|---|---|---|--:|--:|--:|---|
 """
 
 
@@ -40,10 +42,17 @@ def driven(name: str) -> dict[str, Any]:
         judged = drive(Path(folder), day)
     went = judged.went
     return {
-        "name": name, "faults": judged.faults, "keys": went.keys, "turns": went.turns, "minutes": went.bench_min,
+        "name": name, "commit": commit(), "faults": judged.faults, "keys": went.keys, "turns": went.turns,
+        "minutes": went.bench_min,
         "real_s": went.real_s, "deeds": went.deeds, "seen": went.seen, "report": went.report,
         "pressed": list(went.pressed) if judged.faults else [], "true_db": true_db(went) if went.status else {},
     }  # fmt: skip
+
+
+def commit() -> str:
+    """The commit that stands here."""
+    asked = ["git", "rev-parse", "--short", "HEAD"]
+    return subprocess.run(asked, cwd=ROOT, capture_output=True, text=True, check=True).stdout.strip()
 
 
 def page(rows: list[dict[str, Any]]) -> str:
@@ -54,7 +63,7 @@ def page(rows: list[dict[str, Any]]) -> str:
     for day in DAYS:
         row = next((row for row in rows if row["name"] == day["name"]), None)
         if row is None:
-            lines.append(f"| {day['name']} | {day['hidden']} | {day['honest']} | not finished | | | |")
+            lines.append(f"| {day['name']} | {day['hidden']} | {day['honest']} | not finished | | | | |")
             continue
         came = "yes" if not row["faults"] else "NO"
         cells = (
@@ -65,6 +74,7 @@ def page(rows: list[dict[str, Any]]) -> str:
             row["keys"],
             row["turns"],
             f"{row['minutes']:.0f}",
+            row["commit"],
         )
         lines.append("| " + " | ".join(map(str, cells)) + " |")
     honest = sum(not row["faults"] for row in rows)

@@ -33,9 +33,26 @@ class Parser(argparse.ArgumentParser):
         super().error(harmless(message))
 
 
-BESIDE = frozenset({"feeder", "gains", "desense", "part", "suits", "cavity", "resonators"})
+BESIDE = frozenset({"feeder", "gains", "desense", "part", "suits", "cavity", "resonators", "witness"})
 KEPT = frozenset({"together", "report", "export", "copy", "trend", "archive", "note", "freeze"})
 """The commands of `tui.commands.beside` and `tui.commands.kept`; all others measure."""
+
+
+def _witness_options(witness: argparse.ArgumentParser) -> None:
+    """Options of `witness`."""
+    witness.add_argument("visit", type=Path, metavar="FILE.visit", help="visit file")
+    witness.add_argument("--side", choices=("low", "high"), help="the side that the levels or the curve belong to")
+    witness.add_argument("--thru", metavar="DBM", help="write down the level with the leads joined, source on")
+    witness.add_argument("--pad", metavar="DB", help="write down the pad that stood between the joined leads only")
+    witness.add_argument("--duplexer", metavar="DBM", help="write down the level with the duplexer between the leads")
+    witness.add_argument("--off", metavar="DBM", help="write down the same with the source off")
+    witness.add_argument("--loads", metavar="DBM", help="write down the level with source on and each lead on a load")
+    witness.add_argument("--scale", metavar="DB", help="write down the error of the receiver's scale, by its sheet")
+    witness.add_argument("--ask", metavar="PORT", help="ask the receiver at this port for the level given as 'ask'")
+    witness.add_argument("--question", default="READ?", metavar="LINE", help="what it is asked, SCPI (default READ?)")
+    witness.add_argument("--maker", nargs=2, metavar=("REJECTION", "LOSS"), help="write down the maker's, in dB")
+    witness.add_argument("--maker-file", type=Path, metavar="FILE.s2p", help="take them from the maker's Touchstone")
+    witness.add_argument("--json", action="store_true", help="figures as JSON on stdout")
 
 
 def build_parser() -> argparse.ArgumentParser:
@@ -131,6 +148,10 @@ def build_parser() -> argparse.ArgumentParser:
     resonators = commands.add_parser("resonators", help="band-pass sides: resonators, couplings, what to turn")
     resonators.add_argument("visit", type=Path, metavar="FILE.visit", help="visit file")
     resonators.add_argument("--json", action="store_true", help="figures as JSON on stdout")
+
+    _witness_options(
+        commands.add_parser("witness", help="a source and a receiver, or the maker's curve, beside a proof")
+    )
 
     feeder = commands.add_parser("feeder", help="feeder and antenna of a visit: match, loss, distance to a fault")
     feeder.add_argument("visit", type=Path, nargs="?", metavar="FILE.visit", help="visit file")

@@ -61,6 +61,10 @@ def build_parser() -> argparse.ArgumentParser:
     parser.add_argument(
         "--bursts", type=float, nargs=2, metavar=("RATE", "DB"), help="share of sweeps hit, and by how much"
     )
+    parser.add_argument(
+        "--turn", action="append", default=[], metavar="SCREW",
+        help="a screw that somebody turned: 'L 1 -900kHz', 'H 2 +30kHz trimmer'; as often as needed",
+    )  # fmt: skip
     parser.add_argument("--ppm", type=float, default=0.0, help="frequency error in ppm")
     parser.add_argument("--raw", action="store_true", help="uncorrected: raw errors of a plain bridge")
     parser.add_argument("--clamp", action="store_true", help="clip settings outside the limits without a word")
@@ -92,7 +96,10 @@ def make_instrument(options: argparse.Namespace) -> Instrument:
         settings.stop_hz = 1e12
     if options.bursts:
         settings.burst_rate, settings.burst_db = options.bursts
-    return Instrument(settings, load_unit(options.unit), hookup)
+    instrument = Instrument(settings, load_unit(options.unit), hookup)
+    for screw in options.turn:
+        Control(instrument)(f"turn {screw}")
+    return instrument
 
 
 def main(arguments: Sequence[str] | None = None) -> int:

@@ -28,6 +28,10 @@ PORTS = "ALH"
 REFERENCE_C = 20.0
 """Temperature at which a unit's notches stand where its file says."""
 
+FOLLOWS = 2.0
+"""The reactance of a band-reject cavity follows its rod so that the pass stays, up to this factor either way: a notch
+that is turned onto the pass channel or beyond it leaves the pass wrong."""
+
 
 @dataclass(slots=True)
 class Cavity:
@@ -120,7 +124,11 @@ class Duplexer:
             return times(times(chain, row), _line(f, reject, 0.5, self.line_loss_db))
         for index, (cavity, notch) in enumerate(zip(self.sides[side], self.notch_hz(side), strict=True)):
             moved = passing + (cavity.rod_hz if self.kind == "pass-reject" else 0.0)
-            chain = times(chain, _shunt(_cavity(f, notch, moved * stretch, cavity)))
+            beside = _beside(notch, moved * stretch, cavity)
+            if self.kind == "band-reject":
+                made = _beside(reject * stretch, passing * stretch, cavity)
+                beside = made * min(max(beside / made, 1.0 / FOLLOWS), FOLLOWS)
+            chain = times(chain, _shunt(_cavity(f, notch, moved * stretch, cavity, beside)))
             if index < len(self.sides[side]) - 1:
                 chain = times(chain, _line(f, reject, quarter, self.line_loss_db))
         return times(chain, _line(f, reject, 0.5, self.line_loss_db))
@@ -139,15 +147,22 @@ def _shunt(y: NDArray[np.complex128]) -> Chain:
     return one, zero, y, one
 
 
-def _cavity(f: NDArray[np.float64], notch_hz: float, pass_hz: float, cavity: Cavity) -> NDArray[np.complex128]:
-    """Admittance: series resonator r (1 + jQ(f/fn - fn/f)) beside the reactance that cancels it at the pass channel."""
+def _series(f: Any, notch_hz: float, cavity: Cavity) -> Any:
+    """Impedance of the resonator r (1 + jQ(f/fn - fn/f)), in ohm."""
+    return cavity.resistance_ohm * (1.0 + 1j * cavity.unloaded_q * (f / notch_hz - notch_hz / f))
 
-    def series(x: Any) -> Any:
-        return cavity.resistance_ohm * (1.0 + 1j * cavity.unloaded_q * (x / notch_hz - notch_hz / x))
 
-    susceptance = -np.imag(1.0 / series(pass_hz))
+def _beside(notch_hz: float, pass_hz: float, cavity: Cavity) -> float:
+    """Susceptance in siemens that cancels the resonator at the pass channel."""
+    return float(-np.imag(1.0 / _series(pass_hz, notch_hz, cavity)))
+
+
+def _cavity(
+    f: NDArray[np.float64], notch_hz: float, pass_hz: float, cavity: Cavity, susceptance: float
+) -> NDArray[np.complex128]:
+    """Admittance of the resonator beside a reactance of that susceptance at the pass channel."""
     slope = f / pass_hz if susceptance > 0 else pass_hz / f
-    return np.asarray(1.0 / series(f) + 1j * susceptance * slope)
+    return np.asarray(1.0 / _series(f, notch_hz, cavity) + 1j * susceptance * slope)
 
 
 def load_unit(name: str) -> Duplexer:

@@ -13,8 +13,6 @@ import math
 from dataclasses import dataclass, replace
 from itertools import pairwise
 
-from rf.values.decibel import power_db
-
 USUAL_BANDWIDTHS = (10.0, 30.0, 100.0, 300.0, 1000.0, 3000.0, 10_000.0)
 """What is tried of an analyzer that takes any bandwidth between its limits."""
 USUAL_POINTS = (101, 201, 401, 801, 1601)
@@ -62,8 +60,9 @@ class Ability:
         return self.settling_s + self.bandwidth_factor / bandwidth_hz
 
     def sweep_s(self, points: int, bandwidth_hz: float) -> float:
-        """Time of one sweep."""
-        return points * self.dwell_s(bandwidth_hz) + self.overhead_s
+        """Time of one sweep; one of more points than can be set is taken in pieces."""
+        pieces = math.ceil(points / max(self.points, default=points))
+        return points * self.dwell_s(bandwidth_hz) + pieces * self.overhead_s
 
     def with_floor(self, bandwidth_hz: float, floor_db: float) -> Ability:
         """The same analyzer with the floor that it shows at a bandwidth now."""
@@ -84,7 +83,3 @@ class Ability:
         """Least noise power times dwell over the bandwidths that can be set: E|n|^2 after one second on one point with
         nothing lost to settling and overhead."""
         return min(self.power(hz) * self.bandwidth_factor / hz for hz in self.bandwidths_hz or [self.floors[0][0]])
-
-    def density_db(self) -> float:
-        """The same in dB."""
-        return power_db(self.density_s())

@@ -1,6 +1,6 @@
 """How much averaging a proof will take, before anybody waits for it; and whether an isolation calibration pays.
 
-Owns: the chance of proving a goal at a floor, the sweeps for 90 % chance, the economics of isolation sweeps.
+Owns: the chance of proving a goal at a floor, the floor for 90 % chance, the economics of isolation sweeps.
 Refuses: to promise: what it gives is a chance.
 """
 
@@ -13,7 +13,6 @@ from rf.floor.bound import MEDIAN_NOISE
 from rf.values.decibel import amplitude, power_db
 
 WANTED_CHANCE = 0.9
-LARGEST_COUNT = 10_000_000
 
 
 def proof_chance(truth_db: float, goal_db: float, floor_db: float, confidence: float = 0.95) -> float:
@@ -40,15 +39,6 @@ def floor_needed_db(truth_db: float, goal_db: float, chance: float = WANTED_CHAN
         middle = (low + high) / 2.0
         low, high = (middle, high) if proof_chance(truth_db, goal_db, middle) >= chance else (low, middle)
     return low
-
-
-def sweeps_needed(truth_db: float, goal_db: float, one_sweep_db: float, chance: float = WANTED_CHANCE) -> int | None:
-    """Sweeps until a proof has this chance, from the floor of one (pooled) sweep; None when it is out of reach."""
-    needed = floor_needed_db(truth_db, goal_db, chance)
-    if not math.isfinite(needed):
-        return None
-    count = math.ceil(10.0 ** max((one_sweep_db - needed) / 10.0, 0.0) - 1e-9)
-    return count if count <= LARGEST_COUNT else None
 
 
 @dataclass(frozen=True, slots=True)

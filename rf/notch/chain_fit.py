@@ -188,22 +188,6 @@ def priors(
     return mean, weight, free
 
 
-def fit_chain(
-    chain: Chain,
-    observed: Observed,
-    start: NDArray[np.float64],
-    departure: float = 0.0,
-    *,
-    steps: int = STEPS,
-    searching: bool = False,
-) -> ChainFit:
-    """Descend from one `start` (P,); see `fit_chains`. Raises LinAlgError when the data carry no such fit."""
-    fit = fit_chains(chain, observed, start[None], (departure,), steps=steps, searching=searching)[0]
-    if fit is None:
-        raise np.linalg.LinAlgError("the descent left the numbers")
-    return fit
-
-
 def fit_chains(
     chain: Chain,
     observed: Observed,

@@ -204,7 +204,7 @@ def find_notch(
     if not obstacle and least_departure > 0 and int((np.abs(data) < SKIRT_LEVEL).sum()) < FEWEST_SKIRT_POINTS:
         obstacle = "hardly anything in this span is attenuated: check hook-up, channels and span"
     if obstacle:
-        return _nothing(obstacle, ask_hz)
+        return no_notch(obstacle, ask_hz)
     observed = Observed(
         data, noise, relative_error, unloaded_q or UNLOADED_Q, port_reflection, least_departure,
         LEAK if leakage is None else max(leakage, LEAST_LEAK), third_reflection,
@@ -213,13 +213,13 @@ def find_notch(
     counted = cavities is not None
     try:
         if begin is None and hidden(shape, f, observed):
-            return _nothing(UNFIXED, ask_hz)
+            return no_notch(UNFIXED, ask_hz)
         searched = cavities is None and begin is None
         if cavities is None:
             shape, begin = _likeliest(shape, f, observed, begin)
         blend = blend_fits(shape, f, observed, begin, searched=searched)
     except np.linalg.LinAlgError:
-        return _nothing("the fit did not converge on this response", ask_hz)
+        return no_notch("the fit did not converge on this response", ask_hz)
     return _said(blend, observed, frequency_hz, ask_hz, tracking_db, counted)
 
 
@@ -295,16 +295,16 @@ def _said(
     shape, n = best.shape, best.shape.cavities
     if needed > LARGEST_MISFIT:
         why = f"not the response of {n} notch cavities (misfit {100 * needed:.0f} %): {likely_cause(best, observed)}"
-        return _nothing(why, ask_hz, needed, blend.p_value)
+        return no_notch(why, ask_hz, needed, blend.p_value)
     if strained(best, FALSE_MINIMUM):
         why = f"no usual circuit of {n} notch cavities gives this response: {likely_cause(best, observed)}"
-        return _nothing(why, ask_hz, needed, blend.p_value)
+        return no_notch(why, ask_hz, needed, blend.p_value)
     if best.departure >= DEPARTURES[-1] and float(np.abs(observed.data).max()) < PASS_SEEN:
         # Many cavities seen from the skirts alone: nothing holds the circuit (own trials: 9 of 16 places missed).
         why = (
             "the sweep reaches no pass, so that the skirts alone do not fix so many cavities: sweep over both channels"
         )
-        return _nothing(why, ask_hz, needed, blend.p_value)
+        return no_notch(why, ask_hz, needed, blend.p_value)
     span = float(frequency_hz[-1] - frequency_hz[0])
     mean = np.zeros(shape.size)
     mean[shape.places] = shape.reject_hz / n
@@ -314,7 +314,7 @@ def _said(
     sd_hz *= HARD_PRESSED if strained(best, PRESSED_FROM) else 1.0
     half = HALF_WIDTH * sd_hz * slack
     if not frequency_hz[0] < centre < frequency_hz[-1] or half > span / 4.0:
-        return _nothing(UNFIXED, ask_hz, needed, blend.p_value)
+        return no_notch(UNFIXED, ask_hz, needed, blend.p_value)
     bottom_hz, width_hz = _bottom(best, centre)
     asked_hz = ask_hz[0] if ask_hz else shape.reject_hz
     held = asked_hz, width_hz, float(np.abs(frequency_hz[[0, -1]] - asked_hz).min()), LEVEL_WIDTH * slack
@@ -439,7 +439,8 @@ def _quality(blend: Blend, slack: float) -> Figure:
     return inferred(math.exp(log), math.exp(log) / spread, math.exp(log) * spread, "", limited_by="model")
 
 
-def _nothing(why: str, ask_hz: Sequence[float], misfit: float = math.nan, p_value: float = math.nan) -> NotchPlace:
+def no_notch(why: str, ask_hz: Sequence[float], misfit: float = math.nan, p_value: float = math.nan) -> NotchPlace:
+    """Nothing is told of a notch, and why."""
     nothing = cant_say("dB", why)
     return NotchPlace(
         cant_say("Hz", why), nothing, cant_say("", why), tuple(nothing for _ in ask_hz), math.nan, math.nan,

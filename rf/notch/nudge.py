@@ -78,13 +78,17 @@ class Circuit:
 @dataclass(frozen=True, slots=True)
 class Nudge:
     """`before` where the moved zero was, `after` where it is, `moved` by how much, all in hertz, INFERRED; CAN'T SAY
-    with the reason in `why` when the sweeps do not tell. `misfit` is the reduced chi-square."""
+    with the reason in `why` when the sweeps do not tell. `misfit` is the reduced chi-square. `unseen`: nothing in the
+    sweep moved; `left`: what moved is not seen any more; `single`: by its dip alone, without a circuit."""
 
     before: Figure
     after: Figure
     moved: Figure
     misfit: float = math.nan
     why: str = ""
+    unseen: bool = False
+    left: bool = False
+    single: bool = False
 
     @property
     def known(self) -> bool:

@@ -12,7 +12,7 @@ import pytest
 
 from protocol.simulated.cavity import Chain as Chain4
 from protocol.simulated.cavity import times
-from protocol.simulated.duplexer import Z0_OHM, Cavity, _cavity, _line, _shunt
+from protocol.simulated.duplexer import Z0_OHM, Cavity, _beside, _cavity, _line, _shunt
 from rf.notch.chain_fit import Observed, priors
 from rf.notch.chain_model import Chain, ChainShape
 from rf.values.decibel import amplitude_db
@@ -99,7 +99,10 @@ def test_d9_pass_reject_branch() -> None:
     expected = [40.114, 4.403, 24.204, 12.604]
     lossless = attenuation_db(_shunt(resonator(f) + 2j * np.pi * f * 352.954e-12), f)
     np.testing.assert_allclose(lossless, expected, atol=2e-3)
-    np.testing.assert_allclose(attenuation_db(_shunt(_cavity(f, F0, 146.94e6, Cavity(Q, R))), f), expected, atol=0.11)
+    cavity = Cavity(Q, R)
+    np.testing.assert_allclose(
+        attenuation_db(_shunt(_cavity(f, F0, 146.94e6, cavity, _beside(F0, 146.94e6, cavity))), f), expected, atol=0.11
+    )
 
 
 def test_the_fitted_chain_is_the_same_circuit() -> None:

@@ -9,7 +9,7 @@ import pytest
 
 from rf.notch.apart import WIDER, Each, _Likelihood, _told
 from rf.notch.chain_choice import blend_fits
-from rf.notch.chain_fit import Observed, fit_chain
+from rf.notch.chain_fit import Observed, fit_chains
 from rf.notch.chain_model import ChainShape
 from rf.values.figure import Kind, inferred
 from tests.benchtop import make_unit
@@ -66,7 +66,8 @@ def test_the_tangent_tells_what_a_descent_with_the_zeros_at_one_place_costs() ->
     observed = Observed(data, np.full(f.size, power), 1e-3, 950.0)
     blend = blend_fits(ChainShape(3, unit.high_hz, unit.low_hz), f, observed)
     best, likelihood = blend.best, _Likelihood(blend)
-    tied = fit_chain(best.chain, replace(blend.observed, together=1e-4), best.p, best.departure)
+    (tied,) = fit_chains(best.chain, replace(blend.observed, together=1e-4), best.p[None], (best.departure,))
+    assert tied is not None
     assert np.ptp(tied.p[best.shape.places]) < 1e-7
     here = best.p[best.shape.places] - best.p[best.shape.places].mean()
     (before, after), _ = likelihood.of(np.array([here, np.zeros(3)]))

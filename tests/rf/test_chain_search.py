@@ -61,7 +61,7 @@ class Search:
     def __init__(self, monkeypatch: pytest.MonkeyPatch, costs: list[float], shape: ChainShape = TWO) -> None:
         self.shape, self.calls = shape, list[tuple[Any, ...]]()
         self.costs, self.asked = costs, list[tuple[Any, ...]]()
-        self.ideal, self.chi2 = list[tuple[Any, ...]](), 3.0
+        self.ideal, self.chi2, self.races = list[tuple[Any, ...]](), 3.0, list[tuple[Any, ...]]()
         monkeypatch.setattr(chain_search, "starts", self.starts)
         monkeypatch.setattr(
             chain_search, "loops", lambda chain, *_: np.full((14, self.shape.size), float(chain.f.size))
@@ -78,7 +78,8 @@ class Search:
     def cheapest(
         self, chain: Any, observed: Any, begins: Any, departure: float, steps: int, band: Any, *race: Any
     ) -> list[Any]:
-        if race:
+        self.races.append(race)
+        if race and race[1] == 2:
             self.ideal.append((observed, np.array(begins), departure, steps, band, *race))
             return [SimpleNamespace(p=np.full(self.shape.size, 77.0), chi2=self.chi2, dof=1.0)]
         self.calls.append((observed, np.array(begins), departure, steps, band))
@@ -168,8 +169,8 @@ def test_larger_errors_and_departures_than_the_searchs_own_are_kept(monkeypatch:
 
 
 def test_the_search_of_a_measured_response_narrows_in_three_stages(monkeypatch: pytest.MonkeyPatch) -> None:
-    """Ten couplings under errors of 20, 3 and 0.3 %, with twice the usual departures; the three best go on; a thorough
-    one asks for thirty couplings, more than there are, and takes three lengths of each."""
+    """All couplings under errors of 20, 3 and 0.3 %, with twice the usual departures; most are left after a few steps,
+    and the three best go on; a thorough one takes three lengths of each, and more steps."""
     search = Search(monkeypatch, [0.0])
     monkeypatch.setattr(chain_search, "loops", search.starts)
     found = search.run(replace(OBSERVED, least_departure=0.6))
@@ -177,13 +178,14 @@ def test_the_search_of_a_measured_response_narrows_in_three_stages(monkeypatch: 
     assert [call[0].data.size for call in search.calls] == [67, 67, 134]
     assert [call[2] for call in search.calls] == [2.0, 2.0, 2.0]
     assert [list(call[1][:, TWO.log_x]) for call in search.calls] == [
-        [0, 1, 2, 3, 4, 5, 6, 7, 8, 9], [0, 1, 2, 10, 11, 12], [20, 21, 22]
+        [*range(14)], [0, 1, 2, 10, 11, 12], [20, 21, 22]
     ]  # fmt: skip
     assert np.all(search.calls[0][1][:, TWO.harness] == 1.0) and found[0] == 30.0
     thorough = Search(monkeypatch, [0.0])
     monkeypatch.setattr(chain_search, "loops", thorough.starts)
     thorough.run(replace(OBSERVED, least_departure=0.6), thorough=True)
-    assert [len(call[1]) for call in thorough.calls] == [3 * 30, 6 + 6 + 1, 6, 1]
+    assert [len(call[1]) for call in thorough.calls] == [3 * 14, 6 + 6 + 1, 6, 1]
+    assert search.races[0] == ({3: 0.5, 6: 0.25}, 3) and thorough.races[0] == ({6: 0.5, 12: 0.25}, 6)
 
 
 class Way:

@@ -299,7 +299,7 @@ class DayHand:
             self._press("f")
             self._fill()
             self._press("d")
-            self._wait(lambda text: " done" in text)
+            self._wait(f"step {first[1]} done")
             assert number
             self._digits(number[1])
         raise AssertionError(self._screen.text)

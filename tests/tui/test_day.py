@@ -10,6 +10,7 @@ from pathlib import Path
 
 import numpy as np
 import pytest
+from textual.events import Key
 from textual.widgets import Input, Static
 
 from protocol.errors import RequestError
@@ -312,6 +313,20 @@ def test_notes_are_corrected_and_taken_back_and_the_log_keeps_it(tmp_path: Path)
             day.take_back(1)
         with pytest.raises(RequestError, match="nothing is written down under"):
             day.correct(1, "complaint", "x")
+
+
+async def test_keys_typed_ahead_keep_their_order(tmp_path: Path) -> None:
+    """`d` and then a number, faster than the screen follows: the step in hand is done, not the one that was typed."""
+    with table(tmp_path, "demo-150", "V6", watched=True) as bench:
+        app = make_app(bench)
+        async with app.run_test(size=(80, 24)) as pilot:
+            hand = Visitor(pilot)
+            await hand.step(2)
+            for key in ("d", "2", "6"):
+                app.post_message(Key(key, key))  # no pause between them
+            await hand.until(lambda: "STEP 26" in hand.day())
+            await hand.until(lambda: bench.station.visit.day().states() == {2: ("done", "")})
+            assert "! " not in hand.day()
 
 
 async def test_digits_time_out_and_notes_are_corrected_by_keys(tmp_path: Path) -> None:

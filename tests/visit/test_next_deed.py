@@ -51,6 +51,19 @@ def test_an_empty_visit_begins_with_a_side() -> None:
     assert deed.words == "leads on A>L, sweep wide (k): the low side was not measured yet"
 
 
+def test_a_side_too_far_off_for_a_fit_needs_screws_all_the_same(seen: Assessment) -> None:
+    assert seen.notch is not None
+    far = with_rejection(seen, Verdict.FAIL)
+    far = replace(far, notch=replace(seen.notch, trusted=False, why="no usual circuit"))
+    other = replace(far, hookup=far.hookup)
+    both = {Side.LOW: far, Side.HIGH: other}
+    assert next_deed(facts(far, sides=both)).do == "freeze as found"
+    assert next_deed(facts(far, sides=both, as_found=True)).do == "turn screws"
+    assert next_deed(facts(far, sides=both, as_found=True, left_s=5.0)).do == "let it sweep on"
+    unread = replace(with_rejection(seen, Verdict.CANT_SAY), notch=far.notch)
+    assert next_deed(facts(unread, as_found=True)).do == "average longer"
+
+
 def test_faults_come_first(seen: Assessment) -> None:
     wrong = replace(seen, check=HookUpCheck(State.WRONG, "looks like a thru", "take the leads apart", "thru"))
     assert next_deed(facts(wrong)).words == "take the leads apart (k): looks like a thru"

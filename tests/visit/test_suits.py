@@ -12,6 +12,7 @@ import pytest
 from protocol.errors import RequestError
 from rf.values.figure import Kind
 from scripts.forecast_rates import rates
+from scripts.suits_table import PAGE, cells
 from tests.visit.stations import ROOT, site, table
 from tui.cli import main
 from tui.commands.exit_status import ExitStatus
@@ -96,6 +97,17 @@ def test_a_leak_ends_it_and_a_jumper_helps_most() -> None:
     assert pool.reads.value == pytest.approx(85.0 - 6.02, abs=1.0) and pool.shows.high < 86.0
     assert made.proof.minutes.kind is Kind.CANT_SAY and "leak" in made.proof.minutes.why
     assert forecast({**GOOD, "leak": "115"}).verdict == "yes"
+
+
+def test_only_what_can_be_set_is_used() -> None:
+    """A floor by the sheet at a bandwidth narrower than the narrowest is averaged; 21 points make a zoom of 101 in five
+    pieces, each with its overhead."""
+    made = forecast({"floor": "90@10", "narrowest": "100", "points": "21", "overhead": "1"})
+    assert min(way.settings.bandwidth_hz for way in made.ways) >= 100.0
+    known = of_sheet({"floor": "90@10", "narrowest": "100", "points": "21", "overhead": "1"})
+    assert known.ability is not None
+    assert known.ability.sweep_s(101, 1000.0) == pytest.approx(5.0 + 101 * 0.0012)
+    assert known.ability.floor_db(100.0) == pytest.approx(-80.0)
 
 
 def test_slow_and_drifting_instruments() -> None:
@@ -187,6 +199,14 @@ def test_the_proof_of_a_visit_takes_the_setting_of_the_card(tmp_path: Path) -> N
         assert (facts.sides[Side.LOW].proof.proven_db or 0.0) >= 95.0
         assert facts.bandwidth_hz == 1000.0 and facts.points == 401
         assert facts.sweep_s == pytest.approx(0.51, rel=0.2)
+
+
+@pytest.mark.parametrize(
+    "place", [("2 m, 600 kHz apart", "notch", "usual"), ("70 cm, 5 MHz apart", "band-pass", "good")]
+)
+def test_the_table_of_the_page_is_current(place: tuple[str, str, str]) -> None:
+    row = "| " + " | ".join(cells(*place)) + " |"
+    assert row in PAGE.read_text(encoding="utf-8"), "run scripts/suits_table.py"
 
 
 @pytest.mark.parametrize("cases", [3, pytest.param(120, marks=[pytest.mark.long, pytest.mark.timeout(900)])])

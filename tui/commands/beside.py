@@ -1,5 +1,5 @@
-"""The commands of what stands beside the duplexer: `feeder`, `gains`, `desense`, `part`, `cavity`,
-`resonators`, `suits`.
+"""The commands of what stands beside the duplexer: `feeder`, `gains`, `desense`, `part`, `suits`, `cavity`,
+`resonators`, `witness`.
 
 Owns: writing down what was typed, printing a page or its JSON. Refuses: figures and sentences of its own.
 """
@@ -100,6 +100,64 @@ def resonators(options: argparse.Namespace) -> ExitStatus:
         sights = band_sights(figures)
     data(harmless_json(band_data(sights)).splitlines() if options.json else band_lines(sights, figures.site))
     return ExitStatus.GOALS_MET if sights else ExitStatus.CANT_SAY
+
+
+def witness(options: argparse.Namespace) -> ExitStatus:
+    """A second witness of the rejection: levels written down or asked for, the maker's curve, what they say."""
+    from visit.day.witness import check_level, maker_curve, take_level, witnesses  # noqa: PLC0415
+    from visit.figures.replay import Replay  # noqa: PLC0415
+    from visit.figures.run_figures import no_figures  # noqa: PLC0415
+    from visit.record.sheet import checked, write  # noqa: PLC0415
+    from visit.record.witness import LOSS, REJECTION, STATES, maker_line  # noqa: PLC0415
+    from visit.report.witness_page import witness_data, witness_lines  # noqa: PLC0415
+    from visit.site.hookup import Side  # noqa: PLC0415
+
+    typed = dict(
+        zip(
+            STATES,
+            (options.thru, options.pad, options.duplexer, options.off, options.loads, options.scale),
+            strict=True,
+        )
+    )
+    given = {state: words for state, words in typed.items() if words is not None}
+    writes = bool(given or options.maker or options.maker_file)
+    if writes and options.side is None:
+        raise RequestError("say --side low or --side high: whose levels are these? nothing was written")
+    side = Side.HIGH if options.side == "high" else Side.LOW
+    given = {state: _asked(options) if words == "ask" else words for state, words in given.items()}
+    with opened(options.visit, write=writes) as visit:
+        for state, words in given.items():
+            check_level(side, state, words)
+        promised = dict(zip((REJECTION, LOSS), options.maker or (), strict=False))
+        if options.maker_file:
+            curve = maker_curve(options.maker_file, visit.site(), side)
+            promised = {what: f"{value:.2f}" for what, value in curve.items()}
+        for what, words in promised.items():
+            checked(maker_line(side, what), words)
+        for state, words in given.items():
+            take_level(visit, side, state, words)
+            say(f"{side.word} side, {STATES[state]}: written down: {words}")
+        for what, words in promised.items():
+            write(visit, maker_line(side, what), words)
+            say(f"{side.word} side, maker's {what} written down: {words}")
+        with no_figures(visit, "its second witness"):
+            sides = witnesses(Replay(visit))
+    data(harmless_json(witness_data(sides)).splitlines() if options.json else witness_lines(sides))
+    told = [one.agreement.agrees for one in sides if one.typed]
+    if False in told:
+        return ExitStatus.GOALS_NOT_MET
+    return ExitStatus.GOALS_MET if True in told else ExitStatus.CANT_SAY
+
+
+def _asked(options: argparse.Namespace) -> str:
+    """A level from the receiver at the port. Raises RequestError, AnalyzerError."""
+    import asyncio  # noqa: PLC0415 - only where a receiver is asked
+
+    from protocol.levels import read_level  # noqa: PLC0415
+
+    if options.ask is None:
+        raise RequestError("give the receiver's port: --ask PORT")
+    return f"{asyncio.run(read_level(options.ask, options.question)):g}"
 
 
 def gains(options: argparse.Namespace) -> ExitStatus:

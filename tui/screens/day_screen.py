@@ -12,7 +12,6 @@ from collections.abc import Callable, Sequence
 from typing import ClassVar
 
 from textual.binding import Binding, BindingType
-from textual.events import Key
 from textual.widgets import Input
 
 from protocol.errors import RequestError
@@ -41,6 +40,7 @@ class DayScreen(TextScreen[str | None]):
         Binding("up", "move(-1)", "up"),
         Binding("down", "move(1)", "down"),
         Binding("b", "bench", "bench"),
+        *(Binding(digit, f"digit('{digit}')", show=False) for digit in "0123456789"),
         Binding("escape,q", "leave", "back"),
     ]
 
@@ -113,17 +113,18 @@ class DayScreen(TextScreen[str | None]):
 
     # Keys
 
-    def on_key(self, event: Key) -> None:
-        """Digits go to a step: two of them soon after one another, or one."""
-        if self._typing or not event.key.isdigit():
+    def action_digit(self, digit: str) -> None:
+        """Digits go to a step: two of them soon after one another, or one. By a binding, as all other keys: a digit
+        that was typed after `d` must not overtake it."""
+        if self._typing:
             return
         now_s = self.clock()
-        self._typed = (self._typed + event.key)[-2:] if now_s - self._typed_s < DIGITS_S else event.key
+        self._typed = (self._typed + digit)[-2:] if now_s - self._typed_s < DIGITS_S else digit
         self._typed_s = now_s
         number = int(self._typed)
         if not 1 <= number <= len(STEPS):
-            number = int(event.key)
-            self._typed = event.key
+            number = int(digit)
+            self._typed = digit
         if 1 <= number <= len(STEPS):
             self._at = number
         self._words, self._freezing = "", None

@@ -22,7 +22,10 @@ from tui.screens.dialogs import BenchDialog, SweepDialog
 from tui.screens.panel import PICTURE_KEYS
 from tui.screens.reading_dialogs import KEY_NAMES, AskDialog, HelpDialog, LinesDialog, key_pairs
 from tui.screens.visit_keys import VisitKeys
-from visit.day.planner import plan_proof
+from visit.day.next_deed import USUAL_SWEEP_S
+from visit.day.planner import ProofPlan, plan_proof
+from visit.figures.assessment import Assessment
+from visit.record.instrument_card import ability_in
 from visit.site.presets import wide
 
 ALWAYS = 2
@@ -48,6 +51,10 @@ class LiveScreen(VisitKeys):
         Binding("g", "day", "guide", id="day", show=False, tooltip="the day step by step: what is next"),
         Binding("x", "tune", "turn screws", id="tune", show=False, tooltip="turn screws: which way, how far"),
         Binding("a", "beside('feeder')", "feeder", id="feeder", show=False, tooltip="feeder and antenna"),
+        Binding(
+            "W", "beside('witness')", "witness", id="witness", show=False, tooltip="a source and a receiver beside it"
+        ),
+        Binding("X", "beside('cavity')", "cavity", id="cavity", show=False, tooltip="a single cavity: what to turn"),
         Binding("m", "beside('gains')", "gains", id="gains", show=False, tooltip="what the repeater gains; desense"),
         Binding(
             "A",
@@ -106,9 +113,8 @@ class LiveScreen(VisitKeys):
             self.notify("a proof is planned from figures: wait for the first ones, then p", severity="error", timeout=6)
             return
         else:
-            each = (state.progress.sweep_time_s or 0.5) / self._order.settings.points
             try:
-                plan = plan_proof(self._tool.site, state.assessment, self._order.settings.bandwidth_hz, each)
+                plan = self._plan(state.assessment, state.progress.sweep_time_s or USUAL_SWEEP_S)
             except RequestError as error:
                 self.notify(str(error), severity="error", timeout=8)
                 return
@@ -118,6 +124,13 @@ class LiveScreen(VisitKeys):
         if self._tool.station.running:
             lines += ["", "The run in hand ends; what it has is kept."]
         self.app.push_screen(AskDialog(lines, "start"), lambda yes: self._start(order) if yes else None)
+
+    def _plan(self, seen: Assessment, sweep_s: float) -> ProofPlan:
+        """The proof by what the run in hand shows. Raises RequestError."""
+        now, ability = self._order.settings, ability_in(self._tool.visit.file)
+        if ability is not None:
+            ability = ability.with_pace(now.points, now.bandwidth_hz, sweep_s)
+        return plan_proof(self._tool.site, seen, now.bandwidth_hz, sweep_s / now.points, ability=ability)
 
     def action_more(self) -> None:
         """Ten times as many sweeps: the floor falls 10 dB."""

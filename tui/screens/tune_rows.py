@@ -151,6 +151,11 @@ def told_words(told: Told) -> str:
     return f"{what}: {how}" if how else what
 
 
+def bench_line(told: Told | None) -> str:
+    """The line that makes the simulated hand turn so; "" where no turn was told."""
+    return f"screw {told.cavity} {told.turns:g} {told.direction}" if told and told.cavity and told.turns else ""
+
+
 def told_from(line: str) -> Told:
     """Words to what was told: the first whole number is the cavity, a number with a point or a second one the turns."""
     cavity: int | None = None

@@ -16,13 +16,14 @@ from textual.binding import Binding, BindingType
 from textual.widgets import Input
 
 from protocol.errors import RequestError
+from protocol.sweep import SweepSettings
 from rf.repeater.hookup_check import State
 from tui.drawing.blocks import Block
 from tui.drawing.marks import MarkSet
 from tui.drawing.strip import Place
 from tui.screens.dialogs import BenchDialog
 from tui.screens.framed import TextScreen
-from tui.screens.tune_rows import STRIP_ROWS, TunePicture, told_from, tune_blocks
+from tui.screens.tune_rows import STRIP_ROWS, TunePicture, bench_line, told_from, tune_blocks
 from tui.screens.turns_dialog import TurnsDialog
 from visit.day.next_deed import TRUSTED
 from visit.day.nudges import LOCK_NUT, Told
@@ -30,7 +31,8 @@ from visit.day.tuning import Advice, Tuning, advise
 from visit.figures.assessment import Assessment
 from visit.run.conductor import Phase, RunOrder
 from visit.run.tool import Tool
-from visit.site.presets import wide
+from visit.site.hookup import Side
+from visit.site.presets import far_sweeps, wide
 
 LOOK_S = 0.2
 SWEEPS = 8
@@ -40,6 +42,21 @@ GLANCE = 2
 MOST_SWEEPS = 512
 MOST_PLACES = 200
 USUAL_ROWS = 24
+
+
+def _sweep(tool: Tool, side: Side, level: int, bandwidth_hz: float) -> SweepSettings:
+    """The usual sweep over both channels (0), or one for a side that is far off (1, 2, ...: wider and wider)."""
+    if level == 0:
+        return wide(tool.site, tool.profile.limits, bandwidth_hz)
+    return far_sweeps(tool.site, side, tool.profile.limits, bandwidth_hz)[level - 1]
+
+
+def _skirts_db(seen: Assessment) -> float:
+    """The rejection by the skirts; minus infinity while they do not tell."""
+    notch = seen.notch
+    if notch is None or not notch.trusted or not notch.rejection_at or not notch.rejection_at[0].known:
+        return float("-inf")
+    return notch.rejection_at[0].value
 
 
 class TuneScreen(TextScreen[None]):
@@ -67,27 +84,23 @@ class TuneScreen(TextScreen[None]):
         assert side is not None
         self._tool, self._marks, self._side = tool, marks, side
         # Both channels: the pass tells the circuit, without which single cavities are not told apart.
-        settings = wide(tool.site, tool.profile.limits, order.settings.bandwidth_hz)
+        settings = _sweep(tool, side, 0, order.settings.bandwidth_hz)
         self._order = RunOrder(order.hookup, settings, SWEEPS, "tune", order.trusted)
         self._told: Told | None = None
         """What was entered of the next turn; None: it is made as advised."""
-        self._turning = self._bell = self._typing = False
+        self._turning = self._bell = self._typing = self._strip = False
         self._before: tuple[int, Assessment] | None = None
         self._after: tuple[Told, int] | None = None
         """The turn that was made and the last run that may still hold sweeps of it, until its look is complete."""
-        self._comparing = False
-        """The turn's two looks are being compared: nothing new may be advised until that is done."""
+        self._comparing = False  # the turn's two looks: nothing new may be advised until that is done
         self._seen: int | None = None
         self._last = ""
         self._best_db = float("-inf")
         self._shown: Assessment | None = None
-        self._judged: tuple[int, Assessment] | None = None
-        """The last complete look, on which the advice rests."""
+        self._judged: tuple[int, Assessment] | None = None  # the last complete look, on which the advice rests
         self._tuning: Tuning | None = None
         self._advice: Advice | None = None
         self._places: deque[Place] = deque(maxlen=MOST_PLACES)
-        self._strip = False
-        """Whether the strip of places stands on the screen."""
 
     def on_mount(self) -> None:
         """Start looking."""
@@ -136,23 +149,27 @@ class TuneScreen(TextScreen[None]):
         return self._now().planned_sweeps or SWEEPS
 
     def _ring(self, seen: Assessment) -> None:
-        notch = seen.notch
-        if notch is not None and notch.trusted and notch.rejection_at and notch.rejection_at[0].known:
-            value = notch.rejection_at[0].value
-            if value > self._best_db + 0.1:
-                self._best_db = value
-                if self._bell:
-                    self.app.bell()
+        if _skirts_db(seen) > self._best_db + 0.1:
+            self._best_db = _skirts_db(seen)
+            if self._bell:
+                self.app.bell()
 
     def _judge(self, run: int, seen: Assessment) -> None:
         """The advice rests on whole looks only: half a look says now this, now that."""
         try:
-            self._tuning = self._tool.visit.tuning(self._side, seen)
+            self._tuning = self._tool.visit.tuning(self._side, seen, run, self._tool.profile.limits)
         except RequestError as error:
             self._last = f"! {error}"
             return
         self._judged = run, seen
         self._advice = advise(self._tuning)
+        if self._advice.level is not None:
+            self._sweep_over(self._advice.level)
+
+    def _sweep_over(self, level: int) -> None:
+        """The next looks are made over another span; what stands of this one is no 'before' any more."""
+        settings = _sweep(self._tool, self._side, level, self._order.settings.bandwidth_hz)
+        self._order, self._judged = replace(self._order, settings=settings), None
 
     async def _compare(self, before: tuple[int, Assessment], after: tuple[int, Assessment], told: Told) -> None:
         """What the turn did, written into the ledger."""
@@ -259,13 +276,11 @@ class TuneScreen(TextScreen[None]):
         self.draw()
 
     def action_bench(self) -> None:
-        """Demo only: turn a screw of the simulated bench, or change it otherwise; the turn that is advised stands
-        there."""
+        """Demo only: turn a screw of the bench, or change it otherwise; the advised turn stands there."""
         if self._tool.bench is None or self._typing:
             return
         told = self._told or (self._advice.told if self._advice is not None else None)
-        line = f"screw {told.cavity} {told.turns:g} {told.direction}" if told and told.cavity and told.turns else ""
-        self.app.push_screen(BenchDialog(self._tool.bench, line))
+        self.app.push_screen(BenchDialog(self._tool.bench, bench_line(told)))
 
     def action_longer(self, factor: float) -> None:
         """More or fewer sweeps a look."""

@@ -159,6 +159,9 @@ class VisitKeys(Panel):
                 " the turning did", timeout=10,
             )  # fmt: skip
             return
+        if self._tool.site.kind == "band-pass":
+            self.action_beside(side.value)
+            return
         self.app.push_screen(TuneScreen(self._tool, self._as_usual(), self._marks), lambda _: self._start(self._order))
 
     def action_beside(self, name: str) -> None:

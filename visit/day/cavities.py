@@ -19,12 +19,19 @@ import numpy as np
 from numpy.typing import NDArray
 
 from rf.notch.apart import Each
+from rf.notch.dips import Expected
 from rf.notch.nudge import LARGEST_MISFIT
 from rf.values.figure import NORMAL_95, Figure, cant_say, inferred, shifted
-from visit.day.nudges import NudgeRow
+from visit.day.nudges import NudgeRow, Told
 
-ANYWHERE_HZ = 1e6
-"""Standard deviation of a place before anything is known of it."""
+ANYWHERE_HZ = 2e7
+"""Standard deviation of a place before anything is known of it: somebody may have turned every screw."""
+
+PLACED_HZ = 1e5
+"""A place with a smaller one is known."""
+
+SLIPPING = 4
+"""So many turns one after the other that move nothing: the screw does not hold its rod."""
 
 HAND_SHARE = 0.3
 """A hand turns by what it meant within this share (one standard deviation): rods stick and slip."""
@@ -77,7 +84,10 @@ def spoken(forward: str, sign: int) -> str:
 class CavityState:
     """One cavity: `place` in hertz off the channel, `turned` by its own screw, what a whole turn `forward` does in
     hertz (signed) and how well that is known (relative standard deviation); `unseen_turns` the largest turn that moved
-    nothing that was seen, while no turn did."""
+    nothing that was seen, while no turn did; `blind` how many turns left every dip of a sweep where it was;
+    `most_turns` the largest that was seen; `stuck` how many turns did next to nothing although it had followed before,
+    once a turn back has shown that its dip was watched; `last` the last turn of its screw.
+    """
 
     number: int
     place: Figure
@@ -87,6 +97,10 @@ class CavityState:
     spread: float = HAND_SHARE
     forward: str = "clockwise"
     unseen_turns: float = 0.0
+    blind: int = 0
+    most_turns: float = 0.0
+    stuck: int = 0
+    last: Told | None = None
 
     def resolved(self, unit_hz: float) -> bool:
         """Whether the place is known well enough to turn by, `unit_hz` being the half-width f / 2Q of one notch."""
@@ -168,8 +182,13 @@ def track(
     state, mixed = _Track(count), ""
     average = np.full(count, 1.0 / count) if cavities is not None and count == cavities else None
     turned: set[int] = set()
+    singly = False
     for row in rows:
-        mixed = _turn(state, row, reject_hz, average, _rates(rows[: rows.index(row)], cavities))
+        if row.single and not singly:
+            state.forget()  # what a fit told of a response that it does not fit
+        singly = row.single
+        mixed = _turn(state, row, reject_hz, average, _rates(rows[: rows.index(row)], cavities),
+                      _unseen(rows[: rows.index(row)], row.told.cavity))  # fmt: skip
         if row.told.cavity and not mixed:
             turned.add(row.told.cavity)
         elif mixed:
@@ -182,9 +201,22 @@ def track(
     if count and len(zeros) == count == cavities:
         _give(state, zeros)
     rates = _rates(rows, cavities)
-    made = tuple(_cavity(state, number, number in turned, rates, rows) for number in range(1, count + 1))
-    placed = sum(one.sd_hz < ANYWHERE_HZ / 10.0 for one in made)
+    made = tuple(_cavity(state, number, number in turned, rates, rows, cavities) for number in range(1, count + 1))
+    placed = sum(one.sd_hz < PLACED_HZ for one in made)
     return Places(made, zeros if placed < count else (), mixed)
+
+
+def expected_of(rows: Sequence[NudgeRow], reject_hz: float, cavities: int | None, told: Told) -> Expected:
+    """What the turns so far (`rows` of one side) let expect of the next one."""
+    state = None if told.cavity is None else track(rows, reject_hz, cavities).cavity(told.cavity)
+    if state is None or told.cavity is None:
+        return Expected()
+    place = (reject_hz + state.place.value, state.sd_hz) if state.place.known else None
+    forward, sign = way(told.direction)
+    if not (state.hz_per_turn and told.turns and forward == state.forward):
+        return Expected(place)
+    by = sign * state.hz_per_turn * told.turns
+    return Expected(place, (by, HAND_SHARE * abs(by)))
 
 
 def zero_words(each: Each, reject_hz: float) -> str:
@@ -209,8 +241,15 @@ def zero_words(each: Each, reject_hz: float) -> str:
     return f"{', '.join(said)} kHz"
 
 
-def _turn(state: _Track, row: NudgeRow, reject_hz: float, average: NDArray[np.float64] | None, rates: _Rates) -> str:
-    """One row of the ledger; what was wrong with it."""
+def _turn(
+    state: _Track,
+    row: NudgeRow,
+    reject_hz: float,
+    average: NDArray[np.float64] | None,
+    rates: _Rates,
+    unseen_before: bool,
+) -> str:
+    """One row of the ledger; what was wrong with it. `unseen_before`: the turn of this screw before it was not seen."""
     before, after, moved = seen_move(row, None if average is None else average.size)
     number, misfit, fault = row.told.cavity, row.misfit, ""
     if average is not None and not _see_mean(state, average, row.figure("mean_before")):
@@ -224,6 +263,9 @@ def _turn(state: _Track, row: NudgeRow, reject_hz: float, average: NDArray[np.fl
         state.forget()
         return TWO_MOVED
     rate = rates.get(number)
+    if row.single:
+        _singly(state, row, index, rate, reject_hz, again=unseen_before)
+        return ""
     if _another_moved(row, moved, rate, None if average is None else average.size):
         state.forget()
         return TWO_MOVED
@@ -247,6 +289,21 @@ def _turn(state: _Track, row: NudgeRow, reject_hz: float, average: NDArray[np.fl
     if average is not None and not _see_mean(state, average, row.figure("mean_after")):
         state.forget(index)
     return fault
+
+
+def _singly(state: _Track, row: NudgeRow, index: int, rate: _Rate | None, reject_hz: float, *, again: bool) -> None:
+    """A turn that was read from single dips: nothing is known of the others by it, and what is not seen is lost. What
+    stayed at two turns (`again`) was another cavity's dip, or the screw does not follow: a turn back tells."""
+    pick = np.zeros(state.x.size)
+    pick[index] = 1.0
+    after = row.figure("after")
+    if after.known:
+        state.forget(index)
+        state.see(pick, after.value - reject_hz, _sd(after))
+    elif row.unseen and rate is not None and not again:
+        state.move(index, 0.0, UNSEEN_HZ / 3.0)
+    else:
+        state.forget(index)
 
 
 def _another_moved(row: NudgeRow, moved: Figure, rate: _Rate | None, cavities: int | None) -> bool:
@@ -351,19 +408,53 @@ def _rates(rows: Sequence[NudgeRow], cavities: int | None) -> _Rates:
     return rates
 
 
-def _cavity(state: _Track, number: int, turned: bool, rates: _Rates, rows: Sequence[NudgeRow]) -> CavityState:
+def _cavity(
+    state: _Track, number: int, turned: bool, rates: _Rates, rows: Sequence[NudgeRow], cavities: int | None
+) -> CavityState:
     sd, rate = state.sd(number - 1), rates.get(number)
-    if sd < ANYWHERE_HZ / 10.0:
+    if sd < PLACED_HZ:
         value = float(state.x[number - 1])
         place = inferred(value, value - NORMAL_95 * sd, value + NORMAL_95 * sd, "Hz", limited_by="random")
     else:
         place = cant_say("Hz", "which notch is its own shows when it is turned a little")
+    mine = [row for row in rows if row.told.cavity == number and row.told.turns]
     if rate is None:
-        unseen = [
-            row.told.turns or 0.0 for row in rows if row.told.cavity == number and not seen_move(row, None)[2].known
-        ]
-        return CavityState(number, place, sd, turned, unseen_turns=max(unseen, default=0.0))
-    return CavityState(number, place, sd, turned, rate.hz, rate.spread, rate.forward)
+        unseen = [row.told.turns or 0.0 for row in mine if not seen_move(row, None)[2].known and not row.left]
+        return CavityState(
+            number, place, sd, turned, unseen_turns=max(unseen, default=0.0), blind=sum(row.unseen for row in mine),
+            last=mine[-1].told if mine else None,
+        )  # fmt: skip
+    seen = [row.told.turns or 0.0 for row in mine if seen_move(row, None)[2].known]
+    return CavityState(
+        number, place, sd, turned, rate.hz, rate.spread, rate.forward, most_turns=max(seen, default=0.0),
+        stuck=_stuck(mine),
+        last=mine[-1].told,
+    )  # fmt: skip
+
+
+def _unseen(rows: Sequence[NudgeRow], cavity: int | None) -> bool:
+    """Whether the last turn of a screw was not seen."""
+    return next((row.unseen for row in reversed(rows) if row.told.cavity == cavity), False)
+
+
+def _stuck(mine: Sequence[NudgeRow]) -> int:
+    """How many turns of one screw did nothing although it had followed before: `SLIPPING` in a row, or at least two the
+    same way whose dip then moved from where it had stood when it was turned back."""
+    last = next((k for k in range(len(mine) - 1, -1, -1) if not mine[k].unseen), -1)
+    if len(mine) - 1 - last >= SLIPPING:
+        return len(mine) - 1 - last
+    if last < 1 or last < len(mine) - 1:
+        return 0
+    back, still = mine[last], mine[:last]
+    count = 0
+    while count < len(still) and still[-1 - count].unseen:
+        count += 1
+    if count < 2 or count == len(still):
+        return 0
+    stood, moves = still[-1 - count].figure("after"), back.figure("before")
+    ways = {way(row.told.direction) for row in still[-count:]}
+    same = stood.known and moves.known and abs(stood.value - moves.value) < FAR_OFF * math.hypot(_sd(stood), _sd(moves))
+    return count if same and len(ways) == 1 and way(back.told.direction) not in ways else 0
 
 
 def _sd(figure: Figure) -> float:

@@ -107,7 +107,7 @@ def of_sheet(typed: Mapping[str, str]) -> KnownInstrument:
         settling,
         factor,
         USUAL_OVERHEAD_S if overhead is None else overhead,
-        tuple(sorted({low, *(hz for hz, _ in floors), *(hz for hz in USUAL_BANDWIDTHS if low <= hz <= high)})),
+        tuple(sorted({low, *(hz for hz in (*(hz for hz, _ in floors), *USUAL_BANDWIDTHS) if low <= hz <= high)})),
         tuple(sorted({most, *(number for number in USUAL_POINTS if number <= most)})),
         SHEET_HALF_DB,
         None if leak is None else amplitude(-leak),

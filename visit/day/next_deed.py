@@ -200,6 +200,9 @@ def _of_side(facts: Facts, side: Side, now: Assessment) -> NextDeed | None:
     if notch is not None and not notch.trusted and facts.site.kind != "band-pass":
         if facts.left_s:
             return NextDeed("let it sweep on", f"no notch yet: {notch.why}", seconds=facts.left_s)
+        read = _goal(best, "rejection")
+        if read is not None and read.verdict is Verdict.FAIL:  # so far off that no fit stands: its dips lead
+            return _missed(facts, side, text(read.figure))
         if "sweep wider" in notch.why or "only one skirt" in notch.why or "reach over" in notch.why:
             return NextDeed("sweep wide", notch.why, "w")
         return NextDeed("average longer", f"no notch yet: {notch.why}", "n")

@@ -16,16 +16,18 @@ from typing import Any
 import numpy as np
 
 from protocol.errors import RequestError
+from rf.notch.dips import Dip, Expected, find_dips, moved_dip
 from rf.notch.nudge import Nudge, find_nudge, turned_round
 from rf.values.figure import Figure, cant_say, inferred
 from rf.values.words import as_json, finite, rounded_down, text
 from visit.day.stages import AS_FOUND, stages
 from visit.figures.assessment import Assessment
-from visit.figures.averaging import floor_of
+from visit.figures.averaging import Averaged, floor_of
 from visit.figures.run_figures import RunFigures
 from visit.record.opening import damaged
 from visit.record.stored_json import stored_figure, stored_number, stored_object
 from visit.record.visit_file import RunRow, VisitFile
+from visit.site.presets import is_far
 
 LEDGER = "the ledger of screws"
 TURN = "turn"
@@ -88,6 +90,21 @@ class NudgeRow:
         value = self.figures.get("misfit")
         return float(value) if isinstance(value, int | float) else 0.0
 
+    @property
+    def unseen(self) -> bool:
+        """Every dip of the sweep stayed where it was."""
+        return self.figures.get("unseen") is True
+
+    @property
+    def left(self) -> bool:
+        """What moved is not seen any more."""
+        return self.figures.get("left") is True
+
+    @property
+    def single(self) -> bool:
+        """By its dip alone, in a response that no circuit fits."""
+        return self.figures.get("single") is True
+
     def figure(self, name: str) -> Figure:
         """`before`, `after`, `moved`, `mean_before` or `mean_after` in hertz; CAN'T SAY where the row has none."""
         return _figure(self.figures.get(name))
@@ -118,9 +135,11 @@ def compare(
     after: RunRow,
     first: Assessment | None = None,
     second: Assessment | None = None,
+    expected: Expected | None = None,
 ) -> Nudge:
     """What one screw did between two runs of one hook-up. `first` and `second`: what they showed, as far as somebody
-    has it. Raises RequestError when they can't be compared."""
+    has it; `expected`: what earlier turns let expect. Where no circuit fits, or the sweep is one for a unit that is far
+    off, the dips are compared one by one. Raises RequestError when they can't be compared."""
     side, site = before.hookup.side, figures.site
     if side is None or before.hookup != after.hookup:
         raise RequestError("a nudge is read from two runs of one hook-up with the antenna port; sweep the same again")
@@ -133,6 +152,8 @@ def compare(
     f, x, y = averages[0].frequency_hz, averages[0].s21, averages[1].s21
     if not np.array_equal(f, averages[1].frequency_hz):
         raise RequestError("the sweep was changed between the two runs: keep it while a screw is turned")
+    if is_far(site, f):
+        return _by_dips(averages[0], averages[1], expected)
     near = np.abs(f - site.reject_hz(side)) <= REACH * (site.high_hz - site.low_hz)
     floors = [floor_of(average) for average in (x, y)]
     powers = [floor.additive_power / np.maximum(average.kept, 1) for floor, average in zip(floors, (x, y), strict=True)]
@@ -147,8 +168,22 @@ def compare(
             found = find_nudge(f[near], was[0], now[0], was[1], now[1], notch.circuit, relative_error=error)
             return found if run is before else turned_round(found)
         why = why or ("" if notch is None else notch.why)
-    nothing = cant_say("Hz", why or "no fit of the skirts", limited_by="model")
-    return Nudge(nothing, nothing, nothing, why=nothing.why)
+    return _by_dips(averages[0], averages[1], expected)
+
+
+def dips_of(average: Averaged) -> tuple[Dip, ...]:
+    """The dips of an averaged run, from low to high; none where bursts hit too much of it."""
+    s21 = average.s21
+    if s21.too_busy:
+        return ()
+    return find_dips(average.frequency_hz, s21.mean, floor_of(s21).additive_power / np.maximum(s21.kept, 1))
+
+
+def _by_dips(before: Averaged, after: Averaged, expected: Expected | None) -> Nudge:
+    """By the dips alone."""
+    span = float(before.frequency_hz[0]), float(before.frequency_hz[-1])
+    told = moved_dip(dips_of(before), dips_of(after), span, expected)
+    return Nudge(told.before, told.after, told.moved, why=told.why, unseen=told.unseen, left=told.left, single=True)
 
 
 def add_nudge(visit: VisitFile, before: RunRow, after: RunRow, told: Told, nudge: Nudge, around: Around) -> None:
@@ -166,6 +201,9 @@ def add_nudge(visit: VisitFile, before: RunRow, after: RunRow, told: Told, nudge
         "zeros_before": [as_json(zero) for zero in around.zeros[0]],
         "zeros_after": [as_json(zero) for zero in around.zeros[1]],
         "misfit": finite(nudge.misfit),
+        "unseen": nudge.unseen,
+        "left": nudge.left,
+        "single": nudge.single,
     }
     with visit.writing() as connection:
         connection.execute(

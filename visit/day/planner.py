@@ -44,6 +44,8 @@ FILLED = 3.0
 """A limit so many times the room is the leak's own where one was found; a smaller one is still mostly noise."""
 DEARER = 1.8
 """So many times the sweeps of a survey whose noise happens to be nothing: noise reads as some leak, and leads move."""
+LEAST_STEP_HZ = 10.0
+"""Steps of the synthesisers of small analyzers (common practice)."""
 AGAIN = 2
 """So many times the sweeps of a proof that was expected to show the goal and did not."""
 WORTH, MOVING_S = 1.5, 30.0
@@ -162,9 +164,15 @@ def proof_settings(
     usual = taken(able, needed, settings.points, settings.bandwidth_hz, count)
     centre = (settings.start_hz + settings.stop_hz) / 2.0
     settled = settling_time_s(unloaded_q, centre, aimed_db)
-    best = soonest(able, needed, usual, dwell_s=settled, count=count)
+    best = soonest(able, needed, usual, dwell_s=settled, count=count, points=zoom_points(able, settings))
     longest_s = LONGEST * able.sweep_s(settings.points, settings.bandwidth_hz)
     return (best, usual) if best.seconds <= longest_s and best.sweeps <= LONGEST else None
+
+
+def zoom_points(able: Ability, settings: SweepSettings) -> list[int]:
+    """Points that a zoom may have: no two nearer than analyzers of this class tell frequencies apart."""
+    span = settings.stop_hz - settings.start_hz
+    return [points for points in able.points if points < 2 or span / (points - 1) >= LEAST_STEP_HZ]
 
 
 def _beyond(able: Ability, chosen: Setting, plain: SweepSettings, tried: Tried) -> Setting:

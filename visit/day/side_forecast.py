@@ -26,7 +26,7 @@ from rf.repeater.passband import Residuals
 from rf.values.decibel import amplitude, amplitude_db
 from rf.values.figure import Figure, cant_say, inferred
 from visit.day.instrument import KnownInstrument
-from visit.day.planner import LEAST_ROOM, LONGEST, proof_settings
+from visit.day.planner import LEAST_ROOM, LONGEST, proof_settings, zoom_points
 from visit.figures.assess import SMALLEST_ERROR
 from visit.figures.looks import WIDE_PART
 from visit.site.hookup import Side
@@ -165,7 +165,8 @@ class SideForecast:
             return made.points, made.bandwidth_hz
         able = self.able
         usual = ZOOM_POINTS, self.usual_hz
-        every = [(points, hz) for points in able.points for hz in able.bandwidths_hz if points >= FEWEST_POINTS]
+        points = [number for number in zoom_points(able, self.zoomed()) if number >= FEWEST_POINTS]
+        every = [(number, hz) for number in points for hz in able.bandwidths_hz]
         fair = [each for each in every if able.sweep_s(*each) <= LONGEST_SWEEP_S]
         return min([usual, *fair], key=lambda each: able.power(each[1]) * able.sweep_s(*each) / each[0])
 

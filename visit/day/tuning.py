@@ -14,14 +14,16 @@ from rf.notch.notch import NotchPlace
 from rf.values.figure import NORMAL_95, Figure, Kind, cant_say, inferred
 from rf.values.words import text
 from visit.day.cavities import HAND_SHARE, MOST_WORTH, CavityState, Places, spoken, zero_words
+from visit.day.far import ENOUGH as FAR_ENOUGH
+from visit.day.far import NEAR, FarLook, coarse, dip_words, stuck_words
 from visit.day.nudges import USUAL_Q, Told
 
 FIRST_TRIAL = 0.125
 """Turns of a screw of which nothing is known: an eighth moves a notch by more than the noise and by less than a
 channel."""
-TRIAL_HZ = 25e3
-"""What a trial turn should move, once other screws of the unit tell what a turn does,"""
-MOST_TRIAL_HZ = 60e3
+TRIAL_WIDTHS = 1.1
+"""What a trial turn should move, once other screws of the unit tell what a turn does, in half-widths f / 2Q,"""
+MOST_TRIAL_WIDTHS = 2.6
 """what it may move at most,"""
 LARGEST_TRIAL = 1.0
 """and the most that is tried while nothing is seen to move, in turns."""
@@ -38,8 +40,8 @@ LONGEST_LOOK = 128
 """Sweeps of a look beyond which it is the proof that has to decide."""
 SPREAD_DB = 1.0
 """What is lost to cavities that stand off, beyond which a screw is still worth a turn."""
-LEAST_TELLING_HZ = 12e3
-"""A turn that is made to find a place moves it by so much at least."""
+LEAST_TELLING_WIDTHS = 0.5
+"""A turn that is made to find a place moves it by so many half-widths at least."""
 LONGER = 4
 """Sweeps are raised so many times at once: the noise halves."""
 
@@ -48,6 +50,7 @@ class Deed(enum.Enum):
     """What is to be done at the screws."""
 
     WAIT = "wait"
+    LOOK = "look"
     TRIAL = "trial"
     TURN = "turn"
     LONGER = "longer"
@@ -55,10 +58,14 @@ class Deed(enum.Enum):
     OUT_OF_REACH = "out of reach"
 
 
+_COARSE = {"look": Deed.LOOK, "longer": Deed.LONGER, "trial": Deed.TRIAL, "turn": Deed.TURN, "bench": Deed.OUT_OF_REACH}
+
+
 @dataclass(frozen=True, slots=True)
 class Tuning:
     """Figures of the present look. `measured`: rejection at the channel; `sweeps` of a look; `rejection` and `centred`
-    in dB (INFERRED, now and with all cavities on the channel)."""
+    in dB (INFERRED, now and with all cavities on the channel); `spacing_hz` of the channels; `far` the dips of this
+    look, where they were taken."""
 
     goal_db: float
     reject_hz: float
@@ -68,6 +75,13 @@ class Tuning:
     places: Places
     cavities: int | None
     sweeps: int
+    spacing_hz: float = math.inf
+    far: FarLook | None = None
+
+    @property
+    def fitted(self) -> bool:
+        """Whether the fit of the whole chain is trusted in this look."""
+        return self.notch is not None and self.notch.trusted
 
     @property
     def rejection(self) -> Figure:
@@ -104,12 +118,17 @@ class Advice:
     expect: str = ""
     told: Told | None = None
     sweeps: int | None = None
+    level: int | None = None
+    """The far sweep that is asked for; 0: the usual one over both channels."""
 
 
 def advise(now: Tuning) -> Advice:
     """The next deed. Pure."""
     at, goal = now.rejection, now.goal_db
     read = now.measured
+    far = _far(now)
+    if far is not None:
+        return far
     missed = read.kind is Kind.READING and read.high < goal
     if read.may_support_pass and read.low >= goal:
         return Advice(Deed.PROVE, "lock the nuts one by one (o), then prove it (q, p)", f"{text(read)}: goal {goal:g}")
@@ -124,6 +143,25 @@ def advise(now: Tuning) -> Advice:
     if now.centred.known and now.centred.high < goal:
         return _out_of_reach(now)
     return _turning(now) or _waiting(now)
+
+
+def _far(now: Tuning) -> Advice | None:
+    """The deed for a side that is far off, or whose screw does not follow; None where the fit leads on."""
+    met = now.rejection.known and now.rejection.low >= now.goal_db
+    told = None if met else stuck_words(now.places, now.goal_db)
+    if told is None and now.far is not None and now.cavities:
+        near_hz = NEAR * now.spacing_hz
+        leads = now.fitted and now.offset.known and abs(now.offset.value) < near_hz
+        leads = leads and not (now.centred.known and now.centred.high < now.goal_db)
+        told = coarse(
+            now.far, now.places, leads=leads, reject_hz=now.reject_hz, spacing_hz=now.spacing_hz,
+            unit_hz=now.unit_hz, goal_db=now.goal_db, sweeps=now.sweeps,
+        )  # fmt: skip
+    if told is None:
+        return None
+    level = told.level if told.kind == "look" else None
+    sweeps = FAR_ENOUGH if told.kind == "longer" else None
+    return Advice(_COARSE[told.kind], told.do, told.why, told.expect, told.told, sweeps, level)
 
 
 def _aim_db(now: Tuning) -> float:
@@ -175,7 +213,7 @@ def _telling(now: Tuning, lost_db: float) -> Advice | None:
     one = max(able, key=lambda each: now.lost_db(math.hypot(each.place.value, each.sd_hz)))
     rate = one.hz_per_turn
     assert rate is not None  # of those that are able
-    by_hz = -math.copysign(max(abs(one.place.value), LEAST_TELLING_HZ), one.place.value)
+    by_hz = -math.copysign(max(abs(one.place.value), LEAST_TELLING_WIDTHS * now.unit_hz), one.place.value)
     turns = max(round(abs(by_hz / rate), 2), LEAST_TURN)
     do, told = _named(one, turns, spoken(one.forward, 1 if by_hz * rate > 0 else -1))
     why = f"by the skirts {lost_db:.0f} dB are lost and no place tells where: it stands {text(one.place, signed=True)}"
@@ -256,7 +294,7 @@ def _trial(now: Tuning, one: CavityState) -> Advice:
     """A small turn that shows which zero is this screw's and what a turn does."""
     known = [abs(other.hz_per_turn) for other in now.places.cavities if other.hz_per_turn]
     rate = abs(one.hz_per_turn) if one.hz_per_turn else (sorted(known)[len(known) // 2] if known else None)
-    turns = FIRST_TRIAL if rate is None else TRIAL_HZ / rate
+    turns = FIRST_TRIAL if rate is None else TRIAL_WIDTHS * now.unit_hz / rate
     turns = max(turns, 2.0 * one.unseen_turns) if one.unseen_turns else turns
     turns = max(round(min(turns, LARGEST_TRIAL), 2), LEAST_TURN)
     if one.unseen_turns and 2.0 * one.unseen_turns > LARGEST_TRIAL and now.sweeps < ENOUGH:
@@ -264,7 +302,8 @@ def _trial(now: Tuning, one: CavityState) -> Advice:
     direction, toward = one.forward, _likely_off(now, one)
     if one.hz_per_turn and toward:
         # Never farther away: the channel lies on the other side of where it stands, or of where all stand.
-        by_hz = -math.copysign(min(max(abs(toward), LEAST_TELLING_HZ), MOST_TRIAL_HZ), toward)
+        least, most = LEAST_TELLING_WIDTHS * now.unit_hz, MOST_TRIAL_WIDTHS * now.unit_hz
+        by_hz = -math.copysign(min(max(abs(toward), least), most), toward)
         turns = max(round(abs(by_hz / one.hz_per_turn), 2), LEAST_TURN)
         direction = spoken(one.forward, 1 if by_hz * one.hz_per_turn > 0 else -1)
     do, told = _named(one, turns, direction)
@@ -315,7 +354,10 @@ def cavity_lines(now: Tuning) -> list[str]:
             if not one.resolved(now.unit_hz):
                 said += f", not resolved: by a turn, or {_needed(now, one)} sweeps a look"
         lines.append(f"{one.number}  {said}")
-    if now.places.zeros:
+    dips = "" if now.far is None or now.fitted else dip_words(now.far, now.reject_hz)
+    if dips:
+        lines.append(dips)
+    elif now.places.zeros:
         zeros = " ".join(f"{zero.value / 1e3:+.0f}" for zero in now.places.zeros)
         lines.append(f"notches resolved at INFERRED {zeros} kHz; whose they are shows by turning")
     elif any(not one.place.known for one in now.places.cavities) and now.notch is not None and now.notch.trusted:

@@ -21,7 +21,7 @@ from rf.floor.lowest import Lowest, lowest_point
 from rf.floor.pool import Bottom, pool_at, pool_half_width_hz
 from rf.floor.proof import Limits, rejection_of
 from rf.floor.settling import largest_step_hz, settling_caution
-from rf.notch.notch import NotchPlace, find_notch
+from rf.notch.notch import NotchPlace, find_notch, no_notch
 from rf.repeater.hookup_check import HookUpCheck, State, check_hookup
 from rf.repeater.passband import Budgeted, Residuals, loss_at, return_loss_at
 from rf.values.decibel import amplitude, amplitude_db, level_db
@@ -47,6 +47,7 @@ from visit.figures.third_load import third_load
 from visit.figures.unsurveyed import NOT_SURVEYED, may_be_leak, unsurveyed
 from visit.figures.walking import Walking, hidden, step_words, walking
 from visit.site.hookup import HookUp
+from visit.site.presets import is_far
 from visit.site.site import Site
 
 LEAST_DEPARTURE = 0.6
@@ -219,6 +220,8 @@ def _notch(
     side, residuals = hookup.side, known.residuals or Residuals()
     if side is None or reject_hz is None or site.kind == "band-pass":
         return None
+    if is_far(site, frequency_hz):
+        return no_notch("a sweep for cavities that are far off: its dips are told one by one", (reject_hz,))
     return find_notch(
         frequency_hz[calm],
         s21.mean[calm],

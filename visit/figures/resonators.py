@@ -11,6 +11,7 @@ from dataclasses import dataclass, field
 import numpy as np
 from numpy.typing import NDArray
 
+from protocol.sweep import Limits, SweepSettings
 from rf.repeater.passband import Residuals
 from rf.resonators.band_figures import BandDeed, BandFigures, advise_band, band_figures, no_band
 from rf.resonators.cavity_figures import (
@@ -32,6 +33,7 @@ from visit.figures.run_figures import RunFigures, no_figures
 from visit.record.sheet import CAVITY_AT, CAVITY_DEPTH, CAVITY_LOSS, Sheet
 from visit.record.visit_file import RunRow
 from visit.site.hookup import ANTENNA_PORT, CAVITY, CAVITY_ONE, HookUp, Side
+from visit.site.presets import wide
 from visit.site.site import Site
 
 BAND_PASS = "band-pass"
@@ -166,3 +168,22 @@ def _why_not(made: Averaged | None, known: Known) -> str:
         return known.uncorrected or known.axis_doubt
     busy = made is None or made.s21.too_busy or made.s11.too_busy or made.frequency_hz.size < FEWEST_POINTS
     return TOO_FEW if busy else ""
+
+
+CAVITY_SPAN = 14.0
+"""Widths of a cavity at 3 dB that its sweep spans: its flanks tell Q, its ends the line."""
+
+
+def cavity_settings(site: Site, limits: Limits | None, sight: CavitySight | None) -> SweepSettings:
+    """The sweep for a cavity: around where it was last seen, else where it is wanted, else over both channels."""
+    preset = wide(site, limits)
+    shown = None if sight is None else sight.cavity or sight.one_port
+    centre_hz, span_hz = (preset.start_hz + preset.stop_hz) / 2.0, preset.stop_hz - preset.start_hz
+    if shown is not None and shown.f0.known:
+        centre_hz, span_hz = shown.f0.value, CAVITY_SPAN * shown.bandwidth.value
+    elif sight is not None and sight.wish.at_hz is not None:
+        centre_hz = sight.wish.at_hz
+    start, stop = centre_hz - span_hz / 2.0, centre_hz + span_hz / 2.0
+    if limits is not None:
+        start, stop = max(start, limits.start_hz), min(stop, limits.stop_hz)
+    return preset if stop <= start else SweepSettings(start, stop, preset.points, preset.bandwidth_hz)

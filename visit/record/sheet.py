@@ -43,6 +43,11 @@ NOISE_FIGURE = Line("receiver noise figure", "dB", 0.0, 30.0, "where the sheet s
 BLOCKING = Line("receiver blocking level", "dBm", -80.0, 30.0, "of a carrier that makes it deaf")
 RADIO_LINES = (POWER, NOISE, SENSITIVITY, NOISE_FIGURE, BLOCKING)
 
+CAVITY_AT = Line("cavity frequency", "MHz", 1.0, 10e3, "where the cavity shall stand")
+CAVITY_LOSS = Line("cavity loss", "dB", 0.05, 20.0, "that a pass cavity shall have at its frequency")
+CAVITY_DEPTH = Line("cavity depth", "dB", 1.0, 60.0, "that a notch cavity shall take at its frequency")
+CAVITY_LINES = (CAVITY_AT, CAVITY_LOSS, CAVITY_DEPTH)
+
 INSTRUMENT = {
     name: Line(f"analyzer {name}", says=says)
     for name, says in (
@@ -58,12 +63,7 @@ INSTRUMENT = {
 }
 """Of the analyzer, by its data sheet, as words: `visit.day.instrument` reads them."""
 
-CAVITY_AT = Line("cavity frequency", "MHz", 1.0, 10e3, "where the cavity shall stand")
-CAVITY_LOSS = Line("cavity loss", "dB", 0.05, 20.0, "that a pass cavity shall have at its frequency")
-CAVITY_DEPTH = Line("cavity depth", "dB", 1.0, 60.0, "that a notch cavity shall take at its frequency")
-CAVITY_LINES = (CAVITY_AT, CAVITY_LOSS, CAVITY_DEPTH)
-
-LINES = {line.name: line for line in (*FEEDER_LINES, *RADIO_LINES, *CAVITY_LINES, *INSTRUMENT.values())}
+LINES = {line.name: line for line in (*FEEDER_LINES, *RADIO_LINES, *INSTRUMENT.values(), *CAVITY_LINES)}
 
 
 class Sheet:

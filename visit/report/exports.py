@@ -27,6 +27,7 @@ from visit.day.gains import gains_of
 from visit.day.parts import paths_of
 from visit.day.stages import stages
 from visit.day.suits import suits_if_known
+from visit.day.witness import witnesses
 from visit.figures.assessment import Assessment, Role
 from visit.figures.averaging import Complex
 from visit.figures.feeder import feeder_sight
@@ -40,6 +41,7 @@ from visit.report.gains_page import gains_data
 from visit.report.parts_page import parts_data
 from visit.report.resonator_page import band_data, cavity_data
 from visit.report.suits_page import suits_data
+from visit.report.witness_page import witness_data
 
 LONGEST_COMMENT = 500
 """Letters of a line of comment; a program that reads Touchstone may have a short line."""
@@ -77,6 +79,7 @@ def export_visit(visit: VisitFile, folder: Path, *, singly: bool = False) -> lis
             {**assessment_data(one.assessment), "runs": one.run_ids, "notes": list(one.notes)} for one in found
         ],
         "feeder": feeder_data(feeder_sight(replay.figures_of)),
+        "witness": witness_data(witnesses(replay)),
         "cavity": cavity_data(cavity_sight(replay.figures_of)),
         "resonators": band_data(band_sights(replay.figures_of)),
         "gains": gains_data(gains_of(Day(visit), replay)),

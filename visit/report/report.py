@@ -26,6 +26,7 @@ from visit.day.nudges import NudgeRow, Told, ledger, whole_ledger
 from visit.day.parts import paths_of
 from visit.day.stages import AS_LEFT, Stood, differences, stage_at, stood
 from visit.day.suits import suits_if_known
+from visit.day.witness import witnesses
 from visit.figures.assessment import Assessment, Role
 from visit.figures.feeder import feeder_sight
 from visit.figures.replay import Figures, Replay
@@ -47,6 +48,7 @@ from visit.report.pictures import FOUND, LATEST, LEFT, Picture, pictures_of
 from visit.report.resonator_page import band_lines, cavity_lines
 from visit.report.suits_page import suits_lines
 from visit.report.trend import Point, by_side, points_of
+from visit.report.witness_page import worth_saying
 from visit.site.site import Site
 
 NOT_MEASURED = "not measured"
@@ -91,6 +93,8 @@ class Report:
     computed: list[str] = field(default_factory=list)
     feeder: list[str] = field(default_factory=list)
     """Feeder and antenna, and what has changed of them since earlier visits; empty where they were not swept."""
+    witness: list[str] = field(default_factory=list)
+    """What a source and a receiver, or the maker's curve, say to it; empty where nothing was typed."""
     resonators: list[str] = field(default_factory=list)
     """A single cavity and band-pass sides; empty where none was swept."""
     gains: list[str] = field(default_factory=list)
@@ -146,6 +150,7 @@ def _gathered(visit: VisitFile, earlier: Sequence[Path]) -> Report:
         report.gains += desense_lines(test) if test.dbm else []
     report.feeder = _feeder(visit, replay, earlier)
     report.resonators = _resonators(replay)
+    report.witness = worth_saying(witnesses(replay))
     report.suits = _suits(visit, replay)
     report.together = _together(visit, replay)
     report.left_out = [

@@ -81,6 +81,7 @@ def sections(report: Report, *, drawn: bool = True) -> list[tuple[str, list[str]
         ("is the analyzer good enough", report.suits),
         ("feeder and antenna", report.feeder),
         ("resonators", report.resonators),
+        ("second witness", report.witness),
         ("several hook-ups together", report.together),
         ("calibration and checks", report.calibration),
         ("instrument", report.instrument),

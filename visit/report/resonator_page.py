@@ -119,8 +119,9 @@ def side_words(sight: BandSight, site: Site) -> list[str]:
         f"unloaded Q {text(one.unloaded_q)}, external Q in {text(one.external_q[0])}, out {text(one.external_q[1])}",
         *resonator_words(sight),
     ]
-    couplings = ", ".join(f"{n}-{n + 1} {text(k)}" for n, k in enumerate(one.couplings, 1))
-    lines.append(f"couplings {couplings}")
+    couplings = ", ".join(f"{n}-{n + 1} {text(k)}" for n, k in enumerate(one.couplings, 1) if k.known)
+    if couplings:
+        lines.append(f"couplings {couplings}")
     return [*lines, *deed_words(sight)]
 
 
@@ -130,6 +131,7 @@ def resonator_words(sight: BandSight) -> list[str]:
     return [
         f"resonator {number} ({from_port}) {text(off, signed=True)} off the channel"
         for number, off in enumerate(sight.figures.offsets, 1)
+        if off.known
     ]
 
 

@@ -12,11 +12,13 @@ from collections.abc import Mapping
 from pathlib import Path
 
 from protocol.profiles.profile import Profile
+from protocol.sweep import Limits
 from rf.calibration.standards import Kit
 from rf.values.figure import Figure, cant_say
 from rf.values.words import text
-from visit.day.cavities import seen_move, track
+from visit.day.cavities import expected_of, seen_move, track
 from visit.day.day import Day
+from visit.day.far import FarLook
 from visit.day.nudges import (
     LOCK_NUT,
     Around,
@@ -25,6 +27,7 @@ from visit.day.nudges import (
     add_nudge,
     compare,
     correct,
+    dips_of,
     ledger,
     lock_words,
     nudge_words,
@@ -42,6 +45,7 @@ from visit.figures.together import Together
 from visit.record.visit_file import VisitFile
 from visit.run.calibrating import Calibrator
 from visit.site.hookup import Side
+from visit.site.presets import far_sweeps, is_far
 from visit.site.site import Site
 from visit.site.typed import changes
 
@@ -141,9 +145,13 @@ class SiteVisit:
         """Compare two runs around a turn, write the ledger, say what the turn did. `first` and `second`: what the two
         runs showed, as far as somebody has it. Raises RequestError."""
         runs = self.file.run(before), self.file.run(after)
-        nudge = compare(RunFigures(self.file), *runs, first, second)
-        add_nudge(self.file, *runs, told, nudge, _around(first, second))
         side = runs[0].hookup.side
+        expected = None
+        if side is not None:
+            rows = [row for row in ledger(self.file) if row.side == side.value]
+            expected = expected_of(rows, self.site.reject_hz(side), self.site.cavities, told)
+        nudge = compare(RunFigures(self.file), *runs, first, second, expected)
+        add_nudge(self.file, *runs, told, nudge, _around(first, second))
         assert side is not None  # else it could not be compared
         if told.screw == LOCK_NUT:
             return lock_words(nudge, *self._allowed(first, second), self.site.goals.rejection_db)
@@ -166,13 +174,18 @@ class SiteVisit:
         """What was entered as a turn was none. Raises RequestError."""
         strike(self.file, number, why)
 
-    def tuning(self, side: Side, seen: Assessment) -> Tuning:
-        """What is known of the cavities of a side, by the ledger and by what the present look shows."""
+    def tuning(self, side: Side, seen: Assessment, run: int | None = None, limits: Limits | None = None) -> Tuning:
+        """What is known of the cavities of a side, by the ledger and by what the present look shows; by the dips of its
+        `run` too, where one is named and the fit does not lead or a screw moves nothing (`limits` of the analyzer).
+        Raises RequestError."""
         rows = [row for row in ledger(self.file) if row.side == side.value]
         reject_hz, notch, cavities = self.site.reject_hz(side), seen.notch, self.site.cavities
         singles = notch.singles if notch is not None else ()
         channel = seen.channel(Role.REJECT)
         assert channel is not None  # every hook-up of one side has one
+        far = None if run is None else self._far_look(side, seen, run, limits)
+        if far is not None and not (notch is not None and notch.trusted):
+            singles = far.dips
         return Tuning(
             goal_db=self.site.goals.rejection_db,
             reject_hz=reject_hz,
@@ -182,7 +195,32 @@ class SiteVisit:
             places=track(rows, reject_hz, cavities, seen.notch_offset, singles),
             cavities=cavities,
             sweeps=seen.sweeps,
+            spacing_hz=self.site.high_hz - self.site.low_hz,
+            far=far,
         )
+
+    def _far_look(self, side: Side, seen: Assessment, run: int, limits: Limits | None) -> FarLook | None:
+        """The dips of a look; None where it has none to show. Raises RequestError."""
+        figures = RunFigures(self.file)
+        averaged = figures.averaged(self.file.run(run))
+        if averaged is None or self.site.kind == "band-pass":
+            return None
+        spans = tuple((one.start_hz, one.stop_hz) for one in far_sweeps(self.site, side, limits))
+        start, stop = float(averaged.frequency_hz[0]), float(averaged.frequency_hz[-1])
+        level = 0
+        if is_far(self.site, averaged.frequency_hz):
+            level = 1 + min(range(len(spans)), key=lambda k: abs(spans[k][1] - spans[k][0] - (stop - start)))
+        farther = None
+        for row in reversed(figures.runs):
+            if row.hookup.side is side and row.id <= run:
+                made = averaged if row.id == run else figures.averaged(row)
+                if made is not None and is_far(self.site, made.frequency_hz):
+                    farther = made
+                    break
+        dips, far_dips = (
+            None if one is None else tuple(dip.figure for dip in dips_of(one)) for one in (averaged, farther)
+        )
+        return FarLook(dips or (), start, stop, level, spans, far_dips)
 
     def _allowed(self, *looks: Assessment | None) -> tuple[Figure, Figure]:
         """How far all notches together, and one alone, may move before the goal is lost: by the first look that tells,

@@ -8,10 +8,13 @@ from __future__ import annotations
 
 import math
 
+import numpy as np
+from numpy.typing import NDArray
+
 from protocol.sweep import Limits, SweepSettings
 from rf.floor.pool import MOST_CAVITIES, narrowest_bottom
 from rf.values.match import SPEED_OF_LIGHT, UNKNOWN_CABLE
-from visit.site.hookup import HookUp
+from visit.site.hookup import HookUp, Side
 from visit.site.site import Site
 
 WIDE_SPAN_FACTOR = 4.0
@@ -20,6 +23,11 @@ WIDE_SPAN_FACTOR = 4.0
 POINTS = 401
 BANDWIDTH_HZ = 1000.0
 ZOOM_POINTS = 101
+
+FAR_SHARES = (0.015, 0.03, 0.06)
+"""Half-widths of the sweeps for a unit that is far off, as shares of the channel."""
+FAR_SPACINGS = 2.2
+"""They reach at least so many channel spacings to each side."""
 
 FEEDER_SPAN_HZ = 100e6
 """1.3 m apart in corrugated foam line: two plugs of a feeder are told apart."""
@@ -47,6 +55,30 @@ def wide(site: Site, limits: Limits | None = None, bandwidth_hz: float | None = 
         even = [number for number in limits.points if (number - 1) % 8 == 0]
         points = min(even or limits.points, key=lambda number: abs(number - POINTS))
     return SweepSettings.around(centre, spacing * WIDE_SPAN_FACTOR, points, bandwidth_hz)
+
+
+def far_sweeps(
+    site: Site, side: Side, limits: Limits | None = None, bandwidth_hz: float | None = None
+) -> list[SweepSettings]:
+    """Sweeps around the reject channel of a side for notches that stand anywhere, from narrow to wide, as far as the
+    analyzer reaches."""
+    usual, reject_hz = wide(site, limits, bandwidth_hz), site.reject_hz(side)
+    found: list[SweepSettings] = []
+    for share in FAR_SHARES:
+        half = max(share * reject_hz, FAR_SPACINGS * (site.high_hz - site.low_hz))
+        start, stop = reject_hz - half, reject_hz + half
+        if limits is not None:
+            start, stop = max(start, limits.start_hz), min(stop, limits.stop_hz)
+        made = SweepSettings(start, stop, usual.points, usual.bandwidth_hz)
+        if not found or made.stop_hz - made.start_hz > 1.05 * (found[-1].stop_hz - found[-1].start_hz):
+            found.append(made)
+    return found
+
+
+def is_far(site: Site, frequency_hz: NDArray[np.float64]) -> bool:
+    """Whether a sweep (K,) is one of those: wider than the usual one over both channels."""
+    spacing = site.high_hz - site.low_hz
+    return float(frequency_hz[-1] - frequency_hz[0]) > 1.05 * WIDE_SPAN_FACTOR * spacing
 
 
 def zoom(reject_hz: float, bottom_width_hz: float, bandwidth_hz: float = BANDWIDTH_HZ) -> SweepSettings:

@@ -23,6 +23,8 @@ FAINTEST_DB = -190.0
 """No receiver sees less; a smaller number counts in parts of a decibel."""
 RETURN_LOSS = re.compile(r"\bRL\b|(?i:\breturn loss\b|\bloss\b)")
 """Words that say that decibels of a reflection count how much is lost."""
+LEAST_LOSS_DB = 0.03
+"""A lead loses more, there and back; smaller numbers may be no decibels."""
 DELAY_S = (0.2e-9, 120e-9)
 """Delay of an open lead, there and back."""
 
@@ -123,7 +125,8 @@ def reflecting(pair: NDArray[np.float64], frequency_hz: NDArray[np.float64], tol
     found = []
     losing = RETURN_LOSS.search(told) is not None and float(np.median(pair[:, 0])) > 0
     for kind in KINDS:
-        if (kind.other or (losing and kind.first == "db")) and not (losing and kind.first == "loss"):
+        unsaid = kind.first == "loss" and (kind.divisors != (1, 1) or float(np.median(pair[:, 0])) < LEAST_LOSS_DB)
+        if (kind.other or (losing and kind.first == "db") or unsaid) and not (losing and kind.first == "loss"):
             continue  # the sign of so small a number is told by words only
         trace = kind.complex(pair)
         if not np.all(np.isfinite(trace)):

@@ -1,0 +1,157 @@
+"""The advice and a hand, without a screen: looks of the simulated bench, the ledger's rows, the next deed.
+
+Owns: a short way through `visit.day` for many starts. Refuses: the file and the terminal; `tests/tui/far_hand` takes
+those.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import replace
+from pathlib import Path
+from types import SimpleNamespace
+from typing import Any, cast
+
+import numpy as np
+
+from protocol.simulated.duplexer import load_unit
+from protocol.simulated.hookup import HookUp as OnTheBench
+from protocol.simulated.instrument import Instrument, InstrumentOptions
+from protocol.sweep import SweepSettings
+from rf.values.words import as_json, finite
+from visit.day.cavities import expected_of, track
+from visit.day.far import FarLook
+from visit.day.nudges import NudgeRow, Told, compare, dips_of
+from visit.day.tuning import Advice, Deed, Tuning, advise
+from visit.figures.assess import assess
+from visit.figures.assessment import Assessment, Role
+from visit.figures.averaging import Averaged, average_of
+from visit.figures.known import Known
+from visit.figures.run_figures import RunFigures
+from visit.record.visit_file import RunRow
+from visit.site.hookup import HookUp, Side
+from visit.site.presets import far_sweeps, wide
+from visit.site.site import Site, load_site
+
+SITES = Path(__file__).parents[2] / "fixtures/sites"
+SITE_OF = {"U6": "demo-450", "V6": "demo-150", "V4": "demo-154", "P6": "demo-150"}
+HAND_ERROR = 0.2
+TURN_S = 20.0
+"""What a turn takes a hand, with the nut and the look at the screen."""
+USUAL = 8
+
+
+def site_of(unit: str) -> Site:
+    """The site of a unit."""
+    site = load_site(SITES / f"{SITE_OF[unit]}.toml")
+    return replace(site, kind="pass-reject") if unit == "P6" else site
+
+
+class FarVisit:
+    """The low side of a unit whose rods stand off by `rods_hz`, between the `ends_hz` of their travel (from 0)."""
+
+    def __init__(
+        self,
+        unit: str,
+        seed: int,
+        rods_hz: Sequence[float],
+        trimmers_hz: Sequence[float] = (),
+        ends_hz: dict[int, tuple[float, float]] | None = None,
+    ) -> None:
+        self.unit, self.site, self._rods, self._ends = load_unit(unit), site_of(unit), list(rods_hz), ends_hz or {}
+        for number, hz in enumerate(rods_hz, 1):
+            self.unit.turn("L", number, hz)
+        for number, hz in enumerate(trimmers_hz, 1):
+            self.unit.turn("L", number, hz, trimmer=True)
+        self._rng = np.random.default_rng(seed)
+        spacing, count = self.site.high_hz - self.site.low_hz, len(self._rods)
+        self._per_turn = self._rng.uniform(0.07, 0.2, count) * spacing * self._rng.choice([-1.0, 1.0], count)
+        self._bench = Instrument(InstrumentOptions(seed=seed), self.unit, OnTheBench("A", "L"))
+        self._averages: dict[int, Averaged] = {}
+        self._rows: list[NudgeRow] = []
+        self._farther: Averaged | None = None
+        self._spans = far_sweeps(self.site, Side.LOW)
+        self.seconds, self.turns, self.sweeps = 0.0, 0, 0
+        self.said: list[str] = []
+
+    def run(self, most_turns: int = 60) -> Advice:
+        """Until the advice ends, or after so many turns."""
+        level, sweeps, before, told = 0, USUAL, None, None
+        for _ in range(4 * most_turns):
+            run, seen = self._look(wide(self.site) if level == 0 else self._spans[level - 1], sweeps)
+            if told is not None and before is not None:
+                self._write(before, (run, seen), told)
+            advice = advise(self._tuning(run, seen, level))
+            self.said.append(f"{advice.do} | {advice.why}")
+            told, before = None, (run, seen)
+            if advice.level is not None:
+                level = advice.level
+            elif advice.deed is Deed.LONGER and advice.sweeps is not None:
+                sweeps = advice.sweeps
+            elif advice.told is not None and advice.deed is not Deed.OUT_OF_REACH and self.turns < most_turns:
+                told = advice.told
+                self._turn(told)
+            else:
+                return advice
+        return advice
+
+    def true_db(self) -> float:
+        """What the bench gives at the channel."""
+        return float(-20.0 * np.log10(abs(self.unit.s(np.array([self.site.high_hz]))[0, 1, 0])))
+
+    def _look(self, settings: SweepSettings, sweeps: int) -> tuple[RunRow, Assessment]:
+        bench, hookup = self._bench, HookUp.parse("A>L")
+        bench.start_hz, bench.stop_hz = settings.start_hz, settings.stop_hz
+        bench.points, bench.bandwidth_hz = settings.points, settings.bandwidth_hz
+        taken = [bench.sweep() for _ in range(sweeps)]
+        self.seconds += sum(sweep.duration_s for sweep in taken)
+        self.sweeps += sweeps
+        averaged = average_of(taken)
+        assert averaged is not None
+        run = RunRow(len(self._averages) + 1, "tune", hookup, settings, (), sweeps, None, 0.0)
+        self._averages[run.id] = averaged
+        return run, assess(self.site, hookup, averaged, Known(trusted=True))
+
+    def _tuning(self, run: RunRow, seen: Assessment, level: int) -> Tuning:
+        averaged, reject_hz, count = self._averages[run.id], self.site.reject_hz(Side.LOW), self.site.cavities
+        self._farther = averaged if level else self._farther
+        dips = tuple(dip.figure for dip in dips_of(averaged))
+        far = FarLook(
+            dips, run.settings.start_hz, run.settings.stop_hz, level,
+            tuple((one.start_hz, one.stop_hz) for one in self._spans),
+            None if self._farther is None else tuple(dip.figure for dip in dips_of(self._farther)),
+        )  # fmt: skip
+        channel, notch = seen.channel(Role.REJECT), seen.notch
+        assert channel is not None
+        singles = notch.singles if notch is not None and notch.trusted else dips
+        places = track(self._rows, reject_hz, count, seen.notch_offset, singles)
+        return Tuning(
+            self.site.goals.rejection_db, reject_hz, channel.transmission, notch, seen.notch_offset, places, count,
+            seen.sweeps, spacing_hz=self.site.high_hz - self.site.low_hz, far=far,
+        )  # fmt: skip
+
+    def _write(self, before: tuple[RunRow, Assessment], after: tuple[RunRow, Assessment], told: Told) -> None:
+        figures: Any = SimpleNamespace(
+            site=self.site, averaged=lambda run: self._averages[run.id], assess=lambda _: None
+        )
+        expected = expected_of(self._rows, self.site.reject_hz(Side.LOW), self.site.cavities, told)
+        nudge = compare(cast("RunFigures", figures), before[0], after[0], before[1], after[1], expected)
+        made = {
+            "before": as_json(nudge.before), "after": as_json(nudge.after), "moved": as_json(nudge.moved),
+            "mean_before": as_json(before[1].notch_offset), "mean_after": as_json(after[1].notch_offset),
+            "misfit": finite(nudge.misfit), "unseen": nudge.unseen, "left": nudge.left, "single": nudge.single,
+        }  # fmt: skip
+        self._rows.append(NudgeRow(0.0, "L", told, before[0].id, after[0].id, made, len(self._rows) + 1))
+
+    def _turn(self, told: Told) -> None:
+        """As badly as a hand."""
+        assert told.cavity is not None and told.turns is not None
+        k, sign = told.cavity - 1, {"clockwise": 1.0, "anticlockwise": -1.0}[told.direction]
+        hz = sign * told.turns * self._per_turn[k] * self._rng.normal(1.0, HAND_ERROR)
+        if k in self._ends:
+            low, high = self._ends[k]
+            hz = min(max(self._rods[k] + hz, low), high) - self._rods[k]
+        self._rods[k] += hz
+        self.unit.turn("L", told.cavity, hz)
+        self.turns += 1
+        self.seconds += TURN_S

@@ -1,0 +1,126 @@
+"""A second witness: levels of a source and a receiver, and the maker's curve, held against the analyzer's figure."""
+
+from __future__ import annotations
+
+import asyncio
+import json
+import os
+import pty
+import threading
+import tty
+from collections.abc import Iterator
+from pathlib import Path
+
+import numpy as np
+import pytest
+import skrf
+
+from protocol.errors import AnalyzerError, RequestError
+from protocol.levels import read_level
+from rf.floor.witness import Levels, compared, witnessed
+from rf.values.figure import Kind, at_least, reading
+from tests.visit.stations import table
+from tui.cli import main
+from visit.figures.replay import Replay
+from visit.record.visit_file import VisitFile
+from visit.report.report import build_report
+from visit.site.presets import wide
+
+
+def test_levels_give_reading_bound_or_nothing() -> None:
+    whole = Levels(-10.0, 40.0, -58.0, -100.0, -95.0)
+    seen = witnessed(whole)
+    assert seen.kind is Kind.READING and seen.value == pytest.approx(88.0, abs=0.01)
+    assert 84.0 < seen.low < 86.3 and 89.7 < seen.high < 92.0
+    assert witnessed(Levels(-10.0, 40.0, -58.0, -100.0)).kind is Kind.INFERRED
+    leaky = witnessed(Levels(-10.0, 40.0, -58.0, -100.0, -62.0))
+    assert leaky.kind is Kind.AT_LEAST and leaky.limited_by == "leakage" and leaky.value < 84.0
+    noisy = witnessed(Levels(-10.0, 40.0, -98.0, -100.0, -120.0))
+    assert noisy.kind is Kind.AT_LEAST and noisy.limited_by == "random" and noisy.value < 128.0
+    assert not witnessed(Levels(-10.0, 0.0, -58.0)).known and not witnessed(Levels(-60.0, 0.0, -58.0, -100.0)).known
+
+
+def test_contradictions_both_ways() -> None:
+    low, high = reading(80.0, 78.0, 82.0, "dB"), reading(90.0, 88.0, 92.0, "dB")
+    assert compared(high, low).agrees is False and "less rejection" in compared(high, low).says
+    assert compared(low, high).agrees is False and "leak" in compared(low, high).says
+    assert compared(at_least(85.0, "dB"), low).agrees is False
+    assert compared(at_least(75.0, "dB"), low).agrees is True
+    assert compared(low, low).says == "they agree"
+
+
+@pytest.fixture(scope="module")
+def visit_file(tmp_path_factory: pytest.TempPathFactory) -> Path:
+    folder = tmp_path_factory.mktemp("witness")
+    with table(folder, "demo-450", "U6", "--floor", "-90") as bench:
+        bench.measure("A>L", wide(bench.site), 4)
+    return folder / "a.visit"
+
+
+def test_the_command_holds_levels_and_curve_against_the_proof(
+    visit_file: Path, tmp_path: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    path = str(visit_file)
+    assert main(["witness", path, "--thru", "-10"]) == 2
+    assert "--side" in capsys.readouterr().err
+    visit = VisitFile.open(visit_file, read_only=True)
+    assert not build_report(visit, []).witness
+    visit.close()
+    levels = ["--thru", "-10", "--pad", "40", "--off", "-120", "--loads", "-110"]
+    assert main(["witness", path, "--side", "low", *levels, "--duplexer", "-40", "--json"]) == 1
+    low = json.loads(capsys.readouterr().out)[0]
+    assert low["witness"]["kind"] == "reading" and low["agrees"] is False and "CONTRADICTION" in low["says"]
+    deep = low["analyzer"]["low"]
+    assert main(["witness", path, "--side", "low", "--duplexer", f"{30.0 - deep - 3.0:.1f}"]) == 0
+    assert "agree" in capsys.readouterr().out or deep > 0
+    f = np.linspace(440e6, 465e6, 51)
+    s = np.zeros((51, 2, 2), complex)
+    s[:, 1, 0] = s[:, 0, 1] = np.where(f > 452.5e6, 1e-6, 0.9)
+    skrf.Network(frequency=skrf.Frequency.from_f(f, unit="hz"), s=s).write_touchstone("maker", dir=str(tmp_path))
+    main(["witness", path, "--side", "low", "--maker-file", str(tmp_path / "maker.s2p")])
+    out = capsys.readouterr().out
+    assert "maker's rejection 120 dB as typed: " in out and "maker's loss 0.92 dB" in out
+    visit = VisitFile.open(visit_file, read_only=True)
+    assert any("second" in title for title, _ in [("second witness", build_report(visit, []).witness)])
+    assert build_report(visit, []).witness and Replay(visit)
+    visit.close()
+
+
+@pytest.fixture
+def receiver() -> Iterator[tuple[str, list[bytes]]]:
+    """A receiver on a device node that answers READ? once, then any other question with words."""
+    master, node = pty.openpty()
+    tty.setraw(node)
+    heard: list[bytes] = []
+
+    def serve() -> None:
+        for _ in range(2):
+            try:
+                asked = os.read(master, 100)
+            except OSError:
+                return
+            if not asked:
+                return
+            heard.append(asked)
+            os.write(master, b"-58.25E+0\n" if asked == b"READ?\n" else b"OVERLOAD\n")
+
+    thread = threading.Thread(target=serve, daemon=True)
+    thread.start()
+    yield os.ttyname(node), heard
+    os.write(node, b"x")
+    os.write(node, b"x")
+    thread.join(5.0)
+    os.close(master)
+    os.close(node)
+
+
+def test_a_level_is_asked_for_and_nothing_else_is_sent(receiver: tuple[str, list[bytes]]) -> None:
+    port, heard = receiver
+    for line in ("*RST", "OUTP ON;READ?", "READ?;*RST", "SOUR:POW 10", "READ?\n*RST"):
+        with pytest.raises(RequestError, match="no plain question"):
+            asyncio.run(read_level(port, line))
+    assert heard == []
+    assert asyncio.run(read_level(port, "READ?")) == -58.25
+    with pytest.raises(AnalyzerError, match="no level"):
+        asyncio.run(read_level(port, "FETC:POW?"))
+    assert heard == [b"READ?\n", b"FETC:POW?\n"]

@@ -1,0 +1,122 @@
+"""Turning the screws of a band-pass side: which resonator, which way, how far; a sweep after each turn.
+
+Owns: the keys. Refuses: figures and advice of its own.
+"""
+
+from __future__ import annotations
+
+import asyncio
+from collections.abc import Sequence
+from typing import ClassVar
+
+from textual.binding import Binding, BindingType
+
+from protocol.errors import RequestError
+from rf.values.words import text
+from tui.drawing.blocks import Block
+from tui.screens.bench_words import bench_lines
+from tui.screens.page_screen import PageScreen, block
+from visit.figures.resonators import BandSight, band_sights
+from visit.figures.run_figures import RunFigures
+from visit.report.resonator_page import LOCK, side_words
+from visit.run.conductor import Phase, RunOrder
+from visit.run.tool import Tool
+from visit.site.hookup import HookUp, Side
+from visit.site.presets import wide
+
+LOOK_S = 0.5
+SWEEPS = 4
+WEIGHTS = {"do": None, "expect": 6, "resonator": None, "at": 4, "centre": 3}
+"""By its first word, what gives way last on a small screen; None: never."""
+
+
+class ResonatorScreen(PageScreen):
+    """The page of one band-pass side, live."""
+
+    BINDINGS: ClassVar[list[BindingType]] = [
+        Binding("t", "sweep", "turned: sweep again"),
+        Binding("l", "side('L')", "the low side"),
+        Binding("h", "side('H')", "the high side"),
+        Binding("escape,q", "leave", "back"),
+    ]
+
+    def __init__(self, tool: Tool, side: Side) -> None:
+        super().__init__()
+        self._tool, self._side = tool, side
+        self._sights: tuple[BandSight, ...] | None = None
+        self._seen: object = None
+
+    def on_mount(self) -> None:
+        """Look for news twice a second; the page's own handler draws it."""
+        self.set_interval(LOOK_S, self._look)
+        self._look()
+
+    def _look(self) -> None:
+        progress = self._tool.station.state().progress
+        news = (progress.run_id, progress.done, progress.phase)
+        if news != self._seen:
+            self._seen = news
+            self.run_worker(self._made(), exclusive=True)
+
+    async def _made(self) -> None:
+        try:
+            self._sights = await asyncio.to_thread(lambda: band_sights(RunFigures(self._tool.visit.file)))
+        except RequestError as error:
+            self.said = f"! {error}"
+        self.draw()
+
+    def page(self, width: int) -> Sequence[Block]:
+        """What to turn, where each resonator stands, what it brings."""
+        tool, progress = self._tool, self._tool.station.state().progress
+        name = f"{self._side.value}>A"
+        mine = progress.order is not None and progress.order.hookup.name == name
+        run = f"   {name}: {progress.phase.value}, {progress.done} sweeps" if mine else ""
+        blocks = [
+            block("", f"RESONATORS OF THE {self._side.word.upper()} SIDE  {tool.site.name}{run}", width, column=1)
+        ]
+        if mine and progress.phase is Phase.FAULT:
+            blocks.append(block("FAULT", progress.message, width))
+        if self._sights is None:
+            return [*blocks, block("", "reading", width)]
+        sight = next((one for one in self._sights if one.side is self._side), None)
+        if sight is None:
+            return [*blocks, block("NEXT", f"lead 1 on port {self._side.value}, lead 2 on the antenna port: t", width)]
+        blocks += self._side_blocks(sight, width)
+        return [*blocks, block("", LOCK, width, 1)]
+
+    def _side_blocks(self, sight: BandSight, width: int) -> list[Block]:
+        lines = [line.strip() for line in side_words(sight, self._tool.site)]
+        deeds = [line for line in lines if line.startswith(("do: ", "expect: "))]
+        blocks = []
+        for line in deeds:
+            label, _, rest = line.partition(": ")
+            blocks.append(block(label.upper(), rest, width, WEIGHTS[label]))
+        if any(off.known for off in sight.figures.offsets):
+            places = ", ".join(f"{n}: {text(off, signed=True)}" for n, off in enumerate(sight.figures.offsets, 1))
+            blocks.append(block("OFF", f"{places}; counted from port {sight.hookup.driven}", width))
+        others = [line for line in lines if line not in deeds and not line.startswith("resonator ")]
+        return [*blocks, *(block("", line, width, WEIGHTS.get(line.split(maxsplit=1)[0], 2)) for line in others)]
+
+    def keys(self) -> Sequence[str]:
+        """What the keys do."""
+        return ("t turned: sweep again", "l low side", "h high side", "q back")
+
+    def action_side(self, port: str) -> None:
+        """The other side."""
+        self._side = Side(port)
+        self.draw()
+
+    def action_sweep(self) -> None:
+        """Sweep the side from its own port."""
+        self.attempt(self._swept)
+        self.draw()
+
+    def _swept(self) -> None:
+        tool, hookup = self._tool, HookUp.parse(f"{self._side.value}>A")
+        tool.station.stop_run().result()
+        if tool.bench is not None:
+            for line in bench_lines(hookup, tool.site):
+                tool.bench.say(line)
+        self.ordered = RunOrder(hookup, wide(tool.site, tool.profile.limits), SWEEPS, "tune")
+        tool.station.order(self.ordered)
+        self.said = f"lead 1 on port {hookup.driven}, lead 2 on the antenna port, a load on {hookup.third_port}"
