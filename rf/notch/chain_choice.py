@@ -18,7 +18,7 @@ from dataclasses import dataclass, replace
 import numpy as np
 from numpy.typing import NDArray
 
-from rf.notch.chain_fit import ChainFit, Observed, fit_chain, fit_chains, forecast
+from rf.notch.chain_fit import ChainFit, Observed, fit_chains, forecast
 from rf.notch.chain_model import Chain, ChainShape
 from rf.notch.chain_search import HOPEFUL, WORTH, found_start, leak_as_noise, outside
 from rf.notch.chain_start import hidden_band
@@ -162,7 +162,10 @@ def first_fit(shape: ChainShape, frequency_hz: NDArray[np.float64], observed: Ob
     where it does not stand."""
     whole, chain, inner = _fitted_part(shape, frequency_hz, observed)
     departure = max(MIDDLE, observed.least_departure) if observed.least_departure > 0 else DEPARTURES[1]
-    return fit_chain(chain, inner, found_start(whole, observed), departure)
+    fit = fit_chains(chain, inner, found_start(whole, observed)[None], (departure,))[0]
+    if fit is None:
+        raise np.linalg.LinAlgError("no descent stands")
+    return fit
 
 
 def _fitted_part(
