@@ -1,7 +1,8 @@
 """Retuning from anywhere, counted: units whose every screw was turned, and a hand that follows the advice alone.
 `python -m scripts.retune [--starts 10] [--units U6 V6]` writes docs/retune.md.
 
-Owns: the starts, the count and the page. Refuses: to leave a start out; each that did not come to its goal is named.
+Owns: the starts, the count and the page. Refuses: to leave a start out; each one that did not come to its goal is
+named.
 """
 
 from __future__ import annotations
@@ -18,7 +19,7 @@ import numpy as np
 from tests.visit.far_visit import FarVisit, site_of
 
 ROOT = Path(__file__).parents[1]
-PAGE, DATA = ROOT / "docs/retune.md", ROOT / "docs/retune.json"
+PAGE, DATA = ROOT / "docs/retune.md", ROOT / "build/retune.json"
 SHARE = {"U6": 0.02, "V6": 0.01, "V4": 0.01, "P6": 0.01}
 """How far a cavity stands off at most, as a share of its channel."""
 TRIMMERS_HZ = 100e3
@@ -92,6 +93,7 @@ def main() -> None:
         for unit in options.units:
             if (unit, seed) not in known:
                 done.append(tried(unit, seed))
+                DATA.parent.mkdir(exist_ok=True)
                 DATA.write_text(json.dumps(done, indent=1) + "\n", "utf-8")
                 PAGE.write_text(page(done), "utf-8")
                 print(json.dumps(done[-1]), flush=True)

@@ -51,6 +51,9 @@ APART = 4.5
 EDGE = 0.1
 """Of the span: a dip nearer to an end may have left."""
 
+CLEARLY = 2.0
+"""So many times as many standard deviations a dip has moved when it alone can be the one that was turned."""
+
 SPLIT_DB = 2.0
 """A dip that another one has left or joined is so much shallower or deeper."""
 
@@ -190,7 +193,7 @@ def _placed(f: NDArray[np.float64], s: NDArray[np.complex128], power: NDArray[np
     if half_width > hz / 2.0 / WIDEST_Q:
         return None
     slope = abs(np.polyval(np.polyder(coefficients[::-1]), root)) / step
-    sd = math.sqrt(float(power[at])) / max(float(slope), 1e-30) / math.sqrt(BESIDE / 2.0)
+    sd = math.sqrt(float(power[at])) / max(float(slope), 1e-30)
     return Dip(hz, math.hypot(sd, LEAST_SHARE * step), float(level_db(s[at])))
 
 
@@ -235,9 +238,13 @@ def moved_dip(
         if best is not None and best[0] < APART * known.by[1]:
             return _move(best[1], best[2])
         gone, new = [], []
+    elif len(gone) > 1 and new:
+        clear = _clearest(gone, new)
+        if clear is not None:
+            return clear
     if not new and (stayed or not gone):
         why = "what moved may lie under the floor" if under else "no dip in the sweep moved"
-        return _nothing(why, unseen=stayed or (known.place is None and not under))
+        return _nothing(why, unseen=stayed or (known == Expected() and not under))
     if len(gone) == 1 and len(new) == 1:
         return _move(gone[0], new[0])
     if not gone and len(new) == 1:
@@ -254,6 +261,17 @@ def moved_dip(
         nowhere = cant_say("Hz", why)
         return DipMove(gone[0].figure, nowhere, nowhere, why=why, left=True)
     return _nothing("what moved is not told from what stayed")
+
+
+def _clearest(gone: Sequence[Dip], new: Sequence[Dip]) -> DipMove | None:
+    """Of several that seem to have moved, each to where the nearest one stands now, the one that did so far more surely
+    than the others: dips near the floor wander. None where none does."""
+    pairs = []
+    for first in gone:
+        second = min(new, key=lambda dip: abs(dip.hz - first.hz))
+        pairs.append((abs(second.hz - first.hz) / math.hypot(first.sd_hz, second.sd_hz), first, second))
+    pairs.sort(key=lambda one: -one[0])
+    return _move(pairs[0][1], pairs[0][2]) if pairs[0][0] > CLEARLY * pairs[1][0] else None
 
 
 def _same(before: Sequence[Dip], after: Sequence[Dip]) -> dict[int, int]:

@@ -60,7 +60,7 @@ def test_two_that_coincide_part_and_one_that_joins_another_is_told_by_its_depth(
 
 
 def test_what_is_expected_decides_between_several() -> None:
-    before, after = [dip(148), dip(150)], [dip(148.2), dip(151)]
+    before, after = [dip(148), dip(150)], [dip(148.6), dip(151)]
     assert not moved_dip(before, after, SPAN).moved.known
     mine = moved_dip(before, after, SPAN, Expected((150e6, 5e3), (0.9e6, 0.2e6)))
     assert mine.moved.value == pytest.approx(1e6)

@@ -7,6 +7,7 @@ from `visit`.
 from __future__ import annotations
 
 import asyncio
+import math
 import time
 from collections import deque
 from dataclasses import replace
@@ -86,12 +87,11 @@ class TuneScreen(TextScreen[None]):
         # Both channels: the pass tells the circuit, without which single cavities are not told apart.
         settings = _sweep(tool, side, 0, order.settings.bandwidth_hz)
         self._order = RunOrder(order.hookup, settings, SWEEPS, "tune", order.trusted)
-        self._told: Told | None = None
-        """What was entered of the next turn; None: it is made as advised."""
+        self._told: Told | None = None  # what was entered of the next turn; None: as advised
         self._turning = self._bell = self._typing = self._strip = False
         self._before: tuple[int, Assessment] | None = None
+        # The turn that was made and the last run that may still hold sweeps of it, until its look is complete.
         self._after: tuple[Told, int] | None = None
-        """The turn that was made and the last run that may still hold sweeps of it, until its look is complete."""
         self._comparing = False  # the turn's two looks: nothing new may be advised until that is done
         self._seen: int | None = None
         self._last = ""
@@ -109,8 +109,7 @@ class TuneScreen(TextScreen[None]):
         self.draw()
 
     def _look(self) -> None:
-        state = self._tool.station.state()
-        progress = state.progress
+        progress = (state := self._tool.station.state()).progress
         if progress.order is None or progress.order.purpose != "tune":
             return
         if state.assessment is not None and state.assessment is not self._shown:
@@ -187,10 +186,10 @@ class TuneScreen(TextScreen[None]):
 
     def text_blocks(self, width: int) -> list[Block]:
         """All that is known, and what to do."""
-        best = self._best_db if self._best_db > float("-inf") else None
         picture = TunePicture(
             self._tool.site, self._side, self._marks, self._planned(), self._shown, self._tuning, self._advice,
-            self._told, self._turning, self._after is not None, self._order.trusted, self._last, best,
+            self._told, self._turning, self._after is not None, self._order.trusted, self._last,
+            self._best_db if math.isfinite(self._best_db) else None,
             self._tool.visit.ghosts(self._side), tuple(self._places) if self._strip else None, time.monotonic(),
             STRIP_ROWS if self.app.size.height >= USUAL_ROWS else STRIP_ROWS // 2,
         )  # fmt: skip

@@ -83,10 +83,10 @@ def spoken(forward: str, sign: int) -> str:
 @dataclass(frozen=True, slots=True)
 class CavityState:
     """One cavity: `place` in hertz off the channel, `turned` by its own screw, what a whole turn `forward` does in
-    hertz (signed) and how well that is known (relative standard deviation); `unseen_turns` the largest turn that moved
-    nothing that was seen, while no turn did; `blind` how many turns left every dip of a sweep where it was;
-    `most_turns` the largest that was seen; `stuck` how many turns did next to nothing although it had followed before,
-    once a turn back has shown that its dip was watched; `last` the last turn of its screw.
+    hertz (signed) and how well that is known (relative standard deviation). While no turn told that: `unseen_turns` the
+    largest of the `tries`, `blind` how many of them left every dip of a sweep where it was. `most_turns` the largest
+    turn that was seen; `stuck` how many turns did nothing although it had followed before, once a turn back has shown
+    that its dip was watched; `idle` how many of the last ones did nothing; `last` the last turn of its screw.
     """
 
     number: int
@@ -97,9 +97,11 @@ class CavityState:
     spread: float = HAND_SHARE
     forward: str = "clockwise"
     unseen_turns: float = 0.0
+    tries: int = 0
     blind: int = 0
     most_turns: float = 0.0
     stuck: int = 0
+    idle: int = 0
     last: Told | None = None
 
     def resolved(self, unit_hz: float) -> bool:
@@ -421,13 +423,14 @@ def _cavity(
     if rate is None:
         unseen = [row.told.turns or 0.0 for row in mine if not seen_move(row, None)[2].known and not row.left]
         return CavityState(
-            number, place, sd, turned, unseen_turns=max(unseen, default=0.0), blind=sum(row.unseen for row in mine),
+            number, place, sd, turned, unseen_turns=max(unseen, default=0.0), tries=len(mine),
+            blind=sum(row.unseen for row in mine),
             last=mine[-1].told if mine else None,
         )  # fmt: skip
     seen = [row.told.turns or 0.0 for row in mine if seen_move(row, None)[2].known]
     return CavityState(
         number, place, sd, turned, rate.hz, rate.spread, rate.forward, most_turns=max(seen, default=0.0),
-        stuck=_stuck(mine),
+        stuck=_stuck(mine), idle=next((k for k, row in enumerate(reversed(mine)) if not row.unseen), len(mine)),
         last=mine[-1].told,
     )  # fmt: skip
 

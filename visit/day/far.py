@@ -25,6 +25,15 @@ STAGGER = 0.15
 FIRST_TURNS = 0.5
 """A first trial turn of a screw whose dip is not known: everything may be far off, so that it harms nothing."""
 
+IDLE = 2
+"""Turns that did nothing, after which a turn back tells whether it is its dip that was watched."""
+
+MOST_TRIAL = 4.0
+"""Turns of a trial at most: more tells nothing that these do not, and may run a rod out of its thread."""
+
+MOST_TRIES = 6
+"""Trial turns of one screw, to and fro, after which the bench has to find out."""
+
 ENOUGH = 32
 """Sweeps of a look that are asked for where dips are missing."""
 
@@ -82,6 +91,9 @@ def coarse(
 ) -> Coarse | None:  # fmt: skip
     """The next coarse deed; None where the chain's fit leads on. `leads`: it may, by this look alone; `unit_hz` the
     half-width f / 2Q of one notch. Pure."""
+    idle = next((one for one in places.cavities if one.idle >= IDLE), None)
+    if idle is not None and look.level > 0:
+        return _back(idle, look, unit_hz)
     lost = [one for one in places.cavities if not one.place.known]
     blind = [one for one in lost if one.blind]
     if look.level == 0 and leads and not blind:
@@ -102,6 +114,13 @@ def coarse(
             f"cavity {one.number} needs the bench: nothing that its screw moves is seen",
             f"{_turns(one.unseen_turns)} of it moved no dip from {low / 1e6:.1f} to {high / 1e6:.1f} MHz:"
             f" goal {goal_db:g} is out of reach here",
+        )
+    unknown = next((one for one in lost if one.tries >= MOST_TRIES), None)
+    if unknown is not None:
+        return Coarse(
+            "bench",
+            f"cavity {unknown.number} needs the bench: no turn of it tells which dip is its own",
+            f"{unknown.tries} turns to and fro, {len(look.dips)} dips seen: goal {goal_db:g} is out of reach here",
         )
     if level != look.level:
         return _other_sweep(look, level, lost, len(places.cavities))
@@ -178,7 +197,7 @@ def _trial(one: CavityState, look: FarLook, unit_hz: float, reject_hz: float) ->
             turns, sign = max(one.last.turns / 2.0, least), way(one.last.direction)[1]
             direction = spoken(one.forward, -sign)
     else:
-        turns = max(2.0 * one.unseen_turns, FIRST_TURNS)
+        turns = min(max(2.0 * one.unseen_turns, FIRST_TURNS), MOST_TRIAL)
         if one.last is not None:  # it may stand at the end of its travel: the other way
             direction = spoken(one.forward, -way(one.last.direction)[1])
         why = "which dip is its own shows by the one that moves; the lock nut loose first"
@@ -186,6 +205,16 @@ def _trial(one: CavityState, look: FarLook, unit_hz: float, reject_hz: float) ->
             why = f"{_turns(one.unseen_turns)} of it moved no dip: is it this side's screw, and its nut loose?"
     do, told = _named(one, max(turns, 0.01), direction)
     return Coarse("trial", do, why, f"one of {len(look.dips)} dips moves, the others stay", told, look.level)
+
+
+def _back(one: CavityState, look: FarLook, unit_hz: float) -> Coarse:
+    """A turn the other way of a screw that does not follow any more."""
+    rate, last = one.hz_per_turn or math.inf, one.last
+    sign = -way(last.direction)[1] if last is not None else -1
+    turns = min(max(2.0 * TRIAL_WIDTHS * unit_hz / abs(rate), FIRST_TURNS), MOST_TRIAL)
+    do, told = _named(one, turns, spoken(one.forward, sign))
+    why = f"{one.idle} turns moved nothing: is it at the end of its travel? a turn back tells"
+    return Coarse("trial", do, why, f"one of {len(look.dips)} dips moves", told)
 
 
 def _nearer(one: CavityState, cavities: Sequence[CavityState], spacing_hz: float, near_hz: float) -> Coarse:
