@@ -108,6 +108,17 @@ def console_profile(session: Session, when: str) -> str:
         page.put("reads_sweep", "true", "asking for data brought a new sweep")
     if acquisition is not None and acquisition.again:
         page.put("asks_again", "true", "data were refused while a sweep ran")
+    elif (
+        acquisition is not None
+        and acquisition.sweep
+        and not acquisition.poll
+        and any(p.command for p in acquisition.parts)
+    ):
+        page.put(
+            "asks_again",
+            "true",
+            "assumed: nothing tells when a sweep has ended; a longer one may refuse data until then",
+        )
     if acquisition is not None and acquisition.poll:
         page.put("ready", text(acquisition.ready))
     page.put("axis", text(found.axis))
