@@ -35,6 +35,12 @@ turn is reckoned as 20 s. *Ended with proof*: the advice came to "prove it". *At
 |---|---|---|---|---|---|---|
 """
 
+MISSED = """Not at goal on the bench when the advice ended:
+
+| unit | cavities off, kHz | dB | turns | ended with |
+|---|---|---|---|---|
+"""
+
 
 def start(unit: str, seed: int) -> tuple[list[float], list[float]]:
     """Rods and trimmers in hertz off."""
@@ -75,9 +81,8 @@ def page(done: list[dict[str, Any]]) -> str:
         for one in mine:
             if one["ended"] != "prove" or one["true_db"] < 90.0:
                 places = " ".join(f"{khz:+d}" for khz in one["rods_khz"])
-                rest.append(f"* {unit}, start {one['seed']} ({places} kHz): {one['true_db']} dB after {one['turns']}"
-                            f" turns; {one['why']}")  # fmt: skip
-    return HEAD + "\n".join(lines) + ("\n\nNot at goal:\n\n" + "\n".join(rest) if rest else "") + "\n"
+                rest.append(f"| {unit} | {places} | {one['true_db']} | {one['turns']} | {one['ended']} |")
+    return HEAD + "\n".join(lines) + ("\n\n" + MISSED + "\n".join(rest) if rest else "") + "\n"
 
 
 def main() -> None:
