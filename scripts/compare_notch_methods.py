@@ -105,7 +105,9 @@ def main() -> None:
             print(rows[-1], flush=True)
     head = HEAD.format(draws=draws, seed=SEED, version=skrf.__version__, pairs=PAIRS, zeros="three (V4: two)")
     path = Path(__file__).parents[1] / "docs/notch-methods.md"
-    path.write_text(head + "\n".join(rows) + "\n", encoding="utf-8")
+    *_, bound = path.read_text(encoding="utf-8").partition("\n## How near the bound\n")  # by scripts/place_bound.py
+    kept = "\n## How near the bound\n" + bound if bound else ""
+    path.write_text(head + "\n".join(rows) + "\n" + kept, encoding="utf-8")
     print(path)
 
 

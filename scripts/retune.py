@@ -1,7 +1,7 @@
 """Retuning from anywhere, counted: units whose every screw was turned, and a hand that follows the advice alone.
 `python -m scripts.retune [--starts 10] [--units U6 V6]` writes docs/retune.md.
 
-Owns: the starts, the count and the page. Refuses: to leave a start out; each that did not come to its goal is named.
+Owns: the starts, the count and the page. Refuses: to leave a start out; one that did not come to its goal is named.
 """
 
 from __future__ import annotations

@@ -55,14 +55,16 @@ def coupled(
     """Series resonators (N) in a row, neighbours coupled by mutual inductances of share `k` (N-1) of their own, from a
     loop at the first to one at the last."""
     chain = _loop(f, q_in, outward=False)
-    shares = [0.0, *k, 0.0]
+    pairs = zip(k, f_hz, f_hz[1:], strict=False)
+    # Reactance per hertz of each mutual inductance: the same one in both of its loops.
+    mutual = [0.0, *(REACTANCE_OHM * share / math.sqrt(one * other) for share, one, other in pairs), 0.0]
     for number, (resonance, unloaded) in enumerate(zip(f_hz, q, strict=True)):
         x = f / resonance
         own = REACTANCE_OHM * (1.0 / unloaded + 1j * (x - 1.0 / x))
-        taken = 1j * REACTANCE_OHM * (shares[number] + shares[number + 1]) * x
+        taken = 1j * f * (mutual[number] + mutual[number + 1])
         chain = times(chain, _series(own - taken))
         if number < len(f_hz) - 1:
-            chain = times(chain, _shunt(np.asarray(1.0 / (1j * REACTANCE_OHM * shares[number + 1] * x), complex)))
+            chain = times(chain, _shunt(np.asarray(1.0 / (1j * f * mutual[number + 1]), complex)))
     return times(chain, _loop(f, q_out, outward=True))
 
 

@@ -67,13 +67,13 @@ def band_figures(fit: CoupledFit | None, order: int, pass_hz: float, reject_hz: 
         return no_band(order, MODEL)
     n, e = fit.elements.order, fit.elements
     count = 2 * n + 2
-    at = np.concatenate([e.f_hz, np.log(e.k), np.log([e.q_in, e.q_out, e.unloaded_q]), [fit.slope]])
+    at = np.concatenate([e.f_hz, np.log(e.k), np.log([e.q_in, e.q_out, e.unloaded_q]), [e.slope, fit.slope]])
     covariance = _with_slope(fit, count)
 
     def of(p: Real, *, tuned: bool = False) -> Elements:
         f = np.full(n, pass_hz) if tuned else p[:n]
         q_in, q_out, q_u = np.exp(p[2 * n - 1 : 2 * n + 2])
-        return Elements(f, np.exp(p[n : 2 * n - 1]), float(q_in), float(q_out), float(q_u))
+        return Elements(f, np.exp(p[n : 2 * n - 1]), float(q_in), float(q_out), float(q_u), float(p[2 * n + 2]))
 
     def through_db(p: Real, hz: float, *, tuned: bool = False) -> float:
         size = abs(complex(response(np.array([hz]), of(p, tuned=tuned)).s21[0]))
@@ -118,8 +118,8 @@ def band_figures(fit: CoupledFit | None, order: int, pass_hz: float, reject_hz: 
 
 
 def _with_slope(fit: CoupledFit, count: int) -> Real:
-    """Covariance of the elements and of the exponent behind them."""
-    pick = [*range(count), count + 3]
+    """Covariance of the elements and of both exponents behind them."""
+    pick = [*range(count), -1, count + 3]
     return np.asarray(fit.covariance[np.ix_(pick, pick)])
 
 
@@ -207,7 +207,7 @@ def _residue(e: Elements, pass_hz: float, number: int) -> float:
     f = e.f_hz.copy()
     f[number] = pass_hz
     near = np.linspace(pass_hz - 0.1 * _width(e), pass_hz + 0.1 * _width(e), 11)
-    return float((abs(response(near, Elements(f, e.k, e.q_in, e.q_out, e.unloaded_q)).s11) ** 2).sum())
+    return float((abs(response(near, Elements(f, e.k, e.q_in, e.q_out, e.unloaded_q, e.slope)).s11) ** 2).sum())
 
 
 def _tuned(now: BandFigures) -> str:

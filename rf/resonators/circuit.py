@@ -28,6 +28,8 @@ class Elements:
     q_in: float
     q_out: float
     unloaded_q: float
+    slope: float = 0.0
+    """Exponent with which the couplings grow over frequency: +1 through an inductance, -1 through a capacitance."""
 
     @property
     def order(self) -> int:
@@ -44,6 +46,9 @@ class Response:
     s22: Complex
     d11: Complex
     d21: Complex
+    slope11: Complex
+    slope21: Complex
+    """Derivatives (K,) by the couplings' exponent."""
 
 
 def response(frequency_hz: Real, e: Elements) -> Response:
@@ -55,7 +60,9 @@ def response(frequency_hz: Real, e: Elements) -> Response:
     z[:, at, at] = 1.0 / e.unloaded_q + 1j * (f[:, None] / e.f_hz - e.f_hz / f[:, None])
     z[:, 0, 0] += 1.0 / e.q_in
     z[:, n - 1, n - 1] += 1.0 / e.q_out
-    z[:, at[:-1], at[1:]] = z[:, at[1:], at[:-1]] = -1j * e.k
+    ln_f = np.log(f[:, None] / np.sqrt(e.f_hz[:-1] * e.f_hz[1:]))
+    cross = -1j * e.k * np.exp(e.slope * ln_f)
+    z[:, at[:-1], at[1:]] = z[:, at[1:], at[:-1]] = cross
     ends = np.zeros((f.size, n, 2), complex)
     ends[:, 0, 0] = ends[:, n - 1, 1] = 1.0
     solved = np.linalg.solve(z, ends)
@@ -67,7 +74,6 @@ def response(frequency_hz: Real, e: Elements) -> Response:
     d11, d21 = np.zeros((f.size, count), complex), np.zeros((f.size, count), complex)
     slope = -1j * (f[:, None] / e.f_hz**2 + 1.0 / f[:, None])
     d21[:, :n], d11[:, :n] = -through * y * slope * x, back * x * slope * x
-    cross = -1j * e.k
     d21[:, n : 2 * n - 1] = -through * cross * (y[:, :-1] * x[:, 1:] + y[:, 1:] * x[:, :-1])
     d11[:, n : 2 * n - 1] = 2.0 * back * cross * x[:, :-1] * x[:, 1:]
     d21[:, -3] = through * y[:, 0] * x[:, 0] / e.q_in - s21 / 2.0
@@ -76,7 +82,8 @@ def response(frequency_hz: Real, e: Elements) -> Response:
     d11[:, -2] = -back * x[:, n - 1] ** 2 / e.q_out
     d21[:, -1] = through * (y * x).sum(axis=1) / e.unloaded_q
     d11[:, -1] = -back * (x * x).sum(axis=1) / e.unloaded_q
-    return Response(np.asarray(s11, complex), s21, np.asarray(s22, complex), d11, d21)
+    slope11, slope21 = ((ln_f * d[:, n : 2 * n - 1]).sum(axis=1) for d in (d11, d21))
+    return Response(np.asarray(s11, complex), s21, np.asarray(s22, complex), d11, d21, slope11, slope21)
 
 
 def ripple_elements(order: int, ripple_db: float, centre_hz: float, width_hz: float, unloaded_q: float) -> Elements:

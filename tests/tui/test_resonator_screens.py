@@ -3,6 +3,7 @@
 
 from __future__ import annotations
 
+from functools import partial
 from pathlib import Path
 
 import pytest
@@ -63,3 +64,31 @@ async def test_a_band_pass_side_is_turned_by_its_screen(tmp_path: Path) -> None:
             await hand.whole(lambda: "lock the nuts" in hand.shown())
             await hand.press("h")
             await hand.whole(lambda: "HIGH SIDE" in hand.shown() and "lead 1 on port H" in hand.shown())
+
+
+async def test_levels_of_a_second_witness_are_asked_for_in_order(tmp_path: Path) -> None:
+    with table(tmp_path, "demo-450", "U6", "--floor", "-85") as bench:
+        app = make_app(bench, profile_corrects=True)
+        async with app.run_test(size=(80, 24)) as pilot:
+            hand = PageHand(pilot)
+            await hand.until(lambda: bench.station.state().progress.phase is Phase.COMPLETE)
+            await hand.press("W")
+            await hand.until(lambda: "leads joined, source on: type its level" in hand.shown())
+            for level, following in (
+                ("-10", "the duplexer between"),
+                ("-30", "the same, source off"),
+                ("-110", "on a load"),
+            ):
+                await hand.typed("n", level)
+                await hand.until(partial(_above, hand, following))
+            await hand.typed("n", "-100")
+            await hand.whole(lambda: "CONTRADICTION" in hand.shown())
+            await hand.typed("m", "90")
+            await hand.whole(lambda: "two numbers" in hand.shown())
+            await hand.typed("m", "90 1.5")
+            await hand.whole(lambda: "maker's loss 1.5 dB" in hand.shown())
+
+
+def _above(hand: PageHand, words: str) -> bool:
+    """Whether words stand above what was typed."""
+    return words in hand.shown().partition("TYPED")[0]
