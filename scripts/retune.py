@@ -1,8 +1,7 @@
 """Retuning from anywhere, counted: units whose every screw was turned, and a hand that follows the advice alone.
 `python -m scripts.retune [--starts 10] [--units U6 V6]` writes docs/retune.md.
 
-Owns: the starts, the count and the page. Refuses: to leave a start out; each one that did not come to its goal is
-named.
+Owns: the starts, the count and the page. Refuses: to leave a start out; one that did not come to its goal is named.
 """
 
 from __future__ import annotations
@@ -19,7 +18,7 @@ import numpy as np
 from tests.visit.far_visit import FarVisit, site_of
 
 ROOT = Path(__file__).parents[1]
-PAGE, DATA = ROOT / "docs/retune.md", ROOT / "build/retune.json"
+PAGE, DATA = ROOT / "docs/retune.md", ROOT / "docs/retune.json"
 SHARE = {"U6": 0.02, "V6": 0.01, "V4": 0.01, "P6": 0.01}
 """How far a cavity stands off at most, as a share of its channel."""
 TRIMMERS_HZ = 100e3
@@ -33,12 +32,6 @@ turn is reckoned as 20 s. *Ended with proof*: the advice came to "prove it". *At
 
 | unit | starts | ended with proof | at goal | worst then | turns, median (most) | minutes, median (most) |
 |---|---|---|---|---|---|---|
-"""
-
-MISSED = """Not at goal on the bench when the advice ended:
-
-| unit | cavities off, kHz | dB | turns | ended with |
-|---|---|---|---|---|
 """
 
 
@@ -81,8 +74,9 @@ def page(done: list[dict[str, Any]]) -> str:
         for one in mine:
             if one["ended"] != "prove" or one["true_db"] < 90.0:
                 places = " ".join(f"{khz:+d}" for khz in one["rods_khz"])
-                rest.append(f"| {unit} | {places} | {one['true_db']} | {one['turns']} | {one['ended']} |")
-    return HEAD + "\n".join(lines) + ("\n\n" + MISSED + "\n".join(rest) if rest else "") + "\n"
+                rest.append(f"* {unit}, start {one['seed']} ({places} kHz): {one['true_db']} dB after {one['turns']}"
+                            f" turns; {one['why']}")  # fmt: skip
+    return HEAD + "\n".join(lines) + ("\n\nNot at goal:\n\n" + "\n".join(rest) if rest else "") + "\n"
 
 
 def main() -> None:
@@ -98,7 +92,6 @@ def main() -> None:
         for unit in options.units:
             if (unit, seed) not in known:
                 done.append(tried(unit, seed))
-                DATA.parent.mkdir(exist_ok=True)
                 DATA.write_text(json.dumps(done, indent=1) + "\n", "utf-8")
                 PAGE.write_text(page(done), "utf-8")
                 print(json.dumps(done[-1]), flush=True)
