@@ -15,7 +15,7 @@ import numpy as np
 
 from rf.resonators.circuit import Elements, Real, response
 from rf.resonators.coupled_fit import CoupledFit
-from rf.resonators.notch_fit import NotchFit
+from rf.resonators.notch_fit import NotchFit, lowest
 from rf.values.figure import NORMAL_95, Figure, cant_say, inferred
 
 PASS, NOTCH, ONE_PORT = "pass", "notch", "one port"
@@ -147,6 +147,9 @@ def notch_cavity(fit: NotchFit | None, at_hz: Sequence[float] = ()) -> CavityFig
         x = math.exp(p[1]) * (hz / math.exp(p[0]) - math.exp(p[0]) / hz)
         return -20.0 * math.log10(max(abs(1.0 - (p[2] + 1j * p[3]) / (1.0 + 1j * x)), 1e-9))
 
+    def bottom(p: Real) -> float:
+        return lowest(p[0], p[1], complex(p[2], p[3]))
+
     def told(value: Callable[[Real], float], unit: str, least: float | None = None) -> Figure:
         return spread(value, at, fit.covariance, unit, least=least)
 
@@ -156,13 +159,13 @@ def notch_cavity(fit: NotchFit | None, at_hz: Sequence[float] = ()) -> CavityFig
     deep = cant_say("", "so tight that the sweep does not tell what the cavity itself loses", limited_by="model")
     return CavityFigures(
         kind=NOTCH,
-        f0=told(lambda p: math.exp(p[0]), "Hz"),
+        f0=told(bottom, "Hz"),
         loaded_q=told(lambda p: math.exp(p[1]), ""),
         unloaded_q=deep if doubtful else told(lambda p: math.exp(p[1]) / (1.0 - p[2]), ""),
         couplings=(deep if doubtful else told(lambda p: p[2] / (1.0 - p[2]), ""),),
         external_q=(told(lambda p: math.exp(p[1]) / p[2], ""),),
         loss=cant_say("dB", "a notch cavity"),
-        depth=told(lambda p: taken_db(p, math.exp(p[0])), "dB", 0.0),
+        depth=told(lambda p: taken_db(p, bottom(p)), "dB", 0.0),
         bandwidth=told(lambda p: math.exp(p[0] - p[1]), "Hz", 0.0),
         at=tuple((hz, told(partial(taken_db, hz=hz), "dB")) for hz in at_hz),
     )

@@ -19,13 +19,14 @@ from rf.resonators.circuit import Complex, Real
 from rf.resonators.coupled_fit import MODEL_SHARE, QUADRATURE, SLOPE_SD, WORST, Errors
 from rf.resonators.descent import descend
 from rf.values.decibel import amplitude
+from rf.values.figure import NORMAL_95
 
 COUNT = 8
 
 
 @dataclass(frozen=True, slots=True)
 class NotchFit:
-    """Where the notch stands and what it is: `f0_hz` of the resonance, `lowest_hz` of the least |S21|, `loaded_q`,
+    """Where the notch stands and what it is: `f0_hz` of the resonance (`lowest` tells the least |S21|), `loaded_q`,
     complex coupling `c`; covariance (4, 4) of ln f0, ln Q_L, Re c, Im c; `misfit` 1 for the noise alone."""
 
     f0_hz: float
@@ -43,6 +44,17 @@ class NotchFit:
         """S21 at a frequency, against the line alone."""
         x = self.loaded_q * (f_hz / self.f0_hz - self.f0_hz / f_hz)
         return complex(1.0 - self.c / (1.0 + 1j * x))
+
+
+def lowest(log_f0: float, log_q: float, c: complex) -> float:
+    """The frequency (Hz) of the least |S21|: where the reactance beside a loop turns c = a + jb, it is not f0.
+
+    |S21|^2 = ((1 - a)^2 + (x - b)^2) / (1 + x^2) is least where b x^2 + (1 - (1 - a)^2 - b^2) x - b = 0.
+    """
+    k = 1.0 - (1.0 - c.real) ** 2 - c.imag**2
+    whole = k + math.hypot(k, 2.0 * c.imag)
+    y = 2.0 * c.imag / whole * math.exp(-log_q) if whole > 0 else 0.0
+    return math.exp(log_f0) * (y / 2.0 + math.hypot(1.0, y / 2.0))
 
 
 class _Notch:
@@ -125,6 +137,11 @@ def _made(cost: float, p: Real, problem: _Notch, errors: Errors) -> NotchFit:
             wrong = turn * size / QUADRATURE * back * s * problem.weight
             moved = inverse @ (slopes.T @ np.concatenate([wrong.real, wrong.imag, np.zeros(COUNT)]))
             covariance = covariance + np.outer(moved, moved)
+    # Tracking that is not the same over the notch bends its flanks, and moves its bottom against them.
+    tracking = (amplitude(errors.tracking_db) - 1.0) / NORMAL_95
+    covariance[0, 0] += (tracking * problem.half) ** 2
+    covariance[1, 1] += tracking**2
+    covariance[2, 2] += (tracking * (1.0 - c.real)) ** 2
     scale = np.array([problem.half, 1.0, 1.0, 1.0])
     f0 = problem.f0_hz * math.exp(p[0] * problem.half)
     return NotchFit(
