@@ -123,7 +123,8 @@ class Own:
     """A calibration told: terms, checks, what it finds and from when."""
 
     def __init__(self, at_s: float, *checks: Any, found: tuple[str, ...] = (), since: float | None = None) -> None:
-        self.terms, self.at_s, self.checks, self.isolation_limit = object(), at_s, checks, None
+        self.terms: Any = SimpleNamespace(transmission_tracking=np.ones(3))
+        self.at_s, self.checks, self.isolation_limit = at_s, checks, None
         self.found, self.since, self.asked = found, since, list[tuple[Any, ...]]()
 
     def doubts(self, *asked: Any) -> tuple[str, ...]:

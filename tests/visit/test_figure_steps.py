@@ -370,7 +370,7 @@ def test_next_comes_a_survey_where_one_is_missing(monkeypatch: pytest.MonkeyPatc
     ("width_hz", "points", "says"),
     [
         (200e3, 1, ""),  # a step of 50 kHz is a quarter of 200 kHz; half-width 25 kHz: one sample
-        (199e3, 1, "step 50 kHz is wide"),
+        (199e3, 1, "points 50 kHz apart, wide"),
         (400e3, 3, ""),  # half-width 50 kHz
         (math.nan, 1, ""),
     ],
