@@ -15,6 +15,7 @@ import numpy as np
 
 from protocol.learn.dialogue import Role, Word
 from protocol.learn.sweeps.columns import LEAKS, REFLECTS, value_columns
+from protocol.learn.sweeps.pieces import AGAIN_S, BETWEEN_S, fetched, in_pieces
 from protocol.learn.sweeps.rows import first_sweep, rows_alike
 from protocol.learn.sweeps.setters import Setters, numbers_in
 from protocol.learn.sweeps.shape import LARGEST, Shape
@@ -23,14 +24,8 @@ from protocol.learn.words.talk import SWEEP_S, Talk
 from protocol.profiles.templates import SETTING_FIELDS, Template
 
 MOST_POLLS = 200
-AGAIN_S = 6.0
-"""Data may be refused so long while a sweep runs."""
-BETWEEN_S = 0.1
-"""An instrument that is asked again is given so long; some answer at once, thousands of times."""
 CHOICES = (("1", "2"), ("0", "1"), ("s11", "s21"), ("S11", "S21"), ("11", "21"))
 """How a trace is chosen, S11 or S21 first."""
-MOST = re.compile(r"(?i)\b(?:max(?:imum)?|at most|up to|no more than)\W{0,3}(\d{1,4})\b")
-"""How many points may be asked for at once."""
 READY = re.compile(r"(?i)\b(ready|idle|done|finished|complete)\b")
 
 
@@ -252,23 +247,9 @@ class Acquire:
         """The reply to the question for one part's data, all pieces of it; what is refused ends it."""
         if not part.piece or points is None:
             return await self._data(part.command, found)
-        lines = list[str]()
-        for begin in range(part.first, points + part.first, part.piece):
-            values = {"first": begin, "last": min(begin + part.piece, points + part.first) - 1}
-            command = Template.parse(part.command, frozenset(values)).fill(values)
-            if not self.talk.may(command):
-                return []
-            piece, until = await self.talk.ask(command, SWEEP_S), time.monotonic() + AGAIN_S
-            while self.talk.turned_down(piece) and not MOST.search(" ".join(piece)) and time.monotonic() < until:
-                found.again = True  # the sweep may still run
-                await self.talk.listen(BETWEEN_S)
-                piece = await self.talk.ask(command, SWEEP_S)
-            if self.talk.turned_down(piece) or (len(piece) == 1 and MOST.search(piece[0])):
-                most = MOST.search(" ".join(piece))
-                self.piece = int(most.group(1)) if most else self.piece
-                return []
-            lines += piece
-        return lines
+        came = await fetched(self.talk, part.command, part.piece, range(part.first, points + part.first))
+        self.piece, found.again = came.most or self.piece, found.again or came.again
+        return came.lines
 
     async def _chosen(self, found: Acquisition, data: str, points: int | None) -> list[Part]:
         """The traces behind a word that chooses one of them."""
@@ -392,23 +373,6 @@ def _commands(word: Word) -> list[str]:
         return []
     choices = re.findall(r"\b(?:11|21|s11|s21|S11|S21)\b", word.usage[len(word.name) :])
     return [f"{word.name} {choice}" for choice in dict.fromkeys(choices)] or [word.name]
-
-
-def in_pieces(word: Word) -> tuple[str, int] | None:
-    """The command for points by their numbers, with {first} and perhaps {last}, and the most that it gives at once (0:
-    not told); None for a word whose arguments are no numbers of points."""
-    rest = word.usage[len(word.name) :] if word.usage.startswith(word.name) else ""
-    slot = r"(?:<[^<>]+>|[A-Za-z])"
-    two = re.fullmatch(rf"(\s*)({slot})(\s*,\s*|\s+to\s+|\s+)({slot})", rest, re.IGNORECASE)
-    one = re.fullmatch(rf"(\s*)({slot})", rest)
-    if two and re.search(r"(?i)\bpoints?\b|\brecords?\b|^same\b|\bfrom\b.{1,12}\bto\b", word.description):
-        most = MOST.search(word.description)
-        return f"{word.name}{two.group(1)}{{first}}{two.group(3)}{{last}}", int(most.group(1)) if most else 0
-    if one and re.search(
-        rf"(?i)\b(?:point|record) (?:number )?{re.escape(one.group(2).strip('<>'))}\b", word.description
-    ):
-        return f"{word.name}{one.group(1)}{{first}}", 1
-    return None
 
 
 def _pairs(shapes: Sequence[Shape]) -> int:

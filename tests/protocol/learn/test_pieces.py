@@ -8,7 +8,7 @@ from protocol.analyzer import Analyzer
 from protocol.errors import RequestError
 from protocol.learn.dialogue import Nobody, Role, Word
 from protocol.learn.learner import learn
-from protocol.learn.sweeps.acquire import in_pieces
+from protocol.learn.sweeps.pieces import in_pieces
 from protocol.profiles.profile import parse_profile
 from protocol.sweep import SweepSettings
 from tests.protocol.learn.bench_console import BenchConsole
