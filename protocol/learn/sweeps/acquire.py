@@ -103,10 +103,11 @@ class Acquire:
             found = Acquisition()
             if sweep is not None:
                 self.talk.stopped = False
-                lines = self.talk.lines(await self.talk.endless(sweep.name, 7 * (points or 401) + 40), sweep.name)
+                line = self._start_of(sweep)
+                lines = self.talk.lines(await self.talk.endless(line, 7 * (points or 401) + 40), line)
                 if self.talk.refused(lines):
                     continue
-                found.sweep, found.enough = sweep.name, self.talk.stopped
+                found.sweep, found.enough = line, self.talk.stopped
                 shapes = self._shapes(_once(lines, points) if found.enough else lines, points)
                 if shapes and _pairs(shapes) >= 2:
                     found.parts = [Part("", shapes, f"{sweep.description} {self._told()}")]
@@ -120,6 +121,22 @@ class Acquire:
                 await self._axis(found, points)
                 return found
         return None
+
+    def _start_of(self, word: Word) -> str:
+        """How a word for a sweep is sent: set to 1, as other settings are, where it is told to take that; else bare."""
+        told = word.usage[len(word.name) :] if word.usage.startswith(word.name) else ""
+        takes_one = re.match(r"\W*1(?![\w.])", f"{told} {word.description}".lstrip())
+        return (
+            self.setters.style.replace("{name}", word.name).replace("{v}", "1")
+            if takes_one and self.setters.style
+            else word.name
+        )
+
+    def _asked_for(self, word: Word) -> list[str]:
+        """A word for data with each choice of its argument; or, where settings are asked for with a sign, so first."""
+        plain = _commands(word)
+        asked = self.setters.read_style.replace("{name}", word.name) if self.setters.read_style.endswith("?") else ""
+        return [asked, *plain] if asked and plain == [word.name] else plain
 
     async def _by_dialog(self) -> list[str]:
         """The reply to the last answer of the word that asks for everything."""
@@ -195,7 +212,9 @@ class Acquire:
         for word in data:
             if word.name == found.sweep:
                 continue
-            for command in _commands(word) if in_pieces(word) is None else ():
+            commands = self._asked_for(word) if in_pieces(word) is None else []
+            each = len(_commands(word)) > 1  # each choice of its argument is a trace
+            for command in commands:
                 if not self.talk.may(command):
                     continue
                 lines = await self._data(command, found)
@@ -206,8 +225,9 @@ class Acquire:
                 if _pairs(shapes) >= 2:
                     found.parts = [parts[-1]]
                     return True
-                break
-            else:
+                if not each:
+                    break
+            if not commands:
                 part = await self._pieced(word, found, points)
                 parts += [part] if part is not None else []
                 if part is not None and _pairs(part.shapes) >= 2:
@@ -371,7 +391,9 @@ def _commands(word: Word) -> list[str]:
     """A word for data bare, and with each choice of its argument."""
     if _chooses(word):
         return []
-    choices = re.findall(r"\b(?:11|21|s11|s21|S11|S21)\b", word.usage[len(word.name) :])
+    beside = re.match(r"(?:S11|s11)\W{1,3}(?:or )?(?:S21|s21)\b", word.description)  # a column of arguments
+    told = f"{word.usage[len(word.name) :]} {beside.group() if beside else ''}"
+    choices = re.findall(r"\b(?:11|21|s11|s21|S11|S21)\b", told)
     return [f"{word.name} {choice}" for choice in dict.fromkeys(choices)] or [word.name]
 
 

@@ -76,7 +76,8 @@ def _divided(name: str, divisor: float) -> str:
     return name if divisor == 1 else f"{name}/{divisor:.15g}"
 
 
-_SCALES = (1.0, 1e3, 1e4, 32767.0, 1e5, 1e6, 8388608.0, 16384.0, 8192.0, 4096.0, 2048.0, 65536.0, 1e7, 1e8,
+_SCALES = (1.0, 1e3, 1e4, 32767.0, 1e5, 1e6, 8388608.0, 4194304.0, 2097152.0,
+           16384.0, 8192.0, 4096.0, 2048.0, 65536.0, 1e7, 1e8,
            2147483648.0, 16777216.0, 524288.0, 1e9)  # fmt: skip
 KINDS: tuple[Kind, ...] = (
     *(Kind("re", "im", (scale, scale)) for scale in _SCALES),

@@ -96,7 +96,7 @@ def _by_usage(entry: Entry, arguments: str) -> tuple[Role, str] | None:
 
 def _named(name: str) -> Role | None:
     bare = _VERB.sub("", name).strip()
-    for text in (name, bare, name.lstrip("@/.:$%")):
+    for text in (name, bare, name.lstrip("@/.:$%"), name.replace(" ", "_")):
         role = next((role for role, pattern in _NAMES if pattern.fullmatch(text)), None)
         if role is not None:
             return role

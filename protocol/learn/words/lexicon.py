@@ -36,7 +36,7 @@ DESCRIPTIONS: tuple[tuple[Role, str], ...] = (
     (Role.BANDWIDTH, r"band ?width|\bif ?bw\b|\brbw\b"),
     (Role.AVERAGE, r"averag\w+"),
     (Role.POINTS, r"number of (?:sweep |measur\w+ |freq\w* )?points|points (?:in|per|of) (?:a|the|one|each)? ?sweep|"
-     r"sweep points|how many points|trace length|^(?:points?|punkte)\b(?! (?:to come|left|done|taken|ready|[a-z]:))|point count|number of samples|"
+     r"sweep points|how many points|trace length|^(?:points?|punkte)\b(?! (?:to come|left|done|taken|ready|is|are|[a-z]:))|point count|number of samples|"
      r"^(?:count|n) of points|samples per (?:sweep|trace)|^points?[^\w\s]"),
     (Role.START, rf"\b{_LOW}\b.{{0,3}}\b{_FREQ}\b|sweep (?:begins|starts)\b|lower end of|^(?:start|first){_HZ}|"
      rf"^hz first\b|^start$|{_LOW} of (?:the )?sweep"),

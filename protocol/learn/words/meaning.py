@@ -23,6 +23,7 @@ _PASSED = re.compile(r"(?:filter|resolution|bandwidth|rbw|ifbw|bw)")
 _SPENT = re.compile(
     r"(?:oscillator|osc|offset|tone|subtone|carrier|marker|intermediate|mixer|alarm|test|synth\w*|beacon|beep\w*|pll|vco|"
     r"dds|nco|loop|lo|clock|clk|pilot|squelch|deviation|cutoff|pass|trap|notch|doppler|beat|image|spur\w*|sync|trigger|gate|"
+    r"sends?|emits?|drives?|steady|continuous(?:ly)?|without|ever|"
     r"mains|hum|output|source|generator|exciter|modulat\w*|dac|adc|sampler|sampling)"
 )
 """Other things that count hertz."""
@@ -40,8 +41,8 @@ _TELLS = re.compile(
     r"^same\b|^point k\b|\b(?:of|from) (?:the )?(?:last|latest) (?:sweep|scan)\b|^(?:reflect|transmi)\w+$|\btrace\b"
 )
 _ONCE = re.compile(
-    r"(?i)^(?:(?:run|take|make|do|start)s? )?(?:one |a |single )?(?:sweep|scan|measurement|measure|measuring)s?"
-    r"(?:,| now| once| one time|$)|^(?:sweep|measure|scan)s? (?:now|once|one time)"
+    r"(?i)^(?:(?:run|take|make|do|doe|start)s? )?(?:one |a |single )?(?:sweep|scan|measurement|measure|measuring)s?"
+    r"(?:,| now| once| one time|$)|^(?:sweep|measure|scan)s? (?:(?:all |the )+\w+ )?(?:now|once|one time)"
 )
 _COUNT_OF = re.compile(r"(?i)\b(?:number of|how many|count of)\b|\bper (?:sweep|scan)\b")
 _WHOLE = re.compile(r"\W*(?:[nN]|\d{1,3} ?(?:\.\.+|-|to|until|bis) ?\d{2,6})\W*")

@@ -58,6 +58,7 @@ HINTS = tuple(
         r"\b(?:try|type|say|see|use|send|enter)\b[:\s]*[\"'<]?([A-Za-z?]{1,12}(?:\.[A-Za-z]{1,12})?)(?![\w(])",
         r"([@?A-Za-z]{1,12})['\"]?(?: alone)? lists\b",
         r"\((?:list|help): ([A-Za-z?]{1,12})\)",
+        r"(?<!\w)([A-Za-z?]{1,3}) ?= ?help\b",
         r"^\S{1,6} \(([a-z]{2,10})\)$",
         r"\b(?:start|begin) with ['\"]?([^\w\s])['\"]?$",
         r"(?<![\w<-])(ls|dir|menu|map|index|ops|toc|verbs|commands)(?![\w>-])",
@@ -74,6 +75,8 @@ HINTED = re.compile(
 it may name any."""
 
 
+REFUSES = r"(?i:no|err|error|bad|sorry|refused|denied|failed): (?=\w)"
+"""What a refusal may begin with; all that begins so is one."""
 STATE = re.compile(rb"(?:\w+ ?[=:] ?[-+.\w]*\d[.\w]*[\s,;]*){2,}")
 """A line of settings, each behind its name."""
 
@@ -91,6 +94,8 @@ class Opening:
     """What the first minute told: every line that the console printed, and the word that lists its words."""
 
     printed: list[str] = field(default_factory=list)
+    banner: list[str] = field(default_factory=list)
+    """What it said before it was asked anything."""
     help_word: str = ""
     wake: str = ""
     """What it wants to hear before it listens, by its own words."""
@@ -107,6 +112,7 @@ async def open_console(talk: Talk) -> Opening:
     if not DECLINED.search(cleaned(idle).rstrip()):  # an empty line, which comes next, declines
         asks(idle, "")
     _menu(idle)
+    opening.banner = [line for line in _texts(idle) if len(line.strip()) > 2]
     unasked = streamed(idle)
     if unasked:
         opening.wake = await hushed(talk, LINE_ENDS)
@@ -295,6 +301,8 @@ def _refusal(talk: Talk, asked: list[tuple[bytes, bytes]]) -> Manner:
     refusals = tuple(_coded(shape) for shape in common if not re.fullmatch(r"\d+ [a-z]+", shape))
     numbered = [match for shape in common if (match := re.match(r"([^\w\s{*]\w{0,3} ?)\d+ \w", shape))]
     others = tuple(f"{match.group(1)}{{n}} {{word}}" for match in numbered)  # other numbers, other reasons
+    heads = [match.group() for shape in common if (match := re.match(r"[-!?~] (?=[A-Za-z])|" + REFUSES, shape))]
+    others += tuple(f"{head.strip()} {{word}}" for head in heads)
     return replace(talk.manner, refusals=(*refusals, *others), counts=counts)
 
 
@@ -325,7 +333,7 @@ async def list_words(talk: Talk, opening: Opening) -> list[str]:
                 break
     told = [line for line in dict.fromkeys(opening.printed) if not talk.refused([line])]
     spoken = opening.printed if len(told) < 2 * ENOUGH else []  # words of a list are no hints
-    hints = [word for word in hinted([*talk.manner.refusals, *spoken]) if word not in HELP_WORDS]
+    hints = [word for word in hinted([*talk.manner.refusals, *opening.banner, *spoken]) if word not in HELP_WORDS]
     for word in (*hints, *HELP_WORDS) if opening.answers else ():  # what says nothing may act all the same
         if len(best) >= ENOUGH:
             break
@@ -362,7 +370,8 @@ def hinted(lines: Sequence[str]) -> list[str]:
             for match in pattern.finditer(line.replace('\\"', '"')):
                 word = match.group(1).rstrip(".,;:!")
                 known = LISTS.search(match.group()) or HINTED.fullmatch(word) or not re.search(r"[A-Za-z]", word)
-                if word and word not in found and known and not HARM_NAME.search(word) and not HARM.search(line):
+                told = HINTED.fullmatch(word) or not HARM.search(line)
+                if word and word not in found and known and told and not HARM_NAME.search(word):
                     found.append(word)
     return found[:4]
 

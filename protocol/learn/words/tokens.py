@@ -15,7 +15,7 @@ from protocol.learn.words.allow import Entry
 NAME = r"[@/]?[A-Za-z][A-Za-z0-9_./]*[!?]?"
 _SLOT = (
     r"(?:<[^>]*>|\{[^}]*\}|\[[^\]]*\]|[A-Z]{1,6}\b|[kMG]?Hz\b|[kmg]?hz\b|[a-z]:[a-z]+|"
-    r"[-+]?[0-9][0-9.,A-Fa-f]*[kMG]?(?:\.\.[0-9.,A-Fa-f]+[kMG]?)?|f[12]\b|[nkvx]\b)"
+    r"[-+]?[0-9][0-9.,A-Fa-f]*[kMG]?(?:\.\.[0-9.,A-Fa-f]+[kMG]?)?|f[12]\b|[nkvx]\b|s[12][12]\b)"
 )
 _ARGUMENT = r"(?:<[^>]*>|\{[^}]*\}|\[[^\]]*\])"
 _JOIN = r"[ =:,;]"
@@ -32,7 +32,7 @@ HINT = re.compile(r"^set:\s+(.+?)\s{2,}read:\s+(\S.*?)(?:\s{2,}|$)|^set:\s+(.+?)
 
 def entries_of(lines: Sequence[str]) -> list[Entry]:
     """All words of a listing, each once, with the best that is told of it."""
-    lines = _in_small([line for line in lines if line.strip()])
+    lines = _in_small(_without_label([line for line in lines if line.strip()]))
     lines = _under_headings([line.rstrip() for line in lines if line.strip() and not _BORDER.match(line)])
     lines = [part for line in lines if not HINT.match(line.strip()) for part in _several(line, _sign(lines))]
     rows = [line for line in lines if _row_of_names(line)]
@@ -54,6 +54,15 @@ def entries_of(lines: Sequence[str]) -> list[Entry]:
         if held is None or (_worth(entry) > _worth(held)):
             best[entry.name] = entry
     return list(best.values())
+
+
+def _without_label(lines: Sequence[str]) -> list[str]:
+    """Lines without what nearly all of them begin with: a word and a colon (`usage: `), or a sign (`# `)."""
+    labels = [match.group() if (match := re.match(r"[A-Za-z]+: +|[#>*|] ", line)) else "" for line in lines]
+    label = max(set(labels), key=labels.count, default="")
+    if not label or labels.count(label) < max(FEWEST_ROWS, 0.7 * len(lines)):
+        return list(lines)
+    return [line.removeprefix(label) for line in lines]
 
 
 def _in_small(lines: Sequence[str]) -> list[str]:
@@ -81,7 +90,7 @@ def _example(line: str) -> Entry | None:
 
 def _apart(entries: Sequence[Entry]) -> list[Entry]:
     """Rows of one word that differ in a fixed argument, such as `list 11` and `list 21`, as words of their own."""
-    fixed = re.compile(rf"({NAME}) (?![nkvxN]$)(?:\d{{1,2}}|[A-Z]{{1,2}})")
+    fixed = re.compile(rf"({NAME}) (?![nkvxN]$)(?:\d{{1,2}}|[A-Z]{{1,2}}|[sS][12][12])")
     rows: dict[str, set[str]] = {}
     for entry in entries:
         if fixed.fullmatch(entry.usage):
@@ -153,10 +162,13 @@ def _several(line: str, sign: str) -> list[str]:
     """A line with several words, each with its own arguments, as so many lines."""
     if sign:
         return [part for part in re.split(rf"\s+(?={re.escape(sign)}[A-Za-z])", line) if part.strip()]
-    told_once = re.fullmatch(r"(\S+(?: \S+)?(?: \| \S+(?: \S+)?)+)(\s{2,}\S.*)?", line.strip())
-    if told_once and all(USAGE.fullmatch(part) for part in told_once.group(1).split(" | ")):
-        return [part + (told_once.group(2) or "") for part in told_once.group(1).split(" | ")]
+    for bar in (" | ", " / "):
+        whole = re.fullmatch(rf"(\S+(?: \S+)?(?:{re.escape(bar)}\S+(?: \S+)?)+)(\s{{2,}}\S.*)?", line.strip())
+        if whole and all(USAGE.fullmatch(part) for part in whole.group(1).split(bar)):
+            return [part + (whole.group(2) or "") for part in whole.group(1).split(bar)]
     parts = re.split(r"\s{2,}", line.strip())
+    if len(parts) > 1 and all(_example(part) for part in parts):
+        return parts
     told = [re.fullmatch(rf"{NAME}(?: ?[=:])? ?(?:<[^>]*>|\[[^\]]*\]|\{{[^}}]*\}})", part) for part in parts]
     signs = {part[-1] for part in parts if part}  # `spn <f>  span [MHz]` is one word and what it is
     return parts if len(parts) > 1 and all(told) and len(signs) == 1 else [line]
@@ -208,6 +220,10 @@ def _beside(lines: Sequence[str]) -> list[Entry]:
         column = re.match(r"\S+(?: \S+)?(?:\t|\s{2,})", text)
         other = (text.count("; ") > 1 and not column) or (_HEADING.match(line) and " " not in text)
         if other and (not USAGE.fullmatch(text) or text.endswith(":")):
+            continue
+        sentence = re.fullmatch(rf"({NAME}), with (?:an? )?([^,]+), (\S.+)", text)
+        if sentence:
+            found += [Entry(sentence.group(1), f"{sentence.group(1)} <{sentence.group(2)}>", sentence.group(3))]
             continue
         equal = re.fullmatch(r"([A-Za-z]\w{0,9})=([a-z][a-z-]+ [^=<>{}\[\]]+)", text)
         if equal:
