@@ -105,3 +105,34 @@ def test_a_refusal_names_the_word_that_lists(line: str, word: str) -> None:
 
 def test_a_refusal_never_names_a_word_of_harm() -> None:
     assert hinted(['try {"erase":"help"}']) == []
+
+
+def test_a_label_before_each_line_is_no_word() -> None:
+    found = roles("use: low <kHz>   sweep begins here\nuse: top <kHz>   sweep ends here\n"
+                  "use: num <n>     how many points, 2 to 301\nuse: go          does a sweep\n")  # fmt: skip
+    assert found["low"] is Role.START and found["top"] is Role.STOP and found["num"] is Role.POINTS
+    assert found["go"] is Role.SWEEP and "use" not in found
+
+
+def test_sentences_that_say_what_a_word_takes() -> None:
+    text = "lift, with a frequency in MHz, tells where the sweep starts.\n"
+    text += "sink, with a frequency in MHz, says where it ends."
+    found = roles(text + "\ndots, with a number from 2 to 201, tells how many points you want.\n")
+    assert (found["lift"], found["sink"], found["dots"]) == (Role.START, Role.STOP, Role.POINTS)
+
+
+def test_what_drives_a_port_is_no_end_of_a_sweep() -> None:
+    assert read_role("push", " X", "port 1 sends X kHz without end") is None
+    assert read_role("last", " X", "steady signal, kHz") is None
+
+
+def test_two_examples_on_a_line_and_two_words_between_strokes() -> None:
+    text = "  set start 20 MHz       set stop 300 MHz\n  set points 51          (2 to 301)\n  give s11 / give s21    "
+    text += "print the trace\n"
+    found = roles(text)
+    assert found["set start"] is Role.START and found["set stop"] is Role.STOP
+    assert found["give s11"] is Role.DATA and found["give s21"] is Role.DATA
+
+
+def test_a_banner_names_the_letter_for_help() -> None:
+    assert hinted(["HILL SERVICE ANALYZER 3  (H=HELP)"]) == ["H"]
