@@ -40,6 +40,10 @@ COUPLING_LOSS_SD = 0.05
 """Loss of loop and line before a resonator, natural logarithm of S11."""
 
 
+RIPPLES = (0.5, 1.0, 2.0)
+"""Periods over the sweep of what tracking may leave."""
+
+
 @dataclass(frozen=True, slots=True)
 class Swept:
     """One sweep around the pass band: arrays (K,); noise power of each mean. `s11` None: its port does not show the
@@ -217,11 +221,30 @@ class _Problem:
         rows += [(r * w).real, (r * w).imag]
         slopes += [whole.real, whole.imag]
 
+    def _uneven(self) -> Iterator[Real]:
+        """Residuals (R,) of tracking that is not the same over the sweep, one standard deviation: a ripple of a half,
+        one and two periods, as cables between bad matches make, in either trace, in size and phase."""
+        track = self.errors.tracking_db * math.log(10.0) / 20.0 / 1.96 / math.sqrt(len(RIPPLES))
+        seen = [(name, data) for name, data in (("s21", self.data.s21), ("s11", self.data.s11)) if data is not None]
+        size, begin = self.t.size, 0
+        for name, data in seen:
+            for turn in (1.0, 1j):
+                for wave in (shape(math.pi * cycles * self.t) for cycles in RIPPLES for shape in (np.cos, np.sin)):
+                    rows = np.zeros(2 * size * len(seen) + self.prior_sd.size)
+                    off = track * turn * wave * data * self.weights[name]
+                    rows[begin : begin + size], rows[begin + size : begin + 2 * size] = off.real, off.imag
+                    yield rows
+            begin += 2 * size
+
     def result(self, p: Real, cost: float) -> CoupledFit:
         """Elements and covariance, by the weights and priors, wider where the chain leaves more than they say."""
         _, slopes = self.residuals(p)
         misfit = cost / max(self.rows - self.elements - NUISANCES, 1)
-        covariance = np.linalg.pinv(slopes.T @ slopes, hermitian=True) * max(misfit, 1.0)
+        inverse = np.linalg.pinv(slopes.T @ slopes, hermitian=True)
+        covariance = inverse * max(misfit, 1.0)
+        for wrong in self._uneven():
+            moved = inverse @ (slopes.T @ wrong)
+            covariance += np.outer(moved, moved)
         scale = np.ones(p.size)
         scale[: self.order] = self.scale_hz
         return CoupledFit(
