@@ -123,6 +123,8 @@ class Listening(Asking):
             return entries
         named = re.search(r"(\S+) <\w+>", text)
         word = named.group(1) if named and named.group(1).lower() in HELP_WORDS else self.opening.help_word
+        if not word:  # its list came to an empty line: nothing asks about a word without being that word
+            return entries
         told = []
         for entry in entries:
             self.talk.permit(f"{word} {entry.name}")

@@ -116,6 +116,8 @@ class Talk:
             return line in self.permitted or not line
         if line in ("", "*", "**"):
             return True
+        if line[0].isspace():  # a console that drops blanks takes what follows for the word itself
+            return False
         permitted = any(
             line == word or (line.startswith(word) and not glued(word[-1], line[len(word)])) for word in self.permitted
         )

@@ -228,3 +228,10 @@ async def test_an_answer_without_end_that_asks_is_not_answered() -> None:
     talk.permit("sweep")
     with pytest.raises(AsksError):
         await talk.endless("sweep", 10)
+
+
+def test_a_blank_before_a_word_is_that_word() -> None:
+    """A list that came to an empty line has no word of help: what was to ask about a word would be that word."""
+    talk = Talk(scripted({}))
+    talk.permit(" reset", "get")
+    assert not talk.may(" reset") and talk.may("get")
