@@ -128,7 +128,7 @@ async def test_the_feeder(size: tuple[int, int], tmp_path: Path) -> None:
                 state = with_run(plain, ("antenna", "feeder-short")[round_ % 2], phase)
                 show(tool, state)
                 screen._seen = (state.progress.run_id, state.progress.done, phase)  # no news to read from the file
-                screen._sight, screen.said = a_sight(rng), f"! {LONG}" if round_ % 3 == 0 else ""
+                screen.made, screen.said = a_sight(rng), f"! {LONG}" if round_ % 3 == 0 else ""
                 fault = ("FAULT",) if phase is Phase.FAULT else ()
                 await looked_at(app, pilot, "POWER", "MATCH", "s short end", *fault)
             screen.said = ""
@@ -159,7 +159,7 @@ async def test_the_gains(size: tuple[int, int], tmp_path: Path) -> None:
             await app.workers.wait_for_complete()
             screen = cast(GainScreen, app.screen)
             for round_ in range(ROUNDS):
-                screen._gains, screen.said = some_gains(rng), f"! {LONG}" if round_ % 3 == 0 else ""
+                screen.made, screen.said = some_gains(rng), f"! {LONG}" if round_ % 3 == 0 else ""
                 await looked_at(app, pilot, "HEARS", "MEASURED LAST", "c chain")
             screen.said = ""
             await every_question(app, pilot, "pnsfb")
@@ -217,7 +217,7 @@ async def test_the_further_parts(size: tuple[int, int], tmp_path: Path) -> None:
                 screen.ordered = state.progress.order
                 paths = some_parts(rng)
                 screen._page = 0
-                screen._lines, screen._runs = parts_lines(paths, tool.site), {"part": 1234, "part-back": 1235}
+                screen.made, screen._runs = parts_lines(paths, tool.site), {"part": 1234, "part-back": 1235}
                 seen = [await looked_at(app, pilot, "ON LEADS", "n name it")]
                 for _ in range(40):
                     await pilot.press("down")
@@ -225,7 +225,7 @@ async def test_the_further_parts(size: tuple[int, int], tmp_path: Path) -> None:
                     if seen[-1] == seen[-2]:
                         break
                 shown_lines = " ".join(" ".join(seen).split())
-                for line in screen._lines:
+                for line in screen.made:
                     assert " ".join(line.split()) in shown_lines, f"{line} stands on no page"
             show(tool, plain)
             await every_question(app, pilot, "n")

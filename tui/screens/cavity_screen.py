@@ -5,25 +5,21 @@ Owns: the keys. Refuses: figures of its own.
 
 from __future__ import annotations
 
-import asyncio
 from collections.abc import Sequence
 from typing import ClassVar
 
 from textual.binding import Binding, BindingType
 
-from protocol.errors import RequestError
 from tui.drawing.blocks import Block
-from tui.screens.bench_words import bench_lines
-from tui.screens.page_screen import PageScreen, block
+from tui.screens.file_page import SweptPage
+from tui.screens.page_screen import block
 from visit.figures.resonators import CavitySight, cavity_settings, cavity_sight
 from visit.figures.run_figures import RunFigures
 from visit.record.sheet import CAVITY_AT, CAVITY_DEPTH, CAVITY_LOSS, LINES, write
 from visit.report.resonator_page import LOCK, cavity_words, wish_words
-from visit.run.conductor import Phase, RunOrder
-from visit.run.tool import Tool
+from visit.run.conductor import Phase
 from visit.site.hookup import CAVITY, CAVITY_ONE, HookUp
 
-LOOK_S = 0.5
 SWEEPS = 4
 HANGS = {
     CAVITY: "lead 1 on one port of the cavity, lead 2 on the other; a notch cavity on its piece of line",
@@ -31,7 +27,7 @@ HANGS = {
 }
 
 
-class CavityScreen(PageScreen):
+class CavityScreen(SweptPage[CavitySight]):
     """The cavity's page, live."""
 
     BINDINGS: ClassVar[list[BindingType]] = [
@@ -43,37 +39,13 @@ class CavityScreen(PageScreen):
         Binding("escape,q", "leave", "back"),
     ]
 
-    def __init__(self, tool: Tool) -> None:
-        super().__init__()
-        self._tool = tool
-        self._sight: CavitySight | None = None
-        self._seen: object = None
-
-    def on_mount(self) -> None:
-        """Look for news twice a second; the page's own handler draws it."""
-        self.set_interval(LOOK_S, self._look)
-        self._look()
-
-    def _look(self) -> None:
-        progress = self._tool.station.state().progress
-        news = (progress.run_id, progress.done, progress.phase)
-        if news != self._seen:
-            self._seen = news
-            self._again()
-
-    def _again(self) -> None:
-        self.run_worker(self._made(), exclusive=True)
-
-    async def _made(self) -> None:
-        try:
-            self._sight = await asyncio.to_thread(lambda: cavity_sight(RunFigures(self._tool.visit.file)))
-        except RequestError as error:
-            self.said = f"! {error}"
-        self.draw()
+    def make(self) -> CavitySight:
+        """The cavity's figures anew."""
+        return cavity_sight(RunFigures(self._tool.visit.file))
 
     def page(self, width: int) -> Sequence[Block]:
         """What to turn first; then what it is."""
-        sight, progress = self._sight, self._tool.station.state().progress
+        sight, progress = self.made, self._tool.station.state().progress
         mine = progress.order is not None and progress.order.hookup.cavity
         run = f"   {progress.phase.value}, {progress.done} sweeps" if mine else ""
         blocks = [block("", f"A SINGLE CAVITY  {self._tool.site.name}{run}", width, column=1)]
@@ -100,7 +72,7 @@ class CavityScreen(PageScreen):
 
         def take(typed: str) -> None:
             write(self._tool.visit.file, line, typed)
-            self._again()
+            self.again()
 
         self.ask(f"{line.name} in {line.unit}, {line.says}", take)
 
@@ -111,11 +83,6 @@ class CavityScreen(PageScreen):
 
     def _swept(self, hookup: HookUp) -> None:
         tool = self._tool
-        tool.station.stop_run().result()
-        if tool.bench is not None:
-            for line in bench_lines(hookup, tool.site):
-                tool.bench.say(line)
-        settings = cavity_settings(tool.site, tool.profile.limits, self._sight)
-        self.ordered = RunOrder(hookup, settings, SWEEPS, "cavity")
-        tool.station.order(self.ordered)
+        settings = cavity_settings(tool.site, tool.profile.limits, self.made)
+        self.hang(hookup, settings, SWEEPS, "cavity")
         self.said = HANGS[hookup.name]

@@ -6,32 +6,28 @@ down and small, and figures of its own.
 
 from __future__ import annotations
 
-import asyncio
 from collections.abc import Sequence
 from typing import ClassVar
 
 from textual.binding import Binding, BindingType
 
-from protocol.errors import RequestError
 from rf.values.words import text
 from tui.drawing.blocks import Block
-from tui.screens.bench_words import bench_lines
-from tui.screens.page_screen import PageScreen, block
+from tui.screens.file_page import SweptPage
+from tui.screens.page_screen import block
 from visit.day.day import FEEDER_STEP
 from visit.figures.feeder import INCOMING, FeederSight, feeder_sight
 from visit.figures.run_figures import RunFigures
 from visit.record.sheet import CABLE, LENGTH, VELOCITY, Line, write
 from visit.report.feeder_page import FIRST, cable_line, loss_lines, place_lines
-from visit.run.conductor import Phase, RunOrder
-from visit.run.tool import Tool
+from visit.run.conductor import Phase
 from visit.site.hookup import ANTENNA, FEEDER_OPEN, FEEDER_SHORT, HookUp
 from visit.site.presets import feeder_sweep
 
-LOOK_S = 0.5
 SWEEPS = 10
 
 
-class FeederScreen(PageScreen):
+class FeederScreen(SweptPage[FeederSight]):
     """The feeder's page, live."""
 
     BINDINGS: ClassVar[list[BindingType]] = [
@@ -45,39 +41,13 @@ class FeederScreen(PageScreen):
         Binding("escape,q", "leave", "back"),
     ]
 
-    def __init__(self, tool: Tool) -> None:
-        super().__init__()
-        self._tool = tool
-        self._sight: FeederSight | None = None
-        self._seen: object = None
-
-    def on_mount(self) -> None:
-        """Look for news twice a second; the page's own handler draws it."""
-        self.set_interval(LOOK_S, self._look)
-        self._look()
-
-    def _look(self) -> None:
-        progress = self._tool.station.state().progress
-        news = (progress.run_id, progress.done, progress.phase)
-        if news == self._seen:
-            return
-        self._seen = news
-        self._again()
-
-    def _again(self) -> None:
-        self.run_worker(self._made(), exclusive=True)
-
-    async def _made(self) -> None:
-        """The figures anew, off the screen's thread."""
-        try:
-            self._sight = await asyncio.to_thread(lambda: feeder_sight(RunFigures(self._tool.visit.file)))
-        except RequestError as error:
-            self.said = f"! {error}"
-        self.draw()
+    def make(self) -> FeederSight:
+        """The feeder's figures anew."""
+        return feeder_sight(RunFigures(self._tool.visit.file))
 
     def page(self, width: int) -> Sequence[Block]:
         """Power first; distances and match before what the cable is called."""
-        sight, progress = self._sight, self._tool.station.state().progress
+        sight, progress = self.made, self._tool.station.state().progress
         hangs = progress.order.hookup.name if progress.order is not None and progress.order.hookup.feeder else ""
         run = f"   {hangs}: {progress.phase.value}, {progress.done} sweeps" if hangs else ""
         blocks = [block("", f"FEEDER AND ANTENNA  {self._tool.site.name}{run}", width, column=1)]
@@ -132,7 +102,7 @@ class FeederScreen(PageScreen):
     def _wrote(self, deed: object) -> None:
         assert callable(deed)
         deed()
-        self._again()
+        self.again()
 
     def action_sweep(self, end: str) -> None:
         """Sweep the feeder with this at its far end."""
@@ -143,14 +113,9 @@ class FeederScreen(PageScreen):
         tool = self._tool
         tool.visit.day().check_incoming()
         hookup = HookUp.parse(end)
-        tool.station.stop_run().result()
-        if tool.bench is not None:
-            for line in bench_lines(hookup, tool.site):
-                tool.bench.say(line)
-        length_m = None if self._sight is None else self._sight.length_m
+        length_m = None if self.made is None else self.made.length_m
         settings = feeder_sweep(tool.site, tool.profile.limits, length_m)
-        self.ordered = RunOrder(hookup, settings, SWEEPS, "feeder")
-        tool.station.order(self.ordered)
+        self.hang(hookup, settings, SWEEPS, "feeder")
         self.said = HANGS[end]
 
 

@@ -5,17 +5,16 @@ Owns: the keys that type the radios' numbers, and the way to the desense test. R
 
 from __future__ import annotations
 
-import asyncio
 from collections.abc import Sequence
 from typing import ClassVar
 
 from textual.binding import Binding, BindingType
 
-from protocol.errors import RequestError
 from rf.values.words import text
 from tui.drawing.blocks import Block
 from tui.screens.desense_screen import DesenseScreen
-from tui.screens.page_screen import PageScreen, block
+from tui.screens.file_page import FilePage
+from tui.screens.page_screen import block
 from tui.screens.parts_screen import PartsScreen
 from visit.day.gains import At, Gains, gains_of
 from visit.figures.replay import Replay
@@ -23,10 +22,9 @@ from visit.figures.run_figures import no_figures
 from visit.record.sheet import BLOCKING, LINES, NOISE, NOISE_FIGURE, POWER, SENSITIVITY, write
 from visit.report.gains_page import NO_POWER, heard_words, radiated_words, said, seen_lines
 from visit.run.conductor import RunOrder
-from visit.run.tool import Tool
 
 
-class GainScreen(PageScreen):
+class GainScreen(FilePage[Gains]):
     """The page of gains; made anew when something was typed."""
 
     BINDINGS: ClassVar[list[BindingType]] = [
@@ -40,35 +38,15 @@ class GainScreen(PageScreen):
         Binding("escape,q", "leave", "back"),
     ]
 
-    def __init__(self, tool: Tool) -> None:
-        super().__init__()
-        self._tool = tool
-        self._gains: Gains | None = None
-
-    def on_mount(self) -> None:
-        """Make the figures; the page's own handler draws it."""
-        self._again()
-
-    def _again(self) -> None:
-        self.run_worker(self._made(), exclusive=True)
-
-    async def _made(self) -> None:
-        visit = self._tool.visit.file
-
-        def make() -> Gains:
-            with no_figures(visit, "what the repeater gains"):
-                return gains_of(self._tool.visit.day(), Replay(visit))
-
-        try:
-            self._gains = await asyncio.to_thread(make)
-        except RequestError as error:
-            self.said = f"! {error}"
-        self.draw()
+    def make(self) -> Gains:
+        """The gains anew."""
+        with no_figures(self._tool.visit.file, "what the repeater gains"):
+            return gains_of(self._tool.visit.day(), Replay(self._tool.visit.file))
 
     def page(self, width: int) -> Sequence[Block]:
         """The change first; what it rests on gives way first."""
         blocks = [block("", f"WHAT THE REPEATER GAINS  {self._tool.site.name}", width, column=1)]
-        gains = self._gains
+        gains = self.made
         if gains is None:
             return [*blocks, block("", "making the figures from the file", width)]
         if not gains.known.radios.power_dbm.known:
@@ -93,7 +71,7 @@ class GainScreen(PageScreen):
 
         def take(typed: str) -> None:
             write(self._tool.visit.file, line, typed)
-            self._again()
+            self.again()
 
         self.ask(f"{line.name} in {line.unit} ({line.says})", take)
 
@@ -103,13 +81,13 @@ class GainScreen(PageScreen):
 
     def _parted(self, ordered: RunOrder | None) -> None:
         self.ordered = ordered or self.ordered
-        self._again()
+        self.again()
 
     def action_test(self) -> None:
         """The desense test."""
-        explained = {"before": self._gains and self._gains.before, "after": self._gains and self._gains.after}
+        explained = {"before": self.made and self.made.before, "after": self.made and self.made.after}
         loads = {when: at.on_load for when, at in explained.items() if at}
-        self.app.push_screen(DesenseScreen(self._tool, loads), lambda _: self._again())
+        self.app.push_screen(DesenseScreen(self._tool, loads), lambda _: self.again())
 
 
 def _at_lines(at: At) -> list[tuple[int, str]]:

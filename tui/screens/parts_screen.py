@@ -5,7 +5,6 @@ Owns: the keys. Refuses: figures of its own; a Touchstone file is given to the c
 
 from __future__ import annotations
 
-import asyncio
 from collections.abc import Sequence
 from typing import ClassVar
 
@@ -13,19 +12,18 @@ from textual.binding import Binding, BindingType
 
 from protocol.errors import RequestError
 from tui.drawing.blocks import Block, labelled
-from tui.screens.bench_words import bench_lines
-from tui.screens.page_screen import PageScreen, block
+from tui.screens.file_page import LOOK_S, FilePage
+from tui.screens.page_screen import block
 from visit.day.parts import paths_of
 from visit.figures.replay import Replay
 from visit.figures.run_figures import no_figures
 from visit.record.parts import KINDS, PLACES, StoredPart, write_part
 from visit.report.parts_page import parts_lines
-from visit.run.conductor import Phase, RunOrder
+from visit.run.conductor import Phase
 from visit.run.tool import Tool
 from visit.site.hookup import PART, PART_BACK, HookUp
 from visit.site.presets import wide
 
-LOOK_S = 0.5
 SWEEPS = 20
 WORDS_OF_A_PART = 3
 ASKED = "name kind place [noise figure], e.g. iso1 isolator transmit"
@@ -49,7 +47,7 @@ def paged(items: Sequence[Sequence[str]], room: int) -> list[list[str]]:
     return pages
 
 
-class PartsScreen(PageScreen):
+class PartsScreen(FilePage[list[str]]):
     """The parts' page; made anew when something was kept."""
 
     BINDINGS: ClassVar[list[BindingType]] = [
@@ -62,9 +60,7 @@ class PartsScreen(PageScreen):
     ]
 
     def __init__(self, tool: Tool) -> None:
-        super().__init__()
-        self._tool = tool
-        self._lines: list[str] = []
+        super().__init__(tool)
         self._page, self._pages = 0, 1
         self._runs: dict[str, int] = {}
         """Complete runs of this screen that belong to the part on the leads."""
@@ -72,7 +68,6 @@ class PartsScreen(PageScreen):
     def on_mount(self) -> None:
         """Look for complete runs twice a second."""
         self.set_interval(LOOK_S, self._look)
-        self._again()
 
     def _look(self) -> None:
         progress = self._tool.station.state().progress
@@ -81,21 +76,11 @@ class PartsScreen(PageScreen):
                 self._runs[progress.order.hookup.name] = progress.run_id
             self.draw()
 
-    def _again(self) -> None:
-        self.run_worker(self._made(), exclusive=True)
-
-    async def _made(self) -> None:
+    def make(self) -> list[str]:
+        """The lines of the parts anew."""
         visit = self._tool.visit.file
-
-        def make() -> list[str]:
-            with no_figures(visit, "the parts of its chain"):
-                return parts_lines(paths_of(Replay(visit)), self._tool.site)
-
-        try:
-            self._lines, self._page = await asyncio.to_thread(make), 0
-        except RequestError as error:
-            self.said = f"! {error}"
-        self.draw()
+        with no_figures(visit, "the parts of its chain"):
+            return parts_lines(paths_of(Replay(visit)), self._tool.site)
 
     def page(self, width: int) -> Sequence[Block]:
         """What was measured just now, then the parts."""
@@ -111,7 +96,7 @@ class PartsScreen(PageScreen):
         )
         said = labelled("", self.said, width)
         room = self.app.size.height - ROWS_BESIDE - len(said) - sum(len(one.lines) for one in blocks)
-        pages = paged([labelled("", line.strip(), width, 1 + _indent(line)) for line in self._lines], room)
+        pages = paged([labelled("", line.strip(), width, 1 + _indent(line)) for line in self.made or ()], room)
         self._pages = len(pages)
         self._page = min(self._page, self._pages - 1)
         return [*blocks, Block(tuple(pages[self._page]))]
@@ -133,14 +118,9 @@ class PartsScreen(PageScreen):
 
     def _swept(self, hookup: HookUp) -> None:
         tool = self._tool
-        tool.station.stop_run().result()
-        if tool.bench is not None:
-            for line in bench_lines(hookup, tool.site):
-                tool.bench.say(line)
         if hookup.name == PART:
             self._runs.clear()  # another part may hang there now
-        self.ordered = RunOrder(hookup, wide(tool.site, tool.profile.limits), SWEEPS, "part")
-        tool.station.order(self.ordered)
+        self.hang(hookup, wide(tool.site, tool.profile.limits), SWEEPS, "part")
 
     def action_keep(self) -> None:
         """Keep what was measured under a name."""
@@ -161,5 +141,5 @@ class PartsScreen(PageScreen):
         name, kind, place = words[:3]
         part = StoredPart(name, kind, place, "", self._runs[PART], self._runs.get(PART_BACK), noise)
         write_part(self._tool.visit.file, part)
-        self.said = f"{name} is kept"
-        self._again()
+        self.said, self._page = f"{name} is kept", 0
+        self.again()

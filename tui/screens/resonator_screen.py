@@ -5,32 +5,29 @@ Owns: the keys. Refuses: figures and advice of its own.
 
 from __future__ import annotations
 
-import asyncio
 from collections.abc import Sequence
 from typing import ClassVar
 
 from textual.binding import Binding, BindingType
 
-from protocol.errors import RequestError
 from rf.values.words import text
 from tui.drawing.blocks import Block
-from tui.screens.bench_words import bench_lines
-from tui.screens.page_screen import PageScreen, block
+from tui.screens.file_page import SweptPage
+from tui.screens.page_screen import block
 from visit.figures.resonators import BandSight, band_sights
 from visit.figures.run_figures import RunFigures
 from visit.report.resonator_page import LOCK, side_words
-from visit.run.conductor import Phase, RunOrder
+from visit.run.conductor import Phase
 from visit.run.tool import Tool
 from visit.site.hookup import HookUp, Side
 from visit.site.presets import wide
 
-LOOK_S = 0.5
 SWEEPS = 4
 WEIGHTS = {"do": None, "expect": 6, "resonator": None, "at": 4, "centre": 3}
 """By its first word, what gives way last on a small screen; None: never."""
 
 
-class ResonatorScreen(PageScreen):
+class ResonatorScreen(SweptPage[tuple[BandSight, ...]]):
     """The page of one band-pass side, live."""
 
     BINDINGS: ClassVar[list[BindingType]] = [
@@ -41,29 +38,12 @@ class ResonatorScreen(PageScreen):
     ]
 
     def __init__(self, tool: Tool, side: Side) -> None:
-        super().__init__()
-        self._tool, self._side = tool, side
-        self._sights: tuple[BandSight, ...] | None = None
-        self._seen: object = None
+        super().__init__(tool)
+        self._side = side
 
-    def on_mount(self) -> None:
-        """Look for news twice a second; the page's own handler draws it."""
-        self.set_interval(LOOK_S, self._look)
-        self._look()
-
-    def _look(self) -> None:
-        progress = self._tool.station.state().progress
-        news = (progress.run_id, progress.done, progress.phase)
-        if news != self._seen:
-            self._seen = news
-            self.run_worker(self._made(), exclusive=True)
-
-    async def _made(self) -> None:
-        try:
-            self._sights = await asyncio.to_thread(lambda: band_sights(RunFigures(self._tool.visit.file)))
-        except RequestError as error:
-            self.said = f"! {error}"
-        self.draw()
+    def make(self) -> tuple[BandSight, ...]:
+        """The figures of both sides anew."""
+        return band_sights(RunFigures(self._tool.visit.file))
 
     def page(self, width: int) -> Sequence[Block]:
         """What to turn, where each resonator stands, what it brings."""
@@ -76,9 +56,9 @@ class ResonatorScreen(PageScreen):
         ]
         if mine and progress.phase is Phase.FAULT:
             blocks.append(block("FAULT", progress.message, width))
-        if self._sights is None:
+        if self.made is None:
             return [*blocks, block("", "reading", width)]
-        sight = next((one for one in self._sights if one.side is self._side), None)
+        sight = next((one for one in self.made if one.side is self._side), None)
         if sight is None:
             return [*blocks, block("NEXT", f"lead 1 on port {self._side.value}, lead 2 on the antenna port: t", width)]
         blocks += self._side_blocks(sight, width)
@@ -113,10 +93,5 @@ class ResonatorScreen(PageScreen):
 
     def _swept(self) -> None:
         tool, hookup = self._tool, HookUp.parse(f"{self._side.value}>A")
-        tool.station.stop_run().result()
-        if tool.bench is not None:
-            for line in bench_lines(hookup, tool.site):
-                tool.bench.say(line)
-        self.ordered = RunOrder(hookup, wide(tool.site, tool.profile.limits), SWEEPS, "tune")
-        tool.station.order(self.ordered)
+        self.hang(hookup, wide(tool.site, tool.profile.limits), SWEEPS, "tune")
         self.said = f"lead 1 on port {hookup.driven}, lead 2 on the antenna port, a load on {hookup.third_port}"

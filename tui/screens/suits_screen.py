@@ -5,7 +5,6 @@ Owns: the keys that type the data sheet. Refuses: figures of its own.
 
 from __future__ import annotations
 
-import asyncio
 from collections.abc import Sequence
 from typing import ClassVar
 
@@ -14,7 +13,8 @@ from textual.binding import Binding, BindingType
 from protocol.errors import RequestError
 from rf.values.words import text
 from tui.drawing.blocks import Block
-from tui.screens.page_screen import PageScreen, block
+from tui.screens.file_page import FilePage
+from tui.screens.page_screen import block
 from visit.day.instrument import of_sheet
 from visit.day.suits import Suits, fitted_q, suits_of
 from visit.figures.replay import Replay
@@ -26,7 +26,7 @@ from visit.run.tool import Tool
 COLUMN = 11
 
 
-class SuitsScreen(PageScreen):
+class SuitsScreen(FilePage[Suits]):
     """The page of the forecast; made anew when something was typed."""
 
     BINDINGS: ClassVar[list[BindingType]] = [
@@ -41,35 +41,23 @@ class SuitsScreen(PageScreen):
     ]
 
     def __init__(self, tool: Tool) -> None:
-        super().__init__()
-        self._tool = tool
-        self._made: Suits | None = None
+        super().__init__(tool)
         self._missing = ""
 
-    def on_mount(self) -> None:
-        """Make the figures; the page's own handler draws it."""
-        self._again()
-
-    def _again(self) -> None:
-        self.run_worker(self._make(), exclusive=True)
-
-    async def _make(self) -> None:
+    def make(self) -> Suits:
+        """The forecast anew."""
         visit = self._tool.visit.file
+        with no_figures(visit, "whether the analyzer is good enough"):
+            return suits_of(visit, self._tool.site, fitted_q(Replay(visit)))
 
-        def make() -> Suits:
-            with no_figures(visit, "whether the analyzer is good enough"):
-                return suits_of(visit, self._tool.site, fitted_q(Replay(visit)))
-
-        try:
-            self._made, self._missing = await asyncio.to_thread(make), ""
-        except RequestError as error:
-            self._made, self._missing = None, str(error)
-        self.draw()
+    def failed(self, error: RequestError) -> None:
+        """A forecast of other numbers does not stay."""
+        self.made, self._missing = None, str(error)
 
     def page(self, width: int) -> Sequence[Block]:
         """The answer first; what it rests on gives way first."""
         blocks = [block("", f"IS THE ANALYZER GOOD ENOUGH?  {self._tool.site.name}", width, column=1)]
-        made = self._made
+        made = self.made
         if made is None:
             return [*blocks, block("NEXT", self._missing.replace("--floor", "it (f)") or "making the forecast", width)]
         blocks += [block("", verdict_words(made), width, column=1), block("PROOF", proof_words(made), width, 9, COLUMN)]
@@ -108,6 +96,6 @@ class SuitsScreen(PageScreen):
             known = {key: sheet.words(one) for key, one in INSTRUMENT.items() if sheet.words(one)}
             of_sheet({**known, name: typed})  # refuses what can't be before it is written down
             write(self._tool.visit.file, line, typed)
-            self._again()
+            self.again()
 
         self.ask(f"{line.name} ({line.says})", take)

@@ -5,7 +5,6 @@ Owns: the keys. Refuses: figures of its own.
 
 from __future__ import annotations
 
-import asyncio
 from collections.abc import Sequence
 from typing import ClassVar
 
@@ -13,7 +12,8 @@ from textual.binding import Binding, BindingType
 
 from protocol.errors import RequestError
 from tui.drawing.blocks import Block
-from tui.screens.page_screen import PageScreen, block
+from tui.screens.file_page import FilePage
+from tui.screens.page_screen import block
 from visit.day.witness import SideWitness, take_level, witnesses
 from visit.figures.replay import Replay
 from visit.figures.run_figures import no_figures
@@ -24,7 +24,7 @@ from visit.run.tool import Tool
 from visit.site.hookup import Side
 
 
-class WitnessScreen(PageScreen):
+class WitnessScreen(FilePage[dict[Side, SideWitness]]):
     """The page of the second witness, one side at a time."""
 
     BINDINGS: ClassVar[list[BindingType]] = [
@@ -38,34 +38,18 @@ class WitnessScreen(PageScreen):
     ]
 
     def __init__(self, tool: Tool) -> None:
-        super().__init__()
-        self._tool, self._side = tool, Side.LOW
-        self._sides: dict[Side, SideWitness] = {}
+        super().__init__(tool)
+        self._side = Side.LOW
 
-    def on_mount(self) -> None:
-        """Make the figures; the page's own handler draws it."""
-        self._again()
-
-    def _again(self) -> None:
-        self.run_worker(self._made(), exclusive=True)
-
-    async def _made(self) -> None:
-        visit = self._tool.visit.file
-
-        def make() -> tuple[SideWitness, ...]:
-            with no_figures(visit, "its second witness"):
-                return witnesses(Replay(visit))
-
-        try:
-            self._sides = {one.side: one for one in await asyncio.to_thread(make)}
-        except RequestError as error:
-            self.said = f"! {error}"
-        self.draw()
+    def make(self) -> dict[Side, SideWitness]:
+        """What the witness says of each side anew."""
+        with no_figures(self._tool.visit.file, "its second witness"):
+            return {one.side: one for one in witnesses(Replay(self._tool.visit.file))}
 
     def page(self, width: int) -> Sequence[Block]:
         """What the witness says, then what was typed."""
         blocks = [block("", f"SECOND WITNESS, {self._side.word} side  {self._tool.site.name}", width, column=1)]
-        one = self._sides.get(self._side)
+        one = (self.made or {}).get(self._side)
         if one is None:
             return [*blocks, block("", "making the figures from the file", width)]
         blocks.append(block("AT", f"{one.reject_hz / 1e6:.4f} MHz, the channel that is held back: source there", width))
@@ -89,7 +73,7 @@ class WitnessScreen(PageScreen):
 
     def action_following(self) -> None:
         """Type the level that is next; when all are there, they are taken anew."""
-        one = self._sides.get(self._side)
+        one = (self.made or {}).get(self._side)
         self.action_type((one.following if one is not None else "") or next(iter(STATES)))
 
     def action_type(self, state: str) -> None:
@@ -98,7 +82,7 @@ class WitnessScreen(PageScreen):
 
         def take(typed: str) -> None:
             take_level(self._tool.visit.file, side, state, typed)
-            self._again()
+            self.again()
 
         self.ask(f"{STATES[state]}, in {witness_line(side, state).unit}", take)
 
@@ -112,6 +96,6 @@ class WitnessScreen(PageScreen):
                 raise RequestError("two numbers: rejection and loss in dB, e.g. 90 1.5")
             for what, word in zip((REJECTION, LOSS), words, strict=True):
                 write(self._tool.visit.file, maker_line(side, what), word)
-            self._again()
+            self.again()
 
         self.ask("the maker's rejection and loss at the channels, in dB", take)

@@ -1,0 +1,86 @@
+"""Pages whose content is made from the visit file: anew when something was typed, or when a sweep came.
+
+Owns: making it off the screen's thread, looking for news of the run, ordering a sweep of what hangs on the leads.
+Refuses: to know what is made, and the keys.
+"""
+
+from __future__ import annotations
+
+import asyncio
+from typing import Generic, TypeVar
+
+from protocol.errors import RequestError
+from protocol.sweep import SweepSettings
+from tui.screens.bench_words import bench_lines
+from tui.screens.page_screen import PageScreen
+from visit.run.conductor import RunOrder
+from visit.run.tool import Tool
+from visit.site.hookup import HookUp
+
+LOOK_S = 0.5
+Made = TypeVar("Made")
+
+
+class FilePage(PageScreen, Generic[Made]):
+    """Whoever derives from it says what is made from the file."""
+
+    def __init__(self, tool: Tool) -> None:
+        super().__init__()
+        self._tool = tool
+        self.made: Made | None = None
+        """What was made last; None before the first time."""
+
+    def make(self) -> Made:
+        """Make it; called off the screen's thread. Raises RequestError, whose words are shown."""
+        raise NotImplementedError
+
+    def failed(self, error: RequestError) -> None:
+        """Say that it could not be made; what was made before stays."""
+        self.said = f"! {error}"
+
+    def on_mount(self) -> None:
+        """Make it; the page's own handler draws."""
+        self.again()
+
+    def again(self) -> None:
+        """Make it anew."""
+        self.run_worker(self._anew(), exclusive=True)
+
+    async def _anew(self) -> None:
+        try:
+            self.made = await asyncio.to_thread(self.make)
+        except RequestError as error:
+            self.failed(error)
+        self.draw()
+
+    def hang(self, hookup: HookUp, settings: SweepSettings, sweeps: int, purpose: str) -> None:
+        """End the run in hand and order one of what hangs on the leads now, which a simulated bench is told."""
+        tool = self._tool
+        tool.station.stop_run().result()
+        if tool.bench is not None:
+            for line in bench_lines(hookup, tool.site):
+                tool.bench.say(line)
+        self.ordered = RunOrder(hookup, settings, sweeps, purpose)
+        tool.station.order(self.ordered)
+
+
+class SweptPage(FilePage[Made]):
+    """A page that is made anew with each sweep."""
+
+    def __init__(self, tool: Tool) -> None:
+        super().__init__(tool)
+        self._seen = self._news()
+
+    def _news(self) -> object:
+        progress = self._tool.station.state().progress
+        return progress.run_id, progress.done, progress.phase
+
+    def on_mount(self) -> None:
+        """Look for news twice a second."""
+        self.set_interval(LOOK_S, self._look)
+
+    def _look(self) -> None:
+        news = self._news()
+        if news != self._seen:
+            self._seen = news
+            self.again()
