@@ -98,7 +98,7 @@ class ConsoleReplies(Exchange):
             if command is not None and table.read.piece:
                 columns |= yield from self._in_pieces(command, waiting, table, settings.points)
                 continue
-            elif command is not None:
+            if command is not None:
                 body = yield from self._data(command, waiting, table, settings.points)
             source = command if command is not None else console.sweep
             columns |= self._columns(table, body, settings.points, source)

@@ -162,7 +162,8 @@ class Asking:
                     continue
                 self.opening.help_word = word.name
                 self.opening.printed = [*lines, *self.opening.printed]
-                self.words = corrected(*_renumbered(said, self.words, words_of(entries_of(lines))))
+                listed = words_of(entries_of(lines))
+                self.words = corrected(listed, _renumbered(said, self.words, listed))
                 self.words = corrected(self.words, await self.dialogue.words(self.words))
                 return
 
@@ -181,10 +182,8 @@ class Asking:
                     return
 
 
-def _renumbered(
-    said: Sequence[Correction], old: Sequence[Word], new: list[Word]
-) -> tuple[list[Word], list[Correction]]:
-    """The words of another list, and what was said by the numbers of the first by those of the second."""
+def _renumbered(said: Sequence[Correction], old: Sequence[Word], new: Sequence[Word]) -> list[Correction]:
+    """What was said by the numbers of one list, by those of another."""
     names, numbers = {word.number: word.name for word in old}, {word.name: word.number for word in new}
     again = []
     for one in said:
@@ -194,4 +193,4 @@ def _renumbered(
                 one, number=numbers.get(name, 0) if one.number else 0, name=name if name not in numbers else one.name
             )
         )
-    return new, again
+    return again

@@ -16,7 +16,7 @@ import numpy as np
 from protocol.simulated.bench import Bench, start_bench
 from protocol.simulated.duplexer import load_unit
 from tests.tui.scripted_hand import HAND_ERROR, SITES, TO_THE_SCREWS, Tuned, TuningHand, advised, block, planned
-from tests.tui.terminal import STILL_S, Terminal
+from tests.tui.terminal import Terminal
 
 SITE_OF = {"U6": "demo-450", "V6": "demo-150", "V4": "demo-154", "P6": "demo-150"}
 FAR_SHARE = {"U6": 0.02, "V6": 0.01, "V4": 0.01, "P6": 0.01}
@@ -73,18 +73,7 @@ class FarHand(TuningHand):
             for number, hz in enumerate(self._trimmers, 1):
                 bench.say(f"turn L {number} {hz:.0f} trimmer")
             visit = self._folder / f"{start.unit}-{self._seed}.visit"
-            arguments = ["live", "--port", bench.node, "--site", str(site), "--visit", str(visit), "--sweeps", "8",
-                         "--marks", "ascii"]  # fmt: skip
-            terminal = Terminal(arguments, {"XDG_DATA_HOME": str(self._folder), "OPENBLAS_NUM_THREADS": "1"})
-            try:
-                self._to_the_screws(terminal)
-                ended = self._tune(terminal, bench, most_turns)
-                self._press(terminal, "q")
-                terminal.wait_moving("SWEEPS")
-                self._press(terminal, "q")
-                terminal.wait_for_end(STILL_S)
-            finally:
-                terminal.close()
+            ended = self._sat(bench, site, visit, most_turns)
             seconds = float(bench.say("status").rpartition(", ")[2].split()[0])
             self.bench_min = (seconds + TURN_SECONDS * self.turns) / 60.0
             return Tuned(ended, self._true_db(), self.turns, self.keys, self.sweeps, self.said)

@@ -104,19 +104,24 @@ class TuningHand:
             for number, hz in enumerate(self._off, 1):
                 bench.say(f"turn L {number} {hz:.0f}")
             visit = self._folder / f"{self._seed}.visit"
-            words = ["live", "--port", bench.node, "--site", str(SITES / "demo-150.toml"), "--visit", str(visit),
-                     "--sweeps", "8", "--marks", "ascii"]  # fmt: skip
-            terminal = Terminal(words, {"XDG_DATA_HOME": str(self._folder), "OPENBLAS_NUM_THREADS": "1"})
-            try:
-                self._to_the_screws(terminal)
-                ended = self._tune(terminal, bench, most_turns)
-                self._press(terminal, "q")
-                terminal.wait_moving("SWEEPS")
-                self._press(terminal, "q")
-                terminal.wait_for_end(STILL_S)
-            finally:
-                terminal.close()
+            ended = self._sat(bench, SITES / "demo-150.toml", visit, most_turns)
             return Tuned(ended, self._true_db(), self.turns, self.keys, self.sweeps, self.said)
+
+    def _sat(self, bench: Bench, site: Path, visit: Path, most_turns: int) -> str:
+        """One sitting at the terminal, from the live screen to the shell; what the screen said last of the screws."""
+        words = ["live", "--port", bench.node, "--site", str(site), "--visit", str(visit),
+                 "--sweeps", "8", "--marks", "ascii"]  # fmt: skip
+        terminal = Terminal(words, {"XDG_DATA_HOME": str(self._folder), "OPENBLAS_NUM_THREADS": "1"})
+        try:
+            self._to_the_screws(terminal)
+            ended = self._tune(terminal, bench, most_turns)
+            self._press(terminal, "q")
+            terminal.wait_moving("SWEEPS")
+            self._press(terminal, "q")
+            terminal.wait_for_end(STILL_S)
+        finally:
+            terminal.close()
+        return ended
 
     def _press(self, terminal: Terminal, key: str) -> None:
         self.keys += 1

@@ -250,7 +250,7 @@ class Acquire:
         if told is None or points is None:
             return None
         command, most = told
-        for first in (0, 1, 1):
+        for first in (0, 1, 1):  # again, for a refusal may have told the most that it gives at once
             most = most or self.piece
             part = Part(command, [], f"{word.description} {word.usage}", min(most or points, points), first)
             lines = await self._reply(part, found, points)
