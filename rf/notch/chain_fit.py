@@ -198,13 +198,14 @@ def fit_chains(
     searching: bool = False,
     race: Mapping[int, float] = RACE,
     fewest: int = FEWEST_RACING,
+    rigid: bool = False,
 ) -> list[ChainFit | None]:
     """Descend side by side from each of `starts` (B, P) with its own of `departures` (B), which scales the usual
     departures from an ideal circuit.
 
     `searching` is content with less, lets dear ones lie as `race` and `fewest`
-    tell, and leaves slope and curvature free as a start does where the circuit may be ideal. None stands for a descent
-    that the data do not carry.
+    tell, and leaves slope and curvature free as a start does where the circuit may be ideal. `rigid`: the notches move
+    together only, as far from one another as each start has them. None stands for a descent that the data do not carry.
     """
     fits: list[ChainFit | None] = [None] * len(starts)
     for ideal in (True, False):  # these two move different parameters
@@ -213,7 +214,7 @@ def fit_chains(
             continue
         held = [priors(chain.shape, observed, departures[k], searching=searching) for k in those]
         mean, weight, free = held[0][0], np.array([each[1] for each in held]), held[0][2]
-        problem = _Problem(chain, observed, mean, _mixing(free))
+        problem = _Problem(chain, observed, mean, _mixing(free, chain.shape.places if rigid else None))
         p = np.where(free, starts[those], mean)
         lap = (race, fewest) if searching else None
         state, sound = _descend(problem, problem.state(problem.seen(p), weight), steps, lap)
@@ -294,6 +295,8 @@ class _Problem:
         sigma = np.sqrt(power / 2.0)
         slopes = self.chain.slopes(seen, sigma)
         along = slopes.take(self.mixing.argmax(axis=0), axis=1)
+        if self.mixing[: self.chain.shape.cavities, 0].all():  # the notches move together
+            along[:, 0] = slopes[:, self.chain.shape.places].sum(axis=1)
         return _State(seen.p, weight, model, sigma, along, self.cost(seen.p, weight, model, sigma))
 
     @np.errstate(all="ignore")
@@ -459,6 +462,11 @@ def _finished(
     return fits
 
 
-def _mixing(free: NDArray[np.bool_]) -> NDArray[np.float64]:
-    """(P, F): which of the F moving numbers moves which parameter."""
-    return np.eye(free.size)[:, free]
+def _mixing(free: NDArray[np.bool_], rigid: slice | None = None) -> NDArray[np.float64]:
+    """(P, F): which of the F moving numbers moves which parameter; the first of them moves all that are `rigid`."""
+    each = np.eye(free.size)
+    if rigid is None:
+        return each[:, free]
+    others = free.copy()
+    others[rigid] = False
+    return np.concatenate((each[:, rigid].sum(axis=1, keepdims=True), each[:, others]), axis=1)
