@@ -54,8 +54,9 @@ LEAK = 1e-3
 """and past the unit leaks no more than this, in each quadrature (-60 dB): whatever else the bench is like, where
 nobody surveyed it."""
 
-LOSS = 0.1 / 8.686 / (math.pi / 2.0)
-"""a harness line loses 0.1 dB,"""
+LOSS = 0.2 / 8.686 / (math.pi / 2.0)
+"""a harness line loses 0.2 dB with its two connectors (common practice: 0.05 to 0.1 dB each): less, and what the pass
+loses there is taken for the cavities' own loss, their Q for too low and the bottom for too shallow,"""
 
 FAR = 0.1
 """The load on the third port, often an antenna, reflects this much in each quadrature: 17 dB return loss."""
@@ -117,7 +118,8 @@ class Observed:
 class ChainFit:
     """A fit: `p` (P,) parameters, `covariance` (P, P), `model` (K,) complex, `residual` (K,) complex in standard
     deviations per quadrature, `chi2` over `dof`; `departure` the scale of the usual departures that was allowed;
-    `log_evidence` the log marginal likelihood by Laplace's method, up to a constant."""
+    `log_evidence` the log marginal likelihood by Laplace's method, up to a constant; `observed` what was fitted, and
+    what was expected."""
 
     chain: Chain
     p: NDArray[np.float64]
@@ -129,6 +131,7 @@ class ChainFit:
     departure: float
     cost: float
     log_evidence: float
+    observed: Observed
 
     @property
     def shape(self) -> ChainShape:
@@ -457,7 +460,7 @@ def _finished(
         fits.append(ChainFit(
             chain, state.p[k], mixing @ inverse @ mixing.T, state.model[k], residual,
             float((np.abs(residual) ** 2).sum()), max(2.0 * problem.observed.data.size - used, 1.0), departures[k],
-            cost, evidence,
+            cost, evidence, problem.observed,
         ))  # fmt: skip
     return fits
 

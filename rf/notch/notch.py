@@ -90,8 +90,8 @@ FINALISTS = 20.0
 UNFIXED = "the skirts do not fix the notch: average on, or widen the span"
 
 UNCOUNTED = "nobody told how many cavities there are, and the skirts do not: put their number into the site file"
-"""Of their Q where the likeliest number needs a circuit as far from any ideal one as is tried: then it is another one
-(own trials: of 12 like these 10 had one to two too many, with a half to a third of the Q)."""
+"""Of their Q where the likeliest number needs a circuit as far from any ideal one as is tried: in eight of eight such
+fits whose Q did not hold there were one or two cavities too many, with a half to a third of the Q."""
 
 LEAST_LEAK = 1e-6
 """No survey rules out less (-120 dB)."""

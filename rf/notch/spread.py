@@ -63,10 +63,9 @@ def over_spreads(blend: Blend) -> Blend:
             p[best.shape.places] = places.mean() + spread * (np.array(pattern) / np.linalg.norm(pattern))[order]
             starts.append(p)
             shares.append(share / len(patterns))
-    observed = replace(blend.observed, relative_error=blend.relative_error)
     departures = [best.departure] * len(starts)
     tried = fit_chains(
-        best.chain, observed, np.array(starts), departures, steps=STEPS, searching=True, race={}, rigid=True
+        best.chain, best.observed, np.array(starts), departures, steps=STEPS, searching=True, race={}, rigid=True
     )
     held = [(fit, math.log(share) + fit.log_evidence) for fit, share in zip(tried, shares, strict=True) if fit]
     if not held or min(fit.cost for fit, _ in held) > best.cost + BESIDE:
