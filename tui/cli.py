@@ -48,6 +48,18 @@ def _witness_options(witness: argparse.ArgumentParser) -> None:
     witness.add_argument("--off", metavar="DBM", help="write down the same with the source off")
     witness.add_argument("--loads", metavar="DBM", help="write down the level with source on and each lead on a load")
     witness.add_argument("--scale", metavar="DB", help="write down the error of the receiver's scale, by its sheet")
+    witness.add_argument("--match", metavar="DB", help="write down the return loss of source and receiver at the leads")
+    witness.add_argument("--source", metavar="DBM", help="write down the source's level, in place of joined leads")
+    witness.add_argument("--source-error", metavar="DB", help="write down the error of that level")
+    witness.add_argument("--leads", metavar="DB", help="write down what both leads lose together")
+    witness.add_argument("--leads-error", metavar="DB", help="write down the error of that loss")
+    witness.add_argument(
+        "--correction", metavar="DB", help="write down what the receiver's curve adds: dB, or MHz:dB,MHz:dB"
+    )
+    witness.add_argument("--known-pad", metavar="DB", help="write down a known pad that both were tried on")
+    witness.add_argument("--known-read", metavar="DB", help="write down what they read of it")
+    witness.add_argument("--known-error", metavar="DB", help="write down by what they may differ from it")
+    witness.add_argument("--floor", metavar="DBM", help="write down the receiver's floor by its sheet")
     witness.add_argument("--ask", metavar="PORT", help="ask the receiver at this port for the level given as 'ask'")
     witness.add_argument("--question", default="READ?", metavar="LINE", help="what it is asked, SCPI (default READ?)")
     witness.add_argument("--maker", nargs=2, metavar=("REJECTION", "LOSS"), help="write down the maker's, in dB")
