@@ -182,6 +182,7 @@ def build_parser() -> argparse.ArgumentParser:
     gains.add_argument("--power", metavar="W", help="write down the transmitter's power")
     gains.add_argument("--noise", metavar="DBC_HZ", help="write down its noise at the receive frequency, by its sheet")
     gains.add_argument("--sensitivity", metavar="DBM", help="write down the receiver's sensitivity for 12 dB SINAD")
+    gains.add_argument("--site-noise", metavar="DB", help="write down the site's noise over kT at the antenna")
     gains.add_argument("--noise-figure", metavar="DB", help="write down the receiver's noise figure")
     gains.add_argument("--blocking", metavar="DBM", help="write down the carrier that makes the receiver deaf")
     gains.add_argument("--json", action="store_true", help="figures as JSON on stdout")

@@ -180,6 +180,7 @@ def gains(options: argparse.Namespace) -> ExitStatus:
         "receiver sensitivity": options.sensitivity,
         "receiver noise figure": options.noise_figure,
         "receiver blocking level": options.blocking,
+        "site noise": options.site_noise,
     }
     with opened(options.visit, write=any(typed.values())) as visit:
         written_down(visit, typed)
