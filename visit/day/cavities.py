@@ -99,6 +99,8 @@ class CavityState:
     unseen_turns: float = 0.0
     tries: int = 0
     blind: int = 0
+    hunted: int = 0
+    """Turns in a row after which its place was not seen."""
     most_turns: float = 0.0
     stuck: int = 0
     idle: int = 0
@@ -176,16 +178,22 @@ def track(
     cavities: int | None,
     mean: Figure | None = None,
     singles: Sequence[Figure] = (),
+    blind: int = 0,
 ) -> Places:
     """What the turns of one side (`rows`, in their order) tell. `mean` is the present offset of the mean notch in
-    hertz, `singles` the zeros that the skirts resolve now (absolute, rising); `cavities` None: not known how many."""
+    hertz, `singles` the zeros that the skirts resolve now (absolute, rising); `cavities` None: not known how many.
+    The first `blind` rows were read before the leak was bounded: what they say of places is not believed, for a leak
+    looks like cavities that stand together."""
     told = [row.told.cavity for row in rows if row.told.cavity]
     count = max([cavities or 0, *told])
     state, mixed = _Track(count), ""
     average = np.full(count, 1.0 / count) if cavities is not None and count == cavities else None
     turned: set[int] = set()
     singly = False
-    for row in rows:
+    for index, row in enumerate(rows):
+        if index == blind > 0:
+            state.forget()
+            turned.clear()
         if row.single and not singly:
             state.forget()  # what a fit told of a response that it does not fit
         singly = row.single
@@ -195,6 +203,9 @@ def track(
             turned.add(row.told.cavity)
         elif mixed:
             turned.clear()
+    if rows and len(rows) == blind:
+        state.forget()
+        turned.clear()
     if average is not None and mean is not None and not _see_mean(state, average, mean):
         state.forget()
         turned.clear()
@@ -208,9 +219,11 @@ def track(
     return Places(made, zeros if placed < count else (), mixed)
 
 
-def expected_of(rows: Sequence[NudgeRow], reject_hz: float, cavities: int | None, told: Told) -> Expected:
+def expected_of(
+    rows: Sequence[NudgeRow], reject_hz: float, cavities: int | None, told: Told, blind: int = 0
+) -> Expected:
     """What the turns so far (`rows` of one side) let expect of the next one."""
-    state = None if told.cavity is None else track(rows, reject_hz, cavities).cavity(told.cavity)
+    state = None if told.cavity is None else track(rows, reject_hz, cavities, blind=blind).cavity(told.cavity)
     if state is None or told.cavity is None:
         return Expected()
     place = (reject_hz + state.place.value, state.sd_hz) if state.place.known else None
@@ -420,18 +433,19 @@ def _cavity(
     else:
         place = cant_say("Hz", "which notch is its own shows when it is turned a little")
     mine = [row for row in rows if row.told.cavity == number and row.told.turns]
+    hunted = next((k for k, row in enumerate(reversed(mine)) if row.figure("after").known), len(mine))
     if rate is None:
         unseen = [row.told.turns or 0.0 for row in mine if not seen_move(row, None)[2].known and not row.left]
         return CavityState(
             number, place, sd, turned, unseen_turns=max(unseen, default=0.0), tries=len(mine),
             blind=sum(row.unseen for row in mine),
-            last=mine[-1].told if mine else None,
+            last=mine[-1].told if mine else None, hunted=hunted,
         )  # fmt: skip
     seen = [row.told.turns or 0.0 for row in mine if seen_move(row, None)[2].known]
     return CavityState(
         number, place, sd, turned, rate.hz, rate.spread, rate.forward, most_turns=max(seen, default=0.0),
         stuck=_stuck(mine), idle=next((k for k, row in enumerate(reversed(mine)) if not row.unseen), len(mine)),
-        last=mine[-1].told,
+        last=mine[-1].told, hunted=hunted,
     )  # fmt: skip
 
 

@@ -31,6 +31,10 @@ IDLE = 2
 MOST_TRIAL = 4.0
 """Turns of a trial at most: more tells nothing that these do not, and may run a rod out of its thread."""
 
+MOST_HUNTS = 2
+"""Turns after which a dip that is not seen again is left alone while others can be brought nearer: it hides among them.
+"""
+
 MOST_TRIES = 6
 """Trial turns of one screw, to and fro, after which the bench has to find out."""
 
@@ -105,6 +109,7 @@ def coarse(
     outside = [dip for dip in look.farther or () if abs(dip.value - reject_hz) > near_hz]
     if not away and not blind and (not lost or not outside):
         return None if look.level == 0 else _other_sweep(look, 0, lost, len(places.cavities))
+    able = [one for one in away if one.hz_per_turn]
     level = _level(look, places.cavities, lost, away, reject_hz)
     if level > len(look.spans):
         one = max(blind, key=lambda each: each.blind)
@@ -115,12 +120,13 @@ def coarse(
             f"{_turns(one.unseen_turns)} of it moved no dip from {low / 1e6:.1f} to {high / 1e6:.1f} MHz:"
             f" goal {goal_db:g} is out of reach here",
         )
-    unknown = next((one for one in lost if one.tries >= MOST_TRIES), None)
+    unknown = next((one for one in lost if max(one.tries, one.hunted) >= MOST_TRIES), None)
     if unknown is not None:
         return Coarse(
             "bench",
             f"cavity {unknown.number} needs the bench: no turn of it tells which dip is its own",
-            f"{unknown.tries} turns to and fro, {len(look.dips)} dips seen: goal {goal_db:g} is out of reach here",
+            f"{max(unknown.tries, unknown.hunted)} turns to and fro, {len(look.dips)} dips seen:"
+            f" goal {goal_db:g} is out of reach here",
         )
     if level != look.level:
         return _other_sweep(look, level, lost, len(places.cavities))
@@ -129,7 +135,10 @@ def coarse(
             seen = f"{len(look.dips)} of {len(places.cavities)} dips are seen"
             return Coarse("longer", f"average longer: + until {ENOUGH} sweeps a look, then wait for it",
                           f"{seen}, the others may lie under the floor")  # fmt: skip
-        return _trial(min(lost, key=lambda one: (one.turned, one.number)), look, unit_hz, reject_hz)
+        hunt = [one for one in lost if not one.hz_per_turn or one.hunted < MOST_HUNTS]
+        if hunt or not able:
+            return _trial(min(hunt or lost, key=lambda one: (one.turned, one.number)), look, unit_hz, reject_hz)
+        return _nearer(max(able, key=lambda one: abs(one.place.value)), places.cavities, spacing_hz, near_hz)
     return _nearer(max(away, key=lambda one: abs(one.place.value)), places.cavities, spacing_hz, near_hz)
 
 
