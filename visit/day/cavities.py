@@ -30,6 +30,10 @@ ANYWHERE_HZ = 2e7
 PLACED_HZ = 1e5
 """A place with a smaller one is known."""
 
+MOST_HUNTS = 2
+"""Turns after which a dip that is not seen again is left alone while others can be brought nearer, and after which what
+earlier turns let expect is doubted."""
+
 SLIPPING = 4
 """So many turns one after the other that move nothing: the screw does not hold its rod."""
 
@@ -182,8 +186,8 @@ def track(
 ) -> Places:
     """What the turns of one side (`rows`, in their order) tell. `mean` is the present offset of the mean notch in
     hertz, `singles` the zeros that the skirts resolve now (absolute, rising); `cavities` None: not known how many.
-    The first `blind` rows were read before the leak was bounded: what they say of places is not believed, for a leak
-    looks like cavities that stand together."""
+    The first `blind` rows were read before the leak was bounded: what their fits say of places is not believed, for a
+    leak looks like cavities that stand together; a dip that was seen is one."""
     told = [row.told.cavity for row in rows if row.told.cavity]
     count = max([cavities or 0, *told])
     state, mixed = _Track(count), ""
@@ -191,7 +195,7 @@ def track(
     turned: set[int] = set()
     singly = False
     for index, row in enumerate(rows):
-        if index == blind > 0:
+        if index == blind > 0 and not rows[blind - 1].single:
             state.forget()
             turned.clear()
         if row.single and not singly:
@@ -203,7 +207,7 @@ def track(
             turned.add(row.told.cavity)
         elif mixed:
             turned.clear()
-    if rows and len(rows) == blind:
+    if rows and len(rows) == blind and not rows[-1].single:
         state.forget()
         turned.clear()
     if average is not None and mean is not None and not _see_mean(state, average, mean):
@@ -224,8 +228,8 @@ def expected_of(
 ) -> Expected:
     """What the turns so far (`rows` of one side) let expect of the next one."""
     state = None if told.cavity is None else track(rows, reject_hz, cavities, blind=blind).cavity(told.cavity)
-    if state is None or told.cavity is None:
-        return Expected()
+    if state is None or told.cavity is None or state.hunted >= MOST_HUNTS:
+        return Expected()  # what was expected did not come, time and again
     place = (reject_hz + state.place.value, state.sd_hz) if state.place.known else None
     forward, sign = way(told.direction)
     if not (state.hz_per_turn and told.turns and forward == state.forward):
@@ -317,6 +321,10 @@ def _singly(state: _Track, row: NudgeRow, index: int, rate: _Rate | None, reject
         state.see(pick, after.value - reject_hz, _sd(after))
     elif row.unseen and rate is not None and not again:
         state.move(index, 0.0, UNSEEN_HZ / 3.0)
+    elif rate is not None and row.told.turns and not row.unseen and state.sd(index) < ANYWHERE_HZ / 4.0:
+        forward, sign = way(row.told.direction)  # it hides among the others: about where the turn should have led
+        by = rate.hz * row.told.turns * (sign if forward == rate.forward else 0)
+        state.move(index, by, HAND_SHARE * abs(rate.hz * row.told.turns) + PLACED_HZ)
     else:
         state.forget(index)
 

@@ -13,7 +13,7 @@ from dataclasses import dataclass
 
 from rf.values.figure import Figure, inferred
 from rf.values.words import text
-from visit.day.cavities import HAND_SHARE, CavityState, Places, spoken, way
+from visit.day.cavities import HAND_SHARE, MOST_HUNTS, CavityState, Places, spoken, way
 from visit.day.nudges import Told
 
 NEAR = 0.25
@@ -30,10 +30,6 @@ IDLE = 2
 
 MOST_TRIAL = 4.0
 """Turns of a trial at most: more tells nothing that these do not, and may run a rod out of its thread."""
-
-MOST_HUNTS = 2
-"""Turns after which a dip that is not seen again is left alone while others can be brought nearer: it hides among them.
-"""
 
 MOST_TRIES = 6
 """Trial turns of one screw, to and fro, after which the bench has to find out."""
@@ -137,7 +133,9 @@ def coarse(
                           f"{seen}, the others may lie under the floor")  # fmt: skip
         hunt = [one for one in lost if not one.hz_per_turn or one.hunted < MOST_HUNTS]
         if hunt or not able:
-            return _trial(min(hunt or lost, key=lambda one: (one.turned, one.number)), look, unit_hz, reject_hz)
+            return _trial(
+                min(hunt or lost, key=lambda one: (one.turned, one.hunted, one.number)), look, unit_hz, reject_hz
+            )
         return _nearer(max(able, key=lambda one: abs(one.place.value)), places.cavities, spacing_hz, near_hz)
     return _nearer(max(away, key=lambda one: abs(one.place.value)), places.cavities, spacing_hz, near_hz)
 
@@ -200,10 +198,11 @@ def _trial(one: CavityState, look: FarLook, unit_hz: float, reject_hz: float) ->
     """A turn that shows which dip is this screw's."""
     direction = one.forward
     if one.hz_per_turn:
-        least = TRIAL_WIDTHS * unit_hz / abs(one.hz_per_turn)
+        # Two that stand together part only when they are some widths apart: farther with each turn that showed nothing.
+        least = TRIAL_WIDTHS * unit_hz / abs(one.hz_per_turn) * 2.0 ** max(one.hunted - 1, 0)
         turns, why = least, "its dip is not seen: this turn shows it again"
         if one.last is not None and one.last.turns:  # back half of the way that it came
-            turns, sign = max(one.last.turns / 2.0, least), way(one.last.direction)[1]
+            turns, sign = min(max(one.last.turns / 2.0, least), MOST_TRIAL), way(one.last.direction)[1]
             direction = spoken(one.forward, -sign)
     else:
         turns = min(max(2.0 * one.unseen_turns, FIRST_TURNS), MOST_TRIAL)
@@ -230,7 +229,7 @@ def _nearer(one: CavityState, cavities: Sequence[CavityState], spacing_hz: float
     """Bring the cavity that stands farthest off near the channel, beside the others."""
     rate = one.hz_per_turn
     if not rate:  # its place follows from the others: its own turn is not known yet
-        do, told = _named(one, FIRST_TURNS, one.forward)
+        do, told = _named(one, min(max(2.0 * one.unseen_turns, FIRST_TURNS), MOST_TRIAL), one.forward)
         why = f"its dip is the one left, {text(one.place, signed=True)} off; how far a turn goes is not known"
         return Coarse("trial", do, why, "its own dip moves", told)
     order = sorted(cavities, key=lambda each: each.place.value)

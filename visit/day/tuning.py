@@ -13,7 +13,7 @@ from dataclasses import dataclass
 from rf.notch.notch import NotchPlace
 from rf.values.figure import NORMAL_95, Figure, Kind, cant_say, inferred
 from rf.values.words import text
-from visit.day.cavities import HAND_SHARE, MOST_WORTH, CavityState, Places, spoken, zero_words
+from visit.day.cavities import HAND_SHARE, MOST_HUNTS, MOST_WORTH, CavityState, Places, spoken, zero_words
 from visit.day.far import ENOUGH as FAR_ENOUGH
 from visit.day.far import NEAR, FarLook, coarse, dip_words, stuck_words
 from visit.day.nudges import USUAL_Q, Told
@@ -43,6 +43,8 @@ SPREAD_DB = 1.0
 """What is lost to cavities that stand off, beyond which a screw is still worth a turn."""
 BLIND_DB = 9.0
 """So wide is a promise, over all places that the data allow, with which fine turns would be made blind."""
+LEAKS_DB = 50.0
+"""Analyzers of this class leak less than this: what is above it is the duplexer, whatever leaks."""
 TOLD_APART_DB = 6.0
 """With more than this lost to cavities that stand off, nobody is told that no screw brings the goal."""
 LEAST_TELLING_WIDTHS = 0.5
@@ -160,7 +162,7 @@ def advise(now: Tuning) -> Advice:
     if read.may_support_pass and read.low >= goal:
         return _prove(f"{text(read)}: goal {goal:g}")
     sure = now.sure
-    blind = at.low >= goal or sure.high - sure.low > BLIND_DB
+    blind = at.low >= goal or (sure.high - sure.low > BLIND_DB and sure.high > LEAKS_DB)
     if now.survey is not None and at.known and sure.low < goal and blind:
         return _survey(now)
     if now.missed is not None:
@@ -171,9 +173,10 @@ def advise(now: Tuning) -> Advice:
             return more  # it is met as it stands, and too barely for a proof to show it
         if (at.high - at.low > VAGUE_DB or sure.low < goal) and now.sweeps < LONGEST_LOOK:
             return _longer(now, f"by the skirts {text(sure)}, goal {goal:g}: too vague to leave the screws")
-        read_so = now.proved if now.proved is not None and now.proved.kind is Kind.READING else None
-        less = sure if read_so is None or sure.value < read_so.value else read_so
-        if less.value < _aim_db(now) - SPREAD_DB and less.low < goal:
+        less, least_db = sure, _aim_db(now) - SPREAD_DB
+        if now.proved is not None and now.proved.kind is Kind.READING:  # the proof did not show it: as good as it gets
+            less, least_db = now.proved, max(least_db, now.centred.value - SPREAD_DB)
+        if less.value < least_db and less.low < goal:
             more = _turning(now) or _telling(now, now.centred.value - less.value)
             if more is not None:
                 return more
@@ -311,7 +314,10 @@ def _turning(now: Tuning) -> Advice | None:
     if unknown and not met:  # a screw of which nothing is known is not tried where it may be enough already
         # First those never turned, then the one that may lose most: turning one that stands near the channel to and fro
         # tells nothing of the others.
-        one = min(unknown, key=lambda each: (each.turned, -round(_may_lose_db(now, each), 1), each.number))
+        one = min(unknown, key=lambda each: (each.turned, each.hunted // MOST_HUNTS,
+                                             -round(_may_lose_db(now, each), 1), each.number))  # fmt: skip
+        if one.hunted >= MOST_HUNTS and not one.place.known and now.sweeps < ENOUGH:
+            return _longer(now, f"{one.hunted} turns of cavity {one.number} did not tell its place")
         near = one.place.known and abs(one.place.value) < NORMAL_95 * one.sd_hz
         if near and one.hz_per_turn and now.sweeps < ENOUGH:
             return _longer(now, f"cavity {one.number} is not resolved ({text(one.place, signed=True)})")
@@ -367,7 +373,8 @@ def _trial(now: Tuning, one: CavityState) -> Advice:
     direction, toward = one.forward, _likely_off(now, one)
     if one.hz_per_turn and toward:
         # Never farther away: the channel lies on the other side of where it stands, or of where all stand.
-        least, most = LEAST_TELLING_WIDTHS * now.unit_hz, MOST_TRIAL_WIDTHS * now.unit_hz
+        wider = 2.0 ** min(max(one.hunted - 1, 0), 2)  # with each turn that did not tell
+        least, most = LEAST_TELLING_WIDTHS * now.unit_hz * wider, MOST_TRIAL_WIDTHS * now.unit_hz
         by_hz = -math.copysign(min(max(abs(toward), least), most), toward)
         turns = max(round(abs(by_hz / one.hz_per_turn), 2), LEAST_TURN)
         direction = spoken(one.forward, 1 if by_hz * one.hz_per_turn > 0 else -1)
