@@ -90,6 +90,10 @@ RACE = {6: 0.5, 12: 0.25}
 FEWEST_RACING = 6
 """but no fewer than these."""
 
+SIDE_BY_SIDE = 2048
+"""Samples that are worked through at a time, of all descents together: five times a batch's derivatives stand in memory
+while it takes a step. Smaller ones cost time, larger ones leave the processor's cache."""
+
 
 @dataclass(frozen=True, slots=True)
 class Observed:
@@ -220,7 +224,7 @@ def fit_chains(
         problem = _Problem(chain, observed, mean, _mixing(free, chain.shape.places if rigid else None))
         p = np.where(free, starts[those], mean)
         lap = (race, fewest) if searching else None
-        state, sound = _descend(problem, problem.state(problem.seen(p), weight), steps, lap)
+        state, sound = _descend(problem, problem.begun(p, weight), steps, lap)
         for k, fit in zip(those, _finished(problem, state, [departures[k] for k in those], free), strict=True):
             fits[k] = fit
         for k, stands in zip(those, sound, strict=True):
@@ -302,6 +306,22 @@ class _Problem:
             along[:, 0] = slopes[:, self.chain.shape.places].sum(axis=1)
         return _State(seen.p, weight, model, sigma, along, self.cost(seen.p, weight, model, sigma))
 
+    def begun(self, p: NDArray[np.float64], weight: NDArray[np.float64]) -> _State:
+        """All about `p` (B, P), a few at a time."""
+        count, samples = len(p), self.observed.data.size
+        made = _State(
+            p.copy(), weight, np.empty((count, samples), np.complex128), np.empty((count, samples)),
+            np.empty((count, self.mixing.shape[1], samples), np.complex128), np.empty(count),
+        )  # fmt: skip
+        for some in self.batches(np.arange(count)):
+            made.put(some, self.state(self.seen(p[some]), weight[some]))
+        return made
+
+    def batches(self, which: NDArray[np.intp]) -> list[NDArray[np.intp]]:
+        """Parted into as many at a time as `SIDE_BY_SIDE` tells, alike in size."""
+        most = max(SIDE_BY_SIDE // self.observed.data.size, 1)
+        return np.array_split(which, -(-which.size // most))
+
     @np.errstate(all="ignore")
     def seen(self, p: NDArray[np.float64]) -> Seen:
         """The circuit at `p` (B, P)."""
@@ -374,44 +394,45 @@ def _descend(
         if race and taken in race[0]:
             ahead = np.argsort(np.where(sound, state.cost, math.inf))
             moving[ahead[max(math.ceil(race[0][taken] * count), race[1]) :]] = False
-        at = np.flatnonzero(moving & sound)
-        if not at.size:
+        going = np.flatnonzero(moving & sound)
+        if not going.size:
             break
-        here = state.pick(at) if at.size < count else state
-        normal, gradient, j = problem.normal(here, held[at])
-        # Measured by what data and prior tell together, a direction that the data hardly see, made of parameters that
-        # they see well, would creep: the damping is measured by the precision of the prior.
-        scale = own[at] + DATA_SHARE * np.einsum("bff->bf", normal)
-        damped = normal + (damping[at, None] * scale)[:, :, None] * np.eye(scale.shape[1])
-        step = _solved(damped, gradient)
-        lost = ~np.isfinite(step).all(axis=1)
-        sound[at[lost]] = False
-        step[lost] = 0.0
-        bend = _solved(damped, problem.bend(here, j, step))
-        small = (scale * bend**2).sum(axis=1) < LARGEST_BEND**2 * (scale * step**2).sum(axis=1)
-        bend = np.where(small[:, None], bend, 0.0)
-        predicted = (step * (damping[at, None] * scale * step + gradient)).sum(axis=1)
-        trial = problem.seen(here.p + (step + bend) @ problem.mixing.T)
-        won = here.cost - problem.cost_at(trial, here)
-        # Where the valley bends more than the second order tells, half the way along the curve lies lower yet.
-        short = np.flatnonzero((won <= 0) & (predicted > 0))
-        if short.size:
-            least[at[short]] = LEAST_FALL_BENT
-            near = here.pick(short)
-            half = problem.seen(near.p + (step[short] / 2.0 + bend[short] / 4.0) @ problem.mixing.T)
-            won[short] = near.cost - problem.cost_at(half, near)
-            trial.put(short, half)
-        better = (predicted > 0) & (won > 0)
-        if better.any():
-            which = np.flatnonzero(better)
-            reached = trial if which.size == at.size else trial.only(which)
-            state.put(at[which], problem.state(reached, here.weight[which]))
-        gain = np.where(better, 2.0 * won / np.where(predicted > 0, predicted, 1.0) - 1.0, 0.0)
-        gain[short] = np.minimum(gain[short], 0.0)
-        damping[at] *= np.where(better, np.maximum(least[at], 1.0 - gain**3), growth[at])
-        growth[at] = np.where(better, 2.0, 2.0 * growth[at])
-        done = np.where(better, predicted < enough, (damping[at] > 1e9) | (predicted < 1e-6))
-        moving[at[done]] = False
+        for at in problem.batches(going):
+            here = state.pick(at) if at.size < count else state
+            normal, gradient, j = problem.normal(here, held[at])
+            # Measured by what data and prior tell together, a direction that the data hardly see, made of parameters
+            # that they see well, would creep: the damping is measured by the precision of the prior.
+            scale = own[at] + DATA_SHARE * np.einsum("bff->bf", normal)
+            damped = normal + (damping[at, None] * scale)[:, :, None] * np.eye(scale.shape[1])
+            step = _solved(damped, gradient)
+            lost = ~np.isfinite(step).all(axis=1)
+            sound[at[lost]] = False
+            step[lost] = 0.0
+            bend = _solved(damped, problem.bend(here, j, step))
+            small = (scale * bend**2).sum(axis=1) < LARGEST_BEND**2 * (scale * step**2).sum(axis=1)
+            bend = np.where(small[:, None], bend, 0.0)
+            predicted = (step * (damping[at, None] * scale * step + gradient)).sum(axis=1)
+            trial = problem.seen(here.p + (step + bend) @ problem.mixing.T)
+            won = here.cost - problem.cost_at(trial, here)
+            # Where the valley bends more than the second order tells, half the way along the curve lies lower yet.
+            short = np.flatnonzero((won <= 0) & (predicted > 0))
+            if short.size:
+                least[at[short]] = LEAST_FALL_BENT
+                near = here.pick(short)
+                half = problem.seen(near.p + (step[short] / 2.0 + bend[short] / 4.0) @ problem.mixing.T)
+                won[short] = near.cost - problem.cost_at(half, near)
+                trial.put(short, half)
+            better = (predicted > 0) & (won > 0)
+            if better.any():
+                which = np.flatnonzero(better)
+                reached = trial if which.size == at.size else trial.only(which)
+                state.put(at[which], problem.state(reached, here.weight[which]))
+            gain = np.where(better, 2.0 * won / np.where(predicted > 0, predicted, 1.0) - 1.0, 0.0)
+            gain[short] = np.minimum(gain[short], 0.0)
+            damping[at] *= np.where(better, np.maximum(least[at], 1.0 - gain**3), growth[at])
+            growth[at] = np.where(better, 2.0, 2.0 * growth[at])
+            done = np.where(better, predicted < enough, (damping[at] > 1e9) | (predicted < 1e-6))
+            moving[at[done]] = False
     return state, sound
 
 

@@ -155,6 +155,16 @@ class NotchPlace:
     apart: Apart | None = None
     counted: bool = True
 
+    def sure_at(self, at_hz: float) -> Figure:
+        """`rejection_at` of the first frequency that was asked for, over all places of the notches that the data allow:
+        INFERRED, wider, and what a promise may rest on."""
+        if not (self.trusted and self.rejection_at):
+            return cant_say("dB", self.why or "no fit")
+        if self.apart is None or not self.centred_at:
+            return self.rejection_at[0]
+        wide = self.apart.rejection(at_hz, self.centred_at[0])
+        return wide if wide.known else self.rejection_at[0]
+
     @property
     def each(self) -> Each:
         """The cavities' own notches, from low to high, with what is not told apart as groups; nothing where the fit is
