@@ -124,7 +124,7 @@ def test_every_derivative(name: str) -> None:
     chain, p = Chain(shape, F, LOW, HIGH), anywhere(shape, 2)
     per = np.linspace(0.5, 2.0, F.size)
     slopes, logs = chain.slopes(chain.seen(p), per), chain.log_s21(p)[1]
-    dead = {shape.trim} if shape.pass_hz is None else set()
+    dead = {shape.trim, *range(shape.own[2].start, shape.own[2].stop)} if shape.pass_hz is None else set()
     if not shape.other_side:
         dead |= {shape.other, *range(shape.far.start, shape.far.stop)}
         dead |= {*range(shape.other_own.start, shape.other_own.stop)}
