@@ -1,0 +1,131 @@
+"""The pass of a unit whose rods move pass and notch together: by the rods first, then the notches back by the trimmers.
+
+Owns: which rod is turned next for the pass, which way, and when that is done, from the return loss of the pass channel
+before and after each such turn. Refuses: a turn for the pass before the notches stand about on their channel, and to go
+on when no rod brings more.
+
+A trimmer moves the notch alone, so that it can't mend the pass; a rod moves both. So the rods are set by the pass, one
+after the other, each as far as it helps (a search along one coordinate after the other), and what the notches lost by
+it the trimmers bring back.
+"""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass, field
+
+from rf.values.figure import Figure, cant_say, inferred
+from rf.values.words import text
+from visit.day.cavities import Places
+from visit.day.nudges import FOR_THE_PASS, TRIMMER, NudgeRow
+from visit.figures.assessment import Assessment, Role
+from visit.site.site import Site
+
+BETTER_DB = 0.3
+"""Return loss that has risen by less has not risen."""
+STEP_WIDTHS = 2.0
+"""Half-widths of a notch that a rod is turned by for the pass."""
+ROUNDS = 2
+"""So often each rod is tried, at most."""
+KIND = "pass-reject"
+
+
+@dataclass(frozen=True, slots=True)
+class PassLook:
+    """`loss` and `returned` (return loss) of the pass channel now, against their goals, all in dB; `rows` the turns
+    that were made for the pass since the last trimmer was turned, `trimmed`: trimmers were turned since the rods were
+    set by the pass."""
+
+    loss: Figure
+    returned: Figure
+    loss_goal_db: float
+    returned_goal_db: float
+    rows: tuple[NudgeRow, ...] = ()
+    trimmed: bool = False
+    rates: Mapping[int, float] = field(default_factory=dict)
+    """Hertz that a turn of each rod does, forward, where that is known."""
+
+    @property
+    def met(self) -> bool:
+        """Whether loss and return loss are shown to reach their goals."""
+        far_enough = self.returned.known and self.returned.low >= self.returned_goal_db
+        return far_enough and self.loss.known and self.loss.high <= self.loss_goal_db
+
+    @property
+    def told(self) -> bool:
+        """Whether the pass is read at all."""
+        return self.returned.known and self.loss.known
+
+    @property
+    def words(self) -> str:
+        """What the pass reads, and its goals."""
+        return (
+            f"pass: loss {text(self.loss)} (goal {self.loss_goal_db:g}), return loss {text(self.returned)}"
+            f" (goal {self.returned_goal_db:g})"
+        )
+
+
+@dataclass(frozen=True, slots=True)
+class Step:
+    """Turn the rod of `cavity` (from 1) by `widths` half-widths of a notch, up or down in frequency."""
+
+    cavity: int
+    widths: float
+    why: str
+
+
+def pass_look(site: Site, seen: Assessment, rows: Sequence[NudgeRow], rods: Places) -> PassLook | None:
+    """The pass in a look of one side, whose turns are `rows` and whose `rods` they tell of; None of a kind whose rods do
+    not move it."""
+    channel = seen.channel(Role.PASS)
+    if site.kind != KIND or channel is None:
+        return None
+    last = max((k for k, row in enumerate(rows) if row.told.screw == FOR_THE_PASS), default=-1)
+    first = max((k for k, row in enumerate(rows[: last + 1]) if row.told.screw == TRIMMER), default=-1)
+    mine = tuple(row for row in rows[first + 1 : last + 1] if row.told.screw == FOR_THE_PASS)
+    trimmed = last >= 0 and any(row.told.screw == TRIMMER for row in rows[last + 1 :])
+    goals, rates = site.goals, {one.number: one.hz_per_turn for one in rods.cavities if one.hz_per_turn}
+    return PassLook(
+        channel.transmission, channel.return_loss, goals.loss_db, goals.return_loss_db, mine, trimmed, rates
+    )
+
+
+def returned_in(seen: Assessment | None) -> Figure:
+    """Return loss of the pass channel in a look, as it is compared with that of another look."""
+    channel = None if seen is None else seen.channel(Role.PASS)
+    figure = cant_say("dB", "not read") if channel is None else channel.return_loss
+    if figure.known and not math.isfinite(figure.high):  # so good that only a bound is known
+        return inferred(figure.value, figure.value, figure.value, "dB", limited_by=figure.limited_by)
+    return figure
+
+
+def next_step(look: PassLook, cavities: int) -> Step | None:
+    """The next turn of a rod for the pass; None when it is met, or no rod brings more. Pure."""
+    if look.trimmed or look.met or not look.told:
+        return None
+    cavity, phase, up, baseline, tried = 1, "first", 1.0, math.nan, 0
+    for row in look.rows:
+        before, after = row.figure("pass_before"), row.figure("pass_after")
+        if not (before.known and after.known):
+            continue
+        baseline = before.value if phase == "first" else baseline
+        better = after.value > (baseline if phase == "second" else before.value) + BETTER_DB
+        if phase == "back":
+            tried, cavity, phase, up = tried + 1, cavity % cavities + 1, "first", 1.0
+        elif better:
+            phase = "on"
+        elif phase == "first":
+            phase, up = "second", -up
+        else:
+            phase, up = "back", -up
+    if tried >= ROUNDS * cavities:
+        return None
+    widths = up * STEP_WIDTHS * (2.0 if phase == "second" else 1.0)
+    why = {
+        "first": "which way it helps shows by a turn",
+        "second": "that was the wrong way",
+        "on": "that helped: on",
+        "back": "that was too far: back",
+    }[phase]
+    return Step(cavity, widths, f"{look.words}; {why}")
