@@ -169,6 +169,8 @@ class FarVisit:
         """The proof as it is planned, with a load of 30 dB on the third port; whether it shows the goal."""
         reject_hz, hookup, bench = self.site.reject_hz(Side.LOW), HookUp.parse("A>L"), self._bench
         self.proofs += 1
+        if self._leak is None:
+            self._survey(wide_one)  # nothing is shown to be met before it
         try:
             plan = plan_proof(self.site, wide_one, BANDWIDTH_HZ, self._sweep_s / POINTS, tried=self._tried)
         except RequestError:

@@ -20,10 +20,13 @@ from rf.values.words import text
 from visit.day.cavities import Places
 from visit.day.nudges import FOR_THE_PASS, TRIMMER, NudgeRow
 from visit.figures.assessment import Assessment, Role
+from visit.figures.marker import S11
 from visit.site.site import Site
 
 BETTER_DB = 0.3
 """Return loss that has risen by less has not risen."""
+SPARE_DB = 2.0
+"""A return loss that reads better than its goal by so much is left alone: the correction itself is no better."""
 STEP_WIDTHS = 2.0
 """Half-widths of a notch that a rod is turned by for the pass."""
 ROUNDS = 2
@@ -33,12 +36,13 @@ KIND = "pass-reject"
 
 @dataclass(frozen=True, slots=True)
 class PassLook:
-    """`loss` and `returned` (return loss) of the pass channel now, against their goals, all in dB; `rows` the turns
-    that were made for the pass since the last trimmer was turned, `trimmed`: trimmers were turned since the rods were
-    set by the pass."""
+    """`loss` and `returned` (return loss; `plain` as it reads) of the pass channel now, against their goals, all in dB;
+    `rows` the turns that were made for the pass since the last trimmer was turned, `trimmed`: trimmers were turned
+    since the rods were set by the pass."""
 
     loss: Figure
     returned: Figure
+    plain: Figure
     loss_goal_db: float
     returned_goal_db: float
     rows: tuple[NudgeRow, ...] = ()
@@ -48,14 +52,14 @@ class PassLook:
 
     @property
     def met(self) -> bool:
-        """Whether loss and return loss are shown to reach their goals."""
-        far_enough = self.returned.known and self.returned.low >= self.returned_goal_db
-        return far_enough and self.loss.known and self.loss.high <= self.loss_goal_db
+        """Whether loss and return loss reach their goals as they read, the return loss with some to spare."""
+        far_enough = self.plain.known and self.plain.value >= self.returned_goal_db + SPARE_DB
+        return far_enough and self.loss.known and self.loss.value <= self.loss_goal_db
 
     @property
     def told(self) -> bool:
         """Whether the pass is read at all."""
-        return self.returned.known and self.loss.known
+        return self.plain.known and self.loss.known
 
     @property
     def words(self) -> str:
@@ -76,8 +80,8 @@ class Step:
 
 
 def pass_look(site: Site, seen: Assessment, rows: Sequence[NudgeRow], rods: Places) -> PassLook | None:
-    """The pass in a look of one side, whose turns are `rows` and whose `rods` they tell of; None of a kind whose rods do
-    not move it."""
+    """The pass in a look of one side, whose turns are `rows` and whose `rods` they tell of; None of a kind whose rods
+    do not move it."""
     channel = seen.channel(Role.PASS)
     if site.kind != KIND or channel is None:
         return None
@@ -87,17 +91,26 @@ def pass_look(site: Site, seen: Assessment, rows: Sequence[NudgeRow], rods: Plac
     trimmed = last >= 0 and any(row.told.screw == TRIMMER for row in rows[last + 1 :])
     goals, rates = site.goals, {one.number: one.hz_per_turn for one in rods.cavities if one.hz_per_turn}
     return PassLook(
-        channel.transmission, channel.return_loss, goals.loss_db, goals.return_loss_db, mine, trimmed, rates
+        channel.transmission,
+        channel.return_loss,
+        returned_in(seen),
+        goals.loss_db,
+        goals.return_loss_db,
+        mine,
+        trimmed,
+        rates,
     )
 
 
 def returned_in(seen: Assessment | None) -> Figure:
-    """Return loss of the pass channel in a look, as it is compared with that of another look."""
+    """Return loss of the pass channel in a look, plainly as it reads: what the correction leaves is the same before and
+    after a turn."""
     channel = None if seen is None else seen.channel(Role.PASS)
-    figure = cant_say("dB", "not read") if channel is None else channel.return_loss
-    if figure.known and not math.isfinite(figure.high):  # so good that only a bound is known
-        return inferred(figure.value, figure.value, figure.value, "dB", limited_by=figure.limited_by)
-    return figure
+    traces = None if seen is None else seen.traces
+    if channel is None or traces is None or S11 not in traces.traces or traces.doubt or not channel.return_loss.known:
+        return cant_say("dB", "not read")
+    level_db = -float(traces.traces[S11].level_db[traces.nearest(channel.frequency_hz)])
+    return inferred(level_db, level_db, level_db, "dB", limited_by="correction")
 
 
 def next_step(look: PassLook, cavities: int) -> Step | None:
