@@ -168,10 +168,9 @@ class _Likelihood:
         shape, step = fit.shape, max(1, fit.chain.f.size // SAMPLES)
         self._p, self._places = fit.p, shape.places
         self.half_width = math.exp(-float(fit.p[shape.log_q])) / 2.0
-        prior, pull, free = priors(shape, observed, fit.departure)
+        prior, pull, free = priors(shape, fit.observed, fit.departure)
         free, self._pull = free.copy(), pull[shape.places]
         free[shape.places] = False
-        free[shape.leak] &= bool(np.abs(fit.p[shape.leak]).max() > 0.0)  # a fit without a leak keeps none
         whole = fit.chain.f.size // step * step
         at = np.arange(whole).reshape(-1, step)
         self._chain = fit.chain.at(fit.chain.f[at[:, step // 2]] * shape.reject_hz)
