@@ -15,7 +15,7 @@ from typing import Any, cast
 import numpy as np
 
 from protocol.errors import RequestError
-from protocol.simulated.duplexer import load_unit
+from protocol.simulated.duplexer import Duplexer, load_unit
 from protocol.simulated.hookup import HookUp as OnTheBench
 from protocol.simulated.instrument import Instrument, InstrumentOptions
 from protocol.sweep import SweepSettings
@@ -65,8 +65,11 @@ class FarVisit:
         rods_hz: Sequence[float],
         trimmers_hz: Sequence[float] = (),
         ends_hz: dict[int, tuple[float, float]] | None = None,
+        bench: tuple[Duplexer, Site] | None = None,
     ) -> None:
-        self.unit, self.site, self._rods, self._ends = load_unit(unit), site_of(unit), list(rods_hz), ends_hz or {}
+        """`bench`: another unit than one that ships, and its site."""
+        self.unit, self.site = bench or (load_unit(unit), site_of(unit))
+        self._rods, self._ends = list(rods_hz), ends_hz or {}
         for number, hz in enumerate(rods_hz, 1):
             self.unit.turn("L", number, hz)
         for number, hz in enumerate(trimmers_hz, 1):

@@ -29,6 +29,8 @@ SPARE_DB = 2.0
 """A return loss that reads better than its goal by so much is left alone: the correction itself is no better."""
 STEP_WIDTHS = 2.0
 """Half-widths of a notch that a rod is turned by for the pass."""
+SHORT_DB = 4.0
+"""A rod is turned by as much again for each of these that the return loss is short of its goal."""
 ROUNDS = 2
 """So often each rod is tried, at most."""
 KIND = "pass-reject"
@@ -72,11 +74,13 @@ class PassLook:
 
 @dataclass(frozen=True, slots=True)
 class Step:
-    """Turn the rod of `cavity` (from 1) by `widths` half-widths of a notch, up or down in frequency."""
+    """Turn the rod of `cavity` (from 1) by `widths` half-widths of a notch, up or down in frequency; by so many `turns`
+    where the last ones are taken back (0: as the widths tell)."""
 
     cavity: int
     widths: float
     why: str
+    turns: float = 0.0
 
 
 def pass_look(site: Site, seen: Assessment, rows: Sequence[NudgeRow], rods: Places) -> PassLook | None:
@@ -134,11 +138,14 @@ def next_step(look: PassLook, cavities: int) -> Step | None:
             phase, up = "back", -up
     if tried >= ROUNDS * cavities:
         return None
-    widths = up * STEP_WIDTHS * (2.0 if phase == "second" else 1.0)
+    # Far from its pass a cavity's return loss hardly changes with its rod: the worse, the larger the turn.
+    short_db = max(look.returned_goal_db - look.plain.value, 0.0)
+    widths = up * STEP_WIDTHS * (1.0 + short_db / SHORT_DB)
+    back = {"second": 2.0, "back": 1.0}.get(phase, 0.0) * ((look.rows[-1].told.turns or 0.0) if look.rows else 0.0)
     why = {
         "first": "which way it helps shows by a turn",
         "second": "that was the wrong way",
         "on": "that helped: on",
         "back": "that was too far: back",
     }[phase]
-    return Step(cavity, widths, f"{look.words}; {why}")
+    return Step(cavity, widths, f"{look.words}; {why}", round(back, 2))

@@ -8,7 +8,7 @@ from __future__ import annotations
 
 import enum
 import math
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 from rf.notch.notch import NotchPlace
 from rf.values.figure import NORMAL_95, Figure, Kind, cant_say, inferred
@@ -182,7 +182,7 @@ def _for_the_pass(now: Tuning, step: Step) -> Advice | None:
     rate = None if one is None or now.passing is None else now.passing.rates.get(step.cavity)
     if one is None or not rate:
         return None
-    turns = max(round(abs(step.widths * now.unit_hz / rate), 2), LEAST_TURN)
+    turns = step.turns or max(round(abs(step.widths * now.unit_hz / rate), 2), LEAST_TURN)
     do, told = _named(now, one, turns, spoken(one.forward, 1 if step.widths * rate > 0 else -1), FOR_THE_PASS)
     expect = "return loss rises, or falls: then back; the trimmers bring the notches back afterwards"
     return Advice(Deed.TURN, do, step.why, expect, told)
@@ -256,8 +256,8 @@ def _far(now: Tuning) -> Advice | None:
         leads = now.fitted and now.offset.known and abs(now.offset.value) < near_hz
         leads = leads and not now.hopeless
         told = coarse(
-            now.far, now.places, leads=leads, reject_hz=now.reject_hz, spacing_hz=now.spacing_hz,
-            unit_hz=now.unit_hz, goal_db=now.goal_db, sweeps=now.sweeps,
+            replace(now.far, screw=now.screw), now.places, leads=leads, reject_hz=now.reject_hz,
+            spacing_hz=now.spacing_hz, unit_hz=now.unit_hz, goal_db=now.goal_db, sweeps=now.sweeps,
         )  # fmt: skip
     if told is None:
         return None
