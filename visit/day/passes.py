@@ -31,8 +31,8 @@ STEP_WIDTHS = 2.0
 """Half-widths of a notch that a rod is turned by for the pass."""
 SHORT_DB = 4.0
 """A rod is turned by as much again for each of these that the return loss is short of its goal."""
-ROUNDS = 2
-"""So often each rod is tried, at most."""
+ROUNDS = 3
+"""So often each rod is tried, at most, each time by half as much."""
 KIND = "pass-reject"
 
 
@@ -121,7 +121,7 @@ def next_step(look: PassLook, cavities: int) -> Step | None:
     """The next turn of a rod for the pass; None when it is met, or no rod brings more. Pure."""
     if look.trimmed or look.met or not look.told:
         return None
-    cavity, phase, up, baseline, tried = 1, "first", 1.0, math.nan, 0
+    cavity, phase, up, baseline, tried, share = 1, "first", 1.0, math.nan, 0, 1.0
     for row in look.rows:
         before, after = row.figure("pass_before"), row.figure("pass_after")
         if not (before.known and after.known):
@@ -134,14 +134,14 @@ def next_step(look: PassLook, cavities: int) -> Step | None:
             phase = "on"
         elif phase == "first":
             phase, up = "second", -up
-        else:
-            phase, up = "back", -up
+        else:  # back to where it was best: of a turn that went over to the other side, half
+            phase, up, share = "back", -up, 0.5 if phase == "second" else 1.0
     if tried >= ROUNDS * cavities:
         return None
     # Far from its pass a cavity's return loss hardly changes with its rod: the worse, the larger the turn.
     short_db = max(look.returned_goal_db - look.plain.value, 0.0)
-    widths = up * STEP_WIDTHS * (1.0 + short_db / SHORT_DB)
-    back = {"second": 2.0, "back": 1.0}.get(phase, 0.0) * ((look.rows[-1].told.turns or 0.0) if look.rows else 0.0)
+    widths = up * STEP_WIDTHS * (1.0 + short_db / SHORT_DB) / 2.0 ** (tried // cavities)
+    back = {"second": 2.0, "back": share}.get(phase, 0.0) * ((look.rows[-1].told.turns or 0.0) if look.rows else 0.0)
     why = {
         "first": "which way it helps shows by a turn",
         "second": "that was the wrong way",
