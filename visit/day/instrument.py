@@ -101,7 +101,7 @@ def of_sheet(typed: Mapping[str, str]) -> KnownInstrument:
     high = max(floors[-1][0], 1000.0, low)
     most = USUAL_MOST_POINTS if points is None else int(points)
     leak, drift = _number(typed, "leak", 0.0, 250.0, sign=False), _number(typed, "drift", -10.0, 10.0)
-    sources.append("leak: not told" if leak is None else f"leak {-leak:g} dB: as typed")
+    sources.append("leak: not told" if leak is None else f"leak {-leak:g} dB at most: as typed")
     ability = Ability(
         floors,
         settling,
@@ -111,6 +111,7 @@ def of_sheet(typed: Mapping[str, str]) -> KnownInstrument:
         tuple(sorted({most, *(number for number in USUAL_POINTS if number <= most)})),
         SHEET_HALF_DB,
         None if leak is None else amplitude(-leak),
+        leak is not None,
         leak is not None,
         drift or 0.0,
     )
