@@ -33,7 +33,7 @@ class Parser(argparse.ArgumentParser):
         super().error(harmless(message))
 
 
-_Commands: TypeAlias = "argparse._SubParsersAction[argparse.ArgumentParser]"
+_Commands: TypeAlias = "argparse._SubParsersAction[Parser]"
 
 BESIDE = frozenset({"feeder", "gains", "desense", "part", "suits", "cavity", "resonators", "witness"})
 KEPT = frozenset({"together", "report", "export", "copy", "trend", "archive", "note", "freeze"})
