@@ -145,7 +145,8 @@ def test_a_descent_ends_at_the_circuit_that_made_the_data() -> None:
     mean[TWO.places] = 0.5
     sd = math.sqrt(float(mean @ first.covariance @ mean))
     assert abs(float(mean @ first.p)) < 4.0 * sd
-    assert REJECT * sd == pytest.approx(place_sd_hz(CHAIN, observed, first.p[None], 1.0)[0], rel=1e-6)
+    both = place_sd_hz(CHAIN, observed, np.array([first.p, away]), 1.0)
+    assert REJECT * sd == pytest.approx(both[0], rel=1e-6) and both[1] != both[0]
     _, weight, _ = priors(TWO, observed, 1.0)
     off = first.p - priors(TWO, observed, 1.0)[0]
     off[TWO.places] -= off[TWO.places].mean()
@@ -155,25 +156,25 @@ def test_a_descent_ends_at_the_circuit_that_made_the_data() -> None:
     assert (first.departure, first.observed) == (1.0, observed)
 
 
-def test_evidence_is_the_volume_that_the_data_leave() -> None:
+@pytest.mark.parametrize("count", [1, 2])
+def test_evidence_is_the_volume_that_the_data_leave(count: int) -> None:
     """Laplace: best likelihood and prior, times the root of 2 pi over the curvature in each direction (Tierney and
-    Kadane 1986), places flat over the span: the same up to what all fits of the same samples share."""
-    observed = measured(usual())
-    fits = [one for one in fit_chains(CHAIN, observed, np.array([usual(), usual()]), [0.6, 2.0]) if one is not None]
-
-    def evidence(fit: ChainFit) -> float:
-        _, weight, _ = priors(TWO, observed, fit.departure)
-        prior = float(np.log(weight).sum()) - math.log(weight[0])
-        power = observed.noise_power + (1e-4 * np.abs(fit.model)) ** 2
-        return (
-            -fit.cost / 2.0
-            - float(np.log(power / 2.0).sum())
-            + prior
-            + float(np.linalg.slogdet(fit.covariance)[1]) / 2.0
-        )
-
-    told, expected = (fits[0].log_evidence - fits[1].log_evidence, evidence(fits[0]) - evidence(fits[1]))
-    assert told == pytest.approx(expected, abs=1e-3)
+    Kadane 1986). Of the places one number is flat over the span, their mean: that of N is known sqrt(N) times as well
+    as their sum of squares tells. Two pi and the priors' own cancel but for that number."""
+    shape = ChainShape(count, REJECT, 450e6)
+    chain = Chain(shape, F, F[0], F[-1])
+    start = anywhere(shape, 4) * 0.0 + priors(shape, NOTHING, 1.0)[0]
+    observed = measured(start, shape=shape)
+    (fit,) = fit_chains(chain, observed, start[None], [1.0])
+    assert fit is not None
+    _, weight, _ = priors(shape, observed, 1.0)
+    span = (F[-1] - F[0]) / REJECT
+    power = observed.noise_power + (1e-4 * np.abs(fit.model)) ** 2
+    known = float(np.log(weight[count:]).sum()) + (count - 1) * (math.log(weight[0]) if count > 1 else 0.0)
+    expected = known - fit.cost / 2.0 - float(np.log(power / 2.0).sum())
+    expected += float(np.linalg.slogdet(fit.covariance)[1]) / 2.0
+    expected += math.log(math.sqrt(2.0 * math.pi) / span / math.sqrt(count))
+    assert fit.log_evidence == pytest.approx(expected, abs=1e-3)
 
 
 def test_ideal_and_other_circuits_go_side_by_side_and_a_lost_start_is_none() -> None:

@@ -42,11 +42,11 @@ def test_the_band_reaches_to_the_samples_beside_it() -> None:
 
 @pytest.mark.parametrize(
     ("far", "wins"),
-    [((300, 310), False), ((300, 345), True), ((50, 95), True), ((90, 100), False)],
+    [((300, 336), False), ((300, 337), True), ((50, 95), True), ((90, 100), False)],
 )
 def test_a_longer_band_farther_off_may_be_the_one(far: tuple[int, int], wins: bool) -> None:
-    """Ten samples on the channel against some 6 MHz off: a length counts 1 / (1 + distance / 2.5 MHz), so that it takes
-    over 34 of them."""
+    """Eleven samples on the channel against some 6 MHz off: a length counts 1 / (1 + distance / 2.5 MHz), so that n
+    from 300 on win where n / (1 + (100 + (n - 1) / 2) / 50) is more than 11: from 37 on."""
     runs = sorted(((195, 206), far))
     low, high = hidden_band(F, weak(*runs), NOISE, REJECT)
     first, stop = far if wins else (195, 206)
@@ -131,6 +131,25 @@ def test_a_place_beside_the_channel_is_found_within_half_a_band() -> None:
     low, high = hidden_band(F, data, np.full(F.size, 1e-7), REJECT)
     found = starts(CHAIN, F, data, np.full(F.size, 1e-7), 1500.0)
     assert abs(found[0, TWO.places].mean() * REJECT - 1.2e6) < (high - low) / 2.0
+    assert len(found) == 3
+
+
+@pytest.mark.parametrize("share", [-0.5, 0.0, 0.5])
+def test_places_at_the_edges_of_the_band_are_tried(monkeypatch: pytest.MonkeyPatch, share: float) -> None:
+    """A band that lies beside the notch: half its width off either way the very place is found."""
+    low, high = 457e6 - share * 1e6, 458e6 - share * 1e6
+    monkeypatch.setattr(chain_start, "hidden_band", lambda *_: (low, high))
+    found = starts(CHAIN, F, made(place_hz=457.5e6), np.full(F.size, 1e-7), 1500.0)
+    assert found[0, TWO.places].mean() * REJECT == pytest.approx(2.5e6, abs=1.0)
+
+
+@pytest.mark.parametrize(("low_hz", "tried"), [(455.9e6, True), (456.1e6, False), (453.1e6, True), (452.9e6, False)])
+def test_the_channel_is_tried_within_a_width_of_the_band(
+    monkeypatch: pytest.MonkeyPatch, low_hz: float, tried: bool
+) -> None:
+    monkeypatch.setattr(chain_start, "hidden_band", lambda *_: (low_hz, low_hz + 1e6))
+    found = starts(CHAIN, F, made(), np.full(F.size, 1e-7), 1500.0, keep=99)
+    assert bool((np.abs(found[:, TWO.places]).max(axis=1) < 1e-9).any()) is tried
 
 
 def test_neighbours_on_the_grid_are_one_start() -> None:
