@@ -89,7 +89,7 @@ def kept(more: dict[str, Any] | None = None) -> list[dict[str, Any]]:
     with (ROOT / "docs").joinpath(".retune.lock").open("w") as lock:
         fcntl.flock(lock, fcntl.LOCK_EX)
         done: list[dict[str, Any]] = json.loads(DATA.read_text("utf-8")) if DATA.exists() else []
-        if more is not None:
+        if more is not None and (more["unit"], more["seed"]) not in {(one["unit"], one["seed"]) for one in done}:
             done.append(more)
             DATA.write_text(json.dumps(done, indent=1) + "\n", "utf-8")
             PAGE.write_text(page(done), "utf-8")
