@@ -29,8 +29,8 @@ HEAD = """# Retuning from anywhere
 Made by `python -m scripts.retune`. Each cavity of the low side starts anywhere within 2 % (U6) or 1 % (V6, V4, P6) of
 its channel. The trimmers of P6 are up to 100 kHz off, too. The hand does what the tuning advice says and turns a fifth
 more or less than that (one standard deviation). What a turn of a screw does, and which way, is drawn for each start.
-When the advice comes to "prove it" the hand makes the proof as it is planned (up to four in all) and, where that does
-not show the goal, goes on with the advice. *At goal*: the rejection on the bench is 90 dB or more when the hand stops.
+When the advice comes to "prove it" the hand makes the proof as it is planned, up to four in all. Where that does not
+show the goal it goes on with the advice. *At goal*: the rejection on the bench is 90 dB or more when the hand stops.
 *Shown*: the proof says so. *Return loss*: of the pass channel then, worst of all starts (goal 15 dB). A turn is
 reckoned as 20 s, leads to the loads and back as 2 min; sweeps take what they take.
 
