@@ -14,6 +14,7 @@ from pathlib import Path
 from typing import Any, NoReturn
 
 from tui.commands.exit_status import ExitStatus
+from tui.terminal.shortage import shortage, too_little
 
 
 class Parser(argparse.ArgumentParser):
@@ -321,12 +322,15 @@ def main(arguments: Sequence[str] | None = None) -> int:
 
 
 def _open_three() -> None:
-    """Input, output and error output are there, if only as /dev/null: no file may get their numbers."""
+    """Input, output and error output are there, if only as /dev/null: no file may get their numbers, and words for
+    people may not go to stdout, where `print` sends them when there is no stderr."""
     for descriptor in (0, 1, 2):
         try:
             os.fstat(descriptor)
         except OSError:
             os.open(os.devnull, os.O_RDWR)
+    if sys.stderr is None:
+        sys.stderr = open(2, "w", encoding="utf-8", errors="replace", closefd=False)  # noqa: SIM115 - until the end
 
 
 def _run(arguments: Sequence[str] | None) -> int:
@@ -351,6 +355,19 @@ def _run(arguments: Sequence[str] | None) -> int:
         return ExitStatus.USAGE
     # The fits are many small matrices: threads of the linear algebra library only get in one another's way there.
     os.environ.setdefault("OPENBLAS_NUM_THREADS", "1")
+    try:
+        if too_little():
+            raise MemoryError
+        return _done(options)
+    except Exception as error:  # libraries are loaded there: memory may be lacking before anybody can tell of it
+        lacking = shortage(error)
+        if not lacking:
+            raise
+        print(f"deepnotch: {lacking}", file=sys.stderr, flush=True)  # noqa: T201 - for people
+        return ExitStatus.MACHINE
+
+
+def _done(options: argparse.Namespace) -> int:
     from protocol.errors import AnalyzerError, MachineError, RequestError  # noqa: PLC0415 - after --help was answered
     from protocol.wire import wire_log  # noqa: PLC0415
     from tui.commands import beside, commands, kept  # noqa: PLC0415
@@ -373,10 +390,12 @@ def _run(arguments: Sequence[str] | None) -> int:
         return ExitStatus.FAULT
     except KeyboardInterrupt:
         return ExitStatus.INTERRUPTED
-    except OSError as error:  # one that nobody nearer to it has foreseen: a name too long, a disk that fails
-        say(f"deepnotch: {_machine_words(error)}")
-        return ExitStatus.MACHINE
     except Exception as error:
+        if shortage(error):
+            raise
+        if isinstance(error, OSError):  # one that nobody nearer to it has foreseen: a name too long, a disk that fails
+            say(f"deepnotch: {_machine_words(error)}")
+            return ExitStatus.MACHINE
         from tui.terminal.crash import crash_line  # noqa: PLC0415 - only when it is needed
 
         say(f"deepnotch: {crash_line(error)}")

@@ -52,9 +52,10 @@ def _without_waiting(path: str, flags: int) -> int:
 
 
 def read_text(path: Path, kind: str, limit: int = MAX_TEXT_BYTES) -> str:
-    """The whole text of a small file; `kind` says what it should be, with its article. Raises RequestError."""
+    """The whole text of a small file, without the mark that some editors put before it; `kind` says what it should be,
+    with its article. Raises RequestError."""
     try:
-        return read_bytes(path, limit, kind).decode("utf-8")
+        return read_bytes(path, limit, kind).decode("utf-8-sig")
     except UnicodeDecodeError:
         raise RequestError(f"{path}: not UTF-8 text, so not {kind}; save it as UTF-8, or give the right file") from None
 
