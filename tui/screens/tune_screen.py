@@ -24,6 +24,7 @@ from tui.drawing.marks import MarkSet
 from tui.drawing.strip import Place
 from tui.screens.dialogs import BenchDialog
 from tui.screens.framed import TextScreen
+from tui.screens.too_small import useful_size
 from tui.screens.tune_rows import STRIP_ROWS, TunePicture, bench_line, told_from, tune_blocks
 from tui.screens.turns_dialog import TurnsDialog
 from visit.day.next_deed import TRUSTED
@@ -191,7 +192,7 @@ class TuneScreen(TextScreen[None]):
             self._told, self._turning, self._after is not None, self._order.trusted, self._last,
             self._best_db if math.isfinite(self._best_db) else None,
             self._tool.visit.ghosts(self._side), tuple(self._places) if self._strip else None, time.monotonic(),
-            STRIP_ROWS if self.app.size.height >= USUAL_ROWS else STRIP_ROWS // 2,
+            STRIP_ROWS if useful_size(self.app).height >= USUAL_ROWS else STRIP_ROWS // 2,
         )  # fmt: skip
         return tune_blocks(picture, width)
 
