@@ -35,6 +35,7 @@ class Parser(argparse.ArgumentParser):
 
 
 BESIDE = frozenset({"feeder", "gains", "desense", "part", "suits", "cavity", "resonators", "witness"})
+ON_SCREEN = frozenset({"demo", "live", "watch"})
 KEPT = frozenset({"together", "report", "export", "copy", "trend", "archive", "note", "freeze"})
 """The commands of `tui.commands.beside` and `tui.commands.kept`; all others measure."""
 
@@ -356,7 +357,7 @@ def _run(arguments: Sequence[str] | None) -> int:
     # The fits are many small matrices: threads of the linear algebra library only get in one another's way there.
     os.environ.setdefault("OPENBLAS_NUM_THREADS", "1")
     try:
-        if too_little():
+        if too_little(screen=options.command in ON_SCREEN):
             raise MemoryError
         return _done(options)
     except Exception as error:  # libraries are loaded there: memory may be lacking before anybody can tell of it

@@ -40,10 +40,10 @@ def test_few_open_files_are_one_line(tmp_path: Path, files: int) -> None:
     assert done.stderr.count("\n") == 1 and "ulimit -n" in done.stderr
 
 
-@pytest.mark.parametrize("megabytes", [60, 100, 250])
-def test_little_memory_is_one_line(megabytes: int) -> None:
+@pytest.mark.parametrize(("command", "megabytes"), [("report", 60), ("report", 100), ("report", 250), ("watch", 600)])
+def test_little_memory_is_one_line(command: str, megabytes: int) -> None:
     """The libraries of numbers would end the process by a status that means goals, or never come back."""
-    done = run(["report", OLD], resource.RLIMIT_AS, megabytes << 20)
+    done = run([command, OLD], resource.RLIMIT_AS, megabytes << 20)
     assert (done.returncode, done.stdout, done.stderr) == (ExitStatus.MACHINE, "", f"deepnotch: {MEMORY}\n")
 
 

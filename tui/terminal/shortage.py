@@ -8,11 +8,11 @@ from __future__ import annotations
 import errno
 from collections.abc import Iterator
 
-LEAST_MB = 400
+LEAST_MB, LEAST_WITH_SCREEN_MB = 400, 750
 """Of address space: with less the libraries of numbers, as they load, end the process or never come back."""
 MEMORY = (
     "this computer gives the program too little memory; close other programs, or lift the limit (ulimit -v"
-    f" {LEAST_MB * 1024}); what was kept stays"
+    f" {LEAST_WITH_SCREEN_MB * 1024}); what was kept stays"
 )
 THREADS = (
     "this computer gives the program no further thread: too little memory or too many processes; close other programs,"
@@ -42,12 +42,13 @@ def shortage(error: BaseException) -> str:
     return ""
 
 
-def too_little() -> bool:
-    """Whether a limit was set under which the libraries of numbers can't be loaded: setrlimit(2), RLIMIT_AS."""
+def too_little(*, screen: bool) -> bool:
+    """Whether a limit was set under which the libraries of numbers can't be loaded, in the threads of a `screen` or
+    without: setrlimit(2), RLIMIT_AS."""
     import resource  # noqa: PLC0415 - a system without it is told so before
 
     limit = resource.getrlimit(resource.RLIMIT_AS)[0]
-    return limit != resource.RLIM_INFINITY and limit < LEAST_MB << 20
+    return limit != resource.RLIM_INFINITY and limit < (LEAST_WITH_SCREEN_MB if screen else LEAST_MB) << 20
 
 
 def _chain(error: BaseException | None) -> Iterator[BaseException]:
