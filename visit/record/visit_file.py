@@ -37,6 +37,7 @@ from visit.record.opening import (
     only_reads,
     there,
 )
+from visit.record.place import Place
 from visit.record.schema import APPLICATION_ID, MIGRATIONS, SCHEMA, SCHEMA_VERSION
 from visit.record.soundness import PATIENCE_S, UnsoundError, check_rows, check_schema, patient
 from visit.site.hookup import THIRDS, HookUp
@@ -96,6 +97,7 @@ class VisitFile:
     ) -> None:
         self.path, self.tell = path, tell
         self._connection, self._reader = connection, reader
+        self._place = Place(path)
         self._grids: dict[object, NDArray[np.float64]] = {}
         self._lock = threading.RLock()  # a question may be part of a transaction
 
@@ -191,8 +193,10 @@ class VisitFile:
 
     @contextmanager
     def writing(self) -> Iterator[sqlite3.Connection]:
-        """One transaction. Any SQLite fault becomes a RecordError naming the file; nothing half-written stays."""
+        """One transaction. Any SQLite fault becomes a RecordError naming the file; nothing half-written stays. So does
+        that the file no longer stands under its name."""
         with self._lock:
+            self._place.check(self._connection)
             try:
                 with self._connection:
                     yield self._connection
