@@ -66,7 +66,7 @@ def test_where_the_folder_went_too_the_users_own_takes_it(
     folder = visit.path.parent / "stick"
     folder.mkdir()
     visit.close()
-    moved = VisitFile.open(shutil.copy(OLD, folder / "b.visit"))
+    moved = VisitFile.open(Path(shutil.copy(OLD, folder / "b.visit")))
     moved.remark("note", "before", 1.0)
     folder.rename(folder.with_name("other"))
     with pytest.raises(MachineError, match=r"deepnotch/b-rescued-1\.visit --resume$"):
