@@ -45,7 +45,8 @@ def test_what_was_kept_goes_to_another_file(visit: VisitFile, way: Callable[[Pat
             visit.remark("note", "after", 2.0)
     visit.close()
     there = {file.name for file in visit.path.parent.iterdir()}
-    assert there == {"a-rescued-1.visit"} | {removed: set(), renamed: {"moved.visit"}, replaced: {"a.visit"}}[way]
+    beside = {"removed": set(), "renamed": {"moved.visit"}, "replaced": {"a.visit"}}
+    assert there == {"a-rescued-1.visit"} | beside[way.__name__]
     rescued = VisitFile.open(visit.path.with_name("a-rescued-1.visit"))
     try:
         assert rescued.sweep_counts() == before
