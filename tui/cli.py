@@ -8,6 +8,7 @@ from __future__ import annotations
 
 import argparse
 import os
+import signal
 import sys
 from collections.abc import Sequence
 from pathlib import Path
@@ -376,6 +377,8 @@ def _done(options: argparse.Namespace) -> int:
 
     plain_streams()
     try:
+        if signal.getsignal(signal.SIGINT) is signal.SIG_DFL:
+            signal.signal(signal.SIGINT, signal.default_int_handler)
         if getattr(options, "wire_log", None) is not None:
             wire_log.begin(options.wire_log)
         where = beside if options.command in BESIDE else kept if options.command in KEPT else commands

@@ -1,10 +1,12 @@
-"""A computer that gives the program too little: one line, its own status, no traceback, nothing that waits for ever."""
+"""A computer that gives the program too little, or ends it as it begins: one line at most, a status of its own, no
+traceback, nothing that waits for ever."""
 
 from __future__ import annotations
 
 import os
 import pty
 import resource
+import signal
 import subprocess
 import sys
 from pathlib import Path
@@ -62,3 +64,20 @@ def test_without_stderr_words_for_people_are_no_data() -> None:
     command = ["sh", "-c", 'exec "$0" -m tui report /nowhere 2>&-', sys.executable]
     done = subprocess.run(command, cwd=ROOT, stdout=subprocess.PIPE, timeout=PATIENCE_S, check=False)
     assert (done.returncode, done.stdout) == (ExitStatus.USAGE, b"")
+
+
+def test_interrupted_while_it_loads_it_ends_without_a_word() -> None:
+    """Ctrl-C in the second before a command listens: no traceback, and no status that means goals."""
+    program = (
+        "import os, signal, sys, deepnotch\n"
+        "class Finder:\n"
+        "    def find_spec(self, name, *_):\n"
+        "        if name == 'numpy': os.kill(os.getpid(), signal.SIGINT)\n"
+        "sys.meta_path.insert(0, Finder())\n"
+        f"sys.argv = ['deepnotch', 'report', {OLD!r}]\n"
+        "sys.exit(deepnotch.main())"
+    )
+    done = subprocess.run(
+        [sys.executable, "-c", program], cwd=ROOT, capture_output=True, text=True, timeout=PATIENCE_S, check=False
+    )
+    assert (done.returncode, done.stdout, done.stderr) == (-signal.SIGINT, "", "")

@@ -218,4 +218,4 @@ def _settings(options: argparse.Namespace, site: Site, profile: Profile) -> Swee
     preset = first_sweep(site, HookUp.parse(options.hookup), profile.limits, options.bandwidth)
     start = preset.start_hz if options.start is None else options.start * 1e6
     stop = preset.stop_hz if options.stop is None else options.stop * 1e6
-    return SweepSettings(start, stop, options.points or preset.points, preset.bandwidth_hz)
+    return SweepSettings(start, stop, preset.points if options.points is None else options.points, preset.bandwidth_hz)

@@ -67,7 +67,7 @@ class Place:
             folders.append(data_folder())
         for folder in folders:
             for number in range(1, MOST_NAMES):
-                path = folder / f"{self._path.stem}-rescued-{number}{self._path.suffix}"
+                path = folder / f"{self._path.stem[:50]}-rescued-{number}{self._path.suffix}"
                 if not os.path.lexists(path):
                     yield path
                     break
