@@ -54,8 +54,9 @@ LEAK = 1e-3
 """and past the unit leaks no more than this, in each quadrature (-60 dB): whatever else the bench is like, where
 nobody surveyed it."""
 
-LOSS = 0.1 / 8.686 / (math.pi / 2.0)
-"""a harness line loses 0.1 dB,"""
+LOSS = 0.2 / 8.686 / (math.pi / 2.0)
+"""a harness line loses 0.2 dB with its two connectors (common practice: 0.05 to 0.1 dB each): less, and what the pass
+loses there is taken for the cavities' own loss, their Q for too low and the bottom for too shallow,"""
 
 FAR = 0.1
 """The load on the third port, often an antenna, reflects this much in each quadrature: 17 dB return loss."""
@@ -121,7 +122,8 @@ class Observed:
 class ChainFit:
     """A fit: `p` (P,) parameters, `covariance` (P, P), `model` (K,) complex, `residual` (K,) complex in standard
     deviations per quadrature, `chi2` over `dof`; `departure` the scale of the usual departures that was allowed;
-    `log_evidence` the log marginal likelihood by Laplace's method, up to a constant."""
+    `log_evidence` the log marginal likelihood by Laplace's method, up to a constant; `observed` what was fitted, and
+    what was expected."""
 
     chain: Chain
     p: NDArray[np.float64]
@@ -133,6 +135,7 @@ class ChainFit:
     departure: float
     cost: float
     log_evidence: float
+    observed: Observed
 
     @property
     def shape(self) -> ChainShape:
@@ -202,13 +205,14 @@ def fit_chains(
     searching: bool = False,
     race: Mapping[int, float] = RACE,
     fewest: int = FEWEST_RACING,
+    rigid: bool = False,
 ) -> list[ChainFit | None]:
     """Descend side by side from each of `starts` (B, P) with its own of `departures` (B), which scales the usual
     departures from an ideal circuit.
 
     `searching` is content with less, lets dear ones lie as `race` and `fewest`
-    tell, and leaves slope and curvature free as a start does where the circuit may be ideal. None stands for a descent
-    that the data do not carry.
+    tell, and leaves slope and curvature free as a start does where the circuit may be ideal. `rigid`: the notches move
+    together only, as far from one another as each start has them. None stands for a descent that the data do not carry.
     """
     fits: list[ChainFit | None] = [None] * len(starts)
     for ideal in (True, False):  # these two move different parameters
@@ -217,7 +221,7 @@ def fit_chains(
             continue
         held = [priors(chain.shape, observed, departures[k], searching=searching) for k in those]
         mean, weight, free = held[0][0], np.array([each[1] for each in held]), held[0][2]
-        problem = _Problem(chain, observed, mean, _mixing(free))
+        problem = _Problem(chain, observed, mean, _mixing(free, chain.shape.places if rigid else None))
         p = np.where(free, starts[those], mean)
         lap = (race, fewest) if searching else None
         state, sound = _descend(problem, problem.begun(p, weight), steps, lap)
@@ -298,6 +302,8 @@ class _Problem:
         sigma = np.sqrt(power / 2.0)
         slopes = self.chain.slopes(seen, sigma)
         along = slopes.take(self.mixing.argmax(axis=0), axis=1)
+        if self.mixing[: self.chain.shape.cavities, 0].all():  # the notches move together
+            along[:, 0] = slopes[:, self.chain.shape.places].sum(axis=1)
         return _State(seen.p, weight, model, sigma, along, self.cost(seen.p, weight, model, sigma))
 
     def begun(self, p: NDArray[np.float64], weight: NDArray[np.float64]) -> _State:
@@ -475,11 +481,16 @@ def _finished(
         fits.append(ChainFit(
             chain, state.p[k], mixing @ inverse @ mixing.T, state.model[k], residual,
             float((np.abs(residual) ** 2).sum()), max(2.0 * problem.observed.data.size - used, 1.0), departures[k],
-            cost, evidence,
+            cost, evidence, problem.observed,
         ))  # fmt: skip
     return fits
 
 
-def _mixing(free: NDArray[np.bool_]) -> NDArray[np.float64]:
-    """(P, F): which of the F moving numbers moves which parameter."""
-    return np.eye(free.size)[:, free]
+def _mixing(free: NDArray[np.bool_], rigid: slice | None = None) -> NDArray[np.float64]:
+    """(P, F): which of the F moving numbers moves which parameter; the first of them moves all that are `rigid`."""
+    each = np.eye(free.size)
+    if rigid is None:
+        return each[:, free]
+    others = free.copy()
+    others[rigid] = False
+    return np.concatenate((each[:, rigid].sum(axis=1, keepdims=True), each[:, others]), axis=1)
