@@ -117,11 +117,19 @@ def private_folder(folder: Path) -> Path:
 def write_private(path: Path, text: str, *, new: bool = False) -> None:
     """Write a file that only its user can read, whatever the umask; one that is there keeps its mode.
 
-    `new`: raises FileExistsError when the file is there. Other faults are OSError.
+    `new`: raises FileExistsError when the file is there. Other faults are OSError; a new file that could be written in
+    part only does not stay, for a part of a sweep looks like a sweep.
     """
     how = os.O_CREAT | os.O_WRONLY | os.O_CLOEXEC | (os.O_EXCL if new else os.O_TRUNC)
-    with os.fdopen(os.open(path, how, PRIVATE_FILE), "w", encoding="utf-8", errors="replace") as file:
-        file.write(text)
+    made = new or not os.path.lexists(path)
+    descriptor = os.open(path, how, PRIVATE_FILE)
+    try:
+        with os.fdopen(descriptor, "w", encoding="utf-8", errors="replace") as file:
+            file.write(text)
+    except OSError:
+        if made:
+            path.unlink(missing_ok=True)
+        raise
 
 
 def append_private(path: Path, text: str) -> None:

@@ -49,6 +49,14 @@ def test_little_memory_is_one_line(command: str, megabytes: int) -> None:
     assert (done.returncode, done.stdout, done.stderr) == (ExitStatus.MACHINE, "", f"deepnotch: {MEMORY}\n")
 
 
+def test_a_disk_that_fills_during_an_export_leaves_no_part_of_a_file(tmp_path: Path) -> None:
+    """A file that may not grow is told like a full disk; half a Touchstone file would be read as a shorter sweep."""
+    done = run(["export", OLD, "--to", str(tmp_path / "out")], resource.RLIMIT_FSIZE, 3000)
+    assert done.returncode == ExitStatus.MACHINE, done.stderr
+    assert done.stderr.startswith("deepnotch: can't write ") and done.stderr.count("\n") == 1
+    assert list((tmp_path / "out").iterdir()) == []
+
+
 def test_what_is_a_shortage_and_what_is_not() -> None:
     assert shortage(MemoryError()) == MEMORY
     assert shortage(OSError(24, "Too many open files")) == FILES
