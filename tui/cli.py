@@ -159,6 +159,8 @@ def build_parser() -> argparse.ArgumentParser:
 
     resonators = commands.add_parser("resonators", help="band-pass sides: resonators, couplings, what to turn")
     resonators.add_argument("visit", type=Path, metavar="FILE.visit", help="visit file")
+    resonators.add_argument("--side", choices=("low", "high"), help="the side whose screw was turned")
+    resonators.add_argument("--turned", metavar="TURN", help="write a turn down before its sweep, e.g. '2 0.25 in'")
     resonators.add_argument("--json", action="store_true", help="figures as JSON on stdout")
 
     _witness_options(
