@@ -196,7 +196,8 @@ class _Problem:
         self.t = (f - self.middle_hz) / (f[-1] - f[0]) * 2.0
         self.ln_f = np.log(f / self.middle_hz)
         self.scale_hz = float(f[-1] - f[0]) / 8.0
-        self.across, self.share = (None, 1.0) if across is None else across
+        self.across: tuple[int, int] | None = None if across is None else across[0]
+        self.share = 1.0 if across is None else across[1]
         self.elements = 2 * order + 2 + (across is not None)
         self.rows = 2 * f.size * ((data.s11 is not None) + (data.s21 is not None))
         self.weights: dict[str, Real] = {}
