@@ -27,7 +27,7 @@ MODEL_SHARE = 0.004
 ENOUGH = 1.6
 """A search whose mean square residual is below this is at its end; what stays above `WORST` is refused."""
 WORST = 4.0
-RIPPLED, CLEAN = 12.0, 0.7
+RIPPLED, CLEAN = 60.0, 0.6
 """What stays above `WORST` is a ripple of tracking where it is not far above it and taking a ripple out leaves this."""
 STARTS = 80
 ROUGH = 0.02
