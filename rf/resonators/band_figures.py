@@ -247,9 +247,7 @@ def _coupling(now: BandFigures, e: Elements, pass_hz: float, match_db: float) ->
     why = (
         f"all resonators stand on the channel, and the match would be {text(now.tuned_return_loss)}, goal {match_db:g}"
     )
-    expect = (
-        f"return loss about {move.match_db:.0f} dB (INFERRED), resonators 1 or so off again: bring them back after it"
-    )
+    expect = f"return loss about {move.match_db:.0f} dB (INFERRED); the resonators beside it move too: bring them back"
     if move.what.startswith("loop"):
         return BandDeed(None, 0.0, f"{move.what}: {way}, its external Q by {abs(1 - 1 / move.factor):.0%}", why, expect,
                         move.what)  # fmt: skip

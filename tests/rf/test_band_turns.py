@@ -48,4 +48,4 @@ def test_the_coupling_that_was_moved_is_the_one_that_is_named() -> None:
         if "-" in move.what:
             changed[int(move.what[0]) - 1] *= move.factor
             # at the channel alone 1-2 and 3-4 act alike, as their product with 2-3 does
-            assert changed[0] * changed[2] / changed[1] == pytest.approx(good.k[0] * good.k[2] / good.k[1], rel=0.05)
+            assert changed[0] * changed[2] / changed[1] == pytest.approx(good.k[0] * good.k[2] / good.k[1], rel=0.15)

@@ -15,7 +15,17 @@ import numpy as np
 
 from protocol.simulated.bench import Bench, start_bench
 from protocol.simulated.duplexer import load_unit
-from tests.tui.scripted_hand import HAND_ERROR, SITES, TO_THE_SCREWS, Tuned, TuningHand, advised, block, planned
+from tests.tui.scripted_hand import (
+    HAND_ERROR,
+    SITES,
+    TO_THE_SCREWS,
+    Tuned,
+    TuningHand,
+    advised,
+    block,
+    planned,
+    survey_between,
+)
 from tests.tui.terminal import Terminal
 
 SITE_OF = {"U6": "demo-450", "V6": "demo-150", "V4": "demo-154", "P6": "demo-150"}
@@ -102,6 +112,9 @@ class FarHand(TuningHand):
             if "y if it hangs" in do:
                 self._press(terminal, "y")
                 terminal.wait_moving(lambda text: "y if it hangs" not in text)
+            elif "survey first" in do:
+                survey_between(terminal, bench)
+                self.keys += 3
             elif longer:
                 self._average_longer(terminal, int(longer[1]))
             elif screw:

@@ -14,14 +14,18 @@ from typing import Any, cast
 
 import numpy as np
 
+from protocol.errors import RequestError
 from protocol.simulated.duplexer import load_unit
 from protocol.simulated.hookup import HookUp as OnTheBench
 from protocol.simulated.instrument import Instrument, InstrumentOptions
 from protocol.sweep import SweepSettings
-from rf.values.words import as_json, finite
+from rf.floor.leakage import LEADS_MOVE, leak_limit_at, split_floor
+from rf.values.figure import Figure
+from rf.values.words import as_json, finite, text
 from visit.day.cavities import expected_of, track
 from visit.day.far import FarLook
 from visit.day.nudges import NudgeRow, Told, compare, dips_of
+from visit.day.planner import UNTRIED, SurveyPlan, Tried, plan_proof, survey_for_turns
 from visit.day.tuning import Advice, Deed, Tuning, advise
 from visit.figures.assess import assess
 from visit.figures.assessment import Assessment, Role
@@ -30,7 +34,7 @@ from visit.figures.known import Known
 from visit.figures.run_figures import RunFigures
 from visit.record.visit_file import RunRow
 from visit.site.hookup import HookUp, Side
-from visit.site.presets import far_sweeps, wide
+from visit.site.presets import BANDWIDTH_HZ, POINTS, far_sweeps, wide
 from visit.site.site import Site, load_site
 
 SITES = Path(__file__).parents[2] / "fixtures/sites"
@@ -39,6 +43,9 @@ HAND_ERROR = 0.2
 TURN_S = 20.0
 """What a turn takes a hand, with the nut and the look at the screen."""
 USUAL = 8
+MOVING_S = 60.0
+"""What it takes to move both leads to loads, or back."""
+MOST_PROOFS = 4
 
 
 def site_of(unit: str) -> Site:
@@ -70,8 +77,13 @@ class FarVisit:
         self._averages: dict[int, Averaged] = {}
         self._rows: list[NudgeRow] = []
         self._farther: Averaged | None = None
+        self._leak: float | None = None
+        self._blind = 0
+        self._proved: Figure | None = None
+        self.surveys = self.proofs = 0
         self._spans = far_sweeps(self.site, Side.LOW)
         self.seconds, self.turns, self.sweeps = 0.0, 0, 0
+        self._sweep_s, self._tried = 0.5, UNTRIED
         self.said: list[str] = []
 
     def run(self, most_turns: int = 60) -> Advice:
@@ -84,7 +96,14 @@ class FarVisit:
             advice = advise(self._tuning(run, seen, level))
             self.said.append(f"{advice.do} | {advice.why}")
             told, before = None, (run, seen)
-            if advice.level is not None:
+            if advice.deed is Deed.SURVEY:
+                self._survey(seen)
+            elif advice.deed is Deed.PROVE:
+                if self._prove(seen):
+                    return advice
+                if self.proofs >= MOST_PROOFS:
+                    return replace(advice, deed=Deed.WAIT)
+            elif advice.level is not None:
                 level = advice.level
             elif advice.deed is Deed.LONGER and advice.sweeps is not None:
                 sweeps = advice.sweeps
@@ -101,16 +120,65 @@ class FarVisit:
 
     def _look(self, settings: SweepSettings, sweeps: int) -> tuple[RunRow, Assessment]:
         bench, hookup = self._bench, HookUp.parse("A>L")
-        bench.start_hz, bench.stop_hz = settings.start_hz, settings.stop_hz
-        bench.points, bench.bandwidth_hz = settings.points, settings.bandwidth_hz
+        self._set(settings)
         taken = [bench.sweep() for _ in range(sweeps)]
         self.seconds += sum(sweep.duration_s for sweep in taken)
+        self._sweep_s = taken[-1].duration_s
         self.sweeps += sweeps
         averaged = average_of(taken)
         assert averaged is not None
         run = RunRow(len(self._averages) + 1, "tune", hookup, settings, (), sweeps, None, 0.0)
         self._averages[run.id] = averaged
-        return run, assess(self.site, hookup, averaged, Known(trusted=True))
+        return run, assess(
+            self.site, hookup, averaged, Known(trusted=True, leakage=self._leak, bandwidth_hz=settings.bandwidth_hz)
+        )
+
+    def _survey(self, seen: Assessment) -> None:
+        """Both leads on loads for as many sweeps as the advice asks."""
+        plan = self._needed(seen)
+        assert plan is not None and plan.settings is not None
+        self._set(plan.settings)
+        self._bench.hookup.hang("loads")
+        split = split_floor(np.array([self._bench.sweep().s21 for _ in range(plan.sweeps)]))
+        self._bench.hookup.hang("")
+        limit = leak_limit_at(plan.settings.frequency_hz(), split, self.site.reject_hz(Side.LOW))
+        assert limit is not None
+        self._leak, self._blind = LEADS_MOVE * limit, len(self._rows)
+        self.said.append(f"survey of {plan.sweeps} sweeps: {20.0 * np.log10(self._leak):.1f} dB")
+        self.seconds += plan.seconds + 2 * MOVING_S
+        self.sweeps += plan.sweeps
+        self.surveys += 1
+
+    def _needed(self, seen: Assessment) -> SurveyPlan | None:
+        return None if self._leak is not None else survey_for_turns(self.site, Side.LOW, seen, self._sweep_s)
+
+    def _set(self, settings: SweepSettings) -> None:
+        bench = self._bench
+        bench.start_hz, bench.stop_hz = settings.start_hz, settings.stop_hz
+        bench.points, bench.bandwidth_hz = settings.points, settings.bandwidth_hz
+
+    def _prove(self, wide_one: Assessment) -> bool:
+        """The proof as it is planned, with a load of 30 dB on the third port; whether it shows the goal."""
+        reject_hz, hookup, bench = self.site.reject_hz(Side.LOW), HookUp.parse("A>L"), self._bench
+        self.proofs += 1
+        try:
+            plan = plan_proof(self.site, wide_one, BANDWIDTH_HZ, self._sweep_s / POINTS, tried=self._tried)
+        except RequestError:
+            return False
+        self._set(plan.settings)
+        taken = [bench.sweep() for _ in range(plan.sweeps)]
+        self.seconds += sum(sweep.duration_s for sweep in taken)
+        self.sweeps += plan.sweeps
+        averaged, notch = average_of(taken), wide_one.notch
+        assert averaged is not None and notch is not None
+        known = Known(
+            trusted=True, leakage=self._leak, bottoms=((reject_hz, notch.bottom()),), third_loads=((reject_hz, 30.0),)
+        )
+        channel = assess(self.site, hookup, averaged, known).channel(Role.REJECT)
+        assert channel is not None
+        self._proved, self._tried = channel.transmission, Tried(self._tried.runs + 1, plan.sweeps)
+        self.said.append(f"proof of {plan.sweeps} sweeps: {text(self._proved)}")
+        return self._proved.may_support_pass and self._proved.low >= self.site.goals.rejection_db
 
     def _tuning(self, run: RunRow, seen: Assessment, level: int) -> Tuning:
         averaged, reject_hz, count = self._averages[run.id], self.site.reject_hz(Side.LOW), self.site.cavities
@@ -124,17 +192,18 @@ class FarVisit:
         channel, notch = seen.channel(Role.REJECT), seen.notch
         assert channel is not None
         singles = notch.singles if notch is not None and notch.trusted else dips
-        places = track(self._rows, reject_hz, count, seen.notch_offset, singles)
+        places = track(self._rows, reject_hz, count, seen.notch_offset, singles, self._blind)
         return Tuning(
             self.site.goals.rejection_db, reject_hz, channel.transmission, notch, seen.notch_offset, places, count,
             seen.sweeps, spacing_hz=self.site.high_hz - self.site.low_hz, far=far,
+            survey=self._needed(seen), proved=self._proved,
         )  # fmt: skip
 
     def _write(self, before: tuple[RunRow, Assessment], after: tuple[RunRow, Assessment], told: Told) -> None:
         figures: Any = SimpleNamespace(
             site=self.site, averaged=lambda run: self._averages[run.id], assess=lambda _: None
         )
-        expected = expected_of(self._rows, self.site.reject_hz(Side.LOW), self.site.cavities, told)
+        expected = expected_of(self._rows, self.site.reject_hz(Side.LOW), self.site.cavities, told, self._blind)
         nudge = compare(cast("RunFigures", figures), before[0], after[0], before[1], after[1], expected)
         made = {
             "before": as_json(nudge.before), "after": as_json(nudge.after), "moved": as_json(nudge.moved),
@@ -153,5 +222,6 @@ class FarVisit:
             hz = min(max(self._rods[k] + hz, low), high) - self._rods[k]
         self._rods[k] += hz
         self.unit.turn("L", told.cavity, hz)
+        self._proved, self._tried = None, UNTRIED
         self.turns += 1
         self.seconds += TURN_S

@@ -171,10 +171,12 @@ def test_enough_by_the_skirts_is_proved_and_nearly_enough_is_looked_at_longer() 
 
 
 def test_out_of_reach_is_said_with_its_figure() -> None:
-    now = at(track([], REJECT_HZ, 3), 67.0, notch=skirts(67.0, centred_db=84.0))
+    now = at(track([], REJECT_HZ, 3), 80.0, notch=skirts(80.0, centred_db=84.0))
     advice = advise(now)
     assert advice.deed is Deed.OUT_OF_REACH
     assert advice.why == "all cavities centred would give INFERRED 84.0 ±1.0 dB: goal 90 is out of reach"
+    far = at(track([], REJECT_HZ, 3), 67.0, notch=skirts(67.0, centred_db=84.0))
+    assert advise(far).deed is Deed.TRIAL  # cavities that stand far apart do not tell how deep all of them together are
 
 
 def test_advice_never_stops_short_of_a_goal_that_can_be_reached() -> None:

@@ -153,7 +153,7 @@ def compare(
     if not np.array_equal(f, averages[1].frequency_hz):
         raise RequestError("the sweep was changed between the two runs: keep it while a screw is turned")
     if is_far(site, f):
-        return _by_dips(averages[0], averages[1], expected)
+        return _by_dips(averages[0], averages[1], expected, site.cavities)
     near = np.abs(f - site.reject_hz(side)) <= REACH * (site.high_hz - site.low_hz)
     floors = [floor_of(average) for average in (x, y)]
     powers = [floor.additive_power / np.maximum(average.kept, 1) for floor, average in zip(floors, (x, y), strict=True)]
@@ -168,7 +168,7 @@ def compare(
             found = find_nudge(f[near], was[0], now[0], was[1], now[1], notch.circuit, relative_error=error)
             return found if run is before else turned_round(found)
         why = why or ("" if notch is None else notch.why)
-    return _by_dips(averages[0], averages[1], expected)
+    return _by_dips(averages[0], averages[1], expected, site.cavities)
 
 
 def dips_of(average: Averaged) -> tuple[Dip, ...]:
@@ -179,10 +179,13 @@ def dips_of(average: Averaged) -> tuple[Dip, ...]:
     return find_dips(average.frequency_hz, s21.mean, floor_of(s21).additive_power / np.maximum(s21.kept, 1))
 
 
-def _by_dips(before: Averaged, after: Averaged, expected: Expected | None) -> Nudge:
-    """By the dips alone."""
+def _by_dips(before: Averaged, after: Averaged, expected: Expected | None, cavities: int | None) -> Nudge:
+    """By the dips alone. Where fewer are seen than there are cavities, the one that stayed may be two."""
     span = float(before.frequency_hz[0]), float(before.frequency_hz[-1])
     told = moved_dip(dips_of(before), dips_of(after), span, expected)
+    few = len(dips_of(after)) < (cavities or 0) and expected is not None and expected.by is not None
+    if told.unseen and few:
+        told = replace(told, unseen=False, why="no dip moved: it may stand beside another one")
     return Nudge(told.before, told.after, told.moved, why=told.why, unseen=told.unseen, left=told.left, single=True)
 
 
