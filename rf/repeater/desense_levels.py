@@ -98,4 +98,10 @@ def _on_load(load: Figure, explained: Figure | None) -> Finding:
         return Finding("on a load it is deafer while it transmits", f"measure the duplexer; {elsewhere}", duplexer=True)
     if load.low > explained.high:
         return Finding("the duplexer's measured isolation does not explain the loss on a load", elsewhere)
+    if load.high < explained.low:
+        return Finding(
+            "less is lost on a load than the duplexer's measured isolation lets through",
+            "the transmitter's noise, the receiver's figures: typed right? Were they the same radios?",
+            duplexer=True,
+        )
     return Finding("the duplexer's measured isolation explains the loss on a load", "adjust it", duplexer=True)
