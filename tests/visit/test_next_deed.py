@@ -16,7 +16,7 @@ from visit.day.planner import Tried
 from visit.figures.assessment import Assessment
 from visit.figures.known import LeakSource
 from visit.figures.third_load import MEASURED
-from visit.site.hookup import Side
+from visit.site.hookup import HookUp, Side
 
 
 @pytest.fixture(scope="module")
@@ -208,3 +208,9 @@ def test_a_proof_that_a_leak_ends_names_what_looks_past_it(seen: Assessment) -> 
     sides = {side: replace(leaky, channels=channels) for side in Side}
     deed = next_deed(facts(sides[Side.LOW], sides=sides))
     assert "jumper test (k, jumper=half) or second witness (W)" in deed.why
+
+
+def test_what_hangs_alone_on_the_leads_has_a_screen_of_its_own(seen: Assessment) -> None:
+    for hookup, key in (("cavity", "X"), ("cavity-one", "X"), ("part", "m")):
+        alone = replace(seen, hookup=HookUp.parse(hookup))
+        assert next_deed(facts(alone, sides={})).key == key

@@ -31,7 +31,7 @@ from visit.figures.run_figures import RunFigures
 from visit.figures.third_load import ASSUMED
 from visit.record.instrument_card import ability_in
 from visit.record.visit_file import RunRow, VisitFile
-from visit.site.hookup import HookUp, Side
+from visit.site.hookup import CAVITY, CAVITY_ONE, PART, PART_BACK, HookUp, Side
 from visit.site.presets import BANDWIDTH_HZ, POINTS
 from visit.site.site import Site
 
@@ -135,6 +135,10 @@ def next_deed(facts: Facts) -> NextDeed:
         return NextDeed("wait for a quieter minute, or sweep closer (e)", "over a quarter of the sweeps was hit")
     if now.hookup.survey:
         return _after_survey(facts, now)
+    if now.hookup.name in (CAVITY, CAVITY_ONE):
+        return NextDeed("the cavity's screen: f0, Q, loops, what to turn", "a single cavity hangs on the leads", "X")
+    if now.hookup.name in (PART, PART_BACK):
+        return NextDeed("the chain's screen (m, then c): keep it there", "a further part hangs on the leads", "m")
     hidden = next((one.transmission for one in now.channels if one.transmission.limited_by == "ingress"), None)
     if hidden is not None and not hidden.known:
         return NextDeed("wait until it is off, then sweep anew", hidden.why, "space")
