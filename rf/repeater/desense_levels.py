@@ -71,6 +71,14 @@ def findings(levels: Levels, explained: Figure | None = None) -> list[Finding]:
         found.append(
             Finding("it hears better while it transmits: that can't be", "take the levels again; did the carrier drop?")
         )
+    elif load.known and explained is not None and explained.known and load.high < explained.low:
+        found.append(
+            Finding(
+                "less is lost on a load than the duplexer's measured isolation lets through",
+                "the transmitter's noise, the receiver's figures: typed right? Were they the same radios?",
+                duplexer=True,
+            )
+        )
     elif load.known and load.value <= NOTHING_DB:
         found.append(Finding("on a load nothing is lost", "the duplexer, its jumpers and the radios are in order"))
     elif load.known:
@@ -98,10 +106,4 @@ def _on_load(load: Figure, explained: Figure | None) -> Finding:
         return Finding("on a load it is deafer while it transmits", f"measure the duplexer; {elsewhere}", duplexer=True)
     if load.low > explained.high:
         return Finding("the duplexer's measured isolation does not explain the loss on a load", elsewhere)
-    if load.high < explained.low:
-        return Finding(
-            "less is lost on a load than the duplexer's measured isolation lets through",
-            "the transmitter's noise, the receiver's figures: typed right? Were they the same radios?",
-            duplexer=True,
-        )
     return Finding("the duplexer's measured isolation explains the loss on a load", "adjust it", duplexer=True)
