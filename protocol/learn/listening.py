@@ -67,11 +67,11 @@ class Listening(Asking):
         heads = [line for line in printed if not re.match(r"[|\s]*\d", line)]  # a row's own text is not the menu's
         asked = " ".join([*self.talk.manner.prompts, *self.talk.manner.refusals, *heads])
         entries = menu_of(printed) if CHOOSES.search(asked) else []
-        certain = entries or cells_of(printed)[0]
-        entries = certain or wrapped_entries(printed, asked_for) or entries_of(printed)
+        entries = entries or cells_of(printed)[0] or wrapped_entries(printed, asked_for) or entries_of(printed)
         entries = await self._topics(printed, entries)
         self._remarks(printed)
-        plans = ranked([entries] if certain else [entries, general_entries(printed)])
+        self._heads(printed)
+        plans = ranked([entries] if cells_of(printed)[0] else [entries, general_entries(printed)])
         if not plans or worth(plans[0]) < A_SPAN:
             more = await self._by_topics(printed)
             printed = [*printed, *more]
@@ -154,6 +154,15 @@ class Listening(Asking):
             numbered = [found for found in about if re.fullmatch(r"[a-z]+ \d{1,2}", found.name)]
             told.append((mine or (numbered if len(about) == 1 else []) or [entry])[0])
         return told
+
+    def _heads(self, printed: Sequence[str]) -> None:
+        """What begins its list as it begins refusals begins every reply: only whole refusals are some then."""
+        manner = self.talk.manner
+        heads = [one for one in manner.refusals if one.endswith(" {word}") and len(one) <= len("refused: {word}")]
+        common = [one for one in heads if any(line.startswith(one.removesuffix("{word}")) for line in printed)]
+        if common:
+            left = tuple(one for one in manner.refusals if one not in common)
+            self.talk.manner = replace(manner, refusals=left)
 
     def _remarks(self, printed: Sequence[str]) -> None:
         """Lines that begin as remarks do are taken for remarks, unless refusals or the listing begin so."""

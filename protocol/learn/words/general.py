@@ -233,7 +233,7 @@ def _lettered(cells: Sequence[str]) -> list[str]:
 
 def _style(typed: Sequence[str]) -> Style:
     """Letters in which the words of a listing are written, and whether the same word stands before 11 and before 21."""
-    firsts = [match.group() for text in typed if (match := re.match(r"[A-Za-z]+", text.strip()))]
+    firsts = [match.group() for text in typed if (match := re.match(r"[A-Z]+(?![a-z])|[A-Z]?[a-z]+", text.strip()))]
     lower, upper = sum(word.islower() for word in firsts), sum(word.isupper() for word in firsts)
     case = "lower" if lower >= 0.8 * len(firsts) else "upper" if upper >= 0.7 * len(firsts) else ""
     before = [{text.rpartition(" ")[0] for text in typed if text.endswith(f" {at}")} for at in ("11", "21")]
