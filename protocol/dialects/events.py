@@ -129,6 +129,9 @@ class Dialect(Protocol):
     One request at a time: `start` it, send what it returns, feed `receive` until it gives a Reply or a Fault.
     """
 
+    last_time: bool
+    """Set by the driver when what is asked again and again is asked for the last time."""
+
     @property
     def waiting(self) -> Waiting:
         """What the request in hand waits for."""

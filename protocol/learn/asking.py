@@ -41,8 +41,14 @@ class Asking:
         self.found = Found()
         self.opening = Opening()
         self._words: list[Word] = []
+        self.others: list[list[Word]] = []
+        """The words as the listing may be read otherwise, the likeliest first."""
         self._opened = ""
         """The line with which a person opened it."""
+
+    def instead(self) -> None:
+        """Take the listing as it may be read otherwise, for the words as they were read led nowhere."""
+        self.words = self.others.pop(0)
 
     @property
     def words(self) -> list[Word]:

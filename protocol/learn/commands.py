@@ -29,7 +29,7 @@ def write_commands(found: Found, trials: Trials) -> None:
     form = f":{writing.form}" if writing.form else ""
     for role, setter in trials.setters.found.items():
         counted = f"points:{trials.points_form}" if trials.points_form else "points"
-        name = counted if role is Role.POINTS else f"{FIELDS[role]}_{writing.unit}{form}"
+        name = counted if role is Role.POINTS else f"{FIELDS[role]}_{setter.unit or writing.unit}{form}"
         found.commands[WORDS_OF_ROLES[role]] = setter.form.replace("{v}", f"{{{name}}}")
         if setter.source is not None and setter.source.command:
             line = _read_line(setter.source.line, name, hexed=writing.form == "hex")

@@ -53,6 +53,10 @@ class Word:
     """Why it is taken so, or why it will never be sent."""
     told: Told | None = None
     """What the technician said of it."""
+    form: str = ""
+    """The whole command as the listing tells it, as in `Told`; "" where it has to be tried."""
+    question: str = ""
+    """The question for its value as the listing tells it."""
 
 
 @dataclass(frozen=True, slots=True)

@@ -15,7 +15,7 @@ import numpy as np
 from protocol.analyzer import Analyzer
 from protocol.errors import AnalyzerError, RequestError
 from protocol.learn.dialogue import Dialogue, Progress
-from protocol.learn.found import MissingError
+from protocol.learn.found import MissingError, UnitUnknownError
 from protocol.learn.questions import OPEN
 from protocol.learn.scpi import Probe, learn_scpi, probe_scpi
 from protocol.learn.session import Session
@@ -141,7 +141,8 @@ async def _console(session: Session, tell: Callable[[str], None]) -> None:
         await session.list_words()
     tell(f"{len(session.words)} words listed")
     await session.identify()
-    for left in range(SECOND_LOOKS, -1, -1):
+    left, first = SECOND_LOOKS, None
+    while True:
         try:
             tell("how frequencies and points are set")
             await session.settings()
@@ -149,8 +150,13 @@ async def _console(session: Session, tell: Callable[[str], None]) -> None:
             await session.sweeps()
             break
         except MissingError as missing:
-            if not left or not await session.amend(str(missing)):
-                raise
+            first = first or missing
+            if session.others and not isinstance(missing, UnitUnknownError):
+                session.instead()
+            elif not left or not await session.amend(str(first)):
+                raise first from None
+            else:
+                left, first = left - 1, None
             session.anew()
     tell("limits and bandwidths")
     await session.limits()

@@ -15,9 +15,11 @@ from protocol.finding.heard import heard
 from protocol.learn.asking import NO_LIST, VALUES, Asking
 from protocol.learn.dialogue import Role
 from protocol.learn.found import MissingError
-from protocol.learn.words.allow import SENT, Entry, words_of
+from protocol.learn.words.allow import SENT, Entry
+from protocol.learn.words.general import general_entries, topics_of
 from protocol.learn.words.lexicon import HARM, HARM_NAME, LOCKED
 from protocol.learn.words.opening import HELP_WORDS, list_words
+from protocol.learn.words.plans import A_SPAN, ranked, worth
 from protocol.learn.words.talk import FEWEST_LISTED, NEWLINE
 from protocol.learn.words.tokens import cells_of, entries_of, menu_of
 from protocol.learn.words.wrapped import verbs_of, wrapped_entries
@@ -68,7 +70,14 @@ class Listening(Asking):
         entries = entries or cells_of(printed)[0] or wrapped_entries(printed, asked_for) or entries_of(printed)
         entries = await self._topics(printed, entries)
         self._remarks(printed)
-        self.words = words_of(entries)
+        self._heads(printed)
+        plans = ranked([entries] if cells_of(printed)[0] else [entries, general_entries(printed)])
+        if not plans or worth(plans[0]) < A_SPAN:
+            more = await self._by_topics(printed)
+            printed = [*printed, *more]
+            self.opening.printed = [*more, *self.opening.printed]
+            plans = ranked([entries_of(printed), general_entries(printed)]) if more else plans
+        self.words, self.others = plans[0] if plans else [], plans[1:]
         if not self.opening.help_word and not any(word.role in SENT for word in self.words):
             self.words = []  # remarks and the like, no list
         said = await self.dialogue.words(self.words, "" if self.words else NO_LIST)
@@ -115,6 +124,16 @@ class Listening(Asking):
                     return lines
         return []
 
+    async def _by_topics(self, printed: Sequence[str]) -> list[str]:
+        """What help tells of each topic that its own text names."""
+        word, found = self.opening.help_word, list[str]()
+        for topic in topics_of(printed, word) if word else ():
+            self.talk.permit(line := f"{word} {topic}")
+            lines = self.talk.listed(await self.talk.say(line, pages=True), line)
+            if not self.talk.refused([one.strip() for one in lines]) and lines != printed:
+                found += lines
+        return found
+
     async def _topics(self, printed: Sequence[str], entries: list[Entry]) -> list[Entry]:
         """Where help tells more of each word, it is asked for each; other answers are left out."""
         bare = [entry for entry in entries if not entry.description]
@@ -135,6 +154,15 @@ class Listening(Asking):
             numbered = [found for found in about if re.fullmatch(r"[a-z]+ \d{1,2}", found.name)]
             told.append((mine or (numbered if len(about) == 1 else []) or [entry])[0])
         return told
+
+    def _heads(self, printed: Sequence[str]) -> None:
+        """What begins its list as it begins refusals begins every reply: only whole refusals are some then."""
+        manner = self.talk.manner
+        heads = [one for one in manner.refusals if one.endswith(" {word}") and len(one) <= len("refused: {word}")]
+        common = [one for one in heads if any(line.startswith(one.removesuffix("{word}")) for line in printed)]
+        if common:
+            left = tuple(one for one in manner.refusals if one not in common)
+            self.talk.manner = replace(manner, refusals=left)
 
     def _remarks(self, printed: Sequence[str]) -> None:
         """Lines that begin as remarks do are taken for remarks, unless refusals or the listing begin so."""

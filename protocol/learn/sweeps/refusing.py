@@ -46,8 +46,8 @@ def with_heads(manner: Manner, transcript: Sequence[tuple[str, bytes]]) -> Manne
         if short and (not sent.strip(" \t\r\n*?") or any(one.fullmatch(line) for one in full for line in lines)):
             continue
         good.update(line.decode("ascii", "replace") for line in lines)
-    came = [line.encode("ascii", "replace") for line in good]
-    echoes = {line for line in known if line.endswith("{x}") and any(re.fullmatch(wild(line), one) for one in came)}
+    heard = [line.encode("ascii", "replace") for line in good]
+    echoes = {line for line in known if line.endswith("{x}") and any(re.fullmatch(wild(line), one) for one in heard)}
     if echoes:  # a sign and what was sent came before good answers, too
         manner = replace(manner, chatter=(*manner.chatter, *(line.removesuffix("{x}") for line in echoes)))
         known = [line for line in known if line not in echoes]

@@ -71,7 +71,7 @@ def rows_of(lines: Sequence[str], points: int | None, commas: Sequence[str] = ("
     """The sets of points in a reply in which a point is a line; empty where there are none.
 
     `points` is how many were set, None where that is not known; `commas` are the ways to read a comma: as a separator
-    (".") or in a number (","). `glue`: digits of each hexadecimal number where no sign parts them, as another reply told.
+    (".") or in a number (","). `glue`: digits of a hexadecimal number where no sign parts them, as another reply told.
     """
     readings = [found for comma in commas if (found := _reading(lines, points, comma, glue))]
     return max(readings, key=orderly, default=[])

@@ -47,6 +47,8 @@ class Setter:
     word: Word
     form: str
     source: Source | None = None
+    unit: str = ""
+    """Its own unit, where the listing tells another than that of the other settings."""
 
 
 @dataclass
@@ -84,6 +86,8 @@ class Setters:
         if word.told is not None:
             self.talk.permit(*(piece.split("{")[0].rstrip() for piece in word.told.form.split("\n")))
             self.talk.permit(word.told.question)
+        if word.form or word.question:
+            self.talk.permit(*(piece.split("{")[0].rstrip(" =:,") for piece in (word.form, word.question)))
         self.talk.permit(name, f"set {name}", f"get {name}", f"set{name}", f"get{name}", f"{name}?")
         head = re.split(r"[<{\[=]", word.usage)[0].strip()
         self.talk.permit(head if head and not head[-1:].isdigit() else name)
@@ -116,11 +120,16 @@ class Setters:
         if word.told is not None and word.told.form:
             yield word.told.form
             return
-        if re.search(r"<[\d.]+>", word.usage):
+        if word.form:
+            yield word.form
+        behind = re.search(r"(?<=> )(?:[kMG]?Hz|[KMG]?HZ|[kmg]?hz)$", word.usage)
+        if re.search(r"<[\d.]+>", word.usage) or behind:
             form = _slotted(word.usage, name)  # its own example tells more than the form that another took
             unit = self.unit[:-2].replace("m", "M").replace("g", "G") + "Hz"
+            if behind and not re.search(r"[kMG]?Hz", behind.group()):
+                unit = self.unit.upper() if behind.group().isupper() else self.unit
             ends = word.role in HERTZ and word.role is not Role.BANDWIDTH and self.unit
-            yield re.sub(r"[kMG]?Hz$", unit, form) if ends else form
+            yield re.sub(r"(?i)[kmg]?hz$", unit, form) if ends else form
         if self.style:
             yield self.style.replace("{name}", name)
         if word.usage and word.usage != name:
@@ -159,6 +168,9 @@ class Setters:
         if word.told is not None and word.told.question:
             seen.add(word.told.question)
             yield word.told.question
+        if word.question:
+            seen.add(word.question)
+            yield word.question
         bare = re.sub(r"(?i)^set[ _]?(?=[A-Za-z])", "", name)
         listed = [self.read_style, self._hint(1), *READS] if self.read_style or self._hint(1) else list(READS)
         for style in filter(None, listed):
@@ -203,7 +215,7 @@ def _slotted(usage: str, name: str) -> str:
     """A usage with its argument made {v}; "" where it has none that can be told."""
     at = usage.find(name)
     head, rest = usage[: at + len(name)], usage[at + len(name) :]
-    example = re.fullmatch(r" <[\d.]+>( ?(?:[kMG]?Hz|points?|pts))", rest)
+    example = re.fullmatch(r" <[^<>]+>( ?(?:[kMG]?Hz|[KMG]?HZ|[kmg]?hz|points?|pts))", rest)
     if example:
         return f"{head} {{v}}{example.group(1)}"
     match = re.match(r"(\s*[=:,]?\s*)(<[^>]*>|\{[^}]*\}|\[[^\]]*\]|[a-z]:[a-z]+|\S+)\s*$", rest)

@@ -8,7 +8,7 @@ from __future__ import annotations
 
 import re
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 from protocol.learn.dialogue import Role, Word
 from protocol.learn.sweeps.dialogs import find_dialog
@@ -47,7 +47,7 @@ class Trials(Settings):
             return True
         await self._points()
         for word in self.setters.of(Role.RANGE):
-            form = word.told.form if word.told is not None else _named_slots(word.usage)
+            form = word.told.form if word.told is not None else _whole_form(word)
             if form and await self._whole(word, form):
                 return True
         for pair in sorted(PAIRS, key=self._told_of, reverse=True):
@@ -149,6 +149,7 @@ class Trials(Settings):
             Role.CENTRE: (low + 0.5 * width, low + 0.45 * width), Role.SPAN: (0.2 * width, 0.3 * width),
             Role.STEP: (0.001 * width, 0.002 * width),
         }  # fmt: skip
+        units = _own_units(dict(zip(pair, words, strict=True)))
         for role, word, current in zip(pair, words, sources, strict=True):
             forms = [f"{word.name}\n{{v}}"] if current is None else list(self.setters.set_forms(word))
             if role in self.setters.found:
@@ -158,14 +159,16 @@ class Trials(Settings):
                 outcome = Outcome()
                 for hertz in aims[role]:
                     exact = nice(hertz)
-                    text = writing.text(exact)
+                    text = replace(writing, unit=units.get(role, writing.unit)).text(exact)
                     outcome = await self._try(word, form, text, _number(text), current or [], exact)
                     if not outcome.taken:
                         break
                     taken.append(outcome.source)
                 if len(taken) == 2:
                     source = taken[1]
-                    self._keep(Setter(role, word, form, source if source and source.command else None))
+                    self._keep(
+                        Setter(role, word, form, source if source and source.command else None, units.get(role, ""))
+                    )
                     break
                 if outcome.understood:
                     return False  # the way is right; another range may be taken
@@ -253,6 +256,13 @@ class Trials(Settings):
         return found
 
 
+def _own_units(words: Mapping[Role, Word]) -> dict[Role, str]:
+    """The unit of each word, where their usages name different ones; empty where they are alike or one names none."""
+    named = {role: re.search(r"(?i)<([kmg]?hz)>", word.usage) for role, word in words.items()}
+    units = {role: match.group(1).lower() for role, match in named.items() if match is not None}
+    return units if len(units) == len(words) and len(set(units.values())) > 1 else {}
+
+
 def _number(text: str) -> float:
     """A value as it was written; 0 for hexadecimal."""
     numbers = numbers_in(text)
@@ -269,6 +279,11 @@ def _joints(word: Word) -> list[tuple[str, str]]:
     signs += [" ", ",", ";"]
     pairs = [(joint, sign) for joint in dict.fromkeys(joints) for sign in dict.fromkeys(signs)]
     return [(joint, sign) for joint, sign in pairs if joint == " " or sign != joint]
+
+
+def _whole_form(word: Word) -> str:
+    """The whole command for several settings as the listing tells it; "" where it tells none."""
+    return word.form if "{start}" in word.form or "{centre}" in word.form else _named_slots(word.usage)
 
 
 def _named_slots(usage: str) -> str:

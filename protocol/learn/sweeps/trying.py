@@ -8,7 +8,7 @@ from __future__ import annotations
 
 import re
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 from protocol.learn.dialogue import Role, Word
 from protocol.learn.sweeps.setters import Setter, Source, line_with, numbers_in
@@ -16,6 +16,8 @@ from protocol.learn.sweeps.told import RANGE, changed, counts_told, told_range
 from protocol.learn.sweeps.windows import Windows
 from protocol.profiles.templates import UNITS
 
+CODED = re.compile(r"^\W?\d{1,4}[:.]?\s+(?=[A-Za-z])")
+"""The number of a refusal before its words."""
 ALONE = re.compile(r"(?<![\w.])[-+]?\.?\d")
 """A number that is not a part of a word."""
 
@@ -81,9 +83,10 @@ class Settings(Windows):
                 self._hear(lines, role=word.role)  # `3 to 450 MHz`
             if not self.talk.refused(lines) and any(numbers_in(line) for line in lines) and len(lines) <= 3:
                 if self.talk.turned_down(lines):
-                    if not any(ALONE.search(line) for line in lines):
-                        continue  # `k6: value missing` holds no value
-                    self.doubtful[command] = lines  # `error 3`, `range 3 to 450`: a value, or always the same words?
+                    spoken = any(ALONE.search(CODED.sub("", line)) for line in lines)
+                    if told_range(lines) or not spoken:
+                        continue  # `k6: value missing` and `21 OUT OF LIMITS` hold no value
+                    self.doubtful[command] = lines  # a value, or always the same words?
                 else:
                     self.before[word.name] = lines
                 found.append(Source(command, ""))
@@ -137,6 +140,7 @@ class Settings(Windows):
             return Outcome(understood=moved)
         if "\n" in form:
             return await self._offered(word, form, text, value, hertz)
+        lines = [CODED.sub("", line) for line in lines]  # `00 OK` shows no value
         shown = line_with(lines, text, value, hertz)
         if shown:
             self.shows = True
@@ -190,7 +194,7 @@ class Settings(Windows):
         current = [setter.source] if setter.source is not None else []
         if role is Role.POINTS:
             return await self.try_count(setter.word, setter.form, int(value), current)
-        text = self.writing.text(value)
+        text = replace(self.writing, unit=setter.unit or self.writing.unit).text(value)
         numbers = numbers_in(text)
         return await self._try(setter.word, setter.form, text, numbers[0][1] if numbers else 0.0, current, value)
 

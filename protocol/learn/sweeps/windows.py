@@ -284,7 +284,7 @@ def named_writings(text: str) -> list[Writing]:
             commas = re.search(r"\d,\d", text) is not None
             found += [Writing(low, "comma"), Writing(low)] if commas else [Writing(low), Writing(low, "comma")]
     if (
-        re.search(r"(?<![kMG\w])(?<!10 )[Hh][Zz]\b|\bHZ\b|(?<![\w.])\d+(?:\.\d+)?[kMG]\b", text)
+        re.search(r"(?<![A-Za-z0-9])(?<!10 )[Hh][Zz]\b|\bHZ\b|(?<![\w.])\d+(?:\.\d+)?[kMG]\b", text)
         and Writing("10hz") not in found
     ):
         found.append(Writing())

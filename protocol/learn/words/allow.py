@@ -13,12 +13,21 @@ from dataclasses import dataclass, replace
 from protocol.learn.dialogue import Correction, Role, Told, Word
 from protocol.learn.words.lexicon import DESCRIPTIONS, HARM, HARM_NAME, HARM_SURELY, NAMES
 from protocol.learn.words.meaning import read_role
-from protocol.learn.words.paired import paired
+from protocol.learn.words.paired import paired, short_for_first, short_for_last
 
 _DESCRIPTIONS = tuple((role, re.compile(pattern, re.IGNORECASE)) for role, pattern in DESCRIPTIONS)
 _NAMES = tuple((role, re.compile(pattern, re.IGNORECASE)) for role, pattern in NAMES)
 _VERB = re.compile(r"^(?:set|get|put|read)[ _]?(?=[A-Za-z])", re.IGNORECASE)
 _BARE = re.compile(r"(?:[\d.,:;|/ ()\[\]<>{}=+-]|(?<=\d)[kMG]\b)*")
+
+SETTERS = ("set", "put", "let", "make", "write", "store", "clear", "cal", "save")
+"""Verbs before the name of a trace that do not ask for it."""
+_ENDS = frozenset({Role.START, Role.STOP})
+_VALUES = frozenset(
+    {Role.START, Role.STOP, Role.CENTRE, Role.SPAN, Role.STEP, Role.POINTS, Role.BANDWIDTH, Role.AVERAGE}
+)
+_BOTH = re.compile(r"(?i)\b(?:ends|limits|edges|lower and upper|start and stop|first and last) (?:of|end|freq)")
+"""Says of two words at once what they are."""
 
 SAID = "the technician says so"
 SENT = frozenset(Role) - {Role.NEVER, Role.UNKNOWN}
@@ -34,6 +43,10 @@ class Entry:
     description: str = ""
     bare: str = ""
     """The word itself, where it is sent behind or between other signs; "" where `name` is the word."""
+    form: str = ""
+    """The whole command, {v} for its value, where the listing tells it; {start}, {stop}, {points} for several."""
+    question: str = ""
+    """The question for its value, where the listing tells it."""
 
     @property
     def word(self) -> str:
@@ -48,17 +61,31 @@ def judged(entry: Entry) -> tuple[Role, str]:
     harm = HARM.search(told)
     if harm:
         return Role.NEVER, f"its description says {harm.group().strip()!r}"
+    if entry.form and ("{start}" in entry.form or "{centre}" in entry.form):
+        bad = next(filter(None, map(HARM_NAME.search, entry.word.split())), None)
+        return (Role.NEVER, f"its name holds {bad.group()!r}") if bad else (Role.RANGE, "it takes both ends of a sweep")
+    told = re.sub(r"'[^']* [^']*'", "", told).strip()  # what it says is not what it does
     if told and not _BARE.fullmatch(told):
         role = next((role for role, pattern in _DESCRIPTIONS if pattern.search(told)), None)
         read = _read(entry, arguments) if role in (None, Role.FREQUENCIES) else None
-        if read:
+        own = _by_name(entry, arguments)
+        if read and not (own and own[0] in _VALUES and re.search(rf"(?i)\b{own[0].name}\b", told)):
             return read
         if role is None:
-            return _by_usage(entry, arguments) or (Role.UNKNOWN, "its description does not say what it is for")
-        bad = HARM_SURELY.search(entry.word)
+            return (
+                _by_usage(entry, arguments)
+                or _by_name(entry, arguments)
+                or (Role.UNKNOWN, "its description does not say what it is for")
+            )
+        bad = HARM_SURELY.search(entry.word) or next(filter(None, map(HARM_NAME.search, entry.word.split()[:-1])), None)
         if bad and not _named(entry.word):
             return Role.NEVER, f"its name holds {bad.group()!r}"
-        return role, f"its description says so: {told[:50]!r}"
+        if role in _ENDS and _BOTH.search(told):
+            short = Role.START if short_for_first(entry.word) else Role.STOP if short_for_last(entry.word) else role
+            own = own or (short, "it is named so of two that are told together")
+        elif own and not (role in _VALUES and own[0] in _VALUES and re.search(rf"(?i)\b{own[0].name}\b", told)):
+            own = None
+        return own or (role, f"its description says so: {told[:50]!r}")
     if HARM.search(arguments):
         return Role.NEVER, "its arguments speak of harm"
     found = _by_usage(entry, arguments)
@@ -84,6 +111,24 @@ def _read(entry: Entry, arguments: str) -> tuple[Role, str] | None:
     return read_role(entry.word, arguments, entry.description)
 
 
+def _by_name(entry: Entry, arguments: str) -> tuple[Role, str] | None:
+    """A word that is named for a setting and takes a value, or is named for a trace, whatever else is told of it."""
+    role = _named(entry.word)
+    parts = re.split(r"[ ./,]+", entry.word.strip("/"))
+    last = _named(parts[-1])
+    if role is None and len(parts) > 1 and last in _VALUES:
+        role = last
+    if role is None and len(parts) > 1 and parts[0].lower() not in SETTERS and last is Role.DATA:
+        role = last
+    if any(HARM_NAME.search(part) for part in parts) or role is None:
+        return None
+    takes = re.search(r"[<{\[]", arguments) or entry.form or re.match(r"[-+]?\d", entry.description)
+    if role in _VALUES and takes:
+        return role, "its name says so, and it takes a value"
+    trace = re.fullmatch(r"(?i)s[12][12]", parts[-1]) is not None
+    return (role, "its name says so") if role is Role.DATA and trace else None
+
+
 def _by_usage(entry: Entry, arguments: str) -> tuple[Role, str] | None:
     """A word whose arguments are named start and stop sets both."""
     both = re.search(
@@ -104,7 +149,8 @@ def _named(name: str) -> Role | None:
 
 
 def words_of(entries: Sequence[Entry]) -> list[Word]:
-    """All words with their roles. A word that adds a sign to another's name, undescribed, is never sent."""
+    """All words with their roles; a unit is none. One that adds a sign to another's name is never sent undescribed."""
+    entries = [entry for entry in entries if not re.fullmatch(r"(?i)[kmg]?hz|db|deg", entry.name)]
     names = {entry.name.lower() for entry in entries}
     found = []
     judgements = _with_pairs(entries, [judged(entry) for entry in entries])
@@ -113,7 +159,18 @@ def words_of(entries: Sequence[Entry]) -> list[Word]:
         near = _neighbour(entry, names)
         if near and role in SENT and not entry.description:
             role, reason = Role.NEVER, f"it is nearly the word {near!r}, and nothing tells what the difference does"
-        found.append(Word(number, entry.name, entry.usage, entry.description, role, reason))
+        found.append(
+            Word(
+                number,
+                entry.name,
+                entry.usage,
+                entry.description,
+                role,
+                reason,
+                form=entry.form,
+                question=entry.question,
+            )
+        )
     return found
 
 

@@ -25,7 +25,7 @@ DESCRIPTIONS: tuple[tuple[Role, str], ...] = (
      r"stops? (?:the )?sweep(?:ing)?\b"),
     (Role.RUN, r"sweeps? freely|free[- ]?run\w*|continuous(?:ly)?\b.{0,12}sweep|sweep continuous\w*|resume sweep\w*"),
     (Role.STATUS, r"sweep state|whether the sweep is|(?:sweep|measurement) (?:finished|done|busy)|"
-     r"^\(?\s*(?:busy\b.{0,8}\bready|1 busy|ready\b.{0,8}\bbusy)|^(?:busy|run|wait|sweeping|b)/(?:ready|idle|ok|finished|r)$"),
+     r"^\(?\s*(?:busy\b.{0,8}\bready|1 busy|ready\b.{0,8}\bbusy)|^(?:busy|run|running|wait|sweeping|idle|ready|done|b)(?:/| or |, ?)(?:ready|idle|ok|finished|running|busy|sweeping|done|r)\W*$"),
     (Role.RANGE, r"set the sweep\b|sweep limits|set (?:the )?(?:frequency|sweep) range|\bstart\W{1,4}stop\b|"
      r"start and stop(?=\W*$|\W+(?:freq\w*|of (?:the )?sweep|in\b|[kmg]?hz|points?\b|end|edge|value))|"
      r"frequency range and points|\bfrom\W{1,4}to\b.{0,10}hz"),
@@ -36,7 +36,7 @@ DESCRIPTIONS: tuple[tuple[Role, str], ...] = (
     (Role.BANDWIDTH, r"band ?width|\bif ?bw\b|\brbw\b"),
     (Role.AVERAGE, r"averag\w+"),
     (Role.POINTS, r"number of (?:sweep |measur\w+ |freq\w* )?points|points (?:in|per|of) (?:a|the|one|each)? ?sweep|"
-     r"sweep points|how many points|trace length|^(?:points?|punkte)\b(?! (?:to come|left|done|taken|ready|is|are|[a-z]:))|point count|number of samples|"
+     r"sweep points|how many points|trace length|^(?:points?|punkte)\b(?! (?:to come|left|done|taken|ready|is|are|nos?\b|[a-z]:))|point count|number of samples|"
      r"^(?:count|n) of points|samples per (?:sweep|trace)|^points?[^\w\s]"),
     (Role.START, rf"\b{_LOW}\b.{{0,3}}\b{_FREQ}\b|sweep (?:begins|starts)\b|lower end of|^(?:start|first){_HZ}|"
      rf"^hz first\b|^start$|{_LOW} of (?:the )?sweep"),
@@ -45,13 +45,15 @@ DESCRIPTIONS: tuple[tuple[Role, str], ...] = (
     (Role.DATA, rf"\b{_TELL}\b.{{0,40}}\b{_TRACE}\b|\bs ?11(?:re|im|db|deg|mag)?\b|\bs ?21(?:re|im|db|deg|mag)?\b|^(?:port 1 )?reflection|^transmission|"
      r"(?:choose|select)s? (?:the |a )?trace|through trace|all measured values|output of reflection|both traces|^(?:first|second) trace\b|"
      r"^(?:refl|trans)\b|\bre ?11\b|\bmeasure\b.{0,20}\bre11|"
-     r"\bre(?:al)?\b(?:\W{1,3}|\s+and\s+)im(?:ag\w*)?\b|\b(?:db|mag|ampl?)\b\W{1,3}(?:deg|rad)\b"),
+     r"\b(?:level|magnitude|amplitude)(?:, | and |/)(?:angle|phase)\b|\bre(?:al)?\b(?:\W{1,3}|\s+and\s+)im(?:ag\w*)?\b|\b(?:db|mag|ampl?)\b\W{1,3}(?:deg|rad)\b"),
     (Role.SWEEP, r"(?:start|make|take|run|do|trigger)s? (?:a|one|the) (?:single )?(?:sweep|measurement)|sweeps? once|"
-     r"(?:one|single) sweep|^triggers?$|^sweep$|^sweeps?\b|^measure$"),
+     r"(?:one|single) (?:sweep|scan|pass)\b|wait(?:s)? (?:until|for) (?:one |a )?(?:complete |whole |full |new |next )*(?:sweep|scan)\b|^triggers?$|^sweep$|^sweeps?\b|^(?:measure|acquire)s?(?:$|\W+(?:once|now|and (?:print|list|show))\b|\s*\()"),
     (Role.IDENTITY, rf"who am i|who i am|(?:^(?:the )?|\b{_TELL}\b.{{0,20}})firmware version|^version\b|^about\b|name and version|^identi\w+|version string|"
      r"^model and"),
     (Role.SETTINGS, r"(?:show|print|list|display|tell|give|hear|read|report|dump|query|get|what)s?\b.{0,16}\b(?:settings|parameters|configuration)|"
-     r"^(?:the )?(?:current|present|all) (?:the )?(?:settings|parameters)|^settings$|shows? these|hear the settings"),
+     r"^(?:the )?(?:current|present|all) (?:the )?(?:settings|parameters|values|variables|fields)|^(?:settings|parameters)$|shows? these|hear the settings|"
+     r"^(?:(?:tell|show|say|print|list|display|visualise)s? )?(?:you )?(?:how it is set|what is set|what it is set to|as it is set|(?:all |the )*(?:variables|fields|"
+     r"set-?up)|(?:the |all )*parameters in use|(?:the )?(?:present |current )?(?:set-?up|values))(?: now)?\W*$"),
     (Role.HELP, r"^(?:this (?:text|list|menu|help)|this|list of (?:commands|words)|shows this|help|lists? commands)$"),
 )  # fmt: skip
 
@@ -77,16 +79,16 @@ NAMES: tuple[tuple[Role, str], ...] = (
 )  # fmt: skip
 
 HARM = re.compile(
-    r"stor(?:e|ed|es|ing)\b|\bsav(?:e|es|ed|ing)\b|flash|eeprom|e2prom|nvram|volatile|memor|permanent|\bwrit|burn|"
+    r"stor(?:e|ed|es|ing)\b|\bsav(?:e|es|ed|ing)\b|flash|eeprom|e2prom|nvram|volatile|memor|permanent|\bwrit(?!es? (?:out )?(?:the )?(?:s ?[12][12]\b|reflection|transmission|'))|burn|"
     r"commit|persist|calib|\bcal\b|correct|standard|normali|eras|delet|\bclear|wipe|\bformat|factory|default|"
     r"deliver|restor|reset|restart|reboot|\bboot|\bload|recall|\bslot|firmware(?! version)|updat|upgrad|\bimage|"
-    r"serial|\bbaud|speed|owner|\blevel|\bpower|\bdbm\b|generator|amplif|attenuat|\brf (?:out|on|off|source)|"
+    r"serial|\bbaud|speed|owner|\blevel(?! list\b| and (?:angle|phase)\b)|\bpower|\bdbm\b|generator|amplif|attenuat|\brf (?:out|on|off|source)|"
     r"output (?:level|power|on|off|amp)|source (?:on|off|power)|trim|crystal|xtal|tcxo|referenc|adjust|\bdac\b|"
     r"service|workshop|mainten|procedure|\bconnect|confirm|forget|forever|for ever|remember|\bkeep (?:this|these|it)|"
     r"\bkept|stick|next time|power-?on|start-?up|as new|over ?write|\bzero\b|\bnull\b|unlock|password|shut ?down|"
     r"\bfiles?\b|\bcard\b|\bdisk|\bdisc\b|licen|\bregister\b.{0,12}(?:set|poke)|\bpoke|debug|selftest|self-test|danger|"
     r"warning|caution|irrevers|replac|overwrit|do not use|not for users|rebuild|programming|\bsecur|\bfuse|\bset to\b|"
-    r"carrier|transmitter|\btransmit from|\bptt\b|\bkeys? up|\btone\b|\bemit|radiat|\bbias|heater|relay|\blatch|\balarm|"
+    r"carrier|transmitter|\btransmit from|\bptt\b|\bkeys? up|\btone\b|\bemi(?:t|ssion)|radiat|\bsteady\b|\balign|\b(?:constant|continuous|fixed) (?:output|signal|wave|power)|alignment|\bbias|heater|relay|\blatch|\balarm|"
     r"temperatur|batter|voltage|\bfan\b|\bmotor|\bsleep|stand-?by|(?:switch|turn)(?:es|s)? off|destroy|scrap|discard|"
     r"\brid of\b|\bdrop(?:s|ped)?\b|remov|\bpurg|\blos(?:e|es|t)\b|trash|\bput\b.{0,20}\bback\b|\bswap|\bundo|\bshift|scrambl|"
     r"install|roll(?:s)? ?back|revert|downgrad|\bread(?:s)? in\b|for good\b|yardstick|subtract|take\b.{0,16}\baway|"
@@ -96,7 +98,7 @@ HARM = re.compile(
 """Speaks of harm in a description."""
 
 HARM_NAME = re.compile(
-    r"sav|stor|wr(?:i|f|n|s|o|_|$)|flash|eras|ers|del(?!ay)|fmt|format|^cal|cal(?:$|_|st|op|sh|lo|th|cl)|^cor|corr|clr|"
+    r"sav|stor|wr(?:i|f|n|s|o|_|$)|flash|eras|ers|del(?!ay|iver)|fmt|format|^cal|cal(?:$|_|st|op|sh|lo|th|cl)|^cor|corr|clr|"
     r"fw(?!_?(?:info|ver))|boot|dfu|isp|fact|dflt|default|(?<!fi)rst|reset|rcl|recall|^load|burn|commit|trim|xtal|serial|baud|"
     r"pwr|power|lvl|level|rf(?:on|o$|out)|^gen|atten|attn|wipe|init|updat|upgr|persist|reboot|poke|format|unlock|"
     r"^(?:thru|through|open|short|match|isol\w*|norm\w*|null|zero|std|keep|lock|slot|mem\w*|preset|macro|prog\w*|patch|park|"
@@ -141,7 +143,7 @@ ASKS_LEAVE = re.compile(
 
 TROUBLE = re.compile(
     r"\berr(?:or|oneous)?s?\b|\b(?:bad|invalid|illegal|unknown|unrecogni[sz]ed|syntax|range|refused|rejected|denied|missing|"
-    r"allowed|too (?:high|low|large|small|many|few|big|long|short)|usage|nak|fail(?:ed|ure)?|cannot|can't|sorry|"
+    r"allowed|too (?:high|low|large|small|many|few|big|long|short)|out of|outside|limits?|usage|nak|fail(?:ed|ure)?|cannot|can't|sorry|"
     r"must|only|wrong|expected|not (?:valid|possible|known|accepted|understood|taken|supported|a number|one of)|one of)\b|"
     r"^\?|\?$|^-\d+$|^E\d+$",
     re.IGNORECASE,

@@ -23,10 +23,12 @@ _PASSED = re.compile(r"(?:filter|resolution|bandwidth|rbw|ifbw|bw)")
 _SPENT = re.compile(
     r"(?:oscillator|osc|offset|tone|subtone|carrier|marker|intermediate|mixer|alarm|test|synth\w*|beacon|beep\w*|pll|vco|"
     r"dds|nco|loop|lo|clock|clk|pilot|squelch|deviation|cutoff|pass|trap|notch|doppler|beat|image|spur\w*|sync|trigger|gate|"
-    r"sends?|emits?|drives?|steady|continuous(?:ly)?|without|ever|"
+    r"sends?|emits?|emission|drives?|single|constant|fixed|steady|continuous(?:ly)?|without|ever|"
     r"mains|hum|output|source|generator|exciter|modulat\w*|dac|adc|sampler|sampling)"
 )
 """Other things that count hertz."""
+_PASS = re.compile(r"(?i)(?<=last |this |each |next )pass\b|(?<=one )pass\b")
+"""One pass through all frequencies is a sweep; a filter's pass is none."""
 _HERTZ = re.compile(r"(?i)(?<![a-z])[kmg]?hz\b|hertz|frequen[cz]\w*|\bfreq\b")
 _BACK = re.compile(
     r"(?i)\breflect(?:ion|ed)\b|\breturn(?:ed|ing)\b(?! to)|\bs ?11\b|\bport (?:1|one|a) (?:back|reflected)\b|"
@@ -38,13 +40,14 @@ _THROUGH = re.compile(
 )
 _TELLS = re.compile(
     r"(?i)^(?:the )?(?:print|list|show|output|give|send|read|dump|return|report|get|tell|transmit|fetch)(?:e?s)?\b|"
-    r"^same\b|^point k\b|\b(?:of|from) (?:the )?(?:last|latest) (?:sweep|scan)\b|^(?:reflect|transmi)\w+$|\btrace\b"
+    r"^same\b|^point k\b|\b(?:of|from) (?:the )?(?:last|latest) (?:sweep|scan|measurement)\b|"
+    r"^(?:reflect|transmi)\w+$|\btrace\b"
 )
 _ONCE = re.compile(
     r"(?i)^(?:(?:run|take|make|do|doe|start)s? )?(?:one |a |single )?(?:sweep|scan|measurement|measure|measuring)s?"
     r"(?:,| now| once| one time|$)|^(?:sweep|measure|scan)s? (?:(?:all |the )+\w+ )?(?:now|once|one time)"
 )
-_COUNT_OF = re.compile(r"(?i)\b(?:number of|how many|count of)\b|\bper (?:sweep|scan)\b")
+_COUNT_OF = re.compile(r"(?i)\b(?:number of|how many|count of|quantity of|amount of)\b|\bper (?:sweep|scan)\b")
 _WHOLE = re.compile(r"\W*(?:[nN]|\d{1,3} ?(?:\.\.+|-|to|until|bis) ?\d{2,6})\W*")
 """An argument that is a whole number."""
 
@@ -56,6 +59,8 @@ def read_role(name: str, arguments: str, description: str) -> tuple[Role, str] |
     """
     beside = re.sub(r"\b(?:from|to|until)\b", " ", f"{arguments} {description}")  # a preposition is no end
     words = re.findall(r"[a-z]+", f"{_parted(name)} {beside}".lower())
+    words = [word for word in words if word != "pass"] if _PASS.search(beside) else words
+    description = _PASS.sub("sweep", description)
     told = f"{arguments} {description}"
     if any(_SPENT.fullmatch(word) for word in words) or ("if" in words and not _one(words, _PASSED)):
         return None

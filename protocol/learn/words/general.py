@@ -1,0 +1,363 @@
+"""Any listing read as a person reads it: columns of text, what is typed in them, what may stand there, what it is.
+
+Owns: which texts of a line are typed and which describe, by what the whole listing does: where its columns stand, in
+which letters its words are written, what repeats. Refuses: layouts of one console (`tokens`, `wrapped` know some), and
+to judge what a word is for (`allow`).
+"""
+
+from __future__ import annotations
+
+import re
+from collections import Counter
+from collections.abc import Sequence
+from dataclasses import dataclass, replace
+
+from protocol.learn.words.allow import Entry
+from protocol.learn.words.arguments import argued
+from protocol.learn.words.grammar import Grammar, grammar_of
+
+FEWEST = 3
+"""Rows that make a listing."""
+MOST_LITERALS = 3
+"""Words that are typed as they stand, at most; more are a sentence."""
+MOST_TYPED = 44
+"""Signs of a text that is typed, at most, where no bracket says more."""
+_GAP = re.compile(r"\s{2,}|\t+")
+_MARK = re.compile(r"^(\s*)(?:[-*#>•|+] |< (?=\S)|usage: +|\d{1,2}(?:\.\d{1,2})+\.? +)")
+"""A bullet, the number of a paragraph: nothing of the word."""
+_PARTS = re.compile(
+    r"\s{2,}|\t+|(?<![=:])\s*\.{2,}(?:\s+|$)|\s+(?:-{1,2}|:|=|\||->|=>|#|//|;)\s+|(?<=[\w>\])}]):\s+|(?<=\S)\s*: (?=\S)"
+)
+"""What stands between a word and what it is."""
+_TOKEN = re.compile(r"<[^<>]*>|\{[^{}]*\}|\[[^\[\]]*\]|[^\s<\[{,=]+|[,=]")
+_NAME = re.compile(r"[@/:.$]?[A-Za-z][\w./:+!-]*(?:,[sS][12][12])?[!?*]?")
+_NUMBER = re.compile(r"[-+]?\d[\d.]*(?:[eE][-+]?\d+)?[kMG]?(?:(?:\.\.+|-|\|)\d[\d.]*[kMG]?)*")
+_UNIT = re.compile(r"(?i)[kmg]?hz")
+_PLACE = re.compile(
+    r"(?i)values?|val|v|n|nn+|x+|f|k|y|hz|khz|mhz|ghz|freq|frequency|count|number|num|unit|int|float|rate|baud|bd|arg\w*|name"
+)
+"""Words that stand where something else is to be typed."""
+_CHOICE = re.compile(r"[\w.]+(?:[|/][\w.]+)+")
+_RESERVED = re.compile(
+    r"(?i)\bleave\b|careful|danger|servic|maint|factory|authori|expert|\bnot for\b|do ?n[o']t\b|warning"
+)
+"""A heading that keeps users off the words below it."""
+_ROW = re.compile(r"\S+(?: \S+)?(?: \| \S+(?: \S+)?)+")
+_EITHER = re.compile(r"\s+(?:\||/|or)\s+|,\s+")
+
+
+@dataclass(frozen=True)
+class Row:
+    """One line or part of a line: what is typed, what it is, the heading it stands under."""
+
+    typed: str
+    told: str
+    heading: str = ""
+
+
+@dataclass(frozen=True)
+class Style:
+    """How the words of one listing are written: "upper", "lower" or "" for both; whether 11 and 21 name traces."""
+
+    case: str = ""
+    numbered: bool = False
+
+
+def general_entries(lines: Sequence[str]) -> list[Entry]:
+    """All words of a listing in whatever layout; empty where too few lines look like it."""
+    rows = rows_of(lines)
+    fields = _fields(lines)
+    grammar = grammar_of([line.strip() for line in lines], [row.typed for row in rows])
+    style = _style([row.typed for row in rows])
+    found = list[Entry]()
+    for row in rows:
+        for typed in _several(row.typed, style):
+            told = f"{row.told} (danger: {row.heading})" if _RESERVED.search(row.heading) else row.told
+            entry = entry_of(typed, told, style)
+            if entry is not None:
+                found += _spoken(entry, row.heading, grammar)
+    best = {entry.name: entry for entry in fields}
+    for entry in found:
+        held = best.get(entry.name)
+        if held is None or (bool(entry.description), len(entry.usage)) > (bool(held.description), len(held.usage)):
+            told = f"{entry.description} {held.description}".strip() if held is not None else entry.description
+            best[entry.name] = replace(entry, description=told)
+    return _asked([argued(entry) for entry in best.values()]) if len(best) >= FEWEST else []
+
+
+def _asked(entries: Sequence[Entry]) -> list[Entry]:
+    """`GET X` beside `SET X` is the question for it, no word of its own."""
+    halves = {entry.name: entry.name.partition(" ") for entry in entries}
+    asks = {
+        rest: name
+        for name, (verb, _, rest) in halves.items()
+        if rest and verb.lower() in ("get", "read", "ask", "query") and not re.fullmatch(r"(?i)s[12][12]", rest)
+    }
+    sets = {rest for verb, _, rest in halves.values() if verb.lower() in ("set", "put", "let", "write")}
+    found = list[Entry]()
+    for entry in entries:
+        verb, _, rest = halves[entry.name]
+        if verb.lower() in ("set", "put", "let", "write") and rest in asks:
+            found.append(replace(entry, question=asks[rest]))
+        elif not (rest in sets and asks.get(rest) == entry.name):
+            found.append(entry)
+    return found
+
+
+def rows_of(lines: Sequence[str]) -> list[Row]:
+    """Lines of a listing as what is typed and what it is; a line that goes on with what is told belongs to the last."""
+    texts = [line for line in _unmarked([line.expandtabs(8).rstrip() for line in lines]) if line.strip()]
+    texts = [part for line in texts for part in _columns_parted(line, _second_columns(texts))]
+    parted = [(line, *_parted(line)) for line in texts]
+    indents = Counter(_indent(line) for line, typed, told in parted if told)
+    usual = max(indents, key=lambda at: (indents[at], -at), default=0)
+    found, heading = list[Row](), ""
+    for line, typed, told in parted:
+        indent = _indent(line)
+        if found and indents and indent > usual + 1:  # it goes on with what was told
+            found[-1] = replace(found[-1], told=f"{found[-1].told} {line.strip()}".strip())
+        elif line.strip().endswith(":") and not told:
+            heading = line.strip(" :")
+        elif found and told and _defines(found[-1], typed, indent > _indent(parted[0][0])):
+            found[-1] = replace(found[-1], told=f"{found[-1].told} {line.strip()}".strip())
+        else:
+            found.append(Row(typed, told, heading))
+    return found
+
+
+def _defines(row: Row, typed: str, deep: bool) -> bool:
+    """Whether a line tells of a place in the row before it, not of a word of its own."""
+    places = re.findall(r"<(\w+)>|(\w+)=\.\.|--(\w+)", row.typed)
+    names = {name for place in places for name in place if name}
+    return deep and len(places) > 1 and bool(set(re.findall(r"[A-Za-z]\w*", typed)[:3]) & names)
+
+
+def _fields(lines: Sequence[str]) -> list[Entry]:
+    """Fields of a form that are set by their numbers, where an example shows how: `3=100`."""
+    example = next(filter(None, (re.search(r"(?<![\w.=])\d{1,2}( ?[=:] ?)\d+(?![\w=])", line) for line in lines)), None)
+    rows = [match for line in lines if (match := re.fullmatch(r"\s*(\d{1,2})[.):]?\s{1,4}([A-Za-z].*)", line))]
+    if example is None or len(rows) < FEWEST:
+        return []
+    return [
+        Entry(
+            row.group(1),
+            f"{row.group(1)}{example.group(1)}<value>",
+            " ".join(re.sub(r"\.{3,}", "  ", row.group(2)).split()),
+        )
+        for row in rows
+    ]
+
+
+def _unmarked(lines: Sequence[str]) -> list[str]:
+    """Lines without the bullets or numbers with which most of them begin."""
+    marked = [line for line in lines if _MARK.match(line)]
+    if len(marked) < max(FEWEST, 0.4 * len(lines)):
+        return list(lines)
+    return [_MARK.sub(r"\1", line) for line in lines]
+
+
+def _indent(line: str) -> int:
+    return len(line) - len(line.lstrip())
+
+
+def _parted(line: str) -> tuple[str, str]:
+    """What is typed and what it is; the first place where one may end and the other begin, outside of brackets."""
+    text = line.strip()
+    for match in _PARTS.finditer(text):
+        head, rest = text[: match.start()].strip(), text[match.end() :].strip()
+        if match.group().strip() == "|" and _ROW.fullmatch(re.split(r"\s{2,}|\t", text)[0]):
+            continue  # several words, one after the other
+        if head.count("<") == head.count(">") and head.count("[") == head.count("]") and rest:
+            return head, " ".join(rest.split())
+    return re.sub(r"(?<!\.)[. :]+$", "", text), ""
+
+
+def _cells(line: str) -> list[tuple[int, str]]:
+    """The texts of a line between gaps, with the column at which each begins."""
+    found, at = list[tuple[int, str]](), _indent(line)
+    for gap in [*_GAP.finditer(line, at), None]:
+        end = gap.start() if gap else len(line)
+        if line[at:end].strip():
+            found.append((at, line[at:end]))
+        at = gap.end() if gap else at
+    return found
+
+
+def _second_columns(lines: Sequence[str]) -> set[int]:
+    """Columns at which other words begin on the same lines: each of the texts there is a word with a value beside it,
+    or stands before a text that says what it is, and all differ."""
+    begun: dict[int, list[tuple[str, str]]] = {}
+    for line in lines:
+        cells = _cells(line)
+        for number, (at, text) in enumerate(cells):
+            if number:
+                begun.setdefault(at, []).append((text, cells[number + 1][1] if number + 1 < len(cells) else ""))
+    found = set()
+    for at, texts in begun.items():
+        names = [text.split()[0] for text, _ in texts]
+        alone = [
+            re.fullmatch(rf"{_NAME.pattern}(?: (?:<[^>]*>|{_NUMBER.pattern}|[A-Za-z]))?", text) is not None
+            and bool(told)
+            for text, told in texts
+        ]
+        slotted = [re.match(rf"{_NAME.pattern} (?:<[^>]*>|\[[^\]]*\]) \S", text) is not None for text, _ in texts]
+        valued = [re.search(r" (?:<|\[|\d|[A-Za-z]$)", text) is not None for text, _ in texts]
+        enough = len(texts) >= FEWEST and len(set(names)) == len(names) and sum(valued) > 1
+        if enough and (all(alone) or (sum(slotted) > 1 and all(_NAME.fullmatch(name) for name in names))):
+            found.add(at)
+    return found
+
+
+def _columns_parted(line: str, columns: set[int]) -> list[str]:
+    """A line cut where other words begin."""
+    lettered = _lettered([text for _, text in _cells(line)])
+    if lettered:
+        return [" " * _indent(line) + part for part in lettered]
+    if not columns:
+        return [line]
+    cuts = [at for at, _ in _cells(line) if at in columns and at > _indent(line)]
+    ends = [*cuts, len(line)]
+    parts = [line[begin:end].rstrip() for begin, end in zip([0, *cuts], ends, strict=True)]
+    return [" " * _indent(line) + part.lstrip() for part in parts if part.strip()]
+
+
+def _lettered(cells: Sequence[str]) -> list[str]:
+    """A line of single letters, each with what it does behind it, as so many lines; empty for any other line."""
+    if len(cells) > 1 and all(re.match(r"[A-Za-z] \S{3}", cell) for cell in cells):
+        return [f"{cell[0]}  {cell[2:].strip()}" for cell in cells]
+    pairs = list(zip(cells[::2], cells[1::2], strict=False))
+    if len(cells) > 2 and len(cells) % 2 == 0 and all(len(one) == 1 and one.isalpha() for one, _ in pairs):
+        return [f"{one}  {told}" for one, told in pairs]
+    return []
+
+
+def _style(typed: Sequence[str]) -> Style:
+    """Letters in which the words of a listing are written, and whether the same word stands before 11 and before 21."""
+    firsts = [match.group() for text in typed if (match := re.match(r"[A-Z]+(?![a-z])|[A-Z]?[a-z]+", text.strip()))]
+    lower, upper = sum(word.islower() for word in firsts), sum(word.isupper() for word in firsts)
+    case = "lower" if lower >= 0.8 * len(firsts) else "upper" if upper >= 0.7 * len(firsts) else ""
+    before = [{text.rpartition(" ")[0] for text in typed if text.endswith(f" {at}")} for at in ("11", "21")]
+    return Style(case, bool(before[0] & before[1]))
+
+
+def _several(typed: str, style: Style) -> list[str]:
+    """A text that names several words at once (`start f, stop f`, `source on | source off`) as so many texts.
+
+    `GET A / B`: where the first is a verb and its object, the others are objects of that verb.
+    """
+    parts = [part.strip() for part in _EITHER.split(typed)]
+    if len(parts) < 2 or not all(_NAME.match(part) for part in parts):
+        return [typed]
+    heads = [_literals(part, style) for part in parts]
+    if len(heads[0]) == 2 and all(len(head) == 1 for head in heads[1:]):
+        return [parts[0], *(f"{heads[0][0]} {part}" for part in parts[1:])]
+    if all(head and len(part.split()) <= MOST_LITERALS for head, part in zip(heads, parts, strict=True)):
+        return parts
+    return [typed]
+
+
+def _literals(typed: str, style: Style) -> list[str]:
+    """Words at the beginning that are typed as they stand."""
+    found = list[str]()
+    for match in _TOKEN.finditer(typed):
+        if match.group() == "," and found and re.match(r"(?i)s[12][12]\b", typed[match.end() :]):
+            found[-1] += ","
+            continue
+        if match.group() in ",=" or _place(match.group(), style, first=not found):
+            break
+        if found and found[-1].endswith(","):
+            found[-1] += match.group()
+        else:
+            found.append(match.group())
+    return found
+
+
+def _place(token: str, style: Style, *, first: bool) -> bool:
+    """Whether something else is to be typed where a token stands."""
+    if token[0] in "<{[":
+        return True
+    if first or token.startswith("-") or (style.numbered and token in ("11", "21")):
+        return False
+    if _NUMBER.fullmatch(token) or _UNIT.fullmatch(token):
+        return True
+    other = (style.case == "lower" and token.isupper() and token.isalpha()) or (
+        style.case == "upper" and token.islower()
+    )
+    if other and not re.fullmatch(r"(?i)s[12][12]", token):
+        return True
+    return _PLACE.fullmatch(token) is not None
+
+
+def entry_of(typed: str, told: str, style: Style) -> Entry | None:
+    """What is typed as a word, its arguments marked: `set start 10 MHz` is `set start`, `set start <10> MHz`."""
+    typed = re.sub(r"(?<!\.)\.$", "", typed.strip(" ;'\"`"))
+    glued = re.match(r"([a-z]{1,3})([A-Z])(?: (.*))?$", typed) if style.case == "lower" else None
+    if glued:
+        return Entry(glued.group(1), f"{glued.group(1)}<{glued.group(2)}>", f"{glued.group(3) or ''} {told}".strip())
+    head = _literals(typed, style)
+    if not head or not _NAME.fullmatch(head[0]) or len(head) > MOST_LITERALS:
+        return None
+    bare = re.sub(r"<[^<>]*>|\[[^\[\]]*\]|\{[^{}]*\}|--?\w+", "", typed)
+    if len(bare) > MOST_TYPED or re.search(r"(?<!\.)[.!?:] |[;\"]|\)$", bare):
+        return None
+    if not all(
+        _NAME.fullmatch(word) or word in ("11", "21") or word.startswith("-") or _CHOICE.fullmatch(word)
+        for word in head
+    ):
+        return None
+    name = " ".join(head)
+    usage = name + _marked(typed, name, style)
+    asks = head[0].lower() in ("get", "read", "query", "ask") and len(head) == 2
+    if (
+        len(head) > 1
+        and not told
+        and usage == name
+        and not asks
+        and not re.fullmatch(r"(?i)s[12][12]|on|off", head[-1])
+    ):
+        return None  # a heading, a remark
+    return Entry(name, usage, told)
+
+
+def _marked(typed: str, name: str, style: Style) -> str:
+    """What stands behind the words, each place for something else between angle brackets; units stay."""
+    position, parts = 0, list[str]()
+    rest = re.sub(r"^" + r"\s+".join(map(re.escape, name.split())), "", typed)
+    tokens = list(_TOKEN.finditer(rest))
+    for number, match in enumerate(tokens):
+        token = match.group()
+        parts.append(rest[position : match.start()])
+        position = match.end()
+        value = number and parts[-2:-1] and re.search(r"[\d>]$", "".join(parts).rstrip())
+        if _UNIT.fullmatch(token) and value:
+            parts.append(token)
+        elif token.lower() in ("unit", "<unit>") and value:
+            parts.append("HZ" if style.case == "upper" else "Hz")
+        elif rest[position : position + 1] == "=":
+            parts.append(token)
+        elif _place(token, style, first=False) and token[0] not in "<{[":
+            parts.append(f"<{token}>")
+        else:
+            parts.append(token)
+    return "".join(parts) + rest[position:]
+
+
+def _spoken(entry: Entry, heading: str, grammar: Grammar) -> list[Entry]:
+    """An entry as the console wants it said: a name alone goes behind the verb for names of its kind."""
+    return grammar.applied(entry, heading)
+
+
+MOST_TOPICS = 12
+_TOPICS = re.compile(r"(?i)\b(?:topics?|groups?|sections?|chapters?|subjects?)\b[^:]{0,30}: *([a-z][\w, ]*\w)")
+_TOLD_OF = r"(?i)\b{word} (?:<\w+>|and (?:the |a |one )?(?:topic|group|word|section)|(?:topic|group|section)\b)"
+
+
+def topics_of(lines: Sequence[str], word: str) -> list[str]:
+    """What the word of help may be asked about, where its own text says that it tells more of topics or groups."""
+    text = " ".join(" ".join(line.split()) for line in lines)
+    listed = _TOPICS.search(text)
+    names = [part.strip() for part in listed.group(1).split(",")] if listed else []
+    if listed is None or len(names) < 2:
+        told = re.search(_TOLD_OF.format(word=re.escape(word)), text)
+        names = [row.typed for row in rows_of(lines)] if told else []
+    return [name for name in names if re.fullmatch(r"[A-Za-z][\w.-]{0,15}", name)][:MOST_TOPICS]
