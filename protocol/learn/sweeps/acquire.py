@@ -156,8 +156,9 @@ class Acquire:
             command, first_s if not self.talk.manner.silent else max(self.talk.first_s, 1.8), 60.0
         )
 
-    def _shapes(self, lines: Sequence[str], points: int | None) -> list[Shape]:
-        found = shapes_of(lines, points) or (shapes_of(lines) if len(lines) > 8 else [])
+    def _shapes(self, lines: Sequence[str], points: int | None, parts: Sequence[Part] = ()) -> list[Shape]:
+        like = [shape for part in parts for shape in part.shapes]  # noise alone tells neither a comma nor a width
+        found = shapes_of(lines, points, like) or (shapes_of(lines) if len(lines) > 8 else [])
         found = [shape for shape in found if points is None or shape.points == points]
         if not found and len(lines) > 4:
             self.strange = lines[len(lines) // 2][:70]
@@ -170,7 +171,7 @@ class Acquire:
     async def _data(self, command: str, found: Acquisition) -> list[str]:
         """The reply to a word for data; asked again as long as a sweep that runs makes it refuse."""
         lines, again = list[str](), False
-        until = time.monotonic() + (AGAIN_S if found.sweep and not found.poll else 0.0)
+        until = time.monotonic() + (0.0 if found.poll else AGAIN_S)
         while True:
             for number, piece in enumerate(command.split("\n")):
                 if number and piece.isdigit():  # the answer to a word that asked for a value
@@ -180,7 +181,11 @@ class Acquire:
             if len(lines) > 3 or any(len(numbers_in(line)) > 3 for line in lines):
                 found.again = found.again or again
                 return lines
-            if time.monotonic() > until:
+            if (
+                time.monotonic() > until
+                or self.talk.unknown(lines)
+                or not (found.sweep or self.talk.turned_down(lines))
+            ):
                 return lines
             self.refusing = True
             again = True
@@ -218,7 +223,7 @@ class Acquire:
                 if not self.talk.may(command):
                     continue
                 lines = await self._data(command, found)
-                shapes = self._shapes(lines, points)
+                shapes = self._shapes(lines, points, parts)
                 if not shapes:
                     continue
                 parts.append(Part(command, shapes, f"{word.description} {word.usage}"))

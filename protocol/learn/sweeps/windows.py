@@ -66,6 +66,8 @@ class Windows:
     spans: dict[Writing, tuple[float, float]] = field(default_factory=dict)
     before: dict[str, list[str]] = field(default_factory=dict)
     """What the console said of a word, or to a question for all settings, before anything was set."""
+    doubtful: dict[str, list[str]] = field(default_factory=dict)
+    """Questions whose answers hold a number, but in the words of a refusal, and those answers."""
     refused_with: list[str] = field(default_factory=list)
     """Lines that hold a range, from answers to values that were tried."""
     counts_told: list[int] = field(default_factory=list)

@@ -200,6 +200,11 @@ class Talk:
             return True
         return self.manner.refusal([line.encode("ascii", "replace") for line in lines]) is not None
 
+    def unknown(self, lines: list[str]) -> bool:
+        """Whether a reply is what comes to a word that is none: asking once more is of no use."""
+        narrow = replace(self.manner, refusals=tuple(one for one in self.manner.refusals if one.count("{word}") < 1))
+        return narrow.refusal([line.encode("ascii", "replace") for line in lines]) is not None
+
     def turned_down(self, lines: list[str]) -> bool:
         """Whether the reply to a setting refuses it, in known words or in those in which one refuses."""
         return self.refused(lines) or (
