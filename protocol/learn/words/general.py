@@ -118,8 +118,11 @@ def _asked(entries: Sequence[Entry]) -> list[Entry]:
 def rows_of(lines: Sequence[str]) -> list[Row]:
     """Lines of a listing as what is typed and what it is; a line that goes on with what is told belongs to the last."""
     texts = [line for line in _unmarked([line.expandtabs(8).rstrip() for line in lines]) if line.strip()]
-    texts = [part for line in texts for part in _columns_parted(line, _second_columns(texts))]
-    texts = [part for line in texts for part in _names_alone(line, texts)]
+    columns = _second_columns(texts)
+    labelled = {at for at in columns if any(_indent(line) == at for line in texts)}
+    texts = [part for line in texts for part in _columns_parted(line, columns, labelled)]
+    grid = sum(_all_names(line) > 2 for line in texts) > 1
+    texts = [part for line in texts for part in (_names_alone(line) if grid else [line])]
     parted = [(line, *_parted(line)) for line in texts]
     indents = Counter(_indent(line) for line, typed, told in parted if told)
     usual = max(indents, key=lambda at: (indents[at], -at), default=0)
@@ -144,10 +147,9 @@ def _defines(row: Row, typed: str, deep: bool) -> bool:
     return deep and len(places) > 1 and bool(set(re.findall(r"[A-Za-z]\w*", typed)[:3]) & names)
 
 
-def _names_alone(line: str, lines: Sequence[str]) -> list[str]:
+def _names_alone(line: str) -> list[str]:
     """A row of a grid of names as so many lines: no name says what the one beside it is."""
-    grid = sum(_all_names(other) > 2 for other in lines) > 1
-    if not grid or _all_names(line) < 2:
+    if _all_names(line) < 2:
         return [line]
     return [" " * _indent(line) + text for _, text in _cells(line)]
 
@@ -230,13 +232,14 @@ def _second_columns(lines: Sequence[str]) -> set[int]:
         slotted = [re.match(rf"{_NAME.pattern} (?:<[^>]*>|\[[^\]]*\]) \S", text) is not None for text, _ in texts]
         valued = [re.search(r" (?:<|\[|\d|[A-Za-z]$)", text) is not None for text, _ in texts]
         enough = len(texts) >= FEWEST and len(set(names)) == len(names) and sum(valued) > 1
-        if enough and (all(alone) or (sum(slotted) > 1 and all(_NAME.fullmatch(name) for name in names))):
+        named = sum(_NAME.fullmatch(name) is not None for name in names) >= 0.75 * len(names)
+        if enough and (all(alone) or (sum(slotted) > 1 and named)):
             found.add(at)
     return found
 
 
-def _columns_parted(line: str, columns: set[int]) -> list[str]:
-    """A line cut where other words begin."""
+def _columns_parted(line: str, columns: set[int], labelled: set[int]) -> list[str]:
+    """A line cut where other words begin; a label before a column where other lines begin is left out."""
     lettered = _lettered([text for _, text in _cells(line)])
     if lettered:
         return [" " * _indent(line) + part for part in lettered]
@@ -244,8 +247,13 @@ def _columns_parted(line: str, columns: set[int]) -> list[str]:
         return [line]
     cuts = [at for at, _ in _cells(line) if at in columns and at > _indent(line)]
     ends = [*cuts, len(line)]
-    parts = [line[begin:end].rstrip() for begin, end in zip([0, *cuts], ends, strict=True)]
-    return [" " * _indent(line) + part.lstrip() for part in parts if part.strip()]
+    parts = [line[begin:end].strip() for begin, end in zip([0, *cuts], ends, strict=True)]
+    if cuts and cuts[0] in labelled and _NAME.fullmatch(parts[0]):
+        parts = parts[1:]
+    elif not cuts and _indent(line) not in columns:
+        return [line]
+    spaced = [re.sub(rf"^({_NAME.pattern}(?: <[^>]*>)?) (?=\S)(?!.*\s\s)", r"\1  ", part) for part in parts if part]
+    return [" " * (0 if labelled else _indent(line)) + part for part in spaced]
 
 
 def _lettered(cells: Sequence[str]) -> list[str]:
