@@ -146,7 +146,7 @@ class Settings(Windows):
             self.shows = True
             self.unit_known = self.unit_known or _has_unit(shown, hertz)
             return Outcome(True, None, True)
-        numbers = [number for line in lines for number in numbers_in(line.replace(word.name, "", 1))]
+        numbers = [number for line in lines for number in numbers_in(_without(line, word.name))]
         if len(numbers) == 1 and hertz and value:
             self._clamp(word.role, hertz, numbers[0], hertz / value)
         if numbers or (self.shows and not lines):
@@ -221,6 +221,11 @@ def _line_for(lines: Sequence[str], name: str, text: str, value: float, page: bo
         else []
     )
     return line_with(mine or lines, text, value, hertz)
+
+
+def _without(line: str, name: str) -> str:
+    """A line without a word's name, where it stands by itself: the 2 of field 2 is no digit of 250."""
+    return re.sub(rf"(?<![\w.]){re.escape(name)}(?![\w.])", "", line, count=1)
 
 
 def _has_unit(line: str, hertz: float) -> bool:

@@ -121,9 +121,8 @@ def rows_of(lines: Sequence[str]) -> list[Row]:
     columns = _second_columns(texts)
     labelled = {at for at in columns if any(_indent(line) == at for line in texts)}
     texts = [part for line in texts for part in _columns_parted(line, columns, labelled)]
-    grid = sum(_all_names(line) > 2 for line in texts) > 1
-    texts = [part for line in texts for part in (_names_alone(line) if grid else [line])]
-    parted = [(line, *_parted(line)) for line in texts]
+    texts = _grids_apart(texts)
+    parted = _turned([(line, *_parted(line)) for line in texts])
     indents = Counter(_indent(line) for line, typed, told in parted if told)
     usual = max(indents, key=lambda at: (indents[at], -at), default=0)
     found, heading = list[Row](), ""
@@ -147,18 +146,39 @@ def _defines(row: Row, typed: str, deep: bool) -> bool:
     return deep and len(places) > 1 and bool(set(re.findall(r"[A-Za-z]\w*", typed)[:3]) & names)
 
 
-def _names_alone(line: str) -> list[str]:
-    """A row of a grid of names as so many lines: no name says what the one beside it is."""
-    if _all_names(line) < 2:
-        return [line]
-    return [" " * _indent(line) + text for _, text in _cells(line)]
+def _grids_apart(lines: Sequence[str]) -> list[str]:
+    """Lines where rows of a grid of names are a line for each: no name says what the one beside it is."""
+    counts, found, at = [_all_names(line) for line in lines], list[str](), 0
+    while at < len(lines):
+        end = at
+        while end < len(lines) and counts[end] > 1:
+            end += 1
+        grid = sum(count > 2 for count in counts[at:end]) > 1
+        for line in lines[at : max(end, at + 1)]:
+            found += [" " * _indent(line) + text for _, text in _cells(line)] if grid else [line]
+        at = max(end, at + 1)
+    return found
 
 
 def _all_names(line: str) -> int:
     """How many names, each with a value or none, a line is made of; 0 where anything else stands there."""
     cells = [text for _, text in _cells(line)]
     named = all(re.fullmatch(rf"{_NAME.pattern}(?: ?(?:<[^>]*>|\[[^\]]*\]|\{{[^}}]*\}}))?", text) for text in cells)
-    return len(cells) if named else 0
+    return len(cells) if named and not any(_UNIT.fullmatch(text) for text in cells) else 0
+
+
+def _turned(parted: Sequence[tuple[str, str, str]]) -> list[tuple[str, str, str]]:
+    """Lines parted the other way round where what is typed stands behind what it is: `lower edge ... l <MHz>`."""
+    form = rf"{_NAME.pattern}(?: ?(?:<[^>]*>|\[[^\]]*\]))?"
+    told = [(typed, text) for _, typed, text in parted if text]
+    behind = [(typed, text) for typed, text in told if re.fullmatch(form, text)]
+    plain = sum(" " in typed and not re.search(r"[<\[{]|\d", typed) for typed, _ in behind)
+    taking = sum(re.search(r"[<\[]", text) is not None for _, text in behind)
+    names = {text.split()[0] for _, text in behind}
+    unlike = len(behind) < max(FEWEST + 1, 0.8 * len(told)) or len(names) < len(behind)
+    if unlike or not plain or not taking:
+        return list(parted)
+    return [(line, text, typed) for line, typed, text in parted if text and re.fullmatch(form, text)]
 
 
 def _fields(lines: Sequence[str]) -> list[Entry]:
@@ -284,6 +304,9 @@ def _several(typed: str, style: Style) -> list[str]:
     chosen = re.fullmatch(r"(\S+(?: \S+)?) <?([\w.-]+(?:[|/][\w.-]+)+)>?", typed)
     if chosen and _TRACES <= {one.lower() for one in re.split(r"[|/]", chosen.group(2))}:
         return [f"{chosen.group(1)} {one}" for one in re.split(r"[|/]", chosen.group(2))]
+    verb = re.fullmatch(r"(set|get|put|let|read) (\w+(?: ?<[^>]*>)?(?:\|\w+(?: ?<[^>]*>)?)+)", typed)
+    if verb:
+        return [f"{verb.group(1)} {part}" for part in verb.group(2).split("|")]
     parts = [part.strip() for part in _EITHER.split(typed)]
     if len(parts) < 2 or not all(_NAME.match(part) for part in parts):
         return [typed]
@@ -301,6 +324,10 @@ def _literals(typed: str, style: Style) -> list[str]:
     for match in _TOKEN.finditer(typed):
         if match.group() == "," and found and re.match(r"(?i)s[12][12]\b", typed[match.end() :]):
             found[-1] += ","
+            continue
+        named = len(found) == 1 and found[0].lower() in ("set", "put", "let") and match.group().isalpha()
+        if named and typed[match.end() :].strip():
+            found.append(match.group())  # `set n <points>`: the name of what is set
             continue
         if match.group() in ",=" or _place(match.group(), style, first=not found):
             break
@@ -336,6 +363,8 @@ def entry_of(typed: str, told: str, style: Style) -> Entry | None:
     head = _literals(typed, style)
     if not head or not _NAME.fullmatch(head[0]) or len(head) > MOST_LITERALS:
         return None
+    if head[0].lower() == "help" and len(head) > 1:
+        return None  # it tells more of a word, and sets none
     bare = re.sub(r"<[^<>]*>|\((?:[kmgKMG]?[hH][zZ]|n|value|number|count)\)|\[[^\[\]]*\]|\{[^{}]*\}|--?\w+", "", typed)
     if len(bare) > MOST_TYPED or re.search(r"(?<!\.)[.!?:] |[;\"]|\)$", bare):
         return None
@@ -355,7 +384,8 @@ def entry_of(typed: str, told: str, style: Style) -> Entry | None:
         and not re.fullmatch(r"(?i)s[12][12]|on|off", head[-1])
     ):
         return None  # a heading, a remark
-    return Entry(name, usage, told)
+    bare = head[1] if len(head) == 2 and head[0].lower() in ("set", "put", "let") else ""
+    return Entry(name, usage, told, bare)
 
 
 def _marked(typed: str, name: str, style: Style) -> str:
