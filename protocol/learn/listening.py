@@ -40,6 +40,9 @@ HEAD = re.compile(r"[1-3]\d\d|(?i:ok|done|yes|ack)[.:!]?")
 class Listening(Asking):
     """A conversation that is open, and what was heard in it."""
 
+    _told: Sequence[str] = ()
+    """What help told of each word when it was asked."""
+
     async def refuses(self, question: str) -> bool:
         """Whether a question of the standard is refused as a sign that is no word was refused."""
         known = {line.strip() for line in self.opening.printed}
@@ -71,7 +74,9 @@ class Listening(Asking):
         entries = await self._topics(printed, entries)
         self._remarks(printed)
         self._heads(printed)
-        plans = ranked([entries] if cells_of(printed)[0] else [entries, general_entries(printed)])
+        plans = ranked(
+            [entries] if cells_of(printed)[0] else [entries, general_entries(printed), general_entries(self._told)]
+        )
         if not plans or worth(plans[0]) < A_SPAN:
             more = await self._by_topics(printed)
             printed = [*printed, *more]
@@ -148,6 +153,7 @@ class Listening(Asking):
         for entry in entries:
             self.talk.permit(f"{word} {entry.name}")
             lines = await self.talk.ask(f"{word} {entry.name}", pages=True)
+            self._told = [*self._told, *(() if self.talk.refused(lines) else lines)]
             about = [found for found in entries_of(lines) if found.description] if len(lines) <= 3 else []
             mine = [one for one in about if re.sub(r"(?i)^(?:set|get|put)[ _]?", "", one.name) == entry.name]
             mine = [one for one in about if one.name == entry.name] or mine

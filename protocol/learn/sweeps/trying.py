@@ -43,7 +43,7 @@ class Settings(Windows):
             return Outcome()
         lines = await self.talk.ask(line)
         self._hear(lines, int(wanted[2][1]) if len(wanted) > 2 else 0)
-        if self.talk.turned_down(lines):
+        if self.talk.turned_down(lines, line):
             return Outcome(understood=bool(len(wanted) > 2 and counts_told(lines, int(wanted[2][1]))))
         commands = list(dict.fromkeys([*self.status, *(source.command for source in current)]))
         for command in tuple(commands):
@@ -109,7 +109,7 @@ class Settings(Windows):
                 return Outcome()
             lines = self.talk.lines(await self.talk.say(line, value=number > 0), line)
         self._hear(lines, 0 if hertz else int(value), word.role)
-        if self.talk.turned_down(lines):
+        if self.talk.turned_down(lines, form):
             self.refuses = self.refuses or bool(hertz)
             told = told_range(lines) if hertz else bool(counts_told(lines, int(value)))
             return Outcome(understood=told)

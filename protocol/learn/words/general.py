@@ -15,6 +15,7 @@ from dataclasses import dataclass, replace
 from protocol.learn.words.allow import Entry
 from protocol.learn.words.arguments import argued
 from protocol.learn.words.grammar import Grammar, grammar_of
+from protocol.learn.words.lexicon import HARM
 
 FEWEST = 3
 """Rows that make a listing."""
@@ -23,13 +24,15 @@ MOST_LITERALS = 3
 MOST_TYPED = 44
 """Signs of a text that is typed, at most, where no bracket says more."""
 _GAP = re.compile(r"\s{2,}|\t+")
-_MARK = re.compile(r"^(\s*)(?:[-*#>•|+] |< (?=\S)|usage: +|\d{1,2}(?:\.\d{1,2})+\.? +)")
+_MARK = re.compile(r"^(\s*)(?:[-*#>•|+] |< (?=\S)|usage: +|\d{1,2}(?:\.\d{1,2})+\.? +|\d{1,2}[.)] +)")
 """A bullet, the number of a paragraph: nothing of the word."""
 _PARTS = re.compile(
     r"\s{2,}|\t+|(?<![=:])\s*\.{2,}(?:\s+|$)|\s+(?:-{1,2}|:|=|\||->|=>|#|//|;)\s+|(?<=[\w>\])}]):\s+|(?<=\S)\s*: (?=\S)"
 )
 """What stands between a word and what it is."""
-_TOKEN = re.compile(r"<[^<>]*>|\{[^{}]*\}|\[[^\[\]]*\]|[^\s<\[{,=]+|[,=]")
+_TOKEN = re.compile(
+    r"<[^<>]*>|\((?:[kmgKMG]?[hH][zZ]|n|value|number|count)\)|\{[^{}]*\}|\[[^\[\]]*\]|[^\s<\[{,=]+|[,=]"
+)
 _NAME = re.compile(r"[@/:.$]?[A-Za-z][\w./:+!-]*(?:,[sS][12][12])?[!?*]?")
 _NUMBER = re.compile(r"[-+]?\d[\d.]*(?:[eE][-+]?\d+)?[kMG]?(?:(?:\.\.+|-|\|)\d[\d.]*[kMG]?)*")
 _UNIT = re.compile(r"(?i)[kmg]?hz")
@@ -43,6 +46,7 @@ _RESERVED = re.compile(
 )
 """A heading that keeps users off the words below it."""
 _ROW = re.compile(r"\S+(?: \S+)?(?: \| \S+(?: \S+)?)+")
+_TRACES = frozenset({"s11", "s21"})
 _EITHER = re.compile(r"\s+(?:\||/|or)\s+|,\s+")
 
 
@@ -61,10 +65,14 @@ class Style:
 
     case: str = ""
     numbered: bool = False
+    letters: bool = False
+    """Whether single letters stand for values: a word has two of them."""
 
 
 def general_entries(lines: Sequence[str]) -> list[Entry]:
     """All words of a listing in whatever layout; empty where too few lines look like it."""
+    if sum(re.sub(r"\([^()]*\)", "", line).count("; ") > 1 for line in lines) > 1:
+        return []  # sentences, whose words stand anywhere
     rows = rows_of(lines)
     fields = _fields(lines)
     grammar = grammar_of([line.strip() for line in lines], [row.typed for row in rows])
@@ -80,8 +88,11 @@ def general_entries(lines: Sequence[str]) -> list[Entry]:
     for entry in found:
         held = best.get(entry.name)
         if held is None or (bool(entry.description), len(entry.usage)) > (bool(held.description), len(held.usage)):
-            told = f"{entry.description} {held.description}".strip() if held is not None else entry.description
-            best[entry.name] = replace(entry, description=told)
+            best[entry.name] = entry
+    for entry in found:  # what is told of a word's harm anywhere holds
+        harm, kept = HARM.search(entry.description), best[entry.name]
+        if harm and not HARM.search(kept.description):
+            best[entry.name] = replace(kept, description=f"{kept.description} ({harm.group().strip()})".strip())
     return _asked([argued(entry) for entry in best.values()]) if len(best) >= FEWEST else []
 
 
@@ -107,7 +118,11 @@ def _asked(entries: Sequence[Entry]) -> list[Entry]:
 def rows_of(lines: Sequence[str]) -> list[Row]:
     """Lines of a listing as what is typed and what it is; a line that goes on with what is told belongs to the last."""
     texts = [line for line in _unmarked([line.expandtabs(8).rstrip() for line in lines]) if line.strip()]
-    texts = [part for line in texts for part in _columns_parted(line, _second_columns(texts))]
+    columns = _second_columns(texts)
+    labelled = {at for at in columns if any(_indent(line) == at for line in texts)}
+    texts = [part for line in texts for part in _columns_parted(line, columns, labelled)]
+    grid = sum(_all_names(line) > 2 for line in texts) > 1
+    texts = [part for line in texts for part in (_names_alone(line) if grid else [line])]
     parted = [(line, *_parted(line)) for line in texts]
     indents = Counter(_indent(line) for line, typed, told in parted if told)
     usual = max(indents, key=lambda at: (indents[at], -at), default=0)
@@ -130,6 +145,20 @@ def _defines(row: Row, typed: str, deep: bool) -> bool:
     places = re.findall(r"<(\w+)>|(\w+)=\.\.|--(\w+)", row.typed)
     names = {name for place in places for name in place if name}
     return deep and len(places) > 1 and bool(set(re.findall(r"[A-Za-z]\w*", typed)[:3]) & names)
+
+
+def _names_alone(line: str) -> list[str]:
+    """A row of a grid of names as so many lines: no name says what the one beside it is."""
+    if _all_names(line) < 2:
+        return [line]
+    return [" " * _indent(line) + text for _, text in _cells(line)]
+
+
+def _all_names(line: str) -> int:
+    """How many names, each with a value or none, a line is made of; 0 where anything else stands there."""
+    cells = [text for _, text in _cells(line)]
+    named = all(re.fullmatch(rf"{_NAME.pattern}(?: ?(?:<[^>]*>|\[[^\]]*\]|\{{[^}}]*\}}))?", text) for text in cells)
+    return len(cells) if named else 0
 
 
 def _fields(lines: Sequence[str]) -> list[Entry]:
@@ -203,13 +232,14 @@ def _second_columns(lines: Sequence[str]) -> set[int]:
         slotted = [re.match(rf"{_NAME.pattern} (?:<[^>]*>|\[[^\]]*\]) \S", text) is not None for text, _ in texts]
         valued = [re.search(r" (?:<|\[|\d|[A-Za-z]$)", text) is not None for text, _ in texts]
         enough = len(texts) >= FEWEST and len(set(names)) == len(names) and sum(valued) > 1
-        if enough and (all(alone) or (sum(slotted) > 1 and all(_NAME.fullmatch(name) for name in names))):
+        named = sum(_NAME.fullmatch(name) is not None for name in names) >= 0.75 * len(names)
+        if enough and (all(alone) or (sum(slotted) > 1 and named)):
             found.add(at)
     return found
 
 
-def _columns_parted(line: str, columns: set[int]) -> list[str]:
-    """A line cut where other words begin."""
+def _columns_parted(line: str, columns: set[int], labelled: set[int]) -> list[str]:
+    """A line cut where other words begin; a label before a column where other lines begin is left out."""
     lettered = _lettered([text for _, text in _cells(line)])
     if lettered:
         return [" " * _indent(line) + part for part in lettered]
@@ -217,8 +247,13 @@ def _columns_parted(line: str, columns: set[int]) -> list[str]:
         return [line]
     cuts = [at for at, _ in _cells(line) if at in columns and at > _indent(line)]
     ends = [*cuts, len(line)]
-    parts = [line[begin:end].rstrip() for begin, end in zip([0, *cuts], ends, strict=True)]
-    return [" " * _indent(line) + part.lstrip() for part in parts if part.strip()]
+    parts = [line[begin:end].strip() for begin, end in zip([0, *cuts], ends, strict=True)]
+    if cuts and cuts[0] in labelled and _NAME.fullmatch(parts[0]):
+        parts = parts[1:]
+    elif not cuts and _indent(line) not in columns:
+        return [line]
+    spaced = [re.sub(rf"^({_NAME.pattern}(?: <[^>]*>)?) (?=\S)(?!.*\s\s)", r"\1  ", part) for part in parts if part]
+    return [" " * (0 if labelled else _indent(line)) + part for part in spaced]
 
 
 def _lettered(cells: Sequence[str]) -> list[str]:
@@ -236,8 +271,9 @@ def _style(typed: Sequence[str]) -> Style:
     firsts = [match.group() for text in typed if (match := re.match(r"[A-Z]+(?![a-z])|[A-Z]?[a-z]+", text.strip()))]
     lower, upper = sum(word.islower() for word in firsts), sum(word.isupper() for word in firsts)
     case = "lower" if lower >= 0.8 * len(firsts) else "upper" if upper >= 0.7 * len(firsts) else ""
+    lone = any(len(re.findall(r"(?<=[\w,] )[a-zA-Z](?=[ ,]|$)|(?<=\w [a-z],)[a-z]\b", text)) > 1 for text in typed)
     before = [{text.rpartition(" ")[0] for text in typed if text.endswith(f" {at}")} for at in ("11", "21")]
-    return Style(case, bool(before[0] & before[1]))
+    return Style(case, bool(before[0] & before[1]), lone)
 
 
 def _several(typed: str, style: Style) -> list[str]:
@@ -245,6 +281,9 @@ def _several(typed: str, style: Style) -> list[str]:
 
     `GET A / B`: where the first is a verb and its object, the others are objects of that verb.
     """
+    chosen = re.fullmatch(r"(\S+(?: \S+)?) <?([\w.-]+(?:[|/][\w.-]+)+)>?", typed)
+    if chosen and _TRACES <= {one.lower() for one in re.split(r"[|/]", chosen.group(2))}:
+        return [f"{chosen.group(1)} {one}" for one in re.split(r"[|/]", chosen.group(2))]
     parts = [part.strip() for part in _EITHER.split(typed)]
     if len(parts) < 2 or not all(_NAME.match(part) for part in parts):
         return [typed]
@@ -274,11 +313,11 @@ def _literals(typed: str, style: Style) -> list[str]:
 
 def _place(token: str, style: Style, *, first: bool) -> bool:
     """Whether something else is to be typed where a token stands."""
-    if token[0] in "<{[":
+    if token[0] in "<{[(":
         return True
     if first or token.startswith("-") or (style.numbered and token in ("11", "21")):
         return False
-    if _NUMBER.fullmatch(token) or _UNIT.fullmatch(token):
+    if _NUMBER.fullmatch(token) or (style.letters and len(token) == 1 and token.isalpha()) or _UNIT.fullmatch(token):
         return True
     other = (style.case == "lower" and token.isupper() and token.isalpha()) or (
         style.case == "upper" and token.islower()
@@ -297,7 +336,7 @@ def entry_of(typed: str, told: str, style: Style) -> Entry | None:
     head = _literals(typed, style)
     if not head or not _NAME.fullmatch(head[0]) or len(head) > MOST_LITERALS:
         return None
-    bare = re.sub(r"<[^<>]*>|\[[^\[\]]*\]|\{[^{}]*\}|--?\w+", "", typed)
+    bare = re.sub(r"<[^<>]*>|\((?:[kmgKMG]?[hH][zZ]|n|value|number|count)\)|\[[^\[\]]*\]|\{[^{}]*\}|--?\w+", "", typed)
     if len(bare) > MOST_TYPED or re.search(r"(?<!\.)[.!?:] |[;\"]|\)$", bare):
         return None
     if not all(
@@ -336,7 +375,7 @@ def _marked(typed: str, name: str, style: Style) -> str:
         elif rest[position : position + 1] == "=":
             parts.append(token)
         elif _place(token, style, first=False) and token[0] not in "<{[":
-            parts.append(f"<{token}>")
+            parts.append(f"<{token.strip('()')}>")
         else:
             parts.append(token)
     return "".join(parts) + rest[position:]

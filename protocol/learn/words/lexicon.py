@@ -46,7 +46,8 @@ DESCRIPTIONS: tuple[tuple[Role, str], ...] = (
      r"(?:choose|select)s? (?:the |a )?trace|through trace|all measured values|output of reflection|both traces|^(?:first|second) trace\b|"
      r"^(?:refl|trans)\b|\bre ?11\b|\bmeasure\b.{0,20}\bre11|"
      r"\b(?:level|magnitude|amplitude)(?:, | and |/)(?:angle|phase)\b|\bre(?:al)?\b(?:\W{1,3}|\s+and\s+)im(?:ag\w*)?\b|\b(?:db|mag|ampl?)\b\W{1,3}(?:deg|rad)\b"),
-    (Role.SWEEP, r"(?:start|make|take|run|do|trigger)s? (?:a|one|the) (?:single )?(?:sweep|measurement)|sweeps? once|"
+    (Role.SWEEP, r"(?:start|make|take|run|do|trigger|execute|perform|begin|carry out|acquire)s? (?:(?:a|one|the|single|new|complete|full) )*(?:sweep|measurement|scan)\b|"
+     r"^takes? (?:(?:a|the|all|new) )*(?:readings?|measurements?|data)\b|sweeps? once|"
      r"(?:one|single) (?:sweep|scan|pass)\b|wait(?:s)? (?:until|for) (?:one |a )?(?:complete |whole |full |new |next )*(?:sweep|scan)\b|^triggers?$|^sweep$|^sweeps?\b|^(?:measure|acquire)s?(?:$|\W+(?:once|now|and (?:print|list|show))\b|\s*\()"),
     (Role.IDENTITY, rf"who am i|who i am|(?:^(?:the )?|\b{_TELL}\b.{{0,20}})firmware version|^version\b|^about\b|name and version|^identi\w+|version string|"
      r"^model and"),

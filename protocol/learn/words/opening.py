@@ -29,6 +29,7 @@ HELP_WORDS = (
     "?",
     "help",
     "h",
+    "H",
     "commands",
     "list",
     "menu",
