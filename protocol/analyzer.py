@@ -1,7 +1,7 @@
 """One analyzer on one port: its settings, its sweeps, and how its frequencies are known.
 
 Owns: settings read back and compared, sweeps of several tiles, what a sweep must show to be one. Refuses: the order on
-the wire (`protocol.conversation`), the dialect (dialects), and to repeat a sweep by itself (run).
+the wire (`protocol.requests`), the dialect (dialects), and to repeat a sweep by itself (run).
 """
 
 from __future__ import annotations
@@ -87,11 +87,11 @@ class Analyzer(Conversation):
         Raises RequestError outside the limits or when the analyzer refuses, AnalyzerError when it fails.
         """
         async with self._busy:
-            tiles = split(settings, self._limits)
+            tiles = split(settings, self._requests.limits)
             self._applied, self._tiles = None, ()
             taken = await self._apply_tile(tiles[0])
             if taken.actual.points < tiles[0].points and len(tiles) > 1:
-                tiles = split(settings, self._limits)  # the analyzer takes fewer points than its profile says
+                tiles = split(settings, self._requests.limits)  # the analyzer takes fewer points than its profile says
                 taken = await self._apply_tile(tiles[0])
             done = [taken]
             for tile in tiles[1:]:
@@ -137,7 +137,7 @@ class Analyzer(Conversation):
     async def _apply_tile(self, settings: SweepSettings) -> Applied:
         """Set one tile and compare what the analyzer took."""
         self._holds = None
-        await self._ask(Apply(settings), pending=settings)
+        await self._requests.ask(Apply(settings), pending=settings)
         values = await self._read_settings(settings)
         resolution = self._profile.console.resolution_hz if self._profile.console else SCPI_RESOLUTION_HZ
         start, stop = (round(end / resolution) * resolution for end in (settings.start_hz, settings.stop_hz))
@@ -153,7 +153,8 @@ class Analyzer(Conversation):
         except RequestError as error:
             raise AnalyzerError(f"{self.port}: the analyzer reports settings that cannot be ({error})") from error
         if actual.points < settings.points:
-            self._limits = replace(self._limits, max_points=max(actual.points, self._limits.min_points))
+            limits = self._requests.limits
+            self._requests.limits = replace(limits, max_points=max(actual.points, limits.min_points))
         verified = frozenset(values) - (frozenset({"level_dbm"}) if settings.level_dbm is None else frozenset())
         changes = _changes(settings, actual, resolution) + self._cautions("bandwidth_hz" in values)
         applied = Applied(settings, actual, changes, verified)
@@ -173,7 +174,7 @@ class Analyzer(Conversation):
         return tuple(said)
 
     async def _read_settings(self, settings: SweepSettings) -> dict[str, float]:
-        reply = await self._ask(ReadSettings(), pending=settings)
+        reply = await self._requests.ask(ReadSettings(), pending=settings)
         assert isinstance(reply, SettingsReply)
         self._derived = dict(reply.derived)
         return dict(reply.values)
@@ -203,16 +204,16 @@ class Analyzer(Conversation):
         self._holds = tile
 
     async def _measure(self, settings: SweepSettings) -> Measured:
-        if not self._in_step:
-            await self._step_up()  # before the clock starts: it is no part of the sweep
+        if not self._requests.in_step:
+            await self._requests.step_up()  # before the clock starts: it is no part of the sweep
         started, begun = time.time(), time.monotonic()
         try:
-            reply = await self._ask(TakeSweep(settings), pending=settings)
+            reply = await self._requests.ask(TakeSweep(settings), pending=settings)
         except AnalyzerError:
             self._holds = None  # it may have restarted and lost its settings
             raise
         duration = time.monotonic() - begun
-        self._pace.observe(settings, duration)
+        self._requests.pace.observe(settings, duration)
         assert isinstance(reply, SweepReply)
         frequency = reply.frequency_hz
         if frequency is None:

@@ -31,7 +31,7 @@ sys.path.insert(0, str(ROOT))
 MEMORY = Path("/dev/shm")
 LONGEST_INPUT = 1024
 SHORTER = {
-    "keys": 160, "learning": 400, "learning-spoiled": 41, "stranger": 80, "values": 80, "words": 300, "hookup": 200,
+    "keys": 64, "learning": 400, "learning-spoiled": 41, "stranger": 80, "values": 80, "words": 300, "hookup": 200,
 }  # fmt: skip
 """Where more only repeats what was."""
 MOST_FAULTS = 20

@@ -76,10 +76,3 @@ def block_values(data: bytes, size: int, *, swapped: bool) -> NDArray[np.float64
     if len(data) % size:
         raise WireError(f"a block of {len(data)} bytes does not hold whole numbers of {size} bytes")
     return np.frombuffer(data, dtype=f"{'<' if swapped else '>'}f{size}").astype(np.float64)
-
-
-def encode_block(values: NDArray[np.float64], size: int, *, swapped: bool) -> bytes:
-    """A definite block (IEEE 488.2 8.7.9) of `values` as numbers of `size` bytes, without line end."""
-    data = values.astype(f"{'<' if swapped else '>'}f{size}").tobytes()
-    length = str(len(data))
-    return f"#{len(length)}{length}".encode("ascii") + data

@@ -12,20 +12,7 @@ from collections.abc import Mapping
 from dataclasses import replace
 
 from protocol.dialects.console_replies import ConsoleReplies, all_of, echo_of
-from protocol.dialects.events import (
-    Accepted,
-    Apply,
-    Identify,
-    IdentityReply,
-    ReadHelp,
-    ReadSettings,
-    Request,
-    SettingsReply,
-    Setup,
-    TakeSweep,
-    TextReply,
-    Waiting,
-)
+from protocol.dialects.events import Accepted, IdentityReply, SettingsReply, TextReply, Waiting
 from protocol.dialects.exchange import (
     Step,
     Steps,
@@ -45,25 +32,7 @@ NARROW_HZ = 1e5
 class ConsoleDialect(ConsoleReplies):
     """One analyzer with a text console, as its profile describes it."""
 
-    def steps(self, request: Request) -> Steps:
-        """The steps of a request."""
-        match request:
-            case Identify():
-                return self._identify()
-            case Setup():
-                return self._setup()
-            case Apply(settings):
-                return self._apply(settings)
-            case ReadSettings():
-                return self._read_settings()
-            case TakeSweep(settings):
-                if settings.level_dbm is None and self._sweep_says("level_dbm"):
-                    raise RequestError("this analyzer's sweep command needs a level; set one")
-                return self._sweep(settings)
-            case ReadHelp():
-                if self._console.help is None:
-                    raise RequestError("this analyzer's profile has no command for a list of commands")
-                return self._help(self._console.help)
+    no_help = "this analyzer's profile has no command for a list of commands"
 
     def missing(self, step: Step, got: bytes) -> str:
         """Says when only the echo or only the end is missing."""
@@ -122,7 +91,15 @@ class ConsoleDialect(ConsoleReplies):
         yield from self._ask(self._console.identify, {})
         return Accepted()
 
-    def _help(self, command: Template) -> Steps:
+    def _sweep(self, settings: SweepSettings) -> Steps:
+        if settings.level_dbm is None and self._sweep_says("level_dbm"):
+            raise RequestError("this analyzer's sweep command needs a level; set one")
+        return super()._sweep(settings)
+
+    def _help(self) -> Steps:
+        return super()._help() if self._console.help is None else self._listing(self._console.help)
+
+    def _listing(self, command: Template) -> Steps:
         lines = yield from self._lines(command)
         return TextReply(tuple(plain(line, 400) for line in lines))
 

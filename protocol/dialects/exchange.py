@@ -9,7 +9,22 @@ from abc import ABC, abstractmethod
 from collections.abc import Callable, Generator
 from dataclasses import dataclass
 
-from protocol.dialects.events import Event, Fault, Reply, Request, Send, Waiting
+from protocol.dialects.events import (
+    Apply,
+    Event,
+    Fault,
+    Identify,
+    ReadHelp,
+    ReadSettings,
+    Reply,
+    Request,
+    Send,
+    Setup,
+    TakeSweep,
+    Waiting,
+)
+from protocol.errors import RequestError
+from protocol.sweep import SweepSettings
 
 PLAIN_LIMIT = 64 << 10
 """A reply that is not data and is longer than this is an error; help listings are the longest."""
@@ -57,7 +72,9 @@ Steps = Generator[Step, bytes, Reply]
 
 
 class Exchange(ABC):
-    """A dialect's common part. Subclasses give the steps of a request and the words of a silence."""
+    """A dialect's common part. Subclasses give the steps of each request and the words of a silence."""
+
+    no_help = "this family of analyzers has no list of commands"
 
     def __init__(self) -> None:
         self._buffer = bytearray()
@@ -65,10 +82,6 @@ class Exchange(ABC):
         self._step: Step | None = None
         self.last_time = False
         """Set by the driver when what is asked again and again is asked for the last time."""
-
-    @abstractmethod
-    def steps(self, request: Request) -> Steps:
-        """The steps of a request, as a generator that is sent each reply and returns the final one."""
 
     def missing(self, step: Step, got: bytes) -> str:
         """What to say when a step's reply stays away or stops half-way."""
@@ -90,7 +103,7 @@ class Exchange(ABC):
         """Begin a request."""
         if self._step is not None:
             raise RuntimeError("a request is under way")
-        steps = self.steps(request)
+        steps = self._steps_of(request)
         step = next(steps)  # every request has a first step; a RequestError passes through
         self._buffer.clear()
         self._steps, self._step, self.last_time = steps, step, False
@@ -150,6 +163,45 @@ class Exchange(ABC):
         """Drop the request in hand and all unread bytes."""
         self._finish()
         self._buffer.clear()
+
+    def _steps_of(self, request: Request) -> Steps:
+        match request:
+            case Identify():
+                return self._identify()
+            case Setup():
+                return self._setup()
+            case Apply(settings):
+                return self._apply(settings)
+            case ReadSettings():
+                return self._read_settings()
+            case TakeSweep(settings):
+                return self._sweep(settings)
+            case ReadHelp():
+                return self._help()
+
+    @abstractmethod
+    def _identify(self) -> Steps:
+        """Ask who is there."""
+
+    @abstractmethod
+    def _setup(self) -> Steps:
+        """Bring the analyzer into the state that sweeps need."""
+
+    @abstractmethod
+    def _apply(self, settings: SweepSettings) -> Steps:
+        """Set what the next sweep covers."""
+
+    @abstractmethod
+    def _read_settings(self) -> Steps:
+        """Ask what is set."""
+
+    @abstractmethod
+    def _sweep(self, settings: SweepSettings) -> Steps:
+        """Take one sweep."""
+
+    def _help(self) -> Steps:
+        """Ask for the list of commands; a family without one refuses."""
+        raise RequestError(self.no_help)
 
     def _advance(self, step: Step) -> Event | None:
         framed = step.frame(self._buffer)

@@ -22,10 +22,9 @@ from protocol.dialects.exchange import WireError, shown
 from protocol.profiles.consoles import Read
 from protocol.profiles.templates import GLUED, NUMBER
 
-NOT_A_NUMBER = 9.91e37
-"""SCPI-1999 Volume 1, 7.2.1.5: stands for NaN in text and binary data."""
 INFINITE = 9.9e37
-"""SCPI-1999 Volume 1, 7.2.1.4: stands for infinity, with a minus sign for negative infinity."""
+"""SCPI-1999 Volume 1, 7.2.1.4 and 5: stands for infinity, with a minus sign for negative infinity; 9.91e37 above it
+stands for NaN."""
 
 _LIST = re.compile(rb"[ \t]*+" + NUMBER + rb"[ \t]*+(?:,[ \t]*+" + NUMBER + rb"[ \t]*+)*+")
 _FAST_LITERAL = re.compile(r"[^0-9+\-.eE]+")

@@ -12,20 +12,7 @@ from collections.abc import Generator
 import numpy as np
 from numpy.typing import NDArray
 
-from protocol.dialects.events import (
-    Accepted,
-    Apply,
-    Identify,
-    IdentityReply,
-    ReadHelp,
-    ReadSettings,
-    Request,
-    SettingsReply,
-    Setup,
-    SweepReply,
-    TakeSweep,
-    Waiting,
-)
+from protocol.dialects.events import Accepted, IdentityReply, SettingsReply, SweepReply, Waiting
 from protocol.dialects.exchange import Exchange, Frame, Step, Steps, WireError, shown
 from protocol.errors import RequestError
 from protocol.profiles.profile import Profile
@@ -38,6 +25,8 @@ _Part = Generator[Step, bytes, bytes]
 class RegisterDialect(Exchange):
     """One register analyzer, as its profile describes it."""
 
+    no_help = "a register analyzer has no list of commands"
+
     def __init__(self, profile: Profile) -> None:
         super().__init__()
         assert profile.registers is not None
@@ -45,22 +34,6 @@ class RegisterDialect(Exchange):
         self._map = profile.registers.registers
         self._identity = self._map["identity"]
         self._applied = False
-
-    def steps(self, request: Request) -> Steps:
-        """The steps of a request."""
-        match request:
-            case Identify():
-                return self._identify()
-            case Setup():
-                return self._setup()
-            case Apply(settings):
-                return self._apply(settings)
-            case ReadSettings():
-                return self._read_settings()
-            case TakeSweep(settings):
-                return self._sweep(settings)
-            case ReadHelp():
-                raise RequestError("a register analyzer has no list of commands")
 
     def abort(self) -> bytes:
         """Idle bytes end a command that was cut; the stop register is written where there is one."""

@@ -15,20 +15,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from protocol.dialects.blocks import block_frame, block_header, block_values
-from protocol.dialects.events import (
-    Accepted,
-    Apply,
-    Identify,
-    IdentityReply,
-    ReadHelp,
-    ReadSettings,
-    Request,
-    SettingsReply,
-    Setup,
-    SweepReply,
-    TakeSweep,
-    Waiting,
-)
+from protocol.dialects.events import Accepted, IdentityReply, SettingsReply, SweepReply, Waiting
 from protocol.dialects.exchange import (
     NUMBER_LIMIT,
     PLAIN_LIMIT,
@@ -68,6 +55,8 @@ _Part = Generator[Step, bytes, bytes]
 class ScpiDialect(Exchange):
     """One analyzer that speaks SCPI, as its profile describes it."""
 
+    no_help = "a SCPI analyzer has no list of its commands to ask for"
+
     def __init__(self, profile: Profile) -> None:
         super().__init__()
         assert profile.scpi is not None
@@ -77,22 +66,6 @@ class ScpiDialect(Exchange):
         self._questions = self._ask_for_traces()
         self._stop_hz: float | None = None
         self._asked: dict[str, float] = {}
-
-    def steps(self, request: Request) -> Steps:
-        """The steps of a request."""
-        match request:
-            case Identify():
-                return self._identify()
-            case Setup():
-                return self._setup()
-            case Apply(settings):
-                return self._apply(settings)
-            case ReadSettings():
-                return self._read_settings()
-            case TakeSweep(settings):
-                return self._sweep(settings)
-            case ReadHelp():
-                raise RequestError("a SCPI analyzer has no list of its commands to ask for")
 
     def missing(self, step: Step, got: bytes) -> str:
         """Says how much of a block came, where one had begun."""

@@ -9,7 +9,7 @@ from __future__ import annotations
 import asyncio
 import concurrent.futures
 import threading
-from collections.abc import AsyncGenerator, Coroutine, Iterator
+from collections.abc import Coroutine
 from types import TracebackType
 from typing import Any, TypeVar
 
@@ -64,19 +64,6 @@ class LoopThread:
         except BaseException:
             future.cancel()
             raise
-
-    def iterate(self, items: AsyncGenerator[T, None]) -> Iterator[T]:
-        """Go through an asynchronous generator of the loop from here, waiting for each item; closes it at the end."""
-        try:
-            while True:
-                try:
-                    item = self.run(anext(items))
-                except StopAsyncIteration:
-                    return
-                yield item
-        finally:
-            if self.running:
-                self.run(items.aclose())
 
     def stop(self) -> None:
         """Cancel what still runs, wait for it, end the thread. Harmless when it does not run."""

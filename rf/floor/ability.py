@@ -24,7 +24,8 @@ class Ability:
     """`floors` (bandwidth in hertz, E|n|^2 of one point in dB re thru), rising in bandwidth, at least one, known within
     `floor_half_db`. A sweep lasts `overhead_s` and for each point `settling_s` and `bandwidth_factor` / bandwidth.
     `bandwidths_hz` and `points` are what can be set. `leak` is the amplitude re thru that the leak does not exceed
-    (None: never looked at), `leak_found` whether it stood out of the noise there; `level_dbm` the source's.
+    (None: never looked at), `leak_found` whether it stood out of the noise there, `leak_by_sheet` whether only a sheet
+    says it, which tells the most that it may be; `level_dbm` the source's.
     """
 
     floors: tuple[tuple[float, float], ...]
@@ -36,6 +37,7 @@ class Ability:
     floor_half_db: float = 1.0
     leak: float | None = None
     leak_found: bool = False
+    leak_by_sheet: bool = False
     drift_db_per_min: float = 0.0
     level_dbm: float | None = None
 

@@ -6,13 +6,14 @@ and to hide a single thrown-out sample. The batch form is the reference; `Runnin
 
 from __future__ import annotations
 
+import math
 from collections.abc import Mapping
 from dataclasses import dataclass
 
 import numpy as np
 from numpy.typing import NDArray
 
-from rf.floor.curved import ALIKE, curve, curves, quiet
+from rf.floor.curved import ALIKE, crossed, curve, curves, quiet
 from rf.floor.order import median_around, quantile
 
 FALSE_REJECT = 0.002
@@ -69,7 +70,9 @@ class Average:
     `walks` (L, K) counts how many of `differences` between successive sweeps were larger than `WALK_LEVELS` times the
     noise around the point, nothing thrown out but whole sweeps, and `between_power` (K,) is their mean |d|^2 / 2: what
     walks at a point from sweep to sweep shows there. `curved_power` (K,) is E|n|^2 of one sweep by `curves` second
-    differences of successive sweeps, which a device that drifts does not raise; 0 without any.
+    differences of successive sweeps, which a device that drifts does not raise; 0 without any. `crossed_power` is the
+    same by differences over sweeps and points at once, and `crossed` what they are worth in independent complex
+    samples; NaN and 0 where the sweeps themselves are no longer held.
     """
 
     mean: NDArray[np.complex128]
@@ -85,6 +88,8 @@ class Average:
     differences: int
     curved_power: NDArray[np.float64]
     curves: int
+    crossed_power: float = math.nan
+    crossed: float = 0.0
 
 
 def average_sweeps(sweeps: NDArray[np.complex128]) -> Average:
@@ -188,7 +193,7 @@ def _summary(
     whole = keep.any(axis=1)
     return _average(
         mean, kept, spread, count, int(hit.sum()), *_walks(data[whole], _usual(around, _square(mean))),
-        *curves(data[whole], keep[whole], mean),
+        *curves(data[whole], keep[whole], mean), *crossed(data[whole], keep[whole], mean),
     )  # fmt: skip
 
 
@@ -204,6 +209,8 @@ def _average(
     curved: NDArray[np.float64],
     curve_kept: NDArray[np.int64],
     count_of_curves: int,
+    crossed_power: float = math.nan,
+    crossed_worth: float = 0.0,
 ) -> Average:
     scatter = np.full(mean.shape, np.nan)
     enough = kept > 1
@@ -225,6 +232,8 @@ def _average(
         differences=differences,
         curved_power=curved / np.maximum(curve_kept, 1) / cut,
         curves=count_of_curves,
+        crossed_power=crossed_power,
+        crossed=crossed_worth,
     )
 
 

@@ -53,6 +53,25 @@ def curves(
     return power[good].sum(axis=0), whole[good].sum(axis=0), int(good.sum())
 
 
+def crossed(data: NDArray[np.complex128], keep: NDArray[np.bool_], mean: NDArray[np.complex128]) -> tuple[float, float]:
+    """E|n|^2 of one of these sweeps (N, K) by differences over sweeps and over points at once, and the independent
+    complex samples behind it; of the samples those count that `keep` (N, K) keeps, at the points of low level. NaN and
+    0 for one sweep.
+
+    What a device does between sweeps, however quickly, runs smoothly over frequency; noise does not, unless the
+    analyzer smooths it, so that this may only ever say that a floor lies lower.
+    """
+    order = 2 if len(data) > 2 else 1
+    whole = np.lib.stride_tricks.sliding_window_view(keep, (order + 1, 3)).all(axis=(2, 3)) if len(data) > 1 else None
+    if whole is None or not (used := whole & quiet(mean)[1:-1]).any():
+        return math.nan, 0.0
+    over = np.diff(np.diff(data, order, axis=0), 2, axis=1)[used]
+    gain = GAIN if order == 2 else 2.0
+    power = float((over.real**2 + over.imag**2).mean()) / (gain * GAIN)
+    sweeps = independent(len(data) - 2) if order == 2 else 1.0
+    return power, sweeps * independent(round(used.sum() / len(used)))
+
+
 def quiet(mean: NDArray[np.complex128]) -> NDArray[np.bool_]:
     """The points (K,) by which triples are judged."""
     level = np.abs(mean)

@@ -38,6 +38,10 @@ numbers each."""
 DRIFTED = 3.0
 """Standard deviations by which the scatter lies above the second differences when something besides noise moved."""
 
+FEWEST_CROSSED, CROSSED = 16.0, 2.0
+"""Degrees of freedom from which differences over sweeps and points tell an end, and standard deviations by which they
+must lie higher to raise the upper one; the lower end is never above theirs, for what moves unseen only raises."""
+
 ROBUST = 0.8
 """Share of the degrees of freedom that is left where single samples are thrown out (own draws: intervals held 92 % at 5
 and 8 sweeps without it)."""
@@ -107,7 +111,22 @@ def floor_from_scatter(average: Average) -> Floor:
     floor = _floor(
         found.additive, float(np.sqrt(found.gain)), averaged, found.dof, found.noise_points, float(np.median(kept))
     )
-    return floor if math.isnan(low) else _lowered(floor, low / found.additive)
+    beneath, above = _crossed(average, found)
+    lowest = low if math.isnan(beneath) else float(np.nanmin([low, beneath]))
+    floor = floor if math.isnan(lowest) else _lowered(floor, lowest / found.additive)
+    return floor if math.isnan(above) else _raised(floor, above / found.additive)
+
+
+def _crossed(average: Average, found: _Random) -> tuple[float, float]:
+    """Lower end by differences over sweeps and points at once where they say less than what was `found`, and upper end
+    where they say more by more than noise explains: what moved is in that, or was taken for gain that shakes. NaN
+    otherwise."""
+    dof = 2.0 * average.crossed
+    if dof < FEWEST_CROSSED or not average.crossed_power > 0:
+        return math.nan, math.nan
+    low, high = (average.crossed_power * dof / _quantile(dof, upper=upper) for upper in (True, False))
+    sigmas = math.log(found.additive / average.crossed_power) / math.sqrt(2.0 / dof)
+    return low if sigmas > 0.0 else math.nan, high if sigmas < -CROSSED else math.nan
 
 
 @dataclass(frozen=True, slots=True)
@@ -140,6 +159,16 @@ def _lowered(floor: Floor, share: float) -> Floor:
         return replace(figure, low=min(figure.low, figure.value + by_db)) if figure.known else figure
 
     return replace(floor, one_sweep=lowered(floor.one_sweep), averaged=lowered(floor.averaged))
+
+
+def _raised(floor: Floor, share: float) -> Floor:
+    """The same floor whose upper ends lie no lower than at `share` of its power."""
+    by_db = power_db(share)
+
+    def raised(figure: Figure) -> Figure:
+        return replace(figure, high=max(figure.high, figure.value + by_db)) if figure.known else figure
+
+    return replace(floor, one_sweep=raised(floor.one_sweep), averaged=raised(floor.averaged))
 
 
 def _two_terms(power: NDArray[np.float64], square: NDArray[np.float64], count: float) -> tuple[float, float]:

@@ -29,7 +29,7 @@ from numpy.typing import NDArray
 
 from rf.notch.chain_choice import DEPARTURES, Blend
 from rf.notch.chain_fit import priors
-from rf.values.figure import NORMAL_95, Figure, inferred
+from rf.values.figure import NORMAL_95, Figure, cant_say, inferred
 
 Real = NDArray[np.float64]
 
@@ -84,6 +84,32 @@ class Apart:
     def __init__(self, blend: Blend, slack: float, mean_sd_hz: float) -> None:
         self._blend, self._slack, self._mean_sd_hz = blend, slack, mean_sd_hz
 
+    def rejection(self, at_hz: float, centred: Figure) -> Figure:
+        """What the chain holds back at `at_hz`, in positive dB, over all places that the data allow, where it would
+        hold back `centred` with every zero there: a fit that ended with the zeros together knows nothing of those that
+        stand apart and leave the same skirts."""
+        fit, hertz = self._blend.best, self._blend.best.shape.reject_hz
+        if fit.shape.cavities == 1 or not centred.known:
+            return centred if not centred.known else cant_say("dB", "one cavity hides nothing")
+        places, weight = self._draws
+        unit_hz = hertz / 2.0 / math.exp(float(fit.p[fit.shape.log_q]))
+        lost_db = 10.0 * np.log10(1.0 + ((places - at_hz) / unit_hz) ** 2).sum(axis=1)
+        low, middle, high = _interval(centred.value - lost_db, weight)
+        half = (centred.high - centred.low) / 2.0
+        value = min(middle, centred.value)
+        return inferred(value, value - math.hypot(middle - low, half), value + math.hypot(high - middle, half), "dB",
+                        limited_by="model")  # fmt: skip
+
+    @cached_property
+    def _draws(self) -> tuple[Real, Real]:
+        """Draws of the places (D, N), absolute in hertz and rising, with their weight (D,)."""
+        hertz = self._blend.best.shape.reject_hz
+        apart, mean, mean_sd, weight = _drawn(self._blend, self._slack)
+        # Between the fits of the blend the mean place is another one, which the best of them does not know.
+        mean_sd = max(mean_sd, self._slack * self._mean_sd_hz / hertz)
+        mean = mean + mean_sd * np.random.default_rng(2).normal(size=mean.size)
+        return hertz * (1.0 + np.sort(apart, axis=1) + mean[:, None]), weight
+
     @cached_property
     def each(self) -> Each:
         """All zeros, from low to high."""
@@ -91,12 +117,7 @@ class Apart:
         if fit.shape.cavities == 1:
             place, half = hertz * (1.0 + float(fit.p[0])), WIDER * NORMAL_95 * self._slack * self._mean_sd_hz
             return Each((inferred(place, place - half, place + half, "Hz", limited_by="model"),), ((0,),))
-        apart, mean, mean_sd, weight = _drawn(self._blend, self._slack)
-        # Between the fits of the blend the mean place is another one, which the best of them does not know.
-        mean_sd = max(mean_sd, self._slack * self._mean_sd_hz / hertz)
-        mean = mean + mean_sd * np.random.default_rng(2).normal(size=mean.size)
-        places = hertz * (1.0 + np.sort(apart, axis=1) + mean[:, None])
-        return _told(places, weight, self.parted)
+        return _told(*self._draws, self.parted)
 
     @cached_property
     def parted(self) -> tuple[bool, ...]:
@@ -147,10 +168,9 @@ class _Likelihood:
         shape, step = fit.shape, max(1, fit.chain.f.size // SAMPLES)
         self._p, self._places = fit.p, shape.places
         self.half_width = math.exp(-float(fit.p[shape.log_q])) / 2.0
-        prior, pull, free = priors(shape, observed, fit.departure)
+        prior, pull, free = priors(shape, fit.observed, fit.departure)
         free, self._pull = free.copy(), pull[shape.places]
         free[shape.places] = False
-        free[shape.leak] &= bool(np.abs(fit.p[shape.leak]).max() > 0.0)  # a fit without a leak keeps none
         whole = fit.chain.f.size // step * step
         at = np.arange(whole).reshape(-1, step)
         self._chain = fit.chain.at(fit.chain.f[at[:, step // 2]] * shape.reject_hz)

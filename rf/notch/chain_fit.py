@@ -54,8 +54,9 @@ LEAK = 1e-3
 """and past the unit leaks no more than this, in each quadrature (-60 dB): whatever else the bench is like, where
 nobody surveyed it."""
 
-LOSS = 0.1 / 8.686 / (math.pi / 2.0)
-"""a harness line loses 0.1 dB,"""
+LOSS = 0.2 / 8.686 / (math.pi / 2.0)
+"""a harness line loses 0.2 dB with its two connectors (common practice: 0.05 to 0.1 dB each): less, and what the pass
+loses there is taken for the cavities' own loss, their Q for too low and the bottom for too shallow,"""
 
 FAR = 0.1
 """The load on the third port, often an antenna, reflects this much in each quadrature: 17 dB return loss."""
@@ -89,6 +90,10 @@ RACE = {6: 0.5, 12: 0.25}
 FEWEST_RACING = 6
 """but no fewer than these."""
 
+SIDE_BY_SIDE = 2048
+"""Samples that are worked through at a time, of all descents together: five times a batch's derivatives stand in memory
+while it takes a step. Smaller ones cost time, larger ones leave the processor's cache."""
+
 
 @dataclass(frozen=True, slots=True)
 class Observed:
@@ -117,7 +122,8 @@ class Observed:
 class ChainFit:
     """A fit: `p` (P,) parameters, `covariance` (P, P), `model` (K,) complex, `residual` (K,) complex in standard
     deviations per quadrature, `chi2` over `dof`; `departure` the scale of the usual departures that was allowed;
-    `log_evidence` the log marginal likelihood by Laplace's method, up to a constant."""
+    `log_evidence` the log marginal likelihood by Laplace's method, up to a constant; `observed` what was fitted, and
+    what was expected."""
 
     chain: Chain
     p: NDArray[np.float64]
@@ -129,6 +135,7 @@ class ChainFit:
     departure: float
     cost: float
     log_evidence: float
+    observed: Observed
 
     @property
     def shape(self) -> ChainShape:
@@ -198,13 +205,14 @@ def fit_chains(
     searching: bool = False,
     race: Mapping[int, float] = RACE,
     fewest: int = FEWEST_RACING,
+    rigid: bool = False,
 ) -> list[ChainFit | None]:
     """Descend side by side from each of `starts` (B, P) with its own of `departures` (B), which scales the usual
     departures from an ideal circuit.
 
     `searching` is content with less, lets dear ones lie as `race` and `fewest`
-    tell, and leaves slope and curvature free as a start does where the circuit may be ideal. None stands for a descent
-    that the data do not carry.
+    tell, and leaves slope and curvature free as a start does where the circuit may be ideal. `rigid`: the notches move
+    together only, as far from one another as each start has them. None stands for a descent that the data do not carry.
     """
     fits: list[ChainFit | None] = [None] * len(starts)
     for ideal in (True, False):  # these two move different parameters
@@ -213,10 +221,10 @@ def fit_chains(
             continue
         held = [priors(chain.shape, observed, departures[k], searching=searching) for k in those]
         mean, weight, free = held[0][0], np.array([each[1] for each in held]), held[0][2]
-        problem = _Problem(chain, observed, mean, _mixing(free))
+        problem = _Problem(chain, observed, mean, _mixing(free, chain.shape.places if rigid else None))
         p = np.where(free, starts[those], mean)
         lap = (race, fewest) if searching else None
-        state, sound = _descend(problem, problem.state(problem.seen(p), weight), steps, lap)
+        state, sound = _descend(problem, problem.begun(p, weight), steps, lap)
         for k, fit in zip(those, _finished(problem, state, [departures[k] for k in those], free), strict=True):
             fits[k] = fit
         for k, stands in zip(those, sound, strict=True):
@@ -294,7 +302,25 @@ class _Problem:
         sigma = np.sqrt(power / 2.0)
         slopes = self.chain.slopes(seen, sigma)
         along = slopes.take(self.mixing.argmax(axis=0), axis=1)
+        if self.mixing[: self.chain.shape.cavities, 0].all():  # the notches move together
+            along[:, 0] = slopes[:, self.chain.shape.places].sum(axis=1)
         return _State(seen.p, weight, model, sigma, along, self.cost(seen.p, weight, model, sigma))
+
+    def begun(self, p: NDArray[np.float64], weight: NDArray[np.float64]) -> _State:
+        """All about `p` (B, P), a few at a time."""
+        count, samples = len(p), self.observed.data.size
+        made = _State(
+            p.copy(), weight, np.empty((count, samples), np.complex128), np.empty((count, samples)),
+            np.empty((count, self.mixing.shape[1], samples), np.complex128), np.empty(count),
+        )  # fmt: skip
+        for some in self.batches(np.arange(count)):
+            made.put(some, self.state(self.seen(p[some]), weight[some]))
+        return made
+
+    def batches(self, which: NDArray[np.intp]) -> list[NDArray[np.intp]]:
+        """Parted into as many at a time as `SIDE_BY_SIDE` tells, alike in size."""
+        most = max(SIDE_BY_SIDE // self.observed.data.size, 1)
+        return np.array_split(which, -(-which.size // most))
 
     @np.errstate(all="ignore")
     def seen(self, p: NDArray[np.float64]) -> Seen:
@@ -368,44 +394,45 @@ def _descend(
         if race and taken in race[0]:
             ahead = np.argsort(np.where(sound, state.cost, math.inf))
             moving[ahead[max(math.ceil(race[0][taken] * count), race[1]) :]] = False
-        at = np.flatnonzero(moving & sound)
-        if not at.size:
+        going = np.flatnonzero(moving & sound)
+        if not going.size:
             break
-        here = state.pick(at) if at.size < count else state
-        normal, gradient, j = problem.normal(here, held[at])
-        # Measured by what data and prior tell together, a direction that the data hardly see, made of parameters that
-        # they see well, would creep: the damping is measured by the precision of the prior.
-        scale = own[at] + DATA_SHARE * np.einsum("bff->bf", normal)
-        damped = normal + (damping[at, None] * scale)[:, :, None] * np.eye(scale.shape[1])
-        step = _solved(damped, gradient)
-        lost = ~np.isfinite(step).all(axis=1)
-        sound[at[lost]] = False
-        step[lost] = 0.0
-        bend = _solved(damped, problem.bend(here, j, step))
-        small = (scale * bend**2).sum(axis=1) < LARGEST_BEND**2 * (scale * step**2).sum(axis=1)
-        bend = np.where(small[:, None], bend, 0.0)
-        predicted = (step * (damping[at, None] * scale * step + gradient)).sum(axis=1)
-        trial = problem.seen(here.p + (step + bend) @ problem.mixing.T)
-        won = here.cost - problem.cost_at(trial, here)
-        # Where the valley bends more than the second order tells, half the way along the curve lies lower yet.
-        short = np.flatnonzero((won <= 0) & (predicted > 0))
-        if short.size:
-            least[at[short]] = LEAST_FALL_BENT
-            near = here.pick(short)
-            half = problem.seen(near.p + (step[short] / 2.0 + bend[short] / 4.0) @ problem.mixing.T)
-            won[short] = near.cost - problem.cost_at(half, near)
-            trial.put(short, half)
-        better = (predicted > 0) & (won > 0)
-        if better.any():
-            which = np.flatnonzero(better)
-            reached = trial if which.size == at.size else trial.only(which)
-            state.put(at[which], problem.state(reached, here.weight[which]))
-        gain = np.where(better, 2.0 * won / np.where(predicted > 0, predicted, 1.0) - 1.0, 0.0)
-        gain[short] = np.minimum(gain[short], 0.0)
-        damping[at] *= np.where(better, np.maximum(least[at], 1.0 - gain**3), growth[at])
-        growth[at] = np.where(better, 2.0, 2.0 * growth[at])
-        done = np.where(better, predicted < enough, (damping[at] > 1e9) | (predicted < 1e-6))
-        moving[at[done]] = False
+        for at in problem.batches(going):
+            here = state.pick(at) if at.size < count else state
+            normal, gradient, j = problem.normal(here, held[at])
+            # Measured by what data and prior tell together, a direction that the data hardly see, made of parameters
+            # that they see well, would creep: the damping is measured by the precision of the prior.
+            scale = own[at] + DATA_SHARE * np.einsum("bff->bf", normal)
+            damped = normal + (damping[at, None] * scale)[:, :, None] * np.eye(scale.shape[1])
+            step = _solved(damped, gradient)
+            lost = ~np.isfinite(step).all(axis=1)
+            sound[at[lost]] = False
+            step[lost] = 0.0
+            bend = _solved(damped, problem.bend(here, j, step))
+            small = (scale * bend**2).sum(axis=1) < LARGEST_BEND**2 * (scale * step**2).sum(axis=1)
+            bend = np.where(small[:, None], bend, 0.0)
+            predicted = (step * (damping[at, None] * scale * step + gradient)).sum(axis=1)
+            trial = problem.seen(here.p + (step + bend) @ problem.mixing.T)
+            won = here.cost - problem.cost_at(trial, here)
+            # Where the valley bends more than the second order tells, half the way along the curve lies lower yet.
+            short = np.flatnonzero((won <= 0) & (predicted > 0))
+            if short.size:
+                least[at[short]] = LEAST_FALL_BENT
+                near = here.pick(short)
+                half = problem.seen(near.p + (step[short] / 2.0 + bend[short] / 4.0) @ problem.mixing.T)
+                won[short] = near.cost - problem.cost_at(half, near)
+                trial.put(short, half)
+            better = (predicted > 0) & (won > 0)
+            if better.any():
+                which = np.flatnonzero(better)
+                reached = trial if which.size == at.size else trial.only(which)
+                state.put(at[which], problem.state(reached, here.weight[which]))
+            gain = np.where(better, 2.0 * won / np.where(predicted > 0, predicted, 1.0) - 1.0, 0.0)
+            gain[short] = np.minimum(gain[short], 0.0)
+            damping[at] *= np.where(better, np.maximum(least[at], 1.0 - gain**3), growth[at])
+            growth[at] = np.where(better, 2.0, 2.0 * growth[at])
+            done = np.where(better, predicted < enough, (damping[at] > 1e9) | (predicted < 1e-6))
+            moving[at[done]] = False
     return state, sound
 
 
@@ -454,11 +481,16 @@ def _finished(
         fits.append(ChainFit(
             chain, state.p[k], mixing @ inverse @ mixing.T, state.model[k], residual,
             float((np.abs(residual) ** 2).sum()), max(2.0 * problem.observed.data.size - used, 1.0), departures[k],
-            cost, evidence,
+            cost, evidence, problem.observed,
         ))  # fmt: skip
     return fits
 
 
-def _mixing(free: NDArray[np.bool_]) -> NDArray[np.float64]:
-    """(P, F): which of the F moving numbers moves which parameter."""
-    return np.eye(free.size)[:, free]
+def _mixing(free: NDArray[np.bool_], rigid: slice | None = None) -> NDArray[np.float64]:
+    """(P, F): which of the F moving numbers moves which parameter; the first of them moves all that are `rigid`."""
+    each = np.eye(free.size)
+    if rigid is None:
+        return each[:, free]
+    others = free.copy()
+    others[rigid] = False
+    return np.concatenate((each[:, rigid].sum(axis=1, keepdims=True), each[:, others]), axis=1)

@@ -37,6 +37,7 @@ from rf.notch.chain_search import hidden
 from rf.notch.chain_start import hidden_band, strong_points
 from rf.notch.holding import Falls, falls_alone, falls_together
 from rf.notch.nudge import Circuit
+from rf.notch.spread import over_spreads
 from rf.values.decibel import amplitude_db
 from rf.values.figure import NORMAL_95, Figure, cant_say, inferred
 
@@ -88,6 +89,10 @@ FINALISTS = 20.0
 
 UNFIXED = "the skirts do not fix the notch: average on, or widen the span"
 
+UNCOUNTED = "nobody told how many cavities there are, and the skirts do not: put their number into the site file"
+"""Of their Q where the likeliest number needs a circuit as far from any ideal one as is tried: in eight of eight such
+fits whose Q did not hold there were one or two cavities too many, with a half to a third of the Q."""
+
 LEAST_LEAK = 1e-6
 """No survey rules out less (-120 dB)."""
 
@@ -100,6 +105,9 @@ another circuit model: 1.06 held 92 %)."""
 
 TRACKING_DB = 0.3
 """What a thru may read beside 0 dB where nobody states it: no fit of the signal knows its level better."""
+
+BOTTOM_POINTS, ROUGHLY = 801, 101
+"""Points over a bottom for its width, and for its place alone."""
 
 LARGEST_DEPTH_HALF_DB = 20.0
 """A depth known no better than this is not worth saying."""
@@ -146,6 +154,16 @@ class NotchPlace:
     circuit: Circuit | None = None
     apart: Apart | None = None
     counted: bool = True
+
+    def sure_at(self, at_hz: float) -> Figure:
+        """`rejection_at` of the first frequency that was asked for, over all places of the notches that the data allow:
+        INFERRED, wider, and what a promise may rest on."""
+        if not (self.trusted and self.rejection_at):
+            return cant_say("dB", self.why or "no fit")
+        if self.apart is None or not self.centred_at:
+            return self.rejection_at[0]
+        wide = self.apart.rejection(at_hz, self.centred_at[0])
+        return wide if wide.known else self.rejection_at[0]
 
     @property
     def each(self) -> Each:
@@ -315,15 +333,16 @@ def _said(
     half = HALF_WIDTH * sd_hz * slack
     if not frequency_hz[0] < centre < frequency_hz[-1] or half > span / 4.0:
         return no_notch(UNFIXED, ask_hz, needed, blend.p_value)
-    bottom_hz, width_hz = _bottom(best, centre)
+    _, width_hz = fitted_bottom(best.chain, best.p, centre)
     asked_hz = ask_hz[0] if ask_hz else shape.reject_hz
     held = asked_hz, width_hz, float(np.abs(frequency_hz[[0, -1]] - asked_hz).min()), LEVEL_WIDTH * slack
+    open_ = over_spreads(blend)
     why = f"circuit fits to {100 * needed:.1f} % only: interval widened" if needed > observed.relative_error else ""
     return NotchPlace(
         centre=inferred(centre, centre - half, centre + half, "Hz", limited_by="model" if why else "random", why=why),
-        depth=_level(blend, bottom_hz, tracking_db, slack),
-        unloaded_q=_quality(blend, slack),
-        rejection_at=tuple(_level(blend, hz, tracking_db, slack) for hz in ask_hz),
+        depth=_level(open_, None, tracking_db, slack),
+        unloaded_q=_quality(open_, slack) if counted or best.departure < DEPARTURES[-1] else cant_say("", UNCOUNTED),
+        rejection_at=tuple(_level(open_, hz, tracking_db, slack) for hz in ask_hz),
         singles_limit_hz=shape.reject_hz / 2.0 / math.exp(best.p[shape.log_q]) if n > 1 else 0.0,
         bottom_width_hz=width_hz,
         shapes_at=tuple(_shape(blend, hz, width_hz) for hz in ask_hz),
@@ -336,26 +355,24 @@ def _said(
         ended=ending(best, needed),
         ideal_at=()
         if observed.third_reflection is None
-        else tuple(_level(blend, hz, tracking_db, slack, ideal=True) for hz in ask_hz),
+        else tuple(_level(open_, hz, tracking_db, slack, ideal=True) for hz in ask_hz),
         cavities=n,
-        centred_at=tuple(_level(blend, hz, tracking_db, slack, centred=True) for hz in ask_hz),
+        centred_at=tuple(_level(open_, hz, tracking_db, slack, centred=True) for hz in ask_hz),
         circuit=Circuit(blend, slack),
         apart=Apart(blend, slack, sd_hz),
         counted=counted,
-        falls=falls_together(blend, *held) if ask_hz else None,
+        falls=falls_together(open_, *held) if ask_hz else None,
         falls_alone=falls_alone(blend, *held) if ask_hz else None,
     )
 
 
-def _bottom(fit: ChainFit, centre_hz: float) -> tuple[float, float]:
-    return fitted_bottom(fit.chain, fit.p, centre_hz)
-
-
-def fitted_bottom(chain: Chain, p: NDArray[np.float64], centre_hz: float) -> tuple[float, float]:
+def fitted_bottom(
+    chain: Chain, p: NDArray[np.float64], centre_hz: float, points: int = BOTTOM_POINTS
+) -> tuple[float, float]:
     """Where the response of a circuit with parameters `p` (P,) is lowest, and how wide it is 3 dB above, in hertz."""
     spread = float(np.ptp(p[chain.shape.places])) * chain.shape.reject_hz
     reach = spread + 2.0 * centre_hz / math.exp(p[chain.shape.log_q])
-    grid = np.linspace(centre_hz - reach, centre_hz + reach, 801)
+    grid = np.linspace(centre_hz - reach, centre_hz + reach, points)
     level = chain.at(grid).log_s21(p)[0].real
     low = int(np.argmin(level))
     above = level > level[low] + math.log(10.0) * 3.0103 / 20.0
@@ -394,17 +411,16 @@ def _slack(blend: Blend, observed: Observed) -> float:
 
 def _level(
     blend: Blend,
-    at_hz: float,
+    at_hz: float | None,
     tracking_db: float = 0.0,
     slack: float = 1.0,
     *,
     ideal: bool = False,
     centred: bool = False,
 ) -> Figure:
-    """Inferred attenuation in positive dB at one frequency, between matched ports; `ideal`: with a matched load on the
-    third port too; `centred`: were every notch at that frequency. The analyzer's `tracking_db` is a sine of unknown
-    phase."""
-    point = np.array([at_hz])
+    """Inferred attenuation in positive dB at one frequency, or of each fit at its bottom, between matched ports;
+    `ideal`: with a matched load on the third port too; `centred`: were every notch at that frequency. The analyzer's
+    `tracking_db` is a sine of unknown phase."""
     db = -amplitude_db(math.e)
 
     def quantity(fit: ChainFit) -> tuple[float, NDArray[np.float64]]:
@@ -412,7 +428,12 @@ def _level(
         given = np.r_[given, fit.shape.far] if ideal else given
         p = fit.p.copy()
         p[given] = 0.0
-        if centred:
+        if at_hz is None:
+            mean_hz = fit.shape.reject_hz * (1.0 + float(fit.p[fit.shape.places].mean()))
+            point = np.array(fitted_bottom(fit.chain, fit.p, mean_hz, ROUGHLY)[:1])
+        else:
+            point = np.array([at_hz])
+        if centred and at_hz is not None:
             p[fit.shape.places] = at_hz / fit.shape.reject_hz - 1.0
             given = np.r_[given, fit.shape.places]
         log, dlog = fit.chain.at(point).log_s21(p)

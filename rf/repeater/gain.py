@@ -9,7 +9,7 @@ from __future__ import annotations
 
 import math
 from collections.abc import Callable, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from itertools import product
 
 from rf.repeater.desense import desense_db, interference_for, noise_floor_dbm
@@ -68,7 +68,7 @@ class Outcome:
     carrier_margin: Figure
     """By which it lies below what blocks the receiver, dB."""
     deafness: Figure
-    """Loss on the way to the receiver and desensitisation together, dB."""
+    """Loss on the way to the receiver, the site's noise and desensitisation together, dB."""
     radiated_dbm: Figure
     """Power that leaves the duplexer for the feeder."""
 
@@ -115,12 +115,45 @@ def with_antenna(isolation: Figure, to_antenna: Figure, from_antenna: Figure, an
     return made(isolation.value, bound, -amplitude_db(left), "dB", limited_by="antenna")
 
 
-def outcome(radios: Radios, between: Between, front_end: Figure | None = None) -> Outcome:
+def site_over_own(site_noise: Figure, own_dbm_hz: Figure) -> Figure:
+    """Noise that the antenna brings beyond the thermal one, over the receiver's own, as a ratio: (f_a - 1) / f_r of the
+    system's noise factor (Recommendation ITU-R P.372, f = f_a - 1 + f_c f_t f_r). `site_noise` in dB over kT."""
+    thermal = noise_floor_dbm(1.0, 0.0)
+    ratio = _cornered(
+        (site_noise, own_dbm_hz), (1, -1),
+        lambda site, own: max(10.0 ** (site / 10.0) - 1.0, 0.0) / 10.0 ** ((own - thermal) / 10.0),
+    )  # fmt: skip
+    return replace(ratio, unit="")
+
+
+def site_deafness(over_own: Figure, receive_loss: Figure) -> Figure:
+    """dB by which the site's noise makes a receiver deafer behind so much loss: 10 lg (1 + e / L)."""
+    if not receive_loss.known or not math.isfinite(receive_loss.high):
+        return cant_say("dB", receive_loss.why or "the loss to the receiver is not known")
+    return _cornered(
+        (over_own, receive_loss), (1, -1), lambda e, loss: 10.0 * math.log10(1.0 + e / 10.0 ** (loss / 10.0))
+    )
+
+
+def site_by_levels(deafness: Figure, receive_loss: Figure) -> Figure:
+    """`site_over_own` from what a receiver was seen to lose by it, with the transmitter off."""
+    if not deafness.known or not receive_loss.known or not math.isfinite(receive_loss.high):
+        return cant_say("", deafness.why or receive_loss.why)
+    found = _cornered(
+        (deafness, receive_loss), (1, 1),
+        lambda lost, loss: 10.0 ** (loss / 10.0) * max(10.0 ** (lost / 10.0) - 1.0, 0.0),
+    )  # fmt: skip
+    return replace(found, unit="")
+
+
+def outcome(radios: Radios, between: Between, front_end: Figure | None = None, site: Figure | None = None) -> Outcome:
     """What follows at one time (desensitisation: ECO handbook 1.2.8, Eq. 8-9; study, F13). `front_end`: dB by which
-    parts before the receiver make it deafer (a preamplifier: less deaf); `radios` holds its noise in front of them."""
+    parts before the receiver make it deafer (a preamplifier: less deaf); `radios` holds its noise in front of them.
+    `site`: dB by which the site's noise makes it deafer without the transmitter."""
+    heard = radios.own_dbm_hz if site is None else total((radios.own_dbm_hz, site), "dBm/Hz")
     noise = as_inferred(total((radios.power_dbm, radios.noise_dbc_hz, negative(between.noise)), "dBm/Hz"))
     carrier = as_inferred(total((radios.power_dbm, negative(between.carrier)), "dBm"))
-    margin = as_inferred(total((radios.own_dbm_hz, negative(noise)), "dB"))
+    margin = as_inferred(total((heard, negative(noise)), "dB"))
     desense = mapped(negative(margin), desense_db, "dB")
     return Outcome(
         noise_dbm_hz=noise,
@@ -128,36 +161,52 @@ def outcome(radios: Radios, between: Between, front_end: Figure | None = None) -
         desense=desense,
         carrier_dbm=carrier,
         carrier_margin=as_inferred(total((radios.blocking_dbm, negative(carrier)), "dB")),
-        deafness=as_inferred(total((between.receive_loss, desense, *([] if front_end is None else [front_end])), "dB")),
+        deafness=as_inferred(
+            total((between.receive_loss, desense, *(one for one in (front_end, site) if one is not None)), "dB")
+        ),
         radiated_dbm=as_inferred(total((radios.power_dbm, negative(between.transmit_loss)), "dBm")),
     )
 
 
-def needed(radios: Radios, allowed_desense_db: float) -> tuple[Figure, Figure]:
+def needed(radios: Radios, allowed_desense_db: float, site: Figure | None = None) -> tuple[Figure, Figure]:
     """Isolation that it takes, in dB: at the receive frequency so that the transmitter's noise costs no more than so
     much desensitisation (study, F13), at the transmit frequency so that its carrier does not block the receiver."""
     allowed = interference_for(allowed_desense_db)
-    noise = total((radios.over_own, inferred(-allowed, -allowed, -allowed, "dB")), "dB")
+    noisier = [] if site is None or not site.known else [negative(site)]
+    noise = total((radios.over_own, inferred(-allowed, -allowed, -allowed, "dB"), *noisier), "dB")
     return noise, total((radios.power_dbm, negative(radios.blocking_dbm)), "dB")
 
 
-def hears_better(radios: Radios, before: Between, after: Between) -> Figure:
+NO_SITE = inferred(0.0, 0.0, 0.0, "")
+"""`site_over_own` of a site that brings no more than thermal noise."""
+
+
+def hears_better(radios: Radios, before: Between, after: Between, site: Figure = NO_SITE) -> Figure:
     """dB by which the repeater hears better after than before: less loss and less desensitisation.
 
     The radios are the same both times, so their numbers are varied together: the difference of two desensitisations is
     monotone in what stands over the receiver's own noise, in each isolation and in each loss, and so has its ends in
     corners. Open ends of bounds count as infinite.
+    With loss L, transmitter's noise i and the site's e over the receiver's own, it is deaf by L (1 + i) + e; the ratio
+    of two such is monotone in e too.
     """
     over = radios.over_own
-    told = (over, before.noise, after.noise, before.receive_loss, after.receive_loss)
+    told = (over, before.noise, after.noise, before.receive_loss, after.receive_loss, site)
     lost = next((figure for figure in told if not figure.known), None)
     if lost is not None:
         return cant_say("dB", lost.why or "before or after was not measured")
 
-    def better(x: float, noise_before: float, noise_after: float, loss_before: float, loss_after: float) -> float:
-        return loss_before + desense_of(x - noise_before) - loss_after - desense_of(x - noise_after)
+    def better(
+        x: float, noise_before: float, noise_after: float, loss_before: float, loss_after: float, e: float
+    ) -> float:
+        return _deaf(loss_before, x - noise_before, e) - _deaf(loss_after, x - noise_after, e)
 
-    return _cornered(told, (0, -1, 1, 1, -1), better)
+    return _cornered(told, (0, -1, 1, 1, -1, 0), better)
+
+
+def _deaf(loss_db: float, over_noise_db: float, site: float) -> float:
+    whole = loss_db + desense_of(over_noise_db)
+    return whole if site == 0.0 else 10.0 * math.log10(10.0 ** (whole / 10.0) + site)
 
 
 def desense_of(over_noise_db: float) -> float:

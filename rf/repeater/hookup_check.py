@@ -115,7 +115,7 @@ def check_hookup(
     passes_low, passes_high = _passes(look.s21_low, look.s21_high), _passes(look.s21_high, look.s21_low)
     if passes_low or passes_high:
         return _one_side(look, "L" if passes_low else "H", declared, third)
-    return _no_pass(look, declared, low_hz, high_hz)
+    return _no_pass(look, declared)
 
 
 def _look(
@@ -258,7 +258,7 @@ def _one_side(look: _Look, side: str, declared: str, third: str) -> HookUpCheck:
     )
 
 
-def _no_pass(look: _Look, declared: str, low_hz: float, high_hz: float) -> HookUpCheck:
+def _no_pass(look: _Look, declared: str) -> HookUpCheck:
     """Neither channel passes."""
     reject = max(look.s21_low, look.s21_high) < -40.0
     matched = (look.s11_low < MATCHED_DB, look.s11_high < MATCHED_DB)

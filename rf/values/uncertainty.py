@@ -8,7 +8,6 @@ from __future__ import annotations
 
 import enum
 import math
-from collections.abc import Sequence
 from dataclasses import dataclass
 
 import numpy as np
@@ -38,12 +37,11 @@ class Law(enum.Enum):
 
 @dataclass(frozen=True, slots=True)
 class Contribution:
-    """One line of a budget, in dB: `half_width_db` in the sense of its `law`, `dof` behind it."""
+    """One line of a budget, in dB: `half_width_db` in the sense of its `law`."""
 
     name: str
     half_width_db: float
     law: Law
-    dof: float = math.inf
 
     @property
     def standard_db(self) -> float:
@@ -64,12 +62,14 @@ class Contribution:
 
 @dataclass(frozen=True, slots=True)
 class Budget:
-    """A budget: its lines, the combined standard uncertainty, effective degrees of freedom and expanded half-width."""
+    """A budget in dB, by its lines."""
 
     contributions: tuple[Contribution, ...]
-    standard_db: float
-    dof: float
-    expanded_db: float
+
+    @property
+    def standard_db(self) -> float:
+        """Combined standard uncertainty to first order: root sum of squares (JCGM 100, 5.1.2)."""
+        return math.sqrt(sum(line.standard_db**2 for line in self.contributions))
 
     @property
     def largest(self) -> str:
@@ -84,17 +84,6 @@ class Budget:
         return float(np.quantile(np.abs(total), confidence))
 
 
-def combine(contributions: Sequence[Contribution], confidence: float = CONFIDENCE) -> Budget:
-    """First order: root sum of squares; Welch and Satterthwaite for the degrees of freedom (JCGM 100, G.4.1)."""
-    from scipy.special import stdtrit  # noqa: PLC0415 - heavy imports stay out of start-up
-
-    variance = sum(line.standard_db**2 for line in contributions)
-    below = sum(line.standard_db**4 / line.dof for line in contributions if math.isfinite(line.dof))
-    dof = variance**2 / below if below > 0 else math.inf
-    factor = float(stdtrit(min(dof, 1e7), 0.5 + confidence / 2.0))
-    return Budget(tuple(contributions), math.sqrt(variance), dof, factor * math.sqrt(variance))
-
-
 def mismatch_db(return_loss_a_db: float, return_loss_b_db: float) -> float:
     """Largest change of a transmission by reflections on both sides of a joint: -20 log(1 - 10^(-(A+B)/20)) [study
     F10]."""
@@ -107,13 +96,12 @@ def loss_budget(
     port2_return_loss_db: float,
     tracking_db: float = 0.3,
     drift_db: float = 0.0,
-    pad_db: float = 0.0,
 ) -> Budget:
     """Budget of an insertion loss. `noise_db` one standard deviation; `tracking_db` the amplitude of what a
     thru shows beside 0 dB (a ripple of cable lengths, met at a phase that nobody knows), `drift_db` since calibration a
-    half-width; a pad of `pad_db` at port 2 makes its match better by twice the pad."""
-    match = mismatch_db(dut_return_loss_db, port2_return_loss_db + 2.0 * pad_db)
-    return combine(
+    half-width."""
+    match = mismatch_db(dut_return_loss_db, port2_return_loss_db)
+    return Budget(
         (
             Contribution("random", noise_db, Law.NORMAL),
             Contribution("mismatch", match, Law.U_SHAPED),
@@ -137,7 +125,7 @@ def return_loss_budget(
     `behind`: amplitude of what port 2 sends back through the device, |S21|^2 times what is left of its reflection.
     `source`: reflection of port 1, which sends back what comes back (EURAMET cg-12: M |G|^2).
     """
-    return combine(
+    return Budget(
         (
             Contribution("random", DB_PER_SHARE * noise / reflection / math.sqrt(2.0), Law.NORMAL),
             Contribution("directivity", DB_PER_SHARE * amplitude(-directivity_db) / reflection, Law.U_SHAPED),

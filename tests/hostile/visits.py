@@ -155,7 +155,7 @@ def every_way_out(path: Path, folder: Path) -> None:
         lambda: _of(path, stages),
         lambda: _of(path, lambda visit: Together(visit).lines()),
         lambda: _of(path, lambda visit: export_visit(visit, folder)),
-        lambda: _of(path, lambda visit: (RunFigures(visit).fitted(HookUp("A", "L")), differences(visit))),
+        lambda: _of(path, lambda visit: (RunFigures(visit).earlier.fitted(HookUp("A", "L")), differences(visit))),
         lambda: trend_lines(points_of(path)),
         lambda: summary_rows(str(path)),
         lambda: _look_on(path),

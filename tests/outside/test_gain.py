@@ -23,6 +23,9 @@ from rf.repeater.gain import (
     own_noise_by_figure,
     own_noise_by_sensitivity,
     range_change,
+    site_by_levels,
+    site_deafness,
+    site_over_own,
     with_antenna,
 )
 from rf.values.combine import mapped, negative, total
@@ -54,6 +57,27 @@ def test_desensitisation_of_the_worked_example(isolation: float, lost: float) ->
     assert follows.noise_margin.value == pytest.approx(isolation - 82.975, abs=0.01)
     assert follows.carrier_dbm.value == -43.0 and follows.carrier_margin.value == 23.0
     assert follows.radiated_dbm.value == 46.0
+
+
+def test_the_sites_noise_is_that_of_the_system_factor() -> None:
+    """f = f_a - 1 + f_c f_t f_r (Recommendation ITU-R P.372, all losses at 290 K): 12 dB over kT, 2 dB of line, a
+    receiver of 8 dB are 14.85 + 1.585 * 6.31 = 24.85 at the antenna, 13.95 dB; behind the line 11.95 dB, 3.95 dB over
+    the receiver's own."""
+    e = site_over_own(exact(12.0), own_noise_by_figure(exact(8.0)))
+    deaf = site_deafness(e, exact(2.0))
+    assert deaf.value == pytest.approx(13.953 - 2.0 - 8.0, abs=0.01) and deaf.kind is Kind.INFERRED
+    assert site_by_levels(deaf, exact(2.0)).value == pytest.approx(e.value)
+    assert site_over_own(exact(0.0), own_noise_by_figure(exact(8.0))).value == 0.0
+    assert not site_deafness(e, at_least(40.0, "dB")).known
+    with_it, without = (outcome(RADIOS, between(exact(85.0), 2.0), None, site) for site in (deaf, None))
+    assert with_it.noise_margin.value - without.noise_margin.value == pytest.approx(deaf.value)
+    lost = 10 * math.log10(24.85 + 10 ** (0.2 + 0.8 + (-168.0 + 165.975) / 10)) - 13.953
+    assert with_it.desense.value == pytest.approx(lost, abs=0.02)
+    assert with_it.deafness.value == pytest.approx(2.0 + deaf.value + lost, abs=0.02)
+    better = hears_better(RADIOS, between(exact(85.0), 2.0), between(exact(95.0), 2.0), e)
+    quiet = hears_better(RADIOS, between(exact(85.0), 2.0), between(exact(95.0), 2.0))
+    assert 0.0 < better.value < quiet.value  # a noisy site hides a part of it
+    assert needed(RADIOS, 0.5, deaf)[0].value == pytest.approx(needed(RADIOS, 0.5)[0].value - deaf.value)
 
 
 def test_needed_isolation_turns_the_worked_example_round() -> None:

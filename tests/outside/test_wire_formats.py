@@ -12,7 +12,7 @@ from pathlib import Path
 import numpy as np
 import pytest
 
-from protocol.dialects.blocks import Header, block_frame, block_header, block_values, encode_block
+from protocol.dialects.blocks import Header, block_frame, block_header, block_values
 from protocol.dialects.events import (
     Accepted,
     Apply,
@@ -31,6 +31,7 @@ from protocol.dialects.scpi import ScpiDialect
 from protocol.profiles.profile import load_profile, parse_profile
 from protocol.profiles.scpi import WORDS
 from protocol.sweep import SweepSettings
+from tests.protocol.feeding import definite_block
 
 START, STOP, POINTS, BANDWIDTH, TRIGGER, COMPLETE, ERROR_QUERY = (
     WORDS[key][0].split(" ")[0] for key in ("start", "stop", "points", "bandwidth", "trigger", "complete", "error")
@@ -70,7 +71,7 @@ def commands_sent() -> list[str]:
             if COMPLETE.encode() in data:
                 answer = b"1\n"
             elif b"DATA?" in data:
-                answer = (encode_block(np.zeros(22), 8, swapped=False) + b"\n" + NO_ERROR) * 2
+                answer = (definite_block(np.zeros(22), 8) + b"\n" + NO_ERROR) * 2
             else:
                 answer = b"1\n" if data.split(b"\n")[0].endswith(b"?") else b""
             event = box.receive(answer if b"DATA?" in data else answer + NO_ERROR)[0]
@@ -158,7 +159,6 @@ def test_empty_error_queue_means_accepted() -> None:
 
 def test_block_of_four_numbers() -> None:
     """g12: 1, -2.5, 3.25, 0.125 as REAL,32, big-endian, is 20 bytes (PyVISA 1.16.2 `to_ieee_block`)."""
-    assert encode_block(EXAMPLE, 4, swapped=False) == EXAMPLE_REAL32
     data, used = block_frame(bytearray(EXAMPLE_REAL32 + b"\n"), 16, 1000) or (b"", 0)
     assert used == 21
     np.testing.assert_array_equal(block_values(data, 4, swapped=False), EXAMPLE)
@@ -176,13 +176,6 @@ def test_block_headers(text: bytes, offset: int, length: int | None) -> None:
     for cut in range(len(text)):
         if text[:cut] != b"#0":
             assert block_header(text[:cut]) is None
-
-
-def test_lengths_of_complex_sweeps() -> None:
-    """g13: 201 complex values as REAL,32 start with #41608, as REAL,64 with #43216; 1001 real ones with #44004."""
-    assert encode_block(np.zeros(402), 4, swapped=False)[:6] == b"#41608"
-    assert encode_block(np.zeros(402), 8, swapped=False)[:6] == b"#43216"
-    assert encode_block(np.zeros(1001), 4, swapped=False)[:6] == b"#44004"
 
 
 def test_indefinite_block_ends_at_its_newline() -> None:

@@ -6,6 +6,7 @@ from collections.abc import Callable, Sequence
 from typing import Any
 
 import numpy as np
+from numpy.typing import NDArray
 
 from protocol.dialects.events import Dialect, Event, Fault, Reply, Request, Send, SweepReply
 
@@ -63,3 +64,10 @@ def _equal(first: Any, second: Any) -> bool:
     if first is None or second is None:
         return first is second
     return bool(np.array_equal(first, second))
+
+
+def definite_block(values: NDArray[np.float64], size: int) -> bytes:
+    """A definite block (IEEE 488.2 8.7.9) of `values` as numbers of `size` bytes, high byte first, without line end."""
+    data = values.astype(f">f{size}").tobytes()
+    length = str(len(data))
+    return f"#{len(length)}{length}".encode("ascii") + data

@@ -333,12 +333,15 @@ def test_a_run_needs_a_sweep() -> None:
 
 
 def test_from_another_thread(start_peer: Start) -> None:
-    """The typed way in: coroutines are handed to the loop's thread, sweeps are gone through from here."""
+    """The typed way in: coroutines are handed to the loop's thread."""
     peer = start_peer("scpi")
+
+    async def three() -> list[int]:
+        return [sweep.sequence async for sweep in sweeps(analyzer, SweepPlan(SETTINGS, 3))]
+
     with LoopThread() as thread:
         analyzer = thread.run(Analyzer.open(peer.node, quick_profile("scpi")), 10)
-        got = [sweep.sequence for sweep in thread.iterate(sweeps(analyzer, SweepPlan(SETTINGS, 3)))]
-        assert got == [0, 1, 2]
+        assert thread.run(three(), 10) == [0, 1, 2]
         thread.run(analyzer.close(), 10)
 
 

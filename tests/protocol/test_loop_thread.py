@@ -85,22 +85,3 @@ def test_the_loop_cannot_wait_for_itself() -> None:
 
         with pytest.raises(RuntimeError, match="wait for its own thread"):
             thread.run(inside(), 5)
-
-
-def test_a_generator_of_the_loop_is_gone_through_from_outside_and_closed() -> None:
-    closed = threading.Event()
-
-    async def numbers() -> AsyncGenerator[int, None]:
-        try:
-            for number in range(5):
-                yield number
-        finally:
-            closed.set()
-
-    with LoopThread() as thread:
-        assert list(thread.iterate(numbers())) == [0, 1, 2, 3, 4]
-        closed.clear()
-        items = thread.iterate(numbers())
-        assert next(items) == 0
-        items.close()  # type: ignore[attr-defined]
-        assert closed.is_set()

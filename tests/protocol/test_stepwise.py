@@ -7,12 +7,12 @@ from dataclasses import replace
 import numpy as np
 import pytest
 
-from protocol.dialects.blocks import encode_block
 from protocol.dialects.events import Event, Identify, Send, SweepReply, TakeSweep
 from protocol.dialects.scpi_stepwise import StepwiseScpiDialect
 from protocol.profiles.profile import load_profile
 from protocol.profiles.templates import Template
 from protocol.sweep import SweepSettings
+from tests.protocol.feeding import definite_block
 
 IDENTITY = b"Gentianhill,G2,1,1.0\n"
 NONE = b'0,"No error"\n'
@@ -28,7 +28,7 @@ def test_a_block_is_awaited_whole_by_an_analyzer_that_is_deaf_after_commands(pie
     dialect = StepwiseScpiDialect(replace(shipped, scpi=scpi))
     numbers = np.frombuffer(b"\n#12\r\n#0" * 10, ">f8").astype(np.float64)
     assert np.isfinite(numbers).all()
-    trace = encode_block(numbers, 8, swapped=False) + b"\r\n"
+    trace = definite_block(numbers, 8) + b"\r\n"
     events: list[Event] = [Send(dialect.start(Identify()))]
     dialect.receive(IDENTITY)
     events = [Send(dialect.start(TakeSweep(SweepSettings(1e6, 2e6, 5, 1000.0))))]

@@ -157,7 +157,7 @@ def test_a_larger_departure_goes_on_from_a_smaller_one(monkeypatch: pytest.Monke
         chain_choice._climb(first[0].chain, SEALED, first[0].p)
 
 
-def test_the_likeliest_are_tried_without_a_leak(monkeypatch: pytest.MonkeyPatch) -> None:
+def test_the_likeliest_are_tried_with_tight_leads(monkeypatch: pytest.MonkeyPatch) -> None:
     """The two of the largest evidence that allow departures, each from where it ended and with its own departure."""
     fits = [fit(departure=s, evidence=e) for s, e in ((0.0, 9.0), (0.6, 3.0), (1.0, 5.0), (2.0, 1.0))]
     dry = fit(evidence=7.0)
@@ -165,7 +165,7 @@ def test_the_likeliest_are_tried_without_a_leak(monkeypatch: pytest.MonkeyPatch)
     monkeypatch.setattr(chain_choice, "fit_chains", fit_chains)
     monkeypatch.setattr(chain_choice, "forecast", lambda one, *_: {1.0: 1.1, 0.6: 1.2}[one.departure])
     assert chain_choice._tight(fits[0].chain, OBSERVED, fits) == [dry]
-    assert asked[0][1].leak == 0.0 and asked[0][3] == [1.0, 0.6]
+    assert asked[0][1].leak == chain_choice.TIGHT and asked[0][3] == [1.0, 0.6]
     monkeypatch.setattr(chain_choice, "forecast", lambda one, *_: {1.0: 1.1, 0.6: 0.9}[one.departure])
     chain_choice._tight(fits[0].chain, OBSERVED, fits)
     assert asked[1][3] == [1.0]  # the other is forecast over eight below the best

@@ -63,8 +63,8 @@ def test_each_start_has_another_coupling() -> None:
 def test_a_residual_is_measured_by_the_stated_errors() -> None:
     """2 |d - m|^2 / (P + g^2 |m|^2), summed: d - m = 0.02, P = 1e-6, g m = 1e-2."""
     one, empty = np.full(4, 1.0 + 0j), np.zeros((1, 1))
-    far = ChainFit(Chain(ONE, F, F[0], F[-1]), empty[0], empty, one, one, 0.0, 4.0, 0.6, 0.0, 0.0)
     told_so = Observed(np.full(4, 1.02 + 0j), np.full(4, 1e-6), 1e-2, 1500.0)
+    far = ChainFit(Chain(ONE, F, F[0], F[-1]), empty[0], empty, one, one, 0.0, 4.0, 0.6, 0.0, 0.0, told_so)
     made = chain_choice._under(far, told_so)
     assert made.chi2 == pytest.approx(4 * 2 * 4e-4 / (1e-6 + 1e-4))
     assert made.residual == pytest.approx(np.full(4, 0.02 / math.sqrt(1.01e-4 / 2.0)))

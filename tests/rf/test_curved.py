@@ -7,6 +7,7 @@ Sources: variance of a linear form of white noise; for overlapping second differ
 from __future__ import annotations
 
 import math
+from dataclasses import replace
 
 import numpy as np
 import pytest
@@ -94,3 +95,34 @@ def test_the_running_form_goes_on_as_the_batch_form() -> None:
     assert 40 <= average.curves <= 46
     assert 10.0 * math.log10(average.curved_power.mean() / NOISE**2) == pytest.approx(0.0, abs=0.25)
     assert average.curved_power.max() < 3.0 * NOISE**2
+
+
+def settling(count: int) -> NDArray[np.complex128]:
+    """A leak that settles within a few sweeps, by ten times the noise, and nowhere like the response."""
+    wave = np.cos(np.linspace(0.0, 3.0, POINTS))
+    return np.asarray(SKIRT + np.exp(-np.arange(count) / 2.0)[:, None] * 10.0 * NOISE * wave * (1.0 + 0.5j))
+
+
+def test_what_settles_within_a_few_sweeps_is_in_the_interval() -> None:
+    """All differences over sweeps alone are raised; those over points too are not."""
+    found = [average_sweeps(noisy(settling(6), seed)) for seed in range(40)]
+    told = [
+        (floor_from_scatter(one).one_sweep, floor_from_scatter(replace(one, crossed=0.0)).one_sweep) for one in found
+    ]
+    assert sum(figure.low <= -60.0 <= figure.high for figure, _ in told) >= 36
+    assert sum(without.low <= -60.0 <= without.high for _, without in told) < 20
+    assert np.mean([10.0 * math.log10(one.crossed_power) for one in found]) == pytest.approx(-60.0, abs=0.1)
+
+
+def test_an_analyzer_that_smooths_lowers_no_value() -> None:
+    """Differences over points see hardly any of noise that is alike at five points in a row."""
+    over = noisy(np.zeros((8, POINTS + 4), complex), 5)
+    average = average_sweeps(np.stack([over[:, k : k + POINTS] for k in range(5)]).sum(axis=0) / math.sqrt(5.0))
+    told, without = (floor_from_scatter(one).one_sweep for one in (average, replace(average, crossed=0.0)))
+    assert 10.0 * math.log10(average.crossed_power) < -65.0
+    assert (told.value, told.high) == (without.value, without.high) and told.low < without.low - 3.0
+
+
+def test_one_sweep_has_no_differences() -> None:
+    average = average_sweeps(noisy(np.zeros((1, POINTS), complex), 6))
+    assert math.isnan(average.crossed_power) and average.crossed == 0.0

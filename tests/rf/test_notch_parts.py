@@ -79,23 +79,24 @@ def test_the_bottom_of_a_parabola() -> None:
     """c = 0: |S|^2 = d^2 + x^2 doubles at x = d, 3.0103 dB up; lowest at f0. One cavity: f / 2Q = d h, f / Q wide."""
     one = fitted(2e-5, q=REJECT / (2 * D * H))
     one.chain.c = 0.0
-    at_hz, width_hz = notch._bottom(one, REJECT)
+    at_hz, width_hz = notch.fitted_bottom(one.chain, one.p, REJECT)
     assert at_hz == pytest.approx(REJECT * (1 + 2e-5), abs=0.01 * D * H)
     assert width_hz == pytest.approx(2 * D * H, rel=0.025)
     one.chain.d = D / 10  # a tenth as wide: the grid of 801 still sees it
-    assert notch._bottom(one, REJECT)[1] == pytest.approx(2 * D * H / 10, rel=0.2)
+    assert notch.fitted_bottom(one.chain, one.p, REJECT)[1] == pytest.approx(2 * D * H / 10, rel=0.2)
 
 
 def test_a_bottom_without_sides_is_as_wide_as_what_is_looked_at() -> None:
     """A single cavity's bottom is f / Q wide (closed form); twice that is looked at on either side."""
     flat = fitted(d=1e3, q=1000.0)
-    assert notch._bottom(flat, REJECT)[1] == pytest.approx(4 * REJECT / 1000, rel=1e-9)
+    assert notch.fitted_bottom(flat.chain, flat.p, REJECT)[1] == pytest.approx(4 * REJECT / 1000, rel=1e-9)
 
 
-def test_the_centre_is_the_mean_of_the_cavities() -> None:
+def test_the_centre_is_the_mean_of_the_cavities(monkeypatch: pytest.MonkeyPatch) -> None:
     """40 and -20 kHz: 10 kHz; its variance is a quarter of the sum of theirs."""
     made = pair(40e3, -20e3, (3e3, 4e3), 1000.0)
     made.best.chain = Parabola(F, D, C, made.best.shape)  # type: ignore[misc,assignment]
+    monkeypatch.setattr(notch, "over_spreads", lambda blend: blend)
     found = notch._said(made, OBSERVED, F, ())
     assert found.centre.value == pytest.approx(REJECT + 10e3, abs=1e-3)
     assert found.centre.high - found.centre.value == pytest.approx(1.06 * Z * 2.5e3, rel=1e-6)
@@ -107,7 +108,7 @@ def test_a_bottom_that_lies_at_the_outer_cavity_is_found() -> None:
     p = np.zeros(two.size)
     p[:2], p[two.log_q] = (4e6 / REJECT, 0.0), math.log(9100.0)
     fit: Any = SimpleNamespace(p=p, shape=two, chain=Parabola(F, D, 0.0, two))
-    assert notch._bottom(fit, REJECT + 2e6)[0] == pytest.approx(REJECT + 4e6, abs=2e4)
+    assert notch.fitted_bottom(fit.chain, fit.p, REJECT + 2e6)[0] == pytest.approx(REJECT + 4e6, abs=2e4)
 
 
 @pytest.mark.parametrize("inflation", [1.0, 4.0])

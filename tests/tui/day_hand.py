@@ -21,7 +21,7 @@ import numpy as np
 
 from protocol.simulated.bench import start_bench
 from tests.tui.bench_hand import BenchHand, deed_in
-from tests.tui.scripted_hand import TURN, advised, block, planned
+from tests.tui.scripted_hand import TURN, advised, block, planned, survey_between
 from tests.tui.terminal import ROOT, Terminal
 
 SITE = ROOT / "fixtures/sites/demo-150.toml"
@@ -366,6 +366,9 @@ class DayHand:
                 self._press("q")
                 self._wait(" SWEEPS")
                 return
+            elif "survey first" in do:
+                survey_between(self._screen, self._hand.bench)
+                self.went.keys += 3
             elif longer:
                 self._average_longer(int(longer[1]))
             elif turn and self.went.turns < MOST_TURNS:

@@ -17,11 +17,11 @@ from protocol.simulated.bench import Bench, start_bench
 from tests.tui.terminal import STILL_S, Terminal
 
 SITES = Path(__file__).parents[2] / "fixtures/sites"
-TURN = re.compile(r"cavity (\d), (?:rod|trimmer): ([\d.]+) turns? (\w+)")
+TURN = re.compile(r"cavity (\d), (?:rod|trimmer)(?: for the pass)?: ([\d.]+) turns? (\w+)")
 HAND_ERROR = 0.2
 ABLE = re.compile(
-    r"prove it|y if it hangs|no screw brings|the best they give|needs the bench|until \d+ sweeps a look"
-    r"|(rod|trimmer): [\d.]+ turns? \w+"
+    r"prove it|survey first|y if it hangs|no screw brings|the best they give|needs the bench|until \d+ sweeps a look"
+    r"|(rod|trimmer|pass): [\d.]+ turns? \w+"
 )
 """What a hand can do; half a line that is still being drawn is none of it."""
 STOOD_S = 1.0
@@ -73,6 +73,18 @@ def advised(terminal: Terminal) -> str:
         return time.monotonic() - since > STOOD_S
 
     return terminal.wait_moving(stands)
+
+
+def survey_between(terminal: Terminal, bench: Bench) -> None:
+    """Leads off to loads and back, as the screen says it."""
+    terminal.type("s")
+    terminal.wait_moving("on loads, then s")
+    bench.say("connect loads")
+    terminal.type("s")
+    terminal.wait_moving("leads back on")
+    bench.say("connect A L")
+    terminal.type("s")
+    terminal.wait_moving(lambda text: planned(text) > 0)
 
 
 @dataclass
@@ -149,7 +161,10 @@ class TuningHand:
                 continue
             longer = re.search(r"until (\d+) sweeps a look", do)
             turn = TURN.search(do)
-            if longer:
+            if "survey first" in do:
+                survey_between(terminal, bench)
+                self.keys += 3
+            elif longer:
                 self._average_longer(terminal, int(longer[1]))
             elif turn:
                 self._turn(terminal, bench, int(turn[1]), float(turn[2]), turn[3])

@@ -25,6 +25,7 @@ from rf.notch.notch import NotchPlace, find_notch
 from rf.values.verdict import Verdict
 from tests.benchtop import IDEAL, make_unit, take
 from visit.figures.replay import Replay
+from visit.figures.run_figures import RunFigures
 from visit.record.visit_file import VisitFile
 from visit.site.hookup import HookUp
 from visit.site.site import load_site
@@ -126,11 +127,21 @@ class SimulatedVisit:
         taken = planned if stop is None else stop(s21)
         return self.write(ZOOM, planned, s11[:taken], s21[:taken], watched=watched)
 
-    def verdict(self) -> Verdict:
-        """What the report says of the rejection now."""
-        figures = Replay(self.file).figures(A_TO_L)
-        assert figures is not None
-        return next(goal.verdict for goal in figures.assessment.goals if goal.name == "rejection")
+    def verdict(self, figures: RunFigures | None = None) -> Verdict:
+        """What the report says of the rejection now. `figures`: what is made of the runs already."""
+        shown = Replay(self.file, figures=figures).figures(A_TO_L)
+        assert shown is not None
+        return next(goal.verdict for goal in shown.assessment.goals if goal.name == "rejection")
+
+    def passes_within(self, runs: int, sweeps: int, *, watched: bool = True) -> bool:
+        """Zoom runs of so many sweeps until the report passes, so many at most."""
+        figures = RunFigures(self.file)
+        for _ in range(runs):
+            self.zoom(sweeps, watched=watched)
+            figures.refresh()
+            if self.verdict(figures) is Verdict.PASS:
+                return True
+        return False
 
 
 def when_it_clears(s21: np.ndarray) -> int:

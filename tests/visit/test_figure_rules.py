@@ -19,6 +19,7 @@ from protocol.sweep import SweepSettings
 from rf.floor.pool import Bottom
 from rf.notch.notch import NotchPlace
 from tests.visit.told import A_TO_L, FIRST, LOADS, SITE, WIDE, ZOOM, Rows, notch, run, sweep
+from visit.figures import earlier_runs as earlier_runs_module
 from visit.figures import known as known_module
 from visit.figures import run_figures as run_figures_module
 from visit.figures.assessment import NOT_CHECKED
@@ -261,7 +262,7 @@ def figures(monkeypatch: pytest.MonkeyPatch) -> Callable[..., RunFigures]:
         visit.counts = {each.id: 3 for each in runs}
         found = RunFigures(visit)
         if assessed is not None:
-            monkeypatch.setattr(found, "_settled", lambda each: assessed.get(each.id))
+            monkeypatch.setattr(found, "settled", lambda each: assessed.get(each.id))
         return found
 
     return made
@@ -342,9 +343,9 @@ def test_the_newest_trusted_wide_fit_before_a_run(figures: Callable[..., RunFigu
         4: shown(notch(455.4e6), other), 5: shown(notch(trusted=False)), 6: shown(None), 8: shown(notch()),
     }  # fmt: skip
     made = figures(runs, assessed)
-    assert made.fitted(A_TO_L) is assessed[2]
-    assert made.fitted(A_TO_L, 2) is assessed[1] and made.fitted(A_TO_L, 1) is None
-    assert made.fitted(other) is assessed[4]
+    assert made.earlier.fitted(A_TO_L) is assessed[2]
+    assert made.earlier.fitted(A_TO_L, 2) is assessed[1] and made.earlier.fitted(A_TO_L, 1) is None
+    assert made.earlier.fitted(other) is assessed[4]
 
 
 def test_a_zoom_takes_the_bottom_of_the_wide_run_before_it(figures: Callable[..., RunFigures]) -> None:
@@ -363,8 +364,8 @@ def test_a_zoom_takes_the_bottom_of_the_wide_run_before_it(figures: Callable[...
     bare = figures([run(1, ZOOM, HookUp("L", "H"))], {})
     narrow = dict(bare.known(bare.runs[0]).bottoms)  # as narrow as three cavities of the highest Q
     assert {hz: round(bottom.width_hz) for hz, bottom in narrow.items()} == {455e6: 38662, 450e6: 38237}
-    assert run_figures_module._bottom_of(shown(None)) == run_figures_module._bottom_of(None) == ()
-    assert run_figures_module._bottom_of(shown(notch(), HookUp("L", "H"))) == ()
+    assert earlier_runs_module._bottom_of(shown(None)) == earlier_runs_module._bottom_of(None) == ()
+    assert earlier_runs_module._bottom_of(shown(notch(), HookUp("L", "H"))) == ()
 
 
 def test_leaks_are_the_least_of_what_was_surveyed_and_told(
@@ -373,7 +374,7 @@ def test_leaks_are_the_least_of_what_was_surveyed_and_told(
     """A survey damped by a pad of 20 dB saw a tenth of the leak inside; read behind such a pad the leak counts tenfold.
     A survey of a later time, or with a jumper in the path, says nothing; nor does one that found nothing."""
     limits = {1: 1e-5, 2: 1e-6, 3: 1e-9, 4: 1e-9}
-    monkeypatch.setattr(run_figures_module, "leak_limits", lambda site, f, split: [(455e6, split)])
+    monkeypatch.setattr(earlier_runs_module, "leak_limits", lambda site, f, split: [(455e6, split)])
     on_loads = ("loads", "loads pad2=20", "loads jumper=half", "loads", "loads", "loads")
     runs = [run(number, WIDE, HookUp.parse(words)) for number, words in enumerate(on_loads, 1)]
     runs += [run(7), run(8, hookup=HookUp.parse("A>L pad2=20"))]
@@ -381,8 +382,8 @@ def test_leaks_are_the_least_of_what_was_surveyed_and_told(
     alike = {"sweeps": 5, "frequency_hz": None, "notch": None, "hookup": LOADS}
     assessed = {n: SimpleNamespace(survey=limits[n], **alike) for n in limits}
     assessed[5] = SimpleNamespace(survey=None, frequency_hz=None, notch=None, hookup=LOADS)
-    monkeypatch.setattr(run_figures_module, "found", lambda split: False)
-    monkeypatch.setattr(run_figures_module, "LEADS_MOVE", 1.0)
+    monkeypatch.setattr(earlier_runs_module, "found", lambda split: False)
+    monkeypatch.setattr(earlier_runs_module, "LEADS_MOVE", 1.0)
     made = figures(runs, assessed, told_leak=[(0.0, 2e-5)])
     assert dict(made.known(runs[6], 1000.0).leaks) == pytest.approx({450e6: 2e-5, 455e6: 1e-7})
     assert dict(made.known(runs[6], 2000.0).leaks)[455e6] == pytest.approx(1e-9)
@@ -403,4 +404,4 @@ def test_followed_figures_need_not_be_made_again(figures: Callable[..., RunFigur
     kept = shown(notch())
     kept.sweeps = 8
     made.keep(1, kept, Known())
-    assert made.fitted(A_TO_L) is kept
+    assert made.earlier.fitted(A_TO_L) is kept

@@ -53,11 +53,7 @@ def visit(tmp_path: Path) -> Iterator[SimulatedVisit]:
 
 def eight_checks(visit: SimulatedVisit) -> bool:
     """Check runs of 25 sweeps until the report passes, eight at most."""
-    for _ in range(8):
-        visit.zoom(25, watched=False)
-        if visit.verdict() is Verdict.PASS:
-            return True
-    return False
+    return visit.passes_within(8, 25, watched=False)
 
 
 def stopped_when_it_clears(visit: SimulatedVisit) -> bool:
@@ -68,11 +64,7 @@ def stopped_when_it_clears(visit: SimulatedVisit) -> bool:
 
 def ten_on_one_day(visit: SimulatedVisit) -> bool:
     """Live runs of 50 sweeps, looked at twice each, until the report passes, ten at most."""
-    for _ in range(10):
-        visit.zoom(50)
-        if visit.verdict() is Verdict.PASS:
-            return True
-    return False
+    return visit.passes_within(10, 50)
 
 
 WAYS = (eight_checks, stopped_when_it_clears, ten_on_one_day)

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import asyncio
+import dataclasses
 import json
 import os
 import pty
@@ -17,10 +18,11 @@ import skrf
 
 from protocol.errors import AnalyzerError, RequestError
 from protocol.levels import read_level
-from rf.floor.witness import Levels, compared, witnessed
-from rf.values.figure import Kind, at_least, reading
+from rf.floor.witness import BySheet, Levels, compared, witnessed
+from rf.values.figure import Kind, at_least, at_most, inferred, reading
 from tests.visit.stations import table
 from tui.cli import main
+from visit.day.witness import at_channel
 from visit.figures.replay import Replay
 from visit.record.visit_file import VisitFile
 from visit.report.report import build_report
@@ -46,7 +48,54 @@ def test_contradictions_both_ways() -> None:
     assert compared(low, high).agrees is False and "leak" in compared(low, high).says
     assert compared(at_least(85.0, "dB"), low).agrees is False
     assert compared(at_least(75.0, "dB"), low).agrees is True
-    assert compared(low, low).says == "they agree"
+    same = compared(low, low)
+    assert same.agrees and same.together.kind is Kind.INFERRED and same.together.value == pytest.approx(80.0)
+    assert same.together.high - 80.0 == pytest.approx(2.0 / 2.0**0.5)
+
+
+def test_two_readings_by_their_e_n() -> None:
+    """Root of the sum of squares, not the sum: 3 dB apart are too far for +-2 each (2.83 dB), 2.8 are not; what is good
+    to more than 5 dB together confirms nothing, and still contradicts."""
+    one = reading(80.0, 78.0, 82.0, "dB")
+    assert compared(one, reading(83.0, 81.0, 85.0, "dB")).agrees is False
+    assert compared(one, reading(82.8, 80.8, 84.8, "dB")).agrees is True
+    loose = inferred(80.0, 75.0, 85.0, "dB")
+    assert compared(one, loose).agrees is None and compared(reading(99.0, 98.0, 100.0, "dB"), loose).agrees is False
+
+
+def test_what_a_bound_says() -> None:
+    one, least = reading(80.0, 78.0, 82.0, "dB"), at_least(79.0, "dB")
+    undecided = compared(least, one)
+    assert undecided.agrees is None and undecided.together.value == 79.0
+    assert compared(least, at_least(90.0, "dB")).agrees is None
+    assert compared(one, at_least(60.0, "dB")).agrees is None and compared(one, at_least(83.0, "dB")).agrees is False
+    assert compared(at_most(77.0, "dB"), one).agrees is False and compared(at_most(83.0, "dB"), one).agrees is True
+    guessed = compared(at_least(70.0, "dB"), inferred(80.0, 79.0, 81.0, "dB"))
+    assert guessed.agrees and guessed.together.value == 70.0  # no bound is made of what is INFERRED
+
+
+def test_sheets_stand_for_joined_leads() -> None:
+    """13 dBm, 0.5 dB of leads, -77.1 dBm read with a curve of +0.1: 89.5 dB, good to the root of 0.3^2 + 0.1^2 + 0.8^2
+    + 0.4^2 = 0.95 dB and the mismatch of ports of 80 dB (0.001 dB)."""
+    sheet = BySheet(13.0, 0.3, 0.5, 0.1, 0.1, 60.0, 60.3, 0.4, -120.0)
+    seen = witnessed(Levels(device_dbm=-77.1, scale_db=0.8, match_db=80.0, sheet=sheet))
+    assert seen.kind is Kind.INFERRED and seen.value == pytest.approx(89.5)
+    assert seen.value - seen.low == pytest.approx(0.9**0.5, abs=0.01)
+    wrong = dataclasses.replace(sheet, read_db=60.5)
+    assert "known pad 0.5 dB wrong" in witnessed(Levels(device_dbm=-77.1, sheet=wrong)).why
+    near = dataclasses.replace(sheet, floor_dbm=-85.0)
+    assert witnessed(Levels(device_dbm=-77.1, sheet=near)).kind is Kind.AT_LEAST
+    looked = witnessed(Levels(device_dbm=-77.1, off_dbm=-85.0, loads_dbm=-140.0, sheet=near))
+    assert looked.kind is Kind.READING and looked.value == pytest.approx(90.27, abs=0.01)  # 7.9 dB over the noise
+    assert not witnessed(Levels(device_dbm=-77.1, sheet=dataclasses.replace(sheet, read_db=None))).known
+
+
+def test_a_curve_is_not_stretched() -> None:
+    assert at_channel("400:0.2, 500:0.4", 455e6) == "0.310" and at_channel("-0.3", 455e6) == "-0.3"
+    with pytest.raises(RequestError, match="does not reach 520"):
+        at_channel("400:0.2,500:0.4", 520e6)
+    with pytest.raises(RequestError, match="MHz:dB"):
+        at_channel("400:0.2:3", 455e6)
 
 
 @pytest.fixture(scope="module")

@@ -104,21 +104,25 @@ def resonators(options: argparse.Namespace) -> ExitStatus:
 
 def witness(options: argparse.Namespace) -> ExitStatus:
     """A second witness of the rejection: levels written down or asked for, the maker's curve, what they say."""
-    from visit.day.witness import check_level, maker_curve, take_level, witnesses  # noqa: PLC0415
+    from visit.day.witness import at_channel, check_level, maker_curve, take_level, witnesses  # noqa: PLC0415
     from visit.figures.replay import Replay  # noqa: PLC0415
     from visit.figures.run_figures import no_figures  # noqa: PLC0415
     from visit.record.sheet import checked, write  # noqa: PLC0415
-    from visit.record.witness import LOSS, REJECTION, STATES, maker_line  # noqa: PLC0415
+    from visit.record.witness import CORRECTION, LOSS, REJECTION, STATES, maker_line  # noqa: PLC0415
     from visit.report.witness_page import witness_data, witness_lines  # noqa: PLC0415
     from visit.site.hookup import Side  # noqa: PLC0415
 
     typed = dict(
         zip(
             STATES,
-            (options.thru, options.pad, options.duplexer, options.off, options.loads, options.scale),
+            (
+                options.thru, options.pad, options.duplexer, options.off, options.loads, options.scale, options.match,
+                options.source, options.source_error, options.leads, options.leads_error, options.correction,
+                options.known_pad, options.known_read, options.known_error, options.floor,
+            ),
             strict=True,
         )
-    )
+    )  # fmt: skip
     given = {state: words for state, words in typed.items() if words is not None}
     writes = bool(given or options.maker or options.maker_file)
     if writes and options.side is None:
@@ -126,6 +130,8 @@ def witness(options: argparse.Namespace) -> ExitStatus:
     side = Side.HIGH if options.side == "high" else Side.LOW
     given = {state: _asked(options) if words == "ask" else words for state, words in given.items()}
     with opened(options.visit, write=writes) as visit:
+        if CORRECTION in given:
+            given[CORRECTION] = at_channel(given[CORRECTION], visit.site().reject_hz(side))
         for state, words in given.items():
             check_level(side, state, words)
         promised = dict(zip((REJECTION, LOSS), options.maker or (), strict=False))
@@ -174,6 +180,7 @@ def gains(options: argparse.Namespace) -> ExitStatus:
         "receiver sensitivity": options.sensitivity,
         "receiver noise figure": options.noise_figure,
         "receiver blocking level": options.blocking,
+        "site noise": options.site_noise,
     }
     with opened(options.visit, write=any(typed.values())) as visit:
         written_down(visit, typed)

@@ -19,7 +19,7 @@ from tui.screens.parts_screen import PartsScreen
 from visit.day.gains import At, Gains, gains_of
 from visit.figures.replay import Replay
 from visit.figures.run_figures import no_figures
-from visit.record.sheet import BLOCKING, LINES, NOISE, NOISE_FIGURE, POWER, SENSITIVITY, write
+from visit.record.sheet import BLOCKING, LINES, NOISE, NOISE_FIGURE, POWER, SENSITIVITY, SITE_NOISE, write
 from visit.report.gains_page import NO_POWER, heard_words, radiated_words, said, seen_lines
 from visit.run.conductor import RunOrder
 
@@ -33,6 +33,7 @@ class GainScreen(FilePage[Gains]):
         Binding("s", f"type('{SENSITIVITY.name}')", "sensitivity"),
         Binding("f", f"type('{NOISE_FIGURE.name}')", "noise figure"),
         Binding("b", f"type('{BLOCKING.name}')", "blocking"),
+        Binding("o", f"type('{SITE_NOISE.name}')", "site noise"),
         Binding("t", "test", "desense test"),
         Binding("c", "parts", "further parts of the chain"),
         Binding("escape,q", "leave", "back"),
@@ -63,7 +64,17 @@ class GainScreen(FilePage[Gains]):
 
     def keys(self) -> Sequence[str]:
         """What the keys do."""
-        return ("p power", "n noise", "s sensitivity", "f noise figure", "b blocking", "t test", "c chain", "q back")
+        return (
+            "p power",
+            "n noise",
+            "s sensitivity",
+            "f noise figure",
+            "b blocking",
+            "o site noise",
+            "t test",
+            "c chain",
+            "q back",
+        )
 
     def action_type(self, name: str) -> None:
         """Type a number of the radios."""
@@ -93,7 +104,9 @@ class GainScreen(FilePage[Gains]):
 def _at_lines(at: At) -> list[tuple[int, str]]:
     """Weights and lines of one time."""
     follows = at.outcome
+    site = [(2, f"the site's noise alone makes it deafer by {text(at.site)}")] if at.site.known else []
     return [
+        *site,
         (6, f"desense {said(follows.desense)}, noise below the receiver's by {text(follows.noise_margin)}"),
         (4, f"carrier {text(follows.carrier_dbm)}, below what blocks by {text(follows.carrier_margin)}"),
         (3, f"isolation {text(at.between.noise)}; lost in all {text(follows.deafness)}"),

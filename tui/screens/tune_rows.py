@@ -23,7 +23,7 @@ from visit.site.site import Site
 
 KEYS = (
     "t before and after a turn", "e it was another turn", "o lock nut", "+ - sweeps a look", "u not turned after all",
-    "c correct an entry",    "g bell", "h strip of places", "q back",
+    "c correct an entry",    "s survey", "g bell", "h strip of places", "q back",
 )  # fmt: skip
 
 
@@ -55,12 +55,22 @@ class TunePicture:
     """The looks of a strip of the notch's place; None: it is not asked for."""
     now_s: float = 0.0
     strip_rows: int = STRIP_ROWS
+    survey: str = ""
+    """What the hands do while a survey is made between two turns; "": none is."""
 
 
 def tune_blocks(p: TunePicture, width: int) -> list[Block]:
     """Blocks from top to bottom, no line wider than `width`."""
-    now = "TURNING: t when done" if p.turning else "measuring the turn" if p.measuring else "looking"
-    if p.shown is not None and not p.turning:
+    now = (
+        "SURVEY"
+        if p.survey
+        else "TURNING: t when done"
+        if p.turning
+        else "measuring the turn"
+        if p.measuring
+        else "looking"
+    )
+    if p.shown is not None and not (p.turning or p.survey):
         now += f" {min(p.shown.sweeps + p.shown.thrown_sweeps, p.planned)} of {p.planned}"
     title = f" TUNE  {p.side.value} side to {p.site.reject_hz(p.side) / 1e6:.4f} MHz"
     best = "" if p.best_db is None else f"so far INFERRED {p.best_db:.1f} dB"
@@ -110,6 +120,8 @@ def _places(tuning: Tuning | None, width: int) -> list[str]:
 
 def _do(p: TunePicture, width: int) -> list[str]:
     advice, seen = p.advice, p.shown
+    if p.survey:
+        return labelled("DO", p.survey, width=width)
     if seen is not None and seen.check.state is State.WRONG and not p.trusted:
         return [
             *labelled("DO", f"{seen.check.cure}; or y if it hangs as declared", width=width),

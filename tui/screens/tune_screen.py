@@ -10,25 +10,22 @@ import asyncio
 import math
 import time
 from collections import deque
+from collections.abc import Callable
 from dataclasses import replace
 from typing import ClassVar
 
 from textual.binding import Binding, BindingType
-from textual.widgets import Input
 
 from protocol.errors import RequestError
 from protocol.sweep import SweepSettings
-from rf.repeater.hookup_check import State
 from tui.drawing.blocks import Block
 from tui.drawing.marks import MarkSet
 from tui.drawing.strip import Place
-from tui.screens.dialogs import BenchDialog
-from tui.screens.framed import TextScreen
-from tui.screens.tune_rows import STRIP_ROWS, TunePicture, bench_line, told_from, tune_blocks
-from tui.screens.turns_dialog import TurnsDialog
-from visit.day.next_deed import TRUSTED
-from visit.day.nudges import LOCK_NUT, Told
-from visit.day.tuning import Advice, Tuning, advise
+from tui.screens.tune_keys import TuneKeys
+from tui.screens.tune_rows import STRIP_ROWS, TunePicture, tune_blocks
+from tui.screens.tune_survey import SurveyBetween
+from visit.day.nudges import Told
+from visit.day.tuning import Tuning, advise
 from visit.figures.assessment import Assessment
 from visit.run.conductor import Phase, RunOrder
 from visit.run.tool import Tool
@@ -60,12 +57,13 @@ def _skirts_db(seen: Assessment) -> float:
     return notch.rejection_at[0].value
 
 
-class TuneScreen(TextScreen[None]):
+class TuneScreen(TuneKeys):
     """One side's cavities, live."""
 
     BINDINGS: ClassVar[list[BindingType]] = [
         Binding("t", "turning", "before and after a turn"),
         Binding("e", "tell", "enter which screw"),
+        Binding("s", "survey", "survey: leads on loads and back"),
         Binding("o", "lock", "locking"),
         Binding("u", "undo", "not turned after all"),
         Binding("c", "correct", "correct a turn"),
@@ -77,29 +75,22 @@ class TuneScreen(TextScreen[None]):
         Binding("minus", "longer(0.5)", "shorter"),
         Binding("escape,q", "leave", "back"),
     ]
-    PLACEHOLDER = "cavity 1-8, rod or trimmer, turns, direction: 1 rod 0.25 clockwise"
 
     def __init__(self, tool: Tool, order: RunOrder, marks: MarkSet) -> None:
-        super().__init__()
         side = order.hookup.side
         assert side is not None
-        self._tool, self._marks, self._side = tool, marks, side
         # Both channels: the pass tells the circuit, without which single cavities are not told apart.
         settings = _sweep(tool, side, 0, order.settings.bandwidth_hz)
-        self._order = RunOrder(order.hookup, settings, SWEEPS, "tune", order.trusted)
-        self._told: Told | None = None  # what was entered of the next turn; None: as advised
-        self._turning = self._bell = self._typing = self._strip = False
+        super().__init__(tool, side, RunOrder(order.hookup, settings, SWEEPS, "tune", order.trusted), marks)
+        self._between = SurveyBetween(tool, order.hookup)
+        self._turning = False
         self._before: tuple[int, Assessment] | None = None
         # The turn that was made and the last run that may still hold sweeps of it, until its look is complete.
         self._after: tuple[Told, int] | None = None
         self._comparing = False  # the turn's two looks: nothing new may be advised until that is done
         self._seen: int | None = None
-        self._last = ""
         self._best_db = float("-inf")
-        self._shown: Assessment | None = None
-        self._judged: tuple[int, Assessment] | None = None  # the last complete look, on which the advice rests
         self._tuning: Tuning | None = None
-        self._advice: Advice | None = None
         self._places: deque[Place] = deque(maxlen=MOST_PLACES)
 
     def on_mount(self) -> None:
@@ -110,6 +101,9 @@ class TuneScreen(TextScreen[None]):
 
     def _look(self) -> None:
         progress = (state := self._tool.station.state()).progress
+        if self._between.going:
+            self._between.look(state)
+            self.draw()
         if progress.order is None or progress.order.purpose != "tune":
             return
         if state.assessment is not None and state.assessment is not self._shown:
@@ -191,7 +185,7 @@ class TuneScreen(TextScreen[None]):
             self._told, self._turning, self._after is not None, self._order.trusted, self._last,
             self._best_db if math.isfinite(self._best_db) else None,
             self._tool.visit.ghosts(self._side), tuple(self._places) if self._strip else None, time.monotonic(),
-            STRIP_ROWS if self.app.size.height >= USUAL_ROWS else STRIP_ROWS // 2,
+            STRIP_ROWS if self.app.size.height >= USUAL_ROWS else STRIP_ROWS // 2, self._between.words,
         )  # fmt: skip
         return tune_blocks(picture, width)
 
@@ -199,13 +193,13 @@ class TuneScreen(TextScreen[None]):
 
     def action_turning(self) -> None:
         """First press: what stands now is 'before'. Second press: the next look is 'after'."""
-        if self._typing:
+        if self._typing or self._between.going:
             return
         progress = self._tool.station.state().progress
         if self._after is not None:
             self._last = "! the look after the last turn is not complete yet: hands off until it is"
         elif self._turning:
-            told = self._told or (self._advice.told if self._advice is not None else None)
+            told = self._told_now()
             if told is None:  # a turn of nobody knows which screw makes all places unknown
                 self._last = "! which screw was it? e says so (? when nobody knows), u when none was turned"
                 self.draw()
@@ -223,7 +217,10 @@ class TuneScreen(TextScreen[None]):
 
     def action_undo(self) -> None:
         """The screw was not turned after all: what stood before still stands."""
-        if self._comparing:
+        if self._between.going:
+            self._last = "no survey: looking at the duplexer again"
+            self._looking_again(self._between.give_up)
+        elif self._comparing:
             self._last = "the turn is being written down: c corrects it then"
         elif self._turning or self._after is not None:
             self._turning, self._after, self._last = False, None, "taken back: no turn was made"
@@ -234,71 +231,32 @@ class TuneScreen(TextScreen[None]):
             self._last = "nothing to take back: no turn is in hand; c corrects one that is written down"
         self.draw()
 
-    def action_correct(self) -> None:
-        """An entry of the ledger was wrong."""
-        if not self._typing:
-            self.app.push_screen(TurnsDialog(self._tool.visit, self._side), self._corrected)
-
-    def _corrected(self, changed: bool | None) -> None:
-        if changed:
-            self._last = "corrected; the first entry stays in the visit file"
-            if self._judged is not None:
-                self._judge(*self._judged)
-        self.draw()
-
-    def action_lock(self) -> None:
-        """The next turn is the lock nut."""
-        told = self._told or (self._advice.told if self._advice is not None else None) or Told()
-        self._told = Told(told.cavity, LOCK_NUT, "", None)
-        self._last = "press t, tighten while watching, press t again: what moves is the locking"
-        self.draw()
-
-    def action_bell(self) -> None:
-        """Sound the bell when it gets better, or not."""
-        self._bell = not self._bell
-        self._last = f"bell {'on' if self._bell else 'off'}"
-        self.draw()
-
-    def action_strip(self) -> None:
-        """Where the notch was at each look, or not."""
-        self._strip = not self._strip
-        self.draw()
-
-    def action_trust(self) -> None:
-        """A duplexer that is far off looks like a wrong hook-up: somebody has gone and seen."""
-        if self._shown is None or self._shown.check.state is not State.WRONG:
-            self._last = "the hook-up looks as declared"
+    def action_survey(self) -> None:
+        """Leads on loads, and back: each press says that what was asked for is done."""
+        if self._typing or self._turning or self._after is not None or self._comparing:
+            self._last = "! a turn is in hand: first its look"
+        elif not self._between.going and (self._tuning is None or self._tuning.survey is None):
+            self._last = "no survey is lacking here"
         else:
-            self._tool.visit.note("hook-up", f"{self._order.hookup.text}{TRUSTED}")
-            self._order = replace(self._order, trusted=True)
-            self._tool.station.order(self._now())
+            plan = None if self._tuning is None else self._tuning.survey
+            self._looking_again(lambda: self._between.next(plan))
         self.draw()
 
-    def action_bench(self) -> None:
-        """Demo only: turn a screw of the bench, or change it otherwise; the advised turn stands there."""
-        if self._tool.bench is None or self._typing:
-            return
-        told = self._told or (self._advice.told if self._advice is not None else None)
-        self.app.push_screen(BenchDialog(self._tool.bench, bench_line(told)))
+    def _looking_again(self, done: Callable[[], bool]) -> None:
+        """Look at the duplexer once `done` says that the leads are back on it."""
+        try:
+            if done():
+                self._judged = self._advice = None
+                self._tool.station.order(self._now())
+        except RequestError as error:
+            self._last = f"! {error}"
 
     def action_longer(self, factor: float) -> None:
         """More or fewer sweeps a look."""
         planned = min(max(round((self._order.planned_sweeps or SWEEPS) * factor), 1), MOST_SWEEPS)
         self._order, self._advice = replace(self._order, planned_sweeps=planned), None
-        if not self._turning:
+        if not self._turning and not self._between.going:
             self._tool.station.order(self._order)
-        self.draw()
-
-    def action_tell(self) -> None:
-        """Which screw it is, how far and which way."""
-        self._typing = True
-        self.type_in()
-
-    def on_input_submitted(self, event: Input.Submitted) -> None:
-        """Take the words."""
-        self.close_line()
-        self._typing = False
-        self._told = told_from(event.value) if event.value.strip() else None
         self.draw()
 
     def action_leave(self) -> None:

@@ -14,14 +14,27 @@ from protocol.errors import RequestError
 from tui.drawing.blocks import Block
 from tui.screens.file_page import FilePage
 from tui.screens.page_screen import block
-from visit.day.witness import SideWitness, take_level, witnesses
+from visit.day.witness import SideWitness, at_channel, take_level, witnesses
 from visit.figures.replay import Replay
 from visit.figures.run_figures import no_figures
 from visit.record.sheet import write
-from visit.record.witness import LOSS, PAD, REJECTION, SCALE, STATES, maker_line, witness_line
+from visit.record.witness import (
+    CORRECTION,
+    LOSS,
+    PAD,
+    REJECTION,
+    SCALE,
+    STATES,
+    TAKEN,
+    maker_line,
+    witness_line,
+)
 from visit.report.witness_page import SAFE, side_lines
 from visit.run.tool import Tool
 from visit.site.hookup import Side
+
+OTHERS = tuple(state for state in STATES if state not in (*TAKEN, PAD, SCALE))
+"""What is typed by name."""
 
 
 class WitnessScreen(FilePage[dict[Side, SideWitness]]):
@@ -31,6 +44,7 @@ class WitnessScreen(FilePage[dict[Side, SideWitness]]):
         Binding("n", "following", "next level"),
         Binding("p", f"type('{PAD}')", "pad"),
         Binding("s", f"type('{SCALE}')", "scale"),
+        Binding("o", "other", "source, leads and curve by their sheets"),
         Binding("m", "maker", "maker's rejection and loss"),
         Binding("l", "side('L')", "the low side"),
         Binding("h", "side('H')", "the high side"),
@@ -64,7 +78,7 @@ class WitnessScreen(FilePage[dict[Side, SideWitness]]):
 
     def keys(self) -> Sequence[str]:
         """What the keys do."""
-        return ("n next level", "p pad", "s scale", "m maker's", "l low side", "h high side", "q back")
+        return ("n next level", "p pad", "s scale", "o by sheets", "m maker's", "l low side", "h high side", "q back")
 
     def action_side(self, port: str) -> None:
         """The other side."""
@@ -85,6 +99,20 @@ class WitnessScreen(FilePage[dict[Side, SideWitness]]):
             self.again()
 
         self.ask(f"{STATES[state]}, in {witness_line(side, state).unit}", take)
+
+    def action_other(self) -> None:
+        """Type what sheets say, by name; the answer names what there is."""
+        side = self._side
+
+        def take(typed: str) -> None:
+            name, _, value = typed.strip().rpartition(" ")
+            if name.strip() not in OTHERS:
+                raise RequestError(f"name and number; names: {', '.join(OTHERS)}")
+            words = at_channel(value, self._tool.site.reject_hz(side)) if name.strip() == CORRECTION else value
+            take_level(self._tool.visit.file, side, name.strip(), words)
+            self.again()
+
+        self.ask(f"which and how much, e.g. source 10 ({', '.join(OTHERS)})", take)
 
     def action_maker(self) -> None:
         """Type what the maker's sheet promises."""

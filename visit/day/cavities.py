@@ -22,13 +22,17 @@ from rf.notch.apart import Each
 from rf.notch.dips import Expected
 from rf.notch.nudge import LARGEST_MISFIT
 from rf.values.figure import NORMAL_95, Figure, cant_say, inferred, shifted
-from visit.day.nudges import NudgeRow, Told
+from visit.day.nudges import TRIMMER, NudgeRow, Told
 
 ANYWHERE_HZ = 2e7
 """Standard deviation of a place before anything is known of it: somebody may have turned every screw."""
 
 PLACED_HZ = 1e5
 """A place with a smaller one is known."""
+
+MOST_HUNTS = 2
+"""Turns after which a dip that is not seen again is left alone while others can be brought nearer, and after which what
+earlier turns let expect is doubted."""
 
 SLIPPING = 4
 """So many turns one after the other that move nothing: the screw does not hold its rod."""
@@ -99,6 +103,8 @@ class CavityState:
     unseen_turns: float = 0.0
     tries: int = 0
     blind: int = 0
+    hunted: int = 0
+    """Turns in a row after which its place was not seen."""
     most_turns: float = 0.0
     stuck: int = 0
     idle: int = 0
@@ -176,25 +182,37 @@ def track(
     cavities: int | None,
     mean: Figure | None = None,
     singles: Sequence[Figure] = (),
+    blind: int = 0,
+    *,
+    trims: bool = False,
 ) -> Places:
     """What the turns of one side (`rows`, in their order) tell. `mean` is the present offset of the mean notch in
-    hertz, `singles` the zeros that the skirts resolve now (absolute, rising); `cavities` None: not known how many."""
+    hertz, `singles` the zeros that the skirts resolve now (absolute, rising); `cavities` None: not known how many.
+    The first `blind` rows were read before the leak was bounded: what their fits say of places is not believed, for a
+    leak looks like cavities that stand together; a dip that was seen is one. `trims`: what a turn does is
+    told of the trimmers, else of the rods."""
     told = [row.told.cavity for row in rows if row.told.cavity]
     count = max([cavities or 0, *told])
     state, mixed = _Track(count), ""
     average = np.full(count, 1.0 / count) if cavities is not None and count == cavities else None
     turned: set[int] = set()
     singly = False
-    for row in rows:
+    for index, row in enumerate(rows):
+        if index == blind > 0 and not rows[blind - 1].single:
+            state.forget()
+            turned.clear()
         if row.single and not singly:
             state.forget()  # what a fit told of a response that it does not fit
         singly = row.single
-        mixed = _turn(state, row, reject_hz, average, _rates(rows[: rows.index(row)], cavities),
-                      _unseen(rows[: rows.index(row)], row.told.cavity))  # fmt: skip
+        alike = [other for other in rows[:index] if other.trims == row.trims]
+        mixed = _turn(state, row, reject_hz, average, _rates(alike, cavities), _unseen(alike, row.told.cavity))
         if row.told.cavity and not mixed:
             turned.add(row.told.cavity)
         elif mixed:
             turned.clear()
+    if rows and len(rows) == blind and not rows[-1].single:
+        state.forget()
+        turned.clear()
     if average is not None and mean is not None and not _see_mean(state, average, mean):
         state.forget()
         turned.clear()
@@ -202,17 +220,24 @@ def track(
     zeros = tuple(shifted(one, -reject_hz) for one in singles)
     if count and len(zeros) == count == cavities:
         _give(state, zeros)
+    rows = [row for row in rows if row.trims == trims]
     rates = _rates(rows, cavities)
     made = tuple(_cavity(state, number, number in turned, rates, rows, cavities) for number in range(1, count + 1))
     placed = sum(one.sd_hz < PLACED_HZ for one in made)
     return Places(made, zeros if placed < count else (), mixed)
 
 
-def expected_of(rows: Sequence[NudgeRow], reject_hz: float, cavities: int | None, told: Told) -> Expected:
+def expected_of(
+    rows: Sequence[NudgeRow], reject_hz: float, cavities: int | None, told: Told, blind: int = 0
+) -> Expected:
     """What the turns so far (`rows` of one side) let expect of the next one."""
-    state = None if told.cavity is None else track(rows, reject_hz, cavities).cavity(told.cavity)
-    if state is None or told.cavity is None:
-        return Expected()
+    state = (
+        None
+        if told.cavity is None
+        else track(rows, reject_hz, cavities, blind=blind, trims=told.screw == TRIMMER).cavity(told.cavity)
+    )
+    if state is None or told.cavity is None or state.hunted >= MOST_HUNTS:
+        return Expected()  # what was expected did not come, time and again
     place = (reject_hz + state.place.value, state.sd_hz) if state.place.known else None
     forward, sign = way(told.direction)
     if not (state.hz_per_turn and told.turns and forward == state.forward):
@@ -304,6 +329,10 @@ def _singly(state: _Track, row: NudgeRow, index: int, rate: _Rate | None, reject
         state.see(pick, after.value - reject_hz, _sd(after))
     elif row.unseen and rate is not None and not again:
         state.move(index, 0.0, UNSEEN_HZ / 3.0)
+    elif rate is not None and row.told.turns and not row.unseen and state.sd(index) < ANYWHERE_HZ / 4.0:
+        forward, sign = way(row.told.direction)  # it hides among the others: about where the turn should have led
+        by = rate.hz * row.told.turns * (sign if forward == rate.forward else 0)
+        state.move(index, by, HAND_SHARE * abs(rate.hz * row.told.turns) + PLACED_HZ)
     else:
         state.forget(index)
 
@@ -420,18 +449,19 @@ def _cavity(
     else:
         place = cant_say("Hz", "which notch is its own shows when it is turned a little")
     mine = [row for row in rows if row.told.cavity == number and row.told.turns]
+    hunted = next((k for k, row in enumerate(reversed(mine)) if row.figure("after").known), len(mine))
     if rate is None:
         unseen = [row.told.turns or 0.0 for row in mine if not seen_move(row, None)[2].known and not row.left]
         return CavityState(
             number, place, sd, turned, unseen_turns=max(unseen, default=0.0), tries=len(mine),
             blind=sum(row.unseen for row in mine),
-            last=mine[-1].told if mine else None,
+            last=mine[-1].told if mine else None, hunted=hunted,
         )  # fmt: skip
     seen = [row.told.turns or 0.0 for row in mine if seen_move(row, None)[2].known]
     return CavityState(
         number, place, sd, turned, rate.hz, rate.spread, rate.forward, most_turns=max(seen, default=0.0),
         stuck=_stuck(mine), idle=next((k for k, row in enumerate(reversed(mine)) if not row.unseen), len(mine)),
-        last=mine[-1].told,
+        last=mine[-1].told, hunted=hunted,
     )  # fmt: skip
 
 

@@ -13,8 +13,8 @@ from dataclasses import dataclass
 
 from rf.values.figure import Figure, inferred
 from rf.values.words import text
-from visit.day.cavities import HAND_SHARE, CavityState, Places, spoken, way
-from visit.day.nudges import Told
+from visit.day.cavities import HAND_SHARE, MOST_HUNTS, CavityState, Places, spoken, way
+from visit.day.nudges import ROD, Told
 
 NEAR = 0.25
 """Share of the channel spacing: nearer than that to the channel the fit of the chain leads on."""
@@ -56,6 +56,8 @@ class FarLook:
     level: int
     spans: tuple[tuple[float, float], ...]
     farther: tuple[Figure, ...] | None = None
+    screw: str = ROD
+    """What moves the notches: the trimmers once the rods were set by the pass."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -105,6 +107,7 @@ def coarse(
     outside = [dip for dip in look.farther or () if abs(dip.value - reject_hz) > near_hz]
     if not away and not blind and (not lost or not outside):
         return None if look.level == 0 else _other_sweep(look, 0, lost, len(places.cavities))
+    able = [one for one in away if one.hz_per_turn]
     level = _level(look, places.cavities, lost, away, reject_hz)
     if level > len(look.spans):
         one = max(blind, key=lambda each: each.blind)
@@ -115,12 +118,13 @@ def coarse(
             f"{_turns(one.unseen_turns)} of it moved no dip from {low / 1e6:.1f} to {high / 1e6:.1f} MHz:"
             f" goal {goal_db:g} is out of reach here",
         )
-    unknown = next((one for one in lost if one.tries >= MOST_TRIES), None)
+    unknown = next((one for one in lost if max(one.tries, one.hunted) >= MOST_TRIES), None)
     if unknown is not None:
         return Coarse(
             "bench",
             f"cavity {unknown.number} needs the bench: no turn of it tells which dip is its own",
-            f"{unknown.tries} turns to and fro, {len(look.dips)} dips seen: goal {goal_db:g} is out of reach here",
+            f"{max(unknown.tries, unknown.hunted)} turns to and fro, {len(look.dips)} dips seen:"
+            f" goal {goal_db:g} is out of reach here",
         )
     if level != look.level:
         return _other_sweep(look, level, lost, len(places.cavities))
@@ -129,8 +133,13 @@ def coarse(
             seen = f"{len(look.dips)} of {len(places.cavities)} dips are seen"
             return Coarse("longer", f"average longer: + until {ENOUGH} sweeps a look, then wait for it",
                           f"{seen}, the others may lie under the floor")  # fmt: skip
-        return _trial(min(lost, key=lambda one: (one.turned, one.number)), look, unit_hz, reject_hz)
-    return _nearer(max(away, key=lambda one: abs(one.place.value)), places.cavities, spacing_hz, near_hz)
+        hunt = [one for one in lost if not one.hz_per_turn or one.hunted < MOST_HUNTS]
+        if hunt or not able:
+            return _trial(
+                min(hunt or lost, key=lambda one: (one.turned, one.hunted, one.number)), look, unit_hz, reject_hz
+            )
+        return _nearer(max(able, key=lambda one: abs(one.place.value)), places.cavities, spacing_hz, look.screw)
+    return _nearer(max(away, key=lambda one: abs(one.place.value)), places.cavities, spacing_hz, look.screw)
 
 
 def dip_words(look: FarLook, reject_hz: float) -> str:
@@ -181,20 +190,22 @@ def _turns(value: float) -> str:
     return f"{value:.2f}".rstrip("0").rstrip(".") + (" turn" if value <= 1.0 else " turns")
 
 
-def _named(one: CavityState, turns: float, direction: str) -> tuple[str, Told]:
+def _named(one: CavityState, turns: float, direction: str, screw: str) -> tuple[str, Told]:
     turns = round(turns, 2 if turns < 2.0 else 1)
     degrees = f" ({round(72 * turns) * 5} degrees)" if turns <= 2.0 else ""
-    return f"cavity {one.number}, rod: {_turns(turns)} {direction}{degrees}", Told(one.number, "rod", direction, turns)
+    told = Told(one.number, screw, direction, turns)
+    return f"cavity {one.number}, {screw}: {_turns(turns)} {direction}{degrees}", told
 
 
 def _trial(one: CavityState, look: FarLook, unit_hz: float, reject_hz: float) -> Coarse:
     """A turn that shows which dip is this screw's."""
     direction = one.forward
     if one.hz_per_turn:
-        least = TRIAL_WIDTHS * unit_hz / abs(one.hz_per_turn)
+        # Two that stand together part only when they are some widths apart: farther with each turn that showed nothing.
+        least = TRIAL_WIDTHS * unit_hz / abs(one.hz_per_turn) * 2.0 ** max(one.hunted - 1, 0)
         turns, why = least, "its dip is not seen: this turn shows it again"
         if one.last is not None and one.last.turns:  # back half of the way that it came
-            turns, sign = max(one.last.turns / 2.0, least), way(one.last.direction)[1]
+            turns, sign = min(max(one.last.turns / 2.0, least), MOST_TRIAL), way(one.last.direction)[1]
             direction = spoken(one.forward, -sign)
     else:
         turns = min(max(2.0 * one.unseen_turns, FIRST_TURNS), MOST_TRIAL)
@@ -203,7 +214,7 @@ def _trial(one: CavityState, look: FarLook, unit_hz: float, reject_hz: float) ->
         why = "which dip is its own shows by the one that moves; the lock nut loose first"
         if one.unseen_turns:
             why = f"{_turns(one.unseen_turns)} of it moved no dip: is it this side's screw, and its nut loose?"
-    do, told = _named(one, max(turns, 0.01), direction)
+    do, told = _named(one, max(turns, 0.01), direction, look.screw)
     return Coarse("trial", do, why, f"one of {len(look.dips)} dips moves, the others stay", told, look.level)
 
 
@@ -212,16 +223,16 @@ def _back(one: CavityState, look: FarLook, unit_hz: float) -> Coarse:
     rate, last = one.hz_per_turn or math.inf, one.last
     sign = -way(last.direction)[1] if last is not None else -1
     turns = min(max(2.0 * TRIAL_WIDTHS * unit_hz / abs(rate), FIRST_TURNS), MOST_TRIAL)
-    do, told = _named(one, turns, spoken(one.forward, sign))
+    do, told = _named(one, turns, spoken(one.forward, sign), look.screw)
     why = f"{one.idle} turns moved nothing: is it at the end of its travel? a turn back tells"
     return Coarse("trial", do, why, f"one of {len(look.dips)} dips moves", told)
 
 
-def _nearer(one: CavityState, cavities: Sequence[CavityState], spacing_hz: float, near_hz: float) -> Coarse:
+def _nearer(one: CavityState, cavities: Sequence[CavityState], spacing_hz: float, screw: str) -> Coarse:
     """Bring the cavity that stands farthest off near the channel, beside the others."""
     rate = one.hz_per_turn
     if not rate:  # its place follows from the others: its own turn is not known yet
-        do, told = _named(one, FIRST_TURNS, one.forward)
+        do, told = _named(one, min(max(2.0 * one.unseen_turns, FIRST_TURNS), MOST_TRIAL), one.forward, screw)
         why = f"its dip is the one left, {text(one.place, signed=True)} off; how far a turn goes is not known"
         return Coarse("trial", do, why, "its own dip moves", told)
     order = sorted(cavities, key=lambda each: each.place.value)
@@ -231,7 +242,7 @@ def _nearer(one: CavityState, cavities: Sequence[CavityState], spacing_hz: float
     small = turns > GROWTH * one.most_turns > 0.0
     turns = min(turns, GROWTH * one.most_turns) if small else turns
     moved = math.copysign(turns * abs(rate), by_hz)
-    do, told = _named(one, turns, spoken(one.forward, 1 if by_hz * rate > 0 else -1))
+    do, told = _named(one, turns, spoken(one.forward, 1 if by_hz * rate > 0 else -1), screw)
     why = f"its dip stands {text(one.place, signed=True)} off; a turn does about {abs(rate) / 1e3:.3g} kHz"
     if small:
         why += "; not farther before a larger turn has shown that"

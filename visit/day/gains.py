@@ -11,10 +11,26 @@ from dataclasses import dataclass, replace
 
 from rf.repeater.chain import Link, chained, noise_figure_of
 from rf.repeater.desense import noise_floor_dbm
-from rf.repeater.gain import Between, Outcome, Radios, hears_better, needed, outcome, range_change, with_antenna
+from rf.repeater.gain import (
+    NO_SITE,
+    Between,
+    Outcome,
+    Radios,
+    hears_better,
+    needed,
+    outcome,
+    range_change,
+    site_by_levels,
+    site_deafness,
+    site_over_own,
+    with_antenna,
+)
 from rf.values.combine import as_inferred, negative, total
 from rf.values.figure import Figure, cant_say, inferred, reading
 from visit.day.day import STEPS, Day
+from visit.day.desense_test import AFTER as TEST_AFTER
+from visit.day.desense_test import BEFORE as TEST_BEFORE
+from visit.day.desense_test import taken
 from visit.day.parts import PartPath, paths_of
 from visit.day.radios import KnownRadios, known_radios
 from visit.day.stages import AS_LEFT, stage_at, stood
@@ -57,6 +73,10 @@ class At:
     when: str
     between: Between
     outcome: Outcome
+    site: Figure
+    """dB by which the site's noise makes the receiver deafer, transmitter off."""
+    over_own: Figure
+    """That noise over the receiver's own, as a ratio; nothing where nobody told of it."""
     on_load: Figure
     """Desensitisation with a load in the antenna's place, dB."""
     sensitivity_dbm: Figure
@@ -95,20 +115,28 @@ def gains_of(day: Day, replay: Replay) -> Gains:
     left = {one.hookup: one for _, one in pairs if one is not None}
     after_name = AS_LEFT if stage_at(visit, AS_LEFT) else LATEST
     beside = _beside(site, known.radios, paths_of(replay))
-    before = _at(site, known, feeder, BEFORE, found, beside)
-    after = _at(site, known, feeder, after_name, left, beside)
+    before = _at(site, known, feeder, BEFORE, found, beside, taken(visit, TEST_BEFORE).levels.site)
+    after = _at(site, known, feeder, after_name, left, beside, taken(visit, TEST_AFTER).levels.site)
     hears, radiates = cant_say("dB", "before or after was not measured"), cant_say("dB", "before or after is missing")
     if before is not None and after is not None:
-        hears = hears_better(beside.radios, before.between, after.between)
+        noisy = next((one.over_own for one in (after, before) if one.over_own.known), NO_SITE)
+        hears = hears_better(beside.radios, before.between, after.between, noisy)
         radiates = as_inferred(total((before.between.transmit_loss, negative(after.between.transmit_loss)), "dB"))
+    last = after or before
     return Gains(known, before, after, hears, range_change(hears), radiates, _seen(day, before, after),
-                 needed(known.radios, ALLOWED_DB))  # fmt: skip
+                 needed(known.radios, ALLOWED_DB, None if last is None else last.site))  # fmt: skip
 
 
 def _at(
-    site: Site, known: KnownRadios, feeder: FeederSight, when: str, figures: dict[HookUp, Figures], beside: Beside
+    site: Site,
+    known: KnownRadios,
+    feeder: FeederSight,
+    when: str,
+    figures: dict[HookUp, Figures],
+    beside: Beside,
+    seen_site: Figure,
 ) -> At | None:
-    """One time; None where neither side was measured."""
+    """One time; None where neither side was measured. `seen_site`: what a desense test saw of the site's noise."""
     transmit, receive = site.transmit, site.transmit.other
     tx, rx = _of(figures, HookUp("A", transmit.value)), _of(figures, HookUp("A", receive.value))
     if tx is None and rx is None:
@@ -136,10 +164,24 @@ def _at(
         noise, carrier = (closed, carrier) if of_noise else (noise, closed)
         says = f"{how}; with the measured antenna in any phase"
     between = Between(_and(noise, noise_extra), _and(carrier, carrier_extra), _and(tx_loss, tx_extra), rx_loss)
-    follows = outcome(radios, between, front_end)
+    over_own, noisy = _site(known, radios, rx_loss, seen_site)
+    follows = outcome(radios, between, front_end, noisy if noisy.known else None)
     says += beside.says
     sensitivity = total((known.sensitivity_dbm, follows.deafness), "dBm")
-    return At(when, between, follows, on_load, sensitivity, says)
+    return At(when, between, follows, noisy, over_own, on_load, sensitivity, says)
+
+
+def _site(known: KnownRadios, radios: Radios, rx_loss: Figure, seen: Figure) -> tuple[Figure, Figure]:
+    """The site's noise over the receiver's own, and the deafness by it: as seen with the radio, else as typed."""
+    if seen.known:
+        seen = as_inferred(seen)
+        return site_by_levels(seen, rx_loss), replace(seen, value=max(seen.value, 0.0), low=max(seen.low, 0.0),
+                                                      high=max(seen.high, 0.0))  # fmt: skip
+    if known.site_noise is not None:
+        over_own = site_over_own(known.site_noise, radios.own_dbm_hz)
+        return over_own, site_deafness(over_own, rx_loss)
+    why = "nobody told of it: none is counted, and with it less is lost to the transmitter"
+    return cant_say("", why), cant_say("dB", why)
 
 
 WHOLE = reading(0.0, 0.0, 0.0, "dB", limited_by="mismatch")

@@ -86,7 +86,7 @@ def of_sheet(typed: Mapping[str, str]) -> KnownInstrument:
                 f"floors of {low_db:g} dB at {low_hz:g} Hz and {high_db:g} dB at {high_hz:g} Hz can't both be: noise"
                 " falls by 10 dB for a tenth of the bandwidth, no more; look at the sheet again"
             )
-    settling, factor, assumed = _point_time(typed, floors, sources)
+    settling, factor, assumed = _point_time(typed, sources)
     overhead, points = _number(typed, "overhead", 0.0, 600.0), _number(typed, "points", 2, 200_001)
     narrowest = _number(typed, "narrowest", 0.01, 1e7)
     for name, value, usual in (
@@ -101,7 +101,7 @@ def of_sheet(typed: Mapping[str, str]) -> KnownInstrument:
     high = max(floors[-1][0], 1000.0, low)
     most = USUAL_MOST_POINTS if points is None else int(points)
     leak, drift = _number(typed, "leak", 0.0, 250.0, sign=False), _number(typed, "drift", -10.0, 10.0)
-    sources.append("leak: not told" if leak is None else f"leak {-leak:g} dB: as typed")
+    sources.append("leak: not told" if leak is None else f"leak {-leak:g} dB at most: as typed")
     ability = Ability(
         floors,
         settling,
@@ -111,6 +111,7 @@ def of_sheet(typed: Mapping[str, str]) -> KnownInstrument:
         tuple(sorted({most, *(number for number in USUAL_POINTS if number <= most)})),
         SHEET_HALF_DB,
         None if leak is None else amplitude(-leak),
+        leak is not None,
         leak is not None,
         drift or 0.0,
     )
@@ -178,9 +179,7 @@ def _at(words: str, name: str, example: str) -> tuple[float, float]:
     return values
 
 
-def _point_time(
-    typed: Mapping[str, str], floors: tuple[tuple[float, float], ...], sources: list[str]
-) -> tuple[float, float, bool]:
+def _point_time(typed: Mapping[str, str], sources: list[str]) -> tuple[float, float, bool]:
     """Settling, bandwidth factor, and whether they are assumed."""
     if "point-time" not in typed:
         sources.append(f"a point takes 1 / bandwidth and {USUAL_SETTLING_S * 1e3:g} ms: {ASSUMED}")

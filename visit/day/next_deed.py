@@ -117,7 +117,7 @@ def next_deed(facts: Facts) -> NextDeed:
     """The next sensible deed. Pure."""
     now = facts.now
     if now is None:
-        return _side(facts, Side.LOW) if not facts.sides else _overall(facts)
+        return _side(Side.LOW) if not facts.sides else _overall(facts)
     if now.check.state is State.WRONG:
         return NextDeed(now.check.cure, now.check.short, "k")
     if now.check.state is State.NOTE and now.check.asks and now.hookup.text not in facts.trusted:
@@ -334,7 +334,7 @@ def _overall(facts: Facts) -> NextDeed:
     """Nothing is left to do for the side on the leads: the other one, then the stages, then the report."""
     for side in Side:
         if side not in facts.sides:
-            return _side(facts, side)
+            return _side(side)
     beyond = {side: why for side in facts.sides if (why := _no_screw(facts, side))}
     worse = _missed_elsewhere(facts, None)
     if worse is not None:
@@ -386,7 +386,7 @@ def _far_as_it_goes(facts: Facts, seen: Assessment) -> bool:
     return not plan.proves and seen.sweeps >= plan.sweeps and _survey(facts) is None
 
 
-def _side(facts: Facts, side: Side) -> NextDeed:
+def _side(side: Side) -> NextDeed:
     return NextDeed(f"leads on A>{side.value}, sweep wide", f"the {side.word} side was not measured yet", "k")
 
 

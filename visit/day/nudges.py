@@ -41,6 +41,9 @@ _STRUCK = re.compile(r"turn (?P<number>[0-9]{1,9}) struck out: (?P<why>.{1,400})
 MOST_CAVITIES = 8
 """Of one side."""
 LOCK_NUT = "lock nut"
+ROD, TRIMMER = "rod", "trimmer"
+FOR_THE_PASS = "rod for the pass"
+"""A rod that is turned for the pass, which it moves with the notch."""
 REACH = 1.0 / 3.0
 """Share of the channel spacing around the reject channel that is compared: farther out the pass begins to move too."""
 
@@ -85,6 +88,11 @@ class NudgeRow:
         return None if value is None else float(value)
 
     @property
+    def trims(self) -> bool:
+        """Whether it was a trimmer that was turned; what a turn of it does says nothing of the rod."""
+        return self.told.screw == TRIMMER
+
+    @property
     def misfit(self) -> float:
         """How badly one moved zero explains the change (reduced chi-square); 0 where it was not written down."""
         value = self.figures.get("misfit")
@@ -127,6 +135,8 @@ class Around:
 
     mean: tuple[Figure, Figure] = (cant_say("Hz", "not known"), cant_say("Hz", "not known"))
     zeros: tuple[tuple[Figure, ...], tuple[Figure, ...]] = ((), ())
+    passing: tuple[Figure, Figure] = (cant_say("dB", "not read"), cant_say("dB", "not read"))
+    """Return loss of the pass channel."""
 
 
 def compare(
@@ -153,7 +163,7 @@ def compare(
     if not np.array_equal(f, averages[1].frequency_hz):
         raise RequestError("the sweep was changed between the two runs: keep it while a screw is turned")
     if is_far(site, f):
-        return _by_dips(averages[0], averages[1], expected)
+        return _by_dips(averages[0], averages[1], expected, site.cavities)
     near = np.abs(f - site.reject_hz(side)) <= REACH * (site.high_hz - site.low_hz)
     floors = [floor_of(average) for average in (x, y)]
     powers = [floor.additive_power / np.maximum(average.kept, 1) for floor, average in zip(floors, (x, y), strict=True)]
@@ -168,7 +178,7 @@ def compare(
             found = find_nudge(f[near], was[0], now[0], was[1], now[1], notch.circuit, relative_error=error)
             return found if run is before else turned_round(found)
         why = why or ("" if notch is None else notch.why)
-    return _by_dips(averages[0], averages[1], expected)
+    return _by_dips(averages[0], averages[1], expected, site.cavities)
 
 
 def dips_of(average: Averaged) -> tuple[Dip, ...]:
@@ -179,10 +189,13 @@ def dips_of(average: Averaged) -> tuple[Dip, ...]:
     return find_dips(average.frequency_hz, s21.mean, floor_of(s21).additive_power / np.maximum(s21.kept, 1))
 
 
-def _by_dips(before: Averaged, after: Averaged, expected: Expected | None) -> Nudge:
-    """By the dips alone."""
+def _by_dips(before: Averaged, after: Averaged, expected: Expected | None, cavities: int | None) -> Nudge:
+    """By the dips alone. Where fewer are seen than there are cavities, the one that stayed may be two."""
     span = float(before.frequency_hz[0]), float(before.frequency_hz[-1])
     told = moved_dip(dips_of(before), dips_of(after), span, expected)
+    few = len(dips_of(after)) < (cavities or 0) and expected is not None and expected.by is not None
+    if told.unseen and few:
+        told = replace(told, unseen=False, why="no dip moved: it may stand beside another one")
     return Nudge(told.before, told.after, told.moved, why=told.why, unseen=told.unseen, left=told.left, single=True)
 
 
@@ -200,6 +213,8 @@ def add_nudge(visit: VisitFile, before: RunRow, after: RunRow, told: Told, nudge
         "mean_after": as_json(around.mean[1]),
         "zeros_before": [as_json(zero) for zero in around.zeros[0]],
         "zeros_after": [as_json(zero) for zero in around.zeros[1]],
+        "pass_before": as_json(around.passing[0]),
+        "pass_after": as_json(around.passing[1]),
         "misfit": finite(nudge.misfit),
         "unseen": nudge.unseen,
         "left": nudge.left,
@@ -223,9 +238,13 @@ def add_nudge(visit: VisitFile, before: RunRow, after: RunRow, told: Told, nudge
         )
 
 
+LATER = ("mean_before", "mean_after", "pass_before", "pass_after")
+"""Figures of a row that files of earlier programs have not."""
+
+
 def _checked(visit: VisitFile, data: dict[str, Any]) -> dict[str, Any]:
     """The figures of a row; files before this told nothing of the mean. Raises RecordError."""
-    for name in ("before", "after", "moved", *(name for name in ("mean_before", "mean_after") if name in data)):
+    for name in ("before", "after", "moved", *(name for name in LATER if name in data)):
         data[name] = _sound(visit, data, name)
     for name in ("zeros_before", "zeros_after"):
         several = data.get(name, [])

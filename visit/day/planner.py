@@ -14,7 +14,7 @@ from protocol.errors import RequestError
 from protocol.sweep import SweepSettings
 from rf.floor.ability import Ability
 from rf.floor.forecast import floor_needed_db
-from rf.floor.leakage import leak_points, survey_sweeps
+from rf.floor.leakage import LEAK_HALF_HZ, leak_points, survey_sweeps
 from rf.floor.pool import HIGHEST_Q, planned_bias_db
 from rf.floor.proof import Limits
 from rf.floor.sequential import ERROR, spent_at
@@ -28,6 +28,7 @@ from visit.figures.assessment import Assessment, Role
 from visit.figures.leak_advice import APART, survey_advice
 from visit.figures.looks import WIDE_PART
 from visit.record.instrument_card import USUAL_OVERHEAD_S
+from visit.site.hookup import Side
 from visit.site.presets import wide as wide_sweep
 from visit.site.presets import zoom
 from visit.site.site import Site
@@ -44,6 +45,8 @@ FILLED = 3.0
 """A limit so many times the room is the leak's own where one was found; a smaller one is still mostly noise."""
 DEARER = 1.8
 """So many times the sweeps of a survey whose noise happens to be nothing: noise reads as some leak, and leads move."""
+ROOMY_DB = 10.0
+"""A survey before the fine turns goes so much deeper than the goal: around one channel that costs two minutes."""
 LEAST_STEP_HZ = 10.0
 """Steps of the synthesisers of small analyzers (common practice)."""
 AGAIN = 2
@@ -308,6 +311,21 @@ def plan_survey(
     return SurveyPlan(
         settings, zooms[0], zoom_s[0], f"{zooms[0]} sweeps zoomed on {where} leave room for a proof of {goal}"
     )
+
+
+def survey_for_turns(site: Site, side: Side, seen: Assessment, sweep_s: float) -> SurveyPlan | None:
+    """A survey around the reject channel alone, after which no leak looks like a side that meets its goal, and a proof
+    has room; with the points and bandwidth of the look that was `seen`, `sweep_s` each. None where that look knows no
+    floor."""
+    if not seen.floor_now.known or seen.bandwidth_hz is None:
+        return None
+    points = int(seen.frequency_hz.size)
+    settings = SweepSettings.around(site.reject_hz(side), 2.0 * LEAK_HALF_HZ, points, seen.bandwidth_hz)
+    goal_db = site.goals.rejection_db + Limits(None, 20.0).systematic_db + ROOMY_DB
+    asked = survey_sweeps(_power(seen, seen.bandwidth_hz), leak_points(settings.frequency_hz()), goal_db)
+    sweeps = math.ceil(DEARER * asked)
+    where = f"{site.reject_hz(side) / 1e6:.4f} MHz"
+    return SurveyPlan(settings, sweeps, sweeps * sweep_s, f"{sweeps} sweeps around {where} tell the leak there")
 
 
 def _leak_in_the_way(wide: Assessment, settings: SweepSettings, goal_db: float, systematic_db: float) -> str:

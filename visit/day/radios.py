@@ -11,7 +11,7 @@ from dataclasses import dataclass
 from rf.repeater.desense import watt_dbm
 from rf.repeater.gain import Radios, own_noise_by_figure, own_noise_by_sensitivity
 from rf.values.figure import Figure, cant_say, inferred
-from visit.record.sheet import BLOCKING, NOISE, NOISE_FIGURE, POWER, SENSITIVITY, Line, Sheet
+from visit.record.sheet import BLOCKING, NOISE, NOISE_FIGURE, POWER, SENSITIVITY, SITE_NOISE, Line, Sheet
 from visit.site.site import Site
 
 ASSUMED = "ASSUMED, common practice"
@@ -22,7 +22,7 @@ practice, from memory: seldom on a sheet; a synthesiser's far noise and the powe
 USUAL_NOISE_FIGURE_DB = (5.0, 8.0, 11.0)
 BLOCKING_DBM = (-30.0, -20.0, -10.0)
 
-TYPED_HALF = {POWER: 0.3, NOISE: 1.0, NOISE_FIGURE: 0.5, SENSITIVITY: 1.0, BLOCKING: 1.0}
+TYPED_HALF = {POWER: 0.3, NOISE: 1.0, NOISE_FIGURE: 0.5, SENSITIVITY: 1.0, BLOCKING: 1.0, SITE_NOISE: 1.0}
 """Half-width in dB of what a sheet says or a wattmeter (7 %) shows."""
 
 
@@ -35,6 +35,8 @@ class KnownRadios:
     sources: tuple[str, ...]
     assumed: bool
     sensitivity_dbm: Figure
+    site_noise: Figure | None
+    """dB over kT at the antenna, where it was typed."""
 
 
 def known_radios(site: Site, sheet: Sheet, measured_watt: float | None) -> KnownRadios:
@@ -63,9 +65,10 @@ def known_radios(site: Site, sheet: Sheet, measured_watt: float | None) -> Known
     if blocking is None:
         blocking = _table(BLOCKING_DBM, "dBm")
         sources.append(f"receiver blocked by {BLOCKING_DBM[0]:g} to {BLOCKING_DBM[2]:g} dBm: {ASSUMED}")
+    site_noise = _typed(sheet, SITE_NOISE, sources)
     assumed = any(ASSUMED in source for source in sources)
     unknown = cant_say("dBm", "the receiver's sensitivity was not typed")
-    return KnownRadios(Radios(power, noise, own, blocking), tuple(sources), assumed, sensitivity or unknown)
+    return KnownRadios(Radios(power, noise, own, blocking), tuple(sources), assumed, sensitivity or unknown, site_noise)
 
 
 def _power(sheet: Sheet, measured_watt: float | None, sources: list[str]) -> Figure:

@@ -239,6 +239,9 @@ class SideForecast:
         """Until the goal is shown of a unit that is so much better than it."""
         half, goal = self.able.floor_half_db, self.site.goals.rejection_db
         better, middle, worse = (self._proof_of(spare_db, by_db) for by_db in (-half, 0.0, half))
+        if self.able.leak_by_sheet:  # at best none of it stands in the trace
+            better = self._proof_of(spare_db, -half, leaks=False)
+            middle = middle or self._proof_of(spare_db, 0.0, leaks=False)
         if middle is None:
             why = f"the leak, or the noise that {LONGEST} sweeps leave, is above {goal:g} dB"
             return Proof(spare_db, cant_say("min", why), None, None, math.nan)
@@ -247,14 +250,15 @@ class SideForecast:
         timed = self._timed(setting.seconds, low, high)
         return Proof(spare_db, timed if worse is not None else replace(timed, high=math.inf), setting, usual, over)
 
-    def _proof_of(self, spare_db: float, by_db: float) -> tuple[Setting, Setting, float] | None:
-        """For a unit that is better by so much than the goal with all that is spared, with a floor `by_db` higher."""
+    def _proof_of(self, spare_db: float, by_db: float, *, leaks: bool = True) -> tuple[Setting, Setting, float] | None:
+        """For a unit that is better by so much than the goal with all that is spared, with a floor `by_db` higher.
+        `leaks`: whether a leak that was told stands in the trace too, or only has to be allowed for."""
         settings, able = self.zoomed(), replace(
             self.able, floors=tuple((hz, level + by_db) for hz, level in self.able.floors)
         )  # fmt: skip
         allowed, leak = amplitude(-self._shown_goal_db), self.proof_leak(spare_db)
         truth = self.site.goals.rejection_db + spare_db
-        if self.able.leak_found:
+        if self.able.leak_found and leaks:
             truth = -amplitude_db(math.hypot(amplitude(-truth), leak))  # it is read with the signal, in any phase
         if leak >= allowed:
             return None

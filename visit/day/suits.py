@@ -30,6 +30,8 @@ LEADS_DB = 20.0
 JUMPER_DB = 25.0
 """By how much a half-wave jumper and leads that lie still part signal and leak (own simulation: 22 dB and more)."""
 WORTH_DB = 1.0
+BETTER_DB = (12.0, 15.0, 20.0, 30.0)
+"""Units so much better than their goal are rare; they are looked at where no usual one can be proved."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -75,6 +77,8 @@ def suits(
     ways = tuple(case.way(name) for name in WAYS)
     proofs = tuple(case.proof(spare) for spare in SPARES_DB)
     verdict, says = _verdict(site, ways[-1], proofs, window_min)
+    if verdict == "no":
+        says += _of_better(case, window_min)
     return Suits(site, known, window_min, verdict, says, ways, proofs, *case.place(),
                  tuple(_helps(case, ways[-1], proofs[1])))  # fmt: skip
 
@@ -115,7 +119,16 @@ def _verdict(site: Site, pool: Way, proofs: tuple[Proof, ...], window_min: float
         )
     if good.minutes.known and good.minutes.low <= window_min:
         return "perhaps", f"{goal} can be shown {in_time} only of a unit that is {good.spare_db:g} dB better"
-    return "no", f"{goal} can't be shown {in_time}: {pool.ends} ends it"
+    return "no", f"{goal} can't be shown {in_time} of a unit that is {good.spare_db:g} dB better: {pool.ends} ends it"
+
+
+def _of_better(case: SideForecast, window_min: float) -> str:
+    """How good a unit would have to be."""
+    for spare in BETTER_DB:
+        minutes = case.proof(spare).minutes
+        if minutes.known and minutes.low <= window_min:
+            return f"; of one that is {spare:g} dB better it could be"
+    return f"; nor of one that is {BETTER_DB[-1]:g} dB better"
 
 
 def _helps(case: SideForecast, pool: Way, proof: Proof) -> Iterator[Help]:

@@ -8,15 +8,17 @@ from __future__ import annotations
 
 import enum
 import math
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 from rf.notch.notch import NotchPlace
 from rf.values.figure import NORMAL_95, Figure, Kind, cant_say, inferred
 from rf.values.words import text
-from visit.day.cavities import HAND_SHARE, MOST_WORTH, CavityState, Places, spoken, zero_words
+from visit.day.cavities import HAND_SHARE, MOST_HUNTS, MOST_WORTH, CavityState, Places, spoken, zero_words
 from visit.day.far import ENOUGH as FAR_ENOUGH
 from visit.day.far import NEAR, FarLook, coarse, dip_words, stuck_words
-from visit.day.nudges import USUAL_Q, Told
+from visit.day.nudges import FOR_THE_PASS, ROD, TRIMMER, USUAL_Q, Told
+from visit.day.passes import PassLook, Step, next_step
+from visit.day.planner import SurveyPlan
 
 FIRST_TRIAL = 0.125
 """Turns of a screw of which nothing is known: an eighth moves a notch by more than the noise and by less than a
@@ -40,6 +42,12 @@ LONGEST_LOOK = 128
 """Sweeps of a look beyond which it is the proof that has to decide."""
 SPREAD_DB = 1.0
 """What is lost to cavities that stand off, beyond which a screw is still worth a turn."""
+BLIND_DB = 9.0
+"""So wide is a promise, over all places that the data allow, with which fine turns would be made blind."""
+LEAKS_DB = 50.0
+"""Analyzers of this class leak less than this: what is above it is the duplexer, whatever leaks."""
+TOLD_APART_DB = 6.0
+"""With more than this lost to cavities that stand off, nobody is told that no screw brings the goal."""
 LEAST_TELLING_WIDTHS = 0.5
 """A turn that is made to find a place moves it by so many half-widths at least."""
 LONGER = 4
@@ -54,6 +62,7 @@ class Deed(enum.Enum):
     TRIAL = "trial"
     TURN = "turn"
     LONGER = "longer"
+    SURVEY = "survey"
     PROVE = "prove"
     OUT_OF_REACH = "out of reach"
 
@@ -77,6 +86,18 @@ class Tuning:
     sweeps: int
     spacing_hz: float = math.inf
     far: FarLook | None = None
+    survey: SurveyPlan | None = None
+    """None: the leak at the channel is bounded."""
+    proved: Figure | None = None
+    """What the last proof since the last turn read at the channel; None: there was none."""
+
+    passing: PassLook | None = None
+    """The pass, where the rods move it with the notches."""
+
+    @property
+    def screw(self) -> str:
+        """What moves the notches now: the rods, until they were set by the pass."""
+        return TRIMMER if self.passing is not None and self.passing.rows else ROD
 
     @property
     def fitted(self) -> bool:
@@ -90,10 +111,29 @@ class Tuning:
         return self.notch.rejection_at[0] if self.notch is not None and fitted else cant_say("dB", "no fit")
 
     @property
+    def sure(self) -> Figure:
+        """The same over all places of the cavities that the skirts allow: what a promise may rest on."""
+        return self.notch.sure_at(self.reject_hz) if self.notch is not None and self.fitted else self.rejection
+
+    @property
+    def missed(self) -> Figure | None:
+        """What was read at the channel and is less than the goal; None where nothing was."""
+        read = (self.measured, self.proved)
+        return next((one for one in read if one and one.kind is Kind.READING and one.high < self.goal_db), None)
+
+    @property
     def centred(self) -> Figure:
         """By the skirts, with every cavity on the channel."""
         fitted = self.notch is not None and self.notch.trusted and self.notch.centred_at
         return self.notch.centred_at[0] if self.notch is not None and fitted else cant_say("dB", "no fit")
+
+    @property
+    def hopeless(self) -> bool:
+        """Whether no screw brings the goal: with all cavities on the channel it would be missed still. A fit of
+        cavities that stand far apart knows too little of their depth to say so."""
+        centred, at = self.centred, self.rejection
+        near = not at.known or centred.value - at.value < TOLD_APART_DB
+        return centred.known and centred.high < self.goal_db and near
 
     @property
     def unit_hz(self) -> float:
@@ -124,25 +164,87 @@ class Advice:
 
 def advise(now: Tuning) -> Advice:
     """The next deed. Pure."""
-    at, goal = now.rejection, now.goal_db
-    read = now.measured
+    passing = now.passing
+    if passing is None or passing.trimmed:
+        return _for_the_notch(now)
+    step = None if now.cavities is None else next_step(passing, now.cavities)
+    begun = bool(passing.rows)
+    if step is not None and (begun or _for_the_notch(now).deed is Deed.PROVE):
+        turn = _for_the_pass(now, step)
+        if turn is not None:
+            return turn
+    return _for_the_notch(now)
+
+
+def _for_the_pass(now: Tuning, step: Step) -> Advice | None:
+    """A turn of a rod for the pass; None while nobody knows what a turn of it does."""
+    one = now.places.cavity(step.cavity)
+    rate = None if one is None or now.passing is None else now.passing.rates.get(step.cavity)
+    if one is None or not rate:
+        return None
+    turns = step.turns or max(round(abs(step.widths * now.unit_hz / rate), 2), LEAST_TURN)
+    do, told = _named(now, one, turns, spoken(one.forward, 1 if step.widths * rate > 0 else -1), FOR_THE_PASS)
+    expect = "return loss rises, or falls: then back; the trimmers bring the notches back afterwards"
+    return Advice(Deed.TURN, do, step.why, expect, told)
+
+
+def _for_the_notch(now: Tuning) -> Advice:
+    at, goal, read = now.rejection, now.goal_db, now.measured
     far = _far(now)
     if far is not None:
         return far
-    missed = read.kind is Kind.READING and read.high < goal
     if read.may_support_pass and read.low >= goal:
-        return Advice(Deed.PROVE, "lock the nuts one by one (o), then prove it (q, p)", f"{text(read)}: goal {goal:g}")
-    if at.known and at.low >= goal and not missed:
+        return _prove(f"{text(read)}: goal {goal:g}")
+    sure = now.sure
+    blind = at.low >= goal or (sure.high - sure.low > BLIND_DB and sure.high > LEAKS_DB)
+    if now.survey is not None and at.known and sure.low < goal and blind:
+        return _survey(now)
+    if now.missed is not None:
+        return _missed(now, now.missed)
+    if at.known and at.low >= goal:
         more = _turning(now) if at.value < _aim_db(now) else None
         if more is not None and more.deed is Deed.TURN:
             return more  # it is met as it stands, and too barely for a proof to show it
-        if at.high - at.low > VAGUE_DB and now.sweeps < LONGEST_LOOK:
-            return _longer(now, f"by the skirts {text(at)}, goal {goal:g}: too vague to leave the screws")
-        why = f"by the skirts {text(at)}: goal {goal:g}, and only a proof shows it"
-        return Advice(Deed.PROVE, "lock the nuts one by one (o), then prove it (q, p)", why)
-    if now.centred.known and now.centred.high < goal:
+        if (at.high - at.low > VAGUE_DB or sure.low < goal) and now.sweeps < LONGEST_LOOK:
+            return _longer(now, f"by the skirts {text(sure)}, goal {goal:g}: too vague to leave the screws")
+        less, least_db = sure, _aim_db(now) - SPREAD_DB
+        if now.proved is not None and now.proved.kind is Kind.READING:  # the proof did not show it: as good as it gets
+            less, least_db = now.proved, max(least_db, now.centred.value - SPREAD_DB)
+        if less.value < least_db and less.low < goal:
+            more = _turning(now) or _telling(now, now.centred.value - less.value)
+            if more is not None:
+                return more
+        return _prove(f"by the skirts {text(sure)}: goal {goal:g}, and only a proof shows it")
+    if now.hopeless:
         return _out_of_reach(now)
     return _turning(now) or _waiting(now)
+
+
+def _prove(why: str, decides: str = "") -> Advice:
+    return Advice(Deed.PROVE, f"lock the nuts one by one (o), then prove it (q, p){decides}", why)
+
+
+def _survey(now: Tuning) -> Advice:
+    """What leaks past the unit looks like cavities that stand together: it is bounded before the fine turns."""
+    assert now.survey is not None  # else nothing is lacking
+    minutes = f"{now.survey.sweeps} sweeps, {max(now.survey.seconds / 60.0, 0.1):.1f} min"
+    why = f"{text(now.sure)} at the channel: a leak past the unit may look like it, and cavities apart hide behind it"
+    return Advice(Deed.SURVEY, f"survey first ({minutes}): s, then as it says here", why,
+                  "the leak's limit; the proof needs it, too")  # fmt: skip
+
+
+def _missed(now: Tuning, read: Figure) -> Advice:
+    """The goal was read to be missed, whatever the skirts promise: what stands off is turned."""
+    goal, at = now.goal_db, now.rejection
+    if now.hopeless:
+        return _out_of_reach(now)
+    known = _turning(now)
+    if known is not None:
+        return known
+    if now.sweeps < LONGEST_LOOK:
+        return _longer(now, f"{text(read)} was read, goal {goal:g}, and by the skirts {text(at)}: which one is off?")
+    lost_db = max(now.centred.value - read.value, SPREAD_DB) if now.centred.known else SPREAD_DB
+    return _telling(now, lost_db) or _waiting(now)
 
 
 def _far(now: Tuning) -> Advice | None:
@@ -152,10 +254,10 @@ def _far(now: Tuning) -> Advice | None:
     if told is None and now.far is not None and now.cavities:
         near_hz = NEAR * now.spacing_hz
         leads = now.fitted and now.offset.known and abs(now.offset.value) < near_hz
-        leads = leads and not (now.centred.known and now.centred.high < now.goal_db)
+        leads = leads and not now.hopeless
         told = coarse(
-            now.far, now.places, leads=leads, reject_hz=now.reject_hz, spacing_hz=now.spacing_hz,
-            unit_hz=now.unit_hz, goal_db=now.goal_db, sweeps=now.sweeps,
+            replace(now.far, screw=now.screw), now.places, leads=leads, reject_hz=now.reject_hz,
+            spacing_hz=now.spacing_hz, unit_hz=now.unit_hz, goal_db=now.goal_db, sweeps=now.sweeps,
         )  # fmt: skip
     if told is None:
         return None
@@ -199,7 +301,7 @@ def _waiting(now: Tuning) -> Advice:
         return _longer(now, f"{said}: not decided")
     if at.known and at.high >= goal:
         why = f"{said}: no turn is known to bring more"
-        return Advice(Deed.PROVE, "lock the nuts one by one (o), then prove it (q, p): the proof decides", why)
+        return _prove(why, ": the proof decides")
     why = f"{text(at)} of {goal:g} dB, yet no cavity is known to stand off"
     return Advice(Deed.WAIT, "sweep wide with the live screen (q, w): is the hook-up whole?", why)
 
@@ -215,7 +317,7 @@ def _telling(now: Tuning, lost_db: float) -> Advice | None:
     assert rate is not None  # of those that are able
     by_hz = -math.copysign(max(abs(one.place.value), LEAST_TELLING_WIDTHS * now.unit_hz), one.place.value)
     turns = max(round(abs(by_hz / rate), 2), LEAST_TURN)
-    do, told = _named(one, turns, spoken(one.forward, 1 if by_hz * rate > 0 else -1))
+    do, told = _named(now, one, turns, spoken(one.forward, 1 if by_hz * rate > 0 else -1))
     why = f"by the skirts {lost_db:.0f} dB are lost and no place tells where: it stands {text(one.place, signed=True)}"
     return Advice(Deed.TRIAL, do, why, "its place, closer than before", told)
 
@@ -246,7 +348,10 @@ def _turning(now: Tuning) -> Advice | None:
     if unknown and not met:  # a screw of which nothing is known is not tried where it may be enough already
         # First those never turned, then the one that may lose most: turning one that stands near the channel to and fro
         # tells nothing of the others.
-        one = min(unknown, key=lambda each: (each.turned, -round(_may_lose_db(now, each), 1), each.number))
+        one = min(unknown, key=lambda each: (each.turned, each.hunted // MOST_HUNTS,
+                                             -round(_may_lose_db(now, each), 1), each.number))  # fmt: skip
+        if one.hunted >= MOST_HUNTS and not one.place.known and now.sweeps < ENOUGH:
+            return _longer(now, f"{one.hunted} turns of cavity {one.number} did not tell its place")
         near = one.place.known and abs(one.place.value) < NORMAL_95 * one.sd_hz
         if near and one.hz_per_turn and now.sweeps < ENOUGH:
             return _longer(now, f"cavity {one.number} is not resolved ({text(one.place, signed=True)})")
@@ -263,17 +368,18 @@ def _turns(value: float) -> str:
     return f"{value:.2f}".rstrip("0").rstrip(".") + (" turn" if value <= 1.0 else " turns")
 
 
-def _named(one: CavityState, turns: float, direction: str) -> tuple[str, Told]:
+def _named(now: Tuning, one: CavityState, turns: float, direction: str, screw: str = "") -> tuple[str, Told]:
+    screw = screw or now.screw
     degrees = f"{round(72 * turns) * 5} degrees"  # nobody turns a screw to a degree
-    told = Told(one.number, "rod", direction, round(turns, 2))
-    return f"cavity {one.number}, rod: {_turns(turns)} {direction} ({degrees})", told
+    told = Told(one.number, screw, direction, round(turns, 2))
+    return f"cavity {one.number}, {screw}: {_turns(turns)} {direction} ({degrees})", told
 
 
 def _turn(now: Tuning, one: CavityState, gain_db: float) -> Advice:
     need, rate = -one.place.value, one.hz_per_turn
     assert rate is not None  # else it was not chosen
     turns = max(round(abs(need / rate), 2), LEAST_TURN)
-    do, told = _named(one, turns, spoken(one.forward, 1 if need * rate > 0 else -1))
+    do, told = _named(now, one, turns, spoken(one.forward, 1 if need * rate > 0 else -1))
     why = f"it stands {text(one.place, signed=True)} off; a turn does about {abs(rate) / 1e3:.3g} kHz"
     return Advice(Deed.TURN, do, why, _expected(now, one, gain_db), told)
 
@@ -302,11 +408,12 @@ def _trial(now: Tuning, one: CavityState) -> Advice:
     direction, toward = one.forward, _likely_off(now, one)
     if one.hz_per_turn and toward:
         # Never farther away: the channel lies on the other side of where it stands, or of where all stand.
-        least, most = LEAST_TELLING_WIDTHS * now.unit_hz, MOST_TRIAL_WIDTHS * now.unit_hz
+        wider = 2.0 ** min(max(one.hunted - 1, 0), 2)  # with each turn that did not tell
+        least, most = LEAST_TELLING_WIDTHS * now.unit_hz * wider, MOST_TRIAL_WIDTHS * now.unit_hz
         by_hz = -math.copysign(min(max(abs(toward), least), most), toward)
         turns = max(round(abs(by_hz / one.hz_per_turn), 2), LEAST_TURN)
         direction = spoken(one.forward, 1 if by_hz * one.hz_per_turn > 0 else -1)
-    do, told = _named(one, turns, direction)
+    do, told = _named(now, one, turns, direction)
     if not one.turned:
         why = "a small trial turn: which notch is its own, and how far a turn goes, is not known"
     elif one.unseen_turns >= LARGEST_TRIAL:

@@ -6,6 +6,7 @@ and what contradicts it is said.
 
 from __future__ import annotations
 
+from collections.abc import Mapping
 from dataclasses import dataclass
 from pathlib import Path
 
@@ -13,19 +14,52 @@ import numpy as np
 
 from protocol.errors import RequestError
 from protocol.files.touchstone import read_touchstone
-from rf.floor.witness import SCALE_DB, Agreement, Levels, against_sheet, compared, witnessed
+from rf.floor.witness import (
+    LEADS_DB,
+    MATCH_DB,
+    PAD_DB,
+    SCALE_DB,
+    SOURCE_DB,
+    Agreement,
+    BySheet,
+    Levels,
+    against_sheet,
+    compared,
+    witnessed,
+)
 from rf.values.decibel import level_db
 from rf.values.figure import Figure, cant_say
 from visit.figures.assessment import Role
 from visit.figures.replay import Replay
 from visit.record.sheet import Sheet, checked, write
 from visit.record.visit_file import VisitFile
-from visit.record.witness import DEVICE, LOADS, LOSS, OFF, PAD, REJECTION, SCALE, STATES, THRU, maker_line, witness_line
+from visit.record.witness import (
+    CORRECTION,
+    DEVICE,
+    FLOOR,
+    KNOWN,
+    KNOWN_ERROR,
+    LEADS,
+    LEADS_ERROR,
+    LOADS,
+    LOSS,
+    MATCH,
+    OFF,
+    PAD,
+    READ,
+    REJECTION,
+    SCALE,
+    SHEET_WAY,
+    SOURCE,
+    SOURCE_ERROR,
+    STATES,
+    TAKEN,
+    THRU,
+    maker_line,
+    witness_line,
+)
 from visit.site.hookup import HookUp, Side
 from visit.site.site import Site
-
-LEFT_OUT = (PAD, SCALE)
-"""What need not be typed."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -53,11 +87,7 @@ def witnesses(replay: Replay) -> tuple[SideWitness, ...]:
 def _side(replay: Replay, sheet: Sheet, side: Side) -> SideWitness:
     found = {state: sheet.value(witness_line(side, state)) for state in STATES}
     typed = {state: value for state, value in found.items() if value is not None}
-    levels = Levels(
-        typed.get(THRU), typed.get(PAD, 0.0), typed.get(DEVICE), typed.get(OFF), typed.get(LOADS),
-        typed.get(SCALE, SCALE_DB),
-    )  # fmt: skip
-    seen = witnessed(levels)
+    seen = witnessed(levels_typed(typed))
     proof, loss = _of_analyzer(replay, side)
     promised = {what: sheet.value(maker_line(side, what)) for what in (REJECTION, LOSS)}
     maker = {what: value for what, value in promised.items() if value is not None}
@@ -65,9 +95,51 @@ def _side(replay: Replay, sheet: Sheet, side: Side) -> SideWitness:
         what: against_sheet(proof if what == REJECTION else loss, value, most=what == LOSS)
         for what, value in maker.items()
     }
-    following = next((state for state in STATES if state not in LEFT_OUT and state not in typed), "")
+    way = SHEET_WAY if SOURCE in typed and THRU not in typed else TAKEN
+    following = next((state for state in way if state not in typed), "")
     reject_hz = replay.site.reject_hz(side)
     return SideWitness(side, reject_hz, typed, seen, proof, compared(proof, seen), maker, held, following)
+
+
+def levels_typed(typed: Mapping[str, float]) -> Levels:
+    """Levels of a side from what was typed by state; what is left out as common practice has it."""
+    return Levels(
+        thru_dbm=typed.get(THRU),
+        pad_db=typed.get(PAD, 0.0),
+        device_dbm=typed.get(DEVICE),
+        off_dbm=typed.get(OFF),
+        loads_dbm=typed.get(LOADS),
+        scale_db=typed.get(SCALE, SCALE_DB),
+        match_db=typed.get(MATCH, MATCH_DB),
+        sheet=BySheet(
+            source_dbm=typed.get(SOURCE),
+            source_error_db=typed.get(SOURCE_ERROR, SOURCE_DB),
+            leads_db=typed.get(LEADS),
+            leads_error_db=typed.get(LEADS_ERROR, LEADS_DB),
+            correction_db=typed.get(CORRECTION, 0.0),
+            known_db=typed.get(KNOWN),
+            read_db=typed.get(READ),
+            known_error_db=typed.get(KNOWN_ERROR, PAD_DB),
+            floor_dbm=typed.get(FLOOR),
+        ),
+    )
+
+
+def at_channel(words: str, hz: float) -> str:
+    """A correction as typed: a number, or a curve of MHz:dB points, taken straight between them. Raises RequestError
+    for a curve that does not reach the channel: nothing is guessed beyond its ends."""
+    if ":" not in words:
+        return words
+    try:
+        points = sorted(tuple(float(part) for part in point.split(":")) for point in words.replace(",", " ").split())
+        mhz, decibels = zip(*points, strict=True)
+    except ValueError:
+        raise RequestError("a curve is written as MHz:dB points, e.g. 400:0.2,500:0.4") from None
+    if not mhz[0] <= hz / 1e6 <= mhz[-1]:
+        raise RequestError(
+            f"the receiver's curve does not reach {hz / 1e6:.4f} MHz: nothing can be said; nothing written"
+        )
+    return f"{float(np.interp(hz / 1e6, mhz, decibels)):.3f}"
 
 
 def _of_analyzer(replay: Replay, side: Side) -> tuple[Figure, Figure]:

@@ -1,15 +1,15 @@
 """From sweeps to figures: what one hook-up shows, each figure with its word, and whether the goals are met.
 
-Owns: which number is asked at which channel, and gathering them into one `Assessment`. The same function serves the
-live screen, the headless command, replay and report. Refuses: to touch a port, a file or a screen; the mathematics is
-in `rf/`.
+Owns: the order (hook-up, notch, channels, proof, goals), the cautions, and gathering all into one `Assessment`. The
+same function serves the live screen, the headless command, replay and report. Refuses: to touch a port, a file or a
+screen; a channel's figures are in `visit.figures.channel_figures`, the mathematics is in `rf/`.
 """
 
 from __future__ import annotations
 
 import math
-from collections.abc import Callable
-from dataclasses import dataclass, replace
+from collections.abc import Callable, Iterator, Sequence
+from dataclasses import replace
 
 import numpy as np
 from numpy.typing import NDArray
@@ -18,18 +18,17 @@ from rf.floor.average import Average
 from rf.floor.clipped import find_clipped
 from rf.floor.floor import Floor
 from rf.floor.lowest import Lowest, lowest_point
-from rf.floor.pool import Bottom, pool_at, pool_half_width_hz
-from rf.floor.proof import Limits, rejection_of
-from rf.floor.settling import largest_step_hz, settling_caution
+from rf.floor.proof import Limits
+from rf.floor.settling import settling_caution
 from rf.notch.notch import NotchPlace, find_notch, no_notch
 from rf.repeater.hookup_check import HookUpCheck, State, check_hookup
-from rf.repeater.passband import Budgeted, Residuals, loss_at, return_loss_at
+from rf.repeater.passband import Residuals
 from rf.values.decibel import amplitude, amplitude_db, level_db
 from rf.values.figure import CONFIDENCE, Figure, cant_say, shifted
 from visit.figures.assessment import (
     SURVEY_FIRST,
     Assessment,
-    Channel,
+    GoalResult,
     Proof,
     Role,
     channel_roles,
@@ -39,13 +38,12 @@ from visit.figures.assessment import (
     withheld,
 )
 from visit.figures.averaging import Averaged, floor_of
+from visit.figures.channel_figures import Basis, channel_at
 from visit.figures.known import UNCONFIRMED, Known
 from visit.figures.leak_advice import survey_advice
 from visit.figures.marker import S11, S21, Traces, trace_of
-from visit.figures.match_cure import with_cure
-from visit.figures.third_load import third_load
-from visit.figures.unsurveyed import NOT_SURVEYED, may_be_leak, unsurveyed
-from visit.figures.walking import Walking, hidden, step_words, walking
+from visit.figures.unsurveyed import NOT_SURVEYED, may_be_leak
+from visit.figures.walking import step_words, walking
 from visit.site.hookup import HookUp
 from visit.site.presets import is_far
 from visit.site.site import Site
@@ -55,6 +53,9 @@ LEAST_DEPARTURE = 0.6
 full level alone moves the place that a wide sweep gives by its own standard deviation."""
 
 Once = Callable[[Callable[[], NotchPlace | None]], NotchPlace | None]
+
+PHASE_COST_SAID_DB = 0.05
+"""Drifting phase that would cost less than this is not worth a line."""
 
 SMALLEST_ERROR = 1e-4
 """Relative error assumed for the fit even when the sweeps agree better than this: 0.001 dB."""
@@ -78,100 +79,44 @@ def assess(
     """
     known = known or Known()
     frequency_hz, s21, s11 = averaged.frequency_hz, averaged.s21, averaged.s11
-    residuals = known.residuals
     if s21.too_busy:
         return too_busy(site, hookup, frequency_hz, s21)
     floor = floor_of(s21)
-    check = seen or _check(site, hookup, frequency_hz, s11, s21, floor)
-    if known.trusted and check.state is State.WRONG:
-        check = HookUpCheck(State.NOTE, f"{hookup.name} as declared", f"looks like: {check.short}", check.seen)
+    check = _as_declared(seen or _check(site, hookup, frequency_hz, s11, s21, floor), hookup, known)
     if check.state is State.WRONG:
         return withheld(site, hookup, frequency_hz, s21, f"{check.short}: {check.cure}", "hook-up", floor, check)
     if known.axis_doubt:
         return replace(
             withheld(site, hookup, frequency_hz, s21, known.axis_doubt, UNCONFIRMED, floor, check), clipped=None
         )
-    floor_s11 = floor if s11.too_busy else floor_of(s11)
     walk = walking(averaged)
     roles = channel_roles(site, hookup)
     reject_hz = next((hz for hz, role in roles if role is Role.REJECT), None)
     calm = ~walk.s21
     clipped = find_clipped(frequency_hz[calm], s21.mean[calm], floor.averaged_power[calm], reject_hz)
     notch = once(lambda: _notch(site, hookup, frequency_hz, s21, floor, reject_hz, known, begin, calm))
-    own = notch.bottom() if notch is not None and notch.trusted else None
-    port2_db = (residuals or Residuals()).port2_return_loss_db
-    no_level = cant_say("dB", known.uncorrected, limited_by="correction")
-    path_doubt = "" if known.uncorrected else check.doubt or known.path_doubt
-    unlevelled = known.uncorrected or path_doubt
-    if path_doubt:
-        no_level = cant_say("dB", path_doubt, limited_by="hook-up")
-    channels, pooled, proofs = [], 0, list[float]()
-    cautions = [*known.doubts, *step_words(averaged), *walk.says]
-    for hz, role in roles:
-        nearest = int(np.argmin(np.abs(frequency_hz - hz)))
-        passing = float(np.abs(s21.mean[nearest]))
-        quiet = ~walk.s11
-        returned = Budgeted(walk.hides("dB", hz))
-        if s11.too_busy:
-            returned = Budgeted(cant_say("dB", "S11 was not the same from sweep to sweep", limited_by="bursts"))
-        elif not hidden(walk.s11, frequency_hz, hz):
-            returned = return_loss_at(
-                frequency_hz[quiet], s11.mean[quiet], floor_s11.averaged_power[quiet], hz, residuals, passing
-            )
-        returned = replace(returned, figure=with_cure(returned.figure, residuals))
-        budgets, leak, load = [("return loss", returned.budget)], known.leak_at(hz), None
-        if role is Role.PASS:
-            match_db = returned.figure.value if returned.figure.known else 10.0
-            through = Budgeted(walk.hides("dB", hz))
-            if not hidden(walk.s21, frequency_hz, hz):
-                through = loss_at(
-                    frequency_hz[calm], s21.mean[calm], floor.averaged_power[calm], hz, match_db, residuals
-                )
-            budgets.insert(0, ("loss", through.budget))
-            figure, parts = through.figure, tuple[tuple[str, float], ...]()
-        else:
-            load = third_load(site, hookup, known, hz, returned.figure)
-            limits = Limits(leak, port2_db, third_port_db=load.limit_db if load else 0.0)
-            found = _rejection(frequency_hz, s21, floor, hz, own or known.bottom_at(hz), limits, confidence, walk)
-            figure, parts = found.figure, found.parts
-            figure = unsurveyed(figure, known.worst_leak) if leak is None else figure
-            pooled = max(pooled, found.points)
-            if frequency_hz[0] <= hz <= frequency_hz[-1]:
-                proofs.append(found.proof_db)
-            cautions += [found.caution] if found.caution else []
-        if unlevelled:
-            figure, returned = no_level, Budgeted(no_level)
-            parts, budgets = (), []
-        made = tuple((name, budget) for name, budget in budgets if budget is not None)
-        source = known.leak_source_at(hz) if role is Role.REJECT else None
-        cautions += [source.doubt] if source is not None and source.doubt else []
-        channels.append(Channel(hz, role, figure, returned.figure, parts, made, leak, source, load, known.worst_leak))
-    if notch is not None and notch.trusted and notch.unloaded_q.known and reject_hz is not None:
-        short = settling_caution(known.dwell_s, notch.unloaded_q.value, reject_hz)
-        cautions += [short] if short else []
-    if averaged.phase_cost_db > 0.05:
-        cautions.append(f"phase drifts between sweeps: taken out, it would cost {averaged.phase_cost_db:.1f} dB")
-    if unlevelled:
-        if notch is not None:
-            notch = replace(notch, depth=no_level, rejection_at=tuple(no_level for _ in notch.rejection_at))
-        proofs = []
-        cautions.append(unlevelled)
-    proven = proof(min(proofs, default=-math.inf))
-    leakage = reject_leak(site, hookup, known)
-    loads = [channel.load.limit_db for channel in channels if channel.load is not None]
-    limits = Limits(leakage, port2_db, third_port_db=max(loads, default=0.0))
-    lowest = None
-    if clipped is None and not path_doubt:
-        lowest = _lowest(frequency_hz, s21, floor, reject_hz, limits, calm)
+    no_level = _no_level(known, check)
+    basis = Basis(
+        site, hookup, averaged, known, floor, floor if s11.too_busy else floor_of(s11), walk,
+        bottom=notch.bottom() if notch is not None and notch.trusted else None, no_level=no_level,
+        confidence=confidence,
+    )  # fmt: skip
+    found = [channel_at(basis, hz, role) for hz, role in roles]
+    channels = tuple(one.channel for one in found)
+    proven = proof(min((one.proof_db for one in found if one.proof_db is not None), default=-math.inf))
     goals = goals_of(site, channels, proven, doubts=known.doubts)
-    if any(goal.condition == NOT_SURVEYED or may_be_leak(goal.figure) for goal in goals):
-        asked = survey_advice(site.goals.rejection_db, floor.additive_power, frequency_hz)
-        least_db = -amplitude_db(known.worst_leak)
-        cautions.append(
-            f"{SURVEY_FIRST} {least_db:.0f} dB is shown to be met before it; {asked.sweeps} sweeps of these settings"
-            " settle it"
-        )
-    cautions += [proven.note] if proven.note else []
+    cautions = [
+        *known.doubts, *step_words(averaged), *walk.says, *(words for one in found for words in one.cautions),
+        *_cautions(basis, notch, reject_hz), *_survey_asked(basis, goals), *([proven.note] if proven.note else []),
+    ]  # fmt: skip
+    leakage = reject_leak(site, hookup, known)
+    lowest = None
+    if clipped is None and (no_level is None or known.uncorrected):
+        loads = [channel.load.limit_db for channel in channels if channel.load is not None]
+        limits = Limits(leakage, basis.residuals.port2_return_loss_db, third_port_db=max(loads, default=0.0))
+        lowest = _lowest(frequency_hz, s21, floor, reject_hz, limits, calm)
+    if notch is not None and no_level is not None:
+        notch = replace(notch, depth=no_level, rejection_at=tuple(no_level for _ in notch.rejection_at))
     return Assessment(
         site=site,
         hookup=hookup,
@@ -184,11 +129,11 @@ def assess(
         floor_now=floor.one_sweep,
         floor_averaged=floor.averaged,
         threshold_db=floor.detection_db,
-        channels=tuple(channels),
+        channels=channels,
         clipped=clipped,
         notch=notch,
         notch_offset=_offset(notch, reject_hz),
-        pooled_points=pooled,
+        pooled_points=max((one.points for one in found), default=0),
         goals=goals,
         cautions=tuple(cautions),
         proof=proven,
@@ -199,11 +144,57 @@ def assess(
         doubts=known.doubts,
         carriers=walk.carriers,
         steps=averaged.steps,
-        traces=Traces(
-            frequency_hz, {S21: trace_of(s21, floor, walk.s21), S11: trace_of(s11, floor_s11, walk.s11)},
-            residuals or Residuals(), unlevelled,
-        ),
-    )  # fmt: skip
+        traces=_traces(basis),
+    )
+
+
+def _as_declared(check: HookUpCheck, hookup: HookUp, known: Known) -> HookUpCheck:
+    """What the hook-up looks like; only a note where somebody went and saw that it is as declared."""
+    if known.trusted and check.state is State.WRONG:
+        return HookUpCheck(State.NOTE, f"{hookup.name} as declared", f"looks like: {check.short}", check.seen)
+    return check
+
+
+def _no_level(known: Known, check: HookUpCheck) -> Figure | None:
+    """Why no level is told, as a figure; None where levels are re a thru."""
+    if known.uncorrected:
+        return cant_say("dB", known.uncorrected, limited_by="correction")
+    path_doubt = check.doubt or known.path_doubt
+    return cant_say("dB", path_doubt, limited_by="hook-up") if path_doubt else None
+
+
+def _cautions(basis: Basis, notch: NotchPlace | None, reject_hz: float | None) -> Iterator[str]:
+    """What must be said of the sweeps as a whole."""
+    if notch is not None and notch.trusted and notch.unloaded_q.known and reject_hz is not None:
+        short = settling_caution(basis.known.dwell_s, notch.unloaded_q.value, reject_hz)
+        if short:
+            yield short
+    cost_db = basis.averaged.phase_cost_db
+    if cost_db > PHASE_COST_SAID_DB:
+        yield f"phase drifts between sweeps: taken out, it would cost {cost_db:.1f} dB"
+    if basis.no_level is not None:
+        yield basis.no_level.why
+
+
+def _survey_asked(basis: Basis, goals: Sequence[GoalResult]) -> Iterator[str]:
+    """That a survey must come first, where a goal hangs on it, and how many sweeps it takes."""
+    if any(goal.condition == NOT_SURVEYED or may_be_leak(goal.figure) for goal in goals):
+        asked = survey_advice(basis.site.goals.rejection_db, basis.floor.additive_power, basis.averaged.frequency_hz)
+        least_db = -amplitude_db(basis.known.worst_leak)
+        yield (
+            f"{SURVEY_FIRST} {least_db:.0f} dB is shown to be met before it; {asked.sweeps} sweeps of these settings"
+            " settle it"
+        )
+
+
+def _traces(basis: Basis) -> Traces:
+    """What a marker reads from."""
+    averaged, walk = basis.averaged, basis.walk
+    traces = {
+        S21: trace_of(averaged.s21, basis.floor, walk.s21), S11: trace_of(averaged.s11, basis.floor_s11, walk.s11),
+    }  # fmt: skip
+    unlevelled = "" if basis.no_level is None else basis.no_level.why
+    return Traces(averaged.frequency_hz, traces, basis.residuals, unlevelled)
 
 
 def _notch(
@@ -238,52 +229,6 @@ def _notch(
         leakage=known.leak_at(reject_hz),
         tracking_db=residuals.tracking_db,
     )
-
-
-@dataclass(frozen=True, slots=True)
-class _Found:
-    """A rejection and how it came about."""
-
-    figure: Figure
-    proof_db: float = -math.inf
-    parts: tuple[tuple[str, float], ...] = ()
-    points: int = 0
-    caution: str = ""
-
-
-def _rejection(
-    frequency_hz: NDArray[np.float64],
-    s21: Average,
-    floor: Floor,
-    channel_hz: float,
-    bottom: Bottom,
-    limits: Limits,
-    confidence: float,
-    walk: Walking,
-) -> _Found:
-    """Rejection at a channel from the samples that carry its value."""
-    if not frequency_hz[0] <= channel_hz <= frequency_hz[-1]:
-        return _Found(cant_say("dB", f"the sweep does not cover {channel_hz / 1e6:.4f} MHz"))
-    step, width_hz = float(frequency_hz[1] - frequency_hz[0]), bottom.width_hz
-    nearest = int(np.argmin(np.abs(frequency_hz - channel_hz)))
-    off = abs(float(frequency_hz[nearest]) - channel_hz)
-    if bottom.known and off > pool_half_width_hz(width_hz):
-        why = f"nearest sample {off / 1e3:.0f} kHz off, bottom {width_hz / 1e3:.0f} kHz wide: zoom in"
-        return _Found(cant_say("dB", why, limited_by="step"), caution=why)
-    half = pool_half_width_hz(width_hz) if bottom.known else max(off, 0.01 * step)
-    within = np.abs(frequency_hz - channel_hz) <= half
-    calm = ~(walk.s21 | s21.too_busy_points)
-    if not calm[nearest] and (within & calm).sum() < max(within.sum() / 2.0, 2.0):
-        return _Found(walk.hides("dB", channel_hz))
-    caution = ""
-    if bottom.known and step > largest_step_hz(width_hz):
-        caution = f"points {step / 1e3:.3g} kHz apart, wide for a notch bottom of {width_hz / 1e3:.0f} kHz: zoom in"
-    # Without a known width only the sample at the channel itself is known to carry the channel's value.
-    f, mean, power = frequency_hz[calm], s21.mean[calm], floor.averaged_power[calm]
-    pooled = pool_at(f, mean, power, channel_hz, half, floor.dof, bottom.shape)
-    assert pooled is not None  # the nearest sample always lies inside
-    found = rejection_of(pooled, limits, confidence)
-    return _Found(found.figure, found.proof_db, found.parts, pooled.points, caution)
 
 
 def _lowest(

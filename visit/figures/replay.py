@@ -12,6 +12,7 @@ from dataclasses import dataclass, field
 
 from visit.figures.assessment import Assessment, with_zoom
 from visit.figures.evidence import choose, of_one_state
+from visit.figures.looks import covers_both
 from visit.figures.run_figures import RunFigures
 from visit.record.visit_file import RunRow, VisitFile
 from visit.site.hookup import HookUp
@@ -60,10 +61,9 @@ class Replay:
         runs = [run for run in self.runs if _same(run.hookup, hookup) and after_s <= run.started_s < before_s]
         sides = hookup.name if hookup.side is None else hookup.side.value
         moved = [after for at_s, side, after in self._moved if side in sides and at_s < before_s]
-        covers_both = self.figures_of.covers_both
         runs = of_one_state([run for run in runs if self.figures_of.sweeps(run)], moved)
-        wides = self._judged([run for run in runs if covers_both(run) and run.hookup == hookup], before_s)
-        zooms = self._judged([run for run in runs if not covers_both(run)], before_s) if wides else []
+        wides = self._judged([run for run in runs if covers_both(run, self.site) and run.hookup == hookup], before_s)
+        zooms = self._judged([run for run in runs if not covers_both(run, self.site)], before_s) if wides else []
         evidence = choose(wides, zooms)
         if evidence is None:
             return None

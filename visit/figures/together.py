@@ -6,6 +6,8 @@ what is missing is named.
 
 from __future__ import annotations
 
+from collections.abc import Iterator
+
 import numpy as np
 
 from rf.calibration.error_terms import correct_both, on_grid
@@ -23,7 +25,7 @@ from visit.figures.known import Known
 from visit.figures.run_figures import RunFigures, no_figures
 from visit.figures.third_load import third_load
 from visit.figures.three_ports import three_ports
-from visit.figures.two_states import latest, pairs, parted, quiet, reject_channels, value_at
+from visit.figures.two_states import Pair, latest, pairs, parted, quiet, reject_channels, value_at
 from visit.record.visit_file import RunRow, VisitFile
 from visit.site.hookup import HookUp, Path
 
@@ -129,41 +131,33 @@ class Together:
     def jumper_tests(self) -> list[str]:
         """Signal and leakage parted by a half-wave jumper (study, scenario 26)."""
         lines = []
-        for pair in pairs(self, "jumper"):
-            run, first, jumped, second = pair
-            for channel in reject_channels(self.site, run.hookup):
-                x0, x1 = self._value(run, first, channel), self._value(run, second, channel)
-                if x0 is None or x1 is None:
-                    continue
-                apart = parted(pair, x0, x1)
-                leak = abs(apart.leakage)
-                pooled = Pooled(apart.signal, apart.power, x0.points, x0.bias_db, x0.half_width_hz, x0.dof)
-                figure = rejection_of(pooled, self._limits(run, first, channel, leak * JUMPER_ERROR)).figure
-                lines.append(
-                    f"{jumped.hookup.path.jumper}-wave jumper, {run.hookup.name} at {channel / 1e6:.4f} MHz:"
-                    f" rejection {text(figure)}; leak {amplitude_db(leak):.1f} dB taken out;"
-                    f" one state alone read {-amplitude_db(abs(x0.value)):.1f} dB"
-                )
+        for pair, channel, x0, x1 in self._two_values("jumper"):
+            run, first, jumped, _ = pair
+            apart = parted(pair, x0, x1)
+            leak = abs(apart.leakage)
+            pooled = Pooled(apart.signal, apart.power, x0.points, x0.bias_db, x0.half_width_hz, x0.dof)
+            figure = rejection_of(pooled, self._limits(run, first, channel, leak * JUMPER_ERROR)).figure
+            lines.append(
+                f"{jumped.hookup.path.jumper}-wave jumper, {run.hookup.name} at {channel / 1e6:.4f} MHz:"
+                f" rejection {text(figure)}; leak {amplitude_db(leak):.1f} dB taken out;"
+                f" one state alone read {-amplitude_db(abs(x0.value)):.1f} dB"
+            )
         return lines
 
     def pad_tests(self) -> list[str]:
         """Does a pad at port 2 lower the reading by itself? (study, scenario 27)"""
         lines = []
-        for run, first, padded, second in pairs(self, "pad2_db"):
+        for (run, _, padded, _), channel, x0, x1 in self._two_values("pad2_db"):
             pad = padded.hookup.path.pad2_db
             if pad < SMALL_PAD_DB:
                 continue
-            for channel in reject_channels(self.site, run.hookup):
-                x0, x1 = self._value(run, first, channel), self._value(run, second, channel)
-                if x0 is None or x1 is None:
-                    continue
-                before, after = amplitude_db(abs(x0.value)), amplitude_db(abs(x1.value)) - pad
-                said = pad_test(before, after, pad)
-                lines.append(
-                    f"{pad:g} dB pad, {run.hookup.name} at {channel / 1e6:.4f} MHz:"
-                    f" fell by {before - after:.1f} dB: {said} (the pad also changes the mismatch, by up to"
-                    f" {Limits(None, self._port2_db(run)).mismatch_db:.1f} dB at the notch)"
-                )
+            before, after = amplitude_db(abs(x0.value)), amplitude_db(abs(x1.value)) - pad
+            said = pad_test(before, after, pad)
+            lines.append(
+                f"{pad:g} dB pad, {run.hookup.name} at {channel / 1e6:.4f} MHz:"
+                f" fell by {before - after:.1f} dB: {said} (the pad also changes the mismatch, by up to"
+                f" {Limits(None, self._port2_db(run)).mismatch_db:.1f} dB at the notch)"
+            )
         return lines
 
     def ranges(self) -> list[str]:
@@ -208,6 +202,16 @@ class Together:
     def usable(self, run: RunRow) -> Averaged | None:
         """The average of a run; None when it kept no sweep or bursts spoilt it."""
         return quiet(self, run)
+
+    def _two_values(self, wanted: str) -> Iterator[tuple[Pair, float, Pooled, Pooled]]:
+        """Each pair of runs without and with `wanted` in the path, and its two values at each channel that is held
+        back (Hz) and that both runs cover."""
+        for pair in pairs(self, wanted):
+            run, first, _, second = pair
+            for channel in reject_channels(self.site, run.hookup):
+                x0, x1 = self._value(run, first, channel), self._value(run, second, channel)
+                if x0 is not None and x1 is not None:
+                    yield pair, channel, x0, x1
 
     def _value(self, bare: RunRow, averaged: Averaged, channel_hz: float) -> Pooled | None:
         """The value of one state of a path at a channel; the bare run tells what is known of the notch."""

@@ -99,7 +99,7 @@ def ability_of_card(card: Card) -> Ability:
         CARD_HALF_DB,
         None if leak is None else amplitude(leak),
         bool(card.leak_found),
-        between(card.drift_db_per_min, -100.0, 100.0),
+        drift_db_per_min=between(card.drift_db_per_min, -100.0, 100.0),
     )
 
 

@@ -41,7 +41,8 @@ NOISE = Line("transmitter noise", "dBc/Hz", -200.0, -60.0, "at the receive frequ
 SENSITIVITY = Line("receiver sensitivity", "dBm", -150.0, -60.0, "for 12 dB SINAD, by its sheet or measured")
 NOISE_FIGURE = Line("receiver noise figure", "dB", 0.0, 30.0, "where the sheet says it")
 BLOCKING = Line("receiver blocking level", "dBm", -80.0, 30.0, "of a carrier that makes it deaf")
-RADIO_LINES = (POWER, NOISE, SENSITIVITY, NOISE_FIGURE, BLOCKING)
+SITE_NOISE = Line("site noise", "dB", 0.0, 60.0, "over kT at the antenna, by a site survey or a handbook")
+RADIO_LINES = (POWER, NOISE, SENSITIVITY, NOISE_FIGURE, BLOCKING, SITE_NOISE)
 
 CAVITY_AT = Line("cavity frequency", "MHz", 1.0, 10e3, "where the cavity shall stand")
 CAVITY_LOSS = Line("cavity loss", "dB", 0.05, 20.0, "that a pass cavity shall have at its frequency")

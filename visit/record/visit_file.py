@@ -1,18 +1,16 @@
 """The visit file: where everything meets. The writer commits each sweep as it arrives; screens and reports only read.
 
-Owns: opening and checking the file, one insert per event, reading sweeps back. Refuses: to change what was written, to
-compute figures, and to open a database that is not a visit. Schema and meaning of columns: `visit.record.schema`.
+Owns: making, opening and checking the file, one insert per event, reading sweeps back. Refuses: to change what was
+written, to compute figures, and to open a database that is not a visit. Schema and meaning of columns:
+`visit.record.schema`; the connection: `visit.record.database`.
 """
 
 from __future__ import annotations
 
-import contextlib
 import hashlib
 import os
 import sqlite3
-import threading
-from collections.abc import Callable, Iterator, Mapping
-from contextlib import contextmanager
+from collections.abc import Iterator
 from dataclasses import dataclass
 from importlib.metadata import PackageNotFoundError, version
 from pathlib import Path
@@ -23,11 +21,10 @@ from numpy.typing import NDArray
 from protocol.errors import RequestError
 from protocol.files.harmless import harmless
 from protocol.sweep import Applied, Sweep, SweepSettings
+from visit.record.database import Database, Tell
 from visit.record.opening import (
     Reader,
-    RecordBusyError,
     RecordError,
-    RecordMachineError,
     check_may_write,
     connect,
     damaged,
@@ -84,20 +81,14 @@ class StoredSweep:
     duration_s: float
 
 
-Tell = Callable[[str, int, int], None]
-"""Hears what is being read, how much of it is done, and how much there is."""
-
-
-class VisitFile:
-    """One visit file, opened to write or only to read. Usable from several threads, one statement at a time."""
+class VisitFile(Database):
+    """One visit file, opened to write or only to read."""
 
     def __init__(
         self, path: Path, connection: sqlite3.Connection, reader: Reader | None = None, tell: Tell = lambda *_: None
     ) -> None:
-        self.path, self.tell = path, tell
-        self._connection, self._reader = connection, reader
+        super().__init__(path, connection, reader, tell)
         self._grids: dict[object, NDArray[np.float64]] = {}
-        self._lock = threading.RLock()  # a question may be part of a transaction
 
     @classmethod
     def create(cls, path: Path, site: Site, site_path: str, now_s: float) -> VisitFile:
@@ -166,56 +157,6 @@ class VisitFile:
             raise
         return cls(path, connection, reader, tell)
 
-    def close(self) -> None:
-        """Close the file; harmless when closed already."""
-        with self._lock:
-            self._connection.close()
-            if self._reader is not None:
-                self._reader.clear()
-
-    def settle(self) -> None:
-        """Bring what was committed into the file itself, so that whoever copies it alone has all of it. What a reader
-        in another process still looks at stays beside it until later."""
-        with self._lock, contextlib.suppress(sqlite3.Error):  # nothing is lost: it stays in the log
-            self._connection.execute("pragma wal_checkpoint(truncate)").fetchone()
-
-    def copy_into(self, copy: sqlite3.Connection, pages: int, tell: Callable[[int, int], None]) -> None:
-        """All of the file as it stands now, so many pages at a time; raises sqlite3.Error of the copy."""
-        with self._lock:
-            self._connection.execute("begin")  # one moment: what is committed meanwhile does not begin it anew
-            try:
-                self._connection.execute("select count(*) from about").fetchone()
-                self._connection.backup(copy, pages=pages, progress=lambda _, left, of: tell(of - left, of))
-            finally:
-                self._connection.rollback()
-
-    @contextmanager
-    def writing(self) -> Iterator[sqlite3.Connection]:
-        """One transaction. Any SQLite fault becomes a RecordError naming the file; nothing half-written stays."""
-        with self._lock:
-            try:
-                with self._connection:
-                    yield self._connection
-            except sqlite3.Error as error:
-                code = getattr(error, "sqlite_errorcode", 0) & 0xFF
-                if code in (sqlite3.SQLITE_BUSY, sqlite3.SQLITE_LOCKED):
-                    raise RecordBusyError(
-                        f"{self.path}: another process is in the midst of writing and does not go on; end it, then try"
-                        " again: what was committed stands"
-                    ) from None
-                full = code in (sqlite3.SQLITE_FULL, sqlite3.SQLITE_IOERR)
-                raise (RecordMachineError if full else RecordError)(
-                    f"{self.path}: could not be written ({error}); free space or check the folder, earlier rows stand"
-                ) from None
-
-    def rows(self, statement: str, values: tuple[object, ...] = ()) -> list[tuple[object, ...]]:
-        """All rows of a question. Raises RecordError."""
-        with self._lock:
-            try:
-                return self._connection.execute(statement, values).fetchall()
-            except sqlite3.Error as error:
-                raise RecordError(f"{self.path}: could not be read ({error}); work on the second copy") from None
-
     def add_analyzer(self, identity: str, profile_name: str, port: str, now_s: float) -> int:
         """Record that an analyzer was opened; returns its row."""
         return self.add_row(
@@ -246,12 +187,6 @@ class VisitFile:
         run_id = self.add_row("run", values)
         self.settle()
         return run_id
-
-    def add_row(self, table: str, values: Mapping[str, object]) -> int:
-        """Add one row to a table of the schema (column: value); returns its number."""
-        columns, marks = ", ".join(values), ", ".join(f":{name}" for name in values)
-        with self.writing() as connection:
-            return _rowid(connection.execute(f"insert into {table} ({columns}) values ({marks})", values))  # noqa: S608
 
     def end_run(self, run_id: int, outcome: str, now_s: float) -> None:
         """Close a run; the first outcome counts."""
@@ -414,11 +349,6 @@ def _check(connection: sqlite3.Connection, path: Path, *, read_only: bool, glanc
 def _bring_on(connection: sqlite3.Connection, version: int) -> None:
     for step in range(version, SCHEMA_VERSION):
         connection.executescript(f"begin; {MIGRATIONS[step]} pragma user_version = {step + 1}; commit;")
-
-
-def _rowid(cursor: sqlite3.Cursor) -> int:
-    assert cursor.lastrowid is not None
-    return cursor.lastrowid
 
 
 def _run_row(row: tuple[object, ...]) -> RunRow:

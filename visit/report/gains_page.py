@@ -18,7 +18,7 @@ NAMES = {
     "desense": "desensitisation",
     "carrier_dbm": "carrier at the receiver",
     "carrier_margin": "it lies below what blocks it by",
-    "deafness": "loss and desensitisation together",
+    "deafness": "loss, site noise and desensitisation together",
     "radiated_dbm": "power into the feeder",
 }
 BETWEEN = {
@@ -55,6 +55,7 @@ def at_lines(at: At) -> list[str]:
     """One time, a figure a line."""
     lines = [f"{name}: {said(getattr(at.between, key))}" for key, name in BETWEEN.items()]
     lines += [f"{name}: {said(getattr(at.outcome, key))}" for key, name in NAMES.items()]
+    lines.append(f"deafer by the site's noise, transmitter off: {said(at.site)}")
     if at.sensitivity_dbm.known:
         lines.append(f"sensitivity at the antenna port: {text(at.sensitivity_dbm)}")
     return [*lines, at.says]
@@ -114,6 +115,7 @@ def _at_data(at: At | None) -> dict[str, object] | None:
         "when": at.when,
         **between,
         **follows,
+        "site": as_json(at.site),
         "desense_on_load": as_json(at.on_load),
         "sensitivity_dbm": as_json(at.sensitivity_dbm),
         "says": at.says,

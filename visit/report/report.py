@@ -151,7 +151,7 @@ def _gathered(visit: VisitFile, earlier: Sequence[Path]) -> Report:
     report.feeder = _feeder(visit, replay, earlier)
     report.resonators = _resonators(replay)
     report.witness = worth_saying(witnesses(replay))
-    report.suits = _suits(visit, replay)
+    report.suits = _suits(replay)
     report.together = _together(visit, replay)
     report.left_out = [
         f"step {number}, {_title(number)}: {words}"
@@ -376,7 +376,7 @@ def _told(told: Told) -> str:
     return f"{f'cavity {told.cavity}, ' if told.cavity else ''}{told.screw}{': ' + how if how else ''}"
 
 
-def _suits(visit: VisitFile, replay: Replay) -> list[str]:
+def _suits(replay: Replay) -> list[str]:
     """The page of the analyzer; empty where it is not known."""
     try:
         made = suits_if_known(replay)

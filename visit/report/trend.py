@@ -21,7 +21,8 @@ from visit.day.stages import stages
 from visit.figures.assessment import Role
 from visit.figures.replay import Replay
 from visit.figures.run_figures import no_figures
-from visit.record.visit_file import Tell, VisitFile
+from visit.record.database import Tell
+from visit.record.visit_file import VisitFile
 from visit.site.hookup import HookUp
 
 COMPENSATED_PPM, LOOSE_PPM = 5.0, 12.0

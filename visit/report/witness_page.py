@@ -57,6 +57,7 @@ def witness_data(sides: Sequence[SideWitness]) -> list[dict[str, object]]:
             "analyzer": as_json(side.proof),
             "agrees": side.agreement.agrees,
             "says": side.agreement.says,
+            "together": as_json(side.agreement.together),
             "maker": [
                 {"what": what, "db": value, "as_good": side.held[what].agrees, "says": side.held[what].says}
                 for what, value in side.maker.items()

@@ -112,6 +112,33 @@ class HaltedError(RequestError):
     """The run was ended at the end of a sweep because somebody else wants the analyzer, or the process must end."""
 
 
+@dataclass(slots=True)
+class _Run:
+    """One order as it is being taken. `kept` sweeps stand in the file, `before` of them since before it was resumed;
+    `first` is the sequence number of the next one then; `refused` sweeps came in a row that do not show the declared
+    hook-up; `recorded` are the settings that a resumed run began with."""
+
+    order: RunOrder
+    kept: int = 0
+    before: int = 0
+    first: int = 0
+    refused: int = 0
+    recorded: SweepSettings | None = None
+    applied: Applied | None = None
+    gate: Gate | None = None
+    calibration_id: int | None = None
+    began_s: float = field(default_factory=time.monotonic)
+
+    @property
+    def left(self) -> int | None:
+        """Sweeps still to take; None: until stopped."""
+        return None if self.order.planned_sweeps is None else self.order.planned_sweeps - self.kept
+
+    def each_s(self) -> float:
+        """Seconds a sweep since it was begun or resumed."""
+        return (time.monotonic() - self.began_s) / (self.kept - self.before)
+
+
 class Conductor:
     """Opens the analyzer, runs orders one after the other, closes. All methods belong to the serial loop."""
 
@@ -248,65 +275,58 @@ class Conductor:
     async def _take_sweeps(self, order: RunOrder) -> None:
         """Take the sweeps of an order, commit each, tell the progress."""
         assert self._plugged.analyzer is not None
-        applied: list[Applied] = []
-        began = time.monotonic()
+        run = _Run(order)
+        if order.resume is not None:
+            run.kept, run.first = await self._on_disk(partial(self._visit.kept, order.resume))
+            run.before = run.kept
+            run.recorded = (await self._on_disk(partial(self._visit.run, order.resume))).settings
+            self._tell(replace(self._progress, run_id=order.resume, done=run.kept))
 
-        def taken(settings: Applied) -> None:
-            if recorded is not None and settings.actual != recorded:
+        def taken(applied: Applied) -> None:
+            if run.recorded is not None and applied.actual != run.recorded:
                 raise AnalyzerError(
                     f"{self._plugged.port}: the analyzer no longer takes the settings that the run began with; start a"
                     " new run"
                 )
-            applied.append(settings)
-            self._tell(replace(self._progress, applied=settings, changes=settings.changes))
+            run.applied = applied
+            self._tell(replace(self._progress, applied=applied, changes=applied.changes))
 
         def failed(error: AnalyzerError | RequestError) -> None:
             self._lost_settings |= isinstance(error, SettingsLostError)
             retried = self._progress.retried + 1
             self._tell(replace(self._progress, message=f"{error} (tried again)", retried=retried))
 
-        gate: Gate | None = None
-        refused, kept, first = 0, 0, 0
-        recorded: SweepSettings | None = None
-        if order.resume is not None:
-            kept, first = await self._on_disk(partial(self._visit.kept, order.resume))
-            recorded = (await self._on_disk(partial(self._visit.run, order.resume))).settings
-            self._tell(replace(self._progress, run_id=order.resume, done=kept))
-        before = kept
-        while order.planned_sweeps is None or kept < order.planned_sweeps:
-            left = None if order.planned_sweeps is None else order.planned_sweeps - kept
-            stream = sweeps(
-                self._plugged.analyzer, SweepPlan(recorded or order.settings, left, RETRIES), on_applied=taken,
-                on_fault=failed,
-            )  # fmt: skip
+        while run.left is None or run.left > 0:
+            plan = SweepPlan(run.recorded or order.settings, run.left, RETRIES)
+            stream = sweeps(self._plugged.analyzer, plan, on_applied=taken, on_fault=failed)
             async with contextlib.aclosing(stream):
                 async for sweep in stream:
-                    if kept == before and refused == 0:
-                        gate, calibration_id = gate_of(
-                            self._site, self._calibrator, order.hookup, applied[-1].actual, trusted=order.trusted
-                        )
-                    refusal = await self._on_disk(partial(gate.judge, sweep)) if gate is not None else None
-                    if refusal is not None:
-                        refused += 1
-                        self._refuse(sweep, refusal, refused)
-                        continue
-                    refused = 0
-                    if self._progress.run_id is None:
-                        run_id = await self._on_disk(partial(self._begin, order, applied[-1], calibration_id))
-                        self._tell(replace(self._progress, run_id=run_id))
-                    assert self._progress.run_id is not None
-                    await self._plugged.note_axis()
-                    numbered = replace(sweep, sequence=sweep.sequence + first)
-                    await self._on_disk(partial(self._visit.add_sweep, self._progress.run_id, numbered))
-                    kept += 1
-                    each_s = (time.monotonic() - began) / (kept - before)
-                    self._tell(
-                        replace(
-                            self._progress, done=kept, sweep_time_s=each_s, saved_at_s=time.time(), refusal=None,
-                            refused=None,
-                        )
-                    )  # fmt: skip
-                    await self._look_around()
+                    await self._judge_and_keep(run, sweep)
+
+    async def _judge_and_keep(self, run: _Run, sweep: Sweep) -> None:
+        """Commit a sweep that shows what was declared, beginning the run with the first; refuse any other."""
+        assert run.applied is not None
+        if run.kept == run.before and run.refused == 0:
+            run.gate, run.calibration_id = gate_of(
+                self._site, self._calibrator, run.order.hookup, run.applied.actual, trusted=run.order.trusted
+            )
+        refusal = await self._on_disk(partial(run.gate.judge, sweep)) if run.gate is not None else None
+        if refusal is not None:
+            run.refused += 1
+            self._refuse(sweep, refusal, run.refused)
+            return
+        run.refused = 0
+        if self._progress.run_id is None:
+            run_id = await self._on_disk(partial(self._begin, run.order, run.applied, run.calibration_id))
+            self._tell(replace(self._progress, run_id=run_id))
+        assert self._progress.run_id is not None
+        await self._plugged.note_axis()
+        numbered = replace(sweep, sequence=sweep.sequence + run.first)
+        await self._on_disk(partial(self._visit.add_sweep, self._progress.run_id, numbered))
+        run.kept += 1
+        now = replace(self._progress, done=run.kept, sweep_time_s=run.each_s(), saved_at_s=time.time())
+        self._tell(replace(now, refusal=None, refused=None))
+        await self._look_around()
 
     async def _look_around(self) -> None:
         """Between two sweeps: did the computer sleep, must the run end here? Raises HaltedError."""

@@ -19,6 +19,7 @@ from rf.values.words import text
 from visit.day.cavities import expected_of, seen_move, track
 from visit.day.day import Day
 from visit.day.far import FarLook
+from visit.day.next_deed import USUAL_SWEEP_S
 from visit.day.nudges import (
     LOCK_NUT,
     Around,
@@ -34,10 +35,13 @@ from visit.day.nudges import (
     strike,
     whole_ledger,
 )  # fmt: skip
+from visit.day.passes import pass_look, returned_in
+from visit.day.planner import survey_for_turns
 from visit.day.stages import AS_FOUND, freeze, stages, to_freeze
 from visit.day.tuning import Tuning
 from visit.figures.assessment import Assessment, Role
 from visit.figures.known import AXIS, BY_HAND, CONFIRMED, by_hand
+from visit.figures.looks import NO_LOOKS
 from visit.figures.replay import Figures
 from visit.figures.run_figures import RunFigures
 from visit.figures.sides import SideState, sides_of
@@ -49,13 +53,15 @@ from visit.site.presets import far_sweeps, is_far
 from visit.site.site import Site
 from visit.site.typed import changes
 
+LAST_TOOK = "select duration_s from sweep where run_id = ? order by sequence desc limit 1"
+
 
 def _around(first: Assessment | None, second: Assessment | None) -> Around:
     """What the skirts showed in two looks."""
     nothing = cant_say("Hz", "not known")
     means = [nothing if a is None else a.notch_offset for a in (first, second)]
     zeros = [a.notch.singles if a is not None and a.notch is not None else () for a in (first, second)]
-    return Around((means[0], means[1]), (zeros[0], zeros[1]))
+    return Around((means[0], means[1]), (zeros[0], zeros[1]), (returned_in(first), returned_in(second)))
 
 
 def _frozen_words(one: Figures) -> str:
@@ -149,7 +155,8 @@ class SiteVisit:
         expected = None
         if side is not None:
             rows = [row for row in ledger(self.file) if row.side == side.value]
-            expected = expected_of(rows, self.site.reject_hz(side), self.site.cavities, told)
+            blind = self._blind(side, rows)
+            expected = expected_of(rows, self.site.reject_hz(side), self.site.cavities, told, blind)
         nudge = compare(RunFigures(self.file), *runs, first, second, expected)
         add_nudge(self.file, *runs, told, nudge, _around(first, second))
         assert side is not None  # else it could not be compared
@@ -186,18 +193,49 @@ class SiteVisit:
         far = None if run is None else self._far_look(side, seen, run, limits)
         if far is not None and not (notch is not None and notch.trusted):
             singles = far.dips
+        blind = self._blind(side, rows)
+        rods = track(rows, reject_hz, cavities, seen.notch_offset, singles, blind)
+        passing = pass_look(self.site, seen, rows, rods)
+        trims = passing is not None and bool(passing.rows)
         return Tuning(
             goal_db=self.site.goals.rejection_db,
             reject_hz=reject_hz,
             measured=channel.transmission,
             notch=notch,
             offset=seen.notch_offset,
-            places=track(rows, reject_hz, cavities, seen.notch_offset, singles),
+            places=track(rows, reject_hz, cavities, seen.notch_offset, singles, blind, trims=True) if trims else rods,
             cavities=cavities,
             sweeps=seen.sweeps,
             spacing_hz=self.site.high_hz - self.site.low_hz,
             far=far,
+            survey=None if channel.leakage is not None else survey_for_turns(self.site, side, seen, self._pace_s(run)),
+            proved=self._proved(side, rows),
+            passing=passing,
         )
+
+    def _pace_s(self, run: int | None) -> float:
+        """What the last sweep of a run took."""
+        rows = [] if run is None else self.file.rows(LAST_TOOK, (run,))
+        return float(str(rows[0][0])) if rows else USUAL_SWEEP_S
+
+    def _blind(self, side: Side, rows: list[NudgeRow]) -> int:
+        """How many turns of a side were read before the first survey of its channel."""
+        reject_hz = self.site.reject_hz(side)
+        surveys = [run.started_s for run in self.file.runs()
+                   if run.hookup.survey and run.settings.start_hz <= reject_hz <= run.settings.stop_hz]  # fmt: skip
+        return sum(row.at_s < min(surveys) for row in rows) if surveys else 0
+
+    def _proved(self, side: Side, rows: list[NudgeRow]) -> Figure | None:
+        """What a zoom on the channel of a side read since its last turn; None where there was none."""
+        figures, last = RunFigures(self.file), max((row.after_run for row in rows), default=0)
+        whole_hz = self.site.high_hz - self.site.low_hz
+        for run in reversed(figures.runs):
+            span_hz = run.settings.stop_hz - run.settings.start_hz
+            if run.id > last and run.hookup.side is side and run.purpose != NO_LOOKS and span_hz < whole_hz:
+                seen = figures.assess(run)
+                channel = None if seen is None else seen.channel(Role.REJECT)
+                return None if channel is None else channel.transmission
+        return None
 
     def _far_look(self, side: Side, seen: Assessment, run: int, limits: Limits | None) -> FarLook | None:
         """The dips of a look; None where it has none to show. Raises RequestError."""

@@ -12,8 +12,9 @@ from pathlib import Path
 from protocol.errors import RequestError
 from protocol.sweep import Applied
 from visit.figures.assessment import Assessment
+from visit.record.database import Tell
 from visit.record.owner import Owner, living
-from visit.record.visit_file import RunRow, Tell, VisitFile
+from visit.record.visit_file import RunRow, VisitFile
 from visit.run.conductor import Phase, Progress, RunOrder
 from visit.run.figure_maker import Follower
 from visit.run.live import LiveState

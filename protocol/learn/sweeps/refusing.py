@@ -37,7 +37,7 @@ def head_of(refusal: str) -> str:
 def with_heads(manner: Manner, transcript: Sequence[tuple[str, bytes]]) -> Manner:
     """The manner with `HEAD{word}` among its refusals, for each beginning that no other answer has."""
     known = [line for line in manner.refusals if line]
-    full = [re.compile(wild(line)) for line in known if not line.endswith("{word}")]
+    full = [re.compile(wild(line)) for line in known]  # of a short answer nobody knows better; a list is no refusal
     good = set[str]()
     for sent, came in transcript:
         lines = [line.strip() for line in LINE_END.split(cleaned(came)) if line.strip()]

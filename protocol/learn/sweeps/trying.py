@@ -142,13 +142,16 @@ class Settings(Windows):
             return await self._offered(word, form, text, value, hertz)
         lines = [CODED.sub("", line) for line in lines]  # `00 OK` shows no value
         shown = line_with(lines, text, value, hertz)
+        then, self.answers[form] = self.answers.get(form, []), lines
         if shown:
             self.shows = True
             self.unit_known = self.unit_known or _has_unit(shown, hertz)
             return Outcome(True, None, True)
-        numbers = [number for line in lines for number in numbers_in(_without(line, word.name))]
-        if len(numbers) == 1 and hertz and value:
-            self._clamp(word.role, hertz, numbers[0], hertz / value)
+        own = rf"(?<!\w){re.escape(word.name)}(?!\w)"
+        numbers = [number for line in lines for number in numbers_in(re.sub(own, "", line, count=1))]
+        moved_to = changed(then, lines) or (numbers[0] if len(numbers) == 1 else None)
+        if moved_to is not None and hertz and value:
+            self._clamp(word.role, hertz, moved_to, hertz / value)
         if numbers or (self.shows and not lines):
             return Outcome(understood=bool(numbers))
         return Outcome(True, None, True)
@@ -221,11 +224,6 @@ def _line_for(lines: Sequence[str], name: str, text: str, value: float, page: bo
         else []
     )
     return line_with(mine or lines, text, value, hertz)
-
-
-def _without(line: str, name: str) -> str:
-    """A line without a word's name, where it stands by itself: the 2 of field 2 is no digit of 250."""
-    return re.sub(rf"(?<![\w.]){re.escape(name)}(?![\w.])", "", line, count=1)
 
 
 def _has_unit(line: str, hertz: float) -> bool:

@@ -34,7 +34,8 @@ class Writing:
     def template(self, name: str) -> str:
         """The field of a setting in a profile's command."""
         form = f":{self.form}" if self.form else ""
-        return "{points}" if name == "points" else f"{{{name}_{self.unit}{form}}}"
+        own = {"points": "{points}", "bandwidth": "{bandwidth_hz}"}.get(name)
+        return own or f"{{{name}_{self.unit}{form}}}"
 
     def text(self, hertz: float) -> str:
         """A frequency as a command writes it."""

@@ -302,7 +302,7 @@ def _several(typed: str, style: Style) -> list[str]:
     `GET A / B`: where the first is a verb and its object, the others are objects of that verb.
     """
     chosen = re.fullmatch(r"(\S+(?: \S+)?) <?([\w.-]+(?:[|/][\w.-]+)+)>?", typed)
-    if chosen and _TRACES <= {one.lower() for one in re.split(r"[|/]", chosen.group(2))}:
+    if chosen and {one.lower() for one in re.split(r"[|/]", chosen.group(2))} >= _TRACES:
         return [f"{chosen.group(1)} {one}" for one in re.split(r"[|/]", chosen.group(2))]
     verb = re.fullmatch(r"(set|get|put|let|read) (\w+(?: ?<[^>]*>)?(?:\|\w+(?: ?<[^>]*>)?)+)", typed)
     if verb:
