@@ -417,6 +417,7 @@ def _spoken(entry: Entry, heading: str, grammar: Grammar) -> list[Entry]:
 
 
 MOST_TOPICS = 12
+_NO_TOPICS = frozenset(("and", "for", "the", "this", "lists", "list", "gives", "shows", "page", "text", "with", "here"))
 _TOPICS = re.compile(r"(?i)\b(?:topics?|groups?|sections?|chapters?|subjects?)\b[^:]{0,30}: *([a-z][\w, ]*\w)")
 _TOLD_OF = r"(?i)\b{word} (?:<\w+>|and (?:the |a |one )?(?:topic|group|word|section)|(?:topic|group|section)\b)"
 
@@ -429,4 +430,7 @@ def topics_of(lines: Sequence[str], word: str) -> list[str]:
     if listed is None or len(names) < 2:
         told = re.search(_TOLD_OF.format(word=re.escape(word)), text)
         names = [row.typed for row in rows_of(lines)] if told else []
+        named = dict.fromkeys(re.findall(rf"(?i)\b{re.escape(word)} ([A-Za-z]\w{{2,14}})\b", text))
+        spoken = [name for name in named if name.lower() not in _NO_TOPICS]
+        names = names or (spoken if len(spoken) > 1 else [])
     return [name for name in names if re.fullmatch(r"[A-Za-z][\w.-]{0,15}", name)][:MOST_TOPICS]

@@ -31,7 +31,6 @@ HELP_WORDS = (
     "?",
     "help",
     "h",
-    "H",
     "commands",
     "list",
     "menu",
@@ -45,6 +44,7 @@ HELP_WORDS = (
     "cmd",
     "CMD",
     "HLP",
+    "H",
 )
 PLAIN_HELP = ("?", "help", "??", "commands", "menu", "cmds", "usage", "hlp", "HELP")
 """Words that mean nothing but help: they are tried although nothing tells unknown words apart."""
