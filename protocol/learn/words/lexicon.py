@@ -48,7 +48,7 @@ DESCRIPTIONS: tuple[tuple[Role, str], ...] = (
      r"\b(?:level|magnitude|amplitude)(?:, | and |/)(?:angle|phase)\b|\bre(?:al)?\b(?:\W{1,3}|\s+and\s+)im(?:ag\w*)?\b|\b(?:db|mag|ampl?)\b\W{1,3}(?:deg|rad)\b"),
     (Role.SWEEP, r"(?:start|make|take|run|do|trigger|execute|perform|begin|carry out|acquire)s? (?:(?:a|one|the|single|new|complete|full) )*(?:sweep|measurement|scan)\b|"
      r"^takes? (?:(?:a|the|all|new) )*(?:readings?|measurements?|data)\b|sweeps? once|"
-     r"(?:one|single) (?:sweep|scan|pass)\b|wait(?:s)? (?:until|for) (?:one |a )?(?:complete |whole |full |new |next )*(?:sweep|scan)\b|^(?:triggers?|take)$|^sweep$|^sweeps?\b|^(?:measure|acquire)s?(?:$|\W+(?:once|now|and (?:print|list|show))\b|\s*\()"),
+     r"(?:one|single) (?:sweep|scan|pass)\b|wait(?:s)? (?:until|for) (?:one |a )?(?:complete |whole |full |new |next )*(?:sweep|scan)\b|^(?:triggers?|take)$|^sweep$|^sweeps?\b|^(?:measure|acquire)s?(?:$|[.;,:]|\W+(?:once|now|and (?:print|list|show))\b|\s*\()"),
     (Role.IDENTITY, rf"who am i|who i am|(?:^(?:the )?|\b{_TELL}\b.{{0,20}})(?:firm|soft)ware version|^version\b|^about\b|name and version|^identi\w+|version string|"
      r"^model and"),
     (Role.SETTINGS, r"(?:show|print|list|display|tell|give|hear|read|report|dump|query|get|what)s?\b.{0,16}\b(?:settings|parameters|configuration)|"
@@ -81,7 +81,7 @@ NAMES: tuple[tuple[Role, str], ...] = (
 
 HARM = re.compile(
     r"stor(?:e|ed|es|ing)\b|\bsav(?:e|es|ed|ing)\b|flash|eeprom|e2prom|nvram|volatile|memor|permanent|\bwrit(?!es? (?:out )?(?:the )?(?:s ?[12][12]\b|reflection|transmission|'))|burn|"
-    r"commit|persist|calib|\bcal\b|correct|standard|normali|eras|delet|\bclear|wipe|\bformat|factory|default|"
+    r"commit|persist|calib|\bcal\b|correct|standard|normali|eras|delet|\bclear|wipe|\bformat(?!ted as)|factory|default|"
     r"deliver|restor|reset|restart|reboot|\bboot|\bload|recall|\bslot|firmware(?! version)|updat|upgrad|\bimage|"
     r"serial|\bbaud|speed|owner|\blevel(?! list\b| and (?:angle|phase)\b)|\bpower|\bdbm\b|generator|amplif|attenuat|\brf (?:out|on|off|source)|"
     r"output (?:level|power|on|off|amp)|source (?:on|off|power)|trim|crystal|xtal|tcxo|referenc|adjust|\bdac\b|"
