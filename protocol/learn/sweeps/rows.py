@@ -27,8 +27,9 @@ MOST_COLUMNS = 16
 MOST_TRACES = 4
 TAGS = ("1", "2", "11", "21", "01", "02")
 """Numbers that name a trace where one of them stands in front of every point."""
-GLUED = r"[0-9A-F]{8}|[0-9A-F]{16}|[0-9a-f]{8}|[0-9a-f]{16}"
-"""Texts in which several numbers may stand."""
+WIDTHS = {6: (3,), 8: (4,), 10: (5,), 12: (3, 6), 16: (4, 8), 20: (5,), 24: (6,), 32: (8,)}
+"""Widths of texts in which two or four numbers may stand, and the digits that each may have."""
+GLUED = "|".join(rf"[0-9{case}]{{{width}}}" for width in WIDTHS for case in ("A-F", "a-f"))
 GOES_ON = 0.5
 RISES = 2.0
 """What even steps count for: chance makes them far more seldom than values that go on."""
@@ -66,13 +67,13 @@ class _Column:
     digits: int = 0
 
 
-def rows_of(lines: Sequence[str], points: int | None, commas: Sequence[str] = (".", ",")) -> list[Shape]:
+def rows_of(lines: Sequence[str], points: int | None, commas: Sequence[str] = (".", ","), glue: int = 0) -> list[Shape]:
     """The sets of points in a reply in which a point is a line; empty where there are none.
 
     `points` is how many were set, None where that is not known; `commas` are the ways to read a comma: as a separator
-    (".") or in a number (",").
+    (".") or in a number (","). `glue`: digits of a hexadecimal number where no sign parts them, as another reply told.
     """
-    readings = [found for comma in commas if (found := _reading(lines, points, comma))]
+    readings = [found for comma in commas if (found := _reading(lines, points, comma, glue))]
     return max(readings, key=orderly, default=[])
 
 
@@ -137,7 +138,7 @@ def even(values: Values, grain: float = 1.0) -> bool:
     )  # fmt: skip
 
 
-def _reading(lines: Sequence[str], points: int | None, comma: str) -> list[Shape]:
+def _reading(lines: Sequence[str], points: int | None, comma: str, glue: int) -> list[Shape]:
     """All sets of points when a comma is a separator (`.`) or a decimal sign (`,`)."""
     texts = [line.strip() for line in lines]
     groups: dict[tuple[str, ...], list[_Line]] = defaultdict(list)
@@ -153,7 +154,7 @@ def _reading(lines: Sequence[str], points: int | None, comma: str) -> list[Shape
     sets = [entry for entry in sets if len(entry[0]) == size][:MOST_TRACES]
     if size < FEWEST_POINTS or not sets:
         return []
-    widths = _glued([rows for rows, _, _ in sets])
+    widths = _glued([rows for rows, _, _ in sets], glue)
     sets = [([_parted(row, widths) for row in rows], begin, finish) for rows, begin, finish in sets]
     hexed = {width for rows, _, _ in sets for width in _lettered(rows, comma)}
     shapes = [_shape(rows, texts, comma, hexed, begin, finish) for rows, begin, finish in sets]
@@ -234,7 +235,7 @@ def _named(row: _Line, column: int) -> _Line:
     return _Line(row.at, tuple(literals), row.texts[:column] + row.texts[column + 1 :])
 
 
-def _glued(sets: Sequence[list[_Line]]) -> dict[int, int]:
+def _glued(sets: Sequence[list[_Line]], glue: int) -> dict[int, int]:
     """Widths of hexadecimal texts that hold several numbers without a sign between them, and the digits of each.
 
     In such a text what follows the first number goes on from row to row too; the last digits of one number jump.
@@ -243,11 +244,11 @@ def _glued(sets: Sequence[list[_Line]]) -> dict[int, int]:
     for rows in sets:
         for texts in zip(*(row.texts for row in rows), strict=True):
             width = _width(texts)
-            if width not in (8, 16) or even(np.array([float(int(text, 16)) for text in texts])):
+            if width not in WIDTHS or even(np.array([float(int(text, 16)) for text in texts])):
                 continue
-            for digits in (4, 8)[: width // 8]:
+            for digits in WIDTHS[width]:
                 second = signed(np.array([float(int(text[digits : 2 * digits], 16)) for text in texts]), digits)
-                if goes_on(second) > GOES_ON:
+                if goes_on(second) > GOES_ON or digits == glue:
                     found.setdefault(width, digits)
     return found
 
