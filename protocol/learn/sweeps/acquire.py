@@ -26,6 +26,8 @@ from protocol.profiles.templates import SETTING_FIELDS, Template
 MOST_POLLS = 200
 CHOICES = (("1", "2"), ("0", "1"), ("s11", "s21"), ("S11", "S21"), ("11", "21"))
 """How a trace is chosen, S11 or S21 first."""
+_TAKES_ONE = re.compile(r"(?i)\W*1\s*(?:[=:,;)]|-+\s|to\b|starts\b|triggers\b|runs\b|sweeps\b)")
+"""A description that begins with the value to be set, as `1 starts a sweep`; `1 sweep` counts sweeps."""
 READY = re.compile(r"(?i)\b(ready|idle|done|finished|complete)\b")
 
 
@@ -125,7 +127,7 @@ class Acquire:
     def _start_of(self, word: Word) -> str:
         """How a word for a sweep is sent: set to 1, as other settings are, where it is told to take that; else bare."""
         told = word.usage[len(word.name) :] if word.usage.startswith(word.name) else ""
-        takes_one = re.match(r"\W*1(?![\w.])", f"{told} {word.description}".lstrip())
+        takes_one = re.match(r"\W*1(?![\w.])", told) or _TAKES_ONE.match(word.description)
         return (
             self.setters.style.replace("{name}", word.name).replace("{v}", "1")
             if takes_one and self.setters.style

@@ -92,6 +92,9 @@ def _of_hertz(words: Sequence[str]) -> list[tuple[Role, str]]:
 def _counts(name: str, arguments: str, description: str) -> bool:
     """Whether it is a number of points: named so, or described so in two words, with a whole number beside it."""
     named = any(_COUNTED.fullmatch(word) or word in ("num", "steps", "count") for word in re.findall(r"[a-z]+", name))
+    example = re.fullmatch(r"\W*<(\d+)>\W*", arguments)
+    if example and re.search(rf"(?i)\b{example.group(1)} (?:points|pts|samples|steps|dots)\b", description):
+        return True
     told = [word for word in re.findall(r"[a-z]+", description.lower()) if _COUNTED.fullmatch(word)]
     if _WHOLE.fullmatch(arguments):
         return named or bool(told and _COUNT_OF.search(description))
