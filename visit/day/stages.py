@@ -57,12 +57,19 @@ def to_freeze(
         earliest = min(found_s.values(), default=-math.inf)
         hookups = [HookUp(*ports) for ports in SHOWN]
         since = {hookup: max(after_s, found_s.get(hookup.text, earliest)) for hookup in hookups}
-        made = [replay.figures(hookup, after_s=since[hookup]) for hookup in hookups]
+        first = stage_at(visit, AS_FOUND)
+        made = [_since(replay, hookup, first.get(hookup.text), since[hookup]) for hookup in hookups]
         found = [one for one in made if one is not None]
     if not found:
         since_words = " since as found was frozen" if name == AS_LEFT and found_s else " yet"
         raise RequestError(f"no hook-up with a wide sweep was measured{since_words}: nothing to freeze")
     return found
+
+
+def _since(replay: Replay, hookup: HookUp, found: Stage | None, since_s: float) -> Figures | None:
+    """What stands now of a hook-up that was measured since."""
+    before = None if found is None else figures_at(replay, found)
+    return replay.figures(hookup, after_s=since_s) if before is None else replay.since(before, since_s)
 
 
 def freeze(
@@ -166,8 +173,8 @@ def stood(replay: Replay) -> list[Stood]:
     for name in dict.fromkeys((*found, *left, *newest)):
         before, after = (figures_at(replay, frozen[name]) if name in frozen else None for frozen in (found, left))
         if after is None and not left:
-            since = found[name].at_s if name in found else -math.inf
-            after = replay.figures(HookUp.parse(name), after_s=since)
+            since_s = found[name].at_s if name in found else -math.inf
+            after = _since(replay, HookUp.parse(name), found.get(name), since_s)
         if before is not None or after is not None:
             pairs.append((before, after))
     return pairs
