@@ -1,8 +1,8 @@
 """Which runs of a hook-up its figures rest on: the best valid evidence of one state of the duplexer.
 
-Owns: what counts as one state (no screw of the ledger turned, nor a tuning run of a side that was turned between), which
-run is good for a figure, what is said when runs contradict each other. Refuses: to choose by the outcome: a run is
-chosen by its floor or by the proof that its looks reached, and looks of all runs share one 5 %.
+Owns: what counts as one state (no screw of the ledger turned, nor a tuning run of a side that was turned between),
+which run is good for a figure, what is said when runs contradict each other. Refuses: to choose by the outcome: a run
+is chosen by its floor or by the proof that its looks reached, and looks of all runs share one 5 %.
 
 A later run takes nothing from an earlier one as long as nothing moved between them: a short wide sweep after a long
 proof does not undo the proof. Where two runs exclude each other something moved that nobody wrote down, and the newest
