@@ -241,7 +241,13 @@ def test_a_side_that_nobody_turned_keeps_what_it_was_found_as(tmp_path: Path) ->
         settings = wide(bench.site)
         bench.measure("A>L", settings, 30)
         visit = bench.station.visit.file
-        freeze(visit, "as found")
+        asked = bench.station.visit
+        (words,) = asked.to_freeze("as found", {1: 25})
+        assert "(run 1: 25 sweeps)" in words and "notch INFERRED" in words
+        asked.forget_asked()
+        asked.to_freeze("as found", {1: 30})
+        assert asked.freeze("as found", {1: 3}) == ["A>L"]  # what was shown, whatever stands on a screen since
+        assert stages(visit)[0].figures["run_sweeps"] == {"1": 30}
         assert Replay(visit).since(stood(Replay(visit))[0][0] or pytest.fail("frozen"), time.time()) is None
         bench.station.measure(RunOrder(LOW, settings, 8, "tune", False))
         bench.measure("A>L", settings, 3)

@@ -9,7 +9,7 @@ from __future__ import annotations
 import json
 import math
 import time
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from typing import Any
 
@@ -76,8 +76,11 @@ def freeze(
     visit: VisitFile, name: str, after_s: float = float("-inf"), shown: Mapping[int, int] | None = None
 ) -> list[Stage]:
     """Freeze what `to_freeze` gives; the rows. Raises RequestError."""
-    found = to_freeze(visit, name, after_s, shown)
-    now = time.time()
+    return freeze_these(visit, name, to_freeze(visit, name, after_s, shown), time.time())
+
+
+def freeze_these(visit: VisitFile, name: str, found: Sequence[Figures], now: float) -> list[Stage]:
+    """Freeze figures as they were shown at the time `now`; the rows."""
     with visit.writing() as connection:
         for one in found:
             connection.execute(
