@@ -9,11 +9,12 @@ from __future__ import annotations
 import html
 import math
 import time
-from collections.abc import Iterator
+from collections.abc import Callable, Iterator
 
 import numpy as np
 
 from protocol.files.harmless import harmless
+from rf.values.stretches import stretches
 from visit.report.pictures import FOUND, Picture, Trace
 from visit.report.trend import Point
 
@@ -96,12 +97,10 @@ def picture_svg(picture: Picture) -> str:
     return "".join(parts) + "</svg>"
 
 
-def _curve(trace: Trace, kind: str, x: object, y: object) -> Iterator[str]:
+def _curve(trace: Trace, kind: str, x: Callable[[float], float], y: Callable[[float], float]) -> Iterator[str]:
     """The pieces of a curve that lie above its floor; a sample that stands alone is a dot."""
-    assert callable(x) and callable(y)
     known = np.isfinite(trace.level_db)
-    edges = np.flatnonzero(np.diff(np.concatenate(([False], known, [False])).astype(int)))
-    for first, last in zip(edges[::2], edges[1::2], strict=True):
+    for first, last in stretches(known):
         points = [(x(float(trace.frequency_hz[i])), y(float(trace.level_db[i]))) for i in range(first, last)]
         if len(points) == 1:
             yield f'<circle cx="{points[0][0]:.1f}" cy="{points[0][1]:.1f}" r="1.6" class="dot"/>'
