@@ -59,6 +59,10 @@ CASES = {
         "two cavities far off", "cavities 1 and 2 of the high side stand far off on both sides",
         (("H", 1, 0.22), ("H", 2, -0.2)), signs="rejection",
     ),
+    "far": Case(
+        "every screw of a side turned", "no cavity of the low side stands near its channel: coarse first, then fine",
+        (("L", 1, 0.45), ("L", 2, -0.8), ("L", 3, 1.1)), signs="rejection",
+    ),
     "cable": Case("a damaged cable", "the loss comes from the lead, not from the duplexer: change lead 2",
                   lines=("gap 20pF",), undo=("gap none",), signs="[Gg]ap|GAP|plug|pin|loss .*missed", cure="lead"),
     "leads": Case("leads that leak", "a survey on loads shows a leak; better leads or a half-wave jumper",

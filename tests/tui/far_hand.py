@@ -34,7 +34,7 @@ FAR_SHARE = {"U6": 0.02, "V6": 0.01, "V4": 0.01, "P6": 0.01}
 TRIMMER_OFF_HZ = 100e3
 TURN_SECONDS = 20.0
 """What a turn takes a hand, with the nut and the look at the screen."""
-SCREW = re.compile(r"cavity (\d), (rod|trimmer): ([\d.]+) turns? (\w+)")
+SCREW = re.compile(r"cavity (\d), (rod|trimmer)(?: for the pass)?: ([\d.]+) turns? (\w+)")
 
 
 @dataclass(frozen=True, slots=True)
@@ -67,6 +67,8 @@ class FarHand(TuningHand):
         self._off = list(start.rods_hz)
         self._trimmers = list(start.trimmers_hz) or [0.0] * count
         self._per_turn = self._rng.uniform(0.07, 0.2, count) * spacing * self._rng.choice([-1.0, 1.0], count)
+        ways = np.random.default_rng(seed + 9000)
+        self._per_trim = ways.uniform(0.03, 0.1, count) * spacing * ways.choice([-1.0, 1.0], count)
         self.bench_min = 0.0
 
     def run(self, most_turns: int = 60) -> Tuned:
@@ -129,7 +131,8 @@ class FarHand(TuningHand):
         self._press(terminal, "t")
         terminal.wait_moving("TURNING")
         k, sign = cavity - 1, {"clockwise": 1.0, "anticlockwise": -1.0}[direction]
-        hz = sign * turns * self._per_turn[k] * self._rng.normal(1.0, HAND_ERROR)
+        rate = self._per_turn[k] if screw == "rod" else self._per_trim[k]
+        hz = sign * turns * rate * self._rng.normal(1.0, HAND_ERROR)
         places = self._off if screw == "rod" else self._trimmers
         if screw == "rod" and self._start.ends_hz and k in self._start.ends_hz:
             low, high = self._start.ends_hz[k]

@@ -17,11 +17,11 @@ from protocol.simulated.bench import Bench, start_bench
 from tests.tui.terminal import STILL_S, Terminal
 
 SITES = Path(__file__).parents[2] / "fixtures/sites"
-TURN = re.compile(r"cavity (\d), (?:rod|trimmer): ([\d.]+) turns? (\w+)")
+TURN = re.compile(r"cavity (\d), (?:rod|trimmer)(?: for the pass)?: ([\d.]+) turns? (\w+)")
 HAND_ERROR = 0.2
 ABLE = re.compile(
     r"prove it|survey first|y if it hangs|no screw brings|the best they give|needs the bench|until \d+ sweeps a look"
-    r"|(rod|trimmer): [\d.]+ turns? \w+"
+    r"|(rod|trimmer|pass): [\d.]+ turns? \w+"
 )
 """What a hand can do; half a line that is still being drawn is none of it."""
 STOOD_S = 1.0

@@ -155,7 +155,8 @@ def some_gains(rng: np.random.Generator) -> Gains:
     ]
     seen = tuple(Seen(when, "desense with antenna", 12.5, False, LONG) for when in ("before", "before", "after"))
     return Gains(
-        KnownRadios(radios, sources, True, noise, figures[19]), times[0] if rng.random() < 0.8 else None, times[1], figures[20],
+        KnownRadios(radios, sources, True, noise, figures[19]),
+        times[0] if rng.random() < 0.8 else None, times[1], figures[20],
         reading(12.0, -30.0, 45.0, "%"), figures[21], seen, (figures[22], figures[23]),
     )  # fmt: skip
 

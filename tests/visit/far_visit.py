@@ -15,7 +15,7 @@ from typing import Any, cast
 import numpy as np
 
 from protocol.errors import RequestError
-from protocol.simulated.duplexer import load_unit
+from protocol.simulated.duplexer import Duplexer, load_unit
 from protocol.simulated.hookup import HookUp as OnTheBench
 from protocol.simulated.instrument import Instrument, InstrumentOptions
 from protocol.sweep import SweepSettings
@@ -24,7 +24,8 @@ from rf.values.figure import Figure
 from rf.values.words import as_json, finite, text
 from visit.day.cavities import expected_of, track
 from visit.day.far import FarLook
-from visit.day.nudges import NudgeRow, Told, compare, dips_of
+from visit.day.nudges import TRIMMER, NudgeRow, Told, compare, dips_of
+from visit.day.passes import pass_look, returned_in
 from visit.day.planner import UNTRIED, SurveyPlan, Tried, plan_proof, survey_for_turns
 from visit.day.tuning import Advice, Deed, Tuning, advise
 from visit.figures.assess import assess
@@ -64,8 +65,11 @@ class FarVisit:
         rods_hz: Sequence[float],
         trimmers_hz: Sequence[float] = (),
         ends_hz: dict[int, tuple[float, float]] | None = None,
+        bench: tuple[Duplexer, Site] | None = None,
     ) -> None:
-        self.unit, self.site, self._rods, self._ends = load_unit(unit), site_of(unit), list(rods_hz), ends_hz or {}
+        """`bench`: another unit than one that ships, and its site."""
+        self.unit, self.site = bench or (load_unit(unit), site_of(unit))
+        self._rods, self._ends = list(rods_hz), ends_hz or {}
         for number, hz in enumerate(rods_hz, 1):
             self.unit.turn("L", number, hz)
         for number, hz in enumerate(trimmers_hz, 1):
@@ -73,6 +77,8 @@ class FarVisit:
         self._rng = np.random.default_rng(seed)
         spacing, count = self.site.high_hz - self.site.low_hz, len(self._rods)
         self._per_turn = self._rng.uniform(0.07, 0.2, count) * spacing * self._rng.choice([-1.0, 1.0], count)
+        ways = np.random.default_rng(seed + 9000)
+        self._per_trim = ways.uniform(0.03, 0.1, count) * spacing * ways.choice([-1.0, 1.0], count)
         self._bench = Instrument(InstrumentOptions(seed=seed), self.unit, OnTheBench("A", "L"))
         self._averages: dict[int, Averaged] = {}
         self._rows: list[NudgeRow] = []
@@ -113,6 +119,11 @@ class FarVisit:
             else:
                 return advice
         return advice
+
+    def pass_db(self) -> tuple[float, float]:
+        """Loss and return loss of the pass channel on the bench."""
+        s = self.unit.s(np.array([self.site.low_hz]))[0]
+        return float(-20.0 * np.log10(abs(s[1, 0]))), float(-20.0 * np.log10(abs(s[0, 0])))
 
     def true_db(self) -> float:
         """What the bench gives at the channel."""
@@ -161,6 +172,8 @@ class FarVisit:
         """The proof as it is planned, with a load of 30 dB on the third port; whether it shows the goal."""
         reject_hz, hookup, bench = self.site.reject_hz(Side.LOW), HookUp.parse("A>L"), self._bench
         self.proofs += 1
+        if self._leak is None:
+            self._survey(wide_one)  # nothing is shown to be met before it
         try:
             plan = plan_proof(self.site, wide_one, BANDWIDTH_HZ, self._sweep_s / POINTS, tried=self._tried)
         except RequestError:
@@ -192,11 +205,17 @@ class FarVisit:
         channel, notch = seen.channel(Role.REJECT), seen.notch
         assert channel is not None
         singles = notch.singles if notch is not None and notch.trusted else dips
-        places = track(self._rows, reject_hz, count, seen.notch_offset, singles, self._blind)
+        rods = track(self._rows, reject_hz, count, seen.notch_offset, singles, self._blind)
+        passing = pass_look(self.site, seen, self._rows, rods)
+        trims = passing is not None and bool(passing.rows)
+        places = (
+            track(self._rows, reject_hz, count, seen.notch_offset, singles, self._blind, trims=True) if trims else rods
+        )
         return Tuning(
             self.site.goals.rejection_db, reject_hz, channel.transmission, notch, seen.notch_offset, places, count,
             seen.sweeps, spacing_hz=self.site.high_hz - self.site.low_hz, far=far,
             survey=self._needed(seen), proved=self._proved,
+            passing=passing,
         )  # fmt: skip
 
     def _write(self, before: tuple[RunRow, Assessment], after: tuple[RunRow, Assessment], told: Told) -> None:
@@ -208,6 +227,7 @@ class FarVisit:
         made = {
             "before": as_json(nudge.before), "after": as_json(nudge.after), "moved": as_json(nudge.moved),
             "mean_before": as_json(before[1].notch_offset), "mean_after": as_json(after[1].notch_offset),
+            "pass_before": as_json(returned_in(before[1])), "pass_after": as_json(returned_in(after[1])),
             "misfit": finite(nudge.misfit), "unseen": nudge.unseen, "left": nudge.left, "single": nudge.single,
         }  # fmt: skip
         self._rows.append(NudgeRow(0.0, "L", told, before[0].id, after[0].id, made, len(self._rows) + 1))
@@ -216,12 +236,14 @@ class FarVisit:
         """As badly as a hand."""
         assert told.cavity is not None and told.turns is not None
         k, sign = told.cavity - 1, {"clockwise": 1.0, "anticlockwise": -1.0}[told.direction]
-        hz = sign * told.turns * self._per_turn[k] * self._rng.normal(1.0, HAND_ERROR)
-        if k in self._ends:
+        trimmer = told.screw == TRIMMER
+        rate = self._per_trim[k] if trimmer else self._per_turn[k]
+        hz = sign * told.turns * rate * self._rng.normal(1.0, HAND_ERROR)
+        if k in self._ends and not trimmer:
             low, high = self._ends[k]
             hz = min(max(self._rods[k] + hz, low), high) - self._rods[k]
-        self._rods[k] += hz
-        self.unit.turn("L", told.cavity, hz)
+        self._rods[k] += 0.0 if trimmer else hz
+        self.unit.turn("L", told.cavity, hz, trimmer=trimmer)
         self._proved, self._tried = None, UNTRIED
         self.turns += 1
         self.seconds += TURN_S

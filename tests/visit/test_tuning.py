@@ -4,15 +4,18 @@ from __future__ import annotations
 
 import math
 from dataclasses import replace
+from typing import cast
 
 import numpy as np
 import pytest
 
+from rf.notch.apart import Apart, Each
 from rf.notch.notch import NotchPlace
 from rf.values.figure import NORMAL_95, Figure, cant_say, inferred, reading
 from rf.values.words import as_json
 from visit.day.cavities import Places, spoken, track, way
 from visit.day.nudges import NudgeRow, Told
+from visit.day.planner import SurveyPlan
 from visit.day.tuning import Advice, Deed, Tuning, advise, cavity_lines, spread_words
 
 REJECT_HZ = 150.6e6
@@ -168,6 +171,52 @@ def test_enough_by_the_skirts_is_proved_and_nearly_enough_is_looked_at_longer() 
     assert nearly.deed is Deed.LONGER and nearly.sweeps == 32
     read = advise(at(places, 92.0, measured=reading(85.0, 84.0, 86.0, "dB")))
     assert read.deed is not Deed.PROVE  # a reading that misses the goal outweighs the skirts
+
+
+class Hidden:
+    """Cavities whose places the skirts leave open."""
+
+    parted, each = (True,), Each()
+
+    def __init__(self, low: float, high: float) -> None:
+        self._ends = low, high
+
+    def rejection(self, at_hz: float, centred: Figure) -> Figure:
+        return inferred(sum(self._ends) / 2.0, *self._ends, "dB")
+
+
+def hiding(rejection_db: float, low: float, high: float) -> NotchPlace:
+    return replace(skirts(rejection_db, centred_db=97.0), apart=cast("Apart", Hidden(low, high)))
+
+
+def test_a_leak_is_bounded_before_cavities_that_may_hide_behind_it_are_turned() -> None:
+    lacking = SurveyPlan(None, 60, 30.0, "")
+    asked = advise(at(track([], REJECT_HZ, 3), 95.0, notch=hiding(95.0, 74.0, 98.0), survey=lacking))
+    assert asked.deed is Deed.SURVEY and asked.do.startswith("survey first (60 sweeps, 0.5 min): s")
+    for more in ({"survey": None}, {"notch": hiding(95.0, 93.5, 96.0)}, {"notch": hiding(30.0, 20.0, 40.0)}):
+        other = advise(
+            at(track([], REJECT_HZ, 3), 95.0, **{"notch": hiding(95.0, 74.0, 98.0), "survey": lacking, **more})
+        )
+        assert other.deed is not Deed.SURVEY
+
+
+def test_nothing_is_promised_that_a_place_which_the_skirts_allow_would_break() -> None:
+    vague = advise(at(track([], REJECT_HZ, 3), 95.0, notch=hiding(95.0, 86.0, 98.0)))
+    assert vague.deed is Deed.LONGER
+    sure = advise(at(track([], REJECT_HZ, 3), 95.0, notch=hiding(95.0, 93.0, 96.0)))
+    assert sure.deed is Deed.PROVE and "94.5 ±1.5" in sure.why
+
+
+def test_a_proof_that_read_less_is_taken_in() -> None:
+    rows = [turned(1, 60e3, 12e3), turned(2, -110e3, 112e3), turned(3, 40e3, -40e3)]
+    places = track(rows, REJECT_HZ, 3)
+    now = at(places, 95.0, sweeps=128)
+    failed = advise(replace(now, proved=reading(86.0, 85.0, 87.0, "dB")))
+    assert failed.deed is Deed.TURN and failed.told is not None and failed.told.cavity == 1
+    near = track([turned(k, 10e3, -8e3) for k in (1, 2, 3)], REJECT_HZ, 3)
+    assert advise(at(near, 95.0, sweeps=128)).deed is Deed.PROVE
+    telling = advise(at(near, 95.0, sweeps=128, proved=reading(86.0, 85.0, 87.0, "dB")))
+    assert telling.deed is Deed.TRIAL and "no place tells where" in telling.why
 
 
 def test_out_of_reach_is_said_with_its_figure() -> None:

@@ -22,7 +22,7 @@ from rf.notch.apart import Each
 from rf.notch.dips import Expected
 from rf.notch.nudge import LARGEST_MISFIT
 from rf.values.figure import NORMAL_95, Figure, cant_say, inferred, shifted
-from visit.day.nudges import NudgeRow, Told
+from visit.day.nudges import TRIMMER, NudgeRow, Told
 
 ANYWHERE_HZ = 2e7
 """Standard deviation of a place before anything is known of it: somebody may have turned every screw."""
@@ -183,11 +183,14 @@ def track(
     mean: Figure | None = None,
     singles: Sequence[Figure] = (),
     blind: int = 0,
+    *,
+    trims: bool = False,
 ) -> Places:
     """What the turns of one side (`rows`, in their order) tell. `mean` is the present offset of the mean notch in
     hertz, `singles` the zeros that the skirts resolve now (absolute, rising); `cavities` None: not known how many.
     The first `blind` rows were read before the leak was bounded: what their fits say of places is not believed, for a
-    leak looks like cavities that stand together; a dip that was seen is one."""
+    leak looks like cavities that stand together; a dip that was seen is one. `trims`: what a turn does is
+    told of the trimmers, else of the rods."""
     told = [row.told.cavity for row in rows if row.told.cavity]
     count = max([cavities or 0, *told])
     state, mixed = _Track(count), ""
@@ -201,8 +204,8 @@ def track(
         if row.single and not singly:
             state.forget()  # what a fit told of a response that it does not fit
         singly = row.single
-        mixed = _turn(state, row, reject_hz, average, _rates(rows[: rows.index(row)], cavities),
-                      _unseen(rows[: rows.index(row)], row.told.cavity))  # fmt: skip
+        alike = [other for other in rows[:index] if other.trims == row.trims]
+        mixed = _turn(state, row, reject_hz, average, _rates(alike, cavities), _unseen(alike, row.told.cavity))
         if row.told.cavity and not mixed:
             turned.add(row.told.cavity)
         elif mixed:
@@ -217,6 +220,7 @@ def track(
     zeros = tuple(shifted(one, -reject_hz) for one in singles)
     if count and len(zeros) == count == cavities:
         _give(state, zeros)
+    rows = [row for row in rows if row.trims == trims]
     rates = _rates(rows, cavities)
     made = tuple(_cavity(state, number, number in turned, rates, rows, cavities) for number in range(1, count + 1))
     placed = sum(one.sd_hz < PLACED_HZ for one in made)
@@ -227,7 +231,11 @@ def expected_of(
     rows: Sequence[NudgeRow], reject_hz: float, cavities: int | None, told: Told, blind: int = 0
 ) -> Expected:
     """What the turns so far (`rows` of one side) let expect of the next one."""
-    state = None if told.cavity is None else track(rows, reject_hz, cavities, blind=blind).cavity(told.cavity)
+    state = (
+        None
+        if told.cavity is None
+        else track(rows, reject_hz, cavities, blind=blind, trims=told.screw == TRIMMER).cavity(told.cavity)
+    )
     if state is None or told.cavity is None or state.hunted >= MOST_HUNTS:
         return Expected()  # what was expected did not come, time and again
     place = (reject_hz + state.place.value, state.sd_hz) if state.place.known else None

@@ -14,7 +14,7 @@ from dataclasses import dataclass
 from rf.values.figure import Figure, inferred
 from rf.values.words import text
 from visit.day.cavities import HAND_SHARE, MOST_HUNTS, CavityState, Places, spoken, way
-from visit.day.nudges import Told
+from visit.day.nudges import ROD, Told
 
 NEAR = 0.25
 """Share of the channel spacing: nearer than that to the channel the fit of the chain leads on."""
@@ -56,6 +56,8 @@ class FarLook:
     level: int
     spans: tuple[tuple[float, float], ...]
     farther: tuple[Figure, ...] | None = None
+    screw: str = ROD
+    """What moves the notches: the trimmers once the rods were set by the pass."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -136,8 +138,8 @@ def coarse(
             return _trial(
                 min(hunt or lost, key=lambda one: (one.turned, one.hunted, one.number)), look, unit_hz, reject_hz
             )
-        return _nearer(max(able, key=lambda one: abs(one.place.value)), places.cavities, spacing_hz, near_hz)
-    return _nearer(max(away, key=lambda one: abs(one.place.value)), places.cavities, spacing_hz, near_hz)
+        return _nearer(max(able, key=lambda one: abs(one.place.value)), places.cavities, spacing_hz, look.screw)
+    return _nearer(max(away, key=lambda one: abs(one.place.value)), places.cavities, spacing_hz, look.screw)
 
 
 def dip_words(look: FarLook, reject_hz: float) -> str:
@@ -188,10 +190,11 @@ def _turns(value: float) -> str:
     return f"{value:.2f}".rstrip("0").rstrip(".") + (" turn" if value <= 1.0 else " turns")
 
 
-def _named(one: CavityState, turns: float, direction: str) -> tuple[str, Told]:
+def _named(one: CavityState, turns: float, direction: str, screw: str) -> tuple[str, Told]:
     turns = round(turns, 2 if turns < 2.0 else 1)
     degrees = f" ({round(72 * turns) * 5} degrees)" if turns <= 2.0 else ""
-    return f"cavity {one.number}, rod: {_turns(turns)} {direction}{degrees}", Told(one.number, "rod", direction, turns)
+    told = Told(one.number, screw, direction, turns)
+    return f"cavity {one.number}, {screw}: {_turns(turns)} {direction}{degrees}", told
 
 
 def _trial(one: CavityState, look: FarLook, unit_hz: float, reject_hz: float) -> Coarse:
@@ -211,7 +214,7 @@ def _trial(one: CavityState, look: FarLook, unit_hz: float, reject_hz: float) ->
         why = "which dip is its own shows by the one that moves; the lock nut loose first"
         if one.unseen_turns:
             why = f"{_turns(one.unseen_turns)} of it moved no dip: is it this side's screw, and its nut loose?"
-    do, told = _named(one, max(turns, 0.01), direction)
+    do, told = _named(one, max(turns, 0.01), direction, look.screw)
     return Coarse("trial", do, why, f"one of {len(look.dips)} dips moves, the others stay", told, look.level)
 
 
@@ -220,16 +223,16 @@ def _back(one: CavityState, look: FarLook, unit_hz: float) -> Coarse:
     rate, last = one.hz_per_turn or math.inf, one.last
     sign = -way(last.direction)[1] if last is not None else -1
     turns = min(max(2.0 * TRIAL_WIDTHS * unit_hz / abs(rate), FIRST_TURNS), MOST_TRIAL)
-    do, told = _named(one, turns, spoken(one.forward, sign))
+    do, told = _named(one, turns, spoken(one.forward, sign), look.screw)
     why = f"{one.idle} turns moved nothing: is it at the end of its travel? a turn back tells"
     return Coarse("trial", do, why, f"one of {len(look.dips)} dips moves", told)
 
 
-def _nearer(one: CavityState, cavities: Sequence[CavityState], spacing_hz: float, near_hz: float) -> Coarse:
+def _nearer(one: CavityState, cavities: Sequence[CavityState], spacing_hz: float, screw: str) -> Coarse:
     """Bring the cavity that stands farthest off near the channel, beside the others."""
     rate = one.hz_per_turn
     if not rate:  # its place follows from the others: its own turn is not known yet
-        do, told = _named(one, min(max(2.0 * one.unseen_turns, FIRST_TURNS), MOST_TRIAL), one.forward)
+        do, told = _named(one, min(max(2.0 * one.unseen_turns, FIRST_TURNS), MOST_TRIAL), one.forward, screw)
         why = f"its dip is the one left, {text(one.place, signed=True)} off; how far a turn goes is not known"
         return Coarse("trial", do, why, "its own dip moves", told)
     order = sorted(cavities, key=lambda each: each.place.value)
@@ -239,7 +242,7 @@ def _nearer(one: CavityState, cavities: Sequence[CavityState], spacing_hz: float
     small = turns > GROWTH * one.most_turns > 0.0
     turns = min(turns, GROWTH * one.most_turns) if small else turns
     moved = math.copysign(turns * abs(rate), by_hz)
-    do, told = _named(one, turns, spoken(one.forward, 1 if by_hz * rate > 0 else -1))
+    do, told = _named(one, turns, spoken(one.forward, 1 if by_hz * rate > 0 else -1), screw)
     why = f"its dip stands {text(one.place, signed=True)} off; a turn does about {abs(rate) / 1e3:.3g} kHz"
     if small:
         why += "; not farther before a larger turn has shown that"

@@ -41,6 +41,9 @@ _STRUCK = re.compile(r"turn (?P<number>[0-9]{1,9}) struck out: (?P<why>.{1,400})
 MOST_CAVITIES = 8
 """Of one side."""
 LOCK_NUT = "lock nut"
+ROD, TRIMMER = "rod", "trimmer"
+FOR_THE_PASS = "rod for the pass"
+"""A rod that is turned for the pass, which it moves with the notch."""
 REACH = 1.0 / 3.0
 """Share of the channel spacing around the reject channel that is compared: farther out the pass begins to move too."""
 
@@ -85,6 +88,11 @@ class NudgeRow:
         return None if value is None else float(value)
 
     @property
+    def trims(self) -> bool:
+        """Whether it was a trimmer that was turned; what a turn of it does says nothing of the rod."""
+        return self.told.screw == TRIMMER
+
+    @property
     def misfit(self) -> float:
         """How badly one moved zero explains the change (reduced chi-square); 0 where it was not written down."""
         value = self.figures.get("misfit")
@@ -127,6 +135,8 @@ class Around:
 
     mean: tuple[Figure, Figure] = (cant_say("Hz", "not known"), cant_say("Hz", "not known"))
     zeros: tuple[tuple[Figure, ...], tuple[Figure, ...]] = ((), ())
+    passing: tuple[Figure, Figure] = (cant_say("dB", "not read"), cant_say("dB", "not read"))
+    """Return loss of the pass channel."""
 
 
 def compare(
@@ -203,6 +213,8 @@ def add_nudge(visit: VisitFile, before: RunRow, after: RunRow, told: Told, nudge
         "mean_after": as_json(around.mean[1]),
         "zeros_before": [as_json(zero) for zero in around.zeros[0]],
         "zeros_after": [as_json(zero) for zero in around.zeros[1]],
+        "pass_before": as_json(around.passing[0]),
+        "pass_after": as_json(around.passing[1]),
         "misfit": finite(nudge.misfit),
         "unseen": nudge.unseen,
         "left": nudge.left,
@@ -226,9 +238,13 @@ def add_nudge(visit: VisitFile, before: RunRow, after: RunRow, told: Told, nudge
         )
 
 
+LATER = ("mean_before", "mean_after", "pass_before", "pass_after")
+"""Figures of a row that files of earlier programs have not."""
+
+
 def _checked(visit: VisitFile, data: dict[str, Any]) -> dict[str, Any]:
     """The figures of a row; files before this told nothing of the mean. Raises RecordError."""
-    for name in ("before", "after", "moved", *(name for name in ("mean_before", "mean_after") if name in data)):
+    for name in ("before", "after", "moved", *(name for name in LATER if name in data)):
         data[name] = _sound(visit, data, name)
     for name in ("zeros_before", "zeros_after"):
         several = data.get(name, [])

@@ -45,8 +45,8 @@ FILLED = 3.0
 """A limit so many times the room is the leak's own where one was found; a smaller one is still mostly noise."""
 DEARER = 1.8
 """So many times the sweeps of a survey whose noise happens to be nothing: noise reads as some leak, and leads move."""
-ROOMY_DB = 6.0
-"""A survey before the fine turns goes so much deeper than the goal: around one channel that costs a minute."""
+ROOMY_DB = 10.0
+"""A survey before the fine turns goes so much deeper than the goal: around one channel that costs two minutes."""
 LEAST_STEP_HZ = 10.0
 """Steps of the synthesisers of small analyzers (common practice)."""
 AGAIN = 2

@@ -8,7 +8,7 @@ from __future__ import annotations
 
 import enum
 import math
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 from rf.notch.notch import NotchPlace
 from rf.values.figure import NORMAL_95, Figure, Kind, cant_say, inferred
@@ -16,7 +16,8 @@ from rf.values.words import text
 from visit.day.cavities import HAND_SHARE, MOST_HUNTS, MOST_WORTH, CavityState, Places, spoken, zero_words
 from visit.day.far import ENOUGH as FAR_ENOUGH
 from visit.day.far import NEAR, FarLook, coarse, dip_words, stuck_words
-from visit.day.nudges import USUAL_Q, Told
+from visit.day.nudges import FOR_THE_PASS, ROD, TRIMMER, USUAL_Q, Told
+from visit.day.passes import PassLook, Step, next_step
 from visit.day.planner import SurveyPlan
 
 FIRST_TRIAL = 0.125
@@ -90,6 +91,14 @@ class Tuning:
     proved: Figure | None = None
     """What the last proof since the last turn read at the channel; None: there was none."""
 
+    passing: PassLook | None = None
+    """The pass, where the rods move it with the notches."""
+
+    @property
+    def screw(self) -> str:
+        """What moves the notches now: the rods, until they were set by the pass."""
+        return TRIMMER if self.passing is not None and self.passing.rows else ROD
+
     @property
     def fitted(self) -> bool:
         """Whether the fit of the whole chain is trusted in this look."""
@@ -155,6 +164,31 @@ class Advice:
 
 def advise(now: Tuning) -> Advice:
     """The next deed. Pure."""
+    passing = now.passing
+    if passing is None or passing.trimmed:
+        return _for_the_notch(now)
+    step = None if now.cavities is None else next_step(passing, now.cavities)
+    begun = bool(passing.rows)
+    if step is not None and (begun or _for_the_notch(now).deed is Deed.PROVE):
+        turn = _for_the_pass(now, step)
+        if turn is not None:
+            return turn
+    return _for_the_notch(now)
+
+
+def _for_the_pass(now: Tuning, step: Step) -> Advice | None:
+    """A turn of a rod for the pass; None while nobody knows what a turn of it does."""
+    one = now.places.cavity(step.cavity)
+    rate = None if one is None or now.passing is None else now.passing.rates.get(step.cavity)
+    if one is None or not rate:
+        return None
+    turns = step.turns or max(round(abs(step.widths * now.unit_hz / rate), 2), LEAST_TURN)
+    do, told = _named(now, one, turns, spoken(one.forward, 1 if step.widths * rate > 0 else -1), FOR_THE_PASS)
+    expect = "return loss rises, or falls: then back; the trimmers bring the notches back afterwards"
+    return Advice(Deed.TURN, do, step.why, expect, told)
+
+
+def _for_the_notch(now: Tuning) -> Advice:
     at, goal, read = now.rejection, now.goal_db, now.measured
     far = _far(now)
     if far is not None:
@@ -222,8 +256,8 @@ def _far(now: Tuning) -> Advice | None:
         leads = now.fitted and now.offset.known and abs(now.offset.value) < near_hz
         leads = leads and not now.hopeless
         told = coarse(
-            now.far, now.places, leads=leads, reject_hz=now.reject_hz, spacing_hz=now.spacing_hz,
-            unit_hz=now.unit_hz, goal_db=now.goal_db, sweeps=now.sweeps,
+            replace(now.far, screw=now.screw), now.places, leads=leads, reject_hz=now.reject_hz,
+            spacing_hz=now.spacing_hz, unit_hz=now.unit_hz, goal_db=now.goal_db, sweeps=now.sweeps,
         )  # fmt: skip
     if told is None:
         return None
@@ -283,7 +317,7 @@ def _telling(now: Tuning, lost_db: float) -> Advice | None:
     assert rate is not None  # of those that are able
     by_hz = -math.copysign(max(abs(one.place.value), LEAST_TELLING_WIDTHS * now.unit_hz), one.place.value)
     turns = max(round(abs(by_hz / rate), 2), LEAST_TURN)
-    do, told = _named(one, turns, spoken(one.forward, 1 if by_hz * rate > 0 else -1))
+    do, told = _named(now, one, turns, spoken(one.forward, 1 if by_hz * rate > 0 else -1))
     why = f"by the skirts {lost_db:.0f} dB are lost and no place tells where: it stands {text(one.place, signed=True)}"
     return Advice(Deed.TRIAL, do, why, "its place, closer than before", told)
 
@@ -334,17 +368,18 @@ def _turns(value: float) -> str:
     return f"{value:.2f}".rstrip("0").rstrip(".") + (" turn" if value <= 1.0 else " turns")
 
 
-def _named(one: CavityState, turns: float, direction: str) -> tuple[str, Told]:
+def _named(now: Tuning, one: CavityState, turns: float, direction: str, screw: str = "") -> tuple[str, Told]:
+    screw = screw or now.screw
     degrees = f"{round(72 * turns) * 5} degrees"  # nobody turns a screw to a degree
-    told = Told(one.number, "rod", direction, round(turns, 2))
-    return f"cavity {one.number}, rod: {_turns(turns)} {direction} ({degrees})", told
+    told = Told(one.number, screw, direction, round(turns, 2))
+    return f"cavity {one.number}, {screw}: {_turns(turns)} {direction} ({degrees})", told
 
 
 def _turn(now: Tuning, one: CavityState, gain_db: float) -> Advice:
     need, rate = -one.place.value, one.hz_per_turn
     assert rate is not None  # else it was not chosen
     turns = max(round(abs(need / rate), 2), LEAST_TURN)
-    do, told = _named(one, turns, spoken(one.forward, 1 if need * rate > 0 else -1))
+    do, told = _named(now, one, turns, spoken(one.forward, 1 if need * rate > 0 else -1))
     why = f"it stands {text(one.place, signed=True)} off; a turn does about {abs(rate) / 1e3:.3g} kHz"
     return Advice(Deed.TURN, do, why, _expected(now, one, gain_db), told)
 
@@ -378,7 +413,7 @@ def _trial(now: Tuning, one: CavityState) -> Advice:
         by_hz = -math.copysign(min(max(abs(toward), least), most), toward)
         turns = max(round(abs(by_hz / one.hz_per_turn), 2), LEAST_TURN)
         direction = spoken(one.forward, 1 if by_hz * one.hz_per_turn > 0 else -1)
-    do, told = _named(one, turns, direction)
+    do, told = _named(now, one, turns, direction)
     if not one.turned:
         why = "a small trial turn: which notch is its own, and how far a turn goes, is not known"
     elif one.unseen_turns >= LARGEST_TRIAL:

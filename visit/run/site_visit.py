@@ -35,6 +35,7 @@ from visit.day.nudges import (
     strike,
     whole_ledger,
 )  # fmt: skip
+from visit.day.passes import pass_look, returned_in
 from visit.day.planner import survey_for_turns
 from visit.day.stages import AS_FOUND, freeze, stages, to_freeze
 from visit.day.tuning import Tuning
@@ -60,7 +61,7 @@ def _around(first: Assessment | None, second: Assessment | None) -> Around:
     nothing = cant_say("Hz", "not known")
     means = [nothing if a is None else a.notch_offset for a in (first, second)]
     zeros = [a.notch.singles if a is not None and a.notch is not None else () for a in (first, second)]
-    return Around((means[0], means[1]), (zeros[0], zeros[1]))
+    return Around((means[0], means[1]), (zeros[0], zeros[1]), (returned_in(first), returned_in(second)))
 
 
 def _frozen_words(one: Figures) -> str:
@@ -192,19 +193,24 @@ class SiteVisit:
         far = None if run is None else self._far_look(side, seen, run, limits)
         if far is not None and not (notch is not None and notch.trusted):
             singles = far.dips
+        blind = self._blind(side, rows)
+        rods = track(rows, reject_hz, cavities, seen.notch_offset, singles, blind)
+        passing = pass_look(self.site, seen, rows, rods)
+        trims = passing is not None and bool(passing.rows)
         return Tuning(
             goal_db=self.site.goals.rejection_db,
             reject_hz=reject_hz,
             measured=channel.transmission,
             notch=notch,
             offset=seen.notch_offset,
-            places=track(rows, reject_hz, cavities, seen.notch_offset, singles, self._blind(side, rows)),
+            places=track(rows, reject_hz, cavities, seen.notch_offset, singles, blind, trims=True) if trims else rods,
             cavities=cavities,
             sweeps=seen.sweeps,
             spacing_hz=self.site.high_hz - self.site.low_hz,
             far=far,
             survey=None if channel.leakage is not None else survey_for_turns(self.site, side, seen, self._pace_s(run)),
             proved=self._proved(side, rows),
+            passing=passing,
         )
 
     def _pace_s(self, run: int | None) -> float:
