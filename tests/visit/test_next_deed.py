@@ -7,7 +7,7 @@ from dataclasses import replace
 import pytest
 
 from rf.repeater.hookup_check import HookUpCheck, State
-from rf.values.figure import cant_say, inferred
+from rf.values.figure import cant_say, inferred, reading
 from rf.values.verdict import Verdict
 from tests.tui.picture import load, picture
 from visit.calibration.doubts import restart_doubt
@@ -157,6 +157,22 @@ def test_a_goal_in_reach_is_proved_and_its_length_is_said(seen: Assessment) -> N
     assert "zoom sweeps" in deed.why
     running = next_deed(facts(near, left_s=30.0))
     assert running.do == "let it sweep on" and running.seconds == 30.0
+
+
+def test_a_proof_that_read_less_than_the_skirts_promised_leads_back_to_the_screws(seen: Assessment) -> None:
+    near = with_rejection(seen, Verdict.CANT_SAY, skirts_db=95.0)
+    assert near.notch is not None
+    notch = replace(near.notch, centred_at=(inferred(96.0, 95.0, 97.0, "dB"),))
+
+    def after(read_db: float) -> str:
+        channels = tuple(
+            replace(one, transmission=reading(read_db, read_db - 3.0, read_db + 3.0, "dB")) if one.leakage else one
+            for one in near.channels
+        )
+        proved = replace(near, notch=notch, channels=channels)
+        return next_deed(facts(proved, as_found=True, turned=True, looked_at=frozenset({Side.LOW}))).do
+
+    assert after(88.0) == "turn screws" and after(92.0) != "turn screws"
 
 
 def test_one_side_proved_leads_to_the_other_then_to_the_stages(seen: Assessment) -> None:

@@ -16,13 +16,14 @@ from rf.floor.ability import Ability
 from rf.floor.third_port import COMMON_LOAD_DB
 from rf.repeater.hookup_check import State
 from rf.values.decibel import amplitude_db
+from rf.values.figure import Kind
 from rf.values.verdict import Verdict
 from rf.values.words import text
 from visit.calibration.doubts import WAS_OFF
 from visit.day.day import FREEZE_STEP, REPORT_STEP
 from visit.day.planner import LONGEST, UNTRIED, ProofPlan, Tried, leak_room, plan_proof, plan_survey
 from visit.day.stages import AS_FOUND, AS_LEFT, stages
-from visit.day.tuning import SPREAD_DB
+from visit.day.tuning import SPARED_DB, SPREAD_DB
 from visit.figures.assessment import Assessment, GoalResult, Role
 from visit.figures.leak_advice import PAST_IT
 from visit.figures.looks import NO_LOOKS, covers_both
@@ -235,6 +236,8 @@ def _of_side(facts: Facts, side: Side, now: Assessment) -> NextDeed | None:
     if facts.left_s:
         return NextDeed("let it sweep on", f"rejection {text(rejection.figure)} so far, goal {goal:g}",
                         seconds=facts.left_s)  # fmt: skip
+    if facts.turned and facts.as_found and _read_short(best, goal):
+        return _missed(facts, side, f"read as {text(rejection.figure)}, less than the skirts promised")
     return _proof(facts, best, now)
 
 
@@ -251,6 +254,17 @@ def _missed(facts: Facts, side: Side, said: str) -> NextDeed:
     if other is not None:
         return NextDeed(f"sweep A>{other.value} too, before any screw", f"{why}; as found holds both sides", "k")
     return NextDeed("freeze as found", f"{why}; no screw before it", "g", step=FREEZE_STEP)
+
+
+def _read_short(seen: Assessment, goal_db: float) -> bool:
+    """Whether a proof read less than the goal where all cavities on the channel give clearly more: a screw is worth
+    more than a longer proof then."""
+    reject, notch = seen.channel(Role.REJECT), seen.notch
+    if reject is None or notch is None or not (notch.trusted and notch.centred_at and notch.centred_at[0].known):
+        return False
+    read = reject.transmission
+    short = read.kind is Kind.READING and read.value < goal_db
+    return short and notch.centred_at[0].value - read.value > SPARED_DB
 
 
 def _missed_elsewhere(facts: Facts, side: Side | None) -> NextDeed | None:
