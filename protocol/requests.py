@@ -19,6 +19,8 @@ from protocol.sweep import SweepSettings
 from protocol.wire.link import Link, Patience
 from protocol.wire.port_errors import also_open
 
+AGAIN_S, LONGEST_AGAIN_S = 0.02, 0.25
+"""Pauses before a question is put again while a sweep runs: the first, each next longer by as much, the longest."""
 PROBES = 3
 """Questions asked to put the wire in step; the first may be lost with a command that was cut."""
 PROOF_BYTES = 1 << 16
@@ -63,11 +65,12 @@ class Requests:
     async def _drive(self, data: bytes, pending: SweepSettings | None) -> Reply | Fault:
         """Send, receive and wait until the dialect gives a reply or a fault."""
         events: list[Event] = []
+        asked_again, since = 0, 0.0
         quiet, longest = self._timing.quiet_s, self._patience(pending).longest_s
 
         def sink(piece: bytes) -> bool | Patience:
             events.extend(self._dialect.receive(piece))
-            if len(events) == 1 and isinstance(events[0], Send) and not events[0].after_sweep:
+            if len(events) == 1 and isinstance(events[0], Send) and not (events[0].after_sweep or events[0].again):
                 rest = events[0].data[self._link.send_now(events[0].data) :]
                 if not rest:
                     events.clear()
@@ -90,6 +93,12 @@ class Requests:
                 return event
             if event.after_sweep and pending is not None:
                 await asyncio.sleep(self.pace.expected_s(pending))
+            if event.again:
+                since = since if asked_again else time.monotonic()
+                patience = self.pace.patience_s(pending) if pending is not None else self._timing.reply_s
+                self._dialect.last_time = time.monotonic() - since > patience
+                await asyncio.sleep(min(AGAIN_S * (1 + asked_again), LONGEST_AGAIN_S))
+                asked_again += 1
             data = event.data
 
     def _patience(self, pending: SweepSettings | None) -> Patience:

@@ -292,6 +292,8 @@ def _beside_commands(commands: _Commands) -> None:
 
     resonators = commands.add_parser("resonators", help="band-pass sides: resonators, couplings, what to turn")
     _visit(resonators)
+    resonators.add_argument("--side", choices=("low", "high"), help="the side whose screw was turned")
+    resonators.add_argument("--turned", metavar="TURN", help="write a turn down before its sweep, e.g. '2 0.25 in'")
     _json(resonators)
 
     _witness_options(

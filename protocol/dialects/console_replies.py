@@ -114,12 +114,14 @@ class ConsoleReplies(Exchange):
     ) -> _Part:
         """The reply to a question for data; put again while the sweep runs, where the analyzer wants it so."""
         if self._console.asks_again:
-            for _ in range(FEW_POLLS if "\n" in command.source else self._most_polls):
+            for number in range(self._most_polls):
                 body = yield from self._ask(
-                    command, values, waiting, table=table, points=points, refusable=True, short=True
+                    command, values, waiting, table=table, points=points, refusable=True, short=True, again=number > 0
                 )
                 if table.count(self._manner.lines(body, command.fill(values))) >= 1:
                     return body
+                if self.last_time:
+                    break
         body = yield from self._ask(command, values, waiting, table=table, points=points)
         return body
 
@@ -152,15 +154,17 @@ class ConsoleReplies(Exchange):
     def _ready(self, poll: Template) -> _Questions:
         """Ask until the analyzer says that its sweep is done."""
         ready = self._console.ready.encode("ascii")
-        for _ in range(self._most_polls):
-            lines = yield from self._lines(poll)
+        for number in range(self._most_polls):
+            lines = yield from self._lines(poll, again=number > 0)
             if ready in lines:
                 return
+            if self.last_time:
+                break
         raise WireError(f"the answer to {poll.source!r} never became {self._console.ready!r}; sweep thrown away")
 
-    def _lines(self, command: Template) -> Generator[Step, bytes, list[bytes]]:
+    def _lines(self, command: Template, *, again: bool = False) -> Generator[Step, bytes, list[bytes]]:
         """The lines of the reply to a question; something must come."""
-        body = yield from self._ask(command, {}, must=True)
+        body = yield from self._ask(command, {}, must=True, again=again)
         return self._manner.lines(body, command.source)
 
     def _ask(
@@ -175,6 +179,7 @@ class ConsoleReplies(Exchange):
         refusable: bool = False,
         must: bool = False,
         short: bool = False,
+        again: bool = False,
     ) -> _Part:
         """Send a command, line by line, and return the body of the last reply, without remarks.
 
@@ -192,6 +197,8 @@ class ConsoleReplies(Exchange):
             step = self._step_for(text, data, waiting, table if last else None, points, last, must or asks, after_sweep)
             if (short or refusable) and last and step.settle is not None:  # a refusal in unknown words is none to mind
                 step = replace(step, settle=lambda buffer: (bytes(buffer), len(buffer)))
+            if again and not number:
+                step = replace(step, again=True)
             body = yield step
             refused = None
             if table is None or body.count(b"\n") + body.count(b"\r") < 2 * max(points, 4):  # a whole trace is none
@@ -238,9 +245,13 @@ class ConsoleReplies(Exchange):
         settle = settled(self._manner, text, enough, silent) if silent or self._manner.prompt is None else None
         frame = self._frame(text)
         empty = silent and table is None and not must
-        if silent and must and enough is None:
+        if must and enough is None and settle is not None:
             enough = answered(self._manner, text)
-        return Step(data, frame, repr(text), waiting, limit, after_sweep, settle, empty, enough if silent else None)
+            settle = settled(self._manner, text, enough, silent)  # an end that closes commands may not close answers
+        return Step(
+            data, frame, repr(text), waiting, limit, after_sweep, settle=settle, empty=empty,
+            nearly=enough if settle is not None else None,
+        )  # fmt: skip
 
     def _asking(self, text: str, data: bytes, limit: int) -> Step:
         """One line of several: what asks back ends in its question, behind which no end stands."""

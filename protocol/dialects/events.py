@@ -64,10 +64,12 @@ class Waiting(enum.Enum):
 
 @dataclass(frozen=True, slots=True)
 class Send:
-    """The request goes on: send this. `after_sweep` asks to wait for the time of one sweep first."""
+    """The request goes on: send this. `after_sweep` asks to wait for the time of one sweep first; `again` says that it
+    was asked before and not answered yet: a pause, and an end when a sweep would long be over."""
 
     data: bytes
     after_sweep: bool = False
+    again: bool = False
 
 
 @dataclass(frozen=True, slots=True)
@@ -126,6 +128,9 @@ class Dialect(Protocol):
 
     One request at a time: `start` it, send what it returns, feed `receive` until it gives a Reply or a Fault.
     """
+
+    last_time: bool
+    """Set by the driver when what is asked again and again is asked for the last time."""
 
     @property
     def waiting(self) -> Waiting:

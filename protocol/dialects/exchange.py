@@ -58,6 +58,8 @@ class Step:
     waiting: Waiting = Waiting.REPLY
     limit: int = PLAIN_LIMIT
     after_sweep: bool = False
+    again: bool = False
+    """Whether the same was asked before and is put again, because a sweep still runs."""
     settle: Frame | None = None
     """What silence makes of the buffer, where silence ends a reply; None where it is a fault."""
     empty: bool = False
@@ -78,6 +80,8 @@ class Exchange(ABC):
         self._buffer = bytearray()
         self._steps: Steps | None = None
         self._step: Step | None = None
+        self.last_time = False
+        """Set by the driver when what is asked again and again is asked for the last time."""
 
     def missing(self, step: Step, got: bytes) -> str:
         """What to say when a step's reply stays away or stops half-way."""
@@ -102,7 +106,7 @@ class Exchange(ABC):
         steps = self._steps_of(request)
         step = next(steps)  # every request has a first step; a RequestError passes through
         self._buffer.clear()
-        self._steps, self._step = steps, step
+        self._steps, self._step, self.last_time = steps, step, False
         return step.data
 
     def receive(self, data: bytes) -> list[Event]:
@@ -220,7 +224,7 @@ class Exchange(ABC):
             self._finish()
             final: Reply = stop.value
             return final
-        return Send(self._step.data, self._step.after_sweep)
+        return Send(self._step.data, self._step.after_sweep, self._step.again)
 
     def _finish(self) -> None:
         if self._steps is not None:

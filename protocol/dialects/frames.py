@@ -50,7 +50,7 @@ def settled(manner: Manner, text: str, enough: Callable[[bytearray], bool] | Non
             if refused is not None:
                 raise WireError(f"the analyzer refused {text!r}: {plain(refused)}", refused=True)
             return None
-        if not silent:
+        if not silent and enough is None:
             if not lines:
                 return None
             raise WireError(f"the analyzer did not take {text!r}: {plain(lines[-1])}", refused=True)

@@ -13,13 +13,14 @@ from __future__ import annotations
 import re
 from collections.abc import Iterator
 from dataclasses import dataclass
+from functools import cached_property
 
 import numpy as np
 from numpy.typing import NDArray
 
 from protocol.dialects.exchange import WireError, shown
 from protocol.profiles.consoles import Read
-from protocol.profiles.templates import NUMBER
+from protocol.profiles.templates import GLUED, NUMBER
 
 INFINITE = 9.9e37
 """SCPI-1999 Volume 1, 7.2.1.4 and 5: stands for infinity, with a minus sign for negative infinity; 9.91e37 above it
@@ -27,7 +28,7 @@ stands for NaN."""
 
 _LIST = re.compile(rb"[ \t]*+" + NUMBER + rb"[ \t]*+(?:,[ \t]*+" + NUMBER + rb"[ \t]*+)*+")
 _FAST_LITERAL = re.compile(r"[^0-9+\-.eE]+")
-_SIGNS = {"hex": b"A-Fa-fxX", "hex4": b"A-Fa-f", "hex8": b"A-Fa-f", "si": b"kKmMgGhHzZ"}
+_SIGNS = {"hex": b"A-Fa-fxX", **dict.fromkeys(GLUED, b"A-Fa-f"), "si": b"kKmMgGhHzZ", "imag": b"ij"}
 """Letters that numbers of a form may have."""
 _DIGITS = b"0123456789+-.eE"
 _TO_BLANK = bytes(byte if chr(byte) in "0123456789+-.eE" else 0x20 for byte in range(256))
@@ -116,7 +117,7 @@ class PointTable:
         line = read.line.padded_pattern if read.loose else read.line.core_pattern
         spread = line.replace(rb"[ \t]++", rb"\s++").replace(rb"[ \t]*+", rb"\s*+")
         forms = {entry.form for entry in read.line.fields}
-        if not (read.line.literals[0].strip() or forms & {"hex4", "hex8"}):
+        if not (read.line.literals[0].strip() or forms & GLUED.keys()):
             spread = rb"(?<![\w.+-])" + spread  # a number in the middle of a word is none
         signs = b"".join(_SIGNS.get(form, b"") for form in forms)
         own = re.escape("".join(read.line.literals).encode("ascii"))
@@ -151,26 +152,35 @@ class PointTable:
         """How many points stand in the lines of a loose reply."""
         return sum(1 for _ in self._found(lines))
 
+    @cached_property
+    def _marks(self) -> tuple[re.Pattern[bytes] | None, ...]:
+        """What stands before and behind the points; {n} in it is any number. None where nothing does."""
+        found = []
+        for text in (self.read.begin, self.read.finish):
+            pieces = [re.escape(piece.encode("ascii")) for piece in text.split("{n}")]
+            found.append(re.compile(rb"[0-9]+".join(pieces)) if text else None)
+        return tuple(found)
+
     def _found(self, lines: list[bytes]) -> Iterator[tuple[bytes, ...]]:
         """The texts of each point's fields. A begin or finish that is asked for bounds them."""
-        begin, finish = self.read.begin.encode("ascii"), self.read.finish.encode("ascii")
+        begin, finish = self._marks
         if self.read.points_per_line == 0:
             text = b"\n".join(line for line in lines if self.strange is None or self.strange.search(line) is None)
-            if begin:
-                _, mark, text = text.partition(begin)
-                text = text if mark else b""
-            if finish:
-                text = text.partition(finish)[0]
+            if begin is not None:
+                mark = begin.search(text)
+                text = text[mark.end() :] if mark else b""
+            if finish is not None:
+                text = finish.split(text, maxsplit=1)[0]
             yield from (found.groups() for found in self.spread.finditer(text))
             return
-        inside = not begin
+        inside = begin is None
         for line in lines:
-            if inside and finish and finish in line:
+            if inside and finish is not None and finish.search(line):
                 return
             match = self.point.fullmatch(line) if inside else None
             if match is not None:
                 yield match.groups()
-            inside = inside or begin in line
+            inside = inside or (begin is not None and begin.search(line) is not None)
 
     def loose_columns(
         self, lines: list[bytes], points: int, what: str, *, first: bool = False

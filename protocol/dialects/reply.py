@@ -17,6 +17,8 @@ ESCAPE = re.compile(rb"\x1b\[[0-?]*[ -/]*[@-~]|\x1b[@-Z\\-_]|\x07")
 """Control sequences of terminals (ECMA-48): colours, cursor moves, the bell."""
 BACKSPACED = re.compile(rb"[^\x08\r\n]\x08")
 LINE_END = re.compile(rb"[\r\n]+")
+_ECHO_SIGN = re.compile(rb"^[^\w\s]{1,2} ")
+"""A sign that some consoles put before the line that they repeat."""
 NAK = b"\x15"
 """ASCII's own word for not taken; alone on a line it refuses in every dialect."""
 LONGEST_REFUSAL = 3
@@ -176,4 +178,5 @@ class Manner:
 
 
 def _same(line: bytes, command: bytes) -> bool:
-    return line.lower() == command.strip().lower()
+    said, sent = line.lower(), command.strip().lower()
+    return said == sent or (bool(sent) and _ECHO_SIGN.sub(b"", said) == sent)

@@ -43,11 +43,14 @@ class Asking:
         self._words: list[Word] = []
         self.others: list[list[Word]] = []
         """The words as the listing may be read otherwise, the likeliest first."""
+        self._likeliest: list[Word] = []
+        """The words as they were read first, while others are tried."""
         self._opened = ""
         """The line with which a person opened it."""
 
     def instead(self) -> None:
         """Take the listing as it may be read otherwise, for the words as they were read led nowhere."""
+        self._likeliest = self._likeliest or self.words
         self.words = self.others.pop(0)
 
     @property
@@ -150,12 +153,16 @@ class Asking:
 
     async def amend(self, why: str) -> bool:
         """Show the words once more because something is missing; whether anything was said."""
+        if self._likeliest:
+            self.words, self._likeliest = self._likeliest, []
         said = await self.dialogue.words(self.words, why)
         await self._say(said)
         return bool(said)
 
     async def _say(self, said: Sequence[Correction]) -> None:
         """What the technician says; a word of his for the list of words is asked at once, and its list shown."""
+        if said:
+            self.others = []  # what he says holds for the words that he saw
         self.words = corrected(self.words, said)
         typed = [word for word in self.words if word.told is not None]
         if typed and not self.opening.answers:

@@ -40,6 +40,9 @@ HEAD = re.compile(r"[1-3]\d\d|(?i:ok|done|yes|ack)[.:!]?")
 class Listening(Asking):
     """A conversation that is open, and what was heard in it."""
 
+    _told: Sequence[str] = ()
+    """What help told of each word when it was asked."""
+
     async def refuses(self, question: str) -> bool:
         """Whether a question of the standard is refused as a sign that is no word was refused."""
         known = {line.strip() for line in self.opening.printed}
@@ -67,11 +70,13 @@ class Listening(Asking):
         heads = [line for line in printed if not re.match(r"[|\s]*\d", line)]  # a row's own text is not the menu's
         asked = " ".join([*self.talk.manner.prompts, *self.talk.manner.refusals, *heads])
         entries = menu_of(printed) if CHOOSES.search(asked) else []
-        certain = entries or cells_of(printed)[0]
-        entries = certain or wrapped_entries(printed, asked_for) or entries_of(printed)
+        entries = entries or cells_of(printed)[0] or wrapped_entries(printed, asked_for) or entries_of(printed)
         entries = await self._topics(printed, entries)
         self._remarks(printed)
-        plans = ranked([entries] if certain else [entries, general_entries(printed)])
+        self._heads(printed)
+        plans = ranked(
+            [entries] if cells_of(printed)[0] else [entries, general_entries(printed), general_entries(self._told)]
+        )
         if not plans or worth(plans[0]) < A_SPAN:
             more = await self._by_topics(printed)
             printed = [*printed, *more]
@@ -148,12 +153,22 @@ class Listening(Asking):
         for entry in entries:
             self.talk.permit(f"{word} {entry.name}")
             lines = await self.talk.ask(f"{word} {entry.name}", pages=True)
+            self._told = [*self._told, *(() if self.talk.refused(lines) else lines)]
             about = [found for found in entries_of(lines) if found.description] if len(lines) <= 3 else []
             mine = [one for one in about if re.sub(r"(?i)^(?:set|get|put)[ _]?", "", one.name) == entry.name]
             mine = [one for one in about if one.name == entry.name] or mine
             numbered = [found for found in about if re.fullmatch(r"[a-z]+ \d{1,2}", found.name)]
             told.append((mine or (numbered if len(about) == 1 else []) or [entry])[0])
         return told
+
+    def _heads(self, printed: Sequence[str]) -> None:
+        """What begins its list as it begins refusals begins every reply: only whole refusals are some then."""
+        manner = self.talk.manner
+        heads = [one for one in manner.refusals if one.endswith(" {word}") and len(one) <= len("refused: {word}")]
+        common = [one for one in heads if any(line.startswith(one.removesuffix("{word}")) for line in printed)]
+        if common:
+            left = tuple(one for one in manner.refusals if one not in common)
+            self.talk.manner = replace(manner, refusals=left)
 
     def _remarks(self, printed: Sequence[str]) -> None:
         """Lines that begin as remarks do are taken for remarks, unless refusals or the listing begin so."""

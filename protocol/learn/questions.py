@@ -15,7 +15,8 @@ from protocol.learn.sweeps.columns import Kind
 from protocol.learn.sweeps.windows import Writing
 from protocol.profiles.templates import UNITS
 
-OFFERED = (("Hz", "hz"), ("kHz", "khz"), ("MHz", "mhz"), ("GHz", "ghz"), ("10 Hz", "10hz"), ("100 Hz", "100hz"))
+OFFERED = (("Hz", "hz"), ("kHz", "khz"), ("MHz", "mhz"), ("GHz", "ghz"), ("10 Hz", "10hz"), ("100 Hz", "100hz"),
+           ("10 kHz", "10khz"))  # fmt: skip
 USUAL_DELAY_S = (1.5e-9, 30e-9)
 """A lead of 0.2 to 3 m, there and back; beyond it a unit that nobody told is not believed."""
 OPEN = "Take everything off both leads, so that port 1 and port 2 hang open and apart from each other."

@@ -16,6 +16,7 @@ from protocol.learn.sweeping import Sweeping, reflected, still_fits
 from protocol.learn.sweeps.acquire import Acquire
 from protocol.learn.sweeps.axis import OtherFrequenciesError, meaning_of
 from protocol.learn.sweeps.bounds import find_bandwidth, find_points, find_range
+from protocol.learn.sweeps.refusing import with_heads
 from protocol.learn.sweeps.scale import enough_points, telling_width
 from protocol.learn.sweeps.setters import SETTING, Setters
 from protocol.learn.sweeps.trials import Trials
@@ -43,6 +44,7 @@ class Session(Sweeping):
 
     async def settings(self) -> None:
         """How frequencies and points are set and read back."""
+        self.talk.manner = with_heads(self.talk.manner, self.talk.transcript)
         await self._on_the_page()
         setters = Setters(self.talk, self.words, self.opening.printed)
         for word in setters.of(*Role):

@@ -108,12 +108,7 @@ def console_profile(session: Session, when: str) -> str:
         page.put("reads_sweep", "true", "asking for data brought a new sweep")
     if acquisition is not None and acquisition.again:
         page.put("asks_again", "true", "data were refused while a sweep ran")
-    elif (
-        acquisition is not None
-        and acquisition.sweep
-        and not acquisition.poll
-        and any(p.command for p in acquisition.parts)
-    ):
+    elif acquisition is not None and not acquisition.poll and any(part.command for part in acquisition.parts):
         page.put(
             "asks_again",
             "true",

@@ -36,7 +36,7 @@ the reply of the read before), `line` (one point), `points_per_line` (0: the poi
 `piece` (the most points that one question may ask for: `command` then holds {first}, and {last} where it wants it),
 `first` (the number of the first point, 0 or 1),
 `separator`, `heading`, `ending`, `loose` (true: lines that are no points may stand between), `begin` and `finish`
-(texts between which the points stand). Keys of each [[console.readback]]: `command`, `lines`.
+(texts between which the points stand; {n} in one is any number). Keys of each [[console.readback]]: `command`, `lines`.
 """
 
 from __future__ import annotations

@@ -7,10 +7,11 @@ a form: `{s11_re/32767}` is a number that counts in 1/32767, `{start_hz:hex}` is
 |---|---|
 | (none) | a decimal number written out in full |
 | `hex` | hexadecimal, capitals; values of traces are two's complement of as many bits as there are digits |
-| `hex4`, `hex8` | the same with so many digits, where no sign stands between two numbers |
+| `hex3` to `hex8` | the same with so many digits, where no sign stands between two numbers |
 | `comma` | a decimal comma instead of the point |
-| `si` | a number with k, M or G behind it: `430.5M` |
+| `si` | a number with k, M or G behind it: `430.5M`; read with a decimal comma, too |
 | `log2` | the exponent: 8 stands for 256 |
+| `imag` | an imaginary part with its j, or with a blank behind its sign: `+ j0.25`, `- 0.25` |
 
 Owns: which fields exist, how a number is written into a command, and the strict pattern that a reply line must match.
 Refuses: I/O, and any number that is not written out in full (no empty text, no `nan`, no digit separators).
@@ -61,10 +62,12 @@ NUMBER = rb"[+-]?+(?:[0-9]++(?:\.[0-9]*+)?+|\.[0-9]++)(?:[eE][+-]?+[0-9]{1,3}+)?
 
 HEX = rb"(?:0[xX])?+[0-9A-Fa-f]{1,16}+"
 COMMA = rb"[+-]?+(?:[0-9]++(?:[.,][0-9]*+)?+|[.,][0-9]++)(?:[eE][+-]?+[0-9]{1,3}+)?+"
-SUFFIXED = NUMBER + rb" ?+[kKmMgG]?+(?:[hH][zZ])?+"
+SUFFIXED = COMMA + rb" ?+[kKmMgG]?+(?:[hH][zZ])?+"
+GLUED: Mapping[str, bytes] = {f"hex{digits}": rb"[0-9A-Fa-f]{%d}" % digits for digits in range(3, 9)}
+"""Hexadecimal numbers of so many digits, which no sign needs to part from the next."""
+IMAGINARY = rb"[+-][ \t]*+[ij]?+[ \t]*+(?:[0-9]++(?:\.[0-9]*+)?+|\.[0-9]++)(?:[eE][+-]?+[0-9]{1,3}+)?+"
 PATTERNS: Mapping[str, bytes] = {
-    "": NUMBER, "hex": HEX, "hex4": rb"[0-9A-Fa-f]{4}", "hex8": rb"[0-9A-Fa-f]{8}", "comma": COMMA, "si": SUFFIXED,
-    "log2": NUMBER,
+    "": NUMBER, "hex": HEX, **GLUED, "comma": COMMA, "si": SUFFIXED, "log2": NUMBER, "imag": IMAGINARY,
 }  # fmt: skip
 """How a field looks by its form."""
 
@@ -110,21 +113,23 @@ class Field:
     def number(self, text: bytes) -> float:
         """The value of its text, in the base unit."""
         word = text.decode("ascii")
-        match self.form:
-            case "hex" | "hex4" | "hex8":
+        match self.form[:3]:
+            case "hex":
                 digits = word.lower().removeprefix("0x")
                 value = int(digits, 16)
                 signed = self.name in DATA_FIELDS - _COUNTED and not self.name.startswith("frequency")
                 if signed and value >> (4 * len(digits) - 1):
                     value -= 1 << (4 * len(digits))
                 return value * self.scale
-            case "comma":
+            case "com":
                 return float(word.replace(",", ".")) * self.scale
             case "si":
-                body = re.sub(r"(?i)hz$", "", word).strip()
+                body = re.sub(r"(?i)hz$", "", word).strip().replace(",", ".")
                 suffix = body[-1].lower() if body[-1:].isalpha() else ""
                 return float(body[: len(body) - len(suffix)]) * _SUFFIX[suffix] * self.scale
-            case "log2":
+            case "ima":
+                return float(re.sub(r"[ \tij]", "", word)) * self.scale
+            case "log":
                 return float(2.0 ** float(word))
         return float(word) * self.scale
 
@@ -134,8 +139,8 @@ class Field:
         match self.form:
             case "hex":
                 return f"{round(scaled):X}"
-            case "hex4" | "hex8":
-                return f"{round(scaled):0{self.form[3:]}X}"
+            case form if form in GLUED:
+                return f"{round(scaled):0{form[3:]}X}"
             case "comma":
                 return decimal_text(scaled).replace(".", ",")
             case "si":

@@ -26,6 +26,8 @@ from protocol.profiles.templates import SETTING_FIELDS, Template
 MOST_POLLS = 200
 CHOICES = (("1", "2"), ("0", "1"), ("s11", "s21"), ("S11", "S21"), ("11", "21"))
 """How a trace is chosen, S11 or S21 first."""
+_TAKES_ONE = re.compile(r"(?i)\W*1\s*(?:[=:,;)]|-+\s|to\b|starts\b|triggers\b|runs\b|sweeps\b)")
+"""A description that begins with the value to be set, as `1 starts a sweep`; `1 sweep` counts sweeps."""
 READY = re.compile(r"(?i)\b(ready|idle|done|finished|complete)\b")
 
 
@@ -125,7 +127,7 @@ class Acquire:
     def _start_of(self, word: Word) -> str:
         """How a word for a sweep is sent: set to 1, as other settings are, where it is told to take that; else bare."""
         told = word.usage[len(word.name) :] if word.usage.startswith(word.name) else ""
-        takes_one = re.match(r"\W*1(?![\w.])", f"{told} {word.description}".lstrip())
+        takes_one = re.match(r"\W*1(?![\w.])", told) or _TAKES_ONE.match(word.description)
         return (
             self.setters.style.replace("{name}", word.name).replace("{v}", "1")
             if takes_one and self.setters.style
@@ -156,8 +158,9 @@ class Acquire:
             command, first_s if not self.talk.manner.silent else max(self.talk.first_s, 1.8), 60.0
         )
 
-    def _shapes(self, lines: Sequence[str], points: int | None) -> list[Shape]:
-        found = shapes_of(lines, points) or (shapes_of(lines) if len(lines) > 8 else [])
+    def _shapes(self, lines: Sequence[str], points: int | None, parts: Sequence[Part] = ()) -> list[Shape]:
+        like = [shape for part in parts for shape in part.shapes]  # noise alone tells neither a comma nor a width
+        found = shapes_of(lines, points, like) or (shapes_of(lines) if len(lines) > 8 else [])
         found = [shape for shape in found if points is None or shape.points == points]
         if not found and len(lines) > 4:
             self.strange = lines[len(lines) // 2][:70]
@@ -170,7 +173,7 @@ class Acquire:
     async def _data(self, command: str, found: Acquisition) -> list[str]:
         """The reply to a word for data; asked again as long as a sweep that runs makes it refuse."""
         lines, again = list[str](), False
-        until = time.monotonic() + (AGAIN_S if found.sweep and not found.poll else 0.0)
+        until = time.monotonic() + (0.0 if found.poll else AGAIN_S)
         while True:
             for number, piece in enumerate(command.split("\n")):
                 if number and piece.isdigit():  # the answer to a word that asked for a value
@@ -180,7 +183,11 @@ class Acquire:
             if len(lines) > 3 or any(len(numbers_in(line)) > 3 for line in lines):
                 found.again = found.again or again
                 return lines
-            if time.monotonic() > until:
+            if (
+                time.monotonic() > until
+                or self.talk.unknown(lines)
+                or not (found.sweep or self.talk.turned_down(lines))
+            ):
                 return lines
             self.refusing = True
             again = True
@@ -218,7 +225,7 @@ class Acquire:
                 if not self.talk.may(command):
                     continue
                 lines = await self._data(command, found)
-                shapes = self._shapes(lines, points)
+                shapes = self._shapes(lines, points, parts)
                 if not shapes:
                     continue
                 parts.append(Part(command, shapes, f"{word.description} {word.usage}"))

@@ -9,11 +9,13 @@ from __future__ import annotations
 import re
 from collections.abc import Awaitable, Callable, Sequence
 from dataclasses import dataclass, field
+from functools import partial
 
 from protocol.learn.dialogue import Role, Word
 from protocol.learn.sweeps.setters import line_with
 from protocol.learn.sweeps.told import counts_told
 from protocol.learn.sweeps.trials import Trials
+from protocol.learn.sweeps.trying import Outcome
 
 COUNTS = (11, 21, 25, 50, 51, 64, 75, 100, 101, 128, 150, 151, 200, 201, 256, 301, 401, 500, 501, 512, 801, 1001)
 MOST_MISSED = 3
@@ -112,14 +114,18 @@ async def find_range(trials: Trials, bounds: Bounds, follows: Follows) -> None:
     for told in trials.told_ranges():
         low, high = min(low, told[0]), max(high, told[1])
     setters = trials.setters.found
+    if {"start", "stop"} <= {name.partition("_")[0] for name in re.findall(r"\{(\w+)", trials.combined)}:
+        await _ends_together(trials, bounds, (low, high), follows)
+        return
     roles = [role for role in (Role.START, Role.STOP, Role.CENTRE) if role in setters]
     if roles and any(setters[role].source is not None or trials.shows or trials.refuses for role in roles):
         upper = next(role for role in (Role.STOP, Role.CENTRE, Role.START) if role in setters)
         lower = Role.START if Role.START in setters else upper
         if Role.SPAN in setters and upper is Role.CENTRE:
             await trials.holds(Role.SPAN, NARROW_HZ)
-        highest, refused_high = await _outermost(trials, upper, high, LADDER_HZ, "high")
-        lowest, refused_low = await _outermost(trials, lower, low, tuple(reversed(LADDER_HZ)), "low")
+        rises, falls = (partial(trials.holds, role) for role in (upper, lower))
+        highest, refused_high = await _outermost(trials, rises, high, LADDER_HZ, "high")
+        lowest, refused_low = await _outermost(trials, falls, low, tuple(reversed(LADDER_HZ)), "low")
         shown = trials.shows or all(setters[role].source is not None for role in roles)
         if not (shown and refused_high):
             highest = await _followed(high, highest, follows, up=True)
@@ -129,6 +135,21 @@ async def find_range(trials: Trials, bounds: Bounds, follows: Follows) -> None:
         if not (refused_high and refused_low):
             bounds.assumed = True
     bounds.start_hz, bounds.stop_hz = low, high
+
+
+async def _ends_together(trials: Trials, bounds: Bounds, held: tuple[float, float], follows: Follows) -> None:
+    """The same where one command sets both ends: one end stays while the other is tried."""
+    low, high = held
+    highest, refused_high = await _outermost(trials, partial(trials.holds_ends, low), high, LADDER_HZ, "high")
+    down = tuple(reversed(LADDER_HZ))
+    lowest, refused_low = await _outermost(trials, lambda hz: trials.holds_ends(hz, highest), low, down, "low")
+    shown = bool(trials.combined_read[0])
+    if not (shown and refused_high):
+        highest = await _followed(high, highest, follows, up=True)
+    if not (shown and refused_low):
+        lowest = await _followed(low, lowest, follows, up=False)
+    bounds.start_hz, bounds.stop_hz = lowest, highest
+    bounds.assumed = not (refused_high and refused_low)
 
 
 async def _followed(held: float, end: float, follows: Follows, *, up: bool) -> float:
@@ -148,7 +169,9 @@ async def _followed(held: float, end: float, follows: Follows, *, up: bool) -> f
     return steps[known] if known >= 0 else held
 
 
-async def _outermost(trials: Trials, role: Role, held: float, ladder: Sequence[float], end: str) -> tuple[float, bool]:
+async def _outermost(
+    trials: Trials, holds: Callable[[float], Awaitable[Outcome]], held: float, ladder: Sequence[float], end: str
+) -> tuple[float, bool]:
     """The outermost value that is taken, found by steps outwards from `held`, or inwards when that is not taken, and
     whether one beyond it was not.
 
@@ -158,12 +181,12 @@ async def _outermost(trials: Trials, role: Role, held: float, ladder: Sequence[f
     trials.clamped.clear()
     outwards = [hz for hz in ladder if (hz > 1.05 * held if up else hz < 0.95 * held)]
     inwards = [hz for hz in reversed(ladder) if (hz < 0.95 * held if up else hz > 1.05 * held)]
-    first = await trials.holds(role, held)
+    first = await holds(held)
     if end in trials.clamped:
         return trials.clamped[end], True
     for hertz in outwards if first.taken else inwards:
-        outcome = await trials.holds(role, hertz)
-        if end in trials.clamped:
+        outcome = await holds(hertz)
+        if end in trials.clamped and (trials.clamped[end] >= held if up else trials.clamped[end] <= held):
             return trials.clamped[end], True
         if outcome.taken != first.taken:
             return held if first.taken else hertz, True

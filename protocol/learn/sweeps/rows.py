@@ -10,7 +10,7 @@ from __future__ import annotations
 
 import re
 from collections import Counter, defaultdict
-from collections.abc import Sequence
+from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
 from itertools import pairwise
 
@@ -27,8 +27,9 @@ MOST_COLUMNS = 16
 MOST_TRACES = 4
 TAGS = ("1", "2", "11", "21", "01", "02")
 """Numbers that name a trace where one of them stands in front of every point."""
-GLUED = r"[0-9A-F]{8}|[0-9A-F]{16}|[0-9a-f]{8}|[0-9a-f]{16}"
-"""Texts in which several numbers may stand."""
+WIDTHS = {6: (3,), 8: (4,), 10: (5,), 12: (3, 6), 16: (4, 8), 20: (5,), 24: (6,), 32: (8,)}
+"""Widths of texts in which two or four numbers may stand, and the digits that each may have."""
+GLUED = "|".join(rf"[0-9{case}]{{{width}}}" for width in WIDTHS for case in ("A-F", "a-f"))
 GOES_ON = 0.5
 RISES = 2.0
 """What even steps count for: chance makes them far more seldom than values that go on."""
@@ -42,8 +43,16 @@ _TOKEN = {
 }
 _NUM = r"[-+]?(?:\d+\.?\d*|\.\d+)(?:[eE][-+]?\d{1,3})?"
 _COMMA_NUM = r"[-+]?\d+(?:[.,]\d+)?(?:[eE][-+]?\d{1,3})?"  # a column of a row may have another sign than the next
-_HEX = r"(?:0[xX])?(?:[0-9A-F]{1,16}|[0-9a-f]{1,16})"
+_HEX = r"(?:0[xX])?(?:[0-9A-F]{1,32}|[0-9a-f]{1,32})"
 _SUM = re.compile(rf"({_NUM})([-+](?:\d+\.?\d*|\.\d+)(?:[eE][-+]?\d{{1,3}})?)([ij])")
+_PLAIN = r"(?:\d+\.?\d*|\.\d+)(?:[eE][-+]?\d{1,3})?"
+_IMAG = re.compile(rf"(?<![\w.])[-+][ \t]*[ij][ \t]*{_PLAIN}|(?<=[\d.])[-+]j{_PLAIN}|"
+                   rf"(?<![\w.])[-+][ \t]+{_PLAIN}(?=[ \t]*[ij](?!\w))")  # fmt: skip
+_IMAG_TEXT = re.compile(rf"[-+](?:[ \t]*[ij][ \t]*|[ \t]+){_PLAIN}")
+"""An imaginary part whose sign stands apart from its number: `+ j0.25`, `- 0.25i`."""
+_DECIMAL = r"(?:\d+\.\d*|\.\d+)(?:[eE][-+]?\d{1,3})?"
+_RUN_ON = re.compile(rf"[-+]?{_DECIMAL}(?:[-+]{_DECIMAL})+")
+"""Numbers that nothing but their signs part: `+0.9500-0.0312`."""
 _NAMED = re.compile(rf"([A-Za-z_]+?)((?:{_NUM}|\d[0-9A-F]*))")
 
 
@@ -66,13 +75,13 @@ class _Column:
     digits: int = 0
 
 
-def rows_of(lines: Sequence[str], points: int | None, commas: Sequence[str] = (".", ",")) -> list[Shape]:
+def rows_of(lines: Sequence[str], points: int | None, commas: Sequence[str] = (".", ","), glue: int = 0) -> list[Shape]:
     """The sets of points in a reply in which a point is a line; empty where there are none.
 
     `points` is how many were set, None where that is not known; `commas` are the ways to read a comma: as a separator
-    (".") or in a number (",").
+    (".") or in a number (","). `glue`: digits of a hexadecimal number where no sign parts them, as another reply told.
     """
-    readings = [found for comma in commas if (found := _reading(lines, points, comma))]
+    readings = [found for comma in commas if (found := _reading(lines, points, comma, glue))]
     return max(readings, key=orderly, default=[])
 
 
@@ -137,7 +146,7 @@ def even(values: Values, grain: float = 1.0) -> bool:
     )  # fmt: skip
 
 
-def _reading(lines: Sequence[str], points: int | None, comma: str) -> list[Shape]:
+def _reading(lines: Sequence[str], points: int | None, comma: str, glue: int) -> list[Shape]:
     """All sets of points when a comma is a separator (`.`) or a decimal sign (`,`)."""
     texts = [line.strip() for line in lines]
     groups: dict[tuple[str, ...], list[_Line]] = defaultdict(list)
@@ -153,7 +162,7 @@ def _reading(lines: Sequence[str], points: int | None, comma: str) -> list[Shape
     sets = [entry for entry in sets if len(entry[0]) == size][:MOST_TRACES]
     if size < FEWEST_POINTS or not sets:
         return []
-    widths = _glued([rows for rows, _, _ in sets])
+    widths = _glued([rows for rows, _, _ in sets], glue)
     sets = [([_parted(row, widths) for row in rows], begin, finish) for rows, begin, finish in sets]
     hexed = {width for rows, _, _ in sets for width in _lettered(rows, comma)}
     shapes = [_shape(rows, texts, comma, hexed, begin, finish) for rows, begin, finish in sets]
@@ -163,9 +172,15 @@ def _reading(lines: Sequence[str], points: int | None, comma: str) -> list[Shape
 def _cut(at: int, text: str, comma: str) -> _Line | None:
     """A line in its texts; sums such as `0.1-0.2j` and names before numbers are taken apart."""
     literals, texts, last = list[str](), list[str](), 0
-    for match in _TOKEN[comma].finditer(text):
-        token, begin, end = match.group(), match.start(), match.end()
+    for token, begin, end in _tokens(text, comma):
         pieces = [(begin, end)]
+        if _IMAG_TEXT.fullmatch(token):
+            literals.append(text[last:begin])
+            texts.append(token)
+            last = end
+            continue
+        if _RUN_ON.fullmatch(token):
+            pieces = [(begin + one.start(), begin + one.end()) for one in re.finditer(rf"[-+]?{_DECIMAL}", token)]
         sums, named = _SUM.fullmatch(token), _NAMED.fullmatch(token)
         if sums is not None:
             pieces = [(begin, begin + sums.end(1)), (begin + sums.end(1), end - 1)]
@@ -178,6 +193,17 @@ def _cut(at: int, text: str, comma: str) -> _Line | None:
     return _Line(at, (*literals, text[last:]), tuple(texts)) if texts else None
 
 
+def _tokens(text: str, comma: str) -> Iterator[tuple[str, int, int]]:
+    """Texts of a line, and where they stand; an imaginary part is one, whatever blanks are in it."""
+    last = 0
+    for span in _IMAG.finditer(text) if comma == "." else ():
+        yield from ((one.group(), last + one.start(), last + one.end())
+                    for one in _TOKEN[comma].finditer(text[last : span.start()]))  # fmt: skip
+        yield span.group(), span.start(), span.end()
+        last = span.end()
+    yield from ((one.group(), last + one.start(), last + one.end()) for one in _TOKEN[comma].finditer(text[last:]))
+
+
 def _numbers(line: _Line, comma: str) -> int:
     """How many numbers a line can hold, those without a sign between them among them."""
     return sum(2 if re.fullmatch(GLUED, text) else _numeric(text, comma) for text in line.texts)
@@ -186,7 +212,7 @@ def _numbers(line: _Line, comma: str) -> int:
 def _numeric(text: str, comma: str) -> bool:
     """Whether a text could be a number in any way, with a unit behind it."""
     plain = _COMMA_NUM if comma == "," else _NUM
-    return re.fullmatch(rf"{plain}[A-Za-z]{{0,4}}|{_HEX}", text) is not None
+    return re.fullmatch(rf"{plain}[A-Za-z]{{0,4}}|{_HEX}", text) is not None or _IMAG_TEXT.fullmatch(text) is not None
 
 
 def _kind(line: _Line, comma: str) -> tuple[str, ...]:
@@ -234,7 +260,7 @@ def _named(row: _Line, column: int) -> _Line:
     return _Line(row.at, tuple(literals), row.texts[:column] + row.texts[column + 1 :])
 
 
-def _glued(sets: Sequence[list[_Line]]) -> dict[int, int]:
+def _glued(sets: Sequence[list[_Line]], glue: int) -> dict[int, int]:
     """Widths of hexadecimal texts that hold several numbers without a sign between them, and the digits of each.
 
     In such a text what follows the first number goes on from row to row too; the last digits of one number jump.
@@ -243,11 +269,11 @@ def _glued(sets: Sequence[list[_Line]]) -> dict[int, int]:
     for rows in sets:
         for texts in zip(*(row.texts for row in rows), strict=True):
             width = _width(texts)
-            if width not in (8, 16) or even(np.array([float(int(text, 16)) for text in texts])):
+            if width not in WIDTHS or even(np.array([float(int(text, 16)) for text in texts])):
                 continue
-            for digits in (4, 8)[: width // 8]:
+            for digits in WIDTHS[width]:
                 second = signed(np.array([float(int(text[digits : 2 * digits], 16)) for text in texts]), digits)
-                if goes_on(second) > GOES_ON:
+                if goes_on(second) > GOES_ON or digits == glue:
                     found.setdefault(width, digits)
     return found
 
@@ -319,6 +345,8 @@ def _shape(rows: list[_Line], texts: list[str], comma: str, hexed: set[int], beg
 
 def _column(texts: Sequence[str], comma: str, hexed: set[int]) -> _Column | None:
     """What the texts of one column are as numbers; None where they are none, or one is beyond any meaning."""
+    if all(_IMAG_TEXT.fullmatch(text) for text in texts):
+        return _Column("imag", np.array([float(re.sub(r"[ \tij]", "", text)) for text in texts]))
     plain = _plain(texts, comma)
     if plain is not None and not np.all(np.abs(plain.values) < LARGEST):
         return None

@@ -17,6 +17,9 @@ from protocol.learn.sweeps.shape import FEWEST_POINTS, LARGEST, Shape
 
 MOST_NUMBERS = 8
 """Numbers of one point."""
+MOST_IN_FRONT = 3
+"""Numbers in front of all points: the name of a trace, their count."""
+LONGEST_HEAD = 40
 MOST_OF = 0.5
 """Rows that are points are at least this part of the lines with numbers."""
 
@@ -31,7 +34,9 @@ def shapes_of(lines: Sequence[str], points: int | None = None, like: Sequence[Sh
     if like:
         decimal = any("comma" in shape.forms for shape in like)
         commas = (",",) if decimal else (".",) if any("," in "".join(shape.literals) for shape in like) else commas
-    rows = rows_of(lines, points, commas)
+    glued = [form for shape in like for form in shape.forms if re.fullmatch(r"hex\d", form)]
+    glue = int(glued[0][3:]) if glued else 0
+    rows = rows_of(lines, points, commas, glue)
     numbered = sum(bool(numbers_at(line, ".")) for line in lines)
     few = sum(shape.points for shape in rows) < MOST_OF * numbered  # lines of one part of a point are no points
     for reading in (_json, _stream, rows_of) if few else (_json, rows_of, _stream):
@@ -55,7 +60,7 @@ def _stream(lines: Sequence[str], points: int | None, commas: Sequence[str]) -> 
         if whole_shapes and len(whole_shapes) == len(wholes):
             heads = [shape.begin for shape in whole_shapes]
             if len(wholes) == 1:
-                head = re.split(r"\d", whole_shapes[0].begin)[-1].strip() if long else ""
+                head = _head(whole_shapes[0].begin) if long else ""
                 return [replace(whole_shapes[0], begin=head)]
             if all(heads) and len(set(heads)) == len(heads):
                 ends = [*heads[1:], ""]
@@ -63,11 +68,18 @@ def _stream(lines: Sequence[str], points: int | None, commas: Sequence[str]) -> 
     return []
 
 
+def _head(begin: str) -> str:
+    """What a profile looks for before the first point: the last signs, or all of it with its numbers made {n}."""
+    counted = re.sub(r"(?<![\w.])\d+(?![\w.])", "{n}", begin)
+    return counted if counted != begin and len(counted) <= LONGEST_HEAD else re.split(r"\d", begin)[-1].strip()
+
+
 def _until_again(texts: Sequence[str]) -> list[str]:
     """Long lines up to the one that begins as an earlier one does: there the next of endless sweeps begins."""
     heads: dict[str, str] = {}
     for text in texts:
-        head = text[: numbers_at(text, ".")[0][0]]
+        named = re.match(r"[A-Za-z]\w*", text)  # the digits of `S11` are no data
+        head = named.group() if named else text[: numbers_at(text, ".")[0][0]]
         if head in heads:
             break
         heads[head] = text
@@ -79,12 +91,17 @@ def _followed(text: str, points: int, commas: Sequence[str]) -> Shape | None:
     readings = []
     for comma in commas:
         at = numbers_at(text, comma)
-        at = at[len(at) % points :] if len(at) % points == 1 else at  # a number in front names or counts
+        over = len(at) % points
+        at = at[over:] if over <= MOST_IN_FRONT < points // 3 or over == 1 else at  # numbers in front name or count
         width = len(at) // points
         if len(at) % points or not 2 <= width <= MOST_NUMBERS:
             continue
-        rows = [text[at[first][0] : at[first + width - 1][1]] for first in range(0, len(at), width)]
         begin = text[: at[0][0]].strip()
+        gaps = {text[at[first - 1][1] : at[first][0]].strip() for first in range(width, len(at), width)}
+        mark = gaps.pop() if len(gaps) == 1 else ""
+        mark = f"{mark} " if re.search(r"[A-Za-z]", mark) and begin.endswith(mark) else ""  # a word before each point
+        rows = [mark + text[at[first][0] : at[first + width - 1][1]] for first in range(0, len(at), width)]
+        begin = begin.removesuffix(mark.strip()).strip()
         found = rows_of(rows, points, (comma,))[:1]
         readings += [replace(shape, stream=True, begin=begin, titles=()) for shape in found]
     return max(readings, key=lambda shape: orderly([shape]), default=None)

@@ -16,6 +16,8 @@ from protocol.learn.sweeps.setters import Setter, Source, numbers_in
 from protocol.learn.sweeps.told import RANGE
 from protocol.learn.sweeps.trying import Outcome, Settings
 from protocol.learn.sweeps.windows import Writing, nice
+from protocol.profiles.templates import SETTING_FIELDS, Template, setting_values
+from protocol.sweep import SweepSettings
 
 POWERS = re.compile(r"(?i)\b2 ?(?:\^|\*\*) ?[a-z]\b|power of (?:two|2)\b.{0,20}\bexponent|\blog2\b")
 """Says that the exponent of a power of two is set."""
@@ -189,7 +191,8 @@ class Trials(Settings):
                         "start": start, "stop": stop, "centre": (start + stop) / 2, "span": stop - start,
                         "step": nice(0.01 * (stop - start)),
                     }  # fmt: skip
-                    texts = {name: str(count) if name == "points" else writing.text(values[name]) for name in names}
+                    plain = {"points": str(count), "bandwidth": f"{_bandwidth_told(word):g}"}
+                    texts = {name: plain.get(name) or writing.text(values[name]) for name in names}
                     wanted = [(text, (numbers_in(text) or [(text, 0.0)])[0][1]) for text in texts.values()]
                     line = _filled(form, texts)
                     if (await self._took(line, wanted, current or [])).taken:
@@ -203,6 +206,16 @@ class Trials(Settings):
                     self.writing, self.low_hz, self.high_hz = writing, low, high
                     return True
         return False
+
+    async def holds_ends(self, low_hz: float, high_hz: float) -> Outcome:
+        """Try one more pair of ends with the command for several settings."""
+        points = self.points[0] if self.points else 51
+        values = setting_values(SweepSettings(low_hz, high_hz, points, 1000.0), resolution_hz=1.0)
+        template = Template.parse(self.combined, SETTING_FIELDS)
+        texts = [(one.base, one.text(float(values[one.base]))) for one in template.fields if one.base in values]
+        wanted = [(text, _number(text)) for base, text in texts if base in ("start_hz", "stop_hz")]
+        question = self.combined_read[0]
+        return await self._took(template.fill(values), wanted, [Source(question, "")] if question else [])
 
     async def _combined(self, word: Word) -> bool:
         """One command for start, stop and points."""
@@ -254,6 +267,12 @@ class Trials(Settings):
                 break
         self.points = sorted({*self.points, *taken})
         return found
+
+
+def _bandwidth_told(word: Word) -> float:
+    """A bandwidth in hertz that the words about a command name behind the word for it; 1000 where they name none."""
+    told = re.search(r"(?i)\b(?:band ?width|r?bw)\b\D{0,40}?(\d{2,6})\b", word.description)
+    return float(told.group(1)) if told else 1000.0
 
 
 def _own_units(words: Mapping[Role, Word]) -> dict[Role, str]:

@@ -43,12 +43,15 @@ class Settings(Windows):
             return Outcome()
         lines = await self.talk.ask(line)
         self._hear(lines, int(wanted[2][1]) if len(wanted) > 2 else 0)
-        if self.talk.turned_down(lines):
+        if self.talk.turned_down(lines, line):
             return Outcome(understood=bool(len(wanted) > 2 and counts_told(lines, int(wanted[2][1]))))
-        commands = [*self.status, *(source.command for source in current)]
-        for command in dict.fromkeys(commands):
+        commands = list(dict.fromkeys([*self.status, *(source.command for source in current)]))
+        for command in tuple(commands):
             answer = await self.talk.ask(command)
             then, self.answers[command] = self.answers.get(command, []), answer
+            if answer == self.doubtful.get(command):
+                commands.remove(command)
+                continue
             scale = UNITS[self.writing_tried.unit]
             if all(any(_holds(text, *want, scale) for text in answer) for want in wanted):
                 self.verified = True
@@ -76,12 +79,17 @@ class Settings(Windows):
             if self.talk.asks_back(got):
                 await self.talk.say("")
                 return None
+            if self.talk.turned_down(lines) and word.role is not Role.POINTS:
+                self._hear(lines, role=word.role)  # `3 to 450 MHz`
             if not self.talk.refused(lines) and any(numbers_in(line) for line in lines) and len(lines) <= 3:
-                spoken = any(ALONE.search(CODED.sub("", line)) for line in lines)
-                if self.talk.turned_down(lines) and (told_range(lines) or not spoken):
-                    continue  # `k6: value missing` and `21 OUT OF LIMITS` hold no value
+                if self.talk.turned_down(lines):
+                    spoken = any(ALONE.search(CODED.sub("", line)) for line in lines)
+                    if told_range(lines) or not spoken:
+                        continue  # `k6: value missing` and `21 OUT OF LIMITS` hold no value
+                    self.doubtful[command] = lines  # a value, or always the same words?
+                else:
+                    self.before[word.name] = lines
                 found.append(Source(command, ""))
-                self.before[word.name] = lines
                 bare = re.sub(r"(?i)^set[ _]?(?=[A-Za-z])", "", word.name)
                 style = (
                     command.replace(word.name, "{name}") if word.name in command else command.replace(bare, "{name}")
@@ -101,12 +109,13 @@ class Settings(Windows):
                 return Outcome()
             lines = self.talk.lines(await self.talk.say(line, value=number > 0), line)
         self._hear(lines, 0 if hertz else int(value), word.role)
-        if self.talk.turned_down(lines):
+        if self.talk.turned_down(lines, form):
             self.refuses = self.refuses or bool(hertz)
             told = told_range(lines) if hertz else bool(counts_told(lines, int(value)))
             return Outcome(understood=told)
         moved = False
         commands = list(dict.fromkeys([*(source.command for source in current), *self.status]))
+        commands_without = list[str]()
         for command in commands:
             answer = await self.talk.ask(command)
             then = self.answers.get(command) or self.before.get(command) or self.before.get(word.name, [])
@@ -116,25 +125,33 @@ class Settings(Windows):
                 self.verified = True
                 self.unit_known = self.unit_known or _has_unit(found, hertz)
                 return Outcome(True, Source(command, found), True)
+            if answer == self.doubtful.get(command):  # the value was not refused, and this did not move with it
+                commands_without.append(command)
+                continue
             other = changed(then, answer)
             moved = moved or other is not None
             if other is not None and not hertz and other[1] > 1:
                 self.counts_seen.append(int(other[1]))
             if other is not None and hertz and value:
                 self._clamp(word.role, hertz, other, hertz / value)
-        if commands:
+        if commands_without:
+            current[:] = [source for source in current if source.command not in commands_without]
+        if [command for command in commands if command not in commands_without]:
             return Outcome(understood=moved)
         if "\n" in form:
             return await self._offered(word, form, text, value, hertz)
         lines = [CODED.sub("", line) for line in lines]  # `00 OK` shows no value
         shown = line_with(lines, text, value, hertz)
+        then, self.answers[form] = self.answers.get(form, []), lines
         if shown:
             self.shows = True
             self.unit_known = self.unit_known or _has_unit(shown, hertz)
             return Outcome(True, None, True)
-        numbers = [number for line in lines for number in numbers_in(line.replace(word.name, "", 1))]
-        if len(numbers) == 1 and hertz and value:
-            self._clamp(word.role, hertz, numbers[0], hertz / value)
+        own = rf"(?<!\w){re.escape(word.name)}(?!\w)"
+        numbers = [number for line in lines for number in numbers_in(re.sub(own, "", line, count=1))]
+        moved_to = changed(then, lines) or (numbers[0] if len(numbers) == 1 else None)
+        if moved_to is not None and hertz and value:
+            self._clamp(word.role, hertz, moved_to, hertz / value)
         if numbers or (self.shows and not lines):
             return Outcome(understood=bool(numbers))
         return Outcome(True, None, True)

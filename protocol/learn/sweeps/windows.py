@@ -34,7 +34,8 @@ class Writing:
     def template(self, name: str) -> str:
         """The field of a setting in a profile's command."""
         form = f":{self.form}" if self.form else ""
-        return "{points}" if name == "points" else f"{{{name}_{self.unit}{form}}}"
+        own = {"points": "{points}", "bandwidth": "{bandwidth_hz}"}.get(name)
+        return own or f"{{{name}_{self.unit}{form}}}"
 
     def text(self, hertz: float) -> str:
         """A frequency as a command writes it."""
@@ -66,6 +67,8 @@ class Windows:
     spans: dict[Writing, tuple[float, float]] = field(default_factory=dict)
     before: dict[str, list[str]] = field(default_factory=dict)
     """What the console said of a word, or to a question for all settings, before anything was set."""
+    doubtful: dict[str, list[str]] = field(default_factory=dict)
+    """Questions whose answers hold a number, but in the words of a refusal, and those answers."""
     refused_with: list[str] = field(default_factory=list)
     """Lines that hold a range, from answers to values that were tried."""
     counts_told: list[int] = field(default_factory=list)

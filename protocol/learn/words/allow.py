@@ -26,6 +26,10 @@ _ENDS = frozenset({Role.START, Role.STOP})
 _VALUES = frozenset(
     {Role.START, Role.STOP, Role.CENTRE, Role.SPAN, Role.STEP, Role.POINTS, Role.BANDWIDTH, Role.AVERAGE}
 )
+_BEFORE = ("set", "put", "let", "sweep", "swp", "freq", "scan")
+"""Words before the name of a setting that leave it one; `print from a to b` sets nothing."""
+_FEW = 3
+"""Words of a description that says nothing of its own: `do it`, `once`, `now`."""
 _BOTH = re.compile(r"(?i)\b(?:ends|limits|edges|lower and upper|start and stop|first and last) (?:of|end|freq)")
 """Says of two words at once what they are."""
 
@@ -116,7 +120,16 @@ def _by_name(entry: Entry, arguments: str) -> tuple[Role, str] | None:
     role = _named(entry.word)
     parts = re.split(r"[ ./,]+", entry.word.strip("/"))
     last = _named(parts[-1])
-    if role is None and len(parts) > 1 and last in _VALUES:
+    named = not re.search(r" ", entry.word.strip()) or parts[0].lower() in (
+        "set",
+        "put",
+        "let",
+        "sweep",
+        "swp",
+        "freq",
+        "scan",
+    )
+    if role is None and len(parts) > 1 and last in _VALUES and named:
         role = last
     if role is None and len(parts) > 1 and parts[0].lower() not in SETTERS and last is Role.DATA:
         role = last
@@ -125,6 +138,8 @@ def _by_name(entry: Entry, arguments: str) -> tuple[Role, str] | None:
     takes = re.search(r"[<{\[]", arguments) or entry.form or re.match(r"[-+]?\d", entry.description)
     if role in _VALUES and takes:
         return role, "its name says so, and it takes a value"
+    if role is Role.SWEEP and len(re.findall(r"[A-Za-z]+", entry.description)) <= _FEW and not arguments.strip():
+        return role, "its name says so, and little else is told of it"
     trace = re.fullmatch(r"(?i)s[12][12]", parts[-1]) is not None
     return (role, "its name says so") if role is Role.DATA and trace else None
 

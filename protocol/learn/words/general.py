@@ -1,38 +1,29 @@
 """Any listing read as a person reads it: columns of text, what is typed in them, what may stand there, what it is.
 
-Owns: which texts of a line are typed and which describe, by what the whole listing does: where its columns stand, in
-which letters its words are written, what repeats. Refuses: layouts of one console (`tokens`, `wrapped` know some), and
-to judge what a word is for (`allow`).
+Owns: which words are typed as they stand and which stand for a value, by what the whole listing does: in which letters
+its words are written, what repeats. Refuses: where on a line they stand (`lines`), layouts of one console (`tokens`,
+`wrapped` know some), and to judge what a word is for (`allow`).
 """
 
 from __future__ import annotations
 
 import re
-from collections import Counter
 from collections.abc import Sequence
 from dataclasses import dataclass, replace
 
 from protocol.learn.words.allow import Entry
 from protocol.learn.words.arguments import argued
 from protocol.learn.words.grammar import Grammar, grammar_of
+from protocol.learn.words.lexicon import HARM
+from protocol.learn.words.lines import FEWEST, NAME, NUMBER, UNIT, rows_of
 
-FEWEST = 3
-"""Rows that make a listing."""
 MOST_LITERALS = 3
 """Words that are typed as they stand, at most; more are a sentence."""
 MOST_TYPED = 44
 """Signs of a text that is typed, at most, where no bracket says more."""
-_GAP = re.compile(r"\s{2,}|\t+")
-_MARK = re.compile(r"^(\s*)(?:[-*#>•|+] |< (?=\S)|usage: +|\d{1,2}(?:\.\d{1,2})+\.? +)")
-"""A bullet, the number of a paragraph: nothing of the word."""
-_PARTS = re.compile(
-    r"\s{2,}|\t+|(?<![=:])\s*\.{2,}(?:\s+|$)|\s+(?:-{1,2}|:|=|\||->|=>|#|//|;)\s+|(?<=[\w>\])}]):\s+|(?<=\S)\s*: (?=\S)"
+_TOKEN = re.compile(
+    r"<[^<>]*>|\((?:[kmgKMG]?[hH][zZ]|n|value|number|count)\)|\{[^{}]*\}|\[[^\[\]]*\]|[^\s<\[{,=]+|[,=]"
 )
-"""What stands between a word and what it is."""
-_TOKEN = re.compile(r"<[^<>]*>|\{[^{}]*\}|\[[^\[\]]*\]|[^\s<\[{,=]+|[,=]")
-_NAME = re.compile(r"[@/:.$]?[A-Za-z][\w./:+!-]*(?:,[sS][12][12])?[!?*]?")
-_NUMBER = re.compile(r"[-+]?\d[\d.]*(?:[eE][-+]?\d+)?[kMG]?(?:(?:\.\.+|-|\|)\d[\d.]*[kMG]?)*")
-_UNIT = re.compile(r"(?i)[kmg]?hz")
 _PLACE = re.compile(
     r"(?i)values?|val|v|n|nn+|x+|f|k|y|hz|khz|mhz|ghz|freq|frequency|count|number|num|unit|int|float|rate|baud|bd|arg\w*|name"
 )
@@ -42,29 +33,24 @@ _RESERVED = re.compile(
     r"(?i)\bleave\b|careful|danger|servic|maint|factory|authori|expert|\bnot for\b|do ?n[o']t\b|warning"
 )
 """A heading that keeps users off the words below it."""
-_ROW = re.compile(r"\S+(?: \S+)?(?: \| \S+(?: \S+)?)+")
+_TRACES = frozenset({"s11", "s21"})
 _EITHER = re.compile(r"\s+(?:\||/|or)\s+|,\s+")
 
 
 @dataclass(frozen=True)
-class Row:
-    """One line or part of a line: what is typed, what it is, the heading it stands under."""
-
-    typed: str
-    told: str
-    heading: str = ""
-
-
-@dataclass(frozen=True)
 class Style:
-    """How the words of one listing are written: "upper", "lower" or "" for both; whether 11 and 21 name traces."""
+    """How the words of one listing are written: "upper", "lower" or "" for both; which numbers name traces."""
 
     case: str = ""
-    numbered: bool = False
+    numbered: frozenset[str] = frozenset()
+    letters: bool = False
+    """Whether single letters stand for values: a word has two of them."""
 
 
 def general_entries(lines: Sequence[str]) -> list[Entry]:
     """All words of a listing in whatever layout; empty where too few lines look like it."""
+    if sum(re.sub(r"\([^()]*\)", "", line).count("; ") > 1 for line in lines) > 1:
+        return []  # sentences, whose words stand anywhere
     rows = rows_of(lines)
     fields = _fields(lines)
     grammar = grammar_of([line.strip() for line in lines], [row.typed for row in rows])
@@ -80,8 +66,11 @@ def general_entries(lines: Sequence[str]) -> list[Entry]:
     for entry in found:
         held = best.get(entry.name)
         if held is None or (bool(entry.description), len(entry.usage)) > (bool(held.description), len(held.usage)):
-            told = f"{entry.description} {held.description}".strip() if held is not None else entry.description
-            best[entry.name] = replace(entry, description=told)
+            best[entry.name] = entry
+    for entry in found:  # what is told of a word's harm anywhere holds
+        harm, kept = HARM.search(entry.description), best[entry.name]
+        if harm and not HARM.search(kept.description):
+            best[entry.name] = replace(kept, description=f"{kept.description} ({harm.group().strip()})".strip())
     return _asked([argued(entry) for entry in best.values()]) if len(best) >= FEWEST else []
 
 
@@ -104,34 +93,6 @@ def _asked(entries: Sequence[Entry]) -> list[Entry]:
     return found
 
 
-def rows_of(lines: Sequence[str]) -> list[Row]:
-    """Lines of a listing as what is typed and what it is; a line that goes on with what is told belongs to the last."""
-    texts = [line for line in _unmarked([line.expandtabs(8).rstrip() for line in lines]) if line.strip()]
-    texts = [part for line in texts for part in _columns_parted(line, _second_columns(texts))]
-    parted = [(line, *_parted(line)) for line in texts]
-    indents = Counter(_indent(line) for line, typed, told in parted if told)
-    usual = max(indents, key=lambda at: (indents[at], -at), default=0)
-    found, heading = list[Row](), ""
-    for line, typed, told in parted:
-        indent = _indent(line)
-        if found and indents and indent > usual + 1:  # it goes on with what was told
-            found[-1] = replace(found[-1], told=f"{found[-1].told} {line.strip()}".strip())
-        elif line.strip().endswith(":") and not told:
-            heading = line.strip(" :")
-        elif found and told and _defines(found[-1], typed, indent > _indent(parted[0][0])):
-            found[-1] = replace(found[-1], told=f"{found[-1].told} {line.strip()}".strip())
-        else:
-            found.append(Row(typed, told, heading))
-    return found
-
-
-def _defines(row: Row, typed: str, deep: bool) -> bool:
-    """Whether a line tells of a place in the row before it, not of a word of its own."""
-    places = re.findall(r"<(\w+)>|(\w+)=\.\.|--(\w+)", row.typed)
-    names = {name for place in places for name in place if name}
-    return deep and len(places) > 1 and bool(set(re.findall(r"[A-Za-z]\w*", typed)[:3]) & names)
-
-
 def _fields(lines: Sequence[str]) -> list[Entry]:
     """Fields of a form that are set by their numbers, where an example shows how: `3=100`."""
     example = next(filter(None, (re.search(r"(?<![\w.=])\d{1,2}( ?[=:] ?)\d+(?![\w=])", line) for line in lines)), None)
@@ -148,96 +109,17 @@ def _fields(lines: Sequence[str]) -> list[Entry]:
     ]
 
 
-def _unmarked(lines: Sequence[str]) -> list[str]:
-    """Lines without the bullets or numbers with which most of them begin."""
-    marked = [line for line in lines if _MARK.match(line)]
-    if len(marked) < max(FEWEST, 0.4 * len(lines)):
-        return list(lines)
-    return [_MARK.sub(r"\1", line) for line in lines]
-
-
-def _indent(line: str) -> int:
-    return len(line) - len(line.lstrip())
-
-
-def _parted(line: str) -> tuple[str, str]:
-    """What is typed and what it is; the first place where one may end and the other begin, outside of brackets."""
-    text = line.strip()
-    for match in _PARTS.finditer(text):
-        head, rest = text[: match.start()].strip(), text[match.end() :].strip()
-        if match.group().strip() == "|" and _ROW.fullmatch(re.split(r"\s{2,}|\t", text)[0]):
-            continue  # several words, one after the other
-        if head.count("<") == head.count(">") and head.count("[") == head.count("]") and rest:
-            return head, " ".join(rest.split())
-    return re.sub(r"(?<!\.)[. :]+$", "", text), ""
-
-
-def _cells(line: str) -> list[tuple[int, str]]:
-    """The texts of a line between gaps, with the column at which each begins."""
-    found, at = list[tuple[int, str]](), _indent(line)
-    for gap in [*_GAP.finditer(line, at), None]:
-        end = gap.start() if gap else len(line)
-        if line[at:end].strip():
-            found.append((at, line[at:end]))
-        at = gap.end() if gap else at
-    return found
-
-
-def _second_columns(lines: Sequence[str]) -> set[int]:
-    """Columns at which other words begin on the same lines: each of the texts there is a word with a value beside it,
-    or stands before a text that says what it is, and all differ."""
-    begun: dict[int, list[tuple[str, str]]] = {}
-    for line in lines:
-        cells = _cells(line)
-        for number, (at, text) in enumerate(cells):
-            if number:
-                begun.setdefault(at, []).append((text, cells[number + 1][1] if number + 1 < len(cells) else ""))
-    found = set()
-    for at, texts in begun.items():
-        names = [text.split()[0] for text, _ in texts]
-        alone = [
-            re.fullmatch(rf"{_NAME.pattern}(?: (?:<[^>]*>|{_NUMBER.pattern}|[A-Za-z]))?", text) is not None
-            and bool(told)
-            for text, told in texts
-        ]
-        slotted = [re.match(rf"{_NAME.pattern} (?:<[^>]*>|\[[^\]]*\]) \S", text) is not None for text, _ in texts]
-        valued = [re.search(r" (?:<|\[|\d|[A-Za-z]$)", text) is not None for text, _ in texts]
-        enough = len(texts) >= FEWEST and len(set(names)) == len(names) and sum(valued) > 1
-        if enough and (all(alone) or (sum(slotted) > 1 and all(_NAME.fullmatch(name) for name in names))):
-            found.add(at)
-    return found
-
-
-def _columns_parted(line: str, columns: set[int]) -> list[str]:
-    """A line cut where other words begin."""
-    lettered = _lettered([text for _, text in _cells(line)])
-    if lettered:
-        return [" " * _indent(line) + part for part in lettered]
-    if not columns:
-        return [line]
-    cuts = [at for at, _ in _cells(line) if at in columns and at > _indent(line)]
-    ends = [*cuts, len(line)]
-    parts = [line[begin:end].rstrip() for begin, end in zip([0, *cuts], ends, strict=True)]
-    return [" " * _indent(line) + part.lstrip() for part in parts if part.strip()]
-
-
-def _lettered(cells: Sequence[str]) -> list[str]:
-    """A line of single letters, each with what it does behind it, as so many lines; empty for any other line."""
-    if len(cells) > 1 and all(re.match(r"[A-Za-z] \S{3}", cell) for cell in cells):
-        return [f"{cell[0]}  {cell[2:].strip()}" for cell in cells]
-    pairs = list(zip(cells[::2], cells[1::2], strict=False))
-    if len(cells) > 2 and len(cells) % 2 == 0 and all(len(one) == 1 and one.isalpha() for one, _ in pairs):
-        return [f"{one}  {told}" for one, told in pairs]
-    return []
-
-
 def _style(typed: Sequence[str]) -> Style:
     """Letters in which the words of a listing are written, and whether the same word stands before 11 and before 21."""
-    firsts = [match.group() for text in typed if (match := re.match(r"[A-Za-z]+", text.strip()))]
+    firsts = [match.group() for text in typed if (match := re.match(r"[A-Z]+(?![a-z])|[A-Z]?[a-z]+", text.strip()))]
     lower, upper = sum(word.islower() for word in firsts), sum(word.isupper() for word in firsts)
     case = "lower" if lower >= 0.8 * len(firsts) else "upper" if upper >= 0.7 * len(firsts) else ""
-    before = [{text.rpartition(" ")[0] for text in typed if text.endswith(f" {at}")} for at in ("11", "21")]
-    return Style(case, bool(before[0] & before[1]))
+    lone = any(len(re.findall(r"(?<=[\w,] )[a-zA-Z](?=[ ,]|$)|(?<=\w [a-z],)[a-z]\b", text)) > 1 for text in typed)
+    before = {
+        at: {text.rpartition(" ")[0] for text in typed if text.endswith(f" {at}")} for at in ("11", "21", "0", "1", "2")
+    }
+    pairs = (("11", "21"), ("1", "2"), ("0", "1"))
+    return Style(case, frozenset(at for pair in pairs if before[pair[0]] & before[pair[1]] for at in pair), lone)
 
 
 def _several(typed: str, style: Style) -> list[str]:
@@ -245,8 +127,14 @@ def _several(typed: str, style: Style) -> list[str]:
 
     `GET A / B`: where the first is a verb and its object, the others are objects of that verb.
     """
+    chosen = re.fullmatch(r"(\S+(?: \S+)?) <?([\w.-]+(?:[|/][\w.-]+)+)>?", typed)
+    if chosen and {one.lower() for one in re.split(r"[|/]", chosen.group(2))} >= _TRACES:
+        return [f"{chosen.group(1)} {one}" for one in re.split(r"[|/]", chosen.group(2))]
+    verb = re.fullmatch(r"(set|get|put|let|read) (\w+(?: ?<[^>]*>)?(?:\|\w+(?: ?<[^>]*>)?)+)", typed)
+    if verb:
+        return [f"{verb.group(1)} {part}" for part in verb.group(2).split("|")]
     parts = [part.strip() for part in _EITHER.split(typed)]
-    if len(parts) < 2 or not all(_NAME.match(part) for part in parts):
+    if len(parts) < 2 or not all(NAME.match(part) for part in parts):
         return [typed]
     heads = [_literals(part, style) for part in parts]
     if len(heads[0]) == 2 and all(len(head) == 1 for head in heads[1:]):
@@ -263,6 +151,10 @@ def _literals(typed: str, style: Style) -> list[str]:
         if match.group() == "," and found and re.match(r"(?i)s[12][12]\b", typed[match.end() :]):
             found[-1] += ","
             continue
+        named = len(found) == 1 and found[0].lower() in ("set", "put", "let") and match.group().isalpha()
+        if named and typed[match.end() :].strip():
+            found.append(match.group())  # `set n <points>`: the name of what is set
+            continue
         if match.group() in ",=" or _place(match.group(), style, first=not found):
             break
         if found and found[-1].endswith(","):
@@ -274,11 +166,11 @@ def _literals(typed: str, style: Style) -> list[str]:
 
 def _place(token: str, style: Style, *, first: bool) -> bool:
     """Whether something else is to be typed where a token stands."""
-    if token[0] in "<{[":
+    if token[0] in "<{[(":
         return True
-    if first or token.startswith("-") or (style.numbered and token in ("11", "21")):
+    if first or token.startswith("-") or token in style.numbered:
         return False
-    if _NUMBER.fullmatch(token) or _UNIT.fullmatch(token):
+    if NUMBER.fullmatch(token) or (style.letters and len(token) == 1 and token.isalpha()) or UNIT.fullmatch(token):
         return True
     other = (style.case == "lower" and token.isupper() and token.isalpha()) or (
         style.case == "upper" and token.islower()
@@ -295,13 +187,15 @@ def entry_of(typed: str, told: str, style: Style) -> Entry | None:
     if glued:
         return Entry(glued.group(1), f"{glued.group(1)}<{glued.group(2)}>", f"{glued.group(3) or ''} {told}".strip())
     head = _literals(typed, style)
-    if not head or not _NAME.fullmatch(head[0]) or len(head) > MOST_LITERALS:
+    if not head or not NAME.fullmatch(head[0]) or len(head) > MOST_LITERALS:
         return None
-    bare = re.sub(r"<[^<>]*>|\[[^\[\]]*\]|\{[^{}]*\}|--?\w+", "", typed)
-    if len(bare) > MOST_TYPED or re.search(r"(?<!\.)[.!?:] |[;\"]|\)$", bare):
+    if head[0].lower() == "help" and len(head) > 1:
+        return None  # it tells more of a word, and sets none
+    bare = re.sub(r"<[^<>]*>|\((?:[kmgKMG]?[hH][zZ]|n|value|number|count)\)|\[[^\[\]]*\]|\{[^{}]*\}|--?\w+", "", typed)
+    if len(bare) > MOST_TYPED or re.search(r"(?<!\.)[.!?:] |[;\"]|\)$", bare[len(head[0]) :]):
         return None
     if not all(
-        _NAME.fullmatch(word) or word in ("11", "21") or word.startswith("-") or _CHOICE.fullmatch(word)
+        NAME.fullmatch(word) or word in style.numbered or word.startswith("-") or _CHOICE.fullmatch(word)
         for word in head
     ):
         return None
@@ -316,7 +210,8 @@ def entry_of(typed: str, told: str, style: Style) -> Entry | None:
         and not re.fullmatch(r"(?i)s[12][12]|on|off", head[-1])
     ):
         return None  # a heading, a remark
-    return Entry(name, usage, told)
+    bare = head[1] if len(head) == 2 and head[0].lower() in ("set", "put", "let") else ""
+    return Entry(name, usage, told, bare)
 
 
 def _marked(typed: str, name: str, style: Style) -> str:
@@ -329,14 +224,14 @@ def _marked(typed: str, name: str, style: Style) -> str:
         parts.append(rest[position : match.start()])
         position = match.end()
         value = number and parts[-2:-1] and re.search(r"[\d>]$", "".join(parts).rstrip())
-        if _UNIT.fullmatch(token) and value:
+        if UNIT.fullmatch(token) and value:
             parts.append(token)
         elif token.lower() in ("unit", "<unit>") and value:
             parts.append("HZ" if style.case == "upper" else "Hz")
         elif rest[position : position + 1] == "=":
             parts.append(token)
         elif _place(token, style, first=False) and token[0] not in "<{[":
-            parts.append(f"<{token}>")
+            parts.append(f"<{token.strip('()')}>")
         else:
             parts.append(token)
     return "".join(parts) + rest[position:]
@@ -348,6 +243,7 @@ def _spoken(entry: Entry, heading: str, grammar: Grammar) -> list[Entry]:
 
 
 MOST_TOPICS = 12
+_NO_TOPICS = frozenset(("and", "for", "the", "this", "lists", "list", "gives", "shows", "page", "text", "with", "here"))
 _TOPICS = re.compile(r"(?i)\b(?:topics?|groups?|sections?|chapters?|subjects?)\b[^:]{0,30}: *([a-z][\w, ]*\w)")
 _TOLD_OF = r"(?i)\b{word} (?:<\w+>|and (?:the |a |one )?(?:topic|group|word|section)|(?:topic|group|section)\b)"
 
@@ -360,4 +256,7 @@ def topics_of(lines: Sequence[str], word: str) -> list[str]:
     if listed is None or len(names) < 2:
         told = re.search(_TOLD_OF.format(word=re.escape(word)), text)
         names = [row.typed for row in rows_of(lines)] if told else []
+        named = dict.fromkeys(re.findall(rf"(?i)\b{re.escape(word)} ([A-Za-z]\w{{2,14}})\b", text))
+        spoken = [name for name in named if name.lower() not in _NO_TOPICS]
+        names = names or (spoken if len(spoken) > 1 else [])
     return [name for name in names if re.fullmatch(r"[A-Za-z][\w.-]{0,15}", name)][:MOST_TOPICS]

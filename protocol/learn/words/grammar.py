@@ -49,6 +49,13 @@ _SET = re.compile(
 _ONE = re.compile(rf"(?i)(?<![\w.])(?P<verb>[a-z]{{2,8}}) [<\[{{(]?(?P<name>{_NAMES})[>\]}})]?(?![\w.])")
 
 
+_WITH = re.compile(
+    r"(?i)\b(?P<what>set|read|get|run|done?|called|shown?|printed|queried|changed)\b"
+    rf"[^'\"]{{0,12}}\b(?:with|by|as|using)\b:? *['\"]?(?P<verb>[a-z]{{1,8}}) [<\[]?(?P<name>{_NAMES})[>\]]?"
+    rf"(?P<value>(?P<join>[ =:,])[<\[]?{_VALUES}[>\]]?)?(?![\w.])"
+)
+
+
 @dataclass(frozen=True)
 class Use:
     """One verb, the kind of names that stand behind it, and what stands between name and value ("" for no value)."""
@@ -59,7 +66,8 @@ class Use:
 
     def takes(self, heading: str) -> bool:
         """Whether names under a heading are of its kind."""
-        return bool(heading) and _stem(heading.rsplit(maxsplit=1)[-1]) == _stem(self.kind)
+        words = re.sub(r"\(.*", "", heading).split()
+        return bool(words) and _stem(words[-1]) == _stem(self.kind)
 
 
 @dataclass(frozen=True)
@@ -80,9 +88,7 @@ class Grammar:
         if setting:
             told = f"{entry.usage[len(entry.name) :].strip()} {entry.description}".strip()
             name = f"{self.sets.verb} {entry.name}"
-            asks = next(
-                (use for use in self.others if use.kind == self.sets.kind and use.verb.lower() in READING), None
-            )
+            asks = next((use for use in self.others if _stem(use.kind) == _stem(self.sets.kind)), None)
             question = f"{asks.verb} {entry.name}" if asks is not None else ""
             form = f"{name}{self.sets.join}{{v}}"
             return [Entry(name, name, told, entry.word, form=form, question=question)]
@@ -105,6 +111,13 @@ def grammar_of(lines: Sequence[str], typed: Sequence[str] = ()) -> Grammar:
         for match in _SET.finditer(line):
             if match.group("verb").lower() in SETTING and sets is None:
                 sets = Use(match.group("verb"), match.group("name"), match.group("join"))
+    for match in (found for line in lines for found in _WITH.finditer(line)):
+        if match.group("value") and match.group("what").lower() in ("set", "changed") and sets is None:
+            sets = Use(match.group("verb"), _kind(match, lines), match.group("join"))
+        elif not match.group("value") and match.group("what").lower() not in ("set", "changed"):
+            others.setdefault(
+                f"{match.group('what')} {match.group('verb')}", Use(match.group("verb"), _kind(match, lines))
+            )
     if sets is None:
         return Grammar()
     for line in (*typed, *lines):
@@ -113,6 +126,15 @@ def grammar_of(lines: Sequence[str], typed: Sequence[str] = ()) -> Grammar:
             if verb.lower() in READING | DOING and verb not in others:
                 others[verb] = Use(verb, match.group("name"))
     return Grammar(sets, tuple(others.values()))
+
+
+def _kind(match: re.Match[str], lines: Sequence[str]) -> str:
+    """The heading that a sentence stands beside, or the kind of names that it speaks of."""
+    for line in lines:
+        head = re.match(r"([A-Za-z]+)[^A-Za-z]", line)
+        if head and match.group() in line:
+            return head.group(1)
+    return match.group("name")
 
 
 def _stem(word: str) -> str:

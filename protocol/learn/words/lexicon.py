@@ -38,17 +38,18 @@ DESCRIPTIONS: tuple[tuple[Role, str], ...] = (
     (Role.POINTS, r"number of (?:sweep |measur\w+ |freq\w* )?points|points (?:in|per|of) (?:a|the|one|each)? ?sweep|"
      r"sweep points|how many points|trace length|^(?:points?|punkte)\b(?! (?:to come|left|done|taken|ready|is|are|nos?\b|[a-z]:))|point count|number of samples|"
      r"^(?:count|n) of points|samples per (?:sweep|trace)|^points?[^\w\s]"),
-    (Role.START, rf"\b{_LOW}\b.{{0,3}}\b{_FREQ}\b|sweep (?:begins|starts)\b|lower end of|^(?:start|first){_HZ}|"
+    (Role.START, rf"\b{_LOW}\b.{{0,3}}\b{_FREQ}\b|sweep (?:begins|starts|start|begin)\b(?! (?:now|of))|lower end of|^(?:start|first){_HZ}|"
      rf"^hz first\b|^start$|{_LOW} of (?:the )?sweep"),
-    (Role.STOP, rf"\b{_HIGH}\b.{{0,3}}\b{_FREQ}\b|sweep (?:ends|stops)\b|upper end of|^(?:stop|last){_HZ}|"
+    (Role.STOP, rf"\b{_HIGH}\b.{{0,3}}\b{_FREQ}\b|sweep (?:ends|stops|stop|end)\b|upper end of|^(?:stop|last){_HZ}|"
      rf"^stop$|{_HIGH} of (?:the )?sweep"),
     (Role.DATA, rf"\b{_TELL}\b.{{0,40}}\b{_TRACE}\b|\bs ?11(?:re|im|db|deg|mag)?\b|\bs ?21(?:re|im|db|deg|mag)?\b|^(?:port 1 )?reflection|^transmission|"
      r"(?:choose|select)s? (?:the |a )?trace|through trace|all measured values|output of reflection|both traces|^(?:first|second) trace\b|"
      r"^(?:refl|trans)\b|\bre ?11\b|\bmeasure\b.{0,20}\bre11|"
      r"\b(?:level|magnitude|amplitude)(?:, | and |/)(?:angle|phase)\b|\bre(?:al)?\b(?:\W{1,3}|\s+and\s+)im(?:ag\w*)?\b|\b(?:db|mag|ampl?)\b\W{1,3}(?:deg|rad)\b"),
-    (Role.SWEEP, r"(?:start|make|take|run|do|trigger)s? (?:a|one|the) (?:single )?(?:sweep|measurement)|sweeps? once|"
-     r"(?:one|single) (?:sweep|scan|pass)\b|wait(?:s)? (?:until|for) (?:one |a )?(?:complete |whole |full |new |next )*(?:sweep|scan)\b|^triggers?$|^sweep$|^sweeps?\b|^measure$"),
-    (Role.IDENTITY, rf"who am i|who i am|(?:^(?:the )?|\b{_TELL}\b.{{0,20}})firmware version|^version\b|^about\b|name and version|^identi\w+|version string|"
+    (Role.SWEEP, r"(?:start|make|take|run|do|trigger|execute|perform|begin|carry out|acquire)s? (?:(?:a|one|the|single|new|complete|full) )*(?:sweep|measurement|scan)\b|"
+     r"^takes? (?:(?:a|the|all|new) )*(?:readings?|measurements?|data)\b|sweeps? once|"
+     r"(?:one|single) (?:sweep|scan|pass)\b|wait(?:s)? (?:until|for) (?:one |a )?(?:complete |whole |full |new |next )*(?:sweep|scan)\b|^(?:triggers?|take)$|^sweep$|^sweeps?\b|^(?:measure|acquire)s?(?:$|[.;,:]|\W+(?:once|now|and (?:print|list|show))\b|\s*\()"),
+    (Role.IDENTITY, rf"who am i|who i am|(?:^(?:the )?|\b{_TELL}\b.{{0,20}})(?:firm|soft)ware version|^version\b|^about\b|name and version|^identi\w+|version string|"
      r"^model and"),
     (Role.SETTINGS, r"(?:show|print|list|display|tell|give|hear|read|report|dump|query|get|what)s?\b.{0,16}\b(?:settings|parameters|configuration)|"
      r"^(?:the )?(?:current|present|all) (?:the )?(?:settings|parameters|values|variables|fields)|^(?:settings|parameters)$|shows? these|hear the settings|"
@@ -67,7 +68,7 @@ NAMES: tuple[tuple[Role, str], ...] = (
     (Role.POINTS, r"(?:num|number|n|nr|nof|sweep|set)?[._-]?(?:of)?[._-]?(?:points|pts)|samples|npt|cnt|count"),
     (Role.BANDWIDTH, r"(?:if|r|rx|res)?[._-]?(?:bw|bandwidth)|if[._-]?width"),
     (Role.AVERAGE, r"(?:n|num)?[._-]?avg(?:[._-]?(?:cnt|count|n))?|averages?|averaging"),
-    (Role.DATA, r"(?:out|read|get|list|print|show|tell)?[._-]?(?:s11|s21|s12_?s21|reflection|transmission|refl|reflexion)|"
+    (Role.DATA, r"(?:out|read|get|list|print|show|tell|dump|send|fetch|give|display)?[._-]?(?:s11|s21|s12_?s21|reflection|transmission|refl|reflexion)|"
      r"(?:out|read|list|print)[._-]?(?:all|both|traces?|data)|traces|gettraces"),
     (Role.FREQUENCIES, r"(?:out|read|list|get|print)[._-]?f(?:req|reqs|requency|requencies)?|freqs|frequencies|stimulus"),
     (Role.SWEEP, r"(?:run|do|one|single|take|make)[._-]?sweep|do[._-]?single|single|sweep|measure|acquire|trig(?:ger)?"),
@@ -80,7 +81,7 @@ NAMES: tuple[tuple[Role, str], ...] = (
 
 HARM = re.compile(
     r"stor(?:e|ed|es|ing)\b|\bsav(?:e|es|ed|ing)\b|flash|eeprom|e2prom|nvram|volatile|memor|permanent|\bwrit(?!es? (?:out )?(?:the )?(?:s ?[12][12]\b|reflection|transmission|'))|burn|"
-    r"commit|persist|calib|\bcal\b|correct|standard|normali|eras|delet|\bclear|wipe|\bformat|factory|default|"
+    r"commit|persist|calib|\bcal\b|correct|standard|normali|eras|delet|\bclear|wipe|\bformat(?!ted as)|factory|default|"
     r"deliver|restor|reset|restart|reboot|\bboot|\bload|recall|\bslot|firmware(?! version)|updat|upgrad|\bimage|"
     r"serial|\bbaud|speed|owner|\blevel(?! list\b| and (?:angle|phase)\b)|\bpower|\bdbm\b|generator|amplif|attenuat|\brf (?:out|on|off|source)|"
     r"output (?:level|power|on|off|amp)|source (?:on|off|power)|trim|crystal|xtal|tcxo|referenc|adjust|\bdac\b|"

@@ -18,7 +18,7 @@ _UPPER = re.compile(r"(?:stop|stops|end|ends|ending|last|high|higher|upper|highe
 _MIDDLE = re.compile(r"(?:cent(?:re|er)|middle|mid|midpoint|mitte)")
 _WIDE = re.compile(r"(?:span|wide|width|sweepwidth)")
 _BETWEEN = re.compile(r"(?:step|spacing|increment|between|distance)")
-_COUNTED = re.compile(r"(?:points?|pts|records?|samples?|dots?)")
+_COUNTED = re.compile(r"(?:points?|pts|records?|samples?|dots?|steps)")
 _PASSED = re.compile(r"(?:filter|resolution|bandwidth|rbw|ifbw|bw)")
 _SPENT = re.compile(
     r"(?:oscillator|osc|offset|tone|subtone|carrier|marker|intermediate|mixer|alarm|test|synth\w*|beacon|beep\w*|pll|vco|"
@@ -32,11 +32,12 @@ _PASS = re.compile(r"(?i)(?<=last |this |each |next )pass\b|(?<=one )pass\b")
 _HERTZ = re.compile(r"(?i)(?<![a-z])[kmg]?hz\b|hertz|frequen[cz]\w*|\bfreq\b")
 _BACK = re.compile(
     r"(?i)\breflect(?:ion|ed)\b|\breturn(?:ed|ing)\b(?! to)|\bs ?11\b|\bport (?:1|one|a) (?:back|reflected)\b|"
-    r"\bcomes? back\b"
+    r"\b(?:comes?|came) back\b"
 )
 _THROUGH = re.compile(
     r"(?i)\btransmi(?:ssion|tted)\b|\bs ?21\b|\bpassage\b|\bthrough\b|"
-    r"\b(?:port )?(?:1|one|a) ?(?:->|to|into) ?(?:port )?(?:2|two|b)\b|\breceived\b|\btransfer\b"
+    r"\b(?:port )?(?:1|one|a) ?(?:->|to|into) ?(?:port )?(?:2|two|b)\b|\breceived\b|"
+    r"\barriv(?:es?|ed|ing) at\b|\b(?:got|gets|goes|went|passe[sd]) through\b|\btransfer\b"
 )
 _TELLS = re.compile(
     r"(?i)^(?:the )?(?:print|list|show|output|give|send|read|dump|return|report|get|tell|transmit|fetch)(?:e?s)?\b|"
@@ -91,6 +92,9 @@ def _of_hertz(words: Sequence[str]) -> list[tuple[Role, str]]:
 def _counts(name: str, arguments: str, description: str) -> bool:
     """Whether it is a number of points: named so, or described so in two words, with a whole number beside it."""
     named = any(_COUNTED.fullmatch(word) or word in ("num", "steps", "count") for word in re.findall(r"[a-z]+", name))
+    example = re.fullmatch(r"\W*<(\d+)>\W*", arguments)
+    if example and re.search(rf"(?i)\b{example.group(1)} (?:points|pts|samples|steps|dots)\b", description):
+        return True
     told = [word for word in re.findall(r"[a-z]+", description.lower()) if _COUNTED.fullmatch(word)]
     if _WHOLE.fullmatch(arguments):
         return named or bool(told and _COUNT_OF.search(description))

@@ -22,6 +22,8 @@ from protocol.profiles.sums import kind_of
 LISTEN_S = 0.5
 KEY_S = 0.7
 """A lone sign is given so long: a slow menu of keys that answers later would take the letters of a word for keys."""
+COUNTING_S = 3.0
+"""Remarks that count sweeps come within this."""
 SURE_S = 2.0
 """And so long once more, before the first letter is sent."""
 LINE_ENDS = (b"\r", b"\n", b"\r\n")
@@ -42,6 +44,7 @@ HELP_WORDS = (
     "cmd",
     "CMD",
     "HLP",
+    "H",
 )
 PLAIN_HELP = ("?", "help", "??", "commands", "menu", "cmds", "usage", "hlp", "HELP")
 """Words that mean nothing but help: they are tried although nothing tells unknown words apart."""
@@ -194,8 +197,12 @@ async def _no_keys(talk: Talk, seconds: float) -> bytes:
     shown = cleaned(got).strip(b" \r\n")
     if shown in (b"", b"*"):
         return got
-    if cleaned(await talk.listen(max(seconds, LISTEN_S))).strip():  # it talks all the time
+    counts = re.search(rb"\d", shown) is not None  # a remark that counts comes again by itself, if seldom
+    if cleaned(await talk.listen(COUNTING_S if counts else max(seconds, LISTEN_S))).strip():  # it talks all the time
         return b""
+    again = await talk.raw(b"*", SURE_S)  # a remark that came by itself does not come again
+    if cleaned(again).strip(b" \r\n") in (b"", b"*"):
+        return again
     raise KeyMenuError(harmless(shown.decode("ascii", "replace"), 120))
 
 

@@ -200,11 +200,22 @@ class Talk:
             return True
         return self.manner.refusal([line.encode("ascii", "replace") for line in lines]) is not None
 
-    def turned_down(self, lines: list[str]) -> bool:
-        """Whether the reply to a setting refuses it, in known words or in those in which one refuses."""
-        return self.refused(lines) or (
-            0 < len(lines) <= LONGEST_REFUSAL and any(TROUBLE.search(line) is not None for line in lines)
-        )
+    def unknown(self, lines: list[str]) -> bool:
+        """Whether a reply is what comes to a word that is none: asking once more is of no use."""
+        narrow = replace(self.manner, refusals=tuple(one for one in self.manner.refusals if one.count("{word}") < 1))
+        return narrow.refusal([line.encode("ascii", "replace") for line in lines]) is not None
+
+    def turned_down(self, lines: list[str], sent: str = "") -> bool:
+        """Whether the reply to a setting refuses it, in known words or in those in which one refuses.
+
+        A reply that begins with the word that was `sent` (`range 24 56`) does not refuse by that word.
+        """
+        if self.refused(lines):
+            return True
+        word = re.match(r"[A-Za-z]+", sent)
+        own = word.group().lower() if word else ""
+        said = [line[len(own) :] if own and line.lower().startswith(own) else line for line in lines]
+        return 0 < len(lines) <= LONGEST_REFUSAL and any(TROUBLE.search(line) is not None for line in said)
 
     async def endless(self, line: str, lines: int) -> bytes:
         """Send a permitted line whose answer may never end; after so many lines a line end stops it.

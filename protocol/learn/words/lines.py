@@ -1,0 +1,223 @@
+"""The lines of any listing as rows: what is typed, and what it is, wherever the two stand.
+
+Owns: columns, bullets, labels, grids of names, lines that go on, words that stand behind or above what they are.
+Refuses: to say which words are typed as they stand and which stand for something else (`general`).
+"""
+
+from __future__ import annotations
+
+import re
+from collections import Counter
+from collections.abc import Sequence
+from dataclasses import dataclass, replace
+
+FEWEST = 3
+"""Rows that make a listing."""
+NAME = re.compile(r"[@/:.$]?[A-Za-z][\w./:+!-]*(?:,[sS][12][12])?[!?*]?")
+NUMBER = re.compile(r"[-+]?\d[\d.]*(?:[eE][-+]?\d+)?[kMG]?(?:(?:\.\.+|-|\|)\d[\d.]*[kMG]?)*")
+UNIT = re.compile(r"(?i)[kmg]?hz")
+_GAP = re.compile(r"\s{2,}|\t+")
+_MARK = re.compile(r"^(\s*)(?:[-*#>•|+] |< (?=\S)|usage: +|\d{1,2}(?:\.\d{1,2})+\.? +|\d{1,2}[.)] +)")
+"""A bullet, the number of a paragraph: nothing of the word."""
+_LETTER = re.compile(r"\s*([A-Za-z])[).:]\s+(\S.*)")
+"""A letter to be typed, with what it does behind a bracket."""
+_QUOTED = re.compile(r"\s*[\"']([^\"']{1,30})[\"']\s+(\S.*)")
+_PARTS = re.compile(
+    r"\s{2,}|\t+|(?<![=:])\s*\.{2,}(?:\s+|$)|\s+(?:-{1,2}|:|=|\||->|=>|#|//|;)\s+|(?<=[\w>\])}]):\s+|(?<=\S)\s*: (?=\S)"
+)
+"""What stands between a word and what it is."""
+_ROW = re.compile(r"\S+(?: \S+)?(?: \| \S+(?: \S+)?)+")
+
+
+@dataclass(frozen=True)
+class Row:
+    """One line or part of a line: what is typed, what it is, the heading it stands under."""
+
+    typed: str
+    told: str
+    heading: str = ""
+
+
+def rows_of(lines: Sequence[str]) -> list[Row]:
+    """Lines of a listing as what is typed and what it is; a line that goes on with what is told belongs to the last."""
+    texts = [line for line in _unmarked([line.expandtabs(8).rstrip() for line in lines]) if line.strip()]
+    columns = _second_columns(texts)
+    labelled = {at for at in columns if any(_indent(line) == at for line in texts)}
+    texts = [part for line in texts for part in _columns_parted(line, columns, labelled)]
+    texts = _grids_apart(texts)
+    parted = _turned([(line, *_parted(line)) for line in texts])
+    indents = Counter(_indent(line) for line, typed, told in parted if told)
+    usual = max(indents, key=lambda at: (indents[at], -at), default=0)
+    if _under(texts):  # each word stands above what is told of it
+        usual = min(map(_indent, texts), default=0)
+        indents[usual] += 1
+    found, heading = list[Row](), ""
+    for line, typed, told in parted:
+        indent = _indent(line)
+        if found and indents and indent > usual + 1:  # it goes on with what was told
+            found[-1] = replace(found[-1], told=f"{found[-1].told} {line.strip()}".strip())
+        elif line.strip().endswith(":") and not told:
+            heading = line.strip(" :")
+        elif found and told and _defines(found[-1], typed, indent > _indent(parted[0][0])):
+            found[-1] = replace(found[-1], told=f"{found[-1].told} {line.strip()}".strip())
+        else:
+            found.append(Row(typed, told, heading))
+    return found
+
+
+def _under(lines: Sequence[str]) -> bool:
+    """Whether lines come in pairs: one flush that is short and made of a word and its place, one deeper that tells."""
+    least = min(map(_indent, lines), default=0)
+    flush = [at for at, line in enumerate(lines) if _indent(line) == least]
+    short = [
+        at
+        for at in flush
+        if re.fullmatch(rf"{NAME.pattern}(?: (?:<[^>]*>|\[[^\]]*\]|[A-Z]{{1,6}}|\w))?", lines[at].strip())
+    ]
+    told = [at for at in short if at + 1 < len(lines) and _indent(lines[at + 1]) > least + 1]
+    return len(told) > FEWEST and len(told) >= 0.7 * len(flush)
+
+
+def _defines(row: Row, typed: str, deep: bool) -> bool:
+    """Whether a line tells of a place in the row before it, not of a word of its own."""
+    places = re.findall(r"<(\w+)>|(\w+)=\.\.|--(\w+)", row.typed)
+    names = {name for place in places for name in place if name}
+    return deep and len(places) > 1 and bool(set(re.findall(r"[A-Za-z]\w*", typed)[:3]) & names)
+
+
+def _grids_apart(lines: Sequence[str]) -> list[str]:
+    """Lines where rows of a grid of names are a line for each: no name says what the one beside it is."""
+    counts, found, at = [_all_names(line) for line in lines], list[str](), 0
+    while at < len(lines):
+        end = at
+        while end < len(lines) and counts[end] > 1:
+            end += 1
+        grid = sum(count > 2 for count in counts[at:end]) > 1
+        for line in lines[at : max(end, at + 1)]:
+            found += [" " * _indent(line) + text for _, text in _cells(line)] if grid else [line]
+        at = max(end, at + 1)
+    return found
+
+
+def _all_names(line: str) -> int:
+    """How many names, each with a value or none, a line is made of; 0 where anything else stands there."""
+    cells = [text for _, text in _cells(line)]
+    named = all(re.fullmatch(rf"{NAME.pattern}(?: ?(?:<[^>]*>|\[[^\]]*\]|\{{[^}}]*\}}))?", text) for text in cells)
+    return len(cells) if named and not any(UNIT.fullmatch(text) for text in cells) else 0
+
+
+def _turned(parted: Sequence[tuple[str, str, str]]) -> list[tuple[str, str, str]]:
+    """Lines parted the other way round where what is typed stands behind what it is: `lower edge ... l <MHz>`."""
+    one = rf"{NAME.pattern}(?: ?(?:<[^>]*>|\[[^\]]*\]|\([^()]*\)))?"
+    form = rf"{one}(?:, {one})*"
+    told = [(typed, text) for _, typed, text in parted if text]
+    behind = [(typed, text) for typed, text in told if re.fullmatch(form, text)]
+    plain = sum((" " in typed or typed.istitle()) and not re.search(r"[<\[{]|\d", typed) for typed, _ in behind)
+    taking = sum(re.search(r"[<\[(]", text) is not None for _, text in behind)
+    names = {text.split()[0] for _, text in behind}
+    plain = 0 if any(text.istitle() for _, text in behind) else plain
+    unlike = len(behind) < max(FEWEST + 1, 0.8 * len(told)) or len(names) < len(behind)
+    if unlike or not plain or not taking:
+        return list(parted)
+    return [(line, text, typed) for line, typed, text in parted if text and re.fullmatch(form, text)]
+
+
+def _unmarked(lines: Sequence[str]) -> list[str]:
+    """Lines without the bullets or numbers with which most of them begin."""
+    quoted = [_QUOTED.match(line) for line in lines]
+    if sum(match is not None for match in quoted) > FEWEST:
+        return [
+            f"{match.group(1)}  {match.group(2)}" if match else line for match, line in zip(quoted, lines, strict=True)
+        ]
+    lettered = [_LETTER.match(line) for line in lines]
+    if len({match.group(1) for match in lettered if match}) > FEWEST:
+        return [
+            f"{match.group(1)}  {match.group(2)}" if match else line
+            for match, line in zip(lettered, lines, strict=True)
+        ]
+    marked = [line for line in lines if _MARK.match(line)]
+    if len(marked) < max(FEWEST, 0.4 * len(lines)):
+        return list(lines)
+    return [_MARK.sub(r"\1", line) for line in lines]
+
+
+def _indent(line: str) -> int:
+    return len(line) - len(line.lstrip())
+
+
+def _parted(line: str) -> tuple[str, str]:
+    """What is typed and what it is; the first place where one may end and the other begin, outside of brackets."""
+    text = line.strip()
+    asked = re.match(rf"({NAME.pattern})\?\s+(?=\1 ?[=:<\[])", text)
+    text = text[asked.end() :] if asked else text  # `start?  start=<kHz>`: the question is no word of its own
+    for match in _PARTS.finditer(text):
+        head, rest = text[: match.start()].strip(), text[match.end() :].strip()
+        if match.group().strip() == "|" and _ROW.fullmatch(re.split(r"\s{2,}|\t", text)[0]):
+            continue  # several words, one after the other
+        if head.count("<") == head.count(">") and head.count("[") == head.count("]") and rest:
+            return head, " ".join(rest.split())
+    return re.sub(r"(?<!\.)[. :]+$", "", text), ""
+
+
+def _cells(line: str) -> list[tuple[int, str]]:
+    """The texts of a line between gaps, with the column at which each begins."""
+    found, at = list[tuple[int, str]](), _indent(line)
+    for gap in [*_GAP.finditer(line, at), None]:
+        end = gap.start() if gap else len(line)
+        if line[at:end].strip():
+            found.append((at, line[at:end]))
+        at = gap.end() if gap else at
+    return found
+
+
+def _second_columns(lines: Sequence[str]) -> set[int]:
+    """Columns at which other words begin on the same lines: each of the texts there is a word with a value beside it,
+    or stands before a text that says what it is, and all differ."""
+    begun: dict[int, list[tuple[str, str]]] = {}
+    for line in lines:
+        cells = _cells(line)
+        for number, (at, text) in enumerate(cells):
+            if number:
+                begun.setdefault(at, []).append((text, cells[number + 1][1] if number + 1 < len(cells) else ""))
+    found = set()
+    for at, texts in begun.items():
+        names = [text.split()[0] for text, _ in texts]
+        alone = [
+            re.fullmatch(rf"{NAME.pattern}(?: (?:<[^>]*>|{NUMBER.pattern}|[A-Za-z]))?", text) is not None and bool(told)
+            for text, told in texts
+        ]
+        slotted = [re.match(rf"{NAME.pattern} (?:<[^>]*>|\[[^\]]*\]) \S", text) is not None for text, _ in texts]
+        valued = [re.search(r" (?:<|\[|\d|[A-Za-z]$)", text) is not None for text, _ in texts]
+        enough = len(texts) >= FEWEST and len(set(names)) == len(names) and sum(valued) > 1
+        named = sum(NAME.fullmatch(name) is not None for name in names) >= 0.75 * len(names)
+        if enough and (all(alone) or (sum(slotted) > 1 and named)):
+            found.add(at)
+    return found
+
+
+def _columns_parted(line: str, columns: set[int], labelled: set[int]) -> list[str]:
+    """A line cut where other words begin; a label before a column where other lines begin is left out."""
+    lettered = _lettered([text for _, text in _cells(line)])
+    if lettered:
+        return [" " * _indent(line) + part for part in lettered]
+    if not columns:
+        return [line]
+    cuts = [at for at, _ in _cells(line) if at in columns and at > _indent(line)]
+    ends = [*cuts, len(line)]
+    parts = [line[begin:end].strip() for begin, end in zip([0, *cuts], ends, strict=True)]
+    if cuts and cuts[0] in labelled and NAME.fullmatch(parts[0]):
+        parts = parts[1:]
+    elif not cuts and _indent(line) not in columns:
+        return [line]
+    spaced = [re.sub(rf"^({NAME.pattern}(?: <[^>]*>)?) (?=\S)(?!.*\s\s)", r"\1  ", part) for part in parts if part]
+    return [" " * (0 if labelled else _indent(line)) + part for part in spaced]
+
+
+def _lettered(cells: Sequence[str]) -> list[str]:
+    """A line of single letters, each with what it does behind it, as so many lines; empty for any other line."""
+    if len(cells) > 1 and all(re.match(r"[A-Za-z] \S{3}", cell) for cell in cells):
+        return [f"{cell[0]}  {cell[2:].strip()}" for cell in cells]
+    pairs = list(zip(cells[::2], cells[1::2], strict=False))
+    if len(cells) > 2 and len(cells) % 2 == 0 and all(len(one) == 1 and one.isalpha() for one, _ in pairs):
+        return [f"{one}  {told}" for one, told in pairs]
+    return []
