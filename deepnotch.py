@@ -7,6 +7,7 @@ Refuses: everything else; the command line is `tui.cli`.
 
 from __future__ import annotations
 
+import signal
 import sys
 from collections.abc import Sequence
 from importlib.machinery import PathFinder
@@ -62,7 +63,10 @@ def lacks_serial_lines() -> bool:
 
 
 def main(arguments: Sequence[str] | None = None) -> int:
-    """Run the command line; status 2 and one line where the system cannot."""
+    """Run the command line; status 2 and one line where the system cannot. Until a command listens Ctrl-C ends the
+    process without a word: nothing was begun, and a traceback out of the loading of a library tells nobody anything."""
+    if arguments is None and signal.getsignal(signal.SIGINT) is signal.default_int_handler:
+        signal.signal(signal.SIGINT, signal.SIG_DFL)
     from tui.cli import main as run  # noqa: PLC0415 - after the path was repaired
     from tui.commands.exit_status import ExitStatus  # noqa: PLC0415
 

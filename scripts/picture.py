@@ -32,6 +32,7 @@ from visit.site.site import load_site
 
 PATIENCE_S = 240.0
 TURN = re.compile(r"DO +cavity (\d), rod: ([\d.]+) turns? (\w+)")
+ABLE = re.compile(f"{TURN.pattern}|survey first")
 HZ_PER_TURN = -180e3
 """What the screws of the picture do; the program has to find it out."""
 
@@ -96,8 +97,10 @@ async def draw_tuning(to: Path) -> None:
             return str(app.screen.query_one("#text", Static).content)
 
         for _ in range(3):
-            await until(pilot, lambda: TURN.search(shown()) is not None and " looking" in shown())
+            await until(pilot, lambda: bool(ABLE.search(shown())) and " looking" in shown())
             told = TURN.search(shown())
+            if told is None:  # the leak is to be bounded first: that is worth a picture, too
+                break
             assert told is not None and tool.bench is not None
             by_hz = float(told[2]) * HZ_PER_TURN * (1.0 if told[3] == "clockwise" else -1.0)
             await pilot.press("t")

@@ -29,8 +29,8 @@ HEAD = """# Retuning from anywhere
 Made by `python -m scripts.retune`. Each cavity of the low side starts anywhere within 2 % (U6) or 1 % (V6, V4, P6) of
 its channel. The trimmers of P6 are up to 100 kHz off, too. The hand does what the tuning advice says and turns a fifth
 more or less than that (one standard deviation). What a turn of a screw does, and which way, is drawn for each start.
-When the advice comes to "prove it" the hand makes the proof as it is planned (up to four in all) and, where that does
-not show the goal, goes on with the advice. *At goal*: the rejection on the bench is 90 dB or more when the hand stops.
+When the advice comes to "prove it" the hand makes the proof as it is planned, up to four in all. Where that does not
+show the goal it goes on with the advice. *At goal*: the rejection on the bench is 90 dB or more when the hand stops.
 *Shown*: the proof says so. *Return loss*: of the pass channel then, worst of all starts (goal 15 dB). A turn is
 reckoned as 20 s, leads to the loads and back as 2 min; sweeps take what they take.
 
@@ -89,7 +89,7 @@ def kept(more: dict[str, Any] | None = None) -> list[dict[str, Any]]:
     with (ROOT / "docs").joinpath(".retune.lock").open("w") as lock:
         fcntl.flock(lock, fcntl.LOCK_EX)
         done: list[dict[str, Any]] = json.loads(DATA.read_text("utf-8")) if DATA.exists() else []
-        if more is not None:
+        if more is not None and (more["unit"], more["seed"]) not in {(one["unit"], one["seed"]) for one in done}:
             done.append(more)
             DATA.write_text(json.dumps(done, indent=1) + "\n", "utf-8")
             PAGE.write_text(page(done), "utf-8")

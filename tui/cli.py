@@ -8,12 +8,14 @@ from __future__ import annotations
 
 import argparse
 import os
+import signal
 import sys
 from collections.abc import Sequence
 from pathlib import Path
 from typing import Any, NoReturn, TypeAlias
 
 from tui.commands.exit_status import ExitStatus
+from tui.terminal.shortage import shortage, too_little
 
 
 class Parser(argparse.ArgumentParser):
@@ -36,6 +38,7 @@ class Parser(argparse.ArgumentParser):
 _Commands: TypeAlias = "argparse._SubParsersAction[Parser]"
 
 BESIDE = frozenset({"feeder", "gains", "desense", "part", "suits", "cavity", "resonators", "witness"})
+ON_SCREEN = frozenset({"demo", "live", "watch"})
 KEPT = frozenset({"together", "report", "export", "copy", "trend", "archive", "note", "freeze"})
 """The commands of `tui.commands.beside` and `tui.commands.kept`; all others measure."""
 
@@ -59,12 +62,15 @@ def main(arguments: Sequence[str] | None = None) -> int:
 
 
 def _open_three() -> None:
-    """Input, output and error output are there, if only as /dev/null: no file may get their numbers."""
+    """Input, output and error output are there, if only as /dev/null: no file may get their numbers, and words for
+    people may not go to stdout, where `print` sends them when there is no stderr."""
     for descriptor in (0, 1, 2):
         try:
             os.fstat(descriptor)
         except OSError:
             os.open(os.devnull, os.O_RDWR)
+    if sys.stderr is None:
+        sys.stderr = open(2, "w", encoding="utf-8", errors="replace", closefd=False)  # noqa: SIM115 - until the end
 
 
 def _run(arguments: Sequence[str] | None) -> int:
@@ -89,6 +95,19 @@ def _run(arguments: Sequence[str] | None) -> int:
         return ExitStatus.USAGE
     # The fits are many small matrices: threads of the linear algebra library only get in one another's way there.
     os.environ.setdefault("OPENBLAS_NUM_THREADS", "1")
+    try:
+        if too_little(screen=options.command in ON_SCREEN):
+            raise MemoryError
+        return _done(options)
+    except Exception as error:  # libraries are loaded there: memory may be lacking before anybody can tell of it
+        lacking = shortage(error)
+        if not lacking:
+            raise
+        print(f"deepnotch: {lacking}", file=sys.stderr, flush=True)  # noqa: T201 - for people
+        return ExitStatus.MACHINE
+
+
+def _done(options: argparse.Namespace) -> int:
     from protocol.errors import AnalyzerError, MachineError, RequestError  # noqa: PLC0415 - after --help was answered
     from protocol.wire import wire_log  # noqa: PLC0415
     from tui.commands import beside, commands, kept  # noqa: PLC0415
@@ -96,6 +115,8 @@ def _run(arguments: Sequence[str] | None) -> int:
 
     plain_streams()
     try:
+        if signal.getsignal(signal.SIGINT) is signal.SIG_DFL:
+            signal.signal(signal.SIGINT, signal.default_int_handler)
         if getattr(options, "wire_log", None) is not None:
             wire_log.begin(options.wire_log)
         where = beside if options.command in BESIDE else kept if options.command in KEPT else commands
@@ -111,10 +132,12 @@ def _run(arguments: Sequence[str] | None) -> int:
         return ExitStatus.FAULT
     except KeyboardInterrupt:
         return ExitStatus.INTERRUPTED
-    except OSError as error:  # one that nobody nearer to it has foreseen: a name too long, a disk that fails
-        say(f"deepnotch: {_machine_words(error)}")
-        return ExitStatus.MACHINE
     except Exception as error:
+        if shortage(error):
+            raise
+        if isinstance(error, OSError):  # one that nobody nearer to it has foreseen: a name too long, a disk that fails
+            say(f"deepnotch: {_machine_words(error)}")
+            return ExitStatus.MACHINE
         from tui.terminal.crash import crash_line  # noqa: PLC0415 - only when it is needed
 
         say(f"deepnotch: {crash_line(error)}")
@@ -269,6 +292,8 @@ def _beside_commands(commands: _Commands) -> None:
 
     resonators = commands.add_parser("resonators", help="band-pass sides: resonators, couplings, what to turn")
     _visit(resonators)
+    resonators.add_argument("--side", choices=("low", "high"), help="the side whose screw was turned")
+    resonators.add_argument("--turned", metavar="TURN", help="write a turn down before its sweep, e.g. '2 0.25 in'")
     _json(resonators)
 
     _witness_options(

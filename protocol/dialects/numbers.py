@@ -28,7 +28,7 @@ stands for NaN."""
 
 _LIST = re.compile(rb"[ \t]*+" + NUMBER + rb"[ \t]*+(?:,[ \t]*+" + NUMBER + rb"[ \t]*+)*+")
 _FAST_LITERAL = re.compile(r"[^0-9+\-.eE]+")
-_SIGNS = {"hex": b"A-Fa-fxX", **dict.fromkeys(GLUED, b"A-Fa-f"), "si": b"kKmMgGhHzZ"}
+_SIGNS = {"hex": b"A-Fa-fxX", **dict.fromkeys(GLUED, b"A-Fa-f"), "si": b"kKmMgGhHzZ", "imag": b"ij"}
 """Letters that numbers of a form may have."""
 _DIGITS = b"0123456789+-.eE"
 _TO_BLANK = bytes(byte if chr(byte) in "0123456789+-.eE" else 0x20 for byte in range(256))

@@ -52,9 +52,10 @@ def _without_waiting(path: str, flags: int) -> int:
 
 
 def read_text(path: Path, kind: str, limit: int = MAX_TEXT_BYTES) -> str:
-    """The whole text of a small file; `kind` says what it should be, with its article. Raises RequestError."""
+    """The whole text of a small file, without the mark that some editors put before it; `kind` says what it should be,
+    with its article. Raises RequestError."""
     try:
-        return read_bytes(path, limit, kind).decode("utf-8")
+        return read_bytes(path, limit, kind).decode("utf-8-sig")
     except UnicodeDecodeError:
         raise RequestError(f"{path}: not UTF-8 text, so not {kind}; save it as UTF-8, or give the right file") from None
 
@@ -116,11 +117,19 @@ def private_folder(folder: Path) -> Path:
 def write_private(path: Path, text: str, *, new: bool = False) -> None:
     """Write a file that only its user can read, whatever the umask; one that is there keeps its mode.
 
-    `new`: raises FileExistsError when the file is there. Other faults are OSError.
+    `new`: raises FileExistsError when the file is there. Other faults are OSError; a new file that could be written in
+    part only does not stay, for a part of a sweep looks like a sweep.
     """
     how = os.O_CREAT | os.O_WRONLY | os.O_CLOEXEC | (os.O_EXCL if new else os.O_TRUNC)
-    with os.fdopen(os.open(path, how, PRIVATE_FILE), "w", encoding="utf-8", errors="replace") as file:
-        file.write(text)
+    made = new or not os.path.lexists(path)
+    descriptor = os.open(path, how, PRIVATE_FILE)
+    try:
+        with os.fdopen(descriptor, "w", encoding="utf-8", errors="replace") as file:
+            file.write(text)
+    except OSError:
+        if made:
+            path.unlink(missing_ok=True)
+        raise
 
 
 def append_private(path: Path, text: str) -> None:

@@ -11,6 +11,7 @@ a form: `{s11_re/32767}` is a number that counts in 1/32767, `{start_hz:hex}` is
 | `comma` | a decimal comma instead of the point |
 | `si` | a number with k, M or G behind it: `430.5M`; read with a decimal comma, too |
 | `log2` | the exponent: 8 stands for 256 |
+| `imag` | an imaginary part with its j, or with a blank behind its sign: `+ j0.25`, `- 0.25` |
 
 Owns: which fields exist, how a number is written into a command, and the strict pattern that a reply line must match.
 Refuses: I/O, and any number that is not written out in full (no empty text, no `nan`, no digit separators).
@@ -64,7 +65,10 @@ COMMA = rb"[+-]?+(?:[0-9]++(?:[.,][0-9]*+)?+|[.,][0-9]++)(?:[eE][+-]?+[0-9]{1,3}
 SUFFIXED = COMMA + rb" ?+[kKmMgG]?+(?:[hH][zZ])?+"
 GLUED: Mapping[str, bytes] = {f"hex{digits}": rb"[0-9A-Fa-f]{%d}" % digits for digits in range(3, 9)}
 """Hexadecimal numbers of so many digits, which no sign needs to part from the next."""
-PATTERNS: Mapping[str, bytes] = {"": NUMBER, "hex": HEX, **GLUED, "comma": COMMA, "si": SUFFIXED, "log2": NUMBER}
+IMAGINARY = rb"[+-][ \t]*+[ij]?+[ \t]*+(?:[0-9]++(?:\.[0-9]*+)?+|\.[0-9]++)(?:[eE][+-]?+[0-9]{1,3}+)?+"
+PATTERNS: Mapping[str, bytes] = {
+    "": NUMBER, "hex": HEX, **GLUED, "comma": COMMA, "si": SUFFIXED, "log2": NUMBER, "imag": IMAGINARY,
+}  # fmt: skip
 """How a field looks by its form."""
 
 PARTS = (",", ";", ":", "=", "|")
@@ -123,6 +127,8 @@ class Field:
                 body = re.sub(r"(?i)hz$", "", word).strip().replace(",", ".")
                 suffix = body[-1].lower() if body[-1:].isalpha() else ""
                 return float(body[: len(body) - len(suffix)]) * _SUFFIX[suffix] * self.scale
+            case "ima":
+                return float(re.sub(r"[ \tij]", "", word)) * self.scale
             case "log":
                 return float(2.0 ** float(word))
         return float(word) * self.scale

@@ -8,6 +8,7 @@ from __future__ import annotations
 
 import asyncio
 import concurrent.futures
+import os
 import threading
 from collections.abc import Coroutine
 from types import TracebackType
@@ -17,6 +18,9 @@ T = TypeVar("T")
 
 STOP_S = 10.0
 """`stop` waits this long for tasks that are being cancelled; a port that will not close takes a few seconds."""
+
+DESCRIPTORS = 3
+"""Of a loop: what it waits on, and two ends by which it is woken."""
 
 
 class LoopThread:
@@ -28,12 +32,18 @@ class LoopThread:
         self._thread: threading.Thread | None = None
 
     def start(self) -> LoopThread:
-        """Start the thread; returns when its loop runs."""
+        """Start the thread; returns when its loop runs. Raises OSError when no file, RuntimeError when no thread is to
+        be had: here, for in the thread nobody would hear of it and `ready` never come."""
         if self._thread is not None:
             raise RuntimeError("the loop thread has been started before")
-        ready = threading.Event()
-        self._thread = threading.Thread(target=self._run, args=(ready,), name=self._name, daemon=True)
-        self._thread.start()
+        ready, loop = threading.Event(), _new_loop()
+        thread = threading.Thread(target=self._run, args=(ready, loop), name=self._name, daemon=True)
+        try:
+            thread.start()
+        except RuntimeError:
+            loop.close()
+            raise
+        self._thread = thread
         ready.wait()
         return self
 
@@ -84,8 +94,7 @@ class LoopThread:
     ) -> None:
         self.stop()
 
-    def _run(self, ready: threading.Event) -> None:
-        loop = asyncio.new_event_loop()
+    def _run(self, ready: threading.Event, loop: asyncio.AbstractEventLoop) -> None:
         asyncio.set_event_loop(loop)
         self._loop = loop
         loop.call_soon(ready.set)
@@ -100,3 +109,16 @@ class LoopThread:
             loop.run_until_complete(loop.shutdown_default_executor())
             asyncio.set_event_loop(None)
             loop.close()
+
+
+def _new_loop() -> asyncio.AbstractEventLoop:
+    """A loop. Raises OSError when it can't have its descriptors, and asks for them first: the library's own loop, left
+    half made, would print a traceback when it is thrown away."""
+    held: list[int] = []
+    try:
+        while len(held) < DESCRIPTORS:
+            held.append(os.open(os.devnull, os.O_RDONLY))
+    finally:
+        for descriptor in held:
+            os.close(descriptor)
+    return asyncio.new_event_loop()

@@ -17,7 +17,7 @@ from pathlib import Path
 
 import serial
 
-from protocol.errors import AnalyzerError, PortLostError, RequestError
+from protocol.errors import AnalyzerError, MachineError, PortLostError, RequestError
 from protocol.files.harmless import ascii_only
 
 PORT_FAULTS: tuple[type[Exception], ...] = (serial.SerialException, OSError, termios.error)
@@ -47,6 +47,11 @@ def translated_opening(error: Exception, port: str) -> RequestError | AnalyzerEr
         return RequestError(f"{port} is not a serial port; `deepnotch ports` lists what is there")
     if number == errno.EIO:
         return AnalyzerError(f"{port} is there but does not open (I/O error); unplug it, plug it in, try again")
+    if number in (errno.EMFILE, errno.ENFILE, errno.ENOMEM):
+        return MachineError(
+            f"{port} does not open: {os.strerror(number)}, which is this computer's limit for the program, no fault of"
+            " the analyzer; lift it (ulimit -n 64 is enough), or close other programs"
+        )
     text = os.strerror(number) if number is not None else str(error).splitlines()[0]
     return AnalyzerError(f"{port} does not open ({text})")
 

@@ -37,9 +37,9 @@ class Ability:
     floor_half_db: float = 1.0
     leak: float | None = None
     leak_found: bool = False
-    leak_by_sheet: bool = False
     drift_db_per_min: float = 0.0
     level_dbm: float | None = None
+    leak_by_sheet: bool = False
 
     def floor_db(self, bandwidth_hz: float) -> float:
         """Floor of one point of one sweep: straight between those known over the log of the bandwidth."""

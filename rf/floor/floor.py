@@ -38,9 +38,10 @@ numbers each."""
 DRIFTED = 3.0
 """Standard deviations by which the scatter lies above the second differences when something besides noise moved."""
 
-FEWEST_CROSSED, CROSSED = 16.0, 2.0
+FEWEST_CROSSED, CROSSED_LOWER, CROSSED_HIGHER = 16.0, 0.5, 2.0
 """Degrees of freedom from which differences over sweeps and points tell an end, and standard deviations by which they
-must lie higher to raise the upper one; the lower end is never above theirs, for what moves unseen only raises."""
+must lie lower or higher to move it. What moves unseen only raises, so little is asked of what lies lower; noise alone
+mostly leaves the ends of chi-square, which rest on more samples."""
 
 ROBUST = 0.8
 """Share of the degrees of freedom that is left where single samples are thrown out (own draws: intervals held 92 % at 5
@@ -118,15 +119,15 @@ def floor_from_scatter(average: Average) -> Floor:
 
 
 def _crossed(average: Average, found: _Random) -> tuple[float, float]:
-    """Lower end by differences over sweeps and points at once where they say less than what was `found`, and upper end
-    where they say more by more than noise explains: what moved is in that, or was taken for gain that shakes. NaN
-    otherwise."""
+    """Lower end by differences over sweeps and points at once where they say less than what was `found`, by more than
+    noise does most often, and upper end where they say more by more than noise explains: what moved is in that, or was
+    taken for gain that shakes. NaN otherwise."""
     dof = 2.0 * average.crossed
     if dof < FEWEST_CROSSED or not average.crossed_power > 0:
         return math.nan, math.nan
     low, high = (average.crossed_power * dof / _quantile(dof, upper=upper) for upper in (True, False))
     sigmas = math.log(found.additive / average.crossed_power) / math.sqrt(2.0 / dof)
-    return low if sigmas > 0.0 else math.nan, high if sigmas < -CROSSED else math.nan
+    return low if sigmas > CROSSED_LOWER else math.nan, high if sigmas < -CROSSED_HIGHER else math.nan
 
 
 @dataclass(frozen=True, slots=True)

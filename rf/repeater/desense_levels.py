@@ -71,6 +71,14 @@ def findings(levels: Levels, explained: Figure | None = None) -> list[Finding]:
         found.append(
             Finding("it hears better while it transmits: that can't be", "take the levels again; did the carrier drop?")
         )
+    elif load.known and explained is not None and explained.known and load.high < explained.low:
+        found.append(
+            Finding(
+                "less is lost on a load than the duplexer's measured isolation lets through",
+                "the transmitter's noise, the receiver's figures: typed right? Were they the same radios?",
+                duplexer=True,
+            )
+        )
     elif load.known and load.value <= NOTHING_DB:
         found.append(Finding("on a load nothing is lost", "the duplexer, its jumpers and the radios are in order"))
     elif load.known:

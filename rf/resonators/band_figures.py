@@ -8,7 +8,7 @@ from __future__ import annotations
 
 import math
 from collections.abc import Callable
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from functools import partial
 
 import numpy as np
@@ -16,9 +16,14 @@ import numpy as np
 from rf.resonators.cavity_figures import spread
 from rf.resonators.circuit import Elements, Real, response
 from rf.resonators.coupled_fit import CoupledFit
+from rf.resonators.coupling_advice import best_coupling
 from rf.values.figure import Figure, cant_say, inferred
+from rf.values.words import text
 
-MODEL = "a plain row of coupled resonators does not explain this sweep (cross coupling, another order, a bad hook-up?)"
+MODEL = (
+    "no row of coupled resonators explains this sweep, plain or with one coupling across: several across, another"
+    " order, a bad hook-up?"
+)
 NOT_PARTED = "only S11 at the side's own port parts the resonators: hook-up L>A or H>A"
 OTHER_SIDE_DB = (0.0, 5.0, 6.5)
 """What the other side takes beside this one at its own channel: least, usual, most. Matched there, it halves the
@@ -27,6 +32,10 @@ HAND_SHARE = 0.2
 """A turn lands within 20 % of what was asked."""
 WORTH_SHARE = 0.02
 """A resonator within 2 % of the bandwidth is left alone."""
+
+
+EXAMPLE = 'cross = "1-4"'
+NO_CROSS = cant_say("Hz", "no coupling across the row was fitted")
 
 
 @dataclass(frozen=True, slots=True)
@@ -51,6 +60,10 @@ class BandFigures:
     tuned_return_loss: Figure
     tuned_rejection: Figure
     why: str = ""
+    across: tuple[int, int] | None = None
+    """Resonators, counted from 1 at the driven port, that one more coupling joins; `cross` in hertz, signed as in
+    a coupling matrix whose row is positive."""
+    cross: Figure = NO_CROSS
 
 
 def no_band(order: int, why: str) -> BandFigures:
@@ -66,14 +79,17 @@ def band_figures(fit: CoupledFit | None, order: int, pass_hz: float, reject_hz: 
     if not fit.trusted:
         return no_band(order, MODEL)
     n, e = fit.elements.order, fit.elements
-    count = 2 * n + 2
-    at = np.concatenate([e.f_hz, np.log(e.k), np.log([e.q_in, e.q_out, e.unloaded_q]), [e.slope, fit.slope]])
+    count = e.size
+    crossed = [] if e.across is None else [e.k_across]
+    at = np.concatenate([e.f_hz, np.log(e.k), np.log([e.q_in, e.q_out, e.unloaded_q]), crossed, [e.slope, fit.slope]])
     covariance = _with_slope(fit, count)
 
     def of(p: Real, *, tuned: bool = False) -> Elements:
         f = np.full(n, pass_hz) if tuned else p[:n]
         q_in, q_out, q_u = np.exp(p[2 * n - 1 : 2 * n + 2])
-        return Elements(f, np.exp(p[n : 2 * n - 1]), float(q_in), float(q_out), float(q_u), float(p[2 * n + 2]))
+        over = 0.0 if e.across is None else float(p[2 * n + 2])
+        k = np.exp(p[n : 2 * n - 1])
+        return Elements(f, k, float(q_in), float(q_out), float(q_u), float(p[-2]), e.across, over)
 
     def through_db(p: Real, hz: float, *, tuned: bool = False) -> float:
         size = abs(complex(response(np.array([hz]), of(p, tuned=tuned)).s21[0]))
@@ -91,16 +107,17 @@ def band_figures(fit: CoupledFit | None, order: int, pass_hz: float, reject_hz: 
     def told(value: Callable[[Real], float], unit: str, least: float | None = None) -> Figure:
         return spread(value, at, covariance, unit, least=least)
 
-    apart = cant_say("Hz", NOT_PARTED, limited_by="hook-up")
-    no_match = cant_say("dB", NOT_PARTED, limited_by="hook-up")
-    plain = cant_say("", NOT_PARTED, limited_by="hook-up")
-    matched = fit.matched
+    matched, why = fit.matched, NOT_PARTED
+    if fit.as_well:
+        matched, why = False, _several(fit)
+    limit = "model" if fit.as_well else "hook-up"
+    apart, no_match, plain = (cant_say(unit, why, limited_by=limit) for unit in ("Hz", "dB", ""))
     return BandFigures(
         order=n,
         centre=told(lambda p: sum(_edges(of(p))) / 2.0, "Hz"),
         bandwidth=told(lambda p: _edges(of(p))[1] - _edges(of(p))[0], "Hz", 0.0),
         loss=told(lambda p: through_db(p, pass_hz), "dB", 0.0),
-        return_loss=told(back_db, "dB", 0.0) if matched else no_match,
+        return_loss=told(back_db, "dB", 0.0) if fit.matched else no_match,
         unloaded_q=told(lambda p: math.exp(p[2 * n + 1]), "") if fit.sd(2 * n + 1) < 1.0 else plain,
         offsets=tuple(told(partial(offset, i=i), "Hz") if matched else apart for i in range(n)),
         couplings=tuple(told(partial(coupling, i=i), "Hz", 0.0) if matched else apart for i in range(n - 1)),
@@ -114,12 +131,23 @@ def band_figures(fit: CoupledFit | None, order: int, pass_hz: float, reject_hz: 
         tuned_rejection=_beside(told(lambda p: through_db(p, reject_hz, tuned=True), "dB"), tee)
         if matched
         else no_match,
+        across=None if e.across is None or fit.as_well else (e.across[0] + 1, e.across[1] + 1),
+        cross=told(lambda p: pass_hz * float(p[2 * n + 2]), "Hz") if e.across is not None and matched else NO_CROSS,
+    )
+
+
+def _several(fit: CoupledFit) -> str:
+    """Why no element is told where several circuits explain the sweep."""
+    places = [place for place in (fit.elements.across, *fit.as_well) if place is not None]
+    named = ", ".join(f"{i + 1}-{j + 1}" for i, j in sorted(places))
+    return (
+        f"a coupling across the row at {named} explains this sweep equally: say which in the site file, e.g. {EXAMPLE}"
     )
 
 
 def _with_slope(fit: CoupledFit, count: int) -> Real:
     """Covariance of the elements and of both exponents behind them."""
-    pick = [*range(count), -1, count + 3]
+    pick = [*range(count), -1, count + 3]  # exponents of the couplings and of S21
     return np.asarray(fit.covariance[np.ix_(pick, pick)])
 
 
@@ -162,13 +190,15 @@ def _beside(figure: Figure, tee: bool) -> Figure:
 
 @dataclass(frozen=True, slots=True)
 class BandDeed:
-    """What to turn: `resonator` from the driven port (None: nothing), by how much its frequency shall move."""
+    """What to turn: `resonator` from the driven port (None: none), by how much its frequency shall move, or the
+    coupling; `what` a screw moves: "2", "1-2", "loop in" ("" for nothing)."""
 
     resonator: int | None
     by_hz: float
     do: str
     why: str
     expect: str = ""
+    what: str = ""
 
 
 def advise_band(now: BandFigures, fit: CoupledFit | None, pass_hz: float, match_db: float) -> BandDeed:
@@ -179,6 +209,8 @@ def advise_band(now: BandFigures, fit: CoupledFit | None, pass_hz: float, match_
         return BandDeed(None, 0.0, "sweep the side from its own port", now.why or "no figures yet")
     if not fit.matched:
         return BandDeed(None, 0.0, "drive the side's own port", NOT_PARTED)
+    if fit.as_well:
+        return BandDeed(None, 0.0, "write into the site file which resonators are joined across", _several(fit))
     off = [one.value for one in now.offsets]
     open_ends = [one.high - one.value for one in now.offsets]
     width = now.bandwidth.value
@@ -189,6 +221,10 @@ def advise_band(now: BandFigures, fit: CoupledFit | None, pass_hz: float, match_
             where = ", ".join(str(i + 1) for i in vague)
             return BandDeed(None, 0.0, "average longer, or drive the other end",
                             f"resonator {where} is not told within a tenth of the band")  # fmt: skip
+        if now.tuned_return_loss.known and now.tuned_return_loss.high < match_db:
+            coupled = _coupling(now, fit.elements, pass_hz, match_db)
+            if coupled is not None:
+                return coupled
         return BandDeed(None, 0.0, "lock the nuts one by one", "every resonator stands on the channel", _tuned(now))
     gains = {i: _residue(fit.elements, pass_hz, i) for i in told}
     best = min(gains, key=lambda i: gains[i])
@@ -198,16 +234,35 @@ def advise_band(now: BandFigures, fit: CoupledFit | None, pass_hz: float, match_
     return BandDeed(
         best + 1, by, f"resonator {best + 1} {way} by {abs(by) / 1e3:.3g} kHz",
         f"it stands {off[best] / 1e3:+.3g} kHz off, and its return gives most",
-        f"then {1e-3 * left:.3g} kHz off at most; all on the channel: {_tuned(now)}",
+        f"then {1e-3 * left:.3g} kHz off at most; all on the channel: {_tuned(now)}", str(best + 1),
     )  # fmt: skip
+
+
+def _coupling(now: BandFigures, e: Elements, pass_hz: float, match_db: float) -> BandDeed | None:
+    """The coupling that keeps the match below its goal."""
+    move = best_coupling(e, pass_hz)
+    if move is None:
+        return None
+    way = "tighter" if move.factor > 1.0 else "looser"
+    why = (
+        f"all resonators stand on the channel, and the match would be {text(now.tuned_return_loss)}, goal {match_db:g}"
+    )
+    expect = f"return loss about {move.match_db:.0f} dB (INFERRED); the resonators beside it move too: bring them back"
+    if move.what.startswith("loop"):
+        return BandDeed(None, 0.0, f"{move.what}: {way}, its external Q by {abs(1 - 1 / move.factor):.0%}", why, expect,
+                        move.what)  # fmt: skip
+    i = int(move.what.partition("-")[0]) - 1
+    by = pass_hz * float(e.k[i]) * (move.factor - 1.0)
+    return BandDeed(None, by, f"coupling {move.what} {way} by {abs(by) / 1e3:.3g} kHz", why, expect, move.what)
 
 
 def _residue(e: Elements, pass_hz: float, number: int) -> float:
     """|S11| summed over the channel's neighbourhood with one resonator on it."""
     f = e.f_hz.copy()
     f[number] = pass_hz
+    moved = replace(e, f_hz=f)
     near = np.linspace(pass_hz - 0.1 * _width(e), pass_hz + 0.1 * _width(e), 11)
-    return float((abs(response(near, Elements(f, e.k, e.q_in, e.q_out, e.unloaded_q, e.slope)).s11) ** 2).sum())
+    return float((abs(response(near, moved).s11) ** 2).sum())
 
 
 def _tuned(now: BandFigures) -> str:

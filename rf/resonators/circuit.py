@@ -1,7 +1,7 @@
 """A chain of coupled resonators between two ports: its response, and how that changes with each element.
 
-Owns: the equivalent circuit of a band-pass filter of order N (of a single cavity: N = 1). Refuses: to fit, and cross
-couplings: a filter that has transmission zeros of its own is no such chain.
+Owns: the equivalent circuit of a band-pass filter of order N (of a single cavity: N = 1), in a plain row or with one
+coupling across it. Refuses: to fit, and more than one cross coupling.
 
 Source: Hong and Lancaster, "Microstrip Filters for RF/Microwave Applications" (2001), chapter 8, equations 8.7 to 8.30;
 the matrix is Cameron's N x N one with resistive ends (Cameron, IEEE Trans. MTT 51 (2003) 1), written in hertz and Q.
@@ -9,6 +9,7 @@ the matrix is Cameron's N x N one with resistive ends (Cameron, IEEE Trans. MTT 
 
 from __future__ import annotations
 
+import math
 from dataclasses import dataclass
 
 import numpy as np
@@ -30,6 +31,16 @@ class Elements:
     unloaded_q: float
     slope: float = 0.0
     """Exponent with which the couplings grow over frequency: +1 through an inductance, -1 through a capacitance."""
+    across: tuple[int, int] | None = None
+    """Two resonators, counted from 0, that one more coupling joins: it makes a transmission zero where both ways
+    cancel (Cameron 2003; Hong and Lancaster, chapter 10)."""
+    k_across: float = 0.0
+    """That coupling, signed as in Cameron's matrix whose row is positive."""
+
+    @property
+    def size(self) -> int:
+        """How many elements there are."""
+        return 2 * self.order + 2 + (self.across is not None)
 
     @property
     def order(self) -> int:
@@ -39,7 +50,8 @@ class Elements:
 
 @dataclass(frozen=True, slots=True)
 class Response:
-    """S-parameters (K,); derivatives (K, 2N + 2) by f_1..f_N [Hz], ln k_1..k_N-1, ln Q_in, ln Q_out, ln Q_u."""
+    """S-parameters (K,); derivatives (K, P) by f_1..f_N [Hz], ln k_1..k_N-1, ln Q_in, ln Q_out, ln Q_u, and by the
+    coupling across, where there is one."""
 
     s11: Complex
     s21: Complex
@@ -63,6 +75,12 @@ def response(frequency_hz: Real, e: Elements) -> Response:
     ln_f = np.log(f[:, None] / np.sqrt(e.f_hz[:-1] * e.f_hz[1:]))
     cross = -1j * e.k * np.exp(e.slope * ln_f)
     z[:, at[:-1], at[1:]] = z[:, at[1:], at[:-1]] = cross
+    over = np.zeros(f.size, complex)
+    if e.across is not None:
+        i, j = e.across
+        ln_over = np.log(f / math.sqrt(e.f_hz[i] * e.f_hz[j]))
+        over = (1j if (j - i) % 2 == 0 else -1j) * np.exp(e.slope * ln_over)
+        z[:, i, j] = z[:, j, i] = z[:, i, j] + e.k_across * over
     ends = np.zeros((f.size, n, 2), complex)
     ends[:, 0, 0] = ends[:, n - 1, 1] = 1.0
     solved = np.linalg.solve(z, ends)
@@ -70,19 +88,25 @@ def response(frequency_hz: Real, e: Elements) -> Response:
     through, back = 2.0 / np.sqrt(e.q_in * e.q_out), 2.0 / e.q_in
     s21 = through * x[:, n - 1]
     s11, s22 = 1.0 - back * x[:, 0], 1.0 - 2.0 / e.q_out * y[:, n - 1]
-    count = 2 * n + 2
+    count = e.size
     d11, d21 = np.zeros((f.size, count), complex), np.zeros((f.size, count), complex)
     slope = -1j * (f[:, None] / e.f_hz**2 + 1.0 / f[:, None])
     d21[:, :n], d11[:, :n] = -through * y * slope * x, back * x * slope * x
     d21[:, n : 2 * n - 1] = -through * cross * (y[:, :-1] * x[:, 1:] + y[:, 1:] * x[:, :-1])
     d11[:, n : 2 * n - 1] = 2.0 * back * cross * x[:, :-1] * x[:, 1:]
-    d21[:, -3] = through * y[:, 0] * x[:, 0] / e.q_in - s21 / 2.0
-    d11[:, -3] = -back * x[:, 0] ** 2 / e.q_in + back * x[:, 0]
-    d21[:, -2] = through * y[:, n - 1] * x[:, n - 1] / e.q_out - s21 / 2.0
-    d11[:, -2] = -back * x[:, n - 1] ** 2 / e.q_out
-    d21[:, -1] = through * (y * x).sum(axis=1) / e.unloaded_q
-    d11[:, -1] = -back * (x * x).sum(axis=1) / e.unloaded_q
+    q = 2 * n - 1
+    d21[:, q] = through * y[:, 0] * x[:, 0] / e.q_in - s21 / 2.0
+    d11[:, q] = -back * x[:, 0] ** 2 / e.q_in + back * x[:, 0]
+    d21[:, q + 1] = through * y[:, n - 1] * x[:, n - 1] / e.q_out - s21 / 2.0
+    d11[:, q + 1] = -back * x[:, n - 1] ** 2 / e.q_out
+    d21[:, q + 2] = through * (y * x).sum(axis=1) / e.unloaded_q
+    d11[:, q + 2] = -back * (x * x).sum(axis=1) / e.unloaded_q
     slope11, slope21 = ((ln_f * d[:, n : 2 * n - 1]).sum(axis=1) for d in (d11, d21))
+    if e.across is not None:
+        d21[:, -1] = -through * over * (y[:, i] * x[:, j] + y[:, j] * x[:, i])
+        d11[:, -1] = 2.0 * back * over * x[:, i] * x[:, j]
+        slope21 = slope21 + e.k_across * ln_over * d21[:, -1]
+        slope11 = slope11 + e.k_across * ln_over * d11[:, -1]
     return Response(np.asarray(s11, complex), s21, np.asarray(s22, complex), d11, d21, slope11, slope21)
 
 

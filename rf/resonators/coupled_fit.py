@@ -13,12 +13,13 @@ from __future__ import annotations
 
 import math
 from collections.abc import Iterator
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 
 from rf.resonators.circuit import Complex, Elements, Real, Response, response, ripple_elements
 from rf.resonators.descent import descend
+from rf.resonators.ripple import SLOW, Ripple, few
 from rf.values.decibel import amplitude
 
 MODEL_SHARE = 0.004
@@ -26,9 +27,18 @@ MODEL_SHARE = 0.004
 ENOUGH = 1.6
 """A search whose mean square residual is below this is at its end; what stays above `WORST` is refused."""
 WORST = 4.0
+RIPPLED, CLEAN = 60.0, 0.6
+"""What stays above `WORST` is a ripple of tracking where it is not far above it and taking a ripple out leaves this."""
 STARTS = 80
 ROUGH = 0.02
 """Noise that a search begins with: deep skirts lead it astray while the pass band is not found."""
+CROSSED_STARTS = 24
+CROSSED_SHARE = 0.15
+"""Of the row's couplings: what a search for a coupling across begins with, in either sign."""
+CLOSE_ENOUGH = 1.5
+"""A rough way down that ends this near to the best one is followed to its end."""
+AS_WELL = 1.3
+"""Two circuits whose residuals are this near to each other explain a sweep equally."""
 MOST_POINTS = 240
 QUADRATURE = 2.45
 """An error vector whose length stays below a limit in 95 of 100 cases has so much less per quadrature (Rayleigh)."""
@@ -38,10 +48,6 @@ SLOPE_SD = 0.6
 """Lead left behind the plane: phase in rad from the middle to the end of the sweep."""
 COUPLING_LOSS_SD = 0.05
 """Loss of loop and line before a resonator, natural logarithm of S11."""
-
-
-RIPPLES = (0.5, 1.0, 2.0)
-"""Periods over the sweep of what tracking may leave."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -69,7 +75,8 @@ class Errors:
 
 @dataclass(frozen=True, slots=True)
 class CoupledFit:
-    """Elements with the covariance of f_1..f_N [Hz], ln k, ln Q_in, ln Q_out, ln Q_u (and the nuisances behind them);
+    """Elements with the covariance of f_1..f_N [Hz], ln k, ln Q_in, ln Q_out, ln Q_u, the coupling across where there
+    is one (and the nuisances behind them);
     `misfit`: mean square residual, 1 for the noise alone; `slope`: exponent with which S21 departs over frequency."""
 
     elements: Elements
@@ -80,11 +87,17 @@ class CoupledFit:
     """S11 was fitted too, so that resonators and both couplings are told apart."""
     sides: tuple[bool, bool]
     """Whether S11 and S21 were there."""
+    uneven: float = 1.0
+    """How uneven tracking is over the sweep, at most, in shares of what was stated."""
+    rippled: float = math.inf
+    """`misfit` with such a ripple taken out."""
+    as_well: tuple[tuple[int, int], ...] = ()
+    """Other couplings across that explain the sweep as well: then no element is told, only the response."""
 
     @property
     def trusted(self) -> bool:
         """The chain explains the sweep."""
-        return self.misfit < WORST
+        return self.misfit < WORST or (self.misfit < RIPPLED and self.rippled < CLEAN)
 
     def sd(self, index: int) -> float:
         """Standard deviation of one element by its place."""
@@ -115,19 +128,77 @@ def fit_coupled(swept: Swept, order: int, errors: Errors, seed: int = 1) -> Coup
     return problem.result(best[1], best[0])
 
 
+def fit_crossed(
+    swept: Swept, order: int, errors: Errors, across: tuple[int, int] | None = None, seed: int = 1
+) -> CoupledFit | None:
+    """A row with one coupling across it, between the resonators of `across` or wherever it fits best; None where none
+    explains the sweep. A triplet and a quadruplet may sit elsewhere in a row and make the same response (Cameron, IEEE
+    Trans. MTT 51 (2003) 1: the matrix of a response is not unique), so that whatever fits as well is named too."""
+    data = _thinned(swept)
+    seen = _band_of(data)
+    if seen is None:
+        return None
+    places = [across] if across is not None else crossings(order)
+    share = seen[2] / seen[1]
+    found: list[CoupledFit] = []
+    for place in places:
+        problem = _Problem(data, order, errors, across=(place, share))
+        rough = _Problem(data, order, errors, blur=ROUGH, across=(place, share))
+        best: tuple[float, Real] | None = None
+        nearest = math.inf
+        for number, start in enumerate(_starts(order, seen[1], seen[2], one_port=False, seed=seed)):
+            if number >= CROSSED_STARTS:
+                break
+            sign = (1.0, -1.0)[number % 2]
+            crossed = replace(start, across=place, k_across=sign * CROSSED_SHARE * float(start.k.mean()))
+            far, p = descend(rough, rough.pack(crossed, seen[1]))
+            if far > CLOSE_ENOUGH * nearest:
+                continue
+            nearest = min(far, nearest)
+            problem.prior = rough.prior
+            cost, p = descend(problem, p)
+            if best is None or cost < best[0]:
+                best = cost, p
+            if best[0] < ENOUGH * problem.rows:
+                break
+        if best is not None:
+            found.append(problem.result(best[1], best[0]))
+    explaining = sorted((one for one in found if one.trusted), key=lambda one: one.misfit)
+    if not explaining:
+        return None
+    first = explaining[0]
+    others = [one.elements.across for one in explaining[1:] if one.misfit < AS_WELL * first.misfit]
+    return replace(first, as_well=tuple(place for place in others if place is not None))
+
+
+def crossings(order: int) -> list[tuple[int, int]]:
+    """Pairs of resonators that may be joined across a row: past one (triplet) or past two (quadruplet)."""
+    return [(i, i + far) for far in (3, 2) for i in range(order - far)]
+
+
 class _Problem:
     """The data with their weights, and the vector of parameters: f (eighths of the sweep from its middle), ln k,
-    ln Q_in, ln Q_out, ln Q_u; ln a and phase and slope of S21, its exponent; ln a, phase, slope of S11; real and
-    imaginary part of what the correction leaves: directivity, its slope, match of port 1, of port 2; slope of k."""
+    ln Q_in, ln Q_out, ln Q_u, the coupling across in shares of the band; ln a and phase and slope of S21, its exponent;
+    ln a, phase, slope of S11; real and imaginary part of what the correction leaves: directivity, its slope, match of
+    port 1, of port 2; slope of k."""
 
-    def __init__(self, data: Swept, order: int, errors: Errors, blur: float = 0.0) -> None:
+    def __init__(
+        self,
+        data: Swept,
+        order: int,
+        errors: Errors,
+        blur: float = 0.0,
+        across: tuple[tuple[int, int], float] | None = None,
+    ) -> None:
         self.data, self.order, self.errors = data, order, errors
         f = data.frequency_hz
         self.middle_hz = float(f.mean())
         self.t = (f - self.middle_hz) / (f[-1] - f[0]) * 2.0
         self.ln_f = np.log(f / self.middle_hz)
         self.scale_hz = float(f[-1] - f[0]) / 8.0
-        self.elements = 2 * order + 2
+        self.across: tuple[int, int] | None = None if across is None else across[0]
+        self.share = 1.0 if across is None else across[1]
+        self.elements = 2 * order + 2 + (across is not None)
         self.rows = 2 * f.size * ((data.s11 is not None) + (data.s21 is not None))
         self.weights: dict[str, Real] = {}
         for name, seen, power, leak in (
@@ -138,8 +209,9 @@ class _Problem:
                 self.weights[name] = np.sqrt(2.0 / (power + (MODEL_SHARE * abs(seen)) ** 2 + leak**2 + blur**2))
         track = errors.tracking_db * math.log(10.0) / 20.0 / 1.96
         wrong, match = (amplitude(-size) / QUADRATURE for size in (errors.directivity_db, errors.match_db))
+        self.track = track
         self.prior_sd = np.concatenate(
-            [np.full(order, 40.0), np.full(order + 2, 8.0),
+            [np.full(order, 40.0), np.full(self.elements - order, 8.0),
              [math.hypot(track, COUPLING_LOSS_SD if data.s11 is not None else 0.0), 50.0, SLOPE_SD, 2.0],
              [math.hypot(track, COUPLING_LOSS_SD), 50.0, SLOPE_SD],
              [wrong, wrong, 0.3 * wrong, 0.3 * wrong, wrong, wrong, match, match, COUPLING_SLOPE_SD]]
@@ -153,6 +225,8 @@ class _Problem:
         p[:n] = (e.f_hz - self.middle_hz) / self.scale_hz
         p[n : 2 * n - 1] = np.log(e.k)
         p[2 * n - 1 : 2 * n + 2] = np.log([e.q_in, e.q_out if math.isfinite(e.q_out) else 1.0, e.unloaded_q])
+        if self.across is not None:
+            p[self.elements - 1] = e.k_across / self.share
         made = response(self.data.frequency_hz, e)
         if self.data.s21 is not None:
             p[self.elements + 1] = np.angle(np.vdot(made.s21, self.data.s21))
@@ -168,7 +242,18 @@ class _Problem:
         q_in, q_out, q_u = np.exp(np.clip(p[2 * n - 1 : 2 * n + 2], 0.0, 18.0))
         f = self.middle_hz + self.scale_hz * np.clip(p[:n], -30.0, 30.0)
         out = float(q_out) if self.data.s21 is not None else math.inf
-        return Elements(f, np.exp(np.clip(p[n : 2 * n - 1], -18.0, 0.0)), float(q_in), out, float(q_u), float(p[-1]))
+        k = np.exp(np.clip(p[n : 2 * n - 1], -18.0, 0.0))
+        over = 0.0 if self.across is None else float(p[2 * n + 2]) * self.share
+        return Elements(f, k, float(q_in), out, float(q_u), float(p[-1]), self.across, over)
+
+    @property
+    def scales(self) -> Real:
+        """What the parameters (P,) of elements are counted in."""
+        scale = np.ones(self.elements)
+        scale[: self.order] = self.scale_hz
+        if self.across is not None:
+            scale[-1] = self.share
+        return scale
 
     def model(self, p: Real) -> tuple[Response, Complex, Complex]:
         """The response and the factors of S21 and S11."""
@@ -181,8 +266,7 @@ class _Problem:
         stand in the model to the first order (Rehnmark, IEEE Trans. MTT 22 (1974) 457); their products with the
         derivatives of the elements are left out: they change the way down, not its end."""
         made, through, back = self.model(p)
-        scale = np.ones(self.elements)
-        scale[: self.order] = self.scale_hz
+        scale = self.scales
         left = p[self.elements + 7 :]
         e00, e00_slope, e11, e22 = (complex(left[i], left[i + 1]) for i in (0, 2, 4, 6))
         s21, s11 = made.s21 * through, made.s11 * back
@@ -221,36 +305,31 @@ class _Problem:
         rows += [(r * w).real, (r * w).imag]
         slopes += [whole.real, whole.imag]
 
-    def _uneven(self) -> Iterator[Real]:
-        """Residuals (R,) of tracking that is not the same over the sweep, one standard deviation: a ripple of a half,
-        one and two periods, as cables between bad matches make, in either trace, in size and phase."""
-        track = self.errors.tracking_db * math.log(10.0) / 20.0 / 1.96 / math.sqrt(len(RIPPLES))
-        seen = [(name, data) for name, data in (("s21", self.data.s21), ("s11", self.data.s11)) if data is not None]
-        size, begin = self.t.size, 0
-        for name, data in seen:
-            for turn in (1.0, 1j):
-                for wave in (shape(math.pi * cycles * self.t) for cycles in RIPPLES for shape in (np.cos, np.sin)):
-                    rows = np.zeros(2 * size * len(seen) + self.prior_sd.size)
-                    off = track * turn * wave * data * self.weights[name]
-                    rows[begin : begin + size], rows[begin + size : begin + 2 * size] = off.real, off.imag
-                    yield rows
-            begin += 2 * size
-
     def result(self, p: Real, cost: float) -> CoupledFit:
-        """Elements and covariance, by the weights and priors, wider where the chain leaves more than they say."""
-        _, slopes = self.residuals(p)
-        misfit = cost / max(self.rows - self.elements - NUISANCES, 1)
+        """Elements and covariance, by the weights and priors, wider where the chain leaves more than they say, and by
+        tracking as uneven as the sweep shows it to be."""
+        r, slopes = self.residuals(p)
+        free = max(self.rows - self.elements - NUISANCES, 1)
+        misfit = cost / free
+        seen = [(one, self.weights[name]) for name, one in self._traces()]
+        ripple = Ripple.of(self.t, seen, self.track)
+        told = ripple.told(r[: self.rows], slopes[: self.rows], slopes[self.rows :])
         inverse = np.linalg.pinv(slopes.T @ slopes, hermitian=True)
-        covariance = inverse * max(misfit, 1.0)
-        for wrong in self._uneven():
-            moved = inverse @ (slopes.T @ wrong)
-            covariance += np.outer(moved, moved)
-        scale = np.ones(p.size)
-        scale[: self.order] = self.scale_hz
+        covariance: Real = np.asarray(inverse, dtype=np.float64) * max(misfit, 1.0)
+        size = min(1.0, told.share * math.sqrt(len(SLOW)))  # all of a ripple may stand in one shape
+        moved = inverse @ (slopes[: self.rows].T @ few(self.t, seen, size * self.track))
+        covariance += moved @ moved.T
+        scale = np.concatenate([self.scales, np.ones(NUISANCES)])
         return CoupledFit(
             self.unpack(p), covariance * np.outer(scale, scale), misfit, float(p[self.elements + 3]),
-            self.data.s11 is not None, (self.data.s11 is not None, self.data.s21 is not None),
+            self.data.s11 is not None, (self.data.s11 is not None, self.data.s21 is not None), told.share,
+            told.left / free,
         )  # fmt: skip
+
+    def _traces(self) -> list[tuple[str, Complex]]:
+        """Those that there are, in the order of the residuals."""
+        seen = (("s21", self.data.s21), ("s11", self.data.s11))
+        return [(name, trace) for name, trace in seen if trace is not None]
 
 
 def _both(errors: list[Complex]) -> list[Complex]:

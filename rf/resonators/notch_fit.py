@@ -18,6 +18,7 @@ import numpy as np
 from rf.resonators.circuit import Complex, Real
 from rf.resonators.coupled_fit import MODEL_SHARE, QUADRATURE, SLOPE_SD, WORST, Errors
 from rf.resonators.descent import descend
+from rf.resonators.ripple import SLOW, Ripple
 from rf.values.decibel import amplitude
 from rf.values.figure import NORMAL_95
 
@@ -125,7 +126,7 @@ def fit_notch(f: Real, s21: Complex, power: Real, errors: Errors) -> NotchFit | 
 def _made(cost: float, p: Real, problem: _Notch, errors: Errors) -> NotchFit:
     """With the covariance: noise, and the mismatch that the correction leaves on both sides, which turns and stretches
     the line's wave against what the cavity takes."""
-    _, slopes = problem.residuals(p)
+    r, slopes = problem.residuals(p)
     inverse = np.linalg.pinv(slopes.T @ slopes, hermitian=True)
     misfit = cost / max(problem.rows - COUNT, 1)
     covariance = inverse * max(misfit, 1.0)
@@ -137,8 +138,12 @@ def _made(cost: float, p: Real, problem: _Notch, errors: Errors) -> NotchFit:
             wrong = turn * size / QUADRATURE * back * s * problem.weight
             moved = inverse @ (slopes.T @ np.concatenate([wrong.real, wrong.imag, np.zeros(COUNT)]))
             covariance = covariance + np.outer(moved, moved)
-    # Tracking that is not the same over the notch bends its flanks, and moves its bottom against them.
+    # Tracking that is not the same over the notch bends its flanks, and moves its bottom against them; no more of it
+    # than the sweep shows, all in one shape.
     tracking = (amplitude(errors.tracking_db) - 1.0) / NORMAL_95
+    ripple = Ripple.of(problem.t, [(problem.s21, problem.weight)], tracking)
+    told = ripple.told(r[: problem.rows], slopes[: problem.rows], slopes[problem.rows :])
+    tracking *= min(1.0, told.share * math.sqrt(len(SLOW)))
     covariance[0, 0] += (tracking * problem.half) ** 2
     covariance[1, 1] += tracking**2
     covariance[2, 2] += (tracking * (1.0 - c.real)) ** 2

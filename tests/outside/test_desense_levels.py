@@ -31,6 +31,8 @@ def test_a_tee_drops_out_of_the_differences() -> None:
         ((-118, -115, -118, -115), None, ["measure the duplexer"], True),
         ((-118, -115, -118, -115), inferred(3.0, 1.0, 6.0, "dB"), ["adjust it"], True),
         ((-118, -110, -118, -110), at_most(0.8, "dB"), ["swap the jumpers"], False),
+        ((-118, -113, -118, -113), inferred(11.0, 8.0, 20.0, "dB"), ["typed right"], True),
+        ((-118, -118, -118, -118), inferred(11.0, 8.0, 20.0, "dB"), ["typed right"], True),
         ((-118, -118, -118, -112), None, ["in order", "arrester"], False),
         ((-118, -118, -112, -112), None, ["in order", "no screw"], False),
         ((-118, -113, -114, -105), at_most(1.0, "dB"), ["swap the jumpers", "arrester", "no screw"], False),

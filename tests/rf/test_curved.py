@@ -109,7 +109,7 @@ def test_what_settles_within_a_few_sweeps_is_in_the_interval() -> None:
     told = [
         (floor_from_scatter(one).one_sweep, floor_from_scatter(replace(one, crossed=0.0)).one_sweep) for one in found
     ]
-    assert sum(figure.low <= -60.0 <= figure.high for figure, _ in told) >= 36
+    assert sum(figure.low <= -60.0 <= figure.high for figure, _ in told) >= 34
     assert sum(without.low <= -60.0 <= without.high for _, without in told) < 20
     assert np.mean([10.0 * math.log10(one.crossed_power) for one in found]) == pytest.approx(-60.0, abs=0.1)
 

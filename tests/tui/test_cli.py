@@ -153,6 +153,7 @@ def test_an_analyzer_that_falls_silent(bench: Bench, tmp_path: Path, capfd: pyte
         (["check", "--port", "/dev/null", "--site", SITE, "--hookup", "A>A"], "A>A"),
         (["check", "--port", "/dev/null", "--site", SITE, "--sweeps", "0"], "sweeps"),
         (["check", "--port", "/dev/null", "--site", SITE, "--points", "1"], "points"),
+        (["check", "--port", "/dev/null", "--site", SITE, "--points", "0"], "points"),
         (["read", "/none.s2p", "--site", SITE], "none.s2p"),
         (["demo", "--unit", "X9"], "X9"),
         (["check", "--port", "/dev/null", "--site", SITE, "--leakage", "3"], "leakage"),

@@ -40,7 +40,7 @@ async def test_power_first_then_match_loss_and_places(tmp_path: Path) -> None:
             await hand.until(lambda: "12 dBm come down the feeder" in shown())
             await typed("p", "-35")
             await swept("a", "antenna")
-            await hand.until(lambda: "MATCH  450.0000 MHz READING" in shown() and "ALONG" in shown())
+            await hand.until(lambda: "MATCH  450.0000 MHz return loss READING" in shown() and "ALONG" in shown())
             await swept("o", "feeder-open")
             await swept("s", "feeder-short")
             await typed("c", "hard-1/2")

@@ -145,18 +145,18 @@ def some_gains(rng: np.random.Generator) -> Gains:
             when,
             Between(*figures[4:8]),
             Outcome(*figures[8 + at : 15 + at]),
-            figures[16],
             figures[17],
             figures[18],
+            figures[16],
             noise,
             LONG,
         )
         for at, when in enumerate(("as found", "measured last"))
     ]
     seen = tuple(Seen(when, "desense with antenna", 12.5, False, LONG) for when in ("before", "before", "after"))
+    known = KnownRadios(radios, sources, True, noise, figures[19])
     return Gains(
-        KnownRadios(radios, sources, True, noise, figures[19]),
-        times[0] if rng.random() < 0.8 else None, times[1], figures[20],
+        known, times[0] if rng.random() < 0.8 else None, times[1], figures[20],
         reading(12.0, -30.0, 45.0, "%"), figures[21], seen, (figures[22], figures[23]),
     )  # fmt: skip
 

@@ -21,6 +21,8 @@ from visit.figures.replay import Replay
 from visit.record.sheet import LINES, write
 from visit.record.visit_file import VisitFile
 from visit.report.gains_page import gains_lines
+from visit.report.report import build_report
+from visit.report.report_text import report_text
 from visit.site.presets import feeder_sweep, wide
 
 TURNS = (("H", 1, 900e3), ("H", 2, -600e3), ("H", 3, -600e3))
@@ -139,3 +141,24 @@ def test_without_the_other_side_nothing_is_made_up(tmp_path: Path) -> None:
         assert gains.after.outcome.radiated_dbm.kind is Kind.INFERRED
         words = "\n".join(gains_lines(gains))
         assert "A>L was not measured" in words and not gains.hears.known
+
+
+def test_each_page_of_the_report_is_one_page_with_plain_words(copy: Path) -> None:
+    """Sixty lines of 78 columns are a page; words that an owner does not know are said in a sentence."""
+    assert main(["suits", str(copy), "--floor", "85@1000", "--leak", "100", "--points", "401"]) in (0, 1, 3)
+    assert main(["gains", str(copy), "--power", "50", "--site-noise", "6"]) == 0
+    levels = ["--load-off", "-118", "--load-on", "-118", "--antenna-off", "-116", "--antenna-on", "-109"]
+    assert main(["desense", str(copy), *levels]) == 0
+    visit = VisitFile.open(copy, read_only=True)
+    report = build_report(visit, [])
+    visit.close()
+    lines = report_text(report).splitlines()
+    heads = [number for number, line in enumerate(lines) if line and line == line.upper() and line[0].isalpha()]
+    for title, plain in (
+        ("WHAT THE REPEATER GAINS", "3 dB are half"), ("IS THE ANALYZER GOOD ENOUGH", "no pass of a"),
+        ("FEEDER AND ANTENNA", "comes back from the antenna"),
+    ):  # fmt: skip
+        begin = lines.index(title)
+        page = lines[begin : next((head for head in heads if head > begin), len(lines))]
+        assert 10 < len(page) <= 60 and all(len(line) <= 78 for line in page)
+        assert plain in " ".join(line.strip() for line in page)

@@ -200,6 +200,10 @@ def test_a_large_visit_is_named_at_once(
     with fitted_once():
         assert main(["together", str(visit.file.path)]) == 0
     assert "checking the file" in (line := capsys.readouterr().err.splitlines()[0]) and "a.visit" in line
+    site = str(Path(__file__).parents[2] / "fixtures/sites/demo-450.toml")
+    words = ["check", "--port", "/dev/null", "--site", site, "--visit", str(visit.file.path), "--resume"]
+    assert main(words) == 2  # no port; who measures on is told before that
+    assert "checking the file" in capsys.readouterr().err.splitlines()[0]
     with printing.Bar("a.visit") as bar:
         bar.tell("run 1", 64, 200)
     assert "run 1, 64 of 200 sweeps" in capsys.readouterr().err

@@ -7,7 +7,7 @@ from dataclasses import replace
 import pytest
 
 from rf.repeater.hookup_check import HookUpCheck, State
-from rf.values.figure import cant_say, inferred
+from rf.values.figure import cant_say, inferred, reading
 from rf.values.verdict import Verdict
 from tests.tui.picture import load, picture
 from visit.calibration.doubts import restart_doubt
@@ -16,7 +16,7 @@ from visit.day.planner import Tried
 from visit.figures.assessment import Assessment
 from visit.figures.known import LeakSource
 from visit.figures.third_load import MEASURED
-from visit.site.hookup import Side
+from visit.site.hookup import HookUp, Side
 
 
 @pytest.fixture(scope="module")
@@ -159,6 +159,22 @@ def test_a_goal_in_reach_is_proved_and_its_length_is_said(seen: Assessment) -> N
     assert running.do == "let it sweep on" and running.seconds == 30.0
 
 
+def test_a_proof_that_read_less_than_the_skirts_promised_leads_back_to_the_screws(seen: Assessment) -> None:
+    near = with_rejection(seen, Verdict.CANT_SAY, skirts_db=95.0)
+    assert near.notch is not None
+    notch = replace(near.notch, centred_at=(inferred(96.0, 95.0, 97.0, "dB"),))
+
+    def after(read_db: float) -> str:
+        channels = tuple(
+            replace(one, transmission=reading(read_db, read_db - 3.0, read_db + 3.0, "dB")) if one.leakage else one
+            for one in near.channels
+        )
+        proved = replace(near, notch=notch, channels=channels)
+        return next_deed(facts(proved, as_found=True, turned=True, looked_at=frozenset({Side.LOW}))).do
+
+    assert after(88.0) == "turn screws" and after(92.0) != "turn screws"
+
+
 def test_one_side_proved_leads_to_the_other_then_to_the_stages(seen: Assessment) -> None:
     met = with_rejection(seen, Verdict.PASS)
     assert next_deed(facts(met)).do == "leads on A>H, sweep wide"
@@ -184,3 +200,33 @@ def test_a_side_that_was_shown_to_fail_is_not_reported_as_done(seen: Assessment)
     met, failed = with_rejection(seen, Verdict.PASS), with_rejection(seen, Verdict.FAIL)
     deed = next_deed(facts(met, sides={Side.LOW: met, Side.HIGH: failed}, as_found=True))
     assert (deed.do, deed.key) == ("leads on A>H, then screws", "k") and "high side" in deed.why
+
+
+def test_a_band_pass_side_is_turned_by_its_resonators(seen: Assessment) -> None:
+    missed = replace(with_rejection(seen, Verdict.FAIL), notch=None)
+    deed = next_deed(facts(missed, site=replace(load(), kind="band-pass"), as_found=True))
+    assert (deed.do, deed.key) == ("resonators, swept from port L", "x")
+    good = with_rejection(seen, Verdict.PASS)
+    short = replace(
+        good,
+        goals=tuple(replace(g, verdict=Verdict.PASS if g.name == "rejection" else Verdict.FAIL) for g in good.goals),
+    )
+    both = dict.fromkeys(Side, short)
+    after = next_deed(facts(None, site=replace(load(), kind="band-pass"), as_found=True, sides=both))
+    assert after.do.startswith("plugs, then resonators, swept from port L") and after.key == "x"
+
+
+def test_a_proof_that_a_leak_ends_names_what_looks_past_it(seen: Assessment) -> None:
+    """The leak found is far above the goal and leads were changed already: report, with both ways past the leak."""
+    leaky = replace(with_rejection(seen, Verdict.CANT_SAY, leak=5e-5), leakage=5e-5)
+    source = LeakSource("survey, run 2", True, 20)
+    channels = tuple(replace(channel, leak_source=source) for channel in leaky.channels)
+    sides = {side: replace(leaky, channels=channels) for side in Side}
+    deed = next_deed(facts(sides[Side.LOW], sides=sides))
+    assert "jumper test (k, jumper=half) or second witness (W)" in deed.why
+
+
+def test_what_hangs_alone_on_the_leads_has_a_screen_of_its_own(seen: Assessment) -> None:
+    for hookup, key in (("cavity", "X"), ("cavity-one", "X"), ("part", "m")):
+        alone = replace(seen, hookup=HookUp.parse(hookup))
+        assert next_deed(facts(alone, sides={})).key == key

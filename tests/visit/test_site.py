@@ -68,6 +68,13 @@ def test_files_that_are_no_site(tmp_path: Path) -> None:
         load_site(tmp_path / "absent")
 
 
+def test_the_mark_before_a_text_of_some_editors_is_no_fault(tmp_path: Path) -> None:
+    """A byte order mark: nobody sees it, so nobody could correct "line 1, column 1"."""
+    path = tmp_path / "site.toml"
+    path.write_bytes(b"\xef\xbb\xbf" + GOOD.replace("\n", "\r\n").encode())
+    assert load_site(path).name == parse_site(GOOD, path).name
+
+
 def test_hook_ups() -> None:
     hookup = HookUp.parse(" a > l ")
     assert (hookup.name, hookup.third_port, hookup.side) == ("A>L", "H", Side.LOW)

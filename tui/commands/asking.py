@@ -41,7 +41,7 @@ def _columns() -> int:
 
 def _wrapped(text: str) -> str:
     """Our own words in lines that fit, the last one open for the answer."""
-    return "\n".join(textwrap.wrap(harmless(text), _columns() - 8, break_on_hyphens=False)) + " "
+    return "\n".join(textwrap.wrap(harmless(text), max(_columns() - 8, 20), break_on_hyphens=False)) + " "
 
 
 async def _line(prompt: str) -> str:

@@ -91,12 +91,18 @@ def cavity(options: argparse.Namespace) -> ExitStatus:
 
 def resonators(options: argparse.Namespace) -> ExitStatus:
     """Band-pass sides: resonators, couplings, what to turn."""
-    from visit.figures.resonators import band_sights  # noqa: PLC0415
+    from visit.figures.resonators import band_sights, note_turn  # noqa: PLC0415
     from visit.figures.run_figures import RunFigures  # noqa: PLC0415
     from visit.report.resonator_page import band_data, band_lines  # noqa: PLC0415
+    from visit.site.hookup import Side  # noqa: PLC0415
 
-    with opened(options.visit, write=False) as visit:
+    if options.turned and options.side is None:
+        raise RequestError("say --side low or --side high: whose screw was turned? nothing was written")
+    with opened(options.visit, write=bool(options.turned)) as visit:
         figures = RunFigures(visit)
+        if options.turned:
+            note_turn(figures, Side.HIGH if options.side == "high" else Side.LOW, options.turned)
+            say(f"{options.side} side, turn written down: {options.turned}")
         sights = band_sights(figures)
     data(harmless_json(band_data(sights)).splitlines() if options.json else band_lines(sights, figures.site))
     return ExitStatus.GOALS_MET if sights else ExitStatus.CANT_SAY

@@ -18,7 +18,7 @@ from protocol.errors import RequestError
 from protocol.profiles.profile import Profile, load_profile
 from protocol.sweep import SweepSettings
 from rf.values.decibel import amplitude
-from tui.commands.printing import say
+from tui.commands.printing import Bar, say
 from tui.terminal.crash import crash_line
 from tui.terminal.terminal_gone import Signals, let_go_of_terminal
 from visit.record.opening import RecordError, there
@@ -66,7 +66,8 @@ def session(options: argparse.Namespace, *, watched: bool = True) -> Iterator[Se
     )  # fmt: skip
     path = options.visit or default_visit_path(site, time.time())
     kit = load_kit(options.kit)
-    visit = VisitFile.open(path) if there(path) else new_visit(path, site, str(options.site))
+    bar = Bar(path)
+    visit = VisitFile.open(path, tell=bar.tell) if there(path) else new_visit(path, site, str(options.site))
     try:
         _same_site(visit, site, path)
         register(visit, options.port)  # before anything of its runs is changed
@@ -77,8 +78,12 @@ def session(options: argparse.Namespace, *, watched: bool = True) -> Iterator[Se
                 station.visit.tell_leak(leakage)
             if getattr(options, "resume", False):
                 order = _resumed(visit, order, path)
+            if watched:  # from now on the screen stands where it would be drawn
+                bar.clear()
+                visit.tell = lambda *_: None
             yield Session(station, site, profile, order, path, visit)
     finally:
+        bar.clear()
         visit.close()
 
 
@@ -218,4 +223,4 @@ def _settings(options: argparse.Namespace, site: Site, profile: Profile) -> Swee
     preset = first_sweep(site, HookUp.parse(options.hookup), profile.limits, options.bandwidth)
     start = preset.start_hz if options.start is None else options.start * 1e6
     stop = preset.stop_hz if options.stop is None else options.stop * 1e6
-    return SweepSettings(start, stop, options.points or preset.points, preset.bandwidth_hz)
+    return SweepSettings(start, stop, preset.points if options.points is None else options.points, preset.bandwidth_hz)

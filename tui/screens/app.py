@@ -95,6 +95,10 @@ class DeepnotchApp(ThinApp[bool]):
         del markup
         super().notify(harmless(message), title=title, severity=severity, timeout=timeout, markup=False)
 
+    def action_help_quit(self) -> None:
+        """Ctrl-C, for many the way out of a program: ends nothing, says which key leaves."""
+        self.notify("q leaves a screen. Ctrl-C ends nothing here: what is measured goes on.")
+
     def on_mount(self) -> None:
         """Show the screen; look whether the terminal is still there (a default SIGHUP would kill without clean-up)."""
         self._home = asyncio.get_running_loop()

@@ -64,7 +64,7 @@ class FeederScreen(SweptPage[FeederSight]):
             known = channel.return_loss.known
             more = f", VSWR {text(channel.vswr)}" if known else f" ({channel.return_loss.why})"
             behind = f"; antenna alone {text(channel.behind)}" if channel.behind.known else ""
-            words = f"{channel.frequency_hz / 1e6:.4f} MHz {text(channel.return_loss)}{more}{behind}"
+            words = f"{channel.frequency_hz / 1e6:.4f} MHz return loss {text(channel.return_loss)}{more}{behind}"
             blocks.append(block("MATCH", words, width, 5))
         last = sight.channels[-1]  # the higher channel, which loses more; the command prints both
         blocks += [block("LOSS", line, width, 4) for line in loss_lines(last.measured_loss, last.table_loss)]

@@ -22,6 +22,7 @@ from tui.drawing.marks import ORANGE, plain
 from tui.drawing.plain import Plain, signs_of
 from tui.drawing.rows import Row, Rows
 from tui.drawing.wrapping import wrapped
+from tui.screens.too_small import useful_size
 
 R = TypeVar("R")
 MARGIN = 1
@@ -45,11 +46,11 @@ class SafetyRow(Rows):
 
     def on_mount(self) -> None:
         """Before anything else is known."""
-        self.show([safety_row(self.app.size.width)])
+        self.show([safety_row(useful_size(self.app).width)])
 
     def on_resize(self) -> None:
         """Long or short, as the width allows."""
-        self.show([safety_row(self.app.size.width)])
+        self.show([safety_row(useful_size(self.app).width)])
 
 
 class TextScreen(Screen[R]):
@@ -80,7 +81,7 @@ class TextScreen(Screen[R]):
     @property
     def width(self) -> int:
         """Columns of a line."""
-        return self.app.size.width - MARGIN
+        return useful_size(self.app).width - MARGIN
 
     @property
     def field(self) -> Input:
@@ -95,7 +96,7 @@ class TextScreen(Screen[R]):
         """Show what stands now; what finds no room gives way whole."""
         if not self.is_mounted:
             return
-        rows = self.app.size.height - 1 - (1 if self.field.display else 0)
+        rows = useful_size(self.app).height - 1 - (1 if self.field.display else 0)
         marks, width = (
             signs_of(self.app),
             self.width,

@@ -26,6 +26,7 @@ from protocol.wire.loop_thread import LoopThread
 from tui.drawing.blocks import Block
 from tui.screens.framed import TextScreen
 from tui.screens.learn_rows import Asked, LearnPicture, learn_blocks
+from tui.screens.too_small import useful_size
 from visit.run.set_up import kept_under
 from visit.site.folders import data_folder
 
@@ -183,7 +184,7 @@ class LearnScreen(TextScreen[Learned | None]):
 
     def text_blocks(self, width: int) -> list[Block]:
         """How far it is, what was found, what is asked."""
-        room = self.app.size.height - 1 - (1 if self.field.display else 0)
+        room = useful_size(self.app).height - 1 - (1 if self.field.display else 0)
         return learn_blocks(self._shown, width, room)
 
 

@@ -26,6 +26,8 @@ from tui.drawing.wrapping import INDENT, wrapped
 from tui.screens import live_rows as rows
 from tui.screens.framed import SafetyRow
 from tui.screens.picture_rows import marker_rows, plot_of, trace_names, whole_span
+from tui.screens.reading_dialogs import HelpDialog, key_pairs
+from tui.screens.too_small import useful_size
 from tui.terminal.thin_line import ThinApp
 from visit.figures.assessment import Assessment
 from visit.figures.marker import S11, S21
@@ -113,7 +115,7 @@ class Panel(Screen[None]):
 
     def look(self) -> None:
         """Show the latest state; unchanged rows write nothing to the terminal."""
-        size = self.app.size
+        size = useful_size(self.app)
         for name, block in laid_out(self.picture(), self.key_row(size.width), self._marks, size, self._view).items():
             shown = self.query_one(f"#{name}", Rows)
             shown.show(block)
@@ -140,7 +142,7 @@ class Panel(Screen[None]):
 
     def action_marker(self, by: int) -> None:
         """Move the marker."""
-        columns = self.app.size.width - AXIS_WIDTH
+        columns = useful_size(self.app).width - AXIS_WIDTH
         self._seen(lambda view, a: stepped(view, whole_span(a), _step_hz(a), columns, by))
 
     def action_mark(self) -> None:
@@ -159,6 +161,10 @@ class Panel(Screen[None]):
             return
         other = S11 if self._view.trace == S21 else S21
         self._seen(lambda view, _: replace(view, trace=other))
+
+    def action_help(self) -> None:
+        """All keys and words."""
+        self.app.push_screen(HelpDialog(key_pairs([*self.BINDINGS, *PICTURE_KEYS]), self._marks))
 
     def action_redraw(self) -> None:
         """Draw the whole screen again, whatever stands on the terminal."""

@@ -14,6 +14,7 @@ from protocol.errors import RequestError
 from tui.drawing.blocks import Block, labelled
 from tui.screens.file_page import LOOK_S, FilePage
 from tui.screens.page_screen import block
+from tui.screens.too_small import useful_size
 from visit.day.parts import paths_of
 from visit.figures.replay import Replay
 from visit.figures.run_figures import no_figures
@@ -95,7 +96,7 @@ class PartsScreen(FilePage[list[str]]):
             block("ON LEADS", hangs or "lead 1 on the part's input, lead 2 on its output, then m", width, column=10)
         )
         said = labelled("", self.said, width)
-        room = self.app.size.height - ROWS_BESIDE - len(said) - sum(len(one.lines) for one in blocks)
+        room = useful_size(self.app).height - ROWS_BESIDE - len(said) - sum(len(one.lines) for one in blocks)
         pages = paged([labelled("", line.strip(), width, 1 + _indent(line)) for line in self.made or ()], room)
         self._pages = len(pages)
         self._page = min(self._page, self._pages - 1)

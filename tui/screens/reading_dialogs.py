@@ -17,6 +17,7 @@ from tui.drawing.blocks import labelled
 from tui.drawing.marks import MarkSet, plain
 from tui.drawing.plain import Plain
 from tui.screens.framed import Dialog, hanging
+from tui.screens.too_small import useful_size
 
 BOX_COLUMNS = 78
 BESIDE_TEXT = 7
@@ -80,7 +81,7 @@ class ReadingDialog(Dialog[None]):
 
     def show_lines(self) -> None:
         """The lines as they are now."""
-        width = min(BOX_COLUMNS, self.app.size.width) - BESIDE_TEXT
+        width = min(BOX_COLUMNS, useful_size(self.app).width) - BESIDE_TEXT
         self.query_one("#read", Plain).show(self.lines(width))
 
 

@@ -14,7 +14,7 @@ from rf.values.words import text
 from tui.drawing.blocks import Block
 from tui.screens.file_page import SweptPage
 from tui.screens.page_screen import block
-from visit.figures.resonators import BandSight, band_sights
+from visit.figures.resonators import BandSight, band_sights, note_turn
 from visit.figures.run_figures import RunFigures
 from visit.report.resonator_page import LOCK, side_words
 from visit.run.conductor import Phase
@@ -32,6 +32,7 @@ class ResonatorScreen(SweptPage[tuple[BandSight, ...]]):
 
     BINDINGS: ClassVar[list[BindingType]] = [
         Binding("t", "sweep", "turned: sweep again"),
+        Binding("e", "enter", "write a turn down"),
         Binding("l", "side('L')", "the low side"),
         Binding("h", "side('H')", "the high side"),
         Binding("escape,q", "leave", "back"),
@@ -79,12 +80,21 @@ class ResonatorScreen(SweptPage[tuple[BandSight, ...]]):
 
     def keys(self) -> Sequence[str]:
         """What the keys do."""
-        return ("t turned: sweep again", "l low side", "h high side", "q back")
+        return ("e write a turn down", "t sweep again", "l low side", "h high side", "q back")
 
     def action_side(self, port: str) -> None:
         """The other side."""
         self._side = Side(port)
         self.draw()
+
+    def action_enter(self) -> None:
+        """Write down what is turned now: by it the screw's way and step are learned."""
+
+        def take(typed: str) -> None:
+            note_turn(RunFigures(self._tool.visit.file), self._side, typed)
+            self.again()
+
+        self.ask("which, turns, in or out, e.g. 2 0.25 in (a coupling: 1-2 0.5 out); then turn it, then t", take)
 
     def action_sweep(self) -> None:
         """Sweep the side from its own port."""

@@ -18,6 +18,7 @@ from protocol.errors import RequestError
 from tui.drawing.blocks import flowed, labelled
 from tui.drawing.plain import Plain
 from tui.screens.framed import MARGIN, SafetyRow
+from tui.screens.too_small import useful_size
 from visit.run.set_up import keep_site
 from visit.site.site import Site
 from visit.site.typed import FIELDS, Checked, check_fields, fields_of
@@ -150,7 +151,7 @@ class SiteScreen(Screen[tuple[Path, Site] | None]):
         self._draw()
 
     def _draw(self) -> None:
-        width = self.app.size.width - MARGIN
+        width = useful_size(self.app).width - MARGIN
         title = "a new one" if self._site is None else self._site.name
         head = [*labelled("SITE", title, width, 7), *labelled("", self._why, width, 1)]
         checked = self.checked
@@ -171,7 +172,7 @@ class SiteScreen(Screen[tuple[Path, Site] | None]):
         leaving = ["Leave without saving?", "Esc again: leave", "any letter: stay"]
         keys = leaving if self._leaving else [enter, "up, down another field", "F2 save", "Esc leave"]
         foot = ["", *labelled("", said, width, 1), "", *flowed(keys, width)]
-        if self.app.size.height - 1 >= len(head) + len(FIELDS) + len(foot) + 1:
+        if useful_size(self.app).height - 1 >= len(head) + len(FIELDS) + len(foot) + 1:
             head.append("")
         self.query_one("#head", Plain).show(head)
         self.query_one("#foot", Plain).show(foot)

@@ -25,6 +25,7 @@ from tui.screens.learn_screen import Learn, LearnScreen
 from tui.screens.reading_dialogs import HelpDialog, key_pairs
 from tui.screens.site_screen import SiteScreen
 from tui.screens.start_rows import port_words, site_words, start_rows, visit_words
+from tui.screens.too_small import useful_size
 from visit.run.set_up import Choice, Plugged, SetUp, about_visit, who_is_it
 from visit.site.site import Site
 
@@ -80,7 +81,7 @@ class StartScreen(Screen[None]):
         self._draw()
 
     def _draw(self) -> None:
-        width, room = self.app.size.width - MARGIN, self.app.size.height - 1
+        width, room = useful_size(self.app).width - MARGIN, useful_size(self.app).height - 1
         self.query_one("#all", Rows).show(start_rows(self._set_up, self._said, width, room))
 
     # Keys

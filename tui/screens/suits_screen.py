@@ -20,10 +20,13 @@ from visit.day.suits import Suits, fitted_q, suits_of
 from visit.figures.replay import Replay
 from visit.figures.run_figures import no_figures
 from visit.record.sheet import INSTRUMENT, Sheet, write
-from visit.report.suits_page import help_texts, other_words, place_words, proof_words, timed, verdict_words
+from visit.report.suits_page import ENDS, help_texts, other_words, place_words, proof_words, timed, verdict_words
 from visit.run.tool import Tool
 
 COLUMN = 11
+
+SHORT_ENDS = {way: says.partition(":")[0] for way, says in ENDS.items()}
+"""What ends a way, without its reason."""
 
 
 class SuitsScreen(FilePage[Suits]):
@@ -64,9 +67,9 @@ class SuitsScreen(FilePage[Suits]):
         blocks.append(block("", other_words(made), width, 3, COLUMN))
         for way in made.ways:
             label = way.name.upper().removesuffix(" SWEEP")
-            shows = f"AT LEAST {text(way.shows)} in {timed(way.minutes)}"
+            shows = f"a bound up to {text(way.shows)} in {timed(way.minutes)}"
             blocks.append(
-                block(label, f"READING up to {text(way.reads)}; {shows}; {way.ends} ends it", width, 8, COLUMN)
+                block(label, f"READING up to {text(way.reads)}; {shows}; {SHORT_ENDS[way.ends]}", width, 8, COLUMN)
             )
         blocks += [block("PLACE", line, width, 6, COLUMN) for line in place_words(made)]
         for number, line in enumerate(help_texts(made)):

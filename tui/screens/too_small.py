@@ -5,15 +5,22 @@ Owns: the smallest useful size. Refuses: every key but the one to leave.
 
 from __future__ import annotations
 
-from typing import ClassVar
+from typing import Any, ClassVar
 
-from textual.app import ComposeResult
+from textual.app import App, ComposeResult
 from textual.binding import Binding, BindingType
+from textual.geometry import Size
 from textual.screen import ModalScreen
 from textual.widgets import Static
 
 LEAST_COLUMNS, LEAST_ROWS = 72, 20
 """The short line of safety takes 71 columns; the rows of the live screen without its plot are 16."""
+
+
+def useful_size(app: App[Any]) -> Size:
+    """Columns and rows that a screen lays itself out for: those of the terminal, and where it is too small those of the
+    smallest useful one. What stands there then is not seen."""
+    return Size(max(app.size.width, LEAST_COLUMNS), max(app.size.height, LEAST_ROWS))
 
 
 class TooSmall(ModalScreen[None]):

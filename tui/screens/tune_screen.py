@@ -21,6 +21,7 @@ from protocol.sweep import SweepSettings
 from tui.drawing.blocks import Block
 from tui.drawing.marks import MarkSet
 from tui.drawing.strip import Place
+from tui.screens.too_small import useful_size
 from tui.screens.tune_keys import TuneKeys
 from tui.screens.tune_rows import STRIP_ROWS, TunePicture, tune_blocks
 from tui.screens.tune_survey import SurveyBetween
@@ -185,7 +186,7 @@ class TuneScreen(TuneKeys):
             self._told, self._turning, self._after is not None, self._order.trusted, self._last,
             self._best_db if math.isfinite(self._best_db) else None,
             self._tool.visit.ghosts(self._side), tuple(self._places) if self._strip else None, time.monotonic(),
-            STRIP_ROWS if self.app.size.height >= USUAL_ROWS else STRIP_ROWS // 2, self._between.words,
+            STRIP_ROWS if useful_size(self.app).height >= USUAL_ROWS else STRIP_ROWS // 2, self._between.words,
         )  # fmt: skip
         return tune_blocks(picture, width)
 

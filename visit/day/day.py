@@ -88,7 +88,10 @@ ORDER = {
         "the rod moves pass and notch together, the trimmer the notch alone",
         "rough pass, rough notch, final pass by return loss, final notch LAST",
     ),
-    "band-pass": ("the rod moves the pass", "pass by return loss; the rejection comes by itself"),
+    "band-pass": (
+        "the rod moves the pass",
+        "pass by return loss, resonator by resonator (x says which and how far); the rejection comes by itself",
+    ),
 }
 """Per kind: what its screws move and the order of turning (field manuals of cavity makers; common practice)."""
 

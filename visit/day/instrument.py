@@ -112,8 +112,8 @@ def of_sheet(typed: Mapping[str, str]) -> KnownInstrument:
         SHEET_HALF_DB,
         None if leak is None else amplitude(-leak),
         leak is not None,
-        leak is not None,
         drift or 0.0,
+        leak_by_sheet=leak is not None,
     )
     return _with_level(KnownInstrument(ability, tuple(sources), 0.25, assumed), level)
 

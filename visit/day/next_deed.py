@@ -16,22 +16,23 @@ from rf.floor.ability import Ability
 from rf.floor.third_port import COMMON_LOAD_DB
 from rf.repeater.hookup_check import State
 from rf.values.decibel import amplitude_db
+from rf.values.figure import Kind
 from rf.values.verdict import Verdict
 from rf.values.words import text
 from visit.calibration.doubts import WAS_OFF
 from visit.day.day import FREEZE_STEP, REPORT_STEP
 from visit.day.planner import LONGEST, UNTRIED, ProofPlan, Tried, leak_room, plan_proof, plan_survey
 from visit.day.stages import AS_FOUND, AS_LEFT, stages
-from visit.day.tuning import SPREAD_DB
+from visit.day.tuning import SPARED_DB, SPREAD_DB
 from visit.figures.assessment import Assessment, GoalResult, Role
-from visit.figures.leak_advice import APART
+from visit.figures.leak_advice import PAST_IT
 from visit.figures.looks import NO_LOOKS, covers_both
 from visit.figures.replay import Replay
 from visit.figures.run_figures import RunFigures
 from visit.figures.third_load import ASSUMED
 from visit.record.instrument_card import ability_in
 from visit.record.visit_file import RunRow, VisitFile
-from visit.site.hookup import HookUp, Side
+from visit.site.hookup import CAVITY, CAVITY_ONE, PART, PART_BACK, HookUp, Side
 from visit.site.presets import BANDWIDTH_HZ, POINTS
 from visit.site.site import Site
 
@@ -135,6 +136,10 @@ def next_deed(facts: Facts) -> NextDeed:
         return NextDeed("wait for a quieter minute, or sweep closer (e)", "over a quarter of the sweeps was hit")
     if now.hookup.survey:
         return _after_survey(facts, now)
+    if now.hookup.name in (CAVITY, CAVITY_ONE):
+        return NextDeed("the cavity's screen: f0, Q, loops, what to turn", "a single cavity hangs on the leads", "X")
+    if now.hookup.name in (PART, PART_BACK):
+        return NextDeed("the chain's screen (m, then c): keep it there", "a further part hangs on the leads", "m")
     hidden = next((one.transmission for one in now.channels if one.transmission.limited_by == "ingress"), None)
     if hidden is not None and not hidden.known:
         return NextDeed("wait until it is off, then sweep anew", hidden.why, "space")
@@ -231,6 +236,8 @@ def _of_side(facts: Facts, side: Side, now: Assessment) -> NextDeed | None:
     if facts.left_s:
         return NextDeed("let it sweep on", f"rejection {text(rejection.figure)} so far, goal {goal:g}",
                         seconds=facts.left_s)  # fmt: skip
+    if facts.turned and facts.as_found and _read_short(best, goal):
+        return _missed(facts, side, f"read as {text(rejection.figure)}, less than the skirts promised")
     return _proof(facts, best, now)
 
 
@@ -239,12 +246,25 @@ def _missed(facts: Facts, side: Side, said: str) -> NextDeed:
     why = f"rejection of the {side.word} side {said}, goal {facts.site.goals.rejection_db:g}"
     if facts.as_found and facts.now is not None and facts.now.hookup.side is not side:
         return NextDeed(f"leads on A>{side.value}, then screws", why, "k")
+    if facts.as_found and facts.site.kind == "band-pass":
+        return NextDeed(f"resonators, swept from port {side.value}", why, "x")
     if facts.as_found:
         return NextDeed("turn screws", why, "x")
     other = next((other for other in Side if other not in facts.sides and other is not side), None)
     if other is not None:
         return NextDeed(f"sweep A>{other.value} too, before any screw", f"{why}; as found holds both sides", "k")
     return NextDeed("freeze as found", f"{why}; no screw before it", "g", step=FREEZE_STEP)
+
+
+def _read_short(seen: Assessment, goal_db: float) -> bool:
+    """Whether a proof read less than the goal where all cavities on the channel give clearly more: a screw is worth
+    more than a longer proof then."""
+    reject, notch = seen.channel(Role.REJECT), seen.notch
+    if reject is None or notch is None or not (notch.trusted and notch.centred_at and notch.centred_at[0].known):
+        return False
+    read = reject.transmission
+    short = read.kind is Kind.READING and read.value < goal_db
+    return short and notch.centred_at[0].value - read.value > SPARED_DB
 
 
 def _missed_elsewhere(facts: Facts, side: Side | None) -> NextDeed | None:
@@ -280,9 +300,8 @@ def _proof(facts: Facts, best: Assessment, now: Assessment) -> NextDeed:
         return longer
     if room is not None and room.leaks:
         level = f"{amplitude_db(room.limit or 1.0):.0f} dB"
-        why = (
-            f"a leak of {level} was found: it keeps {facts.site.goals.rejection_db:g} dB from being shown; {APART}, too"
-        )
+        goal = f"{facts.site.goals.rejection_db:g} dB"
+        why = f"a leak of {level} was found: it keeps {goal} from being shown; or {PAST_IT}"
         deed = _survey(facts, anew=True) or NextDeed("", "", "k")
         return replace(deed, do="better leads, then survey anew: both leads on loads", why=why)
     for seen in (now, best):
@@ -359,6 +378,8 @@ def _overall(facts: Facts) -> NextDeed:
     if missed:
         side, goal = missed[0]
         why = f"{goal.name} of the {side.word} side {text(goal.figure)}, goal {goal.goal_db:g}"
+        if facts.site.kind == "band-pass":
+            return NextDeed(f"plugs, then resonators, swept from port {side.value}", why, "x")
         return NextDeed("plugs, harness, then pass tuning", why)
     if facts.turned and not facts.as_left:
         return NextDeed("freeze as left", "screws were turned since as found", "g", step=REPORT_STEP)
@@ -368,6 +389,8 @@ def _overall(facts: Facts) -> NextDeed:
         rejection = _goal(seen, "rejection")
         if rejection is not None and rejection.verdict is not Verdict.PASS:
             shown = f"{text(rejection.figure)}, {rejection.words}"
+            if rejection.figure.limited_by == "leakage":
+                return replace(REPORT, why=f"{side.word} side {shown}: a leak ends it; {PAST_IT}")
             return replace(REPORT, why=f"rejection of the {side.word} side: {shown}; no longer proof is worth its time")
     return REPORT
 

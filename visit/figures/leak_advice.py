@@ -24,7 +24,10 @@ SPARED_DB = 2.5
 """What a proof spares for mismatch, load and shape, where no plan says it: nine tenths of a decibel each for port 2 and
 a load nobody described, and a little."""
 
-APART = "jumper=half parts leak and signal"
+JUMPER = "jumper=half"
+APART = f"{JUMPER} parts leak and signal"
+PAST_IT = f"jumper test (k, {JUMPER}) or second witness (W)"
+"""What looks past a leak where no proof does: signal and leak parted, or another instrument."""
 
 
 @dataclass(frozen=True, slots=True)

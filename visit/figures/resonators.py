@@ -11,6 +11,7 @@ from dataclasses import dataclass, field
 import numpy as np
 from numpy.typing import NDArray
 
+from protocol.errors import RequestError
 from protocol.sweep import Limits, SweepSettings
 from rf.repeater.passband import Residuals
 from rf.resonators.band_figures import BandDeed, BandFigures, advise_band, band_figures, no_band
@@ -25,11 +26,14 @@ from rf.resonators.cavity_figures import (
     notch_cavity,
     pass_cavity,
 )
-from rf.resonators.coupled_fit import CoupledFit, Errors, Swept, fit_coupled
+from rf.resonators.coupled_fit import CoupledFit, Errors, Swept, fit_coupled, fit_crossed
 from rf.resonators.notch_fit import fit_notch
+from rf.resonators.turns import BandTurn, hz_per_turn, measured, turns_for
+from rf.values.figure import Figure, cant_say
 from visit.figures.averaging import FEWEST_POINTS, Averaged, floor_of
 from visit.figures.known import Known
 from visit.figures.run_figures import RunFigures, no_figures
+from visit.record.band_turns import read_turns, typed_turn, write_turn
 from visit.record.sheet import CAVITY_AT, CAVITY_DEPTH, CAVITY_LOSS, Sheet
 from visit.record.visit_file import RunRow
 from visit.site.hookup import ANTENNA_PORT, CAVITY, CAVITY_ONE, HookUp, Side
@@ -65,6 +69,8 @@ class BandSight:
     figures: BandFigures
     deed: BandDeed
     sweeps: int
+    turns: Figure
+    """Of the screw that the deed names, inwards; CAN'T SAY while none of its turns was measured."""
 
 
 def cavity_sight(figures: RunFigures) -> CavitySight:
@@ -137,11 +143,45 @@ def _side(figures: RunFigures, run: RunRow, side: Side) -> BandSight:
         number = order if fit is None else fit.elements.order
         shown = band_figures(fit, number, site.pass_hz(side), site.reject_hz(side), tee=True)
     deed = advise_band(shown, fit, site.pass_hz(side), site.goals.return_loss_db)
-    return BandSight(side, run.id, run.hookup, shown, deed, figures.sweeps(run))
+    turns = _turns(figures, side, run, shown, deed)
+    return BandSight(side, run.id, run.hookup, shown, deed, figures.sweeps(run), turns)
+
+
+def places(shown: BandFigures) -> dict[str, tuple[float, float]]:
+    """Where resonators and couplings stand, in hertz with half of the interval; only what is told."""
+    named = [
+        *((str(number), one) for number, one in enumerate(shown.offsets, 1)),
+        *((f"{number}-{number + 1}", one) for number, one in enumerate(shown.couplings, 1)),
+    ]
+    return {what: (one.value, max(one.high - one.value, one.value - one.low)) for what, one in named if one.known}
+
+
+def _turns(figures: RunFigures, side: Side, run: RunRow, shown: BandFigures, deed: BandDeed) -> Figure:
+    """How far, by the turns of that screw whose effect was measured."""
+    if not deed.what or deed.by_hz == 0.0:
+        return cant_say("", "nothing to turn by a measured amount", limited_by="turns")
+    stored = read_turns(figures.visit, side)
+    swept_since = not stored or stored[-1][1] != run.id
+    seen = measured([turn for turn, _ in stored], places(shown) if swept_since else None, deed.what)
+    largest = max((abs(one.turns) for one in seen), default=0.0)
+    return turns_for(deed.by_hz, hz_per_turn(seen), largest)
+
+
+def note_turn(figures: RunFigures, side: Side, words: str) -> None:
+    """Write down a turn of a side's screw, with where everything stood before it. Raises RequestError where no sweep
+    tells that, RecordError."""
+    what, turns = typed_turn(words)
+    sight = next((one for one in band_sights(figures) if one.side is side), None)
+    if sight is None or not places(sight.figures):
+        raise RequestError(f"sweep the {side.word} side from port {side.value} first: nothing tells where it stands")
+    if what not in places(sight.figures):
+        raise RequestError(f"there is no {what}; there are {', '.join(places(sight.figures))}")
+    write_turn(figures.visit, side, BandTurn(what, turns, places(sight.figures)), sight.run)
 
 
 def fit_side(made: Averaged, known: Known, site: Site, side: Side, hookup: HookUp) -> CoupledFit | None:
-    """The fit of one side; of as many resonators as the site file says, else of the fewest that explain the sweep."""
+    """The fit of one side; of as many resonators as the site file says, else of the fewest that explain the sweep. A
+    plain row comes first; one with a coupling across it where none is enough, or the site file names it."""
     f, own, other = made.frequency_hz, site.pass_hz(side), site.reject_hz(side)
     toward = np.sign(other - own) * (f - own) / abs(other - own)
     near = (toward < INNER) & (toward > -OUTER)
@@ -151,10 +191,17 @@ def fit_side(made: Averaged, known: Known, site: Site, side: Side, hookup: HookU
     s11 = made.s11.mean[near] if hookup.driven != ANTENNA_PORT else None
     swept = Swept(f[near], s11, made.s21.mean[near], power11, power21)
     fit = None
-    for order in (site.cavities,) if site.cavities else ORDERS:
+    orders = (site.cavities,) if site.cavities else ORDERS
+    for order in orders if site.cross is None else ():
         fit = fit_coupled(swept, order, _errors(known))
         if fit is not None and fit.trusted:
-            break
+            return fit
+    across = None if site.cross is None else (site.cross[0] - 1, site.cross[1] - 1)
+    for order in orders:
+        if order > (2 if across is None else across[1]):
+            crossed = fit_crossed(swept, order, _errors(known), across)
+            if crossed is not None:
+                return crossed
     return fit
 
 

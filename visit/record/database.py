@@ -13,6 +13,7 @@ from contextlib import contextmanager
 from pathlib import Path
 
 from visit.record.opening import Reader, RecordBusyError, RecordError, RecordMachineError
+from visit.record.place import Place
 
 Tell = Callable[[str, int, int], None]
 """Hears what is being read, how much of it is done, and how much there is."""
@@ -26,6 +27,7 @@ class Database:
     ) -> None:
         self.path, self.tell = path, tell
         self._connection, self._reader = connection, reader
+        self._place = Place(path)
         self._lock = threading.RLock()  # a question may be part of a transaction
 
     def close(self) -> None:
@@ -53,8 +55,10 @@ class Database:
 
     @contextmanager
     def writing(self) -> Iterator[sqlite3.Connection]:
-        """One transaction. Any SQLite fault becomes a RecordError naming the file; nothing half-written stays."""
+        """One transaction. Any SQLite fault becomes a RecordError naming the file; nothing half-written stays. So does
+        that the file no longer stands under its name."""
         with self._lock:
+            self._place.check(self._connection)
             try:
                 with self._connection:
                     yield self._connection

@@ -24,6 +24,12 @@ FIRST = "measure what comes down the feeder FIRST: a co-sited transmitter may br
 SWEPT = {ANTENNA: "its antenna", FEEDER_OPEN: "its far end open", FEEDER_SHORT: "its far end shorted"}
 
 
+PLAIN = (
+    "return loss is how much less comes back from the antenna than goes up: 14 dB less is 4 %, 10 dB is 10 %; above a"
+    " VSWR of 2 look at antenna, plugs and water (common practice)"
+)
+
+
 def feeder_lines(sight: FeederSight) -> list[str]:
     """The page from top to bottom: power first, match, loss, distances."""
     come = "not written down yet" if sight.incoming_dbm is None else f"{sight.incoming_dbm:g} dBm, written down"
@@ -31,6 +37,7 @@ def feeder_lines(sight: FeederSight) -> list[str]:
     if not sight.runs:
         return [*lines, "nothing was swept yet: hook-up antenna, the feeder on port 1"]
     lines.append("swept with " + ", ".join(f"{SWEPT[end]} (run {run})" for end, run in sight.runs.items()))
+    lines.append(PLAIN)
     for channel in sight.channels:
         at = f"{channel.frequency_hz / 1e6:.4f} MHz"
         why = f" ({channel.return_loss.why})" if not channel.return_loss.known else f", VSWR {text(channel.vswr)}"

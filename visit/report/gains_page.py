@@ -17,7 +17,7 @@ NAMES = {
     "noise_margin": "it lies below the receiver's own by",
     "desense": "desensitisation",
     "carrier_dbm": "carrier at the receiver",
-    "carrier_margin": "it lies below what blocks it by",
+    "carrier_margin": "the carrier lies below what blocks the receiver by",
     "deafness": "loss, site noise and desensitisation together",
     "radiated_dbm": "power into the feeder",
 }
@@ -29,14 +29,23 @@ BETWEEN = {
 }
 
 
-def gains_lines(gains: Gains) -> list[str]:
-    """The page: the change in words first, then before and after, what was seen, what it all rests on."""
+PLAIN = (
+    "desensitisation is by how much the transmitter deafens the receiver: 3 dB are half its sensitivity, 0.5 dB nobody"
+    " hears; isolation is what the duplexer keeps of the transmitter from the receiver"
+)
+OWNERS = ("noise", "desense", "carrier_margin", "radiated_dbm")
+"""What the owner of a site asks of each time."""
+
+
+def gains_lines(gains: Gains, *, brief: bool = False) -> list[str]:
+    """The page: the change in words first, then before and after, what was seen, what it all rests on. `brief`: the
+    page of a report, with what its owner asks only; the words are the same."""
     if not gains.known.radios.power_dbm.known:
         return [NO_POWER]
-    lines = [heard_words(gains), radiated_words(gains.radiates)]
+    lines = [heard_words(gains), radiated_words(gains.radiates), PLAIN]
     for at in (gains.before, gains.after):
         if at is not None:
-            lines += [f"{at.when}:", *(f"  {line}" for line in at_lines(at))]
+            lines += [f"{at.when}:", *(f"  {line}" for line in at_lines(at, brief=brief))]
     lines += seen_lines(gains)
     noise, carrier = gains.needed
     lines.append(
@@ -51,11 +60,13 @@ def seen_lines(gains: Gains) -> list[str]:
     return [f"seen {one.when}, {one.name} {one.decibels:g} dB: {one.says}" for one in gains.seen]
 
 
-def at_lines(at: At) -> list[str]:
+def at_lines(at: At, *, brief: bool = False) -> list[str]:
     """One time, a figure a line."""
-    lines = [f"{name}: {said(getattr(at.between, key))}" for key, name in BETWEEN.items()]
-    lines += [f"{name}: {said(getattr(at.outcome, key))}" for key, name in NAMES.items()]
-    lines.append(f"deafer by the site's noise, transmitter off: {said(at.site)}")
+    told = [(key, name, getattr(at.between, key)) for key, name in BETWEEN.items()]
+    told += [(key, name, getattr(at.outcome, key)) for key, name in NAMES.items()]
+    lines = [f"{name}: {said(figure)}" for key, name, figure in told if key in OWNERS or not brief]
+    if at.site.known or not brief:
+        lines.append(f"deafer by the site's noise, transmitter off: {said(at.site)}")
     if at.sensitivity_dbm.known:
         lines.append(f"sensitivity at the antenna port: {text(at.sensitivity_dbm)}")
     return [*lines, at.says]

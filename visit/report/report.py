@@ -141,7 +141,7 @@ def _gathered(visit: VisitFile, earlier: Sequence[Path]) -> Report:
     report.computed = computed_lines(day, replay)
     gains = gains_of(day, replay)
     heard = [heard_words(gains)] if gains.hears.known else []
-    report.gains = gains_lines(gains) if gains.known.radios.power_dbm.known else []
+    report.gains = gains_lines(gains, brief=True) if gains.known.radios.power_dbm.known else []
     paths = paths_of(replay)
     if any(path.parts for path in paths.values()):
         report.gains += parts_lines(paths, site)

@@ -7,8 +7,10 @@ from __future__ import annotations
 
 import math
 from collections.abc import Sequence
+from dataclasses import replace
 
 from rf.resonators.cavity_figures import CavityFigures
+from rf.resonators.turns import TRIAL
 from rf.values.words import as_json, text
 from visit.figures.resonators import BandSight, CavitySight
 from visit.site.site import Site
@@ -122,6 +124,8 @@ def side_words(sight: BandSight, site: Site) -> list[str]:
     couplings = ", ".join(f"{n}-{n + 1} {text(k)}" for n, k in enumerate(one.couplings, 1) if k.known)
     if couplings:
         lines.append(f"couplings {couplings}")
+    if one.across is not None:
+        lines.append(f"across the row {one.across[0]}-{one.across[1]} {text(one.cross, signed=True)}")
     return [*lines, *deed_words(sight)]
 
 
@@ -139,7 +143,19 @@ def deed_words(sight: BandSight) -> list[str]:
     """What to turn, why, what it brings."""
     deed = sight.deed
     expect = [f"expect: {deed.expect}"] if deed.expect else []
-    return [f"do: {deed.do} ({deed.why})", *expect]
+    return [f"do: {deed.do}{turn_words(sight)} ({deed.why})", *expect]
+
+
+def turn_words(sight: BandSight) -> str:
+    """How far and which way the screw goes; a trial turn while nobody knows."""
+    if not sight.deed.what or sight.deed.by_hz == 0.0:
+        return ""
+    turns = sight.turns
+    if not turns.known:
+        return f"; which way is not known yet: {TRIAL:g} turn in, write it down, sweep"
+    way = "in" if turns.value > 0.0 else "out"
+    low, high = sorted((abs(turns.low), abs(turns.high)))
+    return f": {text(replace(turns, value=abs(turns.value), low=low, high=high))} turn {way}"
 
 
 def band_data(sights: Sequence[BandSight]) -> list[dict[str, object]]:
@@ -156,8 +172,12 @@ def band_data(sights: Sequence[BandSight]) -> list[dict[str, object]]:
             "resonators": [as_json(figure) for figure in sight.figures.offsets],
             "couplings": [as_json(figure) for figure in sight.figures.couplings],
             "external_q": [as_json(figure) for figure in sight.figures.external_q],
+            "across": sight.figures.across,
+            "cross": as_json(sight.figures.cross),
             "do": {
                 "resonator": sight.deed.resonator,
+                "what": sight.deed.what,
+                "turns": as_json(sight.turns),
                 "by_hz": sight.deed.by_hz,
                 "do": sight.deed.do,
                 "why": sight.deed.why,

@@ -6,11 +6,13 @@ Owns: the page, understandable to the owner of a site, the table of common cases
 
 from __future__ import annotations
 
+import math
 from dataclasses import replace
 
 from rf.floor.soonest import Setting
 from rf.values.figure import Figure
 from rf.values.words import as_json, finite, text
+from visit.day.planner import time_words
 from visit.day.side_forecast import Way
 from visit.day.suits import Suits
 
@@ -28,9 +30,15 @@ LONG_MIN = 1.5
 """From so many minutes on a time is told in minutes."""
 
 
+PLAIN = (
+    "a forecast of what the instrument can show of a duplexer: how deep a rejection, in which time; no pass of a"
+    " duplexer rests on it"
+)
+
+
 def suits_lines(made: Suits) -> list[str]:
     """The page: the answer first, then the ways, the place, what would help, what it rests on."""
-    lines = [verdict_words(made), proof_words(made), other_words(made)]
+    lines = [verdict_words(made), PLAIN, proof_words(made), other_words(made)]
     for way in made.ways:
         lines += [f"{way.name} ({way_words(way)}):", *(f"  {line}" for line in reach_words(way))]
     lines += place_words(made)
@@ -68,12 +76,8 @@ def _setting(setting: Setting) -> str:
 def _gained(setting: Setting, usual: Setting) -> str:
     if setting == usual:
         return ""
-    took = f"{usual.points} at {usual.bandwidth_hz:g} Hz would take {_clock(usual.seconds)}"
-    return f" ({_clock(setting.seconds)}; {took})"
-
-
-def _clock(seconds: float) -> str:
-    return f"{seconds:.0f} s" if seconds < 90 else f"{seconds / 60:.1f} min"
+    took = f"{usual.points} at {usual.bandwidth_hz:g} Hz would take {time_words(usual.seconds)}"
+    return f" ({time_words(setting.seconds)}; {took})"
 
 
 def way_words(way: Way) -> str:
@@ -88,7 +92,8 @@ def reach_words(way: Way) -> list[str]:
     """What it reaches, a figure a line."""
     return [
         f"a rejection up to {text(way.reads)} will be a READING",
-        f"AT LEAST {text(way.shows)} can be shown, to within 1 dB of it in {timed(way.minutes)}; {ENDS[way.ends]}",
+        f"up to {text(way.shows)} can be shown as a bound, to within 1 dB of it in {timed(way.minutes)};"
+        f" {ENDS[way.ends]}",
     ]
 
 
@@ -165,11 +170,13 @@ def _setting_data(setting: Setting | None) -> dict[str, float] | None:
 
 def timed(minutes: Figure) -> str:
     """A time in the unit that a watch would show."""
-    if not minutes.known or minutes.value >= LONG_MIN:
-        return text(minutes)
-    return text(
-        replace(minutes, unit="s", value=60.0 * minutes.value, low=60.0 * minutes.low, high=60.0 * minutes.high)
-    )
+    if minutes.known and minutes.value < LONG_MIN:
+        minutes = replace(
+            minutes, unit="s", value=60.0 * minutes.value, low=60.0 * minutes.low, high=60.0 * minutes.high
+        )
+    if minutes.known and math.isinf(minutes.high):  # at worst no average gets there
+        return f"INFERRED {minutes.value:.2g} {minutes.unit} (from {minutes.low:.2g} {minutes.unit} on, or never)"
+    return text(minutes)
 
 
 def short(figure: Figure) -> str:

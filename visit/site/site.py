@@ -42,6 +42,8 @@ class Site:
     transmit: Side
     kind: str = "band-reject"
     cavities: int | None = None
+    cross: tuple[int, int] | None = None
+    """Two resonators of a band-pass side, counted from its own port, that one more coupling joins."""
     goals: Goals = field(default_factory=Goals)
     temperature_c: float | None = None
     call_sign: str = ""
@@ -129,6 +131,7 @@ KEYS = {
     "transmit",
     "kind",
     "cavities",
+    "cross",
     "goals",
     "temperature_c",
     "load_return_loss_db",
@@ -183,6 +186,7 @@ def parse_site(text: str, path: Path) -> Site:
         transmit=Side.LOW if transmit == "low" else Side.HIGH,
         kind=kind,
         cavities=None if cavities is None else int(cavities),
+        cross=_cross(reader, cavities),
         goals=goals,
         temperature_c=reader.number(table, "temperature_c", -60, 80, None),
         call_sign=reader.text("call_sign", ""),
@@ -190,3 +194,15 @@ def parse_site(text: str, path: Path) -> Site:
         load_return_loss_db=reader.number(table, "load_return_loss_db", 3, 80, None),
         source=text,
     )
+
+
+def _cross(reader: _Reader, cavities: float | None) -> tuple[int, int] | None:
+    """Two resonators past one or two others, e.g. "1-4"."""
+    words = reader.text("cross", "")
+    if not words:
+        return None
+    first, _, second = words.partition("-")
+    pair = (int(first), int(second)) if first.isdecimal() and second.isdecimal() else (0, 0)
+    if pair[0] < 1 or pair[1] - pair[0] not in (2, 3) or (cavities is not None and pair[1] > cavities):
+        raise reader.fault("cross", f'must be two resonators past one or two others, e.g. "1-4", not {shown(words)}')
+    return pair

@@ -29,7 +29,7 @@ CHOICES = (("1", "2"), ("0", "1"), ("s11", "s21"), ("S11", "S21"), ("11", "21"))
 _TAKES_ONE = re.compile(
     r"(?i)\W*1\s*(?:[=:,;)]|-+\s|to\b|sweeps\b|(?:start|trigger|run|take|make|do|begin|execute)s?\b)"
 )
-"""A description that begins with the value to be set, as `1 starts a sweep`, `1 take a sweep`; `1 sweep` counts sweeps."""
+"""A description that begins with the value to be set, as `1 starts a sweep`; `1 sweep` counts sweeps."""
 READY = re.compile(r"(?i)\b(ready|idle|done|finished|complete)\b")
 
 

@@ -107,7 +107,10 @@ def meaning_of(
     points = taken[0][0].points
     frequency_hz = np.linspace(start_hz, stop_hz, points)
     for at, number, columns, values, told in pairs:
-        for kind in kinds or reflecting(values, frequency_hz, told + " " + " ".join(taken[at][number].titles)):
+        shape = taken[at][number]
+        hexed = all(shape.forms[column].startswith("hex") for column in columns)
+        said = f"{told} {' '.join(shape.titles)}"
+        for kind in kinds or reflecting(values, frequency_hz, said, hexed=hexed):
             others = [
                 pair for pair in pairs
                 if (pair[:2] != (at, number) or not set(pair[2]) & set(columns)) and transmits(pair, kind)
@@ -136,6 +139,8 @@ def _named(shape: Shape, start_hz: float, stop_hz: float, still: Collection[int]
     for column in range(shape.values.shape[1]):
         values = shape.values[:, column]
         own = frequency_unit(values, start_hz, stop_hz)
+        if column <= 1 and frequency_unit(values[::-1], start_hz, stop_hz):
+            raise OtherFrequenciesError  # from the stop down to the start
         if own and column <= 2 and not any(name.startswith("frequency") for name in names):
             names[column] = f"frequency_{own}"
         elif index_column(values) and column <= 1 and len(values) > 3:

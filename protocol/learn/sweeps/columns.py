@@ -25,6 +25,8 @@ RETURN_LOSS = re.compile(r"\bRL\b|(?i:\breturn loss\b|\bloss\b)")
 """Words that say that decibels of a reflection count how much is lost."""
 LEAST_LOSS_DB = 0.03
 """A lead loses more, there and back; smaller numbers may be no decibels."""
+STILL = 0.01
+"""A column whose angles all lie within this, in radians, holds none."""
 DELAY_S = (0.2e-9, 120e-9)
 """Delay of an open lead, there and back."""
 
@@ -79,12 +81,15 @@ def _divided(name: str, divisor: float) -> str:
 _SCALES = (1.0, 1e3, 1e4, 32767.0, 1e5, 1e6, 8388608.0, 4194304.0, 2097152.0,
            16384.0, 8192.0, 4096.0, 2048.0, 65536.0, 1e7, 1e8,
            2147483648.0, 16777216.0, 524288.0, 1e9)  # fmt: skip
+POWERS: tuple[Kind, ...] = tuple(Kind("re", "im", (2.0**bits, 2.0**bits)) for bits in range(7, 32))
+"""What hexadecimal numbers count in: always a power of two, never of ten."""
 KINDS: tuple[Kind, ...] = (
     *(Kind("re", "im", (scale, scale)) for scale in _SCALES),
     Kind("db", "deg", (1, 1)), Kind("mag", "deg", (1, 1)), Kind("db", "rad", (1, 1)), Kind("mag", "rad", (1, 1)),
     Kind("mag", "deg", (1e4, 10)), Kind("mag", "deg", (1e3, 10)), Kind("mag", "deg", (1e4, 100)),
     Kind("mag", "deg", (1e5, 100)), Kind("mag", "deg", (1e4, 1)), Kind("mag", "deg", (1e3, 1)),
-    Kind("mag", "deg", (1e6, 1e3)), Kind("db", "deg", (10, 10)), Kind("db", "deg", (100, 10)),
+    Kind("mag", "deg", (1e6, 1e3)), Kind("mag", "deg", (100, 1)),
+    Kind("db", "deg", (10, 10)), Kind("db", "deg", (100, 10)),
     Kind("db", "deg", (100, 100)), Kind("db", "deg", (1e3, 1e3)), Kind("db", "turn", (256, 65536)),
     Kind("loss", "deg", (1, 1)), Kind("loss", "rad", (1, 1)), Kind("loss", "deg", (10, 10)),
     Kind("loss", "deg", (100, 100)),
@@ -121,11 +126,14 @@ def hinted(kind: Kind, told: str) -> bool:
     return angle in text and (("db" in text) == (kind.first in ("db", "loss")))
 
 
-def reflecting(pair: NDArray[np.float64], frequency_hz: NDArray[np.float64], told: str = "") -> list[Kind]:
-    """Kinds in which a pair of columns is the reflection of an open lead, the likeliest first."""
+def reflecting(
+    pair: NDArray[np.float64], frequency_hz: NDArray[np.float64], told: str = "", *, hexed: bool = False
+) -> list[Kind]:
+    """Kinds in which a pair of columns is the reflection of an open lead, the likeliest first. `hexed`: both are
+    hexadecimal."""
     found = []
     losing = RETURN_LOSS.search(told) is not None and float(np.median(pair[:, 0])) > 0
-    for kind in KINDS:
+    for kind in (*POWERS, *(one for one in KINDS if one.first != "re")) if hexed else KINDS:
         unsaid = kind.first == "loss" and (kind.divisors != (1, 1) or float(np.median(pair[:, 0])) < LEAST_LOSS_DB)
         if (kind.other or (losing and kind.first == "db") or unsaid) and not (losing and kind.first == "loss"):
             continue  # the sign of so small a number is told by words only
@@ -145,12 +153,13 @@ def reflecting(pair: NDArray[np.float64], frequency_hz: NDArray[np.float64], tol
         found.append(
             (
                 not hinted(kind, told),
+                kind.first == "loss" and not losing,  # unless words say so, what does not grow is a size
                 round(float(np.std(size) / np.median(size)) + 3 * delay.error, 2),
                 abs(float(np.median(size)) - 0.95),
                 kind,
             )
         )
-    return [kind for *_, kind in sorted(found, key=lambda entry: entry[:3])]
+    return [kind for *_, kind in sorted(found, key=lambda entry: entry[:4])]
 
 
 def reflects(trace: Complex) -> bool:
@@ -164,6 +173,8 @@ def leaking(pair: NDArray[np.float64], kind: Kind) -> bool:
     size = float(np.median(pair[:, 0])) / kind.divisors[0]
     if (kind.first == "db" and size < FAINTEST_DB) or (kind.first == "loss" and -size < FAINTEST_DB):
         return False
+    if kind.second != "im" and np.ptp(np.angle(kind.complex(pair))) < STILL:
+        return False  # no angle: what leaks turns, or is noise
     return bool(np.percentile(np.abs(kind.complex(pair)), 90) < LEAKS)
 
 

@@ -10,7 +10,7 @@ from __future__ import annotations
 
 import re
 from collections import Counter, defaultdict
-from collections.abc import Sequence
+from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
 from itertools import pairwise
 
@@ -43,8 +43,16 @@ _TOKEN = {
 }
 _NUM = r"[-+]?(?:\d+\.?\d*|\.\d+)(?:[eE][-+]?\d{1,3})?"
 _COMMA_NUM = r"[-+]?\d+(?:[.,]\d+)?(?:[eE][-+]?\d{1,3})?"  # a column of a row may have another sign than the next
-_HEX = r"(?:0[xX])?(?:[0-9A-F]{1,16}|[0-9a-f]{1,16})"
+_HEX = r"(?:0[xX])?(?:[0-9A-F]{1,32}|[0-9a-f]{1,32})"
 _SUM = re.compile(rf"({_NUM})([-+](?:\d+\.?\d*|\.\d+)(?:[eE][-+]?\d{{1,3}})?)([ij])")
+_PLAIN = r"(?:\d+\.?\d*|\.\d+)(?:[eE][-+]?\d{1,3})?"
+_IMAG = re.compile(rf"(?<![\w.])[-+][ \t]*[ij][ \t]*{_PLAIN}|(?<=[\d.])[-+]j{_PLAIN}|"
+                   rf"(?<![\w.])[-+][ \t]+{_PLAIN}(?=[ \t]*[ij](?!\w))")  # fmt: skip
+_IMAG_TEXT = re.compile(rf"[-+](?:[ \t]*[ij][ \t]*|[ \t]+){_PLAIN}")
+"""An imaginary part whose sign stands apart from its number: `+ j0.25`, `- 0.25i`."""
+_DECIMAL = r"(?:\d+\.\d*|\.\d+)(?:[eE][-+]?\d{1,3})?"
+_RUN_ON = re.compile(rf"[-+]?{_DECIMAL}(?:[-+]{_DECIMAL})+")
+"""Numbers that nothing but their signs part: `+0.9500-0.0312`."""
 _NAMED = re.compile(rf"([A-Za-z_]+?)((?:{_NUM}|\d[0-9A-F]*))")
 
 
@@ -164,9 +172,15 @@ def _reading(lines: Sequence[str], points: int | None, comma: str, glue: int) ->
 def _cut(at: int, text: str, comma: str) -> _Line | None:
     """A line in its texts; sums such as `0.1-0.2j` and names before numbers are taken apart."""
     literals, texts, last = list[str](), list[str](), 0
-    for match in _TOKEN[comma].finditer(text):
-        token, begin, end = match.group(), match.start(), match.end()
+    for token, begin, end in _tokens(text, comma):
         pieces = [(begin, end)]
+        if _IMAG_TEXT.fullmatch(token):
+            literals.append(text[last:begin])
+            texts.append(token)
+            last = end
+            continue
+        if _RUN_ON.fullmatch(token):
+            pieces = [(begin + one.start(), begin + one.end()) for one in re.finditer(rf"[-+]?{_DECIMAL}", token)]
         sums, named = _SUM.fullmatch(token), _NAMED.fullmatch(token)
         if sums is not None:
             pieces = [(begin, begin + sums.end(1)), (begin + sums.end(1), end - 1)]
@@ -179,6 +193,17 @@ def _cut(at: int, text: str, comma: str) -> _Line | None:
     return _Line(at, (*literals, text[last:]), tuple(texts)) if texts else None
 
 
+def _tokens(text: str, comma: str) -> Iterator[tuple[str, int, int]]:
+    """Texts of a line, and where they stand; an imaginary part is one, whatever blanks are in it."""
+    last = 0
+    for span in _IMAG.finditer(text) if comma == "." else ():
+        yield from ((one.group(), last + one.start(), last + one.end())
+                    for one in _TOKEN[comma].finditer(text[last : span.start()]))  # fmt: skip
+        yield span.group(), span.start(), span.end()
+        last = span.end()
+    yield from ((one.group(), last + one.start(), last + one.end()) for one in _TOKEN[comma].finditer(text[last:]))
+
+
 def _numbers(line: _Line, comma: str) -> int:
     """How many numbers a line can hold, those without a sign between them among them."""
     return sum(2 if re.fullmatch(GLUED, text) else _numeric(text, comma) for text in line.texts)
@@ -187,7 +212,7 @@ def _numbers(line: _Line, comma: str) -> int:
 def _numeric(text: str, comma: str) -> bool:
     """Whether a text could be a number in any way, with a unit behind it."""
     plain = _COMMA_NUM if comma == "," else _NUM
-    return re.fullmatch(rf"{plain}[A-Za-z]{{0,4}}|{_HEX}", text) is not None
+    return re.fullmatch(rf"{plain}[A-Za-z]{{0,4}}|{_HEX}", text) is not None or _IMAG_TEXT.fullmatch(text) is not None
 
 
 def _kind(line: _Line, comma: str) -> tuple[str, ...]:
@@ -320,6 +345,8 @@ def _shape(rows: list[_Line], texts: list[str], comma: str, hexed: set[int], beg
 
 def _column(texts: Sequence[str], comma: str, hexed: set[int]) -> _Column | None:
     """What the texts of one column are as numbers; None where they are none, or one is beyond any meaning."""
+    if all(_IMAG_TEXT.fullmatch(text) for text in texts):
+        return _Column("imag", np.array([float(re.sub(r"[ \tij]", "", text)) for text in texts]))
     plain = _plain(texts, comma)
     if plain is not None and not np.all(np.abs(plain.values) < LARGEST):
         return None

@@ -78,7 +78,8 @@ def _until_again(texts: Sequence[str]) -> list[str]:
     """Long lines up to the one that begins as an earlier one does: there the next of endless sweeps begins."""
     heads: dict[str, str] = {}
     for text in texts:
-        head = text[: numbers_at(text, ".")[0][0]]
+        named = re.match(r"[A-Za-z]\w*", text)  # the digits of `S11` are no data
+        head = named.group() if named else text[: numbers_at(text, ".")[0][0]]
         if head in heads:
             break
         heads[head] = text
@@ -95,8 +96,12 @@ def _followed(text: str, points: int, commas: Sequence[str]) -> Shape | None:
         width = len(at) // points
         if len(at) % points or not 2 <= width <= MOST_NUMBERS:
             continue
-        rows = [text[at[first][0] : at[first + width - 1][1]] for first in range(0, len(at), width)]
         begin = text[: at[0][0]].strip()
+        gaps = {text[at[first - 1][1] : at[first][0]].strip() for first in range(width, len(at), width)}
+        mark = gaps.pop() if len(gaps) == 1 else ""
+        mark = f"{mark} " if re.search(r"[A-Za-z]", mark) and begin.endswith(mark) else ""  # a word before each point
+        rows = [mark + text[at[first][0] : at[first + width - 1][1]] for first in range(0, len(at), width)]
+        begin = begin.removesuffix(mark.strip()).strip()
         found = rows_of(rows, points, (comma,))[:1]
         readings += [replace(shape, stream=True, begin=begin, titles=()) for shape in found]
     return max(readings, key=lambda shape: orderly([shape]), default=None)
