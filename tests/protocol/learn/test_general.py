@@ -165,13 +165,8 @@ def test_topics_are_those_that_the_text_of_help_names() -> None:
         "data",
         "service",
     ]
-<<<<<<< HEAD
     groups = ["groups (help <group> for more):", " swp    sweep: start, stop", " nv     flash", " sys    system"]
     assert topics_of(groups,
-=======
-    assert topics_of(["groups (help <group> for more):", " swp    sweep: start, stop",
-                      " nv     flash", " sys    system"],
->>>>>>> main
                      "help") == ["swp", "nv", "sys"]  # fmt: skip
     assert topics_of(["start n   start of the sweep", "stop n    end of the sweep"], "help") == []
 
