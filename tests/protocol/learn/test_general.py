@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+import time
+
 import pytest
 
 from protocol.learn.dialogue import Role, Word
@@ -229,3 +231,24 @@ def test_numbers_behind_one_word_name_traces_and_letters_may_be_words() -> None:
     assert set(sent(best_of(numbered))) == {"TRACE? 1", "TRACE? 2", "GO"}
     lettered = "A) Start frequency [MHz]\nB) Stop frequency [MHz]\nC) Sweep\nD) Print S11\nE) Calibration"
     assert set(sent(best_of(lettered))) == {"A", "B", "C", "D"}
+
+
+@pytest.mark.parametrize(
+    "line",
+    [
+        "start " + "1.." * 60 + "x",
+        "a" + " |" * 90,
+        "a" + " | b" * 60 + "  c d",
+        "f" + "<n>" * 60 + "=",
+        "set a" + "|b" * 90 + "|",
+        "x" + ", y" * 90 + ";",
+        "topics: " + "a, " * 90 + "!",
+        "a " + "'b " * 90,
+    ],
+    ids=range(8),
+)
+def test_a_line_that_could_be_parted_in_a_billion_ways_is_read_at_once(line: str) -> None:
+    began = time.process_time()
+    general_entries([line] * 4)
+    topics_of([line] * 4, "help")
+    assert time.process_time() - began < 1.0
