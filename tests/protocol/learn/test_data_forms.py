@@ -127,13 +127,8 @@ def test_frequencies_that_run_downwards_are_not_taken() -> None:
 @pytest.mark.parametrize(
     ("refusal", "head"),
     [("NO, try help", "NO,"), ("- pardon? (help)", "- "), ("not accepted: no such word", "not"),
-<<<<<<< HEAD
-     ("error {n} (see help)", "error"),
-     ("{word}: not found", ""), ("I don't follow. Say HELP.", ""), ("unknown word", "unknown")],
-=======
      ("error {n} (see help)", "error"), ("{word}: not found", ""), ("I don't follow. Say HELP.", ""),
      ("unknown word", "unknown")],
->>>>>>> trials
 )  # fmt: skip
 def test_how_a_refusal_begins(refusal: str, head: str) -> None:
     assert head_of(refusal) == head
