@@ -1,1 +1,1 @@
-"""The serial layer: link, dialects, profiles, analyzer, sweep runs, simulated analyzer."""
+"""The serial layer: link, dialects, profiles, analyzer, sweep runs; learning an unknown analyzer; a simulated one."""

@@ -177,6 +177,7 @@ class Person:
         *settings, data = [
             line.strip("\r\n") for line in self.recipe(self.key, 430e6, 440e6, 51, "s11") if line.strip()
         ]
+        settings = [line for line in settings if len(line) > 1]  # a lone key may come first, to leave a question
         roles = (f"sets start in {unit}", f"sets stop in {unit}", "sets points")
         parts = [f'"{line[0]}{{v}}" {role}' for line, role in zip(settings, roles, strict=True)]
         return [*parts, f"{data} gives data", '"?" lists words']

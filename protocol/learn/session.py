@@ -6,6 +6,7 @@ Owns: what is known so far (`Found`), its evidence, and what is missing in words
 from __future__ import annotations
 
 import re
+from collections import Counter
 from dataclasses import replace
 
 from protocol.learn.commands import WORDS_OF_ROLES
@@ -27,6 +28,8 @@ from protocol.sweep import SweepSettings
 
 OTHER_WIDTH = 0.6
 """Width of a sweep beside an end of the range, as a part of the one that was understood."""
+OFTEN, LONGEST_END = 3, 24
+"""A line that came so often to settings, and is no longer, is how it says that it took them."""
 SAME_DELAY = 0.15
 """Two sweeps of one open lead differ by less than this part in its delay."""
 
@@ -50,13 +53,27 @@ class Session(Sweeping):
         for word in setters.of(*Role):
             if word.role in WORDS_OF_ROLES or word.role in (Role.RANGE, Role.SETTINGS, Role.BANDWIDTH, Role.AVERAGE):
                 setters.permit(word)
-        trials = self._trials = Trials(setters)
+        trials, before = Trials(setters), len(self.talk.transcript)
+        self._trials = trials
         if not await trials.run():
             known = ", ".join(word.name for word in self.words if word.role in FIELDS or word.role is Role.RANGE)
             raise MissingError(
                 f"no way was found to set frequencies (tried: {known})" if known else "no word sets frequencies"
             )
+        self._taken_with(before)
         self._commands(trials)
+
+    def _taken_with(self, before: int) -> None:
+        """A line that alone answers settings that are taken is an end, too, where answers to questions have another."""
+        manner = self.talk.manner
+        if manner.prompts or not manner.ends:
+            return
+        said = [self.talk.lines(got, sent.strip()) for sent, got in self.talk.transcript[before:]]
+        alone = [lines[0] for lines in said if len(lines) == 1 and not self.talk.turned_down(lines)]
+        often = Counter(one for one in alone if not re.search(r"\d", one)).most_common(1)
+        for line, times in often:
+            if times >= OFTEN and len(line) <= LONGEST_END:
+                self.talk.manner = replace(manner, ends=(*manner.ends, line))
 
     async def _on_the_page(self) -> None:
         """Settings that no list shows, where the console tells how to set one and a page of all names them exactly."""

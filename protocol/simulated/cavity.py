@@ -36,7 +36,8 @@ def _series(z: NDArray[np.complex128]) -> Chain:
     return one, z, zero, one
 
 
-def _shunt(y: NDArray[np.complex128]) -> Chain:
+def shunt(y: NDArray[np.complex128]) -> Chain:
+    """Chain matrix of an admittance `y` (K,) across the line, in siemens."""
     one, zero = np.ones_like(y), np.zeros_like(y)
     return one, zero, y, one
 
@@ -64,7 +65,7 @@ def coupled(
         taken = 1j * f * (mutual[number] + mutual[number + 1])
         chain = times(chain, _series(own - taken))
         if number < len(f_hz) - 1:
-            chain = times(chain, _shunt(np.asarray(1.0 / (1j * f * mutual[number + 1]), complex)))
+            chain = times(chain, shunt(np.asarray(1.0 / (1j * f * mutual[number + 1]), complex)))
     return times(chain, _loop(f, q_out, outward=True))
 
 
@@ -89,7 +90,7 @@ class SingleCavity:
             x = f / self.f_hz
             # The external Q of a branch across a line: both sides of it, 25 ohm, load the resonator.
             branch = Z0_OHM / 2.0 * self.q_in * (1.0 / self.unloaded_q + 1j * (x - 1.0 / x))
-            chain = times(times(line, _shunt(1.0 / (branch + reach))), line)
+            chain = times(times(line, shunt(1.0 / (branch + reach))), line)
         else:
             inner = coupled(f, [self.f_hz], [self.unloaded_q], [], self.q_in, self.q_out)
             chain = times(times(times(line, _series(reach)), times(inner, _series(reach))), line)

@@ -21,7 +21,7 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
-from protocol.simulated.cavity import Chain, coupled, times
+from protocol.simulated.cavity import Chain, coupled, shunt, times
 
 Z0_OHM = 50.0
 PORTS = "ALH"
@@ -128,7 +128,7 @@ class Duplexer:
             if self.kind == "band-reject":
                 made = _beside(reject * stretch, passing * stretch, cavity)
                 beside = made * min(max(beside / made, 1.0 / FOLLOWS), FOLLOWS)
-            chain = times(chain, _shunt(_cavity(f, notch, moved * stretch, cavity, beside)))
+            chain = times(chain, shunt(_cavity(f, notch, moved * stretch, cavity, beside)))
             if index < len(self.sides[side]) - 1:
                 chain = times(chain, _line(f, reject, quarter, self.line_loss_db))
         return times(chain, _line(f, reject, 0.5, self.line_loss_db))
@@ -140,11 +140,6 @@ def _line(f: NDArray[np.float64], quarter_hz: float, quarters: float, loss_db: f
     gamma = quarters * (loss_db * math.log(10.0) / 20.0 + 1j * math.pi / 2.0 * f / quarter_hz)
     cosh, sinh = np.cosh(gamma), np.sinh(gamma)
     return cosh, Z0_OHM * sinh, sinh / Z0_OHM, cosh
-
-
-def _shunt(y: NDArray[np.complex128]) -> Chain:
-    one, zero = np.ones_like(y), np.zeros_like(y)
-    return one, zero, y, one
 
 
 def _series(f: Any, notch_hz: float, cavity: Cavity) -> Any:

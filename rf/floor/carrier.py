@@ -20,6 +20,7 @@ from numpy.typing import NDArray
 
 from rf.floor.average import WALK_LEVELS, Average
 from rf.values.decibel import power_db
+from rf.values.stretches import stretches
 
 FALSE_ALARM = 0.002
 """Chance of finding a carrier in a run that has none, over all points and widths."""
@@ -77,9 +78,9 @@ def find_carriers(frequency_hz: NDArray[np.float64], average: Average) -> tuple[
             hit |= over if width == 1 else (np.convolve(over, np.ones(width), "same") > 0.5) & (mine > CARRIED * usual)
     if hit.mean() > LARGEST_SHARE:
         return (), np.zeros(frequency_hz.shape, bool)
-    carriers, edges = [], np.flatnonzero(np.diff(np.concatenate(([False], hit, [False])).astype(np.int8)))
+    carriers = []
     excess = average.between_power - float(np.quantile(average.between_power, 0.25))
-    for first, last in zip(edges[::2], edges[1::2], strict=True):
+    for first, last in stretches(hit):
         loudest = int(first + np.argmax(excess[first:last]))
         level_db = power_db(max(float(excess[loudest]), 1e-30))
         carriers.append(

@@ -11,6 +11,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from rf.floor.floor import DETECTION_FALSE_ALARM
+from rf.values.stretches import stretches
 
 FEWEST = 3
 """A shorter run under the threshold is a dip or an accident, not a clipped band."""
@@ -47,7 +48,7 @@ def find_clipped(
     A sample counts as under the floor when |x|^2 < -P ln(false alarm) [study F3; check b13].
     """
     under = np.abs(mean) ** 2 < -np.log(DETECTION_FALSE_ALARM) * averaged_power
-    runs = [run for run in _joined(_runs(under)) if run[1] - run[0] >= FEWEST]
+    runs = [run for run in _joined(stretches(under)) if run[1] - run[0] >= FEWEST]
     if not runs:
         return None
     if near_hz is None:
@@ -55,11 +56,6 @@ def find_clipped(
     else:
         first, last = min(runs, key=lambda run: _distance(frequency_hz, run, near_hz))
     return ClippedBand(float(frequency_hz[first]), float(frequency_hz[last - 1]), first == 0, last == frequency_hz.size)
-
-
-def _runs(flags: NDArray[np.bool_]) -> list[tuple[int, int]]:
-    edges = np.flatnonzero(np.diff(np.concatenate(([False], flags, [False])).astype(np.int8)))
-    return [(int(a), int(b)) for a, b in zip(edges[::2], edges[1::2], strict=True)]
 
 
 def _joined(runs: list[tuple[int, int]]) -> list[tuple[int, int]]:

@@ -12,6 +12,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from rf.notch.chain_model import SLOW_TERMS, Chain, ChainShape
+from rf.values.stretches import stretches
 
 STRONG = 10.0
 """A sample guides the start when its power is this many times the noise: 10 dB."""
@@ -50,7 +51,6 @@ def hidden_band(
     samples stand above the noise."""
     weak = ~strong_points(data, noise_power)
     if weak.any():
-        edges = np.flatnonzero(np.diff(np.concatenate(([False], weak, [False])).astype(np.int8)))
         reach = float(frequency_hz[-1] - frequency_hz[0]) / 8.0
 
         def worth(run: tuple[int, int]) -> float:
@@ -58,7 +58,7 @@ def hidden_band(
             middle = float(frequency_hz[run[0]] + frequency_hz[run[1] - 1]) / 2.0
             return (run[1] - run[0]) / (1.0 + abs(middle - near_hz) / reach)
 
-        first, last = max(zip(edges[::2].tolist(), edges[1::2].tolist(), strict=True), key=worth)
+        first, last = max(stretches(weak), key=worth)
         return float(frequency_hz[max(first - 1, 0)]), float(frequency_hz[min(last, frequency_hz.size - 1)])
     low = int(np.argmin(np.abs(data)))
     return float(frequency_hz[max(low - 1, 0)]), float(frequency_hz[min(low + 1, frequency_hz.size - 1)])

@@ -112,67 +112,106 @@ def echoes(
     strongest near end and the strongest besides) widen the level's interval, and so does `tracking_db`, what a full
     reflection at the port may read beside 0 dB; the place's holds half the resolution and the velocity's limits.
     """
-    count = frequency_hz.size
-    half_speed = SPEED_OF_LIGHT / 2.0
-    if count < FEWEST_POINTS or not np.isfinite(s11).all():
+    if frequency_hz.size < FEWEST_POINTS or not np.isfinite(s11).all():
         return (_nothing(f"a distance needs {FEWEST_POINTS} points or more, all of them measured", math.nan, math.nan),)
-    span = float(frequency_hz[-1] - frequency_hz[0])
-    step = span / (count - 1)
-    resolution_s, range_s = 1.0 / span, 1.0 / step
-    resolution_m, range_m = half_speed * velocity.value / span, half_speed * velocity.value / step
+    span_hz = float(frequency_hz[-1] - frequency_hz[0])
+    resolution_m, range_m = _reach_m(span_hz, frequency_hz.size, velocity)
     if resolution_m > COARSEST_M:
         needed = needed_span_hz(velocity) / 1e6
         why = f"so narrow a span tells only {resolution_m:.0f} m apart: sweep {needed:.0f} MHz or more"
         return (_nothing(why, resolution_m, range_m),)
-    window = np.hanning(count)
-    transform = np.abs(np.fft.ifft(s11 * window, PADDING * count)) * PADDING * count / window.sum()
-    delay_s = np.arange(transform.size) * (range_s / transform.size)
-    noise = math.sqrt(float(np.median(transform**2)) / math.log(2.0))
-    peaks = _peaks(transform)
-    blind_s = MAIN_LOBE * resolution_s
-    told = peaks[(delay_s[peaks] > blind_s) & (delay_s[peaks] < range_s - blind_s)]
-    near = np.minimum(delay_s, range_s - delay_s) <= blind_s
-    near_end = (0.0, float(transform[near].max()))
-    if not told.size:
-        return (_nothing("no echo stands apart from the near end", resolution_m, range_m),)
+    heard = _Heard.of(s11, span_hz)
     found: list[Echo] = []
-    for at in told[np.argsort(-transform[told])]:
-        delay, level = _summit(transform, int(at), delay_s[1])
-        if any(_around(delay - one.delay_s, range_s) <= blind_s for one in found):
+    for at in heard.told[np.argsort(-heard.amplitude[heard.told])]:
+        delay_s, level = _summit(heard.amplitude, int(at), heard.delay_s[1])
+        if any(heard.apart_s(delay_s, one.delay_s) <= heard.blind_s for one in found):
             continue
         if found and -amplitude_db(level) > found[0].level.value + WEAKEST_DB:
             break
         if any(
-            _around(delay - one.delay_s, range_s) <= SHADOW * resolution_s
+            heard.apart_s(delay_s, one.delay_s) <= SHADOW * heard.resolution_s
             and -amplitude_db(level) > one.level.value + SHADOW_DB
             for one in found
         ):
             continue
-        apart = told[np.abs(delay_s[told] - delay) > blind_s]
-        loudest = [(float(delay_s[k]), float(transform[k])) for k in apart[np.argsort(-transform[apart])[:1]]]
-        others = [near_end, *loudest]
-        lobes = sum(size * _side_lobe(_around(delay - where, range_s) / resolution_s) for where, size in others)
-        spread = lobes + NOISE_95 * noise
-        if level <= max(noise * math.sqrt(-math.log(FALSE_ALARM / count)), 2.0 * spread):
+        echo = heard.echo(delay_s, level, velocity, tracking_db)
+        if echo is None:
             break
+        found.append(echo)
+        if len(found) == most:
+            break
+    why = "no echo stands above noise and side lobes" if heard.told.size else "no echo stands apart from the near end"
+    return tuple(found) or (_nothing(why, resolution_m, range_m),)
+
+
+@dataclass(frozen=True, slots=True)
+class _Heard:
+    """S11 over its delay: `amplitude` (N,) in cells at `delay_s` (N,), `noise` of a cell, `told` (P,) the peaks apart
+    from the near end; `count` points were swept over `span_hz`."""
+
+    amplitude: NDArray[np.float64]
+    delay_s: NDArray[np.float64]
+    noise: float
+    told: NDArray[np.intp]
+    count: int
+    span_hz: float
+    resolution_s: float
+    range_s: float
+
+    @classmethod
+    def of(cls, s11: NDArray[np.complex128], span_hz: float) -> _Heard:
+        """The transform of S11 (K,) over a span."""
+        count = s11.size
+        resolution_s, range_s = 1.0 / span_hz, 1.0 / (span_hz / (count - 1))
+        window = np.hanning(count)
+        amplitude = np.abs(np.fft.ifft(s11 * window, PADDING * count)) * PADDING * count / window.sum()
+        delay_s = np.arange(amplitude.size) * (range_s / amplitude.size)
+        noise = math.sqrt(float(np.median(amplitude**2)) / math.log(2.0))
+        peaks, blind_s = _peaks(amplitude), MAIN_LOBE * resolution_s
+        told = peaks[(delay_s[peaks] > blind_s) & (delay_s[peaks] < range_s - blind_s)]
+        return cls(amplitude, delay_s, noise, told, count, span_hz, resolution_s, range_s)
+
+    @property
+    def blind_s(self) -> float:
+        """Delays nearer together than this are one."""
+        return MAIN_LOBE * self.resolution_s
+
+    def apart_s(self, one_s: float, other_s: float) -> float:
+        """Distance of two delays, which repeat after the range."""
+        return abs((one_s - other_s + self.range_s / 2.0) % self.range_s - self.range_s / 2.0)
+
+    def lobes(self, delay_s: float) -> float:
+        """What the side lobes of the near end and of the loudest other peak may add at a delay, as amplitude."""
+        near = np.minimum(self.delay_s, self.range_s - self.delay_s) <= self.blind_s
+        apart = self.told[np.abs(self.delay_s[self.told] - delay_s) > self.blind_s]
+        loudest = apart[np.argsort(-self.amplitude[apart])[:1]]
+        others = [(0.0, float(self.amplitude[near].max()))]
+        others += [(float(self.delay_s[k]), float(self.amplitude[k])) for k in loudest]
+        return sum(size * _side_lobe(self.apart_s(delay_s, where) / self.resolution_s) for where, size in others)
+
+    def echo(self, delay_s: float, level: float, velocity: Velocity, tracking_db: float) -> Echo | None:
+        """An echo of amplitude `level` with its intervals; None where noise or side lobes could have made it."""
+        lobes = self.lobes(delay_s)
+        spread = lobes + NOISE_95 * self.noise
+        if level <= max(self.noise * math.sqrt(-math.log(FALSE_ALARM / self.count)), 2.0 * spread):
+            return None
+        half_speed, resolution_s = SPEED_OF_LIGHT / 2.0, self.resolution_s
         place = inferred(
-            half_speed * velocity.value * delay,
-            half_speed * velocity.low * (delay - resolution_s / 2.0),
-            half_speed * velocity.high * (delay + resolution_s / 2.0),
+            half_speed * velocity.value * delay_s,
+            half_speed * velocity.low * (delay_s - resolution_s / 2.0),
+            half_speed * velocity.high * (delay_s + resolution_s / 2.0),
             "m",
-            limited_by="velocity" if delay * (velocity.high - velocity.low) > resolution_s else "resolution",
+            limited_by="velocity" if delay_s * (velocity.high - velocity.low) > resolution_s else "resolution",
         )
         seen = reading(
             -amplitude_db(level),
             -amplitude_db(level + spread) - tracking_db,
             -amplitude_db(level - spread) + tracking_db,
             "dB",
-            limited_by="other echoes" if lobes > NOISE_95 * noise else "random",
+            limited_by="other echoes" if lobes > NOISE_95 * self.noise else "random",
         )
-        found.append(Echo(place, seen, delay, resolution_m, MAIN_LOBE * resolution_m, range_m))
-        if len(found) == most:
-            break
-    return tuple(found) or (_nothing("no echo stands above noise and side lobes", resolution_m, range_m),)
+        resolution_m, range_m = _reach_m(self.span_hz, self.count, velocity)
+        return Echo(place, seen, delay_s, resolution_m, MAIN_LOBE * resolution_m, range_m)
 
 
 def near_end(frequency_hz: NDArray[np.float64], s11: NDArray[np.complex128]) -> float:
@@ -194,9 +233,10 @@ def _summit(transform: NDArray[np.float64], at: int, cell_s: float) -> tuple[flo
     return float((at + shift) * cell_s), math.exp(middle - 0.25 * (left - right) * shift)
 
 
-def _around(apart_s: float, range_s: float) -> float:
-    """Distance of two delays on a circle of `range_s`."""
-    return abs((apart_s + range_s / 2.0) % range_s - range_s / 2.0)
+def _reach_m(span_hz: float, count: int, velocity: Velocity) -> tuple[float, float]:
+    """What `count` points over a span tell apart, and where distances begin anew, in metres."""
+    half_speed = SPEED_OF_LIGHT / 2.0 * velocity.value
+    return half_speed / span_hz, half_speed / (span_hz / (count - 1))
 
 
 def _side_lobe(cells: float) -> float:

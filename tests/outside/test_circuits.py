@@ -11,8 +11,8 @@ import numpy as np
 import pytest
 
 from protocol.simulated.cavity import Chain as Chain4
-from protocol.simulated.cavity import times
-from protocol.simulated.duplexer import Z0_OHM, Cavity, _beside, _cavity, _line, _shunt
+from protocol.simulated.cavity import shunt, times
+from protocol.simulated.duplexer import Z0_OHM, Cavity, _beside, _cavity, _line
 from rf.notch.chain_fit import Observed, priors
 from rf.notch.chain_model import Chain, ChainShape
 from rf.values.decibel import amplitude_db
@@ -34,7 +34,7 @@ def resonator(f: np.ndarray) -> np.ndarray:
 def test_d1_shunt_resistance(ohm: float, db: float) -> None:
     """20 log(1 + Z0 / 2R)."""
     f = np.array([F0])
-    assert attenuation_db(_shunt(np.full(1, 1 / ohm, complex)), f)[0] == pytest.approx(db, abs=1e-4)
+    assert attenuation_db(shunt(np.full(1, 1 / ohm, complex)), f)[0] == pytest.approx(db, abs=1e-4)
 
 
 def test_d2_single_notch_against_scikit_rf() -> None:
@@ -42,7 +42,7 @@ def test_d2_single_notch_against_scikit_rf() -> None:
     import skrf
 
     f = np.array([F0 - 600e3, F0 - 10e3, F0, F0 + 10e3, F0 + 600e3])
-    ours = attenuation_db(_shunt(resonator(f)), f)
+    ours = attenuation_db(shunt(resonator(f)), f)
     np.testing.assert_allclose(ours, [18.3061, 39.9076, 40.0864, 39.9077, 18.3409], atol=1.5e-4)
     media = skrf.media.DefinedGammaZ0(skrf.Frequency.from_f(f, unit="Hz"), z0=50)
     branch = media.resistor(R) ** media.inductor(407.8386e-9) ** media.capacitor(2.900186e-12) ** media.short()
@@ -53,7 +53,7 @@ def test_d2_single_notch_against_scikit_rf() -> None:
 def test_d3_width_three_decibels_above_the_bottom() -> None:
     """f0 / Qi / sqrt(1 - 2 smin^2): 97560 Hz, not the 9.85 MHz of the loaded Q (closed form)."""
     f = np.linspace(F0 - 80e3, F0 + 80e3, 16001)
-    level = -attenuation_db(_shunt(resonator(f)), f)
+    level = -attenuation_db(shunt(resonator(f)), f)
     inside = f[level <= level.min() + 10 * math.log10(2)]
     assert inside[-1] - inside[0] == pytest.approx(97560, rel=1e-3)
 
@@ -73,10 +73,10 @@ def test_d4_d5_equal_shunts_on_lines(count: int, quarters: float, db: float) -> 
     """y = 100 (34.15 dB each): on quarter waves the sum plus 5.850 dB a junction; side by side or half a wave apart
     only 20 log(1 + 100) = 40.086 dB (ABCD algebra)."""
     f = np.array([F0])
-    shunt = _shunt(np.full(1, 100 / Z0_OHM, complex))
-    chain = shunt
+    each = shunt(np.full(1, 100 / Z0_OHM, complex))
+    chain = each
     for _ in range(count - 1):
-        chain = times(times(chain, _line(f, F0, quarters, 0.0)), shunt)
+        chain = times(times(chain, _line(f, F0, quarters, 0.0)), each)
     assert attenuation_db(chain, f)[0] == pytest.approx(db, abs=2e-3)
 
 
@@ -84,10 +84,10 @@ def test_d4_d5_equal_shunts_on_lines(count: int, quarters: float, db: float) -> 
 def test_d6_shallow_notches(count: int, db: float) -> None:
     """y = 2 (6.02 dB each) on quarter waves (ABCD algebra)."""
     f = np.array([F0])
-    shunt = _shunt(np.full(1, 2 / Z0_OHM, complex))
-    chain = shunt
+    each = shunt(np.full(1, 2 / Z0_OHM, complex))
+    chain = each
     for _ in range(count - 1):
-        chain = times(times(chain, _line(f, F0, 1.0, 0.0)), shunt)
+        chain = times(times(chain, _line(f, F0, 1.0, 0.0)), each)
     assert attenuation_db(chain, f)[0] == pytest.approx(db, abs=1e-3)
 
 
@@ -97,11 +97,11 @@ def test_d9_pass_reject_branch() -> None:
     the simulated cavity cancels with the loss counted in, so it differs by up to 0.11 dB on the far side)."""
     f = np.array([146.34e6, 146.94e6, 145.74e6, 147.54e6])
     expected = [40.114, 4.403, 24.204, 12.604]
-    lossless = attenuation_db(_shunt(resonator(f) + 2j * np.pi * f * 352.954e-12), f)
+    lossless = attenuation_db(shunt(resonator(f) + 2j * np.pi * f * 352.954e-12), f)
     np.testing.assert_allclose(lossless, expected, atol=2e-3)
     cavity = Cavity(Q, R)
     np.testing.assert_allclose(
-        attenuation_db(_shunt(_cavity(f, F0, 146.94e6, cavity, _beside(F0, 146.94e6, cavity))), f), expected, atol=0.11
+        attenuation_db(shunt(_cavity(f, F0, 146.94e6, cavity, _beside(F0, 146.94e6, cavity))), f), expected, atol=0.11
     )
 
 

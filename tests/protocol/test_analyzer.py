@@ -106,15 +106,21 @@ async def test_each_fault_is_one_line_and_the_next_sweep_works(dialect: str, fau
         assert_true_sweep(await analyzer.sweep())
 
 
+async def stuck(analyzer: Analyzer, peer: Peer, dialect: str) -> asyncio.Task[Sweep]:
+    """A sweep that was asked for and whose reply is held back."""
+    await analyzer.apply(SETTINGS)
+    peer.tell("fault stuck")
+    task = asyncio.create_task(analyzer.sweep())
+    await until_sent(peer, {"console-lines": b"measure", "console-traces": b"single", "scpi": b"*OPC?"}[dialect])
+    return task
+
+
 @pytest.mark.parametrize("dialect", DIALECTS)
 async def test_a_cancelled_sweeps_late_reply_is_never_taken_for_the_next(dialect: str, start_peer: Start) -> None:
     """The reply of the sweep comes in the middle of the next request's resynchronisation."""
     peer = start_peer(dialect)
     async with opened(peer, quick_profile(dialect)) as analyzer:
-        await analyzer.apply(SETTINGS)
-        peer.tell("fault stuck")
-        task = asyncio.create_task(analyzer.sweep())
-        await until_sent(peer, {"console-lines": b"measure", "console-traces": b"single", "scpi": b"*OPC?"}[dialect])
+        task = await stuck(analyzer, peer, dialect)
         task.cancel()
         with pytest.raises(asyncio.CancelledError):
             await task
@@ -133,10 +139,7 @@ async def test_a_late_reply_is_no_proof_that_the_wire_is_in_step(dialect: str, s
     """The late reply comes after the probe was sent and long before its answer."""
     peer = start_peer(dialect)
     async with opened(peer, quick_profile(dialect)) as analyzer:
-        await analyzer.apply(SETTINGS)
-        peer.tell("fault stuck")
-        task = asyncio.create_task(analyzer.sweep())
-        await until_sent(peer, {"console-lines": b"measure", "console-traces": b"single", "scpi": b"*OPC?"}[dialect])
+        task = await stuck(analyzer, peer, dialect)
         peer.tell("busy")
         task.cancel()
         with pytest.raises(asyncio.CancelledError):

@@ -7,12 +7,12 @@ what was not measured (gaps stay gaps) and to draw the noise inside a clipped ba
 from __future__ import annotations
 
 import math
-from collections.abc import Sequence
 from dataclasses import dataclass
 
 import numpy as np
 from numpy.typing import NDArray
 
+from rf.values.stretches import stretches
 from tui.drawing.marks import FAINT, GREEN, ORANGE, SKY, YELLOW, MarkSet, plain
 from tui.drawing.rows import Row
 
@@ -211,7 +211,7 @@ def _dots(plot: Plot, across: int, down: int) -> NDArray[np.bool_]:
     y = (plot.top_db - plot.level_db) / (plot.top_db - plot.bottom_db) * down - 0.5
     good = np.isfinite(y)
     columns = np.arange(across)
-    for first, last in _stretches(good):
+    for first, last in stretches(good):
         xs, ys = x[first:last], y[first:last]
         inside = columns[(columns >= xs[0] - 0.5) & (columns <= xs[-1] + 0.5)]
         low = np.interp(inside - 0.5, xs, ys)
@@ -223,12 +223,6 @@ def _dots(plot: Plot, across: int, down: int) -> NDArray[np.bool_]:
             if bottom >= 0 and top < down:
                 dots[max(top, 0) : min(bottom, down - 1) + 1, column] = True
     return dots
-
-
-def _stretches(good: NDArray[np.bool_]) -> Sequence[tuple[int, int]]:
-    """Index ranges [first, last) of unbroken runs of True."""
-    edges = np.flatnonzero(np.diff(np.concatenate(([False], good, [False])).astype(np.int8)))
-    return [(int(a), int(b)) for a, b in zip(edges[::2], edges[1::2], strict=True)]
 
 
 def _sign(block: NDArray[np.bool_], marks: MarkSet) -> str:

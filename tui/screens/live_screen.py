@@ -19,8 +19,7 @@ from tui.drawing.marks import FAINT
 from tui.drawing.report_lines import budget_lines
 from tui.drawing.rows import Row
 from tui.screens.dialogs import BenchDialog, SweepDialog
-from tui.screens.panel import PICTURE_KEYS
-from tui.screens.reading_dialogs import KEY_NAMES, AskDialog, HelpDialog, LinesDialog, key_pairs
+from tui.screens.reading_dialogs import KEY_NAMES, AskDialog, LinesDialog
 from tui.screens.visit_keys import VisitKeys
 from visit.day.next_deed import USUAL_SWEEP_S
 from visit.day.planner import ProofPlan, plan_proof
@@ -154,10 +153,6 @@ class LiveScreen(VisitKeys):
     def action_budget(self) -> None:
         """What every figure is made of."""
         self.app.push_screen(LinesDialog(budget_lines(self._tool.station.state().assessment)))
-
-    def action_help(self) -> None:
-        """All keys and words."""
-        self.app.push_screen(HelpDialog(key_pairs([*self.BINDINGS, *PICTURE_KEYS]), self._marks))
 
     def action_quit(self) -> None:
         """Leave; the station is closed by whoever opened it."""

@@ -26,6 +26,7 @@ from tui.drawing.wrapping import INDENT, wrapped
 from tui.screens import live_rows as rows
 from tui.screens.framed import SafetyRow
 from tui.screens.picture_rows import marker_rows, plot_of, trace_names, whole_span
+from tui.screens.reading_dialogs import HelpDialog, key_pairs
 from tui.screens.too_small import useful_size
 from tui.terminal.thin_line import ThinApp
 from visit.figures.assessment import Assessment
@@ -160,6 +161,10 @@ class Panel(Screen[None]):
             return
         other = S11 if self._view.trace == S21 else S21
         self._seen(lambda view, _: replace(view, trace=other))
+
+    def action_help(self) -> None:
+        """All keys and words."""
+        self.app.push_screen(HelpDialog(key_pairs([*self.BINDINGS, *PICTURE_KEYS]), self._marks))
 
     def action_redraw(self) -> None:
         """Draw the whole screen again, whatever stands on the terminal."""

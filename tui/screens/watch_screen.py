@@ -14,8 +14,8 @@ from protocol.errors import RequestError
 from tui.drawing.marks import FAINT, MarkSet
 from tui.drawing.report_lines import budget_lines
 from tui.drawing.rows import Row
-from tui.screens.panel import PICTURE_KEYS, Panel
-from tui.screens.reading_dialogs import HelpDialog, LinesDialog, key_pairs
+from tui.screens.panel import Panel
+from tui.screens.reading_dialogs import LinesDialog
 from visit.record.owner import take_over
 from visit.record.visit_file import VisitFile
 from visit.run.live import LiveState
@@ -74,10 +74,6 @@ class WatchScreen(Panel):
     def action_budget(self) -> None:
         """What every figure is made of."""
         self.app.push_screen(LinesDialog(budget_lines(self.picture().assessment)))
-
-    def action_help(self) -> None:
-        """All keys and words."""
-        self.app.push_screen(HelpDialog(key_pairs([*self.BINDINGS, *PICTURE_KEYS]), self._marks))
 
     def action_leave(self) -> None:
         """Leave; nothing of the measurement changes."""

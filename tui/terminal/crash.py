@@ -11,11 +11,11 @@ import platform
 import sys
 import time
 import traceback
-from importlib.metadata import PackageNotFoundError, version
 from pathlib import Path
 
 from protocol.errors import RequestError
 from protocol.files.harmless import harmless
+from protocol.files.program import program_version
 from protocol.files.small_files import private_folder, write_private
 from visit.site.folders import state_folder
 
@@ -38,7 +38,7 @@ def crash_line(error: BaseException, what: str = "") -> str:
 def _kept(error: BaseException) -> tuple[Path | None, str]:
     """The file, or None and why there is none."""
     said = "".join(traceback.format_exception(error))[-LONGEST_TEXT:]
-    head = f"deepnotch {_version()}, Python {platform.python_version()}, {platform.platform()}\n"
+    head = f"deepnotch {program_version()}, Python {platform.python_version()}, {platform.platform()}\n"
     words = f"{time.strftime('%Y-%m-%d %H:%M:%S %z')}, command {sys.argv[1:2]}\n\n"
     try:
         folder = private_folder(state_folder() / "crashes")
@@ -52,10 +52,3 @@ def _kept(error: BaseException) -> tuple[Path | None, str]:
         for old in sorted(folder.glob("*.txt"))[:-MOST_FILES]:
             old.unlink(missing_ok=True)
     return path, ""
-
-
-def _version() -> str:
-    try:
-        return version("deepnotch")
-    except PackageNotFoundError:
-        return "not installed"

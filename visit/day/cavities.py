@@ -34,6 +34,9 @@ MOST_HUNTS = 2
 """Turns after which a dip that is not seen again is left alone while others can be brought nearer, and after which what
 earlier turns let expect is doubted."""
 
+SMALL_TURN = 0.1
+"""A turn that is smaller and moves nothing that is seen says nothing of the screw."""
+
 SLIPPING = 4
 """So many turns one after the other that move nothing: the screw does not hold its rod."""
 
@@ -423,6 +426,8 @@ def _rates(rows: Sequence[NudgeRow], cavities: int | None) -> _Rates:
     found: dict[int, list[tuple[float, str]]] = {}
     for row in rows:
         told, moved = row.told, seen_move(row, cavities)[2]
+        if row.unseen and told.cavity is not None and 0.0 < (told.turns or 0.0) < SMALL_TURN:
+            found.pop(told.cavity, None)  # so small a turn was asked for by a rate that does not hold
         if told.cavity is None or not told.turns or not moved.known or row.misfit > LARGEST_MISFIT:
             continue
         if abs(moved.value) < FEWEST_MOVED * (moved.high - moved.low) / 2.0:

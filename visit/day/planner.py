@@ -142,13 +142,13 @@ def plan_proof(
     settings = replace(settings, points=chosen.points, bandwidth_hz=chosen.bandwidth_hz)
     limited = "leakage" if (wide.leakage or 0.0) > amplitude(-(goal + systematic)) / 2.0 else "random"
     says = (
-        f"{expected}: {chosen.sweeps} zoom sweeps = {_clock(chosen.seconds)} at"
+        f"{expected}: {chosen.sweeps} zoom sweeps = {time_words(chosen.seconds)} at"
         f" {chosen.seconds / chosen.sweeps:.2f} s each should show {goal:g} dB (90 % chance); limited by {limited}"
     )
     if chosen != usual:
         says += (
             f"; {chosen.points} points at {chosen.bandwidth_hz:g} Hz, for {usual.points} at {usual.bandwidth_hz:g} Hz"
-            f" take {_clock(usual.seconds)}"
+            f" take {time_words(usual.seconds)}"
         )
     if wide.leakage is None:
         power = able.power(chosen.bandwidth_hz)
@@ -353,5 +353,6 @@ def _dearer(count: int, run: int = 1) -> float:
     return math.log(last) / math.log(ERROR)
 
 
-def _clock(seconds: float) -> str:
+def time_words(seconds: float) -> str:
+    """How long something takes: whole seconds, from 90 on tenths of minutes."""
     return f"{seconds:.0f} s" if seconds < 90 else f"{seconds / 60:.1f} min"

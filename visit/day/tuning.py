@@ -44,6 +44,8 @@ SPREAD_DB = 1.0
 """What is lost to cavities that stand off, beyond which a screw is still worth a turn."""
 BLIND_DB = 9.0
 """So wide is a promise, over all places that the data allow, with which fine turns would be made blind."""
+APART_WIDTHS = 3.0
+"""Nor while one is known to stand so many half-widths off, or all of them together do."""
 LEAKS_DB = 50.0
 """Analyzers of this class leak less than this: what is above it is the duplexer, whatever leaks."""
 TOLD_APART_DB = 6.0
@@ -132,7 +134,11 @@ class Tuning:
         """Whether no screw brings the goal: with all cavities on the channel it would be missed still. A fit of
         cavities that stand far apart knows too little of their depth to say so."""
         centred, at = self.centred, self.rejection
+        stand = [one.place.value for one in self.places.cavities if one.place.known]
+        stand += [self.offset.value] if self.offset.known else []
         near = not at.known or centred.value - at.value < TOLD_APART_DB
+        unit_hz = min(self.unit_hz, self.reject_hz / USUAL_Q)  # a fit that is misled has cavities that are too poor
+        near = near and all(abs(hz) < APART_WIDTHS * unit_hz for hz in stand)
         return centred.known and centred.high < self.goal_db and near
 
     @property

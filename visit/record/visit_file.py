@@ -12,7 +12,6 @@ import os
 import sqlite3
 from collections.abc import Iterator
 from dataclasses import dataclass
-from importlib.metadata import PackageNotFoundError, version
 from pathlib import Path
 
 import numpy as np
@@ -20,6 +19,7 @@ from numpy.typing import NDArray
 
 from protocol.errors import RequestError
 from protocol.files.harmless import harmless
+from protocol.files.program import program_version
 from protocol.sweep import Applied, Sweep, SweepSettings
 from visit.record.database import Database, Tell
 from visit.record.opening import (
@@ -117,7 +117,7 @@ class VisitFile(Database):
             for_writing(connection)
         with self.writing() as connection:
             connection.executescript(SCHEMA)
-            connection.execute("insert into about values (?, ?)", (_program_version(), now_s))
+            connection.execute("insert into about values (?, ?)", (program_version(), now_s))
             values = (now_s, site.source, site_path)
             connection.execute("insert into site (at_s, toml, path) values (?, ?, ?)", values)
             # The marks come last: a file whose making was broken off is not taken for a visit.
@@ -410,10 +410,3 @@ def _int(value: object) -> int:
 def _float(value: object) -> float:
     assert isinstance(value, int | float)
     return float(value)
-
-
-def _program_version() -> str:
-    try:
-        return version("deepnotch")
-    except PackageNotFoundError:
-        return "not installed"

@@ -13,6 +13,7 @@ from rf.floor.soonest import Setting
 from rf.values.figure import Figure
 from rf.values.words import as_json, finite, text
 from visit.day.instrument import ASSUMED
+from visit.day.planner import time_words
 from visit.day.side_forecast import Way
 from visit.day.suits import Suits
 
@@ -89,12 +90,8 @@ def _setting(setting: Setting) -> str:
 def _gained(setting: Setting, usual: Setting) -> str:
     if setting == usual:
         return ""
-    took = f"{usual.points} at {usual.bandwidth_hz:g} Hz would take {_clock(usual.seconds)}"
-    return f" ({_clock(setting.seconds)}; {took})"
-
-
-def _clock(seconds: float) -> str:
-    return f"{seconds:.0f} s" if seconds < 90 else f"{seconds / 60:.1f} min"
+    took = f"{usual.points} at {usual.bandwidth_hz:g} Hz would take {time_words(usual.seconds)}"
+    return f" ({time_words(setting.seconds)}; {took})"
 
 
 def way_words(way: Way) -> str:

@@ -10,10 +10,12 @@ import html
 import math
 import time
 from collections.abc import Iterator
+from dataclasses import dataclass
 
 import numpy as np
 
 from protocol.files.harmless import harmless
+from rf.values.stretches import stretches
 from visit.report.pictures import FOUND, Picture, Trace
 from visit.report.trend import Point
 
@@ -28,66 +30,57 @@ def safe(text: str) -> str:
     return html.escape(harmless(text))
 
 
-def picture_svg(picture: Picture) -> str:
-    """Curves over frequency, each with its own floor; below it nothing is drawn."""
-    low_hz = min(float(trace.frequency_hz[0]) for trace in picture.traces)
-    high_hz = max(float(trace.frequency_hz[-1]) for trace in picture.traces)
-    if not high_hz > low_hz:
-        return ""
-    floors = [trace.floor_db for trace in picture.traces if math.isfinite(trace.floor_db)]
-    levels = [float(np.nanmin(t.level_db)) for t in picture.traces if np.isfinite(t.level_db).any()]
-    bottom = math.floor((min([*levels, *floors, picture.goal_db]) - 5.0) / 10.0) * 10.0
-    legend = len(picture.traces) * LINE_HEIGHT
-    height = HEIGHT + legend - LINE_HEIGHT
+@dataclass(frozen=True, slots=True)
+class _Scale:
+    """Where a frequency and a level stand in a picture, in units of its view box; `bottom_db` is its lowest line."""
 
-    def x(hz: float) -> float:
-        return LEFT + (hz - low_hz) / (high_hz - low_hz) * (WIDTH - LEFT - RIGHT)
+    low_hz: float
+    high_hz: float
+    bottom_db: float
 
-    def y(db: float) -> float:
-        share = min(max((0.0 - db) / (0.0 - bottom), 0.0), 1.0)
+    @classmethod
+    def of(cls, picture: Picture) -> _Scale:
+        """All curves, floors and the goal within it."""
+        floors = [trace.floor_db for trace in picture.traces if math.isfinite(trace.floor_db)]
+        levels = [float(np.nanmin(t.level_db)) for t in picture.traces if np.isfinite(t.level_db).any()]
+        return cls(
+            min(float(trace.frequency_hz[0]) for trace in picture.traces),
+            max(float(trace.frequency_hz[-1]) for trace in picture.traces),
+            math.floor((min([*levels, *floors, picture.goal_db]) - 5.0) / 10.0) * 10.0,
+        )
+
+    def x(self, hz: float) -> float:
+        """From the left."""
+        return LEFT + (hz - self.low_hz) / (self.high_hz - self.low_hz) * (WIDTH - LEFT - RIGHT)
+
+    def y(self, db: float) -> float:
+        """From the top; what lies outside stands at the edge."""
+        share = min(max((0.0 - db) / (0.0 - self.bottom_db), 0.0), 1.0)
         return TOP + share * (HEIGHT - TOP - BOTTOM)
 
+
+def picture_svg(picture: Picture) -> str:
+    """Curves over frequency, each with its own floor; below it nothing is drawn."""
+    scale = _Scale.of(picture)
+    if not scale.high_hz > scale.low_hz:
+        return ""
+    height = HEIGHT + (len(picture.traces) - 1) * LINE_HEIGHT
     parts = [
         f'<svg viewBox="0 0 {WIDTH} {height}" role="img" aria-label="{safe(picture.says)}" font-size="11">',
         f'<rect x="{LEFT}" y="{TOP}" width="{WIDTH - LEFT - RIGHT}" height="{HEIGHT - TOP - BOTTOM}" class="frame"/>',
+        *_grid(scale),
+        *_marks(picture, scale),
     ]
-    step = 20.0 if bottom < -60.0 else 10.0
-    parts += [
-        f'<line x1="{LEFT}" x2="{WIDTH - RIGHT}" y1="{y(level):.1f}" y2="{y(level):.1f}" class="grid"/>'
-        f'<text x="{LEFT - 6}" y="{y(level) + 4:.1f}" text-anchor="end">{level:.0f}</text>'
-        for level in np.arange(0.0, bottom - 1.0, -step)
-    ]
-    parts.append(f'<text x="{LEFT - 6}" y="{TOP - 10}" text-anchor="end">dB</text>')
-    for hz, label in frequency_ticks(low_hz, high_hz):
-        parts.append(
-            f'<line x1="{x(hz):.1f}" x2="{x(hz):.1f}" y1="{TOP}" y2="{HEIGHT - BOTTOM + 4}" class="grid"/>'
-            f'<text x="{x(hz):.1f}" y="{HEIGHT - BOTTOM + 16}" text-anchor="middle">{label}</text>'
-        )
-    parts.append(f'<text x="{WIDTH - RIGHT}" y="{HEIGHT - BOTTOM + 30}" text-anchor="end">MHz</text>')
-    for name, hz in picture.marks_hz:
-        if low_hz <= hz <= high_hz:
-            anchor = "start" if x(hz) < LEFT + 40 else "end" if x(hz) > WIDTH - RIGHT - 40 else "middle"
-            parts.append(
-                f'<line x1="{x(hz):.1f}" x2="{x(hz):.1f}" y1="{TOP}" y2="{HEIGHT - BOTTOM}" class="mark"/>'
-                f'<text x="{x(hz):.1f}" y="{TOP - 10}" text-anchor="{anchor}">{safe(name)} {hz / 1e6:.4f}</text>'
-            )
-    if math.isfinite(picture.goal_db):
-        parts.append(
-            f'<line x1="{LEFT}" x2="{WIDTH - RIGHT}" y1="{y(picture.goal_db):.1f}" y2="{y(picture.goal_db):.1f}"'
-            f' class="goal"/><text x="{WIDTH - RIGHT - 4}" y="{y(picture.goal_db) - 3:.1f}"'
-            f' text-anchor="end" class="goal-text">goal {-picture.goal_db:g}</text>'
-        )
     for trace in picture.traces:
         if math.isfinite(trace.floor_db):
-            first, last = x(float(trace.frequency_hz[0])), x(float(trace.frequency_hz[-1]))
+            first, last = scale.x(float(trace.frequency_hz[0])), scale.x(float(trace.frequency_hz[-1]))
             parts.append(
-                f'<rect x="{first:.1f}" y="{y(trace.floor_db):.1f}" width="{last - first:.1f}"'
-                f' height="{max(HEIGHT - BOTTOM - y(trace.floor_db), 0.0):.1f}" class="floor"/>'
+                f'<rect x="{first:.1f}" y="{scale.y(trace.floor_db):.1f}" width="{last - first:.1f}"'
+                f' height="{max(HEIGHT - BOTTOM - scale.y(trace.floor_db), 0.0):.1f}" class="floor"/>'
             )
-    stages = {FOUND: "found"}
     for number, trace in enumerate(picture.traces):
-        kind, line = stages.get(trace.stage, "left"), HEIGHT - 24 + number * LINE_HEIGHT
-        parts += _curve(trace, kind, x, y)
+        kind, line = "found" if trace.stage == FOUND else "left", HEIGHT - 24 + number * LINE_HEIGHT
+        parts += _curve(trace, kind, scale)
         floor = f"; floor {trace.floor_db:.1f} dB, shaded" if math.isfinite(trace.floor_db) else ""
         parts.append(
             f'<line x1="{LEFT}" x2="{LEFT + 26}" y1="{line}" y2="{line}" class="{kind}"/>'
@@ -96,13 +89,50 @@ def picture_svg(picture: Picture) -> str:
     return "".join(parts) + "</svg>"
 
 
-def _curve(trace: Trace, kind: str, x: object, y: object) -> Iterator[str]:
+def _grid(scale: _Scale) -> Iterator[str]:
+    """Lines and words of both axes."""
+    step = 20.0 if scale.bottom_db < -60.0 else 10.0
+    for level in np.arange(0.0, scale.bottom_db - 1.0, -step):
+        yield (
+            f'<line x1="{LEFT}" x2="{WIDTH - RIGHT}" y1="{scale.y(level):.1f}" y2="{scale.y(level):.1f}" class="grid"/>'
+            f'<text x="{LEFT - 6}" y="{scale.y(level) + 4:.1f}" text-anchor="end">{level:.0f}</text>'
+        )
+    yield f'<text x="{LEFT - 6}" y="{TOP - 10}" text-anchor="end">dB</text>'
+    for hz, label in frequency_ticks(scale.low_hz, scale.high_hz):
+        x = scale.x(hz)
+        yield (
+            f'<line x1="{x:.1f}" x2="{x:.1f}" y1="{TOP}" y2="{HEIGHT - BOTTOM + 4}" class="grid"/>'
+            f'<text x="{x:.1f}" y="{HEIGHT - BOTTOM + 16}" text-anchor="middle">{label}</text>'
+        )
+    yield f'<text x="{WIDTH - RIGHT}" y="{HEIGHT - BOTTOM + 30}" text-anchor="end">MHz</text>'
+
+
+def _marks(picture: Picture, scale: _Scale) -> Iterator[str]:
+    """The channels and the goal."""
+    for name, hz in picture.marks_hz:
+        if scale.low_hz <= hz <= scale.high_hz:
+            x = scale.x(hz)
+            anchor = "start" if x < LEFT + 40 else "end" if x > WIDTH - RIGHT - 40 else "middle"
+            yield (
+                f'<line x1="{x:.1f}" x2="{x:.1f}" y1="{TOP}" y2="{HEIGHT - BOTTOM}" class="mark"/>'
+                f'<text x="{x:.1f}" y="{TOP - 10}" text-anchor="{anchor}">{safe(name)} {hz / 1e6:.4f}</text>'
+            )
+    if math.isfinite(picture.goal_db):
+        y = scale.y(picture.goal_db)
+        yield (
+            f'<line x1="{LEFT}" x2="{WIDTH - RIGHT}" y1="{y:.1f}" y2="{y:.1f}"'
+            f' class="goal"/><text x="{WIDTH - RIGHT - 4}" y="{y - 3:.1f}"'
+            f' text-anchor="end" class="goal-text">goal {-picture.goal_db:g}</text>'
+        )
+
+
+def _curve(trace: Trace, kind: str, scale: _Scale) -> Iterator[str]:
     """The pieces of a curve that lie above its floor; a sample that stands alone is a dot."""
-    assert callable(x) and callable(y)
     known = np.isfinite(trace.level_db)
-    edges = np.flatnonzero(np.diff(np.concatenate(([False], known, [False])).astype(int)))
-    for first, last in zip(edges[::2], edges[1::2], strict=True):
-        points = [(x(float(trace.frequency_hz[i])), y(float(trace.level_db[i]))) for i in range(first, last)]
+    for first, last in stretches(known):
+        points = [
+            (scale.x(float(trace.frequency_hz[i])), scale.y(float(trace.level_db[i]))) for i in range(first, last)
+        ]
         if len(points) == 1:
             yield f'<circle cx="{points[0][0]:.1f}" cy="{points[0][1]:.1f}" r="1.6" class="dot"/>'
         else:

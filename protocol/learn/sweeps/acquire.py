@@ -26,7 +26,9 @@ from protocol.profiles.templates import SETTING_FIELDS, Template
 MOST_POLLS = 200
 CHOICES = (("1", "2"), ("0", "1"), ("s11", "s21"), ("S11", "S21"), ("11", "21"))
 """How a trace is chosen, S11 or S21 first."""
-_TAKES_ONE = re.compile(r"(?i)\W*1\s*(?:[=:,;)]|-+\s|to\b|starts\b|triggers\b|runs\b|sweeps\b)")
+_TAKES_ONE = re.compile(
+    r"(?i)\W*1\s*(?:[=:,;)]|-+\s|to\b|sweeps\b|(?:start|trigger|run|take|make|do|begin|execute)s?\b)"
+)
 """A description that begins with the value to be set, as `1 starts a sweep`; `1 sweep` counts sweeps."""
 READY = re.compile(r"(?i)\b(ready|idle|done|finished|complete)\b")
 

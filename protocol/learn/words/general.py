@@ -21,9 +21,9 @@ MOST_LITERALS = 3
 """Words that are typed as they stand, at most; more are a sentence."""
 MOST_TYPED = 44
 """Signs of a text that is typed, at most, where no bracket says more."""
-_TOKEN = re.compile(
-    r"<[^<>]*>|\((?:[kmgKMG]?[hH][zZ]|n|value|number|count)\)|\{[^{}]*\}|\[[^\[\]]*\]|[^\s<\[{,=]+|[,=]"
-)
+_BRACKET = r"\((?:[kmgKMG]?[hH][zZ]|n|value|number|count|\d[\d.]*(?:-|\.\.| to )\d+)\)"
+"""A unit or a range between round brackets."""
+_TOKEN = re.compile(rf"<[^<>]*>|{_BRACKET}|\{{[^{{}}]*\}}|\[[^\[\]]*\]|[^\s<\[{{,=]+|[,=]")
 _PLACE = re.compile(
     r"(?i)values?|val|v|n|nn+|x+|f|k|y|hz|khz|mhz|ghz|freq|frequency|count|number|num|unit|int|float|rate|baud|bd|arg\w*|name"
 )
@@ -191,7 +191,7 @@ def entry_of(typed: str, told: str, style: Style) -> Entry | None:
         return None
     if head[0].lower() == "help" and len(head) > 1:
         return None  # it tells more of a word, and sets none
-    bare = re.sub(r"<[^<>]*>|\((?:[kmgKMG]?[hH][zZ]|n|value|number|count)\)|\[[^\[\]]*\]|\{[^{}]*\}|--?\w+", "", typed)
+    bare = re.sub(rf"<[^<>]*>|{_BRACKET}|\[[^\[\]]*\]|\{{[^{{}}]*\}}|--?\w+", "", typed)
     if len(bare) > MOST_TYPED or re.search(r"(?<!\.)[.!?:] |[;\"]|\)$", bare[len(head[0]) :]):
         return None
     if not all(

@@ -14,7 +14,7 @@ from dataclasses import dataclass, replace
 FEWEST = 3
 """Rows that make a listing."""
 NAME = re.compile(r"[@/:.$]?[A-Za-z][\w./:+!-]*(?:,[sS][12][12])?[!?*]?")
-NUMBER = re.compile(r"[-+]?\d[\d.]*(?:[eE][-+]?\d+)?[kMG]?(?:(?:\.\.+|-|\|)\d[\d.]*[kMG]?)*")
+NUMBER = re.compile(r"[-+]?\d+(?:\.\d+)?(?:[eE][-+]?\d+)?[kMG]?(?:(?:\.\.+|-|\|)\d+(?:\.\d+)?[kMG]?)*")
 UNIT = re.compile(r"(?i)[kmg]?hz")
 _GAP = re.compile(r"\s{2,}|\t+")
 _MARK = re.compile(r"^(\s*)(?:[-*#>•|+] |< (?=\S)|usage: +|\d{1,2}(?:\.\d{1,2})+\.? +|\d{1,2}[.)] +)")
@@ -26,7 +26,7 @@ _PARTS = re.compile(
     r"\s{2,}|\t+|(?<![=:])\s*\.{2,}(?:\s+|$)|\s+(?:-{1,2}|:|=|\||->|=>|#|//|;)\s+|(?<=[\w>\])}]):\s+|(?<=\S)\s*: (?=\S)"
 )
 """What stands between a word and what it is."""
-_ROW = re.compile(r"\S+(?: \S+)?(?: \| \S+(?: \S+)?)+")
+_ROW = re.compile(r"[^\s|]+(?: [^\s|]+)?(?: \| [^\s|]+(?: [^\s|]+)?)+")
 
 
 @dataclass(frozen=True)

@@ -63,7 +63,10 @@ def read_role(name: str, arguments: str, description: str) -> tuple[Role, str] |
     words = [word for word in words if word != "pass"] if _PASS.search(beside) else words
     description = _PASS.sub("sweep", description)
     told = f"{arguments} {description}"
-    if any(_SPENT.fullmatch(word) for word in words) or ("if" in words and not _one(words, _PASSED)):
+    spent = [word for word in words if _SPENT.fullmatch(word)]
+    if spent == ["lo"] and _one(words, _LOWER):
+        spent = []  # where something begins it is short for low, no oscillator
+    if spent or ("if" in words and not _one(words, _PASSED)):
         return None
     found = list[tuple[Role, str]]()
     if _HERTZ.search(told):

@@ -44,8 +44,17 @@ def worth(words: Sequence[Word]) -> float:
     beside = sum(role in count for role in (Role.POINTS, Role.SWEEP, Role.BANDWIDTH, Role.SETTINGS, Role.IDENTITY))
     taking = sum(word.usage != word.name or bool(word.form) for word in words if word.role in (*_ONCE_EACH, Role.RANGE))
     whole = any(word.role is Role.RANGE and word.form for word in words)
+    described = sum(bool(word.description) for word in words) / max(len(words), 1)
     traces = min(count[Role.DATA], 2)
-    return A_SPAN * span + 3.0 * data + 0.5 * traces + 0.5 * beside + 0.1 * (min(taking, 3) + whole) - 0.4 * twice
+    return (
+        A_SPAN * span
+        + 3.0 * data
+        + 0.5 * traces
+        + 0.5 * beside
+        + 0.1 * (min(taking, 3) + whole)
+        + 0.4 * described
+        - 0.4 * twice
+    )
 
 
 def _sent(words: Sequence[Word]) -> frozenset[tuple[str, Role, str, str]]:

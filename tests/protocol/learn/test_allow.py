@@ -8,27 +8,37 @@ from protocol.errors import RequestError
 from protocol.learn.corrections import parse_corrections
 from protocol.learn.dialogue import Correction, Role
 from protocol.learn.words.allow import SENT, words_of
+from protocol.learn.words.general import general_entries
 from protocol.learn.words.opening import _one_by_one, hinted
+from protocol.learn.words.plans import ranked
 from protocol.learn.words.talk import AsksError, asks, turnable
 from protocol.learn.words.tokens import entries_of
 from tests.strangers import dangerous_listings
 
 
-def sent_harm(seed: int) -> set[str]:
-    """Harmful words of one listing that would be sent."""
+def sent_harm(seed: int, *, every: bool = False) -> set[str]:
+    """Harmful words of one listing that would be sent; `every`: in any reading of it."""
     listing = dangerous_listings.listing(seed)
     harmful = {word.name for word in listing.words if word.harmful}
-    return harmful & {word.name for word in words_of(entries_of(listing.text.splitlines())) if word.role in SENT}
+    lines = listing.text.splitlines()
+    words = words_of(entries_of(lines))
+    words += [word for plan in ranked([entries_of(lines), general_entries(lines)]) for word in plan] if every else []
+    sent = [word for word in words if word.role in SENT]
+    return harmful & {text for word in sent for text in (word.name, word.name.split()[0])}
 
 
-def test_no_harmful_word_of_a_thousand_listings_is_sent() -> None:
-    assert {seed: sent_harm(seed) for seed in range(0, 10_000, 10) if sent_harm(seed)} == {}
+def test_no_harmful_word_of_five_hundred_listings_is_sent() -> None:
+    assert {seed: found for seed in range(0, 10_000, 20) if (found := sent_harm(seed))} == {}
+
+
+def test_no_harmful_word_is_sent_however_a_listing_is_read() -> None:
+    assert {seed: found for seed in range(5, 10_000, 80) if (found := sent_harm(seed, every=True))} == {}
 
 
 @pytest.mark.long
 @pytest.mark.timeout(900)
 def test_no_harmful_word_of_ten_thousand_listings_is_sent() -> None:
-    assert {seed: sent_harm(seed) for seed in range(10_000) if sent_harm(seed)} == {}
+    assert {seed: found for seed in range(10_000) if (found := sent_harm(seed, every=seed % 10 == 0))} == {}
 
 
 def test_words_for_a_sweep_are_sent_nonetheless() -> None:

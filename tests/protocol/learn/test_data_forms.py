@@ -69,7 +69,9 @@ LAYOUTS: dict[str, Layout] = {
     "a line each": points(
         lambda f, a, b: f"F {f / 1e6:.3f}\nA {abs(a):.4f}\nB {deg(a):.2f}\nC {abs(b):.6f}\nD {deg(b):.2f}"
     ),
-    "per cent": points(lambda f, a, b: f"{f / 1e6:.3f} {abs(a) * 100:.2f}% {deg(a):.1f} {abs(b) * 100:.4f}% {deg(b):.1f}"),
+    "per cent": points(
+        lambda f, a, b: f"{f / 1e6:.3f} {abs(a) * 100:.2f}% {deg(a):.1f} {abs(b) * 100:.4f}% {deg(b):.1f}"
+    ),
     "one number more": points(
         lambda f, a, b: f"{f:.0f} {abs(a):.4f} {deg(a):.2f} {(1 + abs(a)) / (1 - abs(a)):.2f} {abs(b):.6f} {deg(b):.2f}"
     ),
@@ -124,8 +126,9 @@ def test_frequencies_that_run_downwards_are_not_taken() -> None:
 
 @pytest.mark.parametrize(
     ("refusal", "head"),
-    [("NO, try help", "NO,"), ("- pardon? (help)", "- "), ("not accepted: no such word", "not"), ("error {n} (see help)", "error"),
-     ("{word}: not found", ""), ("I don't follow. Say HELP.", ""), ("unknown word", "unknown")],
+    [("NO, try help", "NO,"), ("- pardon? (help)", "- "), ("not accepted: no such word", "not"),
+     ("error {n} (see help)", "error"), ("{word}: not found", ""), ("I don't follow. Say HELP.", ""),
+     ("unknown word", "unknown")],
 )  # fmt: skip
 def test_how_a_refusal_begins(refusal: str, head: str) -> None:
     assert head_of(refusal) == head

@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+import time
+
 import pytest
 
 from protocol.learn.dialogue import Role, Word
@@ -165,7 +167,8 @@ def test_topics_are_those_that_the_text_of_help_names() -> None:
         "data",
         "service",
     ]
-    assert topics_of(["groups (help <group> for more):", " swp    sweep: start, stop", " nv     flash", " sys    system"],
+    groups = ["groups (help <group> for more):", " swp    sweep: start, stop", " nv     flash", " sys    system"]
+    assert topics_of(groups,
                      "help") == ["swp", "nv", "sys"]  # fmt: skip
     assert topics_of(["start n   start of the sweep", "stop n    end of the sweep"], "help") == []
 
@@ -173,3 +176,79 @@ def test_topics_are_those_that_the_text_of_help_names() -> None:
 def test_the_reading_that_makes_a_plan_comes_first() -> None:
     words = ranked([entries_of(TWO_COLUMNS.splitlines()), general_entries(TWO_COLUMNS.splitlines())])
     assert worth(words[0]) > A_SPAN and worth(words[0]) >= max(map(worth, words))
+
+
+@pytest.mark.parametrize(
+    "text",
+    [
+        """lo
+    Start frequency of the sweep in MHz.
+hi
+    Stop frequency of the sweep in MHz.
+num
+    Number of points, 2 to 401.
+go
+    Runs one sweep.
+refl
+    Prints S11, one point per line.
+keep
+    Stores the setup in flash.""",
+        """Lower frequency: lo (MHz)
+Upper frequency: hi (MHz)
+No. of points: num (2-801)
+Sweep: go
+Reflection data: refl
+Store: keep""",
+        """~ instructions ~
+"lo 10" begin at 10 MHz
+"hi 50" end at 50 MHz
+"num 101" take 101 points
+"go" sweep now
+"refl" list S11
+"keep" write to eeprom""",
+        """lo?  lo=<kHz>   start of sweep
+hi?  hi=<kHz>   end of sweep
+num? num=<n>    number of points
+go              sweep
+refl            S11 as pairs of re,im
+keep            setup to eeprom""",
+        """start frequency ..... lo <MHz>
+stop frequency ...... hi <MHz>
+number of points .... num <n>
+sweep once .......... go
+S11 list ............ refl
+store setup ......... keep""",
+    ],
+)
+def test_a_word_stands_before_behind_or_above_what_it_is(text: str) -> None:
+    assert sent(best_of(text)) == {
+        "lo": Role.START, "hi": Role.STOP, "num": Role.POINTS, "go": Role.SWEEP, "refl": Role.DATA,
+    }  # fmt: skip
+
+
+def test_numbers_behind_one_word_name_traces_and_letters_may_be_words() -> None:
+    numbered = "TRACE? 1   S11 DATA\nTRACE? 2   S21 DATA\nGO         ONE SWEEP\nKEEP       STORE ALL"
+    assert set(sent(best_of(numbered))) == {"TRACE? 1", "TRACE? 2", "GO"}
+    lettered = "A) Start frequency [MHz]\nB) Stop frequency [MHz]\nC) Sweep\nD) Print S11\nE) Calibration"
+    assert set(sent(best_of(lettered))) == {"A", "B", "C", "D"}
+
+
+@pytest.mark.parametrize(
+    "line",
+    [
+        "start " + "1.." * 60 + "x",
+        "a" + " |" * 90,
+        "a" + " | b" * 60 + "  c d",
+        "f" + "<n>" * 60 + "=",
+        "set a" + "|b" * 90 + "|",
+        "x" + ", y" * 90 + ";",
+        "topics: " + "a, " * 90 + "!",
+        "a " + "'b " * 90,
+    ],
+    ids=range(8),
+)
+def test_a_line_that_could_be_parted_in_a_billion_ways_is_read_at_once(line: str) -> None:
+    began = time.process_time()
+    general_entries([line] * 4)
+    topics_of([line] * 4, "help")
+    assert time.process_time() - began < 1.0
