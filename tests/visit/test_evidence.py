@@ -262,3 +262,15 @@ def test_a_side_that_nobody_turned_keeps_what_it_was_found_as(tmp_path: Path) ->
         runs = figures.runs
         add_nudge(visit, runs[1], runs[2], Told(1), compare(figures, runs[1], runs[2]), Around())
         assert (stood(Replay(visit))[0][1] or pytest.fail("measured")).run_ids == (3,)
+
+
+def test_a_side_swept_from_its_own_port_can_be_frozen(tmp_path: Path) -> None:
+    """As the resonators of a band-pass unit are; swept from the antenna's port too it is that which counts."""
+    with table(tmp_path, "demo-450", "U6") as bench:
+        settings = wide(bench.site)
+        bench.measure("L>A", settings, 6)
+        assert [one.hookup.name for one in to_freeze(bench.station.visit.file, "as found")] == ["L>A"]
+        assert bench.station.visit.freeze("as found") == ["L>A"] and bench.station.visit.day().frozen("L")
+        assert any("L>A" in line for _, part in build_report(bench.station.visit.file).summary for line in part)
+        bench.measure("A>L", settings, 6)
+        assert [one.hookup.name for one in to_freeze(bench.station.visit.file, "as found")] == ["A>L"]

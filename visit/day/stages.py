@@ -16,7 +16,7 @@ from typing import Any
 from protocol.errors import RequestError
 from visit.figures import looks
 from visit.figures.figures_json import assessment_data
-from visit.figures.replay import SHOWN, Figures, Replay
+from visit.figures.replay import Figures, Replay
 from visit.record.opening import damaged
 from visit.record.stored_json import stored_object
 from visit.record.visit_file import VisitFile
@@ -55,7 +55,7 @@ def to_freeze(
             raise RequestError("as found is frozen already and is never overwritten; freeze as left instead")
     else:  # what was not measured again since as found is not as left
         earliest = min(found_s.values(), default=-math.inf)
-        hookups = [HookUp(*ports) for ports in SHOWN]
+        hookups = replay.hookups()
         since = {hookup: max(after_s, found_s.get(hookup.text, earliest)) for hookup in hookups}
         first = stage_at(visit, AS_FOUND)
         made = [_since(replay, hookup, first.get(hookup.text), since[hookup]) for hookup in hookups]

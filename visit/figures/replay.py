@@ -16,7 +16,7 @@ from visit.figures.evidence import carries_on, choose, of_one_state
 from visit.figures.looks import covers_both
 from visit.figures.run_figures import RunFigures
 from visit.record.visit_file import RunRow, VisitFile
-from visit.site.hookup import HookUp
+from visit.site.hookup import ANTENNA_PORT, HookUp, Side
 
 SHOWN = (("A", "L"), ("A", "H"), ("L", "H"), ("H", "L"))
 """Driven and read port of the hook-ups that show a duplexer."""
@@ -126,8 +126,18 @@ class Replay:
 
     def all_figures(self, *, after_s: float = -math.inf, before_s: float = math.inf) -> list[Figures]:
         """Figures of the hook-ups as far as they were measured within a time."""
-        found = [self.figures(HookUp(*ports), after_s=after_s, before_s=before_s) for ports in SHOWN]
+        found = [self.figures(hookup, after_s=after_s, before_s=before_s) for hookup in self.hookups()]
         return [one for one in found if one is not None]
+
+    def hookups(self) -> list[HookUp]:
+        """Hook-ups that show the duplexer; a side from its own port where nobody swept it from the antenna's, as the
+        resonators of a band-pass unit are."""
+        swept = {run.hookup.name for run in self.runs if self.figures_of.sweeps(run)}
+        own = [HookUp(side.value, ANTENNA_PORT) for side in Side]
+        return [
+            *(HookUp(*ports) for ports in SHOWN),
+            *(one for one in own if one.name in swept and HookUp(ANTENNA_PORT, one.driven).name not in swept),
+        ]
 
 
 def _same(one: HookUp, other: HookUp) -> bool:

@@ -344,7 +344,7 @@ def _rows(site: Site, name: str, before: Figures | None, after: Figures | None) 
                     figure.limited_by,
                 )
             )
-    if last.hookup.side is not None:
+    if last.hookup.side is not None and site.kind != "band-pass":  # which has no notch of its own
         rows.append(
             Row(
                 name,
