@@ -280,6 +280,9 @@ def _no_pass(look: _Look, declared: str) -> HookUpCheck:
         return _sides(look.s11_high, "L", "H", declared)
     if reject and matched == (False, True):
         return _sides(look.s11_low, "H", "L", declared)
+    if "A" in declared and float(look.s21_all.max()) < look.floor_db + 6.0:
+        cure = "nothing arrives at port 2 anywhere in this sweep: a lead is off, or no pass lies in it (sweep wider)"
+        return HookUpCheck(State.NOTE, "NOTHING ARRIVES", cure)
     if reject and matched == (False, False) and min(look.s11_low, look.s11_high) > REFLECTING_DB:
         return _wrong("A OPEN", "sides only, and the antenna port is open: put a load on A", "L>H")
     passed, held = max(look.s21_low, look.s21_high), min(look.s21_low, look.s21_high)

@@ -199,3 +199,14 @@ def test_a_sweep_that_misses_a_channel_is_not_judged() -> None:
     f = np.linspace(454e6, 456e6, 101)
     nothing = np.full(101, 1e-4 + 0j)
     assert check_hookup(f, nothing, nothing, 1e-8, 450e6, 455e6, "A>L", "H").state is State.UNSEEN
+
+
+@pytest.mark.parametrize("gain", [1.0, 0.2])
+def test_leads_in_the_air_are_not_taken_for_a_duplexer(gain: float) -> None:
+    """Before a calibration S11 has any level, but an S21 that is noise alone says that nothing arrives."""
+    rng = np.random.default_rng(5)
+    f = np.linspace(442.5e6, 462.5e6, 401)
+    noise = (rng.normal(size=401) + 1j * rng.normal(size=401)) * 1e-4
+    s11 = np.asarray(gain * np.exp(1j * f / 2e6) * (1.0 + 0.2 * np.cos(f / 7e6)), dtype=np.complex128)
+    found = check_hookup(f, s11, noise, 2e-8, 450e6, 455e6, "A>L", "H")
+    assert found.short in ("NOTHING ARRIVES", "PORT 1 OPEN") and found.seen == "" and "lead" in found.cure

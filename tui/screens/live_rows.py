@@ -75,11 +75,11 @@ def _calibration_words(state: LiveState, width: int) -> str:
 
 
 def _hook_words(state: LiveState, width: int) -> str:
-    """What the check says of the hook-up; as declared where it could not be seen."""
+    """What the check says of the hook-up; only declared where it could not be seen."""
     check = state.assessment.check if state.assessment is not None else None
     if check is None or check.state is State.UNSEEN:
         more = "" if check is None or width < 100 else f", {check.short}"
-        return f"{state.hookup.name} as declared{more}"
+        return f"{state.hookup.name} declared, not seen{more}"
     return check.short
 
 
