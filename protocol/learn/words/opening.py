@@ -59,7 +59,7 @@ HINTS = tuple(
         r'"try"\s*:\s*(\{[^{}]*\})',
         r"\btry\b[:\s]*(\(\w+\)|\{[^{}]*\})",
         r"\b(?:try|type|say|see|use|send|enter)\b[:\s]*[\"'<]?([A-Za-z?]{1,12}(?:\.[A-Za-z]{1,12})?)(?![\w(])",
-        r"([@?A-Za-z]{1,12})['\"]?(?: alone)? lists\b",
+        r"([@?A-Za-z]{1,12})['\"]?(?: alone)? (?:lists|shows|prints)\b",
         r"\((?:list|help): ([A-Za-z?]{1,12})\)",
         r"(?<!\w)([A-Za-z?]{1,3}) ?= ?help\b",
         r"^\S{1,6} \(([a-z]{2,10})\)$",
@@ -118,7 +118,7 @@ async def open_console(talk: Talk) -> Opening:
     opening.banner = [line for line in _texts(idle) if len(line.strip()) > 2]
     unasked = streamed(idle)
     if unasked:
-        opening.wake = await hushed(talk, LINE_ENDS)
+        opening.wake = await hushed(talk, LINE_ENDS, hinted)
         if not opening.wake:
             raise TalksError(unasked)
         opening.evidence["wake"] = "it named this word for stopping what it sent by itself"
