@@ -213,15 +213,15 @@ def _by_memory(entries: Sequence[Entry], known: list[tuple[Role, str]]) -> list[
 
     Then the memory is where a sweep goes, and nothing that somebody keeps: it has no number and no name.
     """
-    if {Role.SWEEP, Role.DATA} & {role for role, _ in known}:
-        return known
-    found = list(known)
+    found, mine = list(known), list[int]()
     for role, pattern in ((Role.SWEEP, _INTO_MEMORY), (Role.DATA, _OF_MEMORY)):
-        mine = [at for at, entry in enumerate(entries) if pattern.fullmatch(entry.description.strip(" .;"))]
-        if len(mine) != 1 or _arguments(entries[mine[0]]).strip() or HARM_NAME.search(entries[mine[0]].word):
+        at = [one for one, entry in enumerate(entries) if pattern.fullmatch(entry.description.strip(" .;"))]
+        if len(at) != 1 or _arguments(entries[at[0]]).strip() or HARM_NAME.search(entries[at[0]].word):
             return known
-        found[mine[0]] = (role, "sweeps go to a memory that has no number, and nothing else gives data")
-    return found
+        mine += at
+        found[at[0]] = (role, "sweeps go to a memory that has no number, and nothing else gives data")
+    others = {role for at, (role, _) in enumerate(known) if at not in mine}
+    return known if others & {Role.SWEEP, Role.DATA} else found
 
 
 def _arguments(entry: Entry) -> str:
