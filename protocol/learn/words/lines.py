@@ -26,6 +26,7 @@ _PARTS = re.compile(
     r"\s{2,}|\t+|(?<![=:])\s*\.{2,}(?:\s+|$)|\s+(?:-{1,2}|:|=|\||->|=>|#|//|;)\s+|(?<=[\w>\])}]):\s+|(?<=\S)\s*: (?=\S)"
 )
 """What stands between a word and what it is."""
+_LEADER = re.compile(r"\S\s+\.{3,}\s+\S")
 _ROW = re.compile(r"[^\s|]+(?: [^\s|]+)?(?: \| [^\s|]+(?: [^\s|]+)?)+")
 
 
@@ -40,7 +41,8 @@ class Row:
 
 def rows_of(lines: Sequence[str]) -> list[Row]:
     """Lines of a listing as what is typed and what it is; a line that goes on with what is told belongs to the last."""
-    texts = [line for line in _unmarked([line.expandtabs(8).rstrip() for line in lines]) if line.strip()]
+    texts = [line.expandtabs(8).rstrip() for line in lines]
+    texts = [line for line in _unmarked(_without_leaders(texts)) if line.strip()]
     columns = _second_columns(texts)
     labelled = {at for at in columns if any(_indent(line) == at for line in texts)}
     texts = [part for line in texts for part in _columns_parted(line, columns, labelled)]
@@ -63,6 +65,13 @@ def rows_of(lines: Sequence[str]) -> list[Row]:
         else:
             found.append(Row(typed, told, heading))
     return found
+
+
+def _without_leaders(lines: Sequence[str]) -> list[str]:
+    """Lines whose columns are joined by rows of dots, with gaps there; one dot is such a row where others have more."""
+    if sum(_LEADER.search(line) is not None for line in lines) < FEWEST:
+        return list(lines)
+    return [re.sub(r"(?<=\S)\s+\.+\s+(?=\S)", "    ", line, count=1) for line in lines]
 
 
 def _under(lines: Sequence[str]) -> bool:
@@ -108,13 +117,14 @@ def _all_names(line: str) -> int:
 
 def _turned(parted: Sequence[tuple[str, str, str]]) -> list[tuple[str, str, str]]:
     """Lines parted the other way round where what is typed stands behind what it is: `lower edge ... l <MHz>`."""
-    one = rf"{NAME.pattern}(?: ?(?:<[^>]*>|\[[^\]]*\]|\([^()]*\)))?"
+    slot = r"(?:<[^>]*>|\[[^\]]*\]|\([^()]*\)|(?<= )[a-z](?!\w)|(?<= )[sS][12][12](?!\w))"
+    one = rf"{NAME.pattern}(?: ?{slot})?"
     form = rf"{one}(?:, {one})*"
     told = [(typed, text) for _, typed, text in parted if text]
     behind = [(typed, text) for typed, text in told if re.fullmatch(form, text)]
     plain = sum((" " in typed or typed.istitle()) and not re.search(r"[<\[{]|\d", typed) for typed, _ in behind)
-    taking = sum(re.search(r"[<\[(]", text) is not None for _, text in behind)
-    names = {text.split()[0] for _, text in behind}
+    taking = sum(re.search(r"[<\[(]|\S [a-z]$", text) is not None for _, text in behind)
+    names = {text if re.search(r"(?i) s[12][12]$", text) else text.split()[0] for _, text in behind}
     plain = 0 if any(text.istitle() for _, text in behind) else plain
     unlike = len(behind) < max(FEWEST + 1, 0.8 * len(told)) or len(names) < len(behind)
     if unlike or not plain or not taking:
