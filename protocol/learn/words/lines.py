@@ -81,7 +81,10 @@ def _under(lines: Sequence[str]) -> bool:
     short = [
         at
         for at in flush
-        if re.fullmatch(rf"{NAME.pattern}(?: (?:<[^>]*>|\[[^\]]*\]|[A-Z]{{1,6}}|\w))?", lines[at].strip())
+        if re.fullmatch(
+            rf"{NAME.pattern}(?: {NAME.pattern}){{0,2}}(?: (?:<[^>]*>|\[[^\]]*\]|[A-Z]{{1,6}}|\w|\w+(?:[|/]\w+)+))?",
+            lines[at].strip(),
+        )
     ]
     told = [at for at in short if at + 1 < len(lines) and _indent(lines[at + 1]) > least + 1]
     return len(told) > FEWEST and len(told) >= 0.7 * len(flush)
