@@ -32,6 +32,15 @@ _FEW = 3
 """Words of a description that says nothing of its own: `do it`, `once`, `now`."""
 _BOTH = re.compile(r"(?i)\b(?:ends|limits|edges|lower and upper|start and stop|first and last) (?:of|end|freq)")
 """Says of two words at once what they are."""
+_MEMORY = r"(?:in)?to (?:the |its )?(?:memory|buffer|ram)"
+_INTO_MEMORY = re.compile(
+    r"(?i)(?:(?:take|make|run|do|record|start)s? )?(?:one |a |a single |single )(?:sweep|scan|measurement|run)s? "
+    + _MEMORY
+)
+_OF_MEMORY = re.compile(
+    r"(?i)(?:print|list|show|output|give|send|tell|display|type)s? (?:out )?(?:the |its |all (?:of )?(?:the )?)?"
+    r"(?:contents? of (?:the )?)?(?:memory|buffer|ram)(?: contents?)?"
+)
 
 SAID = "the technician says so"
 SENT = frozenset(Role) - {Role.NEVER, Role.UNKNOWN}
@@ -168,7 +177,7 @@ def words_of(entries: Sequence[Entry]) -> list[Word]:
     entries = [entry for entry in entries if not re.fullmatch(r"(?i)[kmg]?hz|db|deg", entry.name)]
     names = {entry.name.lower() for entry in entries}
     found = []
-    judgements = _with_pairs(entries, [judged(entry) for entry in entries])
+    judgements = _by_memory(entries, _with_pairs(entries, [judged(entry) for entry in entries]))
     for number, (entry, judgement) in enumerate(zip(entries, judgements, strict=True), 1):
         role, reason = judgement
         near = _neighbour(entry, names)
@@ -197,6 +206,22 @@ def _with_pairs(entries: Sequence[Entry], known: list[tuple[Role, str]]) -> list
     rows = [(entries[at].word, _arguments(entries[at]), entries[at].description) for at in open_ones]
     found = {open_ones[at]: told for at, told in paired(rows, known=others).items() if told[0] not in roles}
     return [one if one[0] is not Role.UNKNOWN else found.get(at, one) for at, one in enumerate(known)]
+
+
+def _by_memory(entries: Sequence[Entry], known: list[tuple[Role, str]]) -> list[tuple[Role, str]]:
+    """A sweep into memory and a word that prints that memory, where nothing else sweeps or gives data.
+
+    Then the memory is where a sweep goes, and nothing that somebody keeps: it has no number and no name.
+    """
+    found, mine = list(known), list[int]()
+    for role, pattern in ((Role.SWEEP, _INTO_MEMORY), (Role.DATA, _OF_MEMORY)):
+        at = [one for one, entry in enumerate(entries) if pattern.fullmatch(entry.description.strip(" .;"))]
+        if len(at) != 1 or _arguments(entries[at[0]]).strip() or HARM_NAME.search(entries[at[0]].word):
+            return known
+        mine += at
+        found[at[0]] = (role, "sweeps go to a memory that has no number, and nothing else gives data")
+    others = {role for at, (role, _) in enumerate(known) if at not in mine}
+    return known if others & {Role.SWEEP, Role.DATA} else found
 
 
 def _arguments(entry: Entry) -> str:

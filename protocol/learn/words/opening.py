@@ -64,7 +64,7 @@ HINTS = tuple(
         r'"try"\s*:\s*(\{[^{}]*\})',
         r"\btry\b[:\s]*(\(\w+\)|\{[^{}]*\})",
         r"\b(?:try|type|say|see|use|send|enter)\b[:\s]*[\"'<]?([A-Za-z?]{1,12}(?:\.[A-Za-z]{1,12})?)(?![\w(])",
-        r"([@?A-Za-z]{1,12})['\"]?(?: alone)? lists\b",
+        r"([@?A-Za-z]{1,12})['\"]?(?: alone)? (?:lists|shows|prints)\b",
         r"\((?:list|help): ([A-Za-z?]{1,12})\)",
         r"(?<![\w.])(help\(\))",
         r"(?<!\w)((?i:h|he|hp|hl|hel|hlp)|[?])(?: is|:)? for (?:help|(?:a |the )?(?:list|commands|words))\b",
@@ -125,7 +125,7 @@ async def open_console(talk: Talk) -> Opening:
     opening.banner = [line for line in _texts(idle) if len(line.strip()) > 2]
     unasked = streamed(idle)
     if unasked:
-        opening.wake = await hushed(talk, LINE_ENDS)
+        opening.wake = await hushed(talk, LINE_ENDS, hinted)
         if not opening.wake:
             raise TalksError(unasked)
         opening.evidence["wake"] = "it named this word for stopping what it sent by itself"
@@ -329,7 +329,8 @@ def _refusal(talk: Talk, asked: list[tuple[bytes, bytes]]) -> Manner:
         common = [shape for shape in common if shape not in closing]
         talk.manner = replace(talk.manner, ends=(f"{closing[0][0]}{{n}}",))
     counts = tuple(re.sub(r"\d+", "{n}", shape) for shape in common if re.fullmatch(r"\d+ [a-z]+", shape))
-    refusals = tuple(_coded(shape) for shape in common if not re.fullmatch(r"\d+ [a-z]+", shape))
+    worded = [shape for shape in common if not re.fullmatch(r"\d+ [a-z]+", shape)]
+    refusals = tuple(one for shape in worded for one in _coded(shape))
     numbered = [match for shape in common if (match := re.match(r"([^\w\s{*]\w{0,3} ?)\d+ \w", shape))]
     others = tuple(f"{match.group(1)}{{n}} {{word}}" for match in numbered)  # other numbers, other reasons
     heads = [match.group() for shape in common if (match := re.match(r"[-!?~] (?=[A-Za-z])|" + REFUSES, shape))]
@@ -337,9 +338,12 @@ def _refusal(talk: Talk, asked: list[tuple[bytes, bytes]]) -> Manner:
     return replace(talk.manner, refusals=(*refusals, *others), counts=counts)
 
 
-def _coded(shape: str) -> str:
-    """A short refusal with a number: other numbers are other refusals."""
-    return re.sub(r"\d+", "{n}", shape) if len(shape) <= 12 and "{" not in shape else shape
+def _coded(shape: str) -> tuple[str, ...]:
+    """A short refusal with a number: other numbers are other refusals. A sign and a digit is a code, whose zero is said
+    where nothing is wrong."""
+    if re.fullmatch(r"[^\w\s{}][1-9]", shape):
+        return tuple(f"{shape[0]}{digit}" for digit in range(1, 10))
+    return (re.sub(r"\d+", "{n}", shape) if len(shape) <= 12 and "{" not in shape else shape,)
 
 
 def _blotted(line: str, word: str) -> str:

@@ -7,7 +7,7 @@ import pytest
 from protocol.errors import RequestError
 from protocol.learn.corrections import parse_corrections
 from protocol.learn.dialogue import Correction, Role
-from protocol.learn.words.allow import SENT, words_of
+from protocol.learn.words.allow import SENT, Entry, words_of
 from protocol.learn.words.general import general_entries
 from protocol.learn.words.opening import _one_by_one, hinted
 from protocol.learn.words.plans import ranked
@@ -136,3 +136,25 @@ def test_keys_are_known_by_each_sign_being_answered_however_late(
     empty: bytes, one: bytes, two: bytes, keys: bool
 ) -> None:
     assert _one_by_one(empty, one, two) is keys
+
+
+def test_a_memory_without_number_is_where_sweeps_go_when_nothing_else_sweeps_or_gives_data() -> None:
+    def roles(*more: Entry) -> dict[str, Role]:
+        rows = [
+            Entry("CATCH", "CATCH", "takes a sweep into the buffer"),
+            Entry("TYPE", "TYPE", "type the buffer"),
+            Entry("FILE", "FILE n", "buffer to card"),
+            Entry("FETCH", "FETCH n", "a stored sweep into memory"),
+            Entry("LOOP", "LOOP", "sweep for ever into memory"),
+            *more,
+        ]
+        return {word.name: word.role for word in words_of(rows)}
+
+    found = roles()
+    assert (found["CATCH"], found["TYPE"]) == (Role.SWEEP, Role.DATA)
+    assert not {found[name] for name in ("FILE", "FETCH", "LOOP")} & SENT
+    other = roles(Entry("OUT", "OUT", "print the traces"))  # then the memory may be what somebody keeps
+    assert other["TYPE"] is not Role.DATA
+    for told in ("one scan to memory 3", "one scan to memory, as reference", "a stored scan to memory"):
+        words = words_of([Entry("CATCH", "CATCH", told), Entry("TYPE", "TYPE", "print memory")])
+        assert all(word.role not in SENT for word in words)

@@ -18,7 +18,7 @@ from protocol.learn.sweeps.trying import Settings
 from protocol.learn.sweeps.windows import Writing
 from protocol.learn.words.allow import SENT, Entry, words_of
 from protocol.learn.words.hushing import streamed, words_that_stop
-from protocol.learn.words.opening import hinted
+from protocol.learn.words.opening import _coded, hinted
 from protocol.learn.words.talk import AsksError, Talk, asks
 from protocol.learn.words.tokens import cells_of, entries_of, menu_of
 from protocol.learn.words.wrapped import Verbs, verbs_of, wrapped_entries
@@ -89,6 +89,12 @@ def test_a_refusal_names_the_word_that_lists() -> None:
     assert hinted(["{word}?? index lists"]) == ["index"]
     assert hinted(["lines start with @"]) == ["@"]
     assert hinted(["try: erase", "say store to save all"]) == []
+
+
+def test_a_sign_and_a_digit_refuse_but_for_its_zero() -> None:
+    manner = Manner(refusals=_coded("~4"))
+    assert [manner.refusal([line]) is not None for line in (b"~4", b"~7", b"~0", b"~41")] == [True, True, False, False]
+    assert _coded("? 12") == ("? {n}",) and _coded("what {word}") == ("what {word}",)
 
 
 def test_the_numbers_of_a_menu_are_its_words() -> None:
