@@ -42,7 +42,7 @@ class Row:
 def rows_of(lines: Sequence[str]) -> list[Row]:
     """Lines of a listing as what is typed and what it is; a line that goes on with what is told belongs to the last."""
     texts = [line.expandtabs(8).rstrip() for line in lines]
-    texts = [line for line in _unmarked(_without_leaders(texts)) if line.strip()]
+    texts = [line for line in _unmarked(widened(_without_leaders(texts))) if line.strip()]
     columns = _second_columns(texts)
     labelled = {at for at in columns if any(_indent(line) == at for line in texts)}
     texts = [part for line in texts for part in _columns_parted(line, columns, labelled)]
@@ -65,6 +65,19 @@ def rows_of(lines: Sequence[str]) -> list[Row]:
         else:
             found.append(Row(typed, told, heading))
     return found
+
+
+def widened(lines: Sequence[str]) -> list[str]:
+    """Lines with a gap where a word fills its column to the last sign: there what is told begins in the others."""
+    begun = Counter(cells[1][0] for line in lines if len(cells := _cells(line)) == 2)
+    at, times = max(begun.items(), key=lambda item: item[1], default=(0, 0))
+    if times < FEWEST + 1 or times < 0.5 * len(lines):
+        return list(lines)
+    full = rf"\s*{NAME.pattern}(?: (?:<[^>]*>|\[[^\]]*\]|{NUMBER.pattern}|[A-Za-z]|[sS][12][12]))?"
+    return [
+        f"{line[:at]}  {line[at:]}" if line[at - 1 : at] == " " and re.fullmatch(full, line[: at - 1]) else line
+        for line in lines
+    ]
 
 
 def _without_leaders(lines: Sequence[str]) -> list[str]:

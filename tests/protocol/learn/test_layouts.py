@@ -9,11 +9,12 @@ import pytest
 
 from protocol.learn.dialogue import Role, Word
 from protocol.learn.sweeps.setters import Setters
-from protocol.learn.words.allow import words_of
+from protocol.learn.words.allow import SENT, words_of
 from protocol.learn.words.general import general_entries
 from protocol.learn.words.guard import Guard
 from protocol.learn.words.opening import KeyMenuError, _no_keys, hinted
 from protocol.learn.words.talk import Talk
+from protocol.learn.words.tokens import entries_of
 from protocol.learn.words.wrapped import wrapped_entries
 from protocol.wire.link import Link
 
@@ -122,6 +123,16 @@ def test_one_dot_is_a_row_of_dots_beside_longer_ones() -> None:
     rows = ["show back ........ S11 of the last sweep", "show crossing ... S21 of the last sweep",
             "show everything . all settings", "tell ............ the status"]  # fmt: skip
     assert "show everything" in {entry.name for entry in general_entries(rows)}
+
+
+def test_a_word_that_fills_its_column_ends_where_the_others_are_told_of() -> None:
+    rows = ["LO n  start frequency, kHz", "HI n  stop frequency, kHz", "NP n  number of points", "GO    sweep once",
+            "TR 11 print S11, dB and degrees", "TR 21 print S21", "ER    erase the memory",
+            "NV 11 store S11"]  # fmt: skip
+    for entries in (entries_of(rows), general_entries(rows)):
+        roles = _roles(words_of(entries))
+        assert (roles["TR 11"], roles["TR 21"]) == (Role.DATA, Role.DATA)
+        assert roles["ER"] is Role.NEVER and not {roles[name] for name in roles if name.startswith("NV")} & SENT
 
 
 def test_words_of_two_parts_stand_above_what_is_told_of_them() -> None:
