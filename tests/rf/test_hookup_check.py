@@ -206,7 +206,7 @@ def test_leads_in_the_air_are_not_taken_for_a_duplexer(gain: float) -> None:
     """Before a calibration S11 has any level, but an S21 that is noise alone says that nothing arrives."""
     rng = np.random.default_rng(5)
     f = np.linspace(442.5e6, 462.5e6, 401)
-    noise = (rng.normal(size=401) + 1j * rng.normal(size=401)) * 1e-4
+    noise = np.asarray((rng.normal(size=401) + 1j * rng.normal(size=401)) * 1e-4, dtype=np.complex128)
     s11 = np.asarray(gain * np.exp(1j * f / 2e6) * (1.0 + 0.2 * np.cos(f / 7e6)), dtype=np.complex128)
     found = check_hookup(f, s11, noise, 2e-8, 450e6, 455e6, "A>L", "H")
     assert found.short in ("NOTHING ARRIVES", "PORT 1 OPEN") and found.seen == "" and "lead" in found.cure
