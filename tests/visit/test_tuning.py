@@ -102,6 +102,13 @@ def test_a_turn_that_shows_nothing_is_made_larger() -> None:
     assert advice.told is not None and advice.told.turns == pytest.approx(0.24)
 
 
+def test_a_movement_that_no_screw_makes_teaches_nothing_of_it() -> None:
+    """A fit that went over to another answer looks like a turn of tens of megahertz; smaller turns would never end."""
+    rows = [turned(1, 400e3, -900e3, 0.12), turned(1, -500e3, 900e3, 0.03), turned(2, 400e3, 40e3, 0.12)]
+    one, other = track(rows, REJECT_HZ, 2).cavities
+    assert one.hz_per_turn is None and other.hz_per_turn == pytest.approx(40e3 / 0.12)
+
+
 def test_a_cavity_near_the_channel_is_not_turned_to_and_fro() -> None:
     """Cavity 2 is known to 16 kHz around the channel, cavity 3 is not known and the mean is off: 3 is next."""
     rows = [turned(1, 20e3, -20e3), turned(2, 12e3, -12e3), turned(3, 0.0, 0.0, 0.12, seen=False)]

@@ -22,7 +22,7 @@ from rf.notch.apart import Each
 from rf.notch.dips import Expected
 from rf.notch.nudge import LARGEST_MISFIT
 from rf.values.figure import NORMAL_95, Figure, cant_say, inferred, shifted
-from visit.day.nudges import TRIMMER, NudgeRow, Told
+from visit.day.nudges import FASTEST, TRIMMER, NudgeRow, Told
 
 ANYWHERE_HZ = 2e7
 """Standard deviation of a place before anything is known of it: somebody may have turned every screw."""
@@ -208,7 +208,7 @@ def track(
             state.forget()  # what a fit told of a response that it does not fit
         singly = row.single
         alike = [other for other in rows[:index] if other.trims == row.trims]
-        mixed = _turn(state, row, reject_hz, average, _rates(alike, cavities), _unseen(alike, row.told.cavity))
+        mixed = _turn(state, row, reject_hz, average, _rates(alike, cavities, reject_hz), _unseen(alike, row.told.cavity))
         if row.told.cavity and not mixed:
             turned.add(row.told.cavity)
         elif mixed:
@@ -224,7 +224,7 @@ def track(
     if count and len(zeros) == count == cavities:
         _give(state, zeros)
     rows = [row for row in rows if row.trims == trims]
-    rates = _rates(rows, cavities)
+    rates = _rates(rows, cavities, reject_hz)
     made = tuple(_cavity(state, number, number in turned, rates, rows, cavities) for number in range(1, count + 1))
     placed = sum(one.sd_hz < PLACED_HZ for one in made)
     return Places(made, zeros if placed < count else (), mixed)
@@ -420,7 +420,7 @@ def _give(state: _Track, zeros: Sequence[Figure]) -> None:
             state.see(pick, mine.value, _sd(mine))
 
 
-def _rates(rows: Sequence[NudgeRow], cavities: int | None) -> _Rates:
+def _rates(rows: Sequence[NudgeRow], cavities: int | None, reject_hz: float) -> _Rates:
     """Hertz per turn of each cavity's screw, from the turns whose movement is clear: the median of the last three,
     for a rod jumps now and then."""
     found: dict[int, list[tuple[float, str]]] = {}
@@ -430,7 +430,8 @@ def _rates(rows: Sequence[NudgeRow], cavities: int | None) -> _Rates:
             found.pop(told.cavity, None)  # so small a turn was asked for by a rate that does not hold
         if told.cavity is None or not told.turns or not moved.known or row.misfit > LARGEST_MISFIT:
             continue
-        if abs(moved.value) < FEWEST_MOVED * (moved.high - moved.low) / 2.0:
+        clear_hz, most_hz = FEWEST_MOVED * (moved.high - moved.low) / 2.0, FASTEST * reject_hz * told.turns
+        if not clear_hz <= abs(moved.value) <= most_hz:
             continue
         forward, sign = way(told.direction)
         found.setdefault(told.cavity, []).append((sign * moved.value / told.turns, forward))

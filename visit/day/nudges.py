@@ -40,6 +40,9 @@ _TOLD_ANEW = re.compile(
 _STRUCK = re.compile(r"turn (?P<number>[0-9]{1,9}) struck out: (?P<why>.{1,400})")
 MOST_CAVITIES = 8
 """Of one side."""
+FASTEST = 0.02
+"""No turn of a screw moves its cavity by a larger share of the channel's frequency (common practice: the few per cent
+of a whole travel take several turns): a fit that went over to another answer looks so."""
 LOCK_NUT = "lock nut"
 ROD, TRIMMER = "rod", "trimmer"
 FOR_THE_PASS = "rod for the pass"
