@@ -88,6 +88,8 @@ class _Look:
     """How far from the plan the pair of a pass and a notch lies that fits best; None where none is within the sweep."""
     on_plan: bool
     """Pass and notch are as far apart at the plan as anywhere: there the unit is, however badly it is matched."""
+    taken_hz: float | None = None
+    """Where port 1 is matched best although nothing arrives at port 2: a third port takes it; None: nowhere."""
 
 
 def check_hookup(
@@ -133,7 +135,15 @@ def _look(
         float(reflected[low]), float(reflected[high]), float(through[low]), float(through[high]),
         float(reflected.min()), float(reflected.max()), through, 10.0 * math.log10(noise_power) + 7.0,
         fits, _on_plan(f, np.maximum(through, 10.0 * math.log10(noise_power) + 7.0), low_hz, high_hz),
+        _taken(f, reflected, through),
     )  # fmt: skip
+
+
+def _taken(f: NDArray[np.float64], reflected: NDArray[np.float64], through: NDArray[np.float64]) -> float | None:
+    """The best match among frequencies at which next to nothing arrives at port 2. Driven from a side what its cavities
+    hold back comes back; only the antenna port has a second way on."""
+    there = (reflected < MATCHED_DB) & (through < PASS_DB - CONTRAST_DB)
+    return float(f[int(np.argmin(np.where(there, reflected, np.inf)))]) if there.any() else None
 
 
 def _best_offset(
@@ -235,6 +245,10 @@ def _one_side(look: _Look, side: str, declared: str, third: str) -> HookUpCheck:
         if declared == from_side:
             cure = f"the load on {third_port} can't be seen from this side: drive the antenna port to see it"
             return HookUpCheck(State.NOTE, f"{declared} ok", cure, from_side)
+        if declared == from_antenna and look.taken_hz is not None:
+            at = f"{look.taken_hz / 1e6:.1f} MHz"
+            cure = f"{third_port} takes its power at {at}, off the plan: check the pair in the site file"
+            return HookUpCheck(State.NOTE, f"{third_port} OFF PLAN", cure, from_antenna)
         return _wrong(
             "LEADS EXCHANGED", f"port 1 is on {side}, port 2 on A: S21 holds, S11 is {side}'s; exchange the leads",
             from_side,
@@ -266,6 +280,9 @@ def _no_pass(look: _Look, declared: str) -> HookUpCheck:
         return _sides(look.s11_high, "L", "H", declared)
     if reject and matched == (False, True):
         return _sides(look.s11_low, "H", "L", declared)
+    if "A" in declared and float(look.s21_all.max()) < look.floor_db + 6.0:
+        cure = "nothing arrives at port 2 anywhere in this sweep: a lead is off, or no pass lies in it (sweep wider)"
+        return HookUpCheck(State.NOTE, "NOTHING ARRIVES", cure)
     if reject and matched == (False, False) and min(look.s11_low, look.s11_high) > REFLECTING_DB:
         return _wrong("A OPEN", "sides only, and the antenna port is open: put a load on A", "L>H")
     passed, held = max(look.s21_low, look.s21_high), min(look.s21_low, look.s21_high)

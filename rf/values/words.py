@@ -94,11 +94,13 @@ def _spread(figure: Figure, factor: float, decimals: int) -> str:
         ends = (f"{end * factor:.{decimals}f}" for end in (figure.low, figure.high))
         return f" ({'..'.join(ends)})"
     small, large = min(below, above), max(below, above)
-    if large > LOPSIDED * max(small, 10.0**-decimals):
+    around = _round_up(large, decimals)
+    wrong_sign = figure.low >= 0.0 and around > round(figure.value * factor, decimals)  # no such end is in the interval
+    if wrong_sign or large > LOPSIDED * max(small, 10.0**-decimals):
         low = _no_negative_zero(rounded_down(figure.low * factor, decimals), decimals)
         high = _round_up(figure.high * factor, decimals)
         return f" ({low:.{decimals}f}..{high:.{decimals}f})"
-    return f" ±{_round_up(large, decimals):.{decimals}f}"
+    return f" ±{around:.{decimals}f}"
 
 
 def _round_up(value: float, decimals: int) -> float:

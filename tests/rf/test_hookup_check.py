@@ -14,8 +14,8 @@ from rf.repeater.hookup_check import HookUpCheck, State, check_hookup
 SWEEPS = 4
 
 
-def check(declared: str, *lines: str, unit: str = "U6", third: str = "H") -> HookUpCheck:
-    """A few sweeps of the bench after the control lines, checked against what was declared."""
+def check(declared: str, *lines: str, unit: str = "U6", third: str = "H", high_hz: float | None = None) -> HookUpCheck:
+    """A few sweeps of the bench after the control lines, checked against what was declared. `high_hz`: by the site."""
     made = load_unit(unit)
     instrument = Instrument(InstrumentOptions(seed=3), made, HookUp())
     spacing = made.high_hz - made.low_hz
@@ -29,7 +29,9 @@ def check(declared: str, *lines: str, unit: str = "U6", third: str = "H") -> Hoo
         control(line)
     taken = [instrument.sweep() for _ in range(SWEEPS)]
     s11, s21 = np.mean([s.s11 for s in taken], axis=0), np.mean([s.s21 for s in taken], axis=0)
-    return check_hookup(taken[0].frequency_hz, s11, s21, 1e-7 / SWEEPS, made.low_hz, made.high_hz, declared, third)
+    return check_hookup(
+        taken[0].frequency_hz, s11, s21, 1e-7 / SWEEPS, made.low_hz, high_hz or made.high_hz, declared, third
+    )
 
 
 @pytest.mark.parametrize("unit", ["U6", "V6", "V4"])
@@ -62,6 +64,12 @@ def test_3_from_the_side_the_third_port_is_not_seen(end: str) -> None:
     assert "can't be seen from this side" in found.cure
 
 
+@pytest.mark.parametrize("words", ["connect A L load=H", "connect A L H=load"])
+def test_the_bench_takes_its_own_help_at_its_word(words: str) -> None:
+    assert check("A>L", words).state is State.RIGHT
+    assert check("A>L", words.replace("load", "open")).short == "H NOT LOADED"
+
+
 def test_4_poor_load() -> None:
     found = check("A>L", "connect A L", "close H load 14")
     assert (found.state, found.short) == (State.NOTE, "H POOR LOAD"), found
@@ -79,6 +87,22 @@ def test_6_leads_exchanged() -> None:
     assert (found.state, found.short, found.seen) == (State.WRONG, "LEADS EXCHANGED", "L>A"), found
     assert "S21 holds" in found.cure
     assert check("L>A", "connect A L").short == "LEADS EXCHANGED"
+
+
+@pytest.mark.parametrize("unit", ["U6", "V6", "V4", "P6", "B4"])
+@pytest.mark.parametrize("declared", ["A>L", "A>H"])
+def test_leads_that_are_exchanged_are_told_of_every_unit(unit: str, declared: str) -> None:
+    side, third = ("L", "H") if declared == "A>L" else ("H", "L")
+    assert check(declared, f"connect {side} A", unit=unit, third=third).short == "LEADS EXCHANGED"
+
+
+def test_a_side_that_stands_off_its_plan_is_no_exchanged_lead() -> None:
+    """B4's high side is at 460 MHz; a site that says 455 sees it reflect there, and take its power 5 MHz farther on.
+    With the leads exchanged nothing is taken anywhere but where it passes."""
+    found = check("A>L", "connect A L", unit="B4", high_hz=455e6)
+    assert (found.state, found.short, found.seen) == (State.NOTE, "H OFF PLAN", "A>L"), found
+    assert "460" in found.cure or "459." in found.cure, found.cure
+    assert check("A>L", "connect L A", unit="B4", high_hz=455e6).short == "LEADS EXCHANGED"
 
 
 def test_7_sides_only() -> None:
@@ -181,3 +205,14 @@ def test_a_sweep_that_misses_a_channel_is_not_judged() -> None:
     f = np.linspace(454e6, 456e6, 101)
     nothing = np.full(101, 1e-4 + 0j)
     assert check_hookup(f, nothing, nothing, 1e-8, 450e6, 455e6, "A>L", "H").state is State.UNSEEN
+
+
+@pytest.mark.parametrize("gain", [1.0, 0.2])
+def test_leads_in_the_air_are_not_taken_for_a_duplexer(gain: float) -> None:
+    """Before a calibration S11 has any level, but an S21 that is noise alone says that nothing arrives."""
+    rng = np.random.default_rng(5)
+    f = np.linspace(442.5e6, 462.5e6, 401)
+    noise = np.asarray((rng.normal(size=401) + 1j * rng.normal(size=401)) * 1e-4, dtype=np.complex128)
+    s11 = np.asarray(gain * np.exp(1j * f / 2e6) * (1.0 + 0.2 * np.cos(f / 7e6)), dtype=np.complex128)
+    found = check_hookup(f, s11, noise, 2e-8, 450e6, 455e6, "A>L", "H")
+    assert found.short in ("NOTHING ARRIVES", "PORT 1 OPEN") and found.seen == "" and "lead" in found.cure

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import dataclasses
 import json
 from collections.abc import Iterator
 from pathlib import Path
@@ -9,10 +10,11 @@ from pathlib import Path
 import pytest
 
 from protocol.errors import RequestError
-from rf.values.figure import inferred
+from rf.values.figure import cant_say, inferred
 from rf.values.words import as_json
 from tests.visit.simulated_visits import SimulatedVisit, fitted_once
 from visit.day.nudges import TURN, Told, correct, ledger, strike, whole_ledger
+from visit.day.turn_words import count_words, did_words
 from visit.record.opening import RecordError
 from visit.record.visit_file import VisitFile
 from visit.report.report import build_report
@@ -56,7 +58,7 @@ def test_what_was_no_turn_counts_for_nothing_and_stays_with_its_reason(visit: Vi
     assert [row.struck for row in whole_ledger(visit)] == ["t pressed by mistake", "", ""]
     lines = build_report(visit).nudges
     assert len(lines) == 3 and lines[0].endswith("STRUCK OUT, no turn: t pressed by mistake")
-    assert any("turned 2 times" in line for _, part in build_report(visit).summary for line in part)
+    assert any("On the low side: 2 turns of" in line for _, part in build_report(visit).summary for line in part)
     with pytest.raises(RequestError, match="struck out already"):
         correct(visit, 1, Told(1))
 
@@ -64,7 +66,7 @@ def test_what_was_no_turn_counts_for_nothing_and_stays_with_its_reason(visit: Vi
 def test_the_report_says_what_was_entered_first(visit: VisitFile) -> None:
     correct(visit, 1, Told(2, "rod", "anticlockwise", 0.5))
     line = build_report(visit).nudges[0]
-    assert "cavity 2, rod: 0.5 turns anticlockwise: moved +12.0 kHz" in line
+    assert "cavity 2, rod: 0.5 turns anticlockwise: moved INFERRED +12" in line
     assert line.endswith("(entered at first as cavity 1, rod: 0.25 turns clockwise)")
 
 
@@ -83,3 +85,16 @@ def test_a_correction_that_was_tampered_with_is_damage(visit: VisitFile, words: 
     visit.remark(TURN, words, 1e9)
     with pytest.raises(RecordError):
         ledger(visit)
+
+
+def test_a_turn_that_only_the_skirts_show_is_told_so(visit: VisitFile) -> None:
+    """The mean of three went by 100 kHz: one zero by three times as much; a row without any of both says nothing."""
+    row = ledger(visit)[0]
+    unseen = as_json(cant_say("Hz", "hidden by the noise"))
+    means = (as_json(inferred(value, value - 2e4, value + 2e4, "Hz")) for value in (1e4, 1.1e5))
+    figures = {**row.figures, "moved": unseen, **dict(zip(("mean_before", "mean_after"), means, strict=True))}
+    told = did_words(dataclasses.replace(row, figures=figures), 3)
+    assert told.startswith("moved by the skirts INFERRED +300 ") and told.endswith("kHz")
+    hidden = dataclasses.replace(row, figures={**row.figures, "moved": unseen})
+    assert did_words(hidden, 3) == "movement not determined"
+    assert count_words(ledger(visit)[:2]) == "2 turns of 2 screws" and count_words([row]) == "1 turn of 1 screw"

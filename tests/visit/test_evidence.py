@@ -11,6 +11,7 @@ import dataclasses
 import hashlib
 import json
 import sqlite3
+import time
 from collections.abc import Iterator
 from pathlib import Path
 
@@ -23,13 +24,16 @@ from tests.visit.stations import table
 from tests.visit.told import run
 from tui.cli import main
 from tui.commands.exit_status import ExitStatus
-from visit.day.stages import differences, freeze, stages, to_freeze
+from visit.day.nudges import Around, Told, add_nudge, compare
+from visit.day.stages import differences, freeze, stages, stood, to_freeze
 from visit.figures.assessment import Assessment
 from visit.figures.evidence import agree, choose, of_one_state
 from visit.figures.replay import Replay
+from visit.figures.run_figures import RunFigures
 from visit.record.visit_file import VisitFile
 from visit.report.report import build_report
 from visit.report.report_text import report_text
+from visit.run.conductor import RunOrder
 from visit.site.hookup import HookUp
 from visit.site.presets import wide, zoom
 
@@ -227,4 +231,46 @@ def test_a_turn_of_a_screw_begins_a_new_state() -> None:
     runs = [run(number) for number in (1, 2, 3, 4)]
     assert [r.id for r in of_one_state(runs, [3])] == [3, 4]
     tuned = [dataclasses.replace(r, purpose="tune") if r.id == 2 else r for r in runs]
-    assert [r.id for r in of_one_state(tuned, [])] == [2, 3, 4]
+    assert [r.id for r in of_one_state(tuned, [1])] == [2, 3, 4]
+    assert [r.id for r in of_one_state(tuned, [])] == [1, 2, 3, 4]  # the page of tuning was only looked at
+
+
+def test_a_side_that_nobody_turned_keeps_what_it_was_found_as(tmp_path: Path) -> None:
+    """A short sweep and a look at the tuning page after as found take nothing from it; a turn on that side does."""
+    with table(tmp_path, "demo-450", "U6", "--floor", "-80") as bench:
+        settings = wide(bench.site)
+        bench.measure("A>L", settings, 30)
+        visit = bench.station.visit.file
+        asked = bench.station.visit
+        (words,) = asked.to_freeze("as found", {1: 25})
+        assert "(run 1: 25 sweeps)" in words and "notch INFERRED" in words
+        asked.forget_asked()
+        asked.to_freeze("as found", {1: 30})
+        assert asked.freeze("as found", {1: 3}) == ["A>L"]  # what was shown, whatever stands on a screen since
+        assert stages(visit)[0].figures["run_sweeps"] == {"1": 30}
+        assert Replay(visit).since(stood(Replay(visit))[0][0] or pytest.fail("frozen"), time.time()) is None
+        bench.station.measure(RunOrder(LOW, settings, 8, "tune", False))
+        bench.measure("A>L", settings, 3)
+        before, after = stood(Replay(visit))[0]
+        assert before is not None and after is not None and before.run_ids == after.run_ids == (1,)
+        assert any("not turned since" in note for note in after.notes)
+        (as_left,) = to_freeze(visit, "as left")
+        assert as_left.run_ids == (1,) and as_left.sweeps == {1: 30}
+        row = next(row for row in build_report(visit).rows if row.name.startswith("rejection"))
+        assert row.found == row.left
+        figures = RunFigures(visit)
+        runs = figures.runs
+        add_nudge(visit, runs[1], runs[2], Told(1), compare(figures, runs[1], runs[2]), Around())
+        assert (stood(Replay(visit))[0][1] or pytest.fail("measured")).run_ids == (3,)
+
+
+def test_a_side_swept_from_its_own_port_can_be_frozen(tmp_path: Path) -> None:
+    """As the resonators of a band-pass unit are; swept from the antenna's port too it is that which counts."""
+    with table(tmp_path, "demo-450", "U6") as bench:
+        settings = wide(bench.site)
+        bench.measure("L>A", settings, 6)
+        assert [one.hookup.name for one in to_freeze(bench.station.visit.file, "as found")] == ["L>A"]
+        assert bench.station.visit.freeze("as found") == ["L>A"] and bench.station.visit.day().frozen("L")
+        assert any("L>A" in line for _, part in build_report(bench.station.visit.file).summary for line in part)
+        bench.measure("A>L", settings, 6)
+        assert [one.hookup.name for one in to_freeze(bench.station.visit.file, "as found")] == ["A>L"]

@@ -106,7 +106,7 @@ def test_a_good_unit_passes_in_the_report(visit: SimulatedVisit, capsys: pytest.
     visit.file.close()
     assert main(["report", str(visit.file.path)]) == 0
     said = " ".join(capsys.readouterr().out.split())
-    assert "goal 90 dB: met" in said and "in 3 looks of run 1 of A>L as found, zoom; all its runs share 5 %" in said
+    assert "goal 90 dB: met" in said and "(number 1 of A>L as found, zoom); all its runs share 5 %" in said
 
 
 def test_without_a_survey_the_report_passes_on_condition_only(
@@ -164,7 +164,7 @@ def test_a_second_run_spends_less_and_as_left_has_its_own(visit: SimulatedVisit)
     followed(visit, visit.zoom(25))
     shares = [FIRST_RUN, FIRST_RUN / 4, FIRST_RUN]
     assert [(row[3], row[4]) for row in looks(visit.file)] == [
-        ("A>L as found, zoom", 1), ("A>L as found, zoom", 2), ("A>L as left, zoom", 1),
+        ("A>L as found, zoom", 1), ("A>L as found, zoom", 2), ("A>L since as found, zoom", 1),
     ]  # fmt: skip
     assert [float(str(row[5])) for row in looks(visit.file)] == pytest.approx(shares)
 
@@ -257,7 +257,7 @@ def test_a_file_of_an_earlier_program_is_gone_on_with(tmp_path: Path) -> None:
             visit.add_sweep(run, Sweep(old.settings, sweep.frequency_hz, sweep.s11, sweep.s21, number, at_s, 0.5))
         Follower(visit, visit).look(run)
         # As found was frozen behind the old runs: this one is of the other stage.
-        assert [row[1:5] for row in looks(visit)] == [(25, 1, "A>L as left, zoom", 1)]
+        assert [row[1:5] for row in looks(visit)] == [(25, 1, "A>L since as found, zoom", 1)]
     finally:
         visit.close()
 

@@ -15,6 +15,7 @@ from visit.day.next_deed import REPORT, Facts, next_deed
 from visit.day.planner import Tried
 from visit.figures.assessment import Assessment
 from visit.figures.known import LeakSource
+from visit.figures.leak_advice import TOO_SHORT
 from visit.figures.third_load import MEASURED
 from visit.site.hookup import HookUp, Side
 
@@ -94,6 +95,31 @@ def test_a_survey_whose_limit_takes_the_room_of_the_proof_is_made_longer(seen: A
         deed = next_deed(facts(sides[Side.LOW], sides=sides))
         assert (deed.do, deed.key) == (f"{do}: both leads on loads", "k")
         assert leak > 2e-5 or (deed.sweeps is not None and deed.sweeps >= 40)
+
+
+@pytest.mark.parametrize("hung", list(Side))
+def test_a_survey_around_one_channel_is_that_of_the_side_on_the_leads(seen: Assessment, hung: Side) -> None:
+    """Whichever side hangs there: its own channel first, and the side is named; what the other side lacks does not keep
+    it from its proof."""
+    bare = with_rejection(seen, Verdict.CANT_SAY, leak=2e-5)
+    source = LeakSource("survey, run 2", False, 300)  # twice as many wide sweeps would be too long
+    channels = tuple(replace(channel, leak_source=source) for channel in bare.channels)
+    sides = {side: replace(bare, channels=channels, hookup=HookUp("A", side.value), leakage=2e-5) for side in Side}
+    made = facts(sides[hung], sides=sides)
+    deed = next_deed(made)
+    where = f"{made.site.reject_hz(hung) / 1e6:.4f} MHz, which A>{hung.value} rejects"
+    assert deed.do.startswith("survey longer") and where in deed.why and deed.settings is not None
+    assert deed.settings.start_hz < made.site.reject_hz(hung) < deed.settings.stop_hz
+    enough = with_rejection(seen, Verdict.CANT_SAY, leak=1e-7)
+    settled = {**sides, hung: replace(enough, hookup=HookUp("A", hung.value))}
+    assert "survey" not in next_deed(facts(settled[hung], sides=settled)).do
+
+
+def test_a_survey_that_runs_is_not_told_how_long_it_would_have_to_be(seen: Assessment) -> None:
+    hookup = HookUp.parse("loads")
+    survey = replace(seen, hookup=hookup, channels=(), goals=(), notch=None, cautions=(f"{TOO_SHORT} for 90 dB",))
+    deed = next_deed(facts(survey, sides={Side.LOW: seen}, left_s=300.0))
+    assert deed.do == "let the survey run" and TOO_SHORT not in deed.why
 
 
 def test_a_goal_that_is_missed_leads_to_the_screws_by_way_of_as_found(seen: Assessment) -> None:

@@ -11,6 +11,7 @@ import pytest
 
 from protocol.errors import RequestError
 from rf.values.figure import Kind
+from rf.values.words import text
 from scripts.forecast_rates import rates
 from scripts.suits_table import PAGE, cells
 from tests.visit.stations import ROOT, site, table
@@ -19,12 +20,14 @@ from tui.commands.exit_status import ExitStatus
 from visit.calibration.stored_calibration import add_card
 from visit.day.instrument import of_card, of_sheet
 from visit.day.next_deed import facts_of, next_deed
+from visit.day.side_forecast import SideForecast
 from visit.day.suits import Suits, suits
 from visit.figures.run_figures import RunFigures
 from visit.record.instrument_card import Card, Floor, ability_of_card, card_of
 from visit.record.visit_file import VisitFile
 from visit.report.report import build_report
 from visit.report.report_text import report_text
+from visit.report.suits_page import rests_words, verdict_words
 from visit.site.hookup import Side
 from visit.site.presets import wide
 from visit.site.site import parse_site
@@ -125,10 +128,17 @@ def test_a_band_pass_unit_has_no_place() -> None:
 
 
 def test_command(capfd: pytest.CaptureFixture[str]) -> None:
-    assert main(["suits", "--site", SITE, "--floor", "80@1000", "--narrowest", "10", "--json"]) == ExitStatus.GOALS_MET
+    assert (
+        main(["suits", "--site", SITE, "--floor", "80@1000", "--narrowest", "10", "--leak", "115", "--json"])
+        == ExitStatus.GOALS_MET
+    )
     found = json.loads(capfd.readouterr().out)
     assert found["verdict"] == "yes" and {way["reads"]["kind"] for way in found["ways"]} == {"inferred"}
     assert found["assumed"] and any("ASSUMED" in source for source in found["sources"])
+    assert main(["suits", "--site", SITE, "--floor", "80@1000", "--json"]) == ExitStatus.CANT_SAY
+    found = json.loads(capfd.readouterr().out)
+    assert found["verdict"] == "perhaps" and "not known" in found["condition"]
+    assert found["condition"] in found["words"][0]
     assert main(["suits", "--site", SITE, "--floor", "80@1000", "--leak", "80"]) == ExitStatus.GOALS_NOT_MET
     assert "jumper test" in capfd.readouterr().out
     for words, says in (
@@ -165,7 +175,9 @@ def test_in_a_visit_and_its_report(tmp_path: Path, capfd: pytest.CaptureFixture[
     assert main(["suits", str(path)]) == ExitStatus.USAGE
     assert main(["suits", str(path), "--floor", "190@1000"]) == ExitStatus.USAGE
     assert "kTB" in capfd.readouterr().err
-    assert main(["suits", str(path), "--floor", "70@1000", "--narrowest", "100"]) == ExitStatus.GOALS_MET
+    assert (
+        main(["suits", str(path), "--floor", "70@1000", "--narrowest", "100", "--leak", "110"]) == ExitStatus.GOALS_MET
+    )
     out = capfd.readouterr().out
     visit = VisitFile.open(path, read_only=True)
     try:
@@ -227,3 +239,33 @@ def test_a_leak_by_the_sheet_is_the_most_that_it_may_be() -> None:
     found = dataclasses.replace(sheet, ability=dataclasses.replace(sheet.ability, leak_by_sheet=False))
     by_sheet, looked_at = (suits(site("demo-450"), known, window_min=30.0).proofs[0] for known in (sheet, found))
     assert by_sheet.minutes.low < looked_at.minutes.low  # what was found stands in the trace
+
+
+def test_nothing_deep_is_promised_of_a_leak_that_nobody_knows() -> None:
+    """The leak that the condition tells is where the answer turns, and it is the same whether a sheet or a card is
+    silent; a bound by a survey counts once it is low enough."""
+    made = forecast(GOOD)
+    assert made.verdict == "perhaps" and "not known" in made.condition and made.condition in verdict_words(made)
+    assert "time a point" in rests_words(made) and "leak: not known" in rests_words(made)
+    ability = made.known.ability
+    assert ability is not None
+    case = SideForecast.of(made.site, made.known, ability, 30.0, None)
+    most_db = case.most_leak_db()
+    assert most_db is not None and f"-{most_db:g} dB" in made.condition
+    for by_db, verdict in ((0.0, "yes"), (-10.0, "perhaps")):
+        bounded = dataclasses.replace(ability, leak=10.0 ** (-(most_db + by_db) / 20.0))
+        known = dataclasses.replace(made.known, ability=bounded)
+        assert suits(made.site, known).verdict == verdict
+    found = dataclasses.replace(ability, leak=10.0 ** (-(most_db - 10.0) / 20.0), leak_found=True)
+    assert suits(made.site, dataclasses.replace(made.known, ability=found)).verdict == "no"
+
+
+@pytest.mark.parametrize("leak", [None, "98", "110"])
+def test_no_help_takes_anything_away(leak: str | None) -> None:
+    made = forecast({**GOOD, "floor": "75@1000", **({"leak": leak} if leak else {})})
+    assert made.helps
+    for one in made.helps:
+        half = text(one.gain).partition("\u00b1")[2].removesuffix(" dB")
+        assert one.gain.low >= 0.0 and (not half or float(half) <= one.gain.value + 0.5), text(one.gain)
+        if one.name == "other leads":
+            assert one.gain.high <= 20.0

@@ -25,6 +25,7 @@ DIGITS_S = 1.5
 """A second digit within this time belongs to the first; later it begins a new number."""
 FREEZES = {"freeze": "as found", "report": "as left"}
 """What a step freezes, by the word for it."""
+LOOKING = "looking at what would be frozen"
 
 
 class DayScreen(TextScreen[str | None]):
@@ -127,13 +128,15 @@ class DayScreen(TextScreen[str | None]):
             self._typed = digit
         if 1 <= number <= len(STEPS):
             self._at = number
-        self._words, self._freezing = "", None
+        self._words = ""
+        self._forget()
         self.draw()
 
     def action_move(self, by: int) -> None:
         """The step before or after."""
         self._at = min(max(self._at + by, 1), len(STEPS))
-        self._typed, self._words, self._freezing = "", "", None
+        self._typed, self._words = "", ""
+        self._forget()
         self.draw()
 
     def action_go(self) -> None:
@@ -150,7 +153,7 @@ class DayScreen(TextScreen[str | None]):
             self.draw()
             return
         if self._step.screen in FREEZES:
-            self._words = "looking at what would be frozen"
+            self._words = LOOKING
             self.run_worker(self._show_frozen(FREEZES[self._step.screen]), exclusive=True)
             self.draw()
         else:
@@ -158,9 +161,17 @@ class DayScreen(TextScreen[str | None]):
 
     async def _show_frozen(self, name: str) -> None:
         """What would be frozen now, in words, before it is."""
+        loop = asyncio.get_running_loop()
+        at = self._at
+
+        def tell(what: str, done: int, of: int) -> None:
+            loop.call_soon_threadsafe(self._tell, f"{LOOKING}: {what}, {done} of {of}")
+
         try:
-            self._freezing = await asyncio.to_thread(self._tool.to_freeze, name)
-            self._words = ""
+            freezing = await asyncio.to_thread(self._tool.to_freeze, name, tell)
+            if at != self._at:
+                return  # somebody went on to another step
+            self._freezing, self._words = freezing, ""
         except RequestError as error:
             self._words = f"! {error}"
             if name == FREEZES["report"] and self._day.frozen():
@@ -168,6 +179,16 @@ class DayScreen(TextScreen[str | None]):
                     f"{error}; as found stands. Write it with: deepnotch report {self._tool.visit.file.path.name}"
                 )
         self.draw()
+
+    def _tell(self, words: str) -> None:
+        if self._words.startswith(LOOKING):
+            self._words = words
+            self.draw()
+
+    def _forget(self) -> None:
+        """What would be frozen is not wanted."""
+        self._freezing = None
+        self._tool.visit.forget_asked()
 
     def action_done(self) -> None:
         """Mark it done and go to the next."""
@@ -228,7 +249,7 @@ class DayScreen(TextScreen[str | None]):
             self._words = f"taken back: {self._day.take_back(self._at)}"
         except RequestError as error:
             self._words = f"! {error}"
-        self._freezing = None
+        self._forget()
         self.draw()
 
     def on_input_submitted(self, event: Input.Submitted) -> None:
@@ -263,7 +284,8 @@ class DayScreen(TextScreen[str | None]):
             self.close_line()
             self.draw()
         elif self._freezing is not None:
-            self._freezing, self._words = None, "nothing was frozen"
+            self._forget()
+            self._words = "nothing was frozen"
             self.draw()
         else:
             self.dismiss(None)

@@ -23,7 +23,7 @@ from tui.screens.picture_rows import pooled_only
 from visit.figures.assessment import Assessment, Channel, Role, leak_words
 from visit.run.conductor import Phase
 from visit.run.live import LiveState
-from visit.site.hookup import HookUp
+from visit.site.hookup import HookUp, Side
 
 BESIDE = 6
 """Columns of the unit between big digits and what stands beside them."""
@@ -75,11 +75,11 @@ def _calibration_words(state: LiveState, width: int) -> str:
 
 
 def _hook_words(state: LiveState, width: int) -> str:
-    """What the check says of the hook-up; as declared where it could not be seen."""
+    """What the check says of the hook-up; only declared where it could not be seen."""
     check = state.assessment.check if state.assessment is not None else None
     if check is None or check.state is State.UNSEEN:
         more = "" if check is None or width < 100 else f", {check.short}"
-        return f"{state.hookup.name} as declared{more}"
+        return f"{state.hookup.name} declared{more}"
     return check.short
 
 
@@ -141,7 +141,7 @@ def _survey_title(assessment: Assessment | None) -> list[Row]:
     if limit is not None:
         known = f"no leak above {amplitude_db(limit):.1f} dB at either channel (95 %)"
     elif assessment is not None and assessment.survey is not None:
-        known = "this sweep misses a channel: there, an earlier survey's limit stays"
+        known = _covered(assessment)
     return [
         [(" SURVEY  both leads on loads, the duplexer left out", "bold")],
         [("  what is seen now is the instrument and the cables alone", FAINT)],
@@ -149,6 +149,15 @@ def _survey_title(assessment: Assessment | None) -> list[Row]:
         [("  later runs take this limit; a better one that was surveyed before stays", FAINT)],
         [("", "")],
     ]
+
+
+def _covered(assessment: Assessment) -> str:
+    """The channel that a survey is for which does not cover both."""
+    site, f = assessment.site, assessment.frequency_hz
+    sides = [side for side in Side if f[0] <= site.reject_hz(side) <= f[-1]]
+    if len(sides) != 1:
+        return "this sweep misses a channel: there, an earlier survey's limit stays"
+    return f"for {site.reject_hz(sides[0]) / 1e6:.4f} MHz alone, which A>{sides[0].value} rejects"
 
 
 def _reject_hz(state: LiveState) -> float:

@@ -20,7 +20,17 @@ from visit.day.suits import Suits, fitted_q, suits_of
 from visit.figures.replay import Replay
 from visit.figures.run_figures import no_figures
 from visit.record.sheet import INSTRUMENT, Sheet, write
-from visit.report.suits_page import ENDS, help_texts, other_words, place_words, proof_words, timed, verdict_words
+from visit.report.suits_page import (
+    ENDS,
+    help_texts,
+    no_leak_words,
+    other_words,
+    place_words,
+    proof_words,
+    rests_words,
+    timed,
+    verdict_words,
+)
 from visit.run.tool import Tool
 
 COLUMN = 11
@@ -65,16 +75,20 @@ class SuitsScreen(FilePage[Suits]):
             return [*blocks, block("NEXT", self._missing.replace("--floor", "it (f)") or "making the forecast", width)]
         blocks += [block("", verdict_words(made), width, column=1), block("PROOF", proof_words(made), width, 9, COLUMN)]
         blocks.append(block("", other_words(made), width, 3, COLUMN))
+        blocks.append(block("RESTS ON", rests_words(made), width, column=COLUMN))
+        where = no_leak_words(made)
         for way in made.ways:
             label = way.name.upper().removesuffix(" SWEEP")
             shows = f"a bound up to {text(way.shows)} in {timed(way.minutes)}"
             blocks.append(
-                block(label, f"READING up to {text(way.reads)}; {shows}; {SHORT_ENDS[way.ends]}", width, 8, COLUMN)
+                block(
+                    label, f"READING up to {text(way.reads)}; {shows}{where}; {SHORT_ENDS[way.ends]}", width, 8, COLUMN
+                )
             )
         blocks += [block("PLACE", line, width, 6, COLUMN) for line in place_words(made)]
         for number, line in enumerate(help_texts(made)):
             blocks.append(block("HELPS" if number == 0 else "", line, width, 7 if number == 0 else 4 - number, COLUMN))
-        blocks += [block("RESTS ON", line, width, 1, COLUMN) for line in made.known.sources]
+        blocks += [block("SOURCES", line, width, 1, COLUMN) for line in made.known.sources]
         return blocks
 
     def keys(self) -> Sequence[str]:

@@ -15,11 +15,11 @@ from textual.widgets import Input, OptionList
 from textual.widgets.option_list import Option
 
 from protocol.errors import RequestError
-from rf.values.words import text
 from tui.drawing.plain import Plain
 from tui.screens.framed import Dialog
 from tui.screens.tune_rows import told_from, told_words
 from visit.day.nudges import NudgeRow
+from visit.day.turn_words import did_words
 from visit.run.site_visit import SiteVisit
 from visit.site.hookup import Side
 
@@ -63,7 +63,7 @@ class TurnsDialog(Dialog[bool]):
             self._rows = [row for row in reversed(self._visit.turns()) if row.side == self._side.value]
         except RequestError as error:
             self.query_one("#fault", Plain).show([f"! {error}"])
-        turns.add_options([Option(turn_words(row)) for row in self._rows])
+        turns.add_options([Option(turn_words(row, self._visit.site.cavities)) for row in self._rows])
         turns.highlighted = 0 if self._rows else None
         if not self._rows:
             self.query_one("#asked", Plain).show(["No turn of this side is written down yet. Esc: back"])
@@ -112,10 +112,8 @@ class TurnsDialog(Dialog[bool]):
         self.query_one("#turns", OptionList).focus()
 
 
-def turn_words(row: NudgeRow) -> str:
+def turn_words(row: NudgeRow, cavities: int | None) -> str:
     """A row of the ledger in a line: number, time, what was told, what moved, and what was corrected."""
     at = time.strftime("%H:%M", time.localtime(row.at_s))
-    moved = row.figure("moved")
-    did = f"moved {text(moved, signed=True)}" if moved.known else "movement not determined"
     later = f"; struck out: {row.struck}" if row.struck else "; corrected" if row.first is not None else ""
-    return f"{row.number}  {at}  {told_words(row.told)}: {did}{later}"
+    return f"{row.number}  {at}  {told_words(row.told)}: {did_words(row, cavities)}{later}"

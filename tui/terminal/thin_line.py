@@ -17,12 +17,13 @@ from rich.color import ColorSystem
 from rich.console import COLOR_SYSTEMS
 from textual._compositor import ChopsUpdate, LayoutUpdate
 from textual.app import App
-from textual.events import Event, Key, Resize
+from textual.events import Event, Key, Paste, Resize
 from textual.screen import Screen
 from textual.timer import Timer
 
 from tui.terminal.glass import Glass
 from tui.terminal.thin_driver import ASK, ThinDriver
+from tui.terminal.typed_ahead import TypedAhead
 
 T = TypeVar("T")
 
@@ -73,6 +74,7 @@ class ThinApp(App[T]):
     def __init__(self) -> None:
         super().__init__(driver_class=ThinDriver)
         self._glass, self._pace = Glass(), Pace()
+        self._ahead = TypedAhead(self, super().on_event)
         self._later: Timer | None = None
         self._cursor_stands = (-1, -1)
 
@@ -82,10 +84,13 @@ class ThinApp(App[T]):
         self.refresh(layout=True)
 
     async def on_event(self, event: Event) -> None:
-        """Keys hurry."""
+        """Keys hurry, and each waits for what the one before it does."""
         if isinstance(event, Key):
             self._pace.hurry(time.monotonic())
-        await super().on_event(event)
+        if isinstance(event, Key | Paste) and not event.is_forwarded:
+            await self._ahead.take(event)
+        else:
+            await super().on_event(event)
 
     def on_cursor_position(self) -> None:
         """The answer."""

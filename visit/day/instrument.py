@@ -39,12 +39,12 @@ QUICKEST = 0.25
 @dataclass(frozen=True, slots=True)
 class KnownInstrument:
     """`ability` (None: nothing is known; `why`), a sentence for each number, by how much times may be off (a share).
-    `assumed`: some number rests on neither card nor sheet."""
+    `assumed`: the numbers that rest on neither card nor sheet."""
 
     ability: Ability | None
     sources: tuple[str, ...] = ()
     pace_share: float = 0.1
-    assumed: bool = False
+    assumed: tuple[str, ...] = ()
     noise_figure_db: float | None = None
     """Of the receiver, where the source's level is known."""
     why: str = ""
@@ -86,7 +86,8 @@ def of_sheet(typed: Mapping[str, str]) -> KnownInstrument:
                 f"floors of {low_db:g} dB at {low_hz:g} Hz and {high_db:g} dB at {high_hz:g} Hz can't both be: noise"
                 " falls by 10 dB for a tenth of the bandwidth, no more; look at the sheet again"
             )
-    settling, factor, assumed = _point_time(typed, sources)
+    settling, factor = _point_time(typed, sources)
+    assumed = [] if "point-time" in typed else ["time a point"]
     overhead, points = _number(typed, "overhead", 0.0, 600.0), _number(typed, "points", 2, 200_001)
     narrowest = _number(typed, "narrowest", 0.01, 1e7)
     for name, value, usual in (
@@ -96,7 +97,7 @@ def of_sheet(typed: Mapping[str, str]) -> KnownInstrument:
     ):
         if value is None:
             sources.append(f"{name} {usual}: {ASSUMED}")
-            assumed = True
+            assumed.append(name)
     low = floors[0][0] if narrowest is None else narrowest
     high = max(floors[-1][0], 1000.0, low)
     most = USUAL_MOST_POINTS if points is None else int(points)
@@ -115,7 +116,7 @@ def of_sheet(typed: Mapping[str, str]) -> KnownInstrument:
         drift or 0.0,
         leak_by_sheet=leak is not None,
     )
-    return _with_level(KnownInstrument(ability, tuple(sources), 0.25, assumed), level)
+    return _with_level(KnownInstrument(ability, tuple(sources), 0.25, tuple(assumed)), level)
 
 
 def amplified_db(figure_db: float) -> float:
@@ -179,11 +180,11 @@ def _at(words: str, name: str, example: str) -> tuple[float, float]:
     return values
 
 
-def _point_time(typed: Mapping[str, str], sources: list[str]) -> tuple[float, float, bool]:
-    """Settling, bandwidth factor, and whether they are assumed."""
+def _point_time(typed: Mapping[str, str], sources: list[str]) -> tuple[float, float]:
+    """Settling and bandwidth factor."""
     if "point-time" not in typed:
         sources.append(f"a point takes 1 / bandwidth and {USUAL_SETTLING_S * 1e3:g} ms: {ASSUMED}")
-        return USUAL_SETTLING_S, 1.0, True
+        return USUAL_SETTLING_S, 1.0
     seconds, hz = _at(typed["point-time"], "point-time", "0.0012@1000")
     if not 0.0 < seconds <= 600.0 or not 0.01 <= hz <= 1e8:
         raise RequestError(f"point-time {typed['point-time']!r} can't be: seconds a point at a bandwidth in Hz")
@@ -194,7 +195,7 @@ def _point_time(typed: Mapping[str, str], sources: list[str]) -> tuple[float, fl
         )
     sources.append(f"a point takes {seconds:g} s at {hz:g} Hz: as typed")
     factor = min(1.0, seconds * hz)
-    return seconds - factor / hz, factor, False
+    return seconds - factor / hz, factor
 
 
 def _number(typed: Mapping[str, str], name: str, low: float, high: float, *, sign: bool = True) -> float | None:

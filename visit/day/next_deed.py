@@ -25,7 +25,7 @@ from visit.day.planner import LONGEST, UNTRIED, ProofPlan, Tried, leak_room, pla
 from visit.day.stages import AS_FOUND, AS_LEFT, stages
 from visit.day.tuning import SPARED_DB, SPREAD_DB
 from visit.figures.assessment import Assessment, GoalResult, Role
-from visit.figures.leak_advice import PAST_IT
+from visit.figures.leak_advice import PAST_IT, TOO_SHORT
 from visit.figures.looks import NO_LOOKS, covers_both
 from visit.figures.replay import Replay
 from visit.figures.run_figures import RunFigures
@@ -167,7 +167,8 @@ def _plugs_first(facts: Facts, now: Assessment) -> NextDeed | None:
 def _after_survey(facts: Facts, now: Assessment) -> NextDeed:
     """A survey lasts until it is long enough; then the duplexer goes back on."""
     if now.survey is None or facts.left_s:
-        why = now.cautions[0] if now.cautions else "the leak is told from all of its sweeps"
+        said = [caution for caution in now.cautions if not caution.startswith(TOO_SHORT)]  # it is not at its end yet
+        why = said[0] if said else "the leak is told from all of its sweeps"
         return NextDeed("let the survey run", why, seconds=facts.left_s)
     more = _survey(facts)
     if more is not None:
@@ -185,13 +186,15 @@ def _unshown(facts: Facts, side: Side) -> bool:
     return rejection is not None and rejection.verdict is not Verdict.PASS and not _no_screw(facts, side)
 
 
-def _survey(facts: Facts, *, anew: bool = False) -> NextDeed | None:
-    """The survey that the sides measured so far still lack; None when they lack none. `anew`: with other leads."""
+def _survey(facts: Facts, *, anew: bool = False, own: Side | None = None) -> NextDeed | None:
+    """The survey that the sides measured so far still lack, that of the side on the leads first; None when they lack
+    none. `anew`: with other leads; `own`: only what this side waits for."""
     if not facts.sides:
         return None
-    seen = list(facts.sides.values())
+    hung = own or (None if facts.now is None else facts.now.hookup.side)
+    seen = [facts.sides[side] for side in sorted(facts.sides, key=lambda side: side is not hung)]
     plan = plan_survey(facts.site, seen, facts.bandwidth_hz, facts.sweep_s / facts.points, anew=anew)
-    if plan is None:
+    if plan is None or (own is not None and own not in plan.sides):
         return None
     again = all(room is not None and room.limit is not None for room in (leak_room(facts.site, one) for one in seen))
     do = f"survey {'longer' if again else 'first'}: both leads on loads"
@@ -295,7 +298,7 @@ def _no_screw(facts: Facts, side: Side) -> str:
 
 def _proof(facts: Facts, best: Assessment, now: Assessment) -> NextDeed:
     """The proof with its length, what must come before it, or why it can't be planned."""
-    room, longer = leak_room(facts.site, best), _survey(facts)
+    room, longer = leak_room(facts.site, best), _survey(facts, own=best.hookup.side)
     if longer is not None:
         return longer
     if room is not None and room.leaks:
@@ -406,7 +409,7 @@ def _far_as_it_goes(facts: Facts, seen: Assessment) -> bool:
             return False
     except RequestError:
         return False
-    return not plan.proves and seen.sweeps >= plan.sweeps and _survey(facts) is None
+    return not plan.proves and seen.sweeps >= plan.sweeps and _survey(facts, own=seen.hookup.side) is None
 
 
 def _side(side: Side) -> NextDeed:

@@ -70,12 +70,14 @@ class ProofPlan:
 
 @dataclass(frozen=True, slots=True)
 class SurveyPlan:
-    """A survey on loads that leaves room for the proofs: `settings` None is the wide sweep over both channels."""
+    """A survey on loads that leaves room for the proofs: `settings` None is the wide sweep over both channels; `sides`
+    that it is for."""
 
     settings: SweepSettings | None
     sweeps: int
     seconds: float
     why: str
+    sides: tuple[Side, ...] = ()
 
 
 @dataclass(frozen=True, slots=True)
@@ -273,9 +275,9 @@ def plan_survey(
     site: Site, sides: Sequence[Assessment], bandwidth_hz: float, seconds_per_point: float, *, anew: bool = False
 ) -> SurveyPlan | None:
     """The survey that the proofs of these sides still lack; None when they lack none, or when a leak was found that no
-    survey takes away. Wide where that is not much longer than a zoom for each: the leads are moved once. `anew`: the
-    leads are others now, and nothing that was surveyed before counts."""
-    lacking = []
+    survey takes away. Wide where that is not much longer than a zoom for each: the leads are moved once; a zoom is for
+    the first of them. `anew`: the leads are others now, and nothing that was surveyed before counts."""
+    lacking: list[tuple[Side, Assessment, LeakRoom, SweepSettings]] = []
     for seen in sides:
         room, side = leak_room(site, seen), seen.hookup.side
         if room is None or side is None or not seen.floor_now.known:
@@ -287,12 +289,12 @@ def plan_survey(
         if room.limit is not None and plan.proves and plan.sweeps <= LONGEST / 2:
             continue  # hardly less time is had by moving the leads again
         assert seen.notch is not None  # else there was no room
-        lacking.append((seen, room, zoom(site.reject_hz(side), seen.notch.bottom_width_hz, bandwidth_hz)))
+        lacking.append((side, seen, room, zoom(site.reject_hz(side), seen.notch.bottom_width_hz, bandwidth_hz)))
     if not lacking:
         return None
     both = wide_sweep(site, None, bandwidth_hz)
     wides, zooms = 0, []
-    for seen, room, settings in lacking:
+    for _, seen, room, settings in lacking:
         power = _power(seen, bandwidth_hz)
         goal_db = -amplitude_db(room.room)
         least = 2 * room.sweeps if room.limit is not None else 0
@@ -300,17 +302,17 @@ def plan_survey(
         wides = max(wides, math.ceil(DEARER * asked[0]), least)
         zooms.append(max(math.ceil(DEARER * asked[1]), least))
     wide_s = wides * (seconds_per_point * both.points + 0.05)
-    zoom_s = [count * (seconds_per_point * each[2].points + 0.05) for each, count in zip(lacking, zooms, strict=True)]
+    zoom_s = [count * (seconds_per_point * each[3].points + 0.05) for each, count in zip(lacking, zooms, strict=True)]
     goal = f"{site.goals.rejection_db:g} dB"
     if wide_s <= MOVING_S + WORTH * sum(zoom_s) and wides <= LONGEST:
-        return SurveyPlan(None, wides, wide_s, f"{wides} wide sweeps leave room for a proof of {goal}")
+        sides_of = tuple(side for side, *_ in lacking)
+        return SurveyPlan(None, wides, wide_s, f"{wides} wide sweeps leave room for a proof of {goal}", sides_of)
     if zooms[0] > LONGEST:
         return None  # leads and temperature move meanwhile: the unit is too close to its goal
-    _, room, settings = lacking[0]
-    where = f"{(settings.start_hz + settings.stop_hz) / 2e6:.4f} MHz"
-    return SurveyPlan(
-        settings, zooms[0], zoom_s[0], f"{zooms[0]} sweeps zoomed on {where} leave room for a proof of {goal}"
-    )
+    side, _, _, settings = lacking[0]
+    where = f"{(settings.start_hz + settings.stop_hz) / 2e6:.4f} MHz, which A>{side.value} rejects,"
+    why = f"{zooms[0]} sweeps zoomed on {where} leave room for a proof of {goal}"
+    return SurveyPlan(settings, zooms[0], zoom_s[0], why, (side,))
 
 
 def survey_for_turns(site: Site, side: Side, seen: Assessment, sweep_s: float) -> SurveyPlan | None:

@@ -49,6 +49,9 @@ simulation of four units: 1.3 to 2.4)."""
 PLACE_SHARE = 2.0
 """Of the standard deviation of a place either way, where Q is known: the skirts of real units are not the model's."""
 
+LEAST_LEAK_DB = 30
+"""A leak so far below the goal keeps no unit from it."""
+
 WAYS = ("wide sweep", "zoom", "pool")
 
 
@@ -268,6 +271,26 @@ class SideForecast:
         if found is None:
             return None
         return *found, found[0].seconds / limit_s(able, floor_needed_db(truth, aimed))
+
+    @property
+    def leak_known(self) -> bool:
+        """Whether what leaks was told or found, or a survey bounded it low enough for a usual unit."""
+        able = self.able
+        if able.leak_found or able.leak is None:
+            return able.leak_found
+        most_db = self.most_leak_db()
+        return most_db is not None and -amplitude_db(able.leak) >= most_db
+
+    def most_leak_db(self) -> float | None:
+        """How far below a thru a leak has to lie (whole dB) so that the goal is shown in time of a usual unit although
+        it leaks; None: not even where nothing leaks."""
+        goal = self.site.goals.rejection_db
+        return next((db for db in (goal + k for k in range(LEAST_LEAK_DB)) if self._shown_with(db)), None)
+
+    def _shown_with(self, leak_db: float) -> bool:
+        able = replace(self.able, leak=amplitude(-leak_db), leak_found=True, leak_by_sheet=False)
+        minutes = replace(self, able=able).proof().minutes
+        return minutes.known and 60.0 * minutes.high <= self.window_s
 
     @property
     def _shown_goal_db(self) -> float:

@@ -9,14 +9,14 @@ from __future__ import annotations
 import json
 import math
 import time
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from typing import Any
 
 from protocol.errors import RequestError
 from visit.figures import looks
 from visit.figures.figures_json import assessment_data
-from visit.figures.replay import SHOWN, Figures, Replay
+from visit.figures.replay import Figures, Replay
 from visit.record.opening import damaged
 from visit.record.stored_json import stored_object
 from visit.record.visit_file import VisitFile
@@ -55,9 +55,10 @@ def to_freeze(
             raise RequestError("as found is frozen already and is never overwritten; freeze as left instead")
     else:  # what was not measured again since as found is not as left
         earliest = min(found_s.values(), default=-math.inf)
-        hookups = [HookUp(*ports) for ports in SHOWN]
+        hookups = replay.hookups()
         since = {hookup: max(after_s, found_s.get(hookup.text, earliest)) for hookup in hookups}
-        made = [replay.figures(hookup, after_s=since[hookup]) for hookup in hookups]
+        first = stage_at(visit, AS_FOUND)
+        made = [_since(replay, hookup, first.get(hookup.text), since[hookup]) for hookup in hookups]
         found = [one for one in made if one is not None]
     if not found:
         since_words = " since as found was frozen" if name == AS_LEFT and found_s else " yet"
@@ -65,12 +66,21 @@ def to_freeze(
     return found
 
 
+def _since(replay: Replay, hookup: HookUp, found: Stage | None, since_s: float) -> Figures | None:
+    """What stands now of a hook-up that was measured since."""
+    before = None if found is None else figures_at(replay, found)
+    return replay.figures(hookup, after_s=since_s) if before is None else replay.since(before, since_s)
+
+
 def freeze(
     visit: VisitFile, name: str, after_s: float = float("-inf"), shown: Mapping[int, int] | None = None
 ) -> list[Stage]:
     """Freeze what `to_freeze` gives; the rows. Raises RequestError."""
-    found = to_freeze(visit, name, after_s, shown)
-    now = time.time()
+    return freeze_these(visit, name, to_freeze(visit, name, after_s, shown), time.time())
+
+
+def freeze_these(visit: VisitFile, name: str, found: Sequence[Figures], now: float) -> list[Stage]:
+    """Freeze figures as they were shown at the time `now`; the rows."""
     with visit.writing() as connection:
         for one in found:
             connection.execute(
@@ -166,8 +176,8 @@ def stood(replay: Replay) -> list[Stood]:
     for name in dict.fromkeys((*found, *left, *newest)):
         before, after = (figures_at(replay, frozen[name]) if name in frozen else None for frozen in (found, left))
         if after is None and not left:
-            since = found[name].at_s if name in found else -math.inf
-            after = replay.figures(HookUp.parse(name), after_s=since)
+            since_s = found[name].at_s if name in found else -math.inf
+            after = _since(replay, HookUp.parse(name), found.get(name), since_s)
         if before is not None or after is not None:
             pairs.append((before, after))
     return pairs

@@ -59,6 +59,8 @@ class Suits:
     place: Figure
     holds: Figure
     helps: tuple[Help, ...]
+    condition: str = ""
+    """What all of it rests on until somebody has looked; empty: nothing of the kind."""
 
     @property
     def proof(self) -> Proof:
@@ -77,10 +79,13 @@ def suits(
     ways = tuple(case.way(name) for name in WAYS)
     proofs = tuple(case.proof(spare) for spare in SPARES_DB)
     verdict, says = _verdict(site, ways[-1], proofs, window_min)
+    condition = "" if verdict == "no" or case.leak_known else _condition(case)
+    if condition:
+        verdict = "perhaps"
     if verdict == "no":
         says += _of_better(case, window_min)
     return Suits(site, known, window_min, verdict, says, ways, proofs, *case.place(),
-                 tuple(_helps(case, ways[-1], proofs[1])))  # fmt: skip
+                 tuple(_helps(case, ways[-1], proofs[1])), condition)  # fmt: skip
 
 
 def suits_of(visit: VisitFile, site: Site, unloaded_q: float | None = None) -> Suits:
@@ -122,6 +127,14 @@ def _verdict(site: Site, pool: Way, proofs: tuple[Proof, ...], window_min: float
     return "no", f"{goal} can't be shown {in_time} of a unit that is {good.spare_db:g} dB better: {pool.ends} ends it"
 
 
+def _condition(case: SideForecast) -> str:
+    """Nothing deep is believed of an analyzer whose leak nobody knows (`visit.figures.unsurveyed`)."""
+    most_db = case.most_leak_db()
+    depth = "" if most_db is None else f", at most -{most_db:g} dB,"
+    looked = "is not known" if case.able.leak is None else "is not bounded so low yet"
+    return f"if the leak lies low enough{depth} which {looked}: survey it on loads, or type it"
+
+
 def _of_better(case: SideForecast, window_min: float) -> str:
     """How good a unit would have to be."""
     for spare in BETTER_DB:
@@ -142,17 +155,18 @@ def _against_leak(case: SideForecast, pool: Way) -> Iterator[Help]:
     if able.leak_found and able.leak is not None:
         without = replace(case, able=replace(able, leak=None, leak_found=False)).way("pool")
         gain = min(without.shows.value - pool.shows.value, JUMPER_DB)
-        high = without.shows.high - pool.shows.low
-        yield Help("jumper test", inferred(gain, min(0.0, gain), max(high, gain), "dB", limited_by="model"),
+        high = max(without.shows.high - pool.shows.low, gain)
+        yield Help("jumper test", inferred(gain, min(0.0, gain), high, "dB", limited_by="model"),
                    "a half-wave jumper parts leak and signal (jumper=half)")  # fmt: skip
         quieter = replace(case, able=replace(able, leak=able.leak * amplitude(-LEADS_DB))).way("pool")
         gain = quieter.shows.value - pool.shows.value
-        yield Help("other leads", inferred(gain, 0.0, max(high, gain), "dB", limited_by="model"),
+        yield Help("other leads", inferred(gain, 0.0, max(min(high, LEADS_DB), gain), "dB", limited_by="model"),
                    f"double-shielded, plugs cleaned: where the leak is theirs and not the box's; {LEADS_DB:g} dB less:"
                    " common practice")  # fmt: skip
     else:
         gain = pool.shows.high - able.floor_half_db - pool.shows.value
-        yield Help("a longer survey", inferred(gain, 0.0, 2.0 * gain, "dB", limited_by="model"),
+        name = "a longer survey" if able.leak is not None else "a survey"
+        yield Help(name, inferred(gain, 0.0, 2.0 * gain, "dB", limited_by="model"),
                    "on loads, longer than the proof: it bounds the leak no better than its own noise")  # fmt: skip
 
 

@@ -1,8 +1,8 @@
 """Which runs of a hook-up its figures rest on: the best valid evidence of one state of the duplexer.
 
-Owns: what counts as one state (no screw of the ledger turned, no tuning run between), which run is good for a figure,
-what is said when runs contradict each other. Refuses: to choose by the outcome: a run is chosen by its floor or by the
-proof that its looks reached, and looks of all runs share one 5 %.
+Owns: what counts as one state (no screw of the ledger turned, nor a tuning run of a side that was turned between),
+which run is good for a figure, what is said when runs contradict each other. Refuses: to choose by the outcome: a run
+is chosen by its floor or by the proof that its looks reached, and looks of all runs share one 5 %.
 
 A later run takes nothing from an earlier one as long as nothing moved between them: a short wide sweep after a long
 proof does not undo the proof. Where two runs exclude each other something moved that nobody wrote down, and the newest
@@ -49,9 +49,11 @@ def usable(assessment: Assessment) -> bool:
 
 
 def of_one_state(runs: Sequence[RunRow], moved: Iterable[int]) -> list[RunRow]:
-    """The runs after the last that a screw was turned in or before; `moved`: rows of runs begun after a turn."""
-    tuned = [run.id for run in runs if run.purpose == NO_LOOKS]
-    first = max([*tuned, *moved], default=0)
+    """The runs after the last that a screw was turned in or before; `moved`: rows of runs begun after a turn. Where the
+    ledger has no turn at all the tuning page was only looked at: whether something moved is told by what runs show."""
+    turns = list(moved)
+    tuned = [run.id for run in runs if turns and run.purpose == NO_LOOKS]
+    first = max([*tuned, *turns], default=0)
     return [run for run in runs if run.id >= first]
 
 
@@ -79,6 +81,13 @@ def choose(wides: Judged, zooms: Judged) -> Evidence | None:
             wide = earlier
     near, more = _zooms(zooms, _state_from(good), newest)
     return Evidence(wide[0], near, (*notes, *more))
+
+
+def carries_on(earlier: Assessment, later: Assessment) -> bool:
+    """Whether figures of before a stage still stand for what nobody turned since: the later ones agree, and their floor
+    lies no lower. Floors choose and not outcomes, for each stage has its own 5 %."""
+    pair = earlier.floor_averaged, later.floor_averaged
+    return agree(earlier, later) and pair[0].known and pair[1].known and pair[0].value < pair[1].value
 
 
 def _state_from(good: Judged) -> int:

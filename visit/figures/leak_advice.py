@@ -24,6 +24,8 @@ SPARED_DB = 2.5
 """What a proof spares for mismatch, load and shape, where no plan says it: nine tenths of a decibel each for port 2 and
 a load nobody described, and a little."""
 
+TOO_SHORT = "too short"
+
 JUMPER = "jumper=half"
 APART = f"{JUMPER} parts leak and signal"
 PAST_IT = f"jumper test (k, {JUMPER}) or second witness (W)"
@@ -63,7 +65,7 @@ def after_survey(site: Site, frequency_hz: NDArray[np.float64], split: FloorSpli
     if needed <= sweeps:
         return ""
     zoomed = ", or fewer zoomed" if frequency_hz[-1] - frequency_hz[0] > 2e6 else ""
-    return f"too short for {goal_db:g} dB: survey {needed} sweeps{zoomed}; no leak yet"
+    return f"{TOO_SHORT} for {goal_db:g} dB: survey {needed} sweeps{zoomed}; no leak yet"
 
 
 def found(split: FloorSplit) -> bool:

@@ -21,6 +21,8 @@ from visit.site.hookup import HookUp
 from visit.site.site import Site
 
 AS_FOUND, AS_LEFT = "as found", "as left"
+SINCE_FOUND = "since as found"
+"""What is looked at after as found was frozen, whether as left is frozen yet or not."""
 WIDE_PART = 0.1
 """Share of the 5 % for all wide runs of a goal; the zooms have the rest."""
 NO_LOOKS = "tune"
@@ -87,7 +89,7 @@ def spendings(visit: VisitFile, site: Site, runs: Sequence[RunRow], counts: Mapp
     for run in runs:
         if run.hookup.alone:
             continue
-        stage = AS_FOUND if frozen is None or run.started_s < float(str(frozen)) else AS_LEFT
+        stage = AS_FOUND if frozen is None or run.started_s < float(str(frozen)) else SINCE_FOUND
         wide = covers_both(run, site)
         goal = _goal(run.hookup, stage, wide=wide)
         watched, mine = run.watched is not False, recorded.get(run.id, {})
@@ -106,7 +108,7 @@ def zooms_spent(visit: VisitFile, found: Mapping[int, Spending], counts: Mapping
     """How many zooms of a hook-up were looked at in the stage that a run begun now belongs to; `found` by row, `counts`
     their sweeps. The next one may spend what is left by so many."""
     frozen = visit.rows("select min(at_s) from stage where name = ?", (AS_FOUND,))[0][0]
-    goal = _goal(hookup, AS_FOUND if frozen is None else AS_LEFT, wide=False)
+    goal = _goal(hookup, AS_FOUND if frozen is None else SINCE_FOUND, wide=False)
     looked_at = [
         one.nth_run
         for run_id, one in found.items()

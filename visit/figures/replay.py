@@ -8,17 +8,20 @@ from __future__ import annotations
 
 import math
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 
+from rf.repeater.hookup_check import State
 from visit.figures.assessment import Assessment, with_zoom
-from visit.figures.evidence import choose, of_one_state
+from visit.figures.evidence import carries_on, choose, of_one_state
 from visit.figures.looks import covers_both
 from visit.figures.run_figures import RunFigures
 from visit.record.visit_file import RunRow, VisitFile
-from visit.site.hookup import HookUp
+from visit.site.hookup import ANTENNA_PORT, HookUp, Side
 
 SHOWN = (("A", "L"), ("A", "H"), ("L", "H"), ("H", "L"))
 """Driven and read port of the hook-ups that show a duplexer."""
+
+NOT_TURNED = "not turned since as found, which still counts: what was swept later agrees and is shorter"
 
 WORTH_A_LOOK = 3
 """So many runs of a kind are assessed besides the newest: a day has dozens, and each takes a fit."""
@@ -59,8 +62,7 @@ class Replay:
     def figures(self, hookup: HookUp, *, after_s: float = -math.inf, before_s: float = math.inf) -> Figures | None:
         """The best valid evidence of a hook-up as it stands at the end of a time; None without a wide run."""
         runs = [run for run in self.runs if _same(run.hookup, hookup) and after_s <= run.started_s < before_s]
-        sides = hookup.name if hookup.side is None else hookup.side.value
-        moved = [after for at_s, side, after in self._moved if side in sides and at_s < before_s]
+        moved = [after for at_s, after in self._turns(hookup) if at_s < before_s]
         runs = of_one_state([run for run in runs if self.figures_of.sweeps(run)], moved)
         wides = self._judged([run for run in runs if covers_both(run, self.site) and run.hookup == hookup], before_s)
         zooms = self._judged([run for run in runs if not covers_both(run, self.site)], before_s) if wides else []
@@ -69,6 +71,21 @@ class Replay:
             return None
         notes = [*evidence.notes, *self._uncorrected([*wides, *zooms])]
         return self._put_together(hookup, [evidence.wide, *evidence.zooms], before_s, {}, notes)
+
+    def since(self, before: Figures, since_s: float) -> Figures | None:
+        """What a hook-up shows since its figures of `before` were frozen; None where it was not measured again. Where
+        no screw of it was turned since and they carry farther, a short sweep takes nothing from them."""
+        later = self.figures(before.hookup, after_s=since_s)
+        if later is None or any(at_s > since_s for at_s, _ in self._turns(before.hookup)):
+            return later
+        if later.assessment.check.state is State.WRONG or not carries_on(before.assessment, later.assessment):
+            return later
+        return replace(before, notes=(*before.notes, *later.notes, NOT_TURNED))
+
+    def _turns(self, hookup: HookUp) -> list[tuple[float, int]]:
+        """When a screw of it was turned, and the row of the run after."""
+        sides = hookup.name if hookup.side is None else hookup.side.value
+        return [(at_s, after) for at_s, side, after in self._moved if side in sides]
 
     def _judged(self, runs: list[RunRow], before_s: float) -> list[tuple[RunRow, Assessment]]:
         """The figures of the newest run and of those that carry most, in their order: others can't be chosen."""
@@ -109,8 +126,18 @@ class Replay:
 
     def all_figures(self, *, after_s: float = -math.inf, before_s: float = math.inf) -> list[Figures]:
         """Figures of the hook-ups as far as they were measured within a time."""
-        found = [self.figures(HookUp(*ports), after_s=after_s, before_s=before_s) for ports in SHOWN]
+        found = [self.figures(hookup, after_s=after_s, before_s=before_s) for hookup in self.hookups()]
         return [one for one in found if one is not None]
+
+    def hookups(self) -> list[HookUp]:
+        """Hook-ups that show the duplexer; a side from its own port where nobody swept it from the antenna's, as the
+        resonators of a band-pass unit are."""
+        swept = {run.hookup.name for run in self.runs if self.figures_of.sweeps(run)}
+        own = [HookUp(side.value, ANTENNA_PORT) for side in Side]
+        return [
+            *(HookUp(*ports) for ports in SHOWN),
+            *(one for one in own if one.name in swept and HookUp(ANTENNA_PORT, one.driven).name not in swept),
+        ]
 
 
 def _same(one: HookUp, other: HookUp) -> bool:

@@ -15,17 +15,18 @@ from typing import Any
 
 from protocol.errors import RequestError
 from rf.values.decibel import amplitude_db
-from rf.values.figure import Figure
+from rf.values.figure import Figure, Kind
 from rf.values.words import rounded_down, text
 from visit.calibration.stored_calibration import checks_of
 from visit.day.day import STEPS, Day
 from visit.day.desense_test import AFTER, BEFORE, taken
 from visit.day.gains import gains_of
 from visit.day.next_deed import facts_of, next_deed
-from visit.day.nudges import NudgeRow, Told, ledger, whole_ledger
+from visit.day.nudges import NudgeRow, ledger, whole_ledger
 from visit.day.parts import paths_of
 from visit.day.stages import AS_LEFT, Stood, differences, stage_at, stood
 from visit.day.suits import suits_if_known
+from visit.day.turn_words import did_words, told_words
 from visit.day.witness import witnesses
 from visit.figures.assessment import Assessment, Role
 from visit.figures.feeder import feeder_sight
@@ -52,6 +53,7 @@ from visit.report.witness_page import worth_saying
 from visit.site.site import Site
 
 NOT_MEASURED = "not measured"
+ONE_LOOK = "; the bound above is that of all its sweeps looked at once"
 NOW = "what it is now"
 
 
@@ -133,7 +135,7 @@ def _gathered(visit: VisitFile, earlier: Sequence[Path]) -> Report:
     for before, after in pairs:
         _figures(report, replay, before, after)
     nudges = ledger(visit)
-    report.nudges = [_turned(row) for row in whole_ledger(visit)]
+    report.nudges = [_turned(row, site.cavities) for row in whole_ledger(visit)]
     report.entered = [
         f"{f'step {step}' if step else 'beside'}: {name}: {f'{value:g} {unit}'.strip() if value is not None else words}"
         for step, name, value, unit, words in day.entries()
@@ -281,7 +283,7 @@ def _figures(report: Report, replay: Replay, before: Figures | None, after: Figu
             report.evidence.append(
                 f"{name} at {channel.frequency_hz / 1e6:.4f} MHz, proof below reading by: {parts}{load}"
             )
-    report.evidence += _spent(name, a)
+    report.evidence += _spent(name, last)
     report.doubts += [f"{name}: {doubt}" for doubt in (*last.notes, *a.doubts)]
     report.not_shown += [
         f"{name} at {channel.frequency_hz / 1e6:.4f} MHz: {goal.name} {goal.goal_db:g} dB: {goal.words}"
@@ -291,14 +293,18 @@ def _figures(report: Report, replay: Replay, before: Figures | None, after: Figu
     ]
 
 
-def _spent(name: str, a: Assessment) -> list[str]:
+def _spent(name: str, one: Figures) -> list[str]:
     """How often the rejection was looked at, and what is known of the leak."""
-    proof, lines = a.proof, []
+    a, lines = one.assessment, []
+    proof = a.proof
     if proof.looks:
         proven = "nothing proven" if proof.proven_db is None else f"{rounded_down(proof.proven_db, 1):.1f} dB proven"
-        runs = f"run {proof.nth_run} of {proof.goal}"
         looks = "1 look" if proof.looks == 1 else f"{proof.looks} looks"
-        lines.append(f"{name}: {proven} in {looks} of {runs}; all its runs share 5 %")
+        run = f"run {one.run_ids[-1]}" if len(one.run_ids) <= 2 else "a zoom"
+        said = f"{name}: {proven} in {looks} of {run} (number {proof.nth_run} of {proof.goal})"
+        bound = next((c.transmission for c in a.channels if c.role is Role.REJECT), None)
+        single = bound is not None and bound.kind is Kind.AT_LEAST and proof.proven_db is not None
+        lines.append(f"{said}; all its runs share 5 %" + (ONE_LOOK if single else ""))
     lines += [f"{name}: {proof.note}"] if proof.note else []
     for channel in a.channels:
         if channel.role is Role.REJECT:
@@ -338,7 +344,7 @@ def _rows(site: Site, name: str, before: Figures | None, after: Figures | None) 
                     figure.limited_by,
                 )
             )
-    if last.hookup.side is not None:
+    if last.hookup.side is not None and site.kind != "band-pass":  # which has no notch of its own
         rows.append(
             Row(
                 name,
@@ -357,23 +363,12 @@ def _text(figure: Figure | None, *, signed: bool = False) -> str:
     return NOT_MEASURED if figure is None else text(figure, signed=signed)
 
 
-def _turned(row: NudgeRow) -> str:
+def _turned(row: NudgeRow, cavities: int | None) -> str:
     """One line of the ledger, with what was corrected in it later."""
-    moved = row.figures["moved"]
-    said = (
-        "movement not determined"
-        if moved["value"] is None
-        else f"moved {moved['value'] / 1e3:+.1f} kHz, INFERRED {moved['low'] / 1e3:+.1f} to {moved['high'] / 1e3:+.1f}"
-    )
-    later = f" (entered at first as {_told(row.first)})" if row.first is not None else ""
+    later = f" (entered at first as {told_words(row.first)})" if row.first is not None else ""
     later += f" STRUCK OUT, no turn: {row.struck}" if row.struck else ""
-    return f"{time.strftime('%H:%M', time.localtime(row.at_s))} side {row.side}, {_told(row.told)}: {said}{later}"
-
-
-def _told(told: Told) -> str:
-    """Which screw, how far, which way."""
-    how = " ".join(part for part in (f"{told.turns:g} turns" if told.turns else "", told.direction) if part)
-    return f"{f'cavity {told.cavity}, ' if told.cavity else ''}{told.screw}{': ' + how if how else ''}"
+    at = time.strftime("%H:%M", time.localtime(row.at_s))
+    return f"{at} side {row.side}, {told_words(row.told)}: {did_words(row, cavities)}{later}"
 
 
 def _suits(replay: Replay) -> list[str]:

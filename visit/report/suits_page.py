@@ -12,6 +12,7 @@ from dataclasses import replace
 from rf.floor.soonest import Setting
 from rf.values.figure import Figure
 from rf.values.words import as_json, finite, text
+from visit.day.instrument import ASSUMED
 from visit.day.planner import time_words
 from visit.day.side_forecast import Way
 from visit.day.suits import Suits
@@ -40,7 +41,7 @@ def suits_lines(made: Suits) -> list[str]:
     """The page: the answer first, then the ways, the place, what would help, what it rests on."""
     lines = [verdict_words(made), PLAIN, proof_words(made), other_words(made)]
     for way in made.ways:
-        lines += [f"{way.name} ({way_words(way)}):", *(f"  {line}" for line in reach_words(way))]
+        lines += [f"{way.name} ({way_words(way)}):", *(f"  {line}" for line in reach_words(way, no_leak_words(made)))]
     lines += place_words(made)
     lines += [help_words(number, one) for number, one in enumerate(help_texts(made), 1)]
     return [*lines, *(f"rests on: {source}" for source in made.known.sources)]
@@ -48,7 +49,20 @@ def suits_lines(made: Suits) -> list[str]:
 
 def verdict_words(made: Suits) -> str:
     """The answer in a sentence."""
-    return f"{VERDICTS[made.verdict]} for {made.site.name}: {made.says}"
+    condition = f", {made.condition}" if made.condition else ""
+    return f"{VERDICTS[made.verdict]} for {made.site.name}: {made.says}{condition}"
+
+
+def rests_words(made: Suits) -> str:
+    """What somebody took for granted, in a line that never gives way."""
+    known = made.known
+    parts = [f"{', '.join(known.assumed)}: {ASSUMED}"] if known.assumed else []
+    return "; ".join([*parts, *(["the leak: not known, taken as none"] if made.condition else [])])
+
+
+def no_leak_words(made: Suits) -> str:
+    """Beside a figure that only holds where nothing leaks."""
+    return " where nothing leaks" if made.condition else ""
 
 
 def proof_words(made: Suits) -> str:
@@ -88,11 +102,11 @@ def way_words(way: Way) -> str:
     return f"{span}, {s.points} points at {s.bandwidth_hz:g} Hz, {way.sweeps} sweeps"
 
 
-def reach_words(way: Way) -> list[str]:
-    """What it reaches, a figure a line."""
+def reach_words(way: Way, where: str) -> list[str]:
+    """What it reaches, a figure a line; `where` that holds."""
     return [
-        f"a rejection up to {text(way.reads)} will be a READING",
-        f"up to {text(way.shows)} can be shown as a bound, to within 1 dB of it in {timed(way.minutes)};"
+        f"a rejection up to {text(way.reads)} will be a READING{where}",
+        f"up to {text(way.shows)} can be shown as a bound{where}, to within 1 dB of it in {timed(way.minutes)};"
         f" {ENDS[way.ends]}",
     ]
 
@@ -152,7 +166,8 @@ def suits_data(made: Suits) -> dict[str, object]:
         "holds": as_json(made.holds),
         "helps": [{"name": one.name, "gain": as_json(one.gain), "says": one.says} for one in made.helps],
         "sources": list(made.known.sources),
-        "assumed": made.known.assumed,
+        "condition": made.condition,
+        "assumed": bool(made.known.assumed),
         "words": [verdict_words(made)],
     }
 

@@ -14,6 +14,7 @@ from visit.day.day import Day
 from visit.day.next_deed import REPORT, NextDeed
 from visit.day.nudges import NudgeRow
 from visit.day.stages import Stood
+from visit.day.turn_words import count_words
 from visit.figures.assessment import Assessment, Channel, GoalResult, Role, overall
 from visit.figures.replay import Figures
 from visit.report.pictures import FOUND
@@ -90,8 +91,7 @@ def done(day: Day, nudges: list[NudgeRow], calibrated: bool, stood: Sequence[Sto
     for side in Side:
         mine = [row for row in nudges if row.side == side.value]
         if mine:
-            times = "once" if len(mine) == 1 else f"{len(mine)} times"
-            lines.append(f"On the {side.word} side a screw was turned {times}; each turn stands under 'screws'.")
+            lines.append(f"On the {side.word} side: {count_words(mine)}; each turn stands under 'screws'.")
     lines += [] if lines else ["No turn of a screw was written down."]
     lines += [f"{name.capitalize()}: {words}" for name in ("decision", "reason") if (words := day.words(name))]
     lines.append(

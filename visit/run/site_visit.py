@@ -37,7 +37,7 @@ from visit.day.nudges import (
 )  # fmt: skip
 from visit.day.passes import pass_look, returned_in
 from visit.day.planner import survey_for_turns
-from visit.day.stages import AS_FOUND, freeze, stages, to_freeze
+from visit.day.stages import AS_FOUND, freeze, freeze_these, stages, to_freeze
 from visit.day.tuning import Tuning
 from visit.figures.assessment import Assessment, Role
 from visit.figures.known import AXIS, BY_HAND, CONFIRMED, by_hand
@@ -46,6 +46,7 @@ from visit.figures.replay import Figures
 from visit.figures.run_figures import RunFigures
 from visit.figures.sides import SideState, sides_of
 from visit.figures.together import Together
+from visit.record.database import Tell
 from visit.record.visit_file import VisitFile
 from visit.run.calibrating import Calibrator
 from visit.site.hookup import Side
@@ -70,7 +71,9 @@ def _frozen_words(one: Figures) -> str:
         f"{'rejection' if channel.role is Role.REJECT else 'loss'} {text(channel.transmission)}"
         for channel in one.assessment.channels
     ]
-    runs = ", ".join(str(run_id) for run_id in one.run_ids)
+    notch = one.assessment.notch_offset
+    parts += [f"notch {text(notch, signed=True)}"] if one.hookup.side is not None and notch.known else []
+    runs = ", ".join(f"{run_id}: {count} sweeps" for run_id, count in one.sweeps.items())
     return f"{one.hookup.text}: {', '.join(parts)} (run {runs})"
 
 
@@ -82,6 +85,8 @@ class SiteVisit:
         self.file, self.site = file, site
         self.calibrator = Calibrator(file, own=profile.corrects_itself, kit=kit)
         self.calibrator.temperature_c = site.temperature_c
+        self._asked: tuple[str, float, list[Figures]] | None = None
+        """What was shown as what would be frozen, under which name, when."""
 
     def resume(self) -> None:
         """Take up the calibration that the file holds already. Raises RecordError."""
@@ -116,17 +121,28 @@ class SiteVisit:
         """The steps of this visit."""
         return Day(self.file)
 
-    def to_freeze(self, name: str, shown: Mapping[int, int] | None = None) -> list[str]:
+    def to_freeze(self, name: str, shown: Mapping[int, int] | None = None, tell: Tell = lambda *_: None) -> list[str]:
         """What freezing under a name would freeze now, a hook-up a line; of the runs in `shown` only so many sweeps.
-        Raises RequestError."""
-        reader = VisitFile.open(self.file.path, read_only=True)
+        It is that which `freeze` freezes then, until it is forgotten. Raises RequestError."""
+        self._asked, now_s = None, time.time()
+        reader = VisitFile.open(self.file.path, read_only=True, tell=tell)
         try:
-            return [_frozen_words(one) for one in to_freeze(reader, name, shown=shown)]
+            found = to_freeze(reader, name, shown=shown)
         finally:
             reader.close()
+        self._asked = name, now_s, found
+        return [_frozen_words(one) for one in found]
+
+    def forget_asked(self) -> None:
+        """What was shown is not what is to be frozen."""
+        self._asked = None
 
     def freeze(self, name: str, shown: Mapping[int, int] | None = None) -> list[str]:
-        """Freeze as found or as left; the hook-ups that were. Raises RequestError."""
+        """Freeze as found or as left, exactly what was shown where it was asked; the hook-ups that were. Raises
+        RequestError."""
+        asked, self._asked = self._asked, None
+        if asked is not None and asked[0] == name:
+            return [stage.hookup for stage in freeze_these(self.file, name, asked[2], asked[1])]
         return [stage.hookup for stage in freeze(self.file, name, shown=shown)]
 
     def together(self) -> list[str]:

@@ -12,6 +12,7 @@ from pathlib import Path
 from typing import Protocol
 
 from protocol.profiles.profile import Profile
+from visit.record.database import Tell
 from visit.run.site_visit import SiteVisit
 from visit.run.station import Station
 from visit.site.folders import data_folder
@@ -51,13 +52,14 @@ class Tool:
             return {}
         return {state.progress.run_id: state.assessment.sweeps}
 
-    def to_freeze(self, name: str) -> list[str]:
-        """What freezing under a name would freeze now, a hook-up a line. Raises RequestError."""
-        return self.visit.to_freeze(name, self._shown())
+    def to_freeze(self, name: str, tell: Tell = lambda *_: None) -> list[str]:
+        """What freezing under a name would freeze now, a hook-up a line; `tell` hears how far it is. Raises
+        RequestError."""
+        return self.visit.to_freeze(name, self._shown(), tell)
 
     def freeze(self, name: str) -> list[str]:
-        """Freeze as found or as left: the sweeps that stand on the screen; the hook-ups that were. Raises
-        RequestError."""
+        """Freeze as found or as left: what was shown as asked, else the sweeps that stand on the screen; the hook-ups
+        that were. Raises RequestError."""
         frozen = self.visit.freeze(name, self._shown())
         self.station.advise()
         return frozen

@@ -22,7 +22,8 @@ def head_of(refusal: str) -> str:
     """What a refusal begins with, up to its first pause; "" where nothing of it is sure to begin others."""
     text = refusal.partition("{")[0]
     sign = re.match(rf"([{re.escape(SIGNS)}])\1*\s?", refusal)
-    if sign and re.match(r"[A-Za-z{]", refusal[sign.end() :]):
+    minus = sign is not None and refusal[: sign.end() + 2] == "-{n"  # data may be negative, too
+    if sign and not minus and re.match(r"[A-Za-z{]", refusal[sign.end() :]):
         return sign.group()
     no = _NO.match(text)
     if no:

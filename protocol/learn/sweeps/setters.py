@@ -86,6 +86,8 @@ class Setters:
         if word.told is not None:
             self.talk.permit(*(piece.split("{")[0].rstrip() for piece in word.told.form.split("\n")))
             self.talk.permit(word.told.question)
+        if word.form.endswith(f"}} {name}"):
+            self.talk.behind.add(name)
         if word.form or word.question:
             self.talk.permit(*(piece.split("{")[0].rstrip(" =:,") for piece in (word.form, word.question)))
         self.talk.permit(name, f"set {name}", f"get {name}", f"set{name}", f"get{name}", f"{name}?")

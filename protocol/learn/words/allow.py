@@ -179,7 +179,7 @@ def _named(name: str) -> Role | None:
 
 def words_of(entries: Sequence[Entry]) -> list[Word]:
     """All words with their roles; a unit is none. One that adds a sign to another's name is never sent undescribed."""
-    entries = [entry for entry in entries if not re.fullmatch(r"(?i)[kmg]?hz|db|deg", entry.name)]
+    entries = [entry for entry in entries if not _is_unit(entry)]
     names = {entry.name.lower() for entry in entries}
     found = []
     judgements = _by_memory(entries, _with_pairs(entries, [judged(entry) for entry in entries]))
@@ -201,6 +201,12 @@ def words_of(entries: Sequence[Entry]) -> list[Word]:
             )
         )
     return found
+
+
+def _is_unit(entry: Entry) -> bool:
+    """Whether the name is a unit that stands in a listing, and not a word that gives data and happens to read so."""
+    unit = re.fullmatch(r"(?i)[kmg]?hz|db|deg", entry.name) is not None
+    return unit and not (entry.description and judged(entry)[0] is Role.DATA)
 
 
 def _with_pairs(entries: Sequence[Entry], known: list[tuple[Role, str]]) -> list[tuple[Role, str]]:

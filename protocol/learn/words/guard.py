@@ -67,7 +67,7 @@ def glued(last: str, following: str) -> bool:
 
 def head_of(line: str) -> str:
     """The first word of a line, in small letters."""
-    match = re.match(r"[^\s{=:,?]+", line)
+    match = re.match(r"[^\s{=:,?(]+", line)
     return match.group().lower() if match else ""
 
 

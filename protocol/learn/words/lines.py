@@ -28,6 +28,7 @@ _PARTS = re.compile(
 """What stands between a word and what it is."""
 _HEAD = re.compile(r"[A-Z][A-Za-z]+(?: [A-Za-z]+){0,3}")
 """Plain words that stand further out than the words of the listing."""
+_LEADER = re.compile(r"\S\s+\.{3,}\s+\S")
 _ROW = re.compile(r"[^\s|]+(?: [^\s|]+)?(?: \| [^\s|]+(?: [^\s|]+)?)+")
 
 
@@ -42,7 +43,8 @@ class Row:
 
 def rows_of(lines: Sequence[str]) -> list[Row]:
     """Lines of a listing as what is typed and what it is; a line that goes on with what is told belongs to the last."""
-    texts = [line for line in _unmarked([line.expandtabs(8).rstrip() for line in lines]) if line.strip()]
+    texts = [line.expandtabs(8).rstrip() for line in lines]
+    texts = [line for line in _unmarked(widened(_without_leaders(texts))) if line.strip()]
     columns = _second_columns(texts)
     labelled = {at for at in columns if any(_indent(line) == at for line in texts)}
     texts = [part for line in texts for part in _columns_parted(line, columns, labelled)]
@@ -67,6 +69,26 @@ def rows_of(lines: Sequence[str]) -> list[Row]:
     return found
 
 
+def widened(lines: Sequence[str]) -> list[str]:
+    """Lines with a gap where a word fills its column to the last sign: there what is told begins in the others."""
+    begun = Counter(cells[1][0] for line in lines if len(cells := _cells(line)) == 2)
+    at, times = max(begun.items(), key=lambda item: item[1], default=(0, 0))
+    if times < FEWEST + 1 or times < 0.5 * len(lines):
+        return list(lines)
+    full = rf"\s*{NAME.pattern}(?: (?:<[^>]*>|\[[^\]]*\]|{NUMBER.pattern}|[A-Za-z]|[sS][12][12]))?"
+    return [
+        f"{line[:at]}  {line[at:]}" if line[at - 1 : at] == " " and re.fullmatch(full, line[: at - 1]) else line
+        for line in lines
+    ]
+
+
+def _without_leaders(lines: Sequence[str]) -> list[str]:
+    """Lines whose columns are joined by rows of dots, with gaps there; one dot is such a row where others have more."""
+    if sum(_LEADER.search(line) is not None for line in lines) < FEWEST:
+        return list(lines)
+    return [re.sub(r"(?<=\S)\s+\.+\s+(?=\S)", "    ", line, count=1) for line in lines]
+
+
 def _under(lines: Sequence[str]) -> bool:
     """Whether lines come in pairs: one flush that is short and made of a word and its place, one deeper that tells."""
     least = min(map(_indent, lines), default=0)
@@ -74,7 +96,10 @@ def _under(lines: Sequence[str]) -> bool:
     short = [
         at
         for at in flush
-        if re.fullmatch(rf"{NAME.pattern}(?: (?:<[^>]*>|\[[^\]]*\]|[A-Z]{{1,6}}|\w))?", lines[at].strip())
+        if re.fullmatch(
+            rf"{NAME.pattern}(?: {NAME.pattern}){{0,2}}(?: (?:<[^>]*>|\[[^\]]*\]|[A-Z]{{1,6}}|\w|\w+(?:[|/]\w+)+))?",
+            lines[at].strip(),
+        )
     ]
     told = [at for at in short if at + 1 < len(lines) and _indent(lines[at + 1]) > least + 1]
     return len(told) > FEWEST and len(told) >= 0.7 * len(flush)
@@ -121,13 +146,14 @@ def _all_names(line: str) -> int:
 
 def _turned(parted: Sequence[tuple[str, str, str]]) -> list[tuple[str, str, str]]:
     """Lines parted the other way round where what is typed stands behind what it is: `lower edge ... l <MHz>`."""
-    one = rf"{NAME.pattern}(?: ?(?:<[^>]*>|\[[^\]]*\]|\([^()]*\)))?"
+    slot = r"(?:<[^>]*>|\[[^\]]*\]|\([^()]*\)|(?<= )[a-z](?!\w)|(?<= )[sS][12][12](?!\w))"
+    one = rf"{NAME.pattern}(?: ?{slot})?"
     form = rf"{one}(?:, {one})*"
     told = [(typed, text) for _, typed, text in parted if text]
     behind = [(typed, text) for typed, text in told if re.fullmatch(form, text)]
     plain = sum((" " in typed or typed.istitle()) and not re.search(r"[<\[{]|\d", typed) for typed, _ in behind)
-    taking = sum(re.search(r"[<\[(]", text) is not None for _, text in behind)
-    names = {text.split()[0] for _, text in behind}
+    taking = sum(re.search(r"[<\[(]|\S [a-z]$", text) is not None for _, text in behind)
+    names = {text if re.search(r"(?i) s[12][12]$", text) else text.split()[0] for _, text in behind}
     plain = 0 if any(text.istitle() for _, text in behind) else plain
     unlike = len(behind) < max(FEWEST + 1, 0.8 * len(told)) or len(names) < len(behind)
     if unlike or not plain or not taking:

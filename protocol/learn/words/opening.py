@@ -7,6 +7,7 @@ Refuses: to send a letter before it is known that the console takes lines, and a
 from __future__ import annotations
 
 import re
+import time
 from collections import Counter
 from collections.abc import Sequence
 from dataclasses import dataclass, field, replace
@@ -24,6 +25,8 @@ KEY_S = 0.7
 """A lone sign is given so long: a slow menu of keys that answers later would take the letters of a word for keys."""
 COUNTING_S = 3.0
 """Remarks that count sweeps come within this."""
+SELDOM_S = 12.0
+"""A remark that came to two signs by chance comes by itself within this; what a key shows does not."""
 SURE_S = 2.0
 """And so long once more, before the first letter is sent."""
 LINE_ENDS = (b"\r", b"\n", b"\r\n")
@@ -49,6 +52,8 @@ HELP_WORDS = (
 PLAIN_HELP = ("?", "help", "??", "commands", "menu", "cmds", "usage", "hlp", "HELP")
 """Words that mean nothing but help: they are tried although nothing tells unknown words apart."""
 ENOUGH, FEWEST_NAMES = 4, 6
+FEWEST_REFUSED = 2
+"""Lines that a refusal has at most."""
 DECLINED = re.compile(rb"(?:[yY] ?/ ?\[[nN]\]|[\[(]y/N[\])])[ ?:]*$")
 """A question that waits from before, whose answer is no unless somebody says yes."""
 
@@ -61,6 +66,8 @@ HINTS = tuple(
         r"\b(?:try|type|say|see|use|send|enter)\b[:\s]*[\"'<]?([A-Za-z?]{1,12}(?:\.[A-Za-z]{1,12})?)(?![\w(])",
         r"([@?A-Za-z]{1,12})['\"]?(?: alone)? (?:lists|shows|prints)\b",
         r"\((?:list|help): ([A-Za-z?]{1,12})\)",
+        r"(?<![\w.])(help\(\))",
+        r"(?<!\w)((?i:h|he|hp|hl|hel|hlp)|[?])(?: is|:)? for (?:help|(?:a |the )?(?:list|commands|words))\b",
         r"(?<!\w)([A-Za-z?]{1,3}) ?= ?help\b",
         r"^\S{1,6} \(([a-z]{2,10})\)$",
         r"\b(?:start|begin) with ['\"]?([^\w\s])['\"]?$",
@@ -68,7 +75,7 @@ HINTS = tuple(
     )
 )
 """Ways in which a refusal names the word that lists the words."""
-LISTS = re.compile(r"(?i)\blists\b|\((?:list|help): ")
+LISTS = re.compile(r"(?i)\blists\b|\((?:list|help): |\bhelp\(\)|\bfor (?:help|(?:a |the )?(?:list|commands|words))\b")
 """The text itself says that the word lists."""
 HINTED = re.compile(
     r"(?i)[({]?(?:\W*\b\w{1,8}\W+)?(?:\?+|h|help|hlp|list|ls|dir|menu|map|index|words?|commands?|cmds?|ops|verbs|usage|man|toc|catalogu?e?|"
@@ -203,7 +210,24 @@ async def _no_keys(talk: Talk, seconds: float) -> bytes:
     again = await talk.raw(b"*", SURE_S)  # a remark that came by itself does not come again
     if cleaned(again).strip(b" \r\n") in (b"", b"*"):
         return again
+    if counts and await _comes_unasked(talk, cleaned(again)):
+        return b""
     raise KeyMenuError(harmless(shown.decode("ascii", "replace"), 120))
+
+
+async def _comes_unasked(talk: Talk, seen: bytes) -> bool:
+    """Whether a line like the one that came twice to a sign comes once more to nothing, but for its numbers."""
+    shapes = {_no_numbers(line) for line in LINE_END.split(seen) if line.strip(b" *")}
+    until = time.monotonic() + SELDOM_S
+    while shapes and time.monotonic() < until:
+        heard = LINE_END.split(cleaned(await talk.listen(LISTEN_S)))
+        if any(_no_numbers(line) in shapes for line in heard):
+            return True
+    return False
+
+
+def _no_numbers(line: bytes) -> bytes:
+    return re.sub(rb"\d+(?:\.\d+)?", b"#", line).strip(b" *")
 
 
 def _sums_wanted(asked: list[tuple[bytes, bytes]]) -> str:
@@ -345,14 +369,18 @@ async def list_words(talk: Talk, opening: Opening) -> list[str]:
     told = [line for line in dict.fromkeys(opening.printed) if not talk.refused([line])]
     spoken = opening.printed if len(told) < 2 * ENOUGH else []  # words of a list are no hints
     hints = [word for word in hinted([*talk.manner.refusals, *opening.banner, *spoken]) if word not in HELP_WORDS]
-    for word in (*hints, *HELP_WORDS) if opening.answers else ():  # what says nothing may act all the same
-        if len(best) >= ENOUGH:
-            break
+    waiting = [*hints, *HELP_WORDS] if opening.answers else []  # what says nothing may act all the same
+    while waiting and len(best) < ENOUGH:
+        word = waiting.pop(0)
         letter = len(word) == 1 and word.isalpha()
         if letter and not (talk.manner.refusals or talk.manner.error_prefix):
             continue  # a letter may be a command; only where unknown words are refused does a guess cost nothing
         before = len(talk.transcript)
         best = await _first(talk, word, best, opening)
+        said = talk.lines(talk.transcript[before][1], word)
+        if not best and 0 < len(said) <= FEWEST_REFUSED:  # a word is refused otherwise than a sign
+            more = [one for one in hinted(said) if one not in (*hints, *HELP_WORDS)]
+            hints, waiting = [*hints, *more], [*more, *waiting]
         if word in hints and opening.help_word != word and len(best) < ENOUGH:
             lines = talk.lines(talk.transcript[before][1], word)
             if lines and not talk.refused(lines):

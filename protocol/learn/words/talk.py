@@ -32,6 +32,7 @@ SWEEP_S = 6.0
 """A sweep of few points may take so long until its first byte."""
 
 
+VALUES_BEFORE = re.compile(r"(?:[-+]?\d[\d.]* )+(\S+)$")
 PACKED = re.compile(r"[A-Za-z0-9+/]{32,}={0,2}")
 """Data in letters (RFC 4648), no words: `+y/Nmv6j` asks for nothing."""
 HIDDEN = "(a line that was typed by hand)"
@@ -70,6 +71,8 @@ class Talk:
     """Whether it acts on single keys, without a line end; values still end with one."""
     _ends_by_itself: set[str] = field(default_factory=set)
     """Commands whose replies were waited for longer, and ended."""
+    behind: set[str] = field(default_factory=set)
+    """Words that stand behind their values, as the console lists them."""
     guard: Guard = field(default_factory=Guard)
     """The console's words, as soon as they are known: no line passes that may be taken for one that is never sent."""
     listing: set[str] = field(default_factory=set)
@@ -118,6 +121,9 @@ class Talk:
             return True
         if line[0].isspace():  # a console that drops blanks takes what follows for the word itself
             return False
+        behind = VALUES_BEFORE.match(line)
+        if behind is not None and behind.group(1) in self.behind:  # `7000 low`: the word itself is what is asked about
+            return self.may(behind.group(1))
         permitted = any(
             line == word or (line.startswith(word) and not glued(word[-1], line[len(word)])) for word in self.permitted
         )

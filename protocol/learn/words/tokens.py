@@ -11,6 +11,7 @@ from collections.abc import Sequence
 from dataclasses import replace
 
 from protocol.learn.words.allow import Entry
+from protocol.learn.words.lines import widened
 
 NAME = r"[@/]?[A-Za-z][A-Za-z0-9_./]*[!?]?"
 _SLOT = (
@@ -32,7 +33,7 @@ HINT = re.compile(r"^set:\s+(.+?)\s{2,}read:\s+(\S.*?)(?:\s{2,}|$)|^set:\s+(.+?)
 
 def entries_of(lines: Sequence[str]) -> list[Entry]:
     """All words of a listing, each once, with the best that is told of it."""
-    lines = _in_small(_without_label([line for line in lines if line.strip()]))
+    lines = widened(_in_small(_without_label([line for line in lines if line.strip()])))
     lines = _under_headings([line.rstrip() for line in lines if line.strip() and not _BORDER.match(line)])
     lines = [part for line in lines if not HINT.match(line.strip()) for part in _several(line, _sign(lines))]
     rows = [line for line in lines if _row_of_names(line)]

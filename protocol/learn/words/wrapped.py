@@ -13,6 +13,7 @@ from dataclasses import dataclass, replace
 
 from protocol.learn.dialogue import Role
 from protocol.learn.words.allow import Entry, judged
+from protocol.learn.words.arguments import argued
 from protocol.learn.words.lexicon import HARM, HARM_NAME
 from protocol.learn.words.paired import short_for_first, short_for_last
 
@@ -29,6 +30,11 @@ _ITEM = re.compile(r"\(([a-z][\w.-]*)((?: +[A-Z]\w*)*)\)")
 _GROUP = re.compile(r"((?:[A-Za-z]\w{0,11} )+)\(([^()]{1,40})\)(?=\s{2,}|\s*$|,)")
 _QUOTED = re.compile(r"'([a-z]\w{0,11})' ([a-z][^;]{4,60})")
 _SAID = re.compile(r"(?<!\w)'([a-z][\w .-]{0,40})'(?!\w)")
+_CALL = re.compile(r"\s*(?:[-*] )?([A-Za-z_]\w*(?:\.\w+)?)\(([^()]*)\)(?:\s{2,}|\s+[-:=#]+\s+|\s*\.{2,}\s*)(\S.*)")
+_STACKED = re.compile(r"\s*(?P<name>\S{1,16})\s+\(\s*(?P<takes>[^()]*?)\s*--[^()]*\)\s*(?P<told>.*)")
+_PLACED = re.compile(
+    r"\s*(?:(?P<takes><[^<>]*>(?: <[^<>]*>)*) )?(?P<name>[A-Za-z.][\w.-]{0,15})(?:\s{2,}|\t|\s+[-:=]\s+)(?P<told>\S.*)"
+)
 _JOINED = re.compile(r"(?i)[\s,]*(?:or|and|either|,)?[\s,]*")
 _NODE = re.compile(r"\s*(/?[a-z][\w.-]*(?:/[\w.-]+)+|/[a-z][\w.-]*)(?:\s+(\S.*?))?\s*")
 READING = frozenset(
@@ -58,6 +64,8 @@ def wrapped_entries(lines: Sequence[str], said: Sequence[str] = ()) -> list[Entr
     return (
         _nodes(lines, verbs_of([*lines, *said]))
         or _objects(lines)
+        or _calls(lines)
+        or _behind_values(lines)
         or _bracketed(lines)
         or _grouped(lines)
         or _spoken(lines)
@@ -113,6 +121,53 @@ def _nodes(lines: Sequence[str], verbs: Verbs | None) -> list[Entry]:
         usage = f"{verb} {node} <{row.group(2)}>" if takes else f"{verb} {node}"
         word = last if takes else "identity" if last in NAMING and not told.strip() else node.replace("/", " ").strip()
         found.append(Entry(f"{verb} {node}", usage, told, word))
+    return found
+
+
+def _calls(lines: Sequence[str]) -> list[Entry]:
+    """`begin(hz)  lower edge`: functions, called with their values between brackets and asked without any."""
+    rows = [match for line in lines if (match := _CALL.fullmatch(line.rstrip()))]
+    if len(rows) < FEWEST or len(rows) < 0.6 * len(lines) or not any(not row.group(2).strip() for row in rows):
+        return []
+    found = []
+    for row in rows:
+        name, inner, told = row.group(1), row.group(2).strip(), " ".join(row.group(3).split())
+        places = [part.strip().partition("=")[0] for part in inner.split(",") if part.strip()]
+        if not places or re.fullmatch(r"['\"]?[sS]?[12][12]['\"]?", inner):
+            call = f"{name}({inner})"
+            found.append(Entry(call, call, told, f"{name} {inner}".strip(" '\"")))
+            continue
+        usage = f"{name}({', '.join(f'<{place}>' for place in places)})"
+        if len(places) == 1:
+            found.append(Entry(name, usage, told, form=f"{name}({{v}})", question=f"{name}()"))
+            continue
+        whole = argued(Entry(name, f"{name} {' '.join(f'<{place}>' for place in places)}", told)).form
+        fields = re.findall(r"\{\w+\}", whole)
+        form = f"{name}({', '.join(fields)})" if len(fields) == len(places) else ""
+        found.append(Entry(name, usage, told, form=form, question=f"{name}()" if form else ""))
+    return found
+
+
+def _behind_values(lines: Sequence[str]) -> list[Entry]:
+    """`low ( kHz -- ) lower edge`, `<kHz> low  lower edge`: words that stand behind their values, in stack notation or
+    with the place for the value before each word that takes one."""
+    rows = [match for line in lines if (match := _STACKED.fullmatch(line.rstrip()))]
+    if len(rows) < FEWEST:
+        rows = [match for line in lines if (match := _PLACED.fullmatch(line.rstrip()))]
+        if sum(bool(row.group("takes")) for row in rows) < FEWEST - 1 or len(rows) < 0.6 * len(lines):
+            return []
+    found = []
+    for row in rows:
+        name, told = row.group("name"), " ".join(row.group("told").split())
+        places = [place.strip("<>") for place in (row.group("takes") or "").split() if place.strip("<>")]
+        if not places:
+            found.append(Entry(name, name, told, name.strip(".!:@")))
+            continue
+        usage = f"{name} {' '.join(f'<{place}>' for place in places)}"
+        whole = argued(Entry(name, usage, told)).form
+        fields = re.findall(r"\{\w+\}", whole) if len(places) > 1 else ["{v}"]
+        form = f"{' '.join(fields)} {name}" if len(fields) == len(places) else ""
+        found.append(Entry(name, usage, told, form=form))
     return found
 
 

@@ -128,7 +128,7 @@ def test_frequencies_that_run_downwards_are_not_taken() -> None:
     ("refusal", "head"),
     [("NO, try help", "NO,"), ("- pardon? (help)", "- "), ("not accepted: no such word", "not"),
      ("error {n} (see help)", "error"), ("{word}: not found", ""), ("I don't follow. Say HELP.", ""),
-     ("unknown word", "unknown")],
+     ("unknown word", "unknown"), ("-{n}", ""), ("-{n} no such word", ""), ("!{n}", "!")],
 )  # fmt: skip
 def test_how_a_refusal_begins(refusal: str, head: str) -> None:
     assert head_of(refusal) == head

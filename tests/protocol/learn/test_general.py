@@ -7,7 +7,7 @@ import time
 import pytest
 
 from protocol.learn.dialogue import Role, Word
-from protocol.learn.words.allow import SENT
+from protocol.learn.words.allow import SENT, words_of
 from protocol.learn.words.general import general_entries, topics_of
 from protocol.learn.words.plans import A_SPAN, ranked, worth
 from protocol.learn.words.tokens import entries_of
@@ -252,3 +252,16 @@ def test_a_line_that_could_be_parted_in_a_billion_ways_is_read_at_once(line: str
     general_entries([line] * 4)
     topics_of([line] * 4, "help")
     assert time.process_time() - began < 1.0
+
+
+def test_a_word_that_gives_data_may_read_like_a_unit() -> None:
+    """The second of two letters for the second trace; a unit that is only explained is no word."""
+    words = {one.name: one.role for one in words_of(entries_of(TWO_LETTERS))}
+    assert (words["da"], words["db"]) == (Role.DATA, Role.DATA) and "Hz" not in words
+
+
+TWO_LETTERS = """fa <hz>   start frequency
+fb <hz>   stop frequency
+da   data of S11
+db   data of S21
+Hz   is the unit of all frequencies""".splitlines()
