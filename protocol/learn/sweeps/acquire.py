@@ -259,6 +259,10 @@ class Acquire:
         if told is None or points is None:
             return None
         command, most = told
+        others = [in_pieces(one) for one in self.setters.of(Role.DATA)]
+        most = most or max(
+            (like[1] for like in others if like is not None), default=0
+        )  # told of one, it holds for its like
         for first in (0, 1, 1):  # again, for a refusal may have told the most that it gives at once
             most = most or self.piece
             part = Part(command, [], f"{word.description} {word.usage}", min(most or points, points), first)

@@ -26,9 +26,12 @@ def in_pieces(word: Word) -> tuple[str, int] | None:
     not told); None for a word whose arguments are no numbers of points."""
     rest = word.usage[len(word.name) :] if word.usage.startswith(word.name) else ""
     slot = r"(?:<[^<>]+>|[A-Za-z])"
-    two = re.fullmatch(rf"(\s*)({slot})(\s*,\s*|\s+to\s+|\s+)({slot})", rest, re.IGNORECASE)
+    two = re.fullmatch(rf"(\s*(?:from\s+)?)({slot})(\s*,\s*|\s+to\s+|\s+)({slot})", rest, re.IGNORECASE)
     one = re.fullmatch(rf"(\s*)({slot})", rest)
-    if two and re.search(r"(?i)\bpoints?\b|\brecords?\b|^same\b|\bfrom\b.{1,12}\bto\b", word.description):
+    if two and re.search(
+        r"(?i)\bpoints?\b|\brecords?\b|^same\b|\bfrom\b.{1,12}\bto\b",
+        f"{word.description}{two.group(1)}a{two.group(3)}",
+    ):
         most = MOST.search(word.description)
         return f"{word.name}{two.group(1)}{{first}}{two.group(3)}{{last}}", int(most.group(1)) if most else 0
     if one is None:

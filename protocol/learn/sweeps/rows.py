@@ -269,7 +269,8 @@ def _glued(sets: Sequence[list[_Line]], glue: int) -> dict[int, int]:
     for rows in sets:
         for texts in zip(*(row.texts for row in rows), strict=True):
             width = _width(texts)
-            if width not in WIDTHS or even(np.array([float(int(text, 16)) for text in texts])):
+            counted = all(text.isdecimal() for text in texts) and even(np.array([float(text) for text in texts]))
+            if counted or width not in WIDTHS or even(np.array([float(int(text, 16)) for text in texts])):
                 continue
             for digits in WIDTHS[width]:
                 second = signed(np.array([float(int(text[digits : 2 * digits], 16)) for text in texts]), digits)

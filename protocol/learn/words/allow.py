@@ -28,6 +28,10 @@ _VALUES = frozenset(
 )
 _BEFORE = ("set", "put", "let", "sweep", "swp", "freq", "scan")
 """Words before the name of a setting that leave it one; `print from a to b` sets nothing."""
+_LIMIT = re.compile(
+    r"(?i)\W*(?:max(?:imum)?|at most|up to|not more than)\.? \d+ (?:points|records|lines)(?: at once)?\W*"
+)
+"""A description that says how much comes at once, and nothing of what."""
 _FEW = 3
 """Words of a description that says nothing of its own: `do it`, `once`, `now`."""
 _BOTH = re.compile(r"(?i)\b(?:ends|limits|edges|lower and upper|start and stop|first and last) (?:of|end|freq)")
@@ -150,7 +154,8 @@ def _by_name(entry: Entry, arguments: str) -> tuple[Role, str] | None:
     if role is Role.SWEEP and len(re.findall(r"[A-Za-z]+", entry.description)) <= _FEW and not arguments.strip():
         return role, "its name says so, and little else is told of it"
     trace = re.fullmatch(r"(?i)s[12][12]", parts[-1]) is not None
-    return (role, "its name says so") if role is Role.DATA and trace else None
+    limit = _LIMIT.fullmatch(entry.description) is not None and entry.word.count(" ") == 1
+    return (role, "its name says so") if role is Role.DATA and (trace or limit) else None
 
 
 def _by_usage(entry: Entry, arguments: str) -> tuple[Role, str] | None:

@@ -11,6 +11,7 @@ from collections.abc import Sequence
 from dataclasses import dataclass, replace
 
 from protocol.learn.words.allow import Entry
+from protocol.learn.words.grammar import READING
 from protocol.learn.words.paired import COUNTS, short_for_first, short_for_last
 
 _SLOT = re.compile(r"(?P<key>(?:--?)?[A-Za-z]\w*(?:=| +|:))?(?P<slot><[^<>]*>|\{[^{}]*\}|\.\.\.?)")
@@ -40,7 +41,8 @@ def argued(entry: Entry) -> Entry:
         _Place((match.group("key") or "").strip(), match.group("slot").strip("<>{}"), match.group())
         for match in _SLOT.finditer(rest)
     ]
-    if len(places) < 2 or entry.form:
+    verb, _, object_ = head.lower().partition(" ")
+    if len(places) < 2 or entry.form or (object_ and verb in READING):  # what is read between two points sets nothing
         return entry
     fields = _fields(entry, places)
     values = [field for field in fields if field not in ("", "bandwidth")]

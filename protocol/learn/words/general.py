@@ -201,6 +201,8 @@ def entry_of(typed: str, told: str, style: Style) -> Entry | None:
         return None
     name = " ".join(head)
     usage = name + _marked(typed, name, style)
+    if len(head) > 1 and head[-1].lower() == "from" and re.search(r"(?i) from <\w+> to <\w+>$", usage):
+        head, name = head[:-1], " ".join(head[:-1])  # between which points; nothing of the word
     asks = head[0].lower() in ("get", "read", "query", "ask") and len(head) == 2
     if (
         len(head) > 1

@@ -69,7 +69,8 @@ NAMES: tuple[tuple[Role, str], ...] = (
     (Role.BANDWIDTH, r"(?:if|r|rx|res)?[._-]?(?:bw|bandwidth)|if[._-]?width"),
     (Role.AVERAGE, r"(?:n|num)?[._-]?avg(?:[._-]?(?:cnt|count|n))?|averages?|averaging"),
     (Role.DATA, r"(?:out|read|get|list|print|show|tell|dump|send|fetch|give|display)?[._-]?(?:s11|s21|s12_?s21|reflection|transmission|refl|reflexion)|"
-     r"(?:out|read|list|print)[._-]?(?:all|both|traces?|data)|traces|gettraces"),
+     r"(?:out|read|list|print)[._-]?(?:all|both|traces?|data)|traces|gettraces|"
+     r"(?:list|print|show|tell|dump|display)[._-](?:transfer|through|thru)"),
     (Role.FREQUENCIES, r"(?:out|read|list|get|print)[._-]?f(?:req|reqs|requency|requencies)?|freqs|frequencies|stimulus"),
     (Role.SWEEP, r"(?:run|do|one|single|take|make)[._-]?sweep|do[._-]?single|single|sweep|measure|acquire|trig(?:ger)?"),
     (Role.HOLD, r"hold(?:sweep)?|set[._-]?hold|stop[._-]?sweep"),
@@ -100,7 +101,7 @@ HARM = re.compile(
 
 HARM_NAME = re.compile(
     r"sav|stor|wr(?:i|f|n|s|o|_|$)|flash|eras|ers|del(?!ay|iver)|fmt|format|^cal|cal(?:$|_|st|op|sh|lo|th|cl)|^cor|corr|clr|"
-    r"fw(?!_?(?:info|ver))|boot|dfu|isp|fact|dflt|default|(?<!fi)rst|reset|rcl|recall|^load|burn|commit|trim|xtal|serial|baud|"
+    r"fw(?!_?(?:info|ver))|boot|dfu|(?<!d)isp|fact|dflt|default|(?<!fi)rst|reset|rcl|recall|^load|burn|commit|trim|xtal|serial|baud|"
     r"pwr|power|lvl|level|rf(?:on|o$|out)|^gen|atten|attn|wipe|init|updat|upgr|persist|reboot|poke|format|unlock|"
     r"^(?:thru|through|open|short|match|isol\w*|norm\w*|null|zero|std|keep|lock|slot|mem\w*|preset|macro|prog\w*|patch|park|"
     r"teach|learn|tune|align|tx|txon|ptt|key|kill|nuke|purge|drop|drain|nv\w*|fuse|adj\w*|ref\d?|osc\d?|lo\d|ck\d?|clk\d?|dac\d?)$",
@@ -143,7 +144,7 @@ ASKS_LEAVE = re.compile(
 """A line that asks for leave, whatever stands above it."""
 
 TROUBLE = re.compile(
-    r"\berr(?:or|oneous)?s?\b|\b(?:bad|invalid|illegal|unknown|unrecogni[sz]ed|syntax|range|refused|rejected|denied|missing|"
+    r"\berr(?:or|oneous)?s?\b|\b(?:bad|invalid|illegal|unknown|unrecogni[sz]ed|syntax|range|refused|reject(?:ed)?|denied|missing|"
     r"allowed|too (?:high|low|large|small|many|few|big|long|short)|out of|outside|limits?|usage|nak|fail(?:ed|ure)?|cannot|can't|sorry|"
     r"must|only|wrong|expected|not (?:valid|possible|known|accepted|understood|taken|supported|a number|one of)|one of)\b|"
     r"^\?|\?$|^-\d+$|^E\d+$",

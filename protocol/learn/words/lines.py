@@ -27,6 +27,8 @@ _PARTS = re.compile(
 )
 """What stands between a word and what it is."""
 _LEADER = re.compile(r"\S\s+\.{3,}\s+\S")
+_HEAD = re.compile(r"[A-Z][A-Za-z]+(?: [A-Za-z]+){0,3}")
+"""Plain words that stand further out than the words of the listing."""
 _ROW = re.compile(r"[^\s|]+(?: [^\s|]+)?(?: \| [^\s|]+(?: [^\s|]+)?)+")
 
 
@@ -46,7 +48,7 @@ def rows_of(lines: Sequence[str]) -> list[Row]:
     columns = _second_columns(texts)
     labelled = {at for at in columns if any(_indent(line) == at for line in texts)}
     texts = [part for line in texts for part in _columns_parted(line, columns, labelled)]
-    texts = _grids_apart(texts)
+    texts = [part for line in _grids_apart(texts) for part in _told_together(line, texts)]
     parted = _turned([(line, *_parted(line)) for line in texts])
     indents = Counter(_indent(line) for line, typed, told in parted if told)
     usual = max(indents, key=lambda at: (indents[at], -at), default=0)
@@ -58,7 +60,7 @@ def rows_of(lines: Sequence[str]) -> list[Row]:
         indent = _indent(line)
         if found and indents and indent > usual + 1:  # it goes on with what was told
             found[-1] = replace(found[-1], told=f"{found[-1].told} {line.strip()}".strip())
-        elif line.strip().endswith(":") and not told:
+        elif (line.strip().endswith(":") or (indent < usual and _HEAD.fullmatch(line.strip()))) and not told:
             heading = line.strip(" :")
         elif found and told and _defines(found[-1], typed, indent > _indent(parted[0][0])):
             found[-1] = replace(found[-1], told=f"{found[-1].told} {line.strip()}".strip())
@@ -122,6 +124,17 @@ def _grids_apart(lines: Sequence[str]) -> list[str]:
             found += [" " * _indent(line) + text for _, text in _cells(line)] if grid else [line]
         at = max(end, at + 1)
     return found
+
+
+def _told_together(line: str, lines: Sequence[str]) -> list[str]:
+    """Two names before one text that says what they are, which stands in the column of such texts, as two lines."""
+    cells = _cells(line)
+    if len(cells) != 3 or not all(re.fullmatch(NAME, text) for _, text in cells[:2]):
+        return [line]
+    told = Counter(rows[1][0] for one in lines if len(rows := _cells(one)) == 2)
+    if told[cells[2][0]] < 2 or told[cells[1][0]]:
+        return [line]
+    return [f"{' ' * _indent(line)}{text}  {cells[2][1]}" for _, text in cells[:2]]
 
 
 def _all_names(line: str) -> int:

@@ -22,7 +22,10 @@ COUNTS = frozenset(
 """Names that mean a number of points and nothing else; `ps` and `sl` may be a preset and a slot."""
 _STEMS = re.compile(r"(?i)(?:sw|swp|sweep|scan)?[._-]?(?:f|fr|fq|frq|freq|frequency|hz|edge|end|[abehkqwx])?[._-]?")
 """What two names that differ in their last sign may begin with: oscillators (o1), clocks, markers have numbers, too."""
-UNIT = re.compile(r"\W*(?:[fvn]\W+)?(?:in )?(?:\d+ ?)?(?:[kMG]?Hz|HZ|KHZ|MHZ|GHZ|[kmg]?hz|FREQ|freq)\W*(?:--\W*)?")
+UNIT = re.compile(
+    r"\W*(?:[fvn]\W+)?(?:in )?(?:\d+ ?)?(?:[kMG]?Hz|HZ|KHZ|MHZ|GHZ|[kmg]?hz|FREQ|freq|"
+    r"(?i:(?:kilo|mega|giga)?hertz))(?i:,? \d{1,2} digits)?\W*(?:--\W*)?"
+)
 """An argument that is a frequency and nothing else."""
 _RANGE = re.compile(r"\D{0,3}(\d{1,3}) ?(?:\.\.\.?|-|to) ?(\d{2,6})\D{0,3}")
 _COUNTED = re.compile(r"(?i)\W*(?:points?|pts|n|(?:number|count)(?: of points)?)\W*")
@@ -95,6 +98,7 @@ def short_for_last(word: str) -> bool:
 def _short_for(word: str, wholes: Sequence[str]) -> bool:
     """Whether a word is one of these or is made of its letters in their order, the first of them first."""
     name = re.sub(r"^(?:sweep|swp|freq)[._/-]?(?=\w)|^f[._/-](?=\w)", "", word.lower())
+    name = re.sub(r"(?<=[a-z]{2})[._/-]?(?:freq|frq|hz)$", "", name)
     return any(_made_of(name, whole) for whole in wholes)
 
 
