@@ -88,12 +88,14 @@ class Correction:
 
 @dataclass(frozen=True, slots=True)
 class Progress:
-    """How far the session is. `evidence` says what was just found out, "" between findings."""
+    """How far the session is. `evidence` says what was just found out, "" between findings. `half`: the half-filled
+    profile of one that was stopped, "" while it goes on or where nothing was found."""
 
     step: int
     steps: int
     says: str
     evidence: str = ""
+    half: str = ""
 
 
 class Dialogue(Protocol):

@@ -6,6 +6,7 @@ give what was seen while learning. Refuses: to write a profile that does not.
 
 from __future__ import annotations
 
+import asyncio
 import time
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass, field
@@ -94,6 +95,10 @@ async def learn(port: str, dialogue: Dialogue) -> Learned:
             if probe is None:
                 await _console(session, tell)
                 text, unknown = console_profile(session, _now()), session.found.unknown
+        except asyncio.CancelledError:
+            if probe is None:
+                dialogue.progress(Progress(step, STEPS, "stopped", half=console_profile(session, _now())))
+            raise
         except KeyMenuError as menu:
             raise NotLearnedError(
                 f"{port}: not learned: it acts on single keys, without a line end ({menu}); nothing more was sent, for"

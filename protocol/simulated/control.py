@@ -15,6 +15,7 @@ from numpy.typing import NDArray
 from protocol.errors import RequestError
 from protocol.files.touchstone import read_touchstone
 from protocol.simulated.cavity import KINDS, SingleCavity
+from protocol.simulated.duplexer import PORTS
 from protocol.simulated.feeder import ENDS
 from protocol.simulated.hookup import CAVITY_WORDS, PART_WORDS
 from protocol.simulated.instrument import Instrument
@@ -61,13 +62,13 @@ class Control:
             hookup.connect(words[0], words[1])
             hookup.closing.clear()
             for word in words[2:]:
-                port, _, what = word.partition("=")
-                self._close(port, what)
+                what, _, port = word.partition("=")
+                self._close(*((port, what) if port in PORTS else (what, port)))
         return "connected"
 
     def _close(self, port: str, what: str, level: str = "35") -> str:
         """What closes a port: open, short, or load with its return loss in dB."""
-        if port not in ("A", "L", "H"):
+        if port not in PORTS:
             raise ValueError(f"no port {port!r}; there are A, L, H")
         known = {"open": 1.0, "short": -1.0, "load": 10.0 ** (-_number(level) / 20.0)}
         if what not in known:

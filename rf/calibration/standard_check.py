@@ -94,7 +94,8 @@ def _total_reflection(
     if other not in taken:
         if level < -25.0:
             return StandardCheck(False, f"reflects only {level:.0f} dB", f"is the {kind} on lead 1, and tight?")
-        return StandardCheck(True, f"reflects {level:.1f} dB, flat within {ripple:.1f} dB, before correction")
+        told = f"reflects {level:.1f} dB, flat within {ripple:.1f} dB, before correction"
+        return StandardCheck(True, f"{told}; short or open: the next step tells")
     against = level - float(np.median(level_db(taken[other])))
     if abs(against) > 3.0:
         return StandardCheck(False, f"reflects {against:+.0f} dB against the {other}", f"is the {kind} on, and tight?")
@@ -103,7 +104,8 @@ def _total_reflection(
     off = np.angle(measured / model)
     turned = float(np.median(np.abs(off)))
     if turned > TURNED_RAD:
-        return StandardCheck(False, f"reads like the {other}", f"put the {kind} on lead 1; it was the {other} twice")
+        cure = f"one of them was on twice: put the {kind} on lead 1, or measure the {other} anew (r)"
+        return StandardCheck(False, f"reads like the {other}", cure)
     exchanged = float(np.median(np.abs(np.angle(measured * model))))
     if exchanged < turned / 3.0 and turned > math.radians(2.0):
         return StandardCheck(False, "short and open look exchanged", "measure the short again, then the open")

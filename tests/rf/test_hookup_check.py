@@ -64,6 +64,12 @@ def test_3_from_the_side_the_third_port_is_not_seen(end: str) -> None:
     assert "can't be seen from this side" in found.cure
 
 
+@pytest.mark.parametrize("words", ["connect A L load=H", "connect A L H=load"])
+def test_the_bench_takes_its_own_help_at_its_word(words: str) -> None:
+    assert check("A>L", words).state is State.RIGHT
+    assert check("A>L", words.replace("load", "open")).short == "H NOT LOADED"
+
+
 def test_4_poor_load() -> None:
     found = check("A>L", "connect A L", "close H load 14")
     assert (found.state, found.short) == (State.NOTE, "H POOR LOAD"), found

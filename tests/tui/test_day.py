@@ -275,6 +275,8 @@ def test_a_gate_holds_and_names_what_must_come_first(tmp_path: Path) -> None:
             day.check(16)
         with pytest.raises(RequestError, match="step 11: out of service is never left out"):
             day.skip(LOCK_STEP, "no time")
+        with pytest.raises(RequestError, match="nothing was typed"):
+            day.enter(LOCK_STEP, "who holds the key", " ")
         day.enter(LOCK_STEP, "who holds the key", "me")
         day.enter(LOCK_STEP, "power seen after locking", "0")
         day.done(LOCK_STEP)

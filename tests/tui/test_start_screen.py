@@ -19,6 +19,7 @@ from tui.screens.app import DeepnotchApp
 from tui.screens.site_screen import SiteScreen
 from tui.screens.start_screen import StartScreen
 from visit.run.set_up import SetUp
+from visit.site.folders import data_folder
 from visit.site.remembered import Memory
 from visit.site.site import load_site
 
@@ -77,7 +78,11 @@ class Script:
             dialogue.progress(Progress(1, 4, "listening"))
             dialogue.progress(Progress(2, 4, "reading its list", "prompt 'ok>', 39 words"))
             if self.waits:
-                await asyncio.Event().wait()
+                try:
+                    await asyncio.Event().wait()
+                except asyncio.CancelledError:
+                    dialogue.progress(Progress(2, 4, "stopped", half="# half\n"))
+                    raise
             self.corrected = await dialogue.words(WORDS)
             self.answers.append(await dialogue.deed("take the lead off port 2"))
             self.answers.append(await dialogue.question("Which line moved?", ("the first", "the second")))
@@ -189,8 +194,12 @@ async def test_a_session_that_is_left_ends_and_a_failed_one_says_why(by_id: Path
         await hand.press("enter", "enter")
         await hand.until("39 words")
         await hand.press("q")
-        await hand.until("the analyzer was left alone")
-        assert script.ended
+        await hand.until("stays as it was set last")
+        assert script.ended and list(data_folder().glob("profiles/half-filled-*"))
+        await hand.press("t")
+        await hand.until("Nobody here knows")
+        await hand.press("escape")
+        await hand.until("nothing was sent to it")
     script = Script(fails="no word gave data")
     app, _ = start(by_id, script)
     async with app.run_test(size=(80, 24)) as pilot:

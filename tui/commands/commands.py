@@ -298,7 +298,7 @@ def learn(options: argparse.Namespace) -> ExitStatus:
     from protocol.learn.learner import NotLearnedError  # noqa: PLC0415
     from protocol.learn.learner import learn as learn_port  # noqa: PLC0415
     from tui.commands.asking import AtTheTerminal, NobodyThere  # noqa: PLC0415
-    from visit.run.set_up import kept_under  # noqa: PLC0415
+    from visit.run.set_up import HALF_FILLED, kept_under  # noqa: PLC0415
     from visit.site.folders import data_folder  # noqa: PLC0415
 
     say("Transmitter off, nothing on the leads: port 1 and port 2 open. Sent are questions for help and identity, then")
@@ -312,7 +312,7 @@ def learn(options: argparse.Namespace) -> ExitStatus:
         learned = asyncio.run(learn_port(options.port, dialogue))
     except NotLearnedError as error:
         if error.half:
-            half = kept_under(profiles_folder, time.strftime("half-filled-%Y%m%d-%H%M%S"), error.half)
+            half = kept_under(profiles_folder, time.strftime(f"{HALF_FILLED}%Y%m%d-%H%M%S"), error.half)
             say(f"what was found, with its evidence, is in {half}; what is missing is marked there")
         raise
     if path is None:

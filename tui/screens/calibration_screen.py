@@ -219,9 +219,9 @@ class CalibrationScreen(TextScreen[None]):
             return
         if step is not None and step.name == "isolation":
             self._steps.remove(step)
-            self._words = ""
         elif self._at > 0:
             self._at -= 1
+        self._words = ""  # what was said was of the step before
         self.draw()
 
     def action_isolation(self) -> None:

@@ -23,8 +23,8 @@ CAUTIONS = (
     " harmless one.",
 )
 NOBODY = (
-    "Nobody here knows this analyzer yet. It will be asked, a few minutes at most, and what is learned is kept for this"
-    " port and proved by a sweep."
+    "Nobody here knows this analyzer yet. It will be asked, a few minutes at most, and what is learned is proved by a"
+    " sweep and kept: for this port, where its name lasts, else under f."
 )
 EXAMPLE = "Correct by number:  7 sets start, 12 never, 9 sets stop in kHz"
 MANUAL = ("From the manual:", "fz sets start", '"sw {start} {stop}" sets span', "tr1 reads s11")
@@ -104,7 +104,7 @@ def _asking(p: LearnPicture, width: int, rows: int) -> list[Block]:
         lines += [line for text in p.learned.unknown for line in labelled("not known:", harmless(text), width, 12)]
         keys = ["Enter go on", "Esc let it be"]
     elif p.asked is None:
-        return [Block(tuple(flowed(["Esc, q stop (the analyzer is left alone)"], width)))]
+        return [Block(tuple(flowed(["Esc, q stop (nothing more is sent; what was set stays)"], width)))]
     elif p.asked.deed:
         lines = labelled("DO", harmless(p.asked.text), width, 5)
         keys = ["Enter done", "n not possible", "Esc stop"]

@@ -27,7 +27,7 @@ from tui.drawing.blocks import Block
 from tui.screens.framed import TextScreen
 from tui.screens.learn_rows import Asked, LearnPicture, learn_blocks
 from tui.screens.too_small import useful_size
-from visit.run.set_up import kept_under
+from visit.run.set_up import HALF_FILLED, kept_under
 from visit.site.folders import data_folder
 
 Learn = Callable[[str, Dialogue], Awaitable[Learned]]
@@ -67,6 +67,13 @@ class LearnScreen(TextScreen[Learned | None]):
         if loop is not None:
             loop.stop()
 
+    @property
+    def left_words(self) -> str:
+        """What a session that taught nothing leaves behind."""
+        if not self._shown.begun:
+            return "not learned; nothing was sent to it"
+        return "not learned; what was tried on it stays as it was set last: switch it off and on before it is used"
+
     # The session
 
     def _begin(self) -> None:
@@ -97,7 +104,7 @@ class LearnScreen(TextScreen[Learned | None]):
         what_next = "Esc, then try other leads or cable, or write the rest by hand (docs/profiles.md)"
         if not half:
             return ["Nothing was found that could be kept.", what_next]
-        name = time.strftime("half-filled-%Y%m%d-%H%M%S")
+        name = time.strftime(f"{HALF_FILLED}%Y%m%d-%H%M%S")
         try:
             path = kept_under(self._folder or data_folder() / "profiles", name, half)
         except RequestError as error:
@@ -107,7 +114,11 @@ class LearnScreen(TextScreen[Learned | None]):
     # What the learner says and asks; called on the screen's own loop
 
     def heard(self, progress: Progress) -> None:
-        """How far it is."""
+        """How far it is; of one that was stopped, what it had found."""
+        if progress.half:
+            self.app.notify(self._keep_half(progress.half)[0], timeout=20)
+        if not self.is_mounted or not self.is_attached:
+            return
         self._shown.progress = progress
         if progress.evidence:
             self._shown.found.append(progress.evidence)
@@ -165,6 +176,7 @@ class LearnScreen(TextScreen[Learned | None]):
         if asked is not None and asked.typed:
             return
         if event.key == "q":
+            event.stop()  # else the screen below would hear it too, and leave
             self.action_leave()
         elif asked is not None and asked.deed and event.key == "n":
             self._answer(False)

@@ -79,7 +79,7 @@ def _hook_words(state: LiveState, width: int) -> str:
     check = state.assessment.check if state.assessment is not None else None
     if check is None or check.state is State.UNSEEN:
         more = "" if check is None or width < 100 else f", {check.short}"
-        return f"{state.hookup.name} declared, not seen{more}"
+        return f"{state.hookup.name} declared{more}"
     return check.short
 
 

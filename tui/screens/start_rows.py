@@ -55,7 +55,8 @@ def enter_does(now: SetUp) -> str:
         others = sum(not one.port.node.startswith(BOARD) for one in now.ports)
         return "choose a port: " + ("several are there" if others > 1 else "only this computer's own are there")
     if not now.plugged.profile:
-        return "learn this analyzer: nobody here knows it yet"
+        kept = "; f takes a profile that was learned before" if now.learned_profiles() else ""
+        return f"learn this analyzer: nobody here knows it yet{kept}"
     if now.chosen_site is None:
         return "choose a site" if now.sites else "type the site, then measure"
     known = now.memory.known

@@ -130,16 +130,19 @@ class StartScreen(Screen[None]):
 
     def action_profile(self) -> None:
         """Choose a profile for the chosen port."""
-        names = [*profile_names(), "a file: type its name"]
+        learned = [f"{name}  (learned here)" for name in self._set_up.learned_profiles()]
+        names = [*learned, *profile_names(), "a file: type its name"]
         if self._set_up.plugged is None:
             self.say("choose an analyzer first (a)")
             return
         self._choose("Which profile fits? Enter: take   Esc: leave", names, self._take_profile)
 
     def _take_profile(self, number: int) -> None:
-        names = profile_names()
-        if number < len(names):
-            self._use_profile(names[number])
+        own, names = self._set_up.learned_profiles(), profile_names()
+        if number < len(own):
+            self._use_profile(str(own[list(own)[number]]))
+        elif number - len(own) < len(names):
+            self._use_profile(names[number - len(own)])
         else:
             self.app.push_screen(LineDialog("File of the profile (.toml). Enter: take   Esc: leave"), self._use_profile)
 
@@ -171,11 +174,12 @@ class StartScreen(Screen[None]):
         if plugged is None:
             self.say("choose an analyzer first (a)")
             return
-        self.app.push_screen(LearnScreen(plugged.port.best, self._learn), self._learned)
+        screen = LearnScreen(plugged.port.best, self._learn)
+        self.app.push_screen(screen, lambda learned: self._learned(learned, screen.left_words))
 
-    def _learned(self, learned: Learned | None) -> None:
+    def _learned(self, learned: Learned | None, left: str) -> None:
         if learned is None:
-            self.say("not learned; the analyzer was left alone")
+            self.say(left)
             return
         if self._try(lambda: self._set_up.learned(learned.text, learned.profile.name)):
             self.action_go()

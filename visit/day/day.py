@@ -252,6 +252,8 @@ class Day:
         if ask is None:
             known = ", ".join(ask.name for ask in STEPS[number - 1].asks) or "nothing"
             raise RequestError(f"step {number} does not ask for {name!r}; it asks for {known}")
+        if not text.strip():
+            raise RequestError(f"{name}: nothing was typed, nothing is written down; f asks again")
         if not ask.unit:
             return None, ""
         try:

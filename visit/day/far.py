@@ -243,7 +243,7 @@ def _nearer(one: CavityState, cavities: Sequence[CavityState], spacing_hz: float
     turns = min(turns, GROWTH * one.most_turns) if small else turns
     moved = math.copysign(turns * abs(rate), by_hz)
     do, told = _named(one, turns, spoken(one.forward, 1 if by_hz * rate > 0 else -1), screw)
-    why = f"its dip stands {text(one.place, signed=True)} off; a turn does about {abs(rate) / 1e3:.3g} kHz"
+    why = f"its dip stands {text(one.place, signed=True)} off; a turn does about INFERRED {abs(rate) / 1e3:.0f} kHz"
     if small:
         why += "; not farther before a larger turn has shown that"
     half = 2.0 * HAND_SHARE * abs(moved)

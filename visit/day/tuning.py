@@ -386,7 +386,7 @@ def _turn(now: Tuning, one: CavityState, gain_db: float) -> Advice:
     assert rate is not None  # else it was not chosen
     turns = max(round(abs(need / rate), 2), LEAST_TURN)
     do, told = _named(now, one, turns, spoken(one.forward, 1 if need * rate > 0 else -1))
-    why = f"it stands {text(one.place, signed=True)} off; a turn does about {abs(rate) / 1e3:.3g} kHz"
+    why = f"it stands {text(one.place, signed=True)} off; a turn does about INFERRED {abs(rate) / 1e3:.0f} kHz"
     return Advice(Deed.TURN, do, why, _expected(now, one, gain_db), told)
 
 

@@ -180,6 +180,15 @@ class SetUp:
         self.use_profile(str(path), name)
         return path
 
+    def learned_profiles(self) -> dict[str, Path]:
+        """The profiles that were learned on this computer, by name, newest first; none of half-filled ones. A port
+        whose number goes to whoever asks next (a pseudo-terminal) is not remembered, but its profile is kept."""
+        try:
+            found = [(path.stat().st_mtime, path) for path in (data_folder() / "profiles").glob("*.toml")]
+        except (OSError, RequestError):
+            return {}
+        return {path.stem: path for _, path in sorted(found, reverse=True) if not path.name.startswith(HALF_FILLED)}
+
     def use_profile(self, profile: str, name: str) -> None:
         """Remember a profile for the chosen port. Raises RequestError."""
         now = self.plugged
@@ -202,6 +211,10 @@ class SetUp:
         now = self.plugged
         assert now is not None and now.profile and self.site is not None
         return Choice(now.port.best, now.profile, self.site, self.visit)
+
+
+HALF_FILLED = "half-filled-"
+"""How the name of a profile begins that learning could not finish."""
 
 
 def kept_under(folder: Path, name: str, text: str) -> Path:
