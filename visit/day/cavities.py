@@ -208,7 +208,9 @@ def track(
             state.forget()  # what a fit told of a response that it does not fit
         singly = row.single
         alike = [other for other in rows[:index] if other.trims == row.trims]
-        mixed = _turn(state, row, reject_hz, average, _rates(alike, cavities, reject_hz), _unseen(alike, row.told.cavity))
+        mixed = _turn(
+            state, row, reject_hz, average, _rates(alike, cavities, reject_hz), _unseen(alike, row.told.cavity)
+        )
         if row.told.cavity and not mixed:
             turned.add(row.told.cavity)
         elif mixed:
