@@ -198,8 +198,7 @@ def track(
     count = max([cavities or 0, *told])
     state, mixed = _Track(count), ""
     average = np.full(count, 1.0 / count) if cavities is not None and count == cavities else None
-    turned: set[int] = set()
-    singly = False
+    turned, singly = set[int](), False
     for index, row in enumerate(rows):
         if index == blind > 0 and not rows[blind - 1].single:
             state.forget()
@@ -208,9 +207,8 @@ def track(
             state.forget()  # what a fit told of a response that it does not fit
         singly = row.single
         alike = [other for other in rows[:index] if other.trims == row.trims]
-        mixed = _turn(
-            state, row, reject_hz, average, _rates(alike, cavities, reject_hz), _unseen(alike, row.told.cavity)
-        )
+        known = _rates(alike, cavities, reject_hz), _unseen(alike, row.told.cavity)
+        mixed = _turn(state, row, reject_hz, average, *known)
         if row.told.cavity and not mixed:
             turned.add(row.told.cavity)
         elif mixed:
