@@ -120,6 +120,7 @@ class ConsoleDialect(ConsoleReplies):
             # A wide span would not fit around a centre near the edge: narrow first, then move, then widen.
             narrow_hz = min(float(values["span_hz"]), max(NARROW_HZ, console.resolution_hz))
             yield from self._ask(console.width, values | {"span_hz": narrow_hz}, refusable=True)
+        refused: list[Template] = []
         if len(ends) == 3:
             first = ends.pop(0)
             assert first is not None
@@ -129,7 +130,14 @@ class ConsoleDialect(ConsoleReplies):
             console.level, console.average,
         ):  # fmt: skip
             if command is not None and command.bases <= values.keys():
-                yield from self._ask(command, values)
+                try:
+                    yield from self._ask(command, values)
+                except WireError as error:
+                    if not error.fault.refused:
+                        raise
+                    refused.append(command)
+        for command in refused:  # what was set behind it may have made room, as a step does for a start
+            yield from self._ask(command, values)
         self._stop_hz = settings.stop_hz
         self._sent = self._derived(values)
         if all(command is None for command in console.setters):

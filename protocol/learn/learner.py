@@ -187,9 +187,9 @@ async def _prove(port: str, profile: Profile, settings: Sequence[SweepSettings],
     bandwidth = min(limits.bandwidths_hz or (1000.0,), key=lambda hz: abs(hz - 1000.0))
     points = min(max(101, limits.min_points), limits.max_points)
     asked = settings or (SweepSettings(120e6, 130e6, points, bandwidth),)
-    said, delays = "", []
-    analyzer = await Analyzer.open(port, profile)
+    said, delays, analyzer = "", [], None
     try:
+        analyzer = await Analyzer.open(port, profile)
         for one in asked:
             applied = await analyzer.apply(SweepSettings(one.start_hz, one.stop_hz, one.points, bandwidth))
             sweep = await analyzer.sweep()
@@ -205,7 +205,8 @@ async def _prove(port: str, profile: Profile, settings: Sequence[SweepSettings],
             f"{port}: not learned: the profile that was found does not sweep ({error})", text
         ) from error
     finally:
-        await analyzer.close()
+        if analyzer is not None:
+            await analyzer.close()
     if settings and not (delays[0] > 0 and abs(delays[0] - delays[-1]) < 0.35 * abs(delays[-1])):
         raise NotLearnedError(f"{port}: not learned: the sweeps of the profile that was found do not agree", text)
     return said
