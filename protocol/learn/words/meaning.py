@@ -89,6 +89,9 @@ def _of_hertz(words: Sequence[str]) -> list[tuple[Role, str]]:
         (_BETWEEN, Role.STEP, "it is what lies between two points, in hertz"),
     )
     found = [(role, why) for pattern, role, why in readings if _one(words, pattern)]
+    if {role for role, _ in found} == {Role.CENTRE, Role.SPAN}:  # the centre of the span, or a span about the centre
+        first = next(word for word in words if _MIDDLE.fullmatch(word) or _WIDE.fullmatch(word))
+        return found[:1] if _MIDDLE.fullmatch(first) else found[1:]
     return [one for one in found if one[0] is not Role.SPAN] if len(found) == 2 else found
 
 
