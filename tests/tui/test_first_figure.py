@@ -82,8 +82,8 @@ def _asks(text: str) -> bool:
 
 
 def first_figure(screen: Terminal) -> str:
-    """The live screen with a figure of the floor: sweeps came and were understood."""
-    return screen.wait_for(lambda text: "FLOOR   one sweep READING" in text and "SAVED" in text, FIRST_FIGURE_S)
+    """The live screen, sweeps kept and understood: a level it can't say before a calibration, and says so."""
+    return screen.wait_for(lambda text: "FLOOR   one sweep CAN'T SAY" in text and "SAVED" in text, FIRST_FIGURE_S)
 
 
 @pytest.mark.parametrize(
