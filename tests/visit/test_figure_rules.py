@@ -63,7 +63,7 @@ def test_zooms_have_nine_tenths_of_the_five_percent_and_wide_runs_one() -> None:
 def test_a_frozen_stage_parts_the_runs() -> None:
     """As found was frozen at the moment at which the second run began: that run is of the other stage."""
     found = spent([run(1), run(2), run(3)], {1: 50, 2: 50, 3: 50}, stage=[(200.0,)])
-    assert [one.goal.split()[1:3] for one in found.values()] == [["as", "found,"], ["as", "left,"], ["as", "left,"]]
+    assert [one.goal.split()[1:3] for one in found.values()] == [["as", "found,"], ["since", "as"], ["since", "as"]]
     assert [one.nth_run for one in found.values()] == [1, 1, 2]
     assert [one.nth_run for one in spent([run(1), run(2)], {1: 50, 2: 50}).values()] == [1, 2]
 
