@@ -331,6 +331,7 @@ def _refusal(talk: Talk, asked: list[tuple[bytes, bytes]]) -> Manner:
     counts = tuple(re.sub(r"\d+", "{n}", shape) for shape in common if re.fullmatch(r"\d+ [a-z]+", shape))
     worded = [shape for shape in common if not re.fullmatch(r"\d+ [a-z]+", shape)]
     refusals = tuple(one for shape in worded for one in _coded(shape))
+    talk.nonsense = tuple(worded)
     numbered = [match for shape in common if (match := re.match(r"([^\w\s{*]\w{0,3} ?)\d+ \w", shape))]
     others = tuple(f"{match.group(1)}{{n}} {{word}}" for match in numbered)  # other numbers, other reasons
     heads = [match.group() for shape in common if (match := re.match(r"[-!?~] (?=[A-Za-z])|" + REFUSES, shape))]

@@ -75,6 +75,8 @@ class Talk:
     """Words that stand behind their values, as the console lists them."""
     guard: Guard = field(default_factory=Guard)
     """The console's words, as soon as they are known: no line passes that may be taken for one that is never sent."""
+    nonsense: tuple[str, ...] = ()
+    """What came to words that are none, numbers and all: other codes are other refusals, as of a sweep that runs."""
     listing: set[str] = field(default_factory=set)
     """Lines of the console's list of words: where it answers with them, pages may be turned, and nothing was taken."""
 
@@ -208,7 +210,8 @@ class Talk:
 
     def unknown(self, lines: list[str]) -> bool:
         """Whether a reply is what comes to a word that is none: asking once more is of no use."""
-        narrow = replace(self.manner, refusals=tuple(one for one in self.manner.refusals if one.count("{word}") < 1))
+        told = self.nonsense or self.manner.refusals
+        narrow = replace(self.manner, refusals=tuple(one for one in told if "{word}" not in one))
         return narrow.refusal([line.encode("ascii", "replace") for line in lines]) is not None
 
     def turned_down(self, lines: list[str], sent: str = "") -> bool:

@@ -235,3 +235,10 @@ def test_a_blank_before_a_word_is_that_word() -> None:
     talk = Talk(scripted({}))
     talk.permit(" reset", "get")
     assert not talk.may(" reset") and talk.may("get")
+
+
+def test_only_what_came_to_nonsense_says_that_a_word_is_none() -> None:
+    """Another code of the same sign refuses, too; it may mean that the sweep still runs: data are asked for again."""
+    talk = Talk(scripted({}), Manner(refusals=("!1", "!2", "!3")), nonsense=("!1",))
+    assert talk.refused(["!1"]) and talk.refused(["!3"])
+    assert talk.unknown(["!1"]) and not talk.unknown(["!3"])
