@@ -133,10 +133,10 @@ class ConsoleDialect(ConsoleReplies):
                 try:
                     yield from self._ask(command, values)
                 except WireError as error:
-                    if not error.fault.refused:
+                    if not error.fault.refused or console.step is None:
                         raise
                     refused.append(command)
-        for command in refused:  # what was set behind it may have made room, as a step does for a start
+        for command in refused:  # a smaller step or count behind it may have made room for a start
             yield from self._ask(command, values)
         self._stop_hz = settings.stop_hz
         self._sent = self._derived(values)

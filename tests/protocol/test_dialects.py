@@ -102,14 +102,14 @@ def test_console_setting_order_follows_the_span_that_holds() -> None:
 @pytest.mark.parametrize("room", [True, False])
 def test_console_says_a_refused_setting_again_behind_the_others(room: bool) -> None:
     """A start whose sweep would leave the range with the points that hold may fit with those to come."""
-    box = make(TRACES)
+    box = make(TRACES.replace('stop = "to {stop_khz} kHz"', 'step = "by {step_khz} kHz"'))
     sent, event = [box.start(Apply(SETTINGS))], None
     while isinstance(event, Send | None):
         first = sent[-1].startswith(b"from") and not (room and b"steps 3\n" in sent)
         (event,) = box.receive(b"fault 3 out of range\n% " if first else b"% ")
         if isinstance(event, Send):
             sent.append(event.data)
-    assert sent == [b"to 451000 kHz\n", *[b"from 450000 kHz\n", b"steps 3\n", b"selectivity middle\n"], sent[1]]
+    assert sent == [*[b"from 450000 kHz\n", b"steps 3\n", b"by 500 kHz\n", b"selectivity middle\n"], sent[0]]
     assert event == Accepted() if room else isinstance(event, Fault) and "out of range" in event.message
 
 

@@ -39,6 +39,12 @@ def blocks(state: LiveState, width: int) -> Iterator[tuple[str, list[Row]]]:
     yield "message", live_rows.message_rows(state, width)
 
 
+@pytest.fixture(autouse=True)
+def _the_clock_stands(monkeypatch: pytest.MonkeyPatch) -> None:
+    """An age in minutes is the same in all that is laid out."""
+    monkeypatch.setattr("tui.screens.live_rows.time.time", lambda: 1.8e9)
+
+
 def letters(rows: list[Row]) -> str:
     return "".join("".join(words(row) for row in rows).split())
 
