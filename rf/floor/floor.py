@@ -113,9 +113,7 @@ def floor_from_scatter(average: Average) -> Floor:
         found.additive, float(np.sqrt(found.gain)), averaged, found.dof, found.noise_points, float(np.median(kept))
     )
     beneath, above = _crossed(average, found)
-    lowest = low if math.isnan(beneath) else float(np.nanmin([low, beneath]))
-    floor = floor if math.isnan(lowest) else _lowered(floor, lowest / found.additive)
-    return floor if math.isnan(above) else _raised(floor, above / found.additive)
+    return _widened(floor, float(np.fmin(low, beneath)) / found.additive, above / found.additive)
 
 
 def _crossed(average: Average, found: _Random) -> tuple[float, float]:
@@ -152,24 +150,17 @@ def _random(power: NDArray[np.float64], square: NDArray[np.float64], counts: NDA
     return _Random(additive, gain, dof, int((share > 0.5).sum()))
 
 
-def _lowered(floor: Floor, share: float) -> Floor:
-    """The same floor whose lower ends lie no higher than at `share` of its power."""
-    by_db = power_db(share)
+def _widened(floor: Floor, low: float, high: float) -> Floor:
+    """The same floor whose ends lie no nearer than at these shares of its power; NaN leaves an end where it is."""
+    low_db, high_db = power_db(low), power_db(high)
 
-    def lowered(figure: Figure) -> Figure:
-        return replace(figure, low=min(figure.low, figure.value + by_db)) if figure.known else figure
+    def widened(figure: Figure) -> Figure:
+        if not figure.known:
+            return figure
+        ends = np.fmin(figure.low, figure.value + low_db), np.fmax(figure.high, figure.value + high_db)
+        return replace(figure, low=float(ends[0]), high=float(ends[1]))
 
-    return replace(floor, one_sweep=lowered(floor.one_sweep), averaged=lowered(floor.averaged))
-
-
-def _raised(floor: Floor, share: float) -> Floor:
-    """The same floor whose upper ends lie no lower than at `share` of its power."""
-    by_db = power_db(share)
-
-    def raised(figure: Figure) -> Figure:
-        return replace(figure, high=max(figure.high, figure.value + by_db)) if figure.known else figure
-
-    return replace(floor, one_sweep=raised(floor.one_sweep), averaged=raised(floor.averaged))
+    return replace(floor, one_sweep=widened(floor.one_sweep), averaged=widened(floor.averaged))
 
 
 def _two_terms(power: NDArray[np.float64], square: NDArray[np.float64], count: float) -> tuple[float, float]:

@@ -12,8 +12,9 @@ for the coupling loss, which shrinks the Q circle).
 from __future__ import annotations
 
 import math
-from collections.abc import Iterator
+from collections.abc import Iterable, Iterator
 from dataclasses import dataclass, replace
+from itertools import cycle, islice
 
 import numpy as np
 
@@ -111,21 +112,29 @@ def fit_coupled(swept: Swept, order: int, errors: Errors, seed: int = 1) -> Coup
     if seen is None:
         return None
     rough = _Problem(problem.data, order, errors, blur=ROUGH)
+    starts = _starts(order, seen[1], seen[2], one_port=swept.s21 is None, seed=seed)
+    best = _best(problem, rough, (rough.pack(start, seen[1]) for start in starts))
+    assert best is not None  # there is at least one start
+    return best
+
+
+def _best(problem: _Problem, rough: _Problem, starts: Iterable[Real], close_enough: float = 1.0) -> CoupledFit | None:
+    """The best fit from these packed starts; one whose rough descent ends farther than `close_enough` times the nearest
+    goes no further. None without a start."""
     best: tuple[float, Real] | None = None
     nearest = math.inf
-    for start in _starts(order, seen[1], seen[2], one_port=swept.s21 is None, seed=seed):
-        far, p = descend(rough, rough.pack(start, seen[1]))
-        if far > nearest:
+    for start in starts:
+        far, p = descend(rough, start)
+        if far > close_enough * nearest:
             continue
-        nearest = far
+        nearest = min(far, nearest)
         problem.prior = rough.prior
         cost, p = descend(problem, p)
         if best is None or cost < best[0]:
             best = cost, p
         if best[0] < ENOUGH * problem.rows:
             break
-    assert best is not None  # there is at least one start
-    return problem.result(best[1], best[0])
+    return None if best is None else problem.result(best[1], best[0])
 
 
 def fit_crossed(
@@ -144,25 +153,14 @@ def fit_crossed(
     for place in places:
         problem = _Problem(data, order, errors, across=(place, share))
         rough = _Problem(data, order, errors, blur=ROUGH, across=(place, share))
-        best: tuple[float, Real] | None = None
-        nearest = math.inf
-        for number, start in enumerate(_starts(order, seen[1], seen[2], one_port=False, seed=seed)):
-            if number >= CROSSED_STARTS:
-                break
-            sign = (1.0, -1.0)[number % 2]
-            crossed = replace(start, across=place, k_across=sign * CROSSED_SHARE * float(start.k.mean()))
-            far, p = descend(rough, rough.pack(crossed, seen[1]))
-            if far > CLOSE_ENOUGH * nearest:
-                continue
-            nearest = min(far, nearest)
-            problem.prior = rough.prior
-            cost, p = descend(problem, p)
-            if best is None or cost < best[0]:
-                best = cost, p
-            if best[0] < ENOUGH * problem.rows:
-                break
+        starts = islice(_starts(order, seen[1], seen[2], one_port=False, seed=seed), CROSSED_STARTS)
+        crossed = (
+            replace(start, across=place, k_across=sign * CROSSED_SHARE * float(start.k.mean()))
+            for start, sign in zip(starts, cycle((1.0, -1.0)), strict=False)
+        )
+        best = _best(problem, rough, (rough.pack(start, seen[1]) for start in crossed), CLOSE_ENOUGH)
         if best is not None:
-            found.append(problem.result(best[1], best[0]))
+            found.append(best)
     explaining = sorted((one for one in found if one.trusted), key=lambda one: one.misfit)
     if not explaining:
         return None
