@@ -225,7 +225,7 @@ def track(
         _give(state, zeros)
     rows = [row for row in rows if row.trims == trims]
     rates = _rates(rows, cavities, reject_hz)
-    made = tuple(_cavity(state, number, number in turned, rates, rows, cavities) for number in range(1, count + 1))
+    made = tuple(_cavity(state, number, number in turned, rates, rows) for number in range(1, count + 1))
     placed = sum(one.sd_hz < PLACED_HZ for one in made)
     return Places(made, zeros if placed < count else (), mixed)
 
@@ -445,9 +445,7 @@ def _rates(rows: Sequence[NudgeRow], cavities: int | None, reject_hz: float) -> 
     return rates
 
 
-def _cavity(
-    state: _Track, number: int, turned: bool, rates: _Rates, rows: Sequence[NudgeRow], cavities: int | None
-) -> CavityState:
+def _cavity(state: _Track, number: int, turned: bool, rates: _Rates, rows: Sequence[NudgeRow]) -> CavityState:
     sd, rate = state.sd(number - 1), rates.get(number)
     if sd < PLACED_HZ:
         value = float(state.x[number - 1])

@@ -15,6 +15,7 @@ from rf.values.figure import Figure, inferred
 from rf.values.words import text
 from visit.day.cavities import HAND_SHARE, MOST_HUNTS, CavityState, Places, spoken, way
 from visit.day.nudges import ROD, Told
+from visit.day.turn_words import so_many
 
 NEAR = 0.25
 """Share of the channel spacing: nearer than that to the channel the fit of the chain leads on."""
@@ -115,7 +116,7 @@ def coarse(
         return Coarse(
             "bench",
             f"cavity {one.number} needs the bench: nothing that its screw moves is seen",
-            f"{_turns(one.unseen_turns)} of it moved no dip from {low / 1e6:.1f} to {high / 1e6:.1f} MHz:"
+            f"{so_many(one.unseen_turns)} of it moved no dip from {low / 1e6:.1f} to {high / 1e6:.1f} MHz:"
             f" goal {goal_db:g} is out of reach here",
         )
     unknown = next((one for one in lost if max(one.tries, one.hunted) >= MOST_TRIES), None)
@@ -135,9 +136,7 @@ def coarse(
                           f"{seen}, the others may lie under the floor")  # fmt: skip
         hunt = [one for one in lost if not one.hz_per_turn or one.hunted < MOST_HUNTS]
         if hunt or not able:
-            return _trial(
-                min(hunt or lost, key=lambda one: (one.turned, one.hunted, one.number)), look, unit_hz, reject_hz
-            )
+            return _trial(min(hunt or lost, key=lambda one: (one.turned, one.hunted, one.number)), look, unit_hz)
         return _nearer(max(able, key=lambda one: abs(one.place.value)), places.cavities, spacing_hz, look.screw)
     return _nearer(max(away, key=lambda one: abs(one.place.value)), places.cavities, spacing_hz, look.screw)
 
@@ -186,18 +185,14 @@ def _other_sweep(look: FarLook, level: int, lost: Sequence[CavityState], count: 
                   "a dip for each cavity", level=level)  # fmt: skip
 
 
-def _turns(value: float) -> str:
-    return f"{value:.2f}".rstrip("0").rstrip(".") + (" turn" if value <= 1.0 else " turns")
-
-
 def _named(one: CavityState, turns: float, direction: str, screw: str) -> tuple[str, Told]:
     turns = round(turns, 2 if turns < 2.0 else 1)
     degrees = f" ({round(72 * turns) * 5} degrees)" if turns <= 2.0 else ""
     told = Told(one.number, screw, direction, turns)
-    return f"cavity {one.number}, {screw}: {_turns(turns)} {direction}{degrees}", told
+    return f"cavity {one.number}, {screw}: {so_many(turns)} {direction}{degrees}", told
 
 
-def _trial(one: CavityState, look: FarLook, unit_hz: float, reject_hz: float) -> Coarse:
+def _trial(one: CavityState, look: FarLook, unit_hz: float) -> Coarse:
     """A turn that shows which dip is this screw's."""
     direction = one.forward
     if one.hz_per_turn:
@@ -213,7 +208,7 @@ def _trial(one: CavityState, look: FarLook, unit_hz: float, reject_hz: float) ->
             direction = spoken(one.forward, -way(one.last.direction)[1])
         why = "which dip is its own shows by the one that moves; the lock nut loose first"
         if one.unseen_turns:
-            why = f"{_turns(one.unseen_turns)} of it moved no dip: is it this side's screw, and its nut loose?"
+            why = f"{so_many(one.unseen_turns)} of it moved no dip: is it this side's screw, and its nut loose?"
     do, told = _named(one, max(turns, 0.01), direction, look.screw)
     return Coarse("trial", do, why, f"one of {len(look.dips)} dips moves, the others stay", told, look.level)
 

@@ -19,6 +19,7 @@ from visit.day.far import NEAR, FarLook, coarse, dip_words, stuck_words
 from visit.day.nudges import FOR_THE_PASS, ROD, TRIMMER, USUAL_Q, Told
 from visit.day.passes import PassLook, Step, next_step
 from visit.day.planner import SurveyPlan
+from visit.day.turn_words import so_many
 
 FIRST_TRIAL = 0.125
 """Turns of a screw of which nothing is known: an eighth moves a notch by more than the noise and by less than a
@@ -370,15 +371,11 @@ def _may_lose_db(now: Tuning, one: CavityState) -> float:
     return now.lost_db(math.hypot(_likely_off(now, one), one.sd_hz if one.place.known else now.unit_hz))
 
 
-def _turns(value: float) -> str:
-    return f"{value:.2f}".rstrip("0").rstrip(".") + (" turn" if value <= 1.0 else " turns")
-
-
 def _named(now: Tuning, one: CavityState, turns: float, direction: str, screw: str = "") -> tuple[str, Told]:
     screw = screw or now.screw
     degrees = f"{round(72 * turns) * 5} degrees"  # nobody turns a screw to a degree
     told = Told(one.number, screw, direction, round(turns, 2))
-    return f"cavity {one.number}, {screw}: {_turns(turns)} {direction} ({degrees})", told
+    return f"cavity {one.number}, {screw}: {so_many(turns)} {direction} ({degrees})", told
 
 
 def _turn(now: Tuning, one: CavityState, gain_db: float) -> Advice:
@@ -410,7 +407,7 @@ def _trial(now: Tuning, one: CavityState) -> Advice:
     turns = max(turns, 2.0 * one.unseen_turns) if one.unseen_turns else turns
     turns = max(round(min(turns, LARGEST_TRIAL), 2), LEAST_TURN)
     if one.unseen_turns and 2.0 * one.unseen_turns > LARGEST_TRIAL and now.sweeps < ENOUGH:
-        return _longer(now, f"cavity {one.number}: {_turns(one.unseen_turns)} moved nothing that is seen")
+        return _longer(now, f"cavity {one.number}: {so_many(one.unseen_turns)} moved nothing that is seen")
     direction, toward = one.forward, _likely_off(now, one)
     if one.hz_per_turn and toward:
         # Never farther away: the channel lies on the other side of where it stands, or of where all stand.
@@ -423,7 +420,7 @@ def _trial(now: Tuning, one: CavityState) -> Advice:
     if not one.turned:
         why = "a small trial turn: which notch is its own, and how far a turn goes, is not known"
     elif one.unseen_turns >= LARGEST_TRIAL:
-        why = f"{_turns(one.unseen_turns)} of it moved nothing that is seen: is it this side's screw, and free?"
+        why = f"{so_many(one.unseen_turns)} of it moved nothing that is seen: is it this side's screw, and free?"
     elif not one.hz_per_turn:
         why = "the last turn did not tell how far a turn goes: one more"
     elif one.place.known:

@@ -19,6 +19,11 @@ def did_words(row: NudgeRow, cavities: int | None) -> str:
     return f"moved{by_skirts} {text(moved, signed=True)}"
 
 
+def so_many(turns: float) -> str:
+    """How far to turn: hundredths, as few digits as tell it."""
+    return f"{turns:.2f}".rstrip("0").rstrip(".") + (" turn" if turns <= 1.0 else " turns")
+
+
 def told_words(told: Told) -> str:
     """Which screw, how far, which way."""
     how = " ".join(part for part in (f"{told.turns:g} turns" if told.turns else "", told.direction) if part)

@@ -206,7 +206,8 @@ class SiteVisit:
         singles = notch.singles if notch is not None else ()
         channel = seen.channel(Role.REJECT)
         assert channel is not None  # every hook-up of one side has one
-        far = None if run is None else self._far_look(side, seen, run, limits)
+        figures = RunFigures(self.file)
+        far = None if run is None else self._far_look(side, run, limits, figures)
         if far is not None and not (notch is not None and notch.trusted):
             singles = far.dips
         blind = self._blind(side, rows)
@@ -225,7 +226,7 @@ class SiteVisit:
             spacing_hz=self.site.high_hz - self.site.low_hz,
             far=far,
             survey=None if channel.leakage is not None else survey_for_turns(self.site, side, seen, self._pace_s(run)),
-            proved=self._proved(side, rows),
+            proved=self._proved(side, rows, figures),
             passing=passing,
         )
 
@@ -241,9 +242,9 @@ class SiteVisit:
                    if run.hookup.survey and run.settings.start_hz <= reject_hz <= run.settings.stop_hz]  # fmt: skip
         return sum(row.at_s < min(surveys) for row in rows) if surveys else 0
 
-    def _proved(self, side: Side, rows: list[NudgeRow]) -> Figure | None:
+    def _proved(self, side: Side, rows: list[NudgeRow], figures: RunFigures) -> Figure | None:
         """What a zoom on the channel of a side read since its last turn; None where there was none."""
-        figures, last = RunFigures(self.file), max((row.after_run for row in rows), default=0)
+        last = max((row.after_run for row in rows), default=0)
         whole_hz = self.site.high_hz - self.site.low_hz
         for run in reversed(figures.runs):
             span_hz = run.settings.stop_hz - run.settings.start_hz
@@ -253,9 +254,8 @@ class SiteVisit:
                 return None if channel is None else channel.transmission
         return None
 
-    def _far_look(self, side: Side, seen: Assessment, run: int, limits: Limits | None) -> FarLook | None:
+    def _far_look(self, side: Side, run: int, limits: Limits | None, figures: RunFigures) -> FarLook | None:
         """The dips of a look; None where it has none to show. Raises RequestError."""
-        figures = RunFigures(self.file)
         averaged = figures.averaged(self.file.run(run))
         if averaged is None or self.site.kind == "band-pass":
             return None
