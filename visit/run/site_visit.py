@@ -87,6 +87,8 @@ class SiteVisit:
         self.calibrator.temperature_c = site.temperature_c
         self._asked: tuple[str, float, list[Figures]] | None = None
         """What was shown as what would be frozen, under which name, when."""
+        self._asking: object = None
+        """The question in hand; what an earlier one still finds is not what was shown."""
 
     def resume(self) -> None:
         """Take up the calibration that the file holds already. Raises RecordError."""
@@ -124,18 +126,20 @@ class SiteVisit:
     def to_freeze(self, name: str, shown: Mapping[int, int] | None = None, tell: Tell = lambda *_: None) -> list[str]:
         """What freezing under a name would freeze now, a hook-up a line; of the runs in `shown` only so many sweeps.
         It is that which `freeze` freezes then, until it is forgotten. Raises RequestError."""
-        self._asked, now_s = None, time.time()
+        asking, now_s = object(), time.time()
+        self._asked, self._asking = None, asking
         reader = VisitFile.open(self.file.path, read_only=True, tell=tell)
         try:
             found = to_freeze(reader, name, shown=shown)
         finally:
             reader.close()
-        self._asked = name, now_s, found
+        if self._asking is asking:
+            self._asked = name, now_s, found
         return [_frozen_words(one) for one in found]
 
     def forget_asked(self) -> None:
         """What was shown is not what is to be frozen."""
-        self._asked = None
+        self._asked = self._asking = None
 
     def freeze(self, name: str, shown: Mapping[int, int] | None = None) -> list[str]:
         """Freeze as found or as left, exactly what was shown where it was asked; the hook-ups that were. Raises
