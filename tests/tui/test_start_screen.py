@@ -148,6 +148,7 @@ async def test_first_day_25_keys_next_day_one_also_under_another_number(
         assert "proved dead" in hand.text() and not script.ended
         await hand.press("enter")
         await hand.until("WORDS  of the console, 39; only 2 will be sent")
+        assert "not known: not sent" in hand.text()
         assert "NEVER SENT" in hand.text() and "wipe?[2J" in hand.text()
         await hand.press("down")
         await hand.until("page 2 of")
