@@ -8,7 +8,7 @@ from __future__ import annotations
 
 import os
 import time
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 from pathlib import Path
 
 from protocol.profiles.profile import Profile
@@ -75,6 +75,20 @@ def _frozen_words(one: Figures) -> str:
     parts += [f"notch {text(notch, signed=True)}"] if one.hookup.side is not None and notch.known else []
     runs = ", ".join(f"{run_id}: {count} sweeps" for run_id, count in one.sweeps.items())
     return f"{one.hookup.text}: {', '.join(parts)} (run {runs})"
+
+
+def proved(site: Site, side: Side, rows: Sequence[NudgeRow], figures: RunFigures) -> Figure | None:
+    """What the newest zoom on the channel that a side rejects read since the last of its turns (`rows`); None where
+    there was none."""
+    last, reject_hz = max((row.after_run for row in rows), default=0), site.reject_hz(side)
+    for run in reversed(figures.runs):
+        start_hz, stop_hz = run.settings.start_hz, run.settings.stop_hz
+        narrow = stop_hz - start_hz < site.high_hz - site.low_hz and start_hz <= reject_hz <= stop_hz
+        if run.id > last and run.hookup.side is side and run.purpose != NO_LOOKS and narrow:
+            seen = figures.assess(run)
+            channel = None if seen is None else seen.channel(Role.REJECT)
+            return None if channel is None else channel.transmission
+    return None
 
 
 class SiteVisit:
@@ -230,7 +244,7 @@ class SiteVisit:
             spacing_hz=self.site.high_hz - self.site.low_hz,
             far=far,
             survey=None if channel.leakage is not None else survey_for_turns(self.site, side, seen, self._pace_s(run)),
-            proved=self._proved(side, rows, figures),
+            proved=proved(self.site, side, rows, figures),
             passing=passing,
         )
 
@@ -245,18 +259,6 @@ class SiteVisit:
         surveys = [run.started_s for run in self.file.runs()
                    if run.hookup.survey and run.settings.start_hz <= reject_hz <= run.settings.stop_hz]  # fmt: skip
         return sum(row.at_s < min(surveys) for row in rows) if surveys else 0
-
-    def _proved(self, side: Side, rows: list[NudgeRow], figures: RunFigures) -> Figure | None:
-        """What a zoom on the channel of a side read since its last turn; None where there was none."""
-        last = max((row.after_run for row in rows), default=0)
-        whole_hz = self.site.high_hz - self.site.low_hz
-        for run in reversed(figures.runs):
-            span_hz = run.settings.stop_hz - run.settings.start_hz
-            if run.id > last and run.hookup.side is side and run.purpose != NO_LOOKS and span_hz < whole_hz:
-                seen = figures.assess(run)
-                channel = None if seen is None else seen.channel(Role.REJECT)
-                return None if channel is None else channel.transmission
-        return None
 
     def _far_look(self, side: Side, run: int, limits: Limits | None, figures: RunFigures) -> FarLook | None:
         """The dips of a look; None where it has none to show. Raises RequestError."""
