@@ -75,7 +75,9 @@ def _calibration_words(state: LiveState, width: int) -> str:
 
 
 def _hook_words(state: LiveState, width: int) -> str:
-    """What the check says of the hook-up; only declared where it could not be seen."""
+    """What the check says of the hook-up; only declared where it could not be seen, nor seen while no sweep comes."""
+    if state.progress.phase in (Phase.FAULT, Phase.WAITING):
+        return f"{state.hookup.name} not seen now"
     check = state.assessment.check if state.assessment is not None else None
     if check is None or check.state is State.UNSEEN:
         more = "" if check is None or width < 100 else f", {check.short}"
