@@ -178,6 +178,9 @@ class FigureMaker:
 
     def _latest(self, progress: Progress) -> tuple[Assessment | None, int | None]:
         """What the run in hand shows now, None when there is nothing new, and its row."""
+        if self._reader is not None and self._reader.path != self._visit.path:  # it goes on in another file
+            self._reader.close()
+            self._reader = self._follower = None
         if self._follower is None:
             self._reader = self._reader or VisitFile.open(Path(self._visit.path), read_only=True)
             self._follower = Follower(self._reader, self._visit)
