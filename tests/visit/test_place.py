@@ -6,6 +6,8 @@ from __future__ import annotations
 import contextlib
 import os
 import shutil
+import threading
+import time
 from collections.abc import Callable, Iterator
 from pathlib import Path
 
@@ -14,10 +16,17 @@ import pytest
 from protocol.errors import MachineError
 from protocol.sweep import Sweep
 from tests.tui.terminal import ROOT
+from tests.visit.stations import table
+from tui.screens.live_rows import message_rows
 from visit.record import place, second
 from visit.record.opening import RecordError
 from visit.record.visit_file import VisitFile
+from visit.run.conductor import Phase, RunOrder
+from visit.run.live import LiveState
+from visit.site.hookup import HookUp
+from visit.site.presets import wide
 
+PATIENCE_S = 40.0
 OLD = ROOT / "tests/visit/old_files/own-correction.visit"
 
 
@@ -58,7 +67,7 @@ def visit(tmp_path: Path) -> Iterator[VisitFile]:
     opened.close()
 
 
-GONE = {removed: set(), renamed: {"moved.visit"}, replaced: {"a.visit"}}
+GONE: dict[Callable[[Path], None], set[str]] = {removed: set(), renamed: {"moved.visit"}, replaced: {"a.visit"}}
 
 
 @pytest.mark.parametrize("way", [removed, renamed, replaced, cut, overwritten, overwritten_at_its_end])
@@ -167,3 +176,26 @@ def test_another_number_of_the_same_file_is_no_loss(visit: VisitFile, monkeypatc
     monkeypatch.setattr(place, "_file_at", renumbered)
     visit.remark("note", "after", 2.0)
     visit.close()
+
+
+@pytest.mark.parametrize("way", [removed, cut])
+def test_a_run_goes_on_with_all_its_sweeps(tmp_path: Path, way: Callable[[Path], None]) -> None:
+    """On the live screen, too: its figures are of all sweeps, those in the first file included."""
+    with table(tmp_path, "demo-450", "U6", watched=True) as bench:
+
+        def until(condition: Callable[[LiveState], bool]) -> LiveState:
+            deadline, pause = time.monotonic() + PATIENCE_S, threading.Event()
+            while not condition(bench.station.state()):
+                assert time.monotonic() < deadline, bench.station.state()
+                pause.wait(0.02)
+            return bench.station.state()
+
+        bench.station.order(RunOrder(HookUp("A", "L"), wide(bench.site), 40))
+        until(lambda state: state.progress.done >= 5)
+        way(tmp_path / "a.visit")
+        state = until(lambda state: state.progress.phase is Phase.COMPLETE and state.visit_name != "a.visit")
+        assert "the run goes on in" in state.progress.file_words
+        state = until(lambda state: state.assessment is not None and state.assessment.sweeps == 40)
+        assert "the run goes on in" in message_rows(state, 400)[0][0][0]
+        run = bench.station.visit.file.runs()[-1]
+        assert (run.outcome, bench.station.visit.file.sweep_count(run.id)) == ("complete", 40)

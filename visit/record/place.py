@@ -128,7 +128,7 @@ def _open_here() -> dict[tuple[int, int] | None, int]:
     return found
 
 
-def _cut_or_overwritten(file: tuple[int, int], path: Path) -> bool:
+def _cut_or_overwritten(file: tuple[int, int] | None, path: Path) -> bool:
     """Whether its first bytes are no longer those of a visit, or pages that they count are not there."""
     handle = _open_here().get(file)
     if handle is None:
