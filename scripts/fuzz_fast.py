@@ -186,8 +186,9 @@ def main() -> int:
     options = parser.parse_args()
     if MEMORY.is_dir():  # a disk that is waited for at each input takes all the time
         tempfile.tempdir = str(MEMORY)
-    from tests.hostile import targets
+    from tests.hostile import sessions, targets
 
+    sessions.KEEP_LOOP = True
     if options.target not in targets.TARGETS:
         print("\n".join(targets.TARGETS))
         return 2
