@@ -208,7 +208,10 @@ def main() -> int:
     if options.reduce is not None:
         _reduce(trial, options.reduce)
         return 0
-    return _told(trial, _run(trial, options))
+    seconds = _run(trial, options)
+    for loop, _ in sessions.LOOPS:
+        loop.close()
+    return _told(trial, seconds)
 
 
 def _reduce(trial: Trial, most: int) -> None:
