@@ -322,8 +322,9 @@ class Conductor:
         assert run.applied is not None
         if run.kept == run.before and run.refused == 0:
             run.gate, run.calibration_id = gate_of(
-                self._site, self._calibrator, run.order.hookup, run.applied.actual, trusted=run.order.trusted
-            )
+                self._site, self._calibrator, run.order.hookup, run.applied.actual, self._visit,
+                trusted=run.order.trusted,
+            )  # fmt: skip
         refusal = await self._on_disk(partial(run.gate.judge, sweep)) if run.gate is not None else None
         if refusal is not None:
             run.refused += 1
