@@ -15,7 +15,7 @@ from protocol.learn.words.allow import Entry
 from protocol.learn.words.arguments import argued
 from protocol.learn.words.grammar import Grammar, grammar_of
 from protocol.learn.words.lexicon import HARM
-from protocol.learn.words.lines import FEWEST, NAME, NUMBER, UNIT, rows_of
+from protocol.learn.words.lines import FEWEST, NAME, NUMBER, RESERVED, UNIT, rows_of
 
 MOST_LITERALS = 3
 """Words that are typed as they stand, at most; more are a sentence."""
@@ -29,10 +29,6 @@ _PLACE = re.compile(
 )
 """Words that stand where something else is to be typed."""
 _CHOICE = re.compile(r"[\w.]+(?:[|/][\w.]+)+")
-_RESERVED = re.compile(
-    r"(?i)\bleave\b|careful|danger|servic|maint|factory|authori|expert|\bnot for\b|do ?n[o']t\b|warning"
-)
-"""A heading that keeps users off the words below it."""
 _TRACES = frozenset({"s11", "s21"})
 _EITHER = re.compile(r"\s+(?:\||/|or)\s+|,\s+")
 
@@ -58,7 +54,7 @@ def general_entries(lines: Sequence[str]) -> list[Entry]:
     found = list[Entry]()
     for row in rows:
         for typed in _several(row.typed, style):
-            told = f"{row.told} (danger: {row.heading})" if _RESERVED.search(row.heading) else row.told
+            told = f"{row.told} (danger: {row.heading})" if RESERVED.search(row.heading) else row.told
             entry = entry_of(typed, told, style)
             if entry is not None:
                 found += _spoken(entry, row.heading, grammar)

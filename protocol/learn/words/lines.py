@@ -28,6 +28,14 @@ _PARTS = re.compile(
 """What stands between a word and what it is."""
 _HEAD = re.compile(r"[A-Z][A-Za-z]+(?: [A-Za-z]+){0,3}")
 """Plain words that stand further out than the words of the listing."""
+RESERVED = re.compile(
+    r"(?i)\bleave\b|careful|danger|servic|maint|factory|authori|expert|\bnot for\b|do ?n[o']t\b|warning|"
+    r"\bstaff\b|engineer|\bworks\b|workshop|laborator|supervis|\badmin|\bmaster|keep (?:out|off|away)|hands off|"
+    r"(?<!read )(?<!read-)\bonly\b|\bowner|\bmaker"
+)
+"""A heading that keeps users off the words below it."""
+_ONLY = re.compile(r"(?i)[^<>\[\]{}\d]* [^<>\[\]{}\d]*\b(?:only|use)[\W_]*")
+"""A line that says for whom the words below it are."""
 _LEADER = re.compile(r"\S\s+\.{3,}\s+\S")
 _ROW = re.compile(r"[^\s|]+(?: [^\s|]+)?(?: \| [^\s|]+(?: [^\s|]+)?)+")
 
@@ -60,13 +68,21 @@ def rows_of(lines: Sequence[str]) -> list[Row]:
         indent = _indent(line)
         if found and indents and indent > usual + 1:  # it goes on with what was told
             found[-1] = replace(found[-1], told=f"{found[-1].told} {line.strip()}".strip())
-        elif (line.strip().endswith(":") or (indent < usual and _HEAD.fullmatch(line.strip()))) and not told:
+        elif _heads(line, told, indent < usual):
             heading = line.strip(" :")
         elif found and told and _defines(found[-1], typed, indent > _indent(parted[0][0])):
             found[-1] = replace(found[-1], told=f"{found[-1].told} {line.strip()}".strip())
         else:
             found.append(Row(typed, told, heading))
     return found
+
+
+def _heads(line: str, told: str, out: bool) -> bool:
+    """Whether a line stands above words and is none; `out`: it stands further out than they do."""
+    text = " ".join(line.split())
+    if _ONLY.fullmatch(text) and RESERVED.search(text) and told.lower() in ("", "only", "use"):
+        return True
+    return not told and (text.endswith(":") or (out and _HEAD.fullmatch(text) is not None))
 
 
 def widened(lines: Sequence[str]) -> list[str]:

@@ -41,6 +41,7 @@ _THROUGH = re.compile(
 )
 _TELLS = re.compile(
     r"(?i)^(?:the )?(?:print|list|show|output|give|send|read|dump|return|report|get|tell|transmit|fetch)(?:e?s)?\b|"
+    r"^writes? (?:down|out)\b|"
     r"^same\b|^point k\b|\b(?:of|from) (?:the )?(?:last|latest) (?:sweep|scan|measurement)\b|"
     r"^(?:reflect|transmi)\w+$|\btrace\b"
 )
