@@ -157,7 +157,7 @@ class Session(Sweeping):
             if not self.talk.may(command):
                 continue
             await self.talk.ask(command)
-            answers = [self.talk.lines(got, sent) for sent, got in self.talk.transcript if sent == command]
+            answers = [self.talk.lines(got, command) for sent, got in self.talk.transcript if sent.strip() == command]
             seen = [line for answer in answers for line in answer]
             self.found.readback[command] = [loosened(line, seen) for line in lines]
 
