@@ -13,7 +13,7 @@ from protocol.learn.found import Found
 from protocol.learn.sweeps.setters import numbers_in
 from protocol.learn.sweeps.trials import Trials
 from protocol.learn.sweeps.windows import FIELDS
-from protocol.profiles.templates import UNITS
+from protocol.profiles.templates import SETTING_FIELDS, UNITS, Template
 
 WORDS_OF_ROLES = {
     Role.START: "start", Role.STOP: "stop", Role.CENTRE: "centre", Role.SPAN: "width", Role.STEP: "step",
@@ -99,11 +99,17 @@ def loosened(line: str, answers: Sequence[str]) -> str:
     show: `low {start_khz} hold` where `low 5000 run` came, too. Answers of another kind change nothing."""
     found = _tokens(line)
     values = [at for at, token in enumerate(found) if re.search(r"\{(?!skip|word|rest)", token)]
+    template = Template.parse(line, SETTING_FIELDS)
     for answer in answers:
-        seen = answer.split()
+        if template.read(answer.encode("ascii", "replace")) is not None:
+            continue
+        seen = re.sub(r"(?<=\d) (?=[kMG]?Hz\b)", "", answer).split()
         if len(seen) <= max(values, default=0) or any(
             re.search(r"\d", seen[at]) is None or not _alike(found[at], seen[at]) for at in values
         ):
+            continue
+        named = {0, *(at - 1 for at in values)} - {-1, *values}  # what names a value, and the line
+        if not all(_alike(found[at], seen[at]) for at in named):
             continue
         same = len(seen) == len(found)
         unlike = [at for at, (one, other) in enumerate(zip(found, seen, strict=False)) if not _alike(one, other)]

@@ -33,6 +33,10 @@ _LIMIT = re.compile(
     r"(?i)\W*(?:max(?:imum)?|at most|up to|not more than)\.? \d+ (?:points|records|lines)(?: at once)?\W*"
 )
 """A description that says how much comes at once, and nothing of what."""
+_REFERS = re.compile(r"(?i)(?:see|cf\.?|as for|look under) (?:also |under )?[\w.]+(?:(?:,| and| or) [\w.]+)*")
+"""A description that names another word."""
+_WAITS = re.compile(r"(?i)(?:it |and |then )*waits? (?:until|till|for)\b")
+_SHOWING = re.compile(r"(?i)(?:show|print|list|tell|display|read|give)[ ._-](?:all|settings?|values|parameters|setup)")
 FEWEST_PLACES = 2
 """Settings with a place for their value that show how a listing is written."""
 _FEW = 3
@@ -76,6 +80,8 @@ class Entry:
 
 def judged(entry: Entry, but: frozenset[Role] = frozenset()) -> tuple[Role, str]:
     """The role of one word by itself, and why; never one of `but`."""
+    if _REFERS.fullmatch(entry.description.strip(" .")):
+        return Role.UNKNOWN, "it refers to another word"
     told = without_asides(entry.description.strip())
     arguments = _arguments(entry)
     harm = HARM.search(told)
@@ -167,6 +173,10 @@ def _by_name(entry: Entry, arguments: str) -> tuple[Role, str] | None:
         return role, "its name says so, and it takes a value"
     if role is Role.SWEEP and len(re.findall(r"[A-Za-z]+", entry.description)) <= _FEW and not arguments.strip():
         return role, "its name says so, and little else is told of it"
+    if role is Role.SWEEP and _WAITS.match(entry.description) and not arguments.strip():
+        return role, "its name says so, and one has to wait for it"
+    if role is Role.SETTINGS and _SHOWING.fullmatch(entry.word) and not arguments.strip():
+        return role, "its name says so"
     trace = re.fullmatch(r"(?i)s[12][12]", parts[-1]) is not None
     limit = _LIMIT.fullmatch(entry.description) is not None and entry.word.count(" ") == 1
     return (role, "its name says so") if role is Role.DATA and (trace or limit) else None

@@ -29,6 +29,8 @@ _PLACE = re.compile(
 )
 """Words that stand where something else is to be typed."""
 _CHOICE = re.compile(r"[\w.]+(?:[|/][\w.]+)+")
+_COLUMNS = re.compile(r"\S(?:\s{2,}|\s+\.{3,}\s+)\S")
+"""A gap or a row of dots: the line has columns."""
 _TRACES = frozenset({"s11", "s21"})
 _EITHER = re.compile(r"\s+(?:\||/|or)\s+|,\s+")
 
@@ -38,14 +40,15 @@ class Style:
     """How the words of one listing are written: "upper", "lower" or "" for both; which numbers name traces."""
 
     case: str = ""
-    numbered: frozenset[str] = frozenset()
+    numbered: frozenset[tuple[str, str]] = frozenset()
+    """Words, each with the number of a trace behind it."""
     letters: bool = False
     """Whether single letters stand for values: a word has two of them."""
 
 
 def general_entries(lines: Sequence[str]) -> list[Entry]:
     """All words of a listing in whatever layout; empty where too few lines look like it."""
-    if sum(re.sub(r"\([^()]*\)", "", line).count("; ") > 1 for line in lines) > 1:
+    if sum(re.sub(r"\([^()]*\)", "", line).count("; ") > 1 for line in lines if not _COLUMNS.search(line)) > 1:
         return []  # sentences, whose words stand anywhere
     rows = rows_of(lines)
     fields = _fields(lines)
@@ -115,7 +118,8 @@ def _style(typed: Sequence[str]) -> Style:
         at: {text.rpartition(" ")[0] for text in typed if text.endswith(f" {at}")} for at in ("11", "21", "0", "1", "2")
     }
     pairs = (("11", "21"), ("1", "2"), ("0", "1"))
-    return Style(case, frozenset(at for pair in pairs if before[pair[0]] & before[pair[1]] for at in pair), lone)
+    heads = {(head, at) for one, two in pairs for head in before[one] & before[two] for at in (one, two)}
+    return Style(case, frozenset(heads), lone)
 
 
 def _several(typed: str, style: Style) -> list[str]:
@@ -151,7 +155,7 @@ def _literals(typed: str, style: Style) -> list[str]:
         if named and typed[match.end() :].strip():
             found.append(match.group())  # `set n <points>`: the name of what is set
             continue
-        if match.group() in ",=" or _place(match.group(), style, first=not found):
+        if match.group() in ",=" or _place(match.group(), style, " ".join(found)):
             break
         if found and found[-1].endswith(","):
             found[-1] += match.group()
@@ -160,11 +164,11 @@ def _literals(typed: str, style: Style) -> list[str]:
     return found
 
 
-def _place(token: str, style: Style, *, first: bool) -> bool:
-    """Whether something else is to be typed where a token stands."""
+def _place(token: str, style: Style, before: str) -> bool:
+    """Whether something else is to be typed where a token stands, behind the words `before`."""
     if token[0] in "<{[(":
         return True
-    if first or token.startswith("-") or token in style.numbered:
+    if not before or token.startswith("-") or (before, token) in style.numbered:
         return False
     if NUMBER.fullmatch(token) or (style.letters and len(token) == 1 and token.isalpha()) or UNIT.fullmatch(token):
         return True
@@ -191,8 +195,11 @@ def entry_of(typed: str, told: str, style: Style) -> Entry | None:
     if len(bare) > MOST_TYPED or re.search(r"(?<!\.)[.!?:] |[;\"]|\)$", bare[len(head[0]) :]):
         return None
     if not all(
-        NAME.fullmatch(word) or word in style.numbered or word.startswith("-") or _CHOICE.fullmatch(word)
-        for word in head
+        NAME.fullmatch(word)
+        or (" ".join(head[:at]), word) in style.numbered
+        or word.startswith("-")
+        or _CHOICE.fullmatch(word)
+        for at, word in enumerate(head)
     ):
         return None
     name = " ".join(head)
@@ -228,7 +235,7 @@ def _marked(typed: str, name: str, style: Style) -> str:
             parts.append("HZ" if style.case == "upper" else "Hz")
         elif rest[position : position + 1] == "=":
             parts.append(token)
-        elif _place(token, style, first=False) and token[0] not in "<{[":
+        elif _place(token, style, name) and token[0] not in "<{[":
             parts.append(f"<{token.strip('()')}>")
         else:
             parts.append(token)

@@ -54,8 +54,8 @@ DESCRIPTIONS: tuple[tuple[Role, str], ...] = (
      r"^model and"),
     (Role.SETTINGS, r"(?:show|print|list|display|tell|give|hear|read|report|dump|query|get|what)s?\b.{0,16}\b(?:settings|parameters|configuration)|"
      r"^(?:the )?(?:current|present|all) (?:the )?(?:settings|parameters|values|variables|fields)|^(?:settings|parameters)$|shows? these|hear the settings|"
-     r"^(?:(?:tell|show|say|print|list|display|visualise)s? )?(?:you )?(?:how it is set|what is set|what it is set to|as it is set|(?:all |the )*(?:variables|fields|"
-     r"set-?up)|(?:me |you )?what (?:i|you|we)(?: have|'ve)? (?:told|set|chosen|asked|entered|typed)(?: (?:it|me|you))?|(?:me )?how (?:it|all|everything|things|matters|the (?:set|box|unit|kit|analy[sz]er|instrument|meter|machine))(?: now)? (?:stands?|is set|are set|are)|(?:the |all )*parameters in use|(?:the )?(?:present |current )?(?:set-?up|values))(?: now)?\W*$"),
+     r"^(?:(?:tell|show|say|print|list|display|visualise|read|give)s? )?(?:you )?(?:how it is set|what is set|what it is set to|as it is set|(?:all |the )*(?:variables|fields|"
+     r"set-?up)|(?:me |you )?what (?:i|you|we)(?: have|'ve)? (?:told|set|chosen|asked|entered|typed)(?: (?:it|me|you))?|(?:out |me |you )?how i am (?:set|working)|(?:me )?how (?:it|all|everything|things|matters|the (?:set|box|unit|kit|analy[sz]er|instrument|meter|machine))(?: now)? (?:stands?|is set|are set|is working|works|are)|(?:the |all )*parameters in use|(?:the )?(?:present |current )?(?:set-?up|values))(?: now)?\W*$"),
     (Role.HELP, r"^(?:this (?:text|list|menu|help)|this|list of (?:commands|words)|shows this|help|lists? commands)$"),
 )  # fmt: skip
 
@@ -85,7 +85,7 @@ HARM = re.compile(
     r"stor(?:e|ed|es|ing)\b|\bsav(?:e|es|ed|ing)\b|flash|eeprom|e2prom|nvram|volatile|memor|permanent|\bwrit(?!es? (?:(?:out|down) )?(?:the |all |both |every )*(?:s ?[12][12]\b|reflection|transmission|'|what (?:came|comes|went|goes|got|gets|arrived|arrives|reached|passed|was)\b|measured|readings?\b|results?\b|traces?\b))|burn|"
     r"commit|persist|calib|\bcal\b|correct|standard|normali|eras|delet|\bclear|wipe|\bformat(?!ted as)|factory|default|"
     r"deliver|restor|reset|restart|reboot|\bboot|\bload|recall|\bslot|firmware(?! version)|updat|upgrad|\bimage|"
-    r"serial|\bbaud|speed|owner|(?<!loss )(?<!through )(?<!thru )(?<!reflected )(?<!received )(?<!transmitted )\blevel(?! list\b| and (?:angle|phase)\b)|\bpower|\bdbm\b|generator|amplif|attenuat|\brf (?:out|on|off|source)|"
+    r"serial|\bbaud|speed|owner|(?<!loss )(?<!s11 )(?<!s21 )(?<!through )(?<!thru )(?<!reflected )(?<!received )(?<!transmitted )\blevel(?! list\b| and (?:angle|phase)\b)|\bpower|\bdbm\b|generator|amplif|attenuat|\brf (?:out|on|off|source)|"
     r"output (?:level|power|on|off|amp)|source (?:on|off|power)|trim|crystal|xtal|tcxo|referenc|adjust|\bdac\b|"
     r"service|workshop|mainten|procedure|\bconnect|confirm|forget|forever|for ever|remember|\bkeep (?:this|these|it)|"
     r"\bkept|stick|next time|power-?on|start-?up|as new|over ?write|\bzero\b|\bnull\b|unlock|password|shut ?down|"
@@ -147,7 +147,7 @@ ASKS_LEAVE = re.compile(
 TROUBLE = re.compile(
     r"\berr(?:or|oneous)?s?\b|\b(?:bad|invalid|illegal|unknown|unrecogni[sz]ed|syntax|range|refused|reject(?:ed)?|denied|missing|"
     r"allowed|too (?:high|low|large|small|many|few|big|long|short)|out of|outside|limits?|usage|nak|fail(?:ed|ure)?|cannot|can't|sorry|"
-    r"must|only|wrong|expected|not (?:valid|possible|known|accepted|understood|taken|supported|a number|one of)|one of)\b|"
+    r"must|only|wrong|expected|left (?:it )?(?:unchanged|as it (?:is|was))|not (?:between|within|in range|inside|a word|known|on the|valid|possible|known|accepted|understood|taken|supported|a number|one of)|one of)\b|"
     r"^\?|\?$|^-\d+$|^E\d+$",
     re.IGNORECASE,
 )

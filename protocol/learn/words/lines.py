@@ -22,6 +22,7 @@ _MARK = re.compile(r"^(\s*)(?:[-*#>•|+] |< (?=\S)|usage: +|\d{1,2}(?:\.\d{1,2}
 _LETTER = re.compile(r"\s*([A-Za-z])[).:]\s+(\S.*)")
 """A letter to be typed, with what it does behind a bracket."""
 _QUOTED = re.compile(r"\s*[\"']([^\"']{1,30})[\"']\s+(\S.*)")
+_ARROW = re.compile(r"^(?:-+>|=+>|>+|[-=:|])\s+(?=\S)")
 _PARTS = re.compile(
     r"\s{2,}|\t+|(?<![=:])\s*\.{2,}(?:\s+|$)|\s+(?:-{1,2}|:|=|\||->|=>|#|//|;)\s+|(?<=[\w>\])}]):\s+|(?<=\S)\s*: (?=\S)"
 )
@@ -36,6 +37,8 @@ RESERVED = re.compile(
 """A heading that keeps users off the words below it."""
 _ONLY = re.compile(r"(?i)[^<>\[\]{}\d]* [^<>\[\]{}\d]*\b(?:only|use)[\W_]*")
 """A line that says for whom the words below it are."""
+STEP = re.compile(r"(?i)(?:step|part|section|chapter|stage|lesson|page) (?:\d{1,2}|[IVX]+|[a-z])(?:[.:)]| -) ")
+"""The heading of a numbered part."""
 _LEADER = re.compile(r"\S\s+\.{3,}\s+\S")
 _ROW = re.compile(r"[^\s|]+(?: [^\s|]+)?(?: \| [^\s|]+(?: [^\s|]+)?)+")
 
@@ -80,6 +83,8 @@ def rows_of(lines: Sequence[str]) -> list[Row]:
 def _heads(line: str, told: str, out: bool) -> bool:
     """Whether a line stands above words and is none; `out`: it stands further out than they do."""
     text = " ".join(line.split())
+    if STEP.match(text):
+        return True
     if _ONLY.fullmatch(text) and RESERVED.search(text) and told.lower() in ("", "only", "use"):
         return True
     return not told and (text.endswith(":") or (out and _HEAD.fullmatch(text) is not None))
@@ -91,7 +96,10 @@ def widened(lines: Sequence[str]) -> list[str]:
     at, times = max(begun.items(), key=lambda item: item[1], default=(0, 0))
     if times < FEWEST + 1 or times < 0.5 * len(lines):
         return list(lines)
+    heads = Counter(text.split()[0] for line in lines for _, text in _cells(line)[:1] if text.split())
+    often = "|".join(re.escape(head) for head, count in heads.items() if count > 1 and NAME.fullmatch(head))
     full = rf"\s*{NAME.pattern}(?: (?:<[^>]*>|\[[^\]]*\]|{NUMBER.pattern}|[A-Za-z]|[sS][12][12]))?"
+    full += rf"|\s*(?:{often}) {NAME.pattern}" if often else ""  # `tell back`, `tell through`
     return [
         f"{line[:at]}  {line[at:]}" if line[at - 1 : at] == " " and re.fullmatch(full, line[: at - 1]) else line
         for line in lines
@@ -206,7 +214,7 @@ def _parted(line: str) -> tuple[str, str]:
     asked = re.match(rf"({NAME.pattern})\?\s+(?=\1 ?[=:<\[])", text)
     text = text[asked.end() :] if asked else text  # `start?  start=<kHz>`: the question is no word of its own
     for match in _PARTS.finditer(text):
-        head, rest = text[: match.start()].strip(), text[match.end() :].strip()
+        head, rest = text[: match.start()].strip(), _ARROW.sub("", text[match.end() :].strip())
         if match.group().strip() == "|" and _ROW.fullmatch(re.split(r"\s{2,}|\t", text)[0]):
             continue  # several words, one after the other
         if head.count("<") == head.count(">") and head.count("[") == head.count("]") and rest:

@@ -11,7 +11,7 @@ from collections.abc import Sequence
 from dataclasses import replace
 
 from protocol.learn.words.allow import Entry
-from protocol.learn.words.lines import RESERVED, widened
+from protocol.learn.words.lines import RESERVED, STEP, widened
 
 NAME = r"[@/]?[A-Za-z][A-Za-z0-9_./]*[!?]?"
 _SLOT = (
@@ -35,6 +35,7 @@ HINT = re.compile(r"^set:\s+(.+?)\s{2,}read:\s+(\S.*?)(?:\s{2,}|$)|^set:\s+(.+?)
 def entries_of(lines: Sequence[str]) -> list[Entry]:
     """All words of a listing, each once, with the best that is told of it."""
     lines = widened(_in_small(_without_label([line for line in lines if line.strip()])))
+    lines = [line for line in lines if not STEP.match(line.strip())]
     lines = _under_headings([line.rstrip() for line in lines if line.strip() and not _BORDER.match(line)])
     lines = [part for line in lines if not HINT.match(line.strip()) for part in _several(line, _sign(lines))]
     rows = [line for line in lines if _row_of_names(line)]

@@ -9,7 +9,9 @@ from protocol.learn.dialogue import Role
 from protocol.learn.sweeps.told import counts_told, told_range
 from protocol.learn.sweeps.windows import Writing, named_writings
 from protocol.learn.words.allow import Entry, judged, words_of
+from protocol.learn.words.cells import registers_of
 from protocol.learn.words.general import general_entries
+from protocol.learn.words.opening import hinted
 from protocol.learn.words.tokens import menu_of
 from protocol.profiles.templates import SETTING_FIELDS, Template
 
@@ -74,12 +76,11 @@ def test_a_word_that_tells_a_state_is_a_field() -> None:
     line = "f {start_mhz} to {stop_mhz} held"
     free = loosened(line, ["f 10.0 to 30.0 held", "f 10.0 to 35.0 free"])
     assert free == "f {start_mhz} to {stop_mhz} {word}"
+    assert loosened("at {centre_hz:si}", ["at 3.5 kHz", "at 4 MHz"]) == "at {centre_hz:si}"
     assert Template.parse(free, SETTING_FIELDS).read(b"f 1.5 to 3 roaming") == {"start_hz": 1.5e6, "stop_hz": 3e6}
     assert loosened(line, ["f 10 to 30 MHz held by you"]) == "f {start_mhz} to {stop_mhz} {rest}"
     assert Template.parse("p {points} {rest}", SETTING_FIELDS).read(b"p 41 and so on, 7") == {"points": 41.0}
-    assert loosened(line, ["q 10 to 30 held", "f ten to 30 free"]) == "q {start_mhz} to {stop_mhz} held".replace(
-        "q", "{word}"
-    )
+    assert loosened(line, ["q 10 to 30 free", "f ten to 30 free"]) == line  # of something else
 
 
 def test_a_menu_goes_on_with_other_numbers_behind_a_heading() -> None:
@@ -109,3 +110,62 @@ def test_a_line_that_says_for_whom_is_a_heading() -> None:
         ]
     )
     assert {word.name: word.role for word in words_of(found)}["ZAP"] is Role.NEVER
+
+
+def test_registers_by_number_have_a_verb_for_each_way() -> None:
+    listing = [
+        "Pnnn=v  set cell nnn     Gnnn?  show cell nnn",
+        "001 lower edge, kHz",
+        "002 upper edge, kHz",
+        "003 number of points",
+        "070 generator",
+        "GO  one sweep",
+    ]
+    found = {word.name: word for word in words_of(registers_of(listing))}
+    assert found["P001"].form == "P001={v}" and found["P001"].question == "G001?"
+    assert [word.role for word in found.values()] == [Role.START, Role.STOP, Role.POINTS, Role.NEVER]
+    assert registers_of([line for line in listing if "Pnnn" not in line]) == []
+
+
+def test_numbered_parts_are_headings() -> None:
+    listing = [
+        "Part 1: choose.",
+        " set lower 3   lower edge, MHz",
+        " set upper 9   upper edge, MHz",
+        "Part 2: do one sweep.",
+        " look          wait for the bell",
+        " copy s11      reflection",
+        " copy s21      transmission",
+    ]
+    roles = {word.name: word.role for word in words_of(general_entries(listing))}
+    assert roles == {
+        "set lower": Role.START,
+        "set upper": Role.STOP,
+        "look": Role.UNKNOWN,
+        "copy s11": Role.DATA,
+        "copy s21": Role.DATA,
+    }
+    assert judged(Entry("scan", "scan", "wait for the bell"))[0] is Role.UNKNOWN
+    assert judged(Entry("measure", "measure", "wait for the bell"))[0] is Role.SWEEP
+
+
+def test_a_word_may_fill_its_column_with_two_parts() -> None:
+    listing = [
+        "lo N         lower edge, MHz",
+        "hi N         upper edge, MHz",
+        "dots N       number of points",
+        "look         one sweep",
+        "say echo     S11, reflection",
+        "say crossing S21, transmission",
+    ]
+    roles = {word.name: word.role for word in words_of(general_entries(listing))}
+    assert roles["say echo"] is roles["say crossing"] is Role.DATA
+
+
+def test_a_word_that_refers_to_another_is_none() -> None:
+    assert judged(Entry("frequency", "frequency", "see start, stop"))[0] is Role.UNKNOWN
+
+
+def test_a_number_may_show_the_list() -> None:
+    assert hinted(["sorry: 9 lists the commands"])[0] == "9"
+    assert hinted(["no, 9 formats it", "store 9 for the user"]) == []
