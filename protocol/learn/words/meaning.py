@@ -30,6 +30,7 @@ _SPENT = re.compile(
 _PASS = re.compile(r"(?i)(?<=last |this |each |next )pass\b|(?<=one )pass\b")
 """One pass through all frequencies is a sweep; a filter's pass is none."""
 _HERTZ = re.compile(r"(?i)(?<![a-z])[kmg]?hz\b|hertz|frequen[cz]\w*|\bfreq\b")
+_UNIT = re.compile(r"(?i)(?<![a-z])[kmg]?hz\b|hertz")
 _BACK = re.compile(
     r"(?i)\breflect(?:ion|ed)\b|\breturn(?:ed|ing)\b(?! to)|\bs ?11\b|\bport (?:1|one|a) (?:back|reflected)\b|"
     r"\b(?:comes?|came) back\b"
@@ -41,6 +42,8 @@ _THROUGH = re.compile(
 )
 _TELLS = re.compile(
     r"(?i)^(?:the )?(?:print|list|show|output|give|send|read|dump|return|report|get|tell|transmit|fetch)(?:e?s)?\b|"
+    r"^writes? (?:down|out)\b|"
+    r"^(?:the |all )?(?:results?|readings?|values?|data|figures|numbers|measurements?|samples)\b|"
     r"^same\b|^point k\b|\b(?:of|from) (?:the )?(?:last|latest) (?:sweep|scan|measurement)\b|"
     r"^(?:reflect|transmi)\w+$|\btrace\b"
 )
@@ -71,6 +74,8 @@ def read_role(name: str, arguments: str, description: str) -> tuple[Role, str] |
     found = list[tuple[Role, str]]()
     if _HERTZ.search(told):
         found = _of_hertz(words)
+        if not found and not _UNIT.search(told) and _counts(_parted(name).lower(), arguments, description):
+            found = [(Role.POINTS, "it counts what a sweep is made of")]
     elif _counts(_parted(name).lower(), arguments, description):
         found = [(Role.POINTS, "it counts what a sweep is made of")]
     elif not re.search(r"[<{\[]|\b[nkvx]\b", arguments) or re.search(r"(?i)\b(?:point|record) k\b", description):
