@@ -34,6 +34,12 @@ _LIMIT = re.compile(
 """A description that says how much comes at once, and nothing of what."""
 _FEW = 3
 """Words of a description that says nothing of its own: `do it`, `once`, `now`."""
+_ANSWERS = re.compile(
+    r"(?<=\w)[;,.]?\s+\(?(?:and |then |please )*"
+    r"(?:(?i:waits? (?:for|until)|answers?|repl(?:y|ies)|says?|reports?|comes back with))"
+    r"(?: with)? [\"']?[A-Z][A-Z0-9]*(?: [A-Z0-9]+)*[\"']?\)?\W*$"
+)
+"""The end of a description that names what comes back, in capitals."""
 _BOTH = re.compile(r"(?i)\b(?:ends|limits|edges|lower and upper|start and stop|first and last) (?:of|end|freq)")
 """Says of two words at once what they are."""
 _MEMORY = r"(?:in)?to (?:the |its )?(?:memory|buffer|ram)"
@@ -81,7 +87,7 @@ def judged(entry: Entry) -> tuple[Role, str]:
     if entry.form and ("{start}" in entry.form or "{centre}" in entry.form):
         bad = next(filter(None, map(HARM_NAME.search, entry.word.split())), None)
         return (Role.NEVER, f"its name holds {bad.group()!r}") if bad else (Role.RANGE, "it takes both ends of a sweep")
-    told = re.sub(r"'[^']* [^']*'", "", told).strip()  # what it says is not what it does
+    told = _ANSWERS.sub("", re.sub(r"'[^']* [^']*'", "", told)).strip()  # what it says is not what it does
     if told and not _BARE.fullmatch(told):
         role = next((role for role, pattern in _DESCRIPTIONS if pattern.search(told)), None)
         read = _read(entry, arguments) if role in (None, Role.FREQUENCIES) else None
