@@ -6,6 +6,7 @@ Owns: telling such lines from refusals. Refuses: prompts and echoes (`opening`),
 from __future__ import annotations
 
 import re
+from collections import Counter
 from collections.abc import Sequence
 from dataclasses import replace
 
@@ -14,6 +15,10 @@ from protocol.learn.words.lexicon import TROUBLE
 
 _COUNT = re.compile(r"\d+")
 _HEAD = re.compile(r"([^\w\s]{0,3}\{n\}[^\w\s]{0,2})\s+([A-Za-z]+)[:,;]?")
+
+_FIRST = re.compile(r"[A-Za-z]{2,12}[:,;.!]? (?=.*\d)")
+OFTEN = 3
+"""A beginning that came so often is no chance."""
 
 
 def closing_apart(manner: Manner, lines: Sequence[str]) -> Manner:
@@ -45,3 +50,14 @@ def numbered_head(shape: str) -> str:
     """How a refusal behind a counting number begins, when its first word refuses whatever follows; "" otherwise."""
     match = _HEAD.match(shape)
     return f"{match.group(1)} {match.group(2)}" if match and TROUBLE.fullmatch(match.group(2)) else ""
+
+
+def taken_heads(alone: Sequence[str], others: Sequence[str]) -> tuple[str, ...]:
+    """How answers to settings begin that hold what was set (`TAKEN, FROM 75.0`), as lines that end a reply; only what
+    began many and none of the lines of longer answers, which have another end."""
+    firsts = Counter(match.group() for line in alone if (match := _FIRST.match(line)))
+    return tuple(
+        f"{head}{{word}}"
+        for head, times in firsts.items()
+        if times >= OFTEN and not any(line.startswith(head) for line in others)
+    )
