@@ -43,6 +43,8 @@ class Listening(Asking):
 
     _told: Sequence[str] = ()
     """What help told of each word when it was asked."""
+    taken: tuple[str, ...] = ()
+    """How answers to settings begin that hold what was set."""
 
     async def refuses(self, question: str) -> bool:
         """Whether a question of the standard is refused as a sign that is no word was refused."""
@@ -303,7 +305,9 @@ class Listening(Asking):
         seen = [
             prefix for prefix in self.talk.manner.chatter if any(t.lstrip().startswith(prefix.encode()) for t in texts)
         ]
-        return replace(self.talk.manner, chatter=self.talk.manner.chatter if seen else ())
+        manner = self.talk.manner
+        ends = (*manner.ends, *self.taken) if manner.ends and not manner.prompts else manner.ends
+        return replace(manner, ends=ends, chatter=manner.chatter if seen else ())
 
 
 def _no_digits(line: str) -> str:
