@@ -34,7 +34,7 @@ from protocol.simulated.bench import start_bench  # noqa: E402 - after the path 
 SITE = str(ROOT / "fixtures/sites/demo-450.toml")
 MOST_MB, FIRST_WORDS_S, PATIENCE_S = 120.0, 1.0, 3600.0
 A_STEP = 500
-PROGRESS = re.compile(r", \d+ of \d+ sweeps")
+PROGRESS = re.compile(r"\d+ of \d+ (?:sweeps|pages)")
 COMMANDS = ["report", "trend", "together", "export", "copy", "watch", "live", "check"]
 """The last two go on with the run: after `check` it is at its end."""
 
