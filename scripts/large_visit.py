@@ -166,6 +166,8 @@ def _followed(program: subprocess.Popen[bytes], near: int, began: float, until: 
         if until and not asked and re.search(until.encode(), said):
             asked = True
             os.write(near, b"q")
+        if asked and b"end it and leave" in data:
+            os.write(near, b"\r")
     if program.poll() is None:
         program.kill()
     told.status, told.all_s, told.said = program.wait(), time.monotonic() - began, said.decode(errors="replace")
