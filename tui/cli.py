@@ -193,6 +193,7 @@ def build_parser() -> argparse.ArgumentParser:
     _measuring_commands(commands)
     _analyzer_commands(commands)
     _beside_commands(commands)
+    _repeater_commands(commands)
     _kept_commands(commands)
     simulate = commands.add_parser("simulate", help="start a simulated analyzer and print its device node")
     simulate.add_argument("options", nargs=argparse.REMAINDER, help="see: deepnotch simulate --help")
@@ -278,8 +279,8 @@ def _analyzer_commands(commands: _Commands) -> None:
 
 
 def _beside_commands(commands: _Commands) -> None:
-    """Those that say more of a visit than the figures of its hook-ups: parts, feeder, gain, whether an analyzer
-    suits."""
+    """Those that say more of a visit than the figures of its hook-ups: what they show together, cavities, a second
+    witness, the feeder."""
     together = commands.add_parser("together", help="what several hook-ups of a visit file show together")
     _visit(together)
 
@@ -312,6 +313,9 @@ def _beside_commands(commands: _Commands) -> None:
     )
     _json(feeder)
 
+
+def _repeater_commands(commands: _Commands) -> None:
+    """Those that speak of the repeater: its gain, its desense, whether an analyzer suits its duplexer, its chain."""
     gains = commands.add_parser("gains", help="what the repeater gains, before and after: desense, margins, range")
     _visit(gains)
     gains.add_argument("--power", metavar="W", help="write down the transmitter's power")

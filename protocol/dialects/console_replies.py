@@ -22,16 +22,15 @@ from protocol.dialects.exchange import (
     NUMBER_LIMIT,
     PLAIN_LIMIT,
     Exchange,
-    Frame,
     Step,
     Steps,
     WireError,
     plain,
     shown,
 )
-from protocol.dialects.frames import answered, counted, never, settled, until
+from protocol.dialects.frames import answered, between, counted, never, settled, until
 from protocol.dialects.numbers import PointTable, complex_columns
-from protocol.dialects.reply import Manner, cleaned
+from protocol.dialects.reply import Manner
 from protocol.errors import RequestError
 from protocol.profiles.consoles import Console
 from protocol.profiles.profile import Profile
@@ -243,7 +242,7 @@ class ConsoleReplies(Exchange):
             return Step(data, until(enough), repr(text), waiting, limit, after_sweep)
         silent = self._manner.silent
         settle = settled(self._manner, text, enough, silent) if silent or self._manner.prompt is None else None
-        frame = self._frame(text)
+        frame = between(self._manner, echo_of(text) if self._console.echo else None)
         empty = silent and table is None and not must
         if must and enough is None and settle is not None:
             enough = answered(self._manner, text)
@@ -268,47 +267,6 @@ class ConsoleReplies(Exchange):
             return body
         lines = body.split(self._console.in_end)
         return self._console.in_end.join(line for line in lines if not self._manner.remark(line))
-
-    def _frame(self, text: str) -> Frame:
-        """Finds the body between echo and prompt (or the line that ends replies), each at the start of a line."""
-        echo = echo_of(text) if self._console.echo else None
-        end = self._manner.prompt or self._manner.end
-        begin, scanned = (None if echo else 0), 0
-        longest = 2 + max((len(text) for text in (*self._manner.prompts, *self._manner.ends)), default=0) + 16
-
-        def frame(buffer: bytearray) -> tuple[bytes, int] | None:
-            nonlocal begin, scanned
-            if end is None:
-                return None
-            view: bytes | bytearray = buffer
-            match = None
-            for text_now in (buffer, cleaned(bytes(buffer)) if b"\x1b" in buffer or b"\x08" in buffer else None):
-                if text_now is None:
-                    break
-                if text_now is not buffer or scanned > len(text_now):
-                    begin, scanned = (None if echo else 0), 0
-                view = text_now
-                if begin is None and echo is not None:
-                    found = echo.search(view)
-                    if found is None:
-                        continue
-                    begin = scanned = found.end()
-                assert begin is not None
-                first = begin + (1 if view[begin : begin + 1] == b"\n" else 0)  # the LF of an echo cut behind its CR
-                since = max(first, scanned - longest)
-                match = end.match(view, first)
-                if match is None and self._manner.may_end(view, since):
-                    match = end.search(view, since)
-                if match is not None:
-                    break
-                scanned = len(view)
-            if view is not buffer:
-                begin, scanned = (None if echo else 0), 0
-            if match is None:
-                return None
-            return bytes(view[first : match.start()]), match.end() if view is buffer else len(buffer)
-
-        return frame
 
 
 MOST_POLLS, FEW_POLLS = 20_000, 300

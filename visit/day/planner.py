@@ -141,20 +141,26 @@ def plan_proof(
         return ProofPlan(settings, 400, 400 * per_sweep, "random", says)
     settings = replace(settings, points=chosen.points, bandwidth_hz=chosen.bandwidth_hz)
     limited = "leakage" if (wide.leakage or 0.0) > amplitude(-(goal + systematic)) / 2.0 else "random"
-    says = (
-        f"{expected}: {chosen.sweeps} zoom sweeps = {time_words(chosen.seconds)} at"
-        f" {chosen.seconds / chosen.sweeps:.2f} s each should show {goal:g} dB (90 % chance); limited by {limited}"
-    )
-    if chosen != usual:
-        says += (
-            f"; {chosen.points} points at {chosen.bandwidth_hz:g} Hz, for {usual.points} at {usual.bandwidth_hz:g} Hz"
-            f" take {time_words(usual.seconds)}"
-        )
+    says = f"{expected}: {_takes(chosen, usual, goal, limited)}"
     if wide.leakage is None:
         power = able.power(chosen.bandwidth_hz)
         asked = survey_advice(goal, power, settings.frequency_hz(), systematic).sweeps
         says = f"first a survey of {asked} sweeps like these (k, leads on loads), then {says}"
     return ProofPlan(settings, chosen.sweeps, chosen.seconds, limited, says, proves=True)
+
+
+def _takes(chosen: Setting, usual: Setting, goal_db: float, limited: str) -> str:
+    """What a proof takes, and the usual setting beside it where it is another one."""
+    says = (
+        f"{chosen.sweeps} zoom sweeps = {time_words(chosen.seconds)} at {chosen.seconds / chosen.sweeps:.2f} s each"
+        f" should show {goal_db:g} dB (90 % chance); limited by {limited}"
+    )
+    if chosen == usual:
+        return says
+    return (
+        f"{says}; {chosen.points} points at {chosen.bandwidth_hz:g} Hz, for {usual.points} at {usual.bandwidth_hz:g} Hz"
+        f" take {time_words(usual.seconds)}"
+    )
 
 
 def proof_settings(
