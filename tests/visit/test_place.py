@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+import errno
+import os
 import shutil
 from collections.abc import Callable
 from pathlib import Path
@@ -86,3 +88,20 @@ def test_another_number_of_the_same_file_is_no_loss(visit: VisitFile, monkeypatc
     monkeypatch.setattr(place, "_file_at", renumbered)
     visit.remark("note", "after", 2.0)
     visit.close()
+
+
+def test_a_folder_that_can_not_be_looked_into_is_no_loss(visit: VisitFile, monkeypatch: pytest.MonkeyPatch) -> None:
+    look = Path.stat
+
+    def shut(path: Path, **how: bool) -> os.stat_result:
+        if path == visit.path:
+            raise PermissionError(errno.EACCES, "Permission denied")
+        return look(path, **how)
+
+    with monkeypatch.context() as patch:
+        patch.setattr(Path, "stat", shut)
+        visit.remark("note", "meanwhile", 1.0)
+    visit.remark("note", "later", 2.0)
+    assert visit.rows("select count(*) from remark where kind = 'note'") == [(2,)]
+    visit.close()
+    assert not list(visit.path.parent.glob("*rescued*"))

@@ -23,8 +23,10 @@ class Place:
     """Where a file stood when it was opened. `lost_words` is empty until it was found to have gone."""
 
     def __init__(self, path: Path) -> None:
-        self._path, self._file = path, _file_at(path)
-        self.lost_words = ""
+        self._path, self.lost_words = path, ""
+        self._file: tuple[int, int] | None = None
+        with contextlib.suppress(OSError):
+            self._file = _file_at(path)
 
     def check(self, connection: sqlite3.Connection) -> None:
         """Before each write. Raises RecordMachineError once another file, or none, stands under the name: what was
@@ -32,7 +34,10 @@ class Place:
         if self._file is None:
             return
         if not self.lost_words:
-            found = _file_at(self._path)
+            try:
+                found = _file_at(self._path)
+            except OSError:  # a folder that can't be looked into for now: whether the file takes it shows by writing
+                return
             if found == self._file:
                 return
             if found in _open_here():  # a file system that gave it another number
@@ -75,15 +80,18 @@ class Place:
 
 def _open_here() -> set[tuple[int, int] | None]:
     """All that this process has open. Nothing is opened for it: closing it would let go of SQLite's locks."""
+    found = set[tuple[int, int] | None]()
     with contextlib.suppress(OSError):
-        return {_file_at(path) for path in Path("/proc/self/fd").iterdir()} - {None}
-    return set()
+        for path in Path("/proc/self/fd").iterdir():
+            with contextlib.suppress(OSError):
+                found.add(_file_at(path))
+    return found - {None}
 
 
 def _file_at(path: Path) -> tuple[int, int] | None:
-    """Device and number of what stands there; None: nothing."""
+    """Device and number of what stands there; None: nothing. Raises OSError where that can't be seen."""
     try:
         found = path.stat()
-    except OSError:
+    except (FileNotFoundError, NotADirectoryError):
         return None
     return found.st_dev, found.st_ino
