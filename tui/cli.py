@@ -38,9 +38,10 @@ class Parser(argparse.ArgumentParser):
 _Commands: TypeAlias = "argparse._SubParsersAction[Parser]"
 
 BESIDE = frozenset({"feeder", "gains", "desense", "part", "suits", "cavity", "resonators", "witness"})
-ON_SCREEN = frozenset({"demo", "live", "watch"})
 KEPT = frozenset({"together", "report", "export", "copy", "trend", "archive", "note", "freeze"})
 """The commands of `tui.commands.beside` and `tui.commands.kept`; all others measure."""
+ON_SCREEN = frozenset({"demo", "live", "watch"})
+"""Those that load what draws a screen, too."""
 
 
 def main(arguments: Sequence[str] | None = None) -> int:
@@ -58,6 +59,8 @@ def main(arguments: Sequence[str] | None = None) -> int:
             return ExitStatus.GOALS_MET
         say(f"deepnotch: {output_words(error)}")
         return ExitStatus.MACHINE
+    except KeyboardInterrupt:  # while libraries load
+        return ExitStatus.INTERRUPTED
     return status
 
 

@@ -14,10 +14,7 @@ from types import MappingProxyType
 import numpy as np
 from numpy.typing import NDArray
 
-from protocol.dialects.events import (
-    SweepReply,
-    Waiting,
-)
+from protocol.dialects.events import SweepReply, Waiting
 from protocol.dialects.exchange import (
     NUMBER_LIMIT,
     PLAIN_LIMIT,
