@@ -34,12 +34,16 @@ UNITS: Mapping[str, float] = {"hz": 1.0, "10hz": 10.0, "100hz": 100.0, "khz": 1e
 _FREQUENCY_NAMES = ("start", "stop", "centre", "span", "step", "bandwidth")
 SETTING_FIELDS = frozenset(
     {f"{name}_{unit}" for name in _FREQUENCY_NAMES for unit in UNITS}
-    | {"points", "bandwidth_code", "level_dbm", "count", "parameter", "skip"}
+    | {"points", "bandwidth_code", "level_dbm", "count", "parameter", "skip", "word", "rest"}
 )
 """Fields of commands and of read-back lines. `bandwidth_code` stands for an entry of the profile's code list,
-`count` for the analyzer's own averaging, `parameter` for S11 or S21, `skip` for a number of no interest."""
+`count` for the analyzer's own averaging, `parameter` for S11 or S21, `skip` for a number of no interest, `word` for a
+word of no interest (`hold`, then `run`), `rest` for all that follows."""
 
-COMMAND_FIELDS = SETTING_FIELDS - {"parameter", "skip", "count"}
+UNREAD: Mapping[str, bytes] = {"word": rb"[^ \t]{1,40}+", "rest": rb"[ -~\t]*+"}
+"""Fields that are no numbers and that nobody reads; neither backtracks."""
+
+COMMAND_FIELDS = SETTING_FIELDS - {"parameter", "skip", "count", *UNREAD}
 """Fields of a command that carries several settings at once."""
 
 WORD_FIELDS = frozenset({"bandwidth_code", "parameter", "trace", "format", "order"})
@@ -110,7 +114,7 @@ class Field:
     @property
     def pattern(self) -> bytes:
         """What it looks like in a reply."""
-        return PATTERNS[self.form]
+        return UNREAD.get(self.name) or PATTERNS[self.form]
 
     def number(self, text: bytes) -> float:
         """The value of its text, in the base unit."""
@@ -250,7 +254,7 @@ class Template:
             return None
         values: dict[str, float | str] = {}
         for field, text in zip(self.fields, match.groups(), strict=True):
-            if field.name == "skip":
+            if field.name == "skip" or field.name in UNREAD:
                 continue
             values[field.base] = text.decode("ascii") if field.name in WORD_FIELDS else field.number(text)
         return values

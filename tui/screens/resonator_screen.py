@@ -59,7 +59,9 @@ class ResonatorScreen(SweptPage[tuple[BandSight, ...]]):
         if mine and progress.phase is Phase.FAULT:
             blocks.append(block("FAULT", progress.message, width))
         if self.made is None:
-            return [*blocks, block("", "reading", width)]
+            return [*blocks, block("WAIT", self.computing, width)]
+        if self.computing:
+            blocks.append(block("WAIT", self.computing, width))
         sight = next((one for one in self.made if one.side is self._side), None)
         if sight is None:
             return [*blocks, block("NEXT", f"lead 1 on port {self._side.value}, lead 2 on the antenna port: t", width)]
