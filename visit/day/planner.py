@@ -323,15 +323,15 @@ def plan_survey(
 
 def survey_for_turns(site: Site, side: Side, seen: Assessment, sweep_s: float) -> SurveyPlan | None:
     """A survey around the reject channel alone, after which no leak looks like a side that meets its goal, and a proof
-    has room; with the points and bandwidth of the look that was `seen`, `sweep_s` each. None where that look knows no
-    floor."""
+    has room; with the points and bandwidth of the look that was `seen`, `sweep_s` each. As long as a survey may take
+    where the floor asks for more. None where that look knows no floor."""
     if not seen.floor_now.known or seen.bandwidth_hz is None:
         return None
     points = int(seen.frequency_hz.size)
     settings = SweepSettings.around(site.reject_hz(side), 2.0 * LEAK_HALF_HZ, points, seen.bandwidth_hz)
     goal_db = site.goals.rejection_db + Limits(None, 20.0).systematic_db + ROOMY_DB
     asked = survey_sweeps(_power(seen, seen.bandwidth_hz), leak_points(settings.frequency_hz()), goal_db)
-    sweeps = math.ceil(DEARER * asked)
+    sweeps = min(math.ceil(DEARER * asked), LONGEST)  # leads and temperature move meanwhile
     where = f"{site.reject_hz(side) / 1e6:.4f} MHz"
     return SurveyPlan(settings, sweeps, sweeps * sweep_s, f"{sweeps} sweeps around {where} tell the leak there")
 
