@@ -110,7 +110,7 @@ class ConsoleReplies(Exchange):
     ) -> _Part:
         """The reply to a question for data; put again while the sweep runs, where the analyzer wants it so."""
         if self._console.asks_again:
-            for number in range(self._most_polls):
+            for number in range(MOST_POLLS):
                 body = yield from self._ask(
                     command, values, waiting, table=table, points=points, refusable=True, short=True, again=number > 0
                 )
@@ -142,15 +142,10 @@ class ConsoleReplies(Exchange):
             return table.loose_columns(lines, points, what, first=self._console.enough is not None)
         return table.columns(body, points, what)
 
-    @property
-    def _most_polls(self) -> int:
-        """Questions whether a sweep is done before it counts as lost; where silence ends an answer each takes long."""
-        return FEW_POLLS if self._manner.silent else MOST_POLLS
-
     def _ready(self, poll: Template) -> _Questions:
         """Ask until the analyzer says that its sweep is done."""
         ready = self._console.ready.encode("ascii")
-        for number in range(self._most_polls):
+        for number in range(MOST_POLLS):
             lines = yield from self._lines(poll, again=number > 0)
             if ready in lines:
                 return
@@ -266,7 +261,8 @@ class ConsoleReplies(Exchange):
         return self._console.in_end.join(line for line in lines if not self._manner.remark(line))
 
 
-MOST_POLLS, FEW_POLLS = 20_000, 300
+MOST_POLLS = 20_000
+"""Questions whether a sweep is done, at most; how long one may take is the driver's to know (`last_time`)."""
 
 
 def manner_of(console: Console) -> Manner:
