@@ -164,11 +164,13 @@ class LiveScreen(VisitKeys):
     def action_quit(self) -> None:
         """Leave; the station is closed by whoever opened it. Asked first while a run goes on: whoever backs out of
         other screens by q may press it once too often. A terminal too small for the question has told that q leaves."""
-        station = self._tool.station
-        if not station.running or useful_size(self.app) != self.app.size:
+        progress = self._tool.station.state().progress
+        whole = (
+            progress.order is not None and progress.done == progress.order.planned_sweeps
+        )  # its end is being written
+        if whole or not self._tool.station.running or useful_size(self.app) != self.app.size:
             self.app.exit()
             return
-        progress = station.state().progress
         lines = [f"A run goes on, {progress.done} sweeps so far. Leaving ends it; what it has is kept."]
         self.app.push_screen(AskDialog(lines, "end it and leave"), lambda yes: self.app.exit() if yes else None)
 
