@@ -165,7 +165,7 @@ def _followed(program: subprocess.Popen[bytes], near: int, began: float, until: 
             os.write(near, b"\x1b[1;1R")
         if until and not asked and re.search(until.encode(), said):
             asked = True
-            os.write(near, b"q")
+            os.write(near, b"q\r")  # a run may go on
     if program.poll() is None:
         program.kill()
     told.status, told.all_s, told.said = program.wait(), time.monotonic() - began, said.decode(errors="replace")
