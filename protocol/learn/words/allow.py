@@ -15,6 +15,7 @@ from protocol.learn.words.asides import modern, without_asides
 from protocol.learn.words.lexicon import DESCRIPTIONS, HARM, HARM_NAME, HARM_SURELY, NAMES
 from protocol.learn.words.meaning import read_role
 from protocol.learn.words.paired import paired, short_for_first, short_for_last
+from protocol.learn.words.together import Said, together
 
 _DESCRIPTIONS = tuple((role, re.compile(pattern, re.IGNORECASE)) for role, pattern in DESCRIPTIONS)
 _NAMES = tuple((role, re.compile(pattern, re.IGNORECASE)) for role, pattern in NAMES)
@@ -206,7 +207,9 @@ def words_of(entries: Sequence[Entry]) -> list[Word]:
     entries = [entry for entry in entries if not _is_unit(entry)]
     names = {entry.name.lower() for entry in entries}
     found = []
-    judgements = _by_memory(entries, _with_pairs(entries, _by_places(entries, [judged(entry) for entry in entries])))
+    said = [Said(entry.word, _arguments(entry), entry.description) for entry in entries]
+    judgements = _by_places(entries, [judged(entry) for entry in entries])
+    judgements = together(said, _by_memory(entries, _with_pairs(entries, judgements)))
     for number, (entry, judgement) in enumerate(zip(entries, judgements, strict=True), 1):
         role, reason = judgement
         near = _neighbour(entry, names)

@@ -38,7 +38,8 @@ DESCRIPTIONS: tuple[tuple[Role, str], ...] = (
     (Role.AVERAGE, r"averag\w+"),
     (Role.POINTS, r"number of (?:sweep |measur\w+ |freq\w* )?points|points (?:in|per|of) (?:a|the|one|each)? ?sweep|"
      r"sweep points|how many (?:\w+ )?(?:points|frequencies|samples|readings|dots|steps|places|bins|spots|stops|measurements|values)\b|number of (?:\w+ )?(?:frequencies|readings|dots|steps|places|bins|spots|measurements)\b|trace length|^(?:points?|punkte)\b(?! (?:to come|left|done|taken|ready|is|are|nos?\b|[a-z]:))|point count|number of samples|"
-     r"^(?:count|n) of points|samples per (?:sweep|trace)|^points?[^\w\s]"),
+     r"^(?:count|n) of points|^(?:readings|points|samples|measurements|dots|frequencies|bins) (?:in|per|over|across) (?:the |a |one |each )?(?:band|sweep|span|scan|range|width|pass)\b|"
+     r"\b(?:this|so) many points|samples per (?:sweep|trace)|^points?[^\w\s]"),
     (Role.START, rf"\b{_LOW}\b.{{0,3}}\b{_FREQ}\b|sweep (?:begins|starts|start|begin)\b(?! (?:now|of))|lower end of|^(?:start|first){_HZ}|"
      rf"^hz first\b|^start$|{_LOW} of (?:the )?sweep"),
     (Role.STOP, rf"\b{_HIGH}\b.{{0,3}}\b{_FREQ}\b|sweep (?:ends|stops|stop|end)\b|upper end of|^(?:stop|last){_HZ}|"
@@ -49,10 +50,10 @@ DESCRIPTIONS: tuple[tuple[Role, str], ...] = (
      r"\b(?:level|magnitude|amplitude)(?:, | and |/)(?:angle|phase)\b|\bre(?:al)?\b(?:\W{1,3}|\s+and\s+)im(?:ag\w*)?\b|\b(?:db|mag|ampl?)\b\W{1,3}(?:deg|rad)\b"),
     (Role.SWEEP, r"(?:start|make|take|run|do|trigger|execute|perform|begin|carry out|acquire)s? (?:(?:a|one|the|single|new|complete|full) )*(?:sweep|measurement|scan)\b|"
      r"^takes? (?:(?:a|the|all|new) )*(?:readings?|measurements?|data)\b|sweeps? once|"
-     r"(?:one|single) (?:sweep|scan|pass)\b|wait(?:s)? (?:until|for) (?:one |a )?(?:complete |whole |full |new |next )*(?:sweep|scan)\b|^(?:triggers?|take)$|^sweep$|^sweeps?\b|^(?:measure|acquire)s?(?:$|[.;,:]|\W+(?:once|now|and (?:print|list|show))\b|\s*\()"),
+     r"(?:one|single) (?:sweep|scan|pass)\b|^(?:take|make|do|start)s? (?:one|a|a single) run\b|^go$|wait(?:s)? (?:until|for) (?:one |a )?(?:complete |whole |full |new |next )*(?:sweep|scan)\b|^(?:triggers?|take)$|^sweep$|^sweeps?\b|^(?:measure|acquire)s?(?:$|[.;,:]|\W+(?:once|now|and (?:print|list|show))\b|\s*\()"),
     (Role.IDENTITY, rf"who am i|who i am|(?:^(?:the )?|\b{_TELL}\b.{{0,20}})(?:firm|soft)ware version|^version\b|^about\b|name and version|^identi\w+|version string|"
      r"^model and"),
-    (Role.SETTINGS, r"(?:show|print|list|display|tell|give|hear|read|report|dump|query|get|what)s?\b.{0,16}\b(?:settings|parameters|configuration)|"
+    (Role.SETTINGS, r"(?:show|print|list|display|tell|give|hear|read|report|dump|query|get|send|recite|say|state|check|what)s?\b.{0,16}\b(?:settings|parameters|configuration)|"
      r"^(?:the )?(?:current|present|all) (?:the )?(?:settings|parameters|values|variables|fields)|^(?:settings|parameters)$|shows? these|hear the settings|"
      r"^(?:(?:tell|show|say|print|list|display|visualise|read|give)s? )?(?:you )?(?:how it is set|what is set|what it is set to|as it is set|(?:all |the )*(?:variables|fields|"
      r"set-?up)|(?:me |you )?what (?:i|you|we)(?: have|'ve)? (?:told|set|chosen|asked|entered|typed)(?: (?:it|me|you))?|(?:out |me |you )?how i am (?:set|working)|(?:me )?how (?:it|all|everything|things|matters|the (?:set|box|unit|kit|analy[sz]er|instrument|meter|machine))(?: now)? (?:stands?|is set|are set|is working|works|are)|(?:the |all )*parameters in use|(?:the )?(?:present |current )?(?:set-?up|values))(?: now)?\W*$"),

@@ -13,7 +13,7 @@ from dataclasses import dataclass, replace
 
 FEWEST = 3
 """Rows that make a listing."""
-NAME = re.compile(r"[@/:.$]?[A-Za-z][\w./:+!-]*(?:,[sS][12][12])?[!?*]?")
+NAME = re.compile(r"[@/:.$!&%]?[A-Za-z][\w./:+!-]*(?:,[sS][12][12])?[!?*]?")
 NUMBER = re.compile(r"[-+]?\d+(?:\.\d+)?(?:[eE][-+]?\d+)?[kMG]?(?:(?:\.\.+|-|\|)\d+(?:\.\d+)?[kMG]?)*")
 UNIT = re.compile(r"(?i)[kmg]?hz")
 _GAP = re.compile(r"\s{2,}|\t+")
