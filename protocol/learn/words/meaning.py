@@ -36,6 +36,7 @@ _UNIT = re.compile(r"(?i)(?<![a-z])[kmg]?hz\b|hertz")
 _BACK = re.compile(
     r"(?i)\breflect(?:ion|ed)\b|\breturn(?:ed|ing)\b(?! to)|\bs ?11\b|\bport (?:1|one|a) (?:back|reflected)\b|"
     r"\b(?:comes?|came) back\b|\b(?:port|socket|input|connector) (?:1|one|a) (?:returns?|echo)\b|"
+    r"\breturn(?:s|ed) to (?:the )?(?:port|socket|input|connector) (?:1|one|a)\b|"
     r"\breturns? (?:of|at|from) (?:the )?(?:port|socket|input|connector)\b"
 )
 _THROUGH = re.compile(

@@ -19,6 +19,8 @@ _ENDS = (
     ("left", "right"), ("from", "to"), ("from", "until"), ("minimum", "maximum"), ("min", "max"), ("start", "finish"),
     ("bottom", "top"), ("begin", "end"), ("beginning", "end"), ("beginning", "finish"), ("lower", "upper"),
     ("low", "high"), ("lowest", "highest"), ("smallest", "largest"), ("entry", "exit"), ("earliest", "latest"),
+    ("shallowest", "deepest"), ("foot", "top"), ("foot", "head"), ("nearest", "farthest"), ("opens", "closes"),
+    ("smallest", "biggest"), ("slowest", "fastest"), ("darkest", "brightest"), ("begins", "ends"), ("starts", "stops"),
     ("departure", "arrival"), ("one", "other"), ("this", "that"), ("a", "b"), ("1", "2"),
 )  # fmt: skip
 _HERTZ = re.compile(r"(?i)(?<![a-z])[kmg]?hz\b|frequen|\bfreq\b")
@@ -32,7 +34,10 @@ _OTHERS = re.compile(
     r"minute|port|times|volt|degree|decibel|\bdb|serial|user|bits?\b|lines?\b|percent|seed|label"
 )
 """Things that are counted, and are no points of a sweep."""
-_ONCE = re.compile(r"(?i)\bonce\b|\bone time\b|\b(?:one|single) (?:\w+ )?(?P<thing>[a-z]{3,})")
+_ONCE = re.compile(
+    r"(?i)\bonce\b|\bone time\b|\b(?:one|single) (?:(?:complete|full|whole|new) )?(?P<thing>[a-z]{3,})|"
+    r"^(?:one )?(?P<ran>[a-z]{3,}) run\b(?! (?:time|length|number))"
+)
 _SHOWS = re.compile(r"(?i)^(?:shows?|prints?|lists?|tells?|displays?|gives?|sends?|reports?|says?) ")
 _STOPPED = frozenset(
     ("this", "that", "with", "from", "into", "line", "each", "frequency", "frequencies", "number", "points", "point",
@@ -75,7 +80,8 @@ def _opposite(said: Sequence[Said], roles: Sequence[Role]) -> dict[int, tuple[Ro
     if {Role.START, Role.STOP} <= set(roles) and roles.count(Role.STOP) == roles.count(Role.START) == 1:
         return {}
     pairs = list[tuple[int, int]]()
-    open_ones = [at for at, role in enumerate(roles) if role in (Role.UNKNOWN, Role.START, Role.STOP)]
+    twice = {role for role in _VALUES if roles.count(role) > 1}  # then neither is sure
+    open_ones = [at for at, role in enumerate(roles) if role in (Role.UNKNOWN, Role.START, Role.STOP, *twice)]
     for at in open_ones:
         for other in open_ones:
             one, two = (re.findall(r"[a-z0-9]+", _plain(said[i])) for i in (at, other))
@@ -113,13 +119,17 @@ def _thing(said: Sequence[Said], roles: Sequence[Role]) -> dict[int, tuple[Role,
         stem for one, role in zip(said, roles, strict=True) if role in _VALUES or role is Role.DATA
         for stem in _stems(one.told)
     }  # fmt: skip
+    ends = [one.word.lower() for one, role in zip(said, roles, strict=True) if role in (Role.START, Role.STOP)]
+    ends = ends if len(ends) == 2 else ["\n"]
     mine = []
     for at, one in enumerate(said):
         once = _ONCE.search(one.told)
         if roles[at] is not Role.UNKNOWN or once is None or one.arguments.strip():
             continue
-        things = _stems(once.group("thing")) if once.group("thing") else _stems(one.told)
-        if things & spoken:
+        thing = once.group("thing") or once.group("ran")
+        things = _stems(thing) if thing else _stems(one.told)
+        told = re.findall(r"[\w.-]+", one.told.lower())
+        if things & spoken or all(name in told for name in ends):
             mine.append(at)
     return {mine[0]: (Role.SWEEP, "it does once what the settings are told to be of")} if len(mine) == 1 else {}
 
@@ -141,7 +151,8 @@ def _takes(one: Said) -> bool:
 
 
 def _plain(one: Said) -> str:
-    return re.sub(r"\bup to\b", "to", f"{one.told} {one.arguments}".lower())
+    text = re.sub(r"\bup to\b", "to", f"{one.told} {one.arguments}".lower())
+    return re.sub(r"\([^()]*\d[^()]*\)|,? [\d.]+ ?(?:-|to) ?[\d.]+", "", text)
 
 
 def _reaches(text: str) -> bool:

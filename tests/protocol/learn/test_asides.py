@@ -169,3 +169,38 @@ def test_a_word_that_refers_to_another_is_none() -> None:
 def test_a_number_may_show_the_list() -> None:
     assert hinted(["sorry: 9 lists the commands"])[0] == "9"
     assert hinted(["no, 9 formats it", "store 9 for the user"]) == []
+
+
+def _roles(*rows: tuple[str, str]) -> dict[str, Role]:
+    return {word.name: word.role for word in words_of([Entry(usage.split()[0], usage, told) for usage, told in rows])}
+
+
+def test_the_thing_whose_ends_are_set_is_swept() -> None:
+    rows = [("hither <kHz>", "near edge of the meadow, kHz"), ("yonder <kHz>", "far edge of the meadow, kHz")]
+    roles = _roles(*rows, ("posts <n>", "how many posts stand in it, 3-250"), ("mow", "mow the meadow once"))
+    assert list(roles.values()) == [Role.START, Role.STOP, Role.POINTS, Role.SWEEP]
+    assert _roles(*rows, ("mow", "mow the meadow once"), ("rake", "rake the meadow once"))["mow"] is Role.UNKNOWN
+    assert _roles(*rows, ("mow", "burn the meadow once"))["mow"] is Role.NEVER
+    assert _roles(*rows, ("ring", "ring the bell once"))["ring"] is Role.UNKNOWN
+    assert _roles(*rows, ("tries <n>", "how many retries, 3-250"))["tries"] is Role.UNKNOWN
+
+
+def test_a_word_that_names_settings_shows_them() -> None:
+    rows = [("aa <MHz>", "lower edge, MHz"), ("bb <MHz>", "upper edge, MHz")]
+    assert _roles(*rows, ("see", "shows aa and bb"), ("say", "shows the clock"))["see"] is Role.SETTINGS
+    assert _roles(*rows, ("go2", "one glide from aa to bb"))["go2"] is Role.SWEEP
+
+
+def test_a_table_may_count_its_rows_and_show_how_a_word_is_used() -> None:
+    table = [
+        "No  Word   Takes   Meaning",
+        " 1  lo     kHz     lower edge",
+        " 2  hi     kHz     upper edge",
+        " 3  go     -       one sweep",
+        " 4  zap    -       erase",
+    ]
+    assert {word.name: word.role for word in words_of(general_entries(table))} == {
+        "lo": Role.START, "hi": Role.STOP, "go": Role.SWEEP, "zap": Role.NEVER
+    }  # fmt: skip
+    used = ["L: lower edge, MHz   L 12.5", "H: upper edge, MHz   H 40", "N: points   N 50", "G: one sweep"]
+    assert [entry.usage for entry in general_entries(used)] == ["L <12.5>", "H <40>", "N <50>", "G"]
