@@ -67,6 +67,8 @@ NUMBER = rb"[+-]?+(?:[0-9]++(?:\.[0-9]*+)?+|\.[0-9]++)(?:[eE][+-]?+[0-9]{1,3}+)?
 HEX = rb"(?:0[xX])?+[0-9A-Fa-f]{1,16}+"
 COMMA = rb"[+-]?+(?:[0-9]++(?:[.,][0-9]*+)?+|[.,][0-9]++)(?:[eE][+-]?+[0-9]{1,3}+)?+"
 SUFFIXED = COMMA + rb" ?+[kKmMgG]?+(?:[hH][zZ])?+"
+SUFFIXED_BEFORE_COMMA = rb"(?:" + COMMA + rb" ?+[kKmMgG](?:[hH][zZ])?+|" + NUMBER + rb"(?: ?+[hH][zZ])?+)"
+"""The same where a comma parts it from what follows: within a number a comma is a point only if its suffix is there."""
 GLUED: Mapping[str, bytes] = {f"hex{digits}": rb"[0-9A-Fa-f]{%d}" % digits for digits in range(3, 9)}
 """Hexadecimal numbers of so many digits, which no sign needs to part from the next."""
 IMAGINARY = rb"[+-][ \t]*+[ij]?+[ \t]*+(?:[0-9]++(?:\.[0-9]*+)?+|\.[0-9]++)(?:[eE][+-]?+[0-9]{1,3}+)?+"
@@ -117,7 +119,7 @@ class Field:
     def number(self, text: bytes) -> float:
         """The value of its text, in the base unit."""
         word = text.decode("ascii")
-        match self.form[:3]:
+        match "hex" if self.form in GLUED else self.form:
             case "hex":
                 digits = word.lower().removeprefix("0x")
                 value = int(digits, 16)
@@ -125,15 +127,15 @@ class Field:
                 if signed and value >> (4 * len(digits) - 1):
                     value -= 1 << (4 * len(digits))
                 return value * self.scale
-            case "com":
+            case "comma":
                 return float(word.replace(",", ".")) * self.scale
             case "si":
                 body = re.sub(r"(?i)hz$", "", word).strip().replace(",", ".")
                 suffix = body[-1].lower() if body[-1:].isalpha() else ""
                 return float(body[: len(body) - len(suffix)]) * _SUFFIX[suffix] * self.scale
-            case "ima":
+            case "imag":
                 return float(re.sub(r"[ \tij]", "", word)) * self.scale
-            case "log":
+            case "log2":
                 return float(2.0 ** float(word))
         return float(word) * self.scale
 
@@ -233,6 +235,8 @@ class Template:
             if index < last:
                 word = self.fields[index].name in WORD_FIELDS
                 number = self.fields[index].pattern
+                if self.fields[index].form == "si" and self.literals[index + 1].startswith(","):
+                    number = SUFFIXED_BEFORE_COMMA
                 if self.literals[index + 1].startswith((".", ",")):  # a sentence's full stop is no decimal point
                     number = number.replace(rb"\.[0-9]*+", rb"\.[0-9]++").replace(rb"[.,][0-9]*+", rb"[.,][0-9]++")
                 parts.append(b"(" + (rb"[!-~]{1,40}?" if word else number) + b")")
