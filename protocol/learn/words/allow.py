@@ -40,6 +40,8 @@ _ANSWERS = re.compile(
     r"(?: with)? [\"']?[A-Z][A-Z0-9]*(?: [A-Z0-9]+)*[\"']?\)?\W*$"
 )
 """The end of a description that names what comes back, in capitals."""
+_READ_LEVEL = re.compile(r"(?i)^((?:print|show|list|display|report|tell|dump)s? (?:the )?(?:\w+ )?)levels?\b")
+"""A level that is told is measured; one that is set, or switched, drives something."""
 _BOTH = re.compile(r"(?i)\b(?:ends|limits|edges|lower and upper|start and stop|first and last) (?:of|end|freq)")
 """Says of two words at once what they are."""
 _MEMORY = r"(?:in)?to (?:the |its )?(?:memory|buffer|ram)"
@@ -79,7 +81,7 @@ class Entry:
 
 def judged(entry: Entry) -> tuple[Role, str]:
     """The role of one word by itself, and why."""
-    told = entry.description.strip()
+    told = _READ_LEVEL.sub(r"\1amplitude", entry.description.strip())
     arguments = _arguments(entry)
     harm = HARM.search(told)
     if harm:

@@ -18,7 +18,9 @@ _UPPER = re.compile(r"(?:stop|stops|end|ends|ending|last|high|higher|upper|highe
 _MIDDLE = re.compile(r"(?:cent(?:re|er)|middle|mid|midpoint|mitte)")
 _WIDE = re.compile(r"(?:span|wide|width|sweepwidth)")
 _BETWEEN = re.compile(r"(?:step|spacing|increment|between|distance)")
-_COUNTED = re.compile(r"(?:points?|pts|records?|samples?|dots?|steps|stops|readings|bins|rows|stations|places|measurements)")
+_COUNTED = re.compile(
+    r"(?:points?|pts|records?|samples?|dots?|steps|stops|readings|bins|rows|stations|places|measurements)"
+)
 _PASSED = re.compile(r"(?:filter|resolution|bandwidth|rbw|ifbw|bw)")
 _SPENT = re.compile(
     r"(?:oscillator|osc|offset|tone|subtone|carrier|marker|intermediate|mixer|alarm|test|synth\w*|beacon|beep\w*|pll|vco|"
