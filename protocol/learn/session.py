@@ -23,6 +23,7 @@ from protocol.learn.sweeps.setters import SETTING, Setters
 from protocol.learn.sweeps.trials import Trials
 from protocol.learn.sweeps.windows import FIELDS
 from protocol.learn.words.allow import Entry, words_of
+from protocol.learn.words.framing import taken_heads
 from protocol.learn.words.tokens import hints_of
 from protocol.sweep import SweepSettings
 
@@ -70,6 +71,7 @@ class Session(Sweeping):
             return
         said = [self.talk.lines(got, sent.strip()) for sent, got in self.talk.transcript[before:]]
         alone = [lines[0] for lines in said if len(lines) == 1 and not self.talk.turned_down(lines)]
+        self.taken = taken_heads(alone, [one for lines in said if len(lines) > 1 for one in lines])
         often = Counter(one for one in alone if not re.search(r"\d", one)).most_common(1)
         for line, times in often:
             if times >= OFTEN and len(line) <= LONGEST_END:

@@ -136,6 +136,9 @@ class Trials(Settings):
         for writing in self._writings(words):
             for window in self.windows(writing):
                 done = await self._place(pair, words, sources, writing, window)
+                if not done and pair[0] is Role.CENTRE and Role.CENTRE not in self.setters.found:
+                    # a wide span that holds leaves the centre no room: narrow it first
+                    done = await self._place(pair[::-1], words[::-1], sources[::-1], writing, window)
                 if done:
                     self.writing, (self.low_hz, self.high_hz) = writing, window
                     return True

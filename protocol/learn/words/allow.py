@@ -42,6 +42,14 @@ FEWEST_PLACES = 2
 """Settings with a place for their value that show how a listing is written."""
 _FEW = 3
 """Words of a description that says nothing of its own: `do it`, `once`, `now`."""
+_ANSWERS = re.compile(
+    r"(?<=\w)[;,.]?\s+\(?(?:and |then |please )*"
+    r"(?:(?i:waits? (?:for|until)|answers?|repl(?:y|ies)|says?|reports?|comes back with))"
+    r"(?: with)? [\"']?[A-Z][A-Z0-9]*(?: [A-Z0-9]+)*[\"']?\)?\W*$"
+)
+"""The end of a description that names what comes back, in capitals."""
+_READ_LEVEL = re.compile(r"(?i)^((?:print|show|list|display|report|tell|dump)s? (?:the )?(?:\w+ )?)levels?\b")
+"""A level that is told is measured; one that is set, or switched, drives something."""
 _BOTH = re.compile(r"(?i)\b(?:ends|limits|edges|lower and upper|start and stop|first and last) (?:of|end|freq)")
 """Says of two words at once what they are."""
 _MEMORY = r"(?:in)?to (?:the |its )?(?:memory|buffer|ram)"
@@ -83,7 +91,7 @@ def judged(entry: Entry, but: frozenset[Role] = frozenset()) -> tuple[Role, str]
     """The role of one word by itself, and why; never one of `but`."""
     if _REFERS.fullmatch(entry.description.strip(" .")):
         return Role.UNKNOWN, "it refers to another word"
-    told = without_asides(entry.description.strip())
+    told = _READ_LEVEL.sub(r"\1amplitude", without_asides(entry.description.strip()))
     arguments = _arguments(entry)
     harm = HARM.search(told)
     if harm:
@@ -91,7 +99,8 @@ def judged(entry: Entry, but: frozenset[Role] = frozenset()) -> tuple[Role, str]
     if entry.form and ("{start}" in entry.form or "{centre}" in entry.form):
         bad = next(filter(None, map(HARM_NAME.search, entry.word.split())), None)
         return (Role.NEVER, f"its name holds {bad.group()!r}") if bad else (Role.RANGE, "it takes both ends of a sweep")
-    told = modern(re.sub(r"'[^']* [^']*'", "", told).strip())  # what it says is not what it does
+    told = re.sub(r"'[^']* [^']*'", "", told)  # what it says is not what it does
+    told = modern(_ANSWERS.sub("", told).strip())
     if told and not _BARE.fullmatch(told):
         return _described(replace(entry, description=modern(entry.description)), told, modern(arguments), but)
     return _undescribed(entry, arguments)

@@ -31,6 +31,8 @@ _PLACE = re.compile(
 _CHOICE = re.compile(r"[\w.]+(?:[|/][\w.]+)+")
 _COLUMNS = re.compile(r"\S(?:\s{2,}|\s+\.{3,}\s+)\S")
 """A gap or a row of dots: the line has columns."""
+_FIELD_SET = re.compile(r"(?<![\w.=])([A-Za-z]?)(\d{1,2})( ?[=:] ?)\d+(?:[.,]\d+)?(?![\w=])")
+"""A field of a form, set by its number, behind the letter of its column where it has one."""
 _TRACES = frozenset({"s11", "s21"})
 _EITHER = re.compile(r"\s+(?:\||/|or)\s+|,\s+")
 
@@ -93,15 +95,19 @@ def _asked(entries: Sequence[Entry]) -> list[Entry]:
 
 
 def _fields(lines: Sequence[str]) -> list[Entry]:
-    """Fields of a form that are set by their numbers, where an example shows how: `3=100`."""
-    example = next(filter(None, (re.search(r"(?<![\w.=])\d{1,2}( ?[=:] ?)\d+(?![\w=])", line) for line in lines)), None)
+    """Fields of a form that are set by their numbers, where an example shows how: `3=100`; those of a sheet by a column
+    and their number, `B3=100`."""
+    example = next(filter(None, map(_FIELD_SET.search, lines)), None)
     rows = [match for line in lines if (match := re.fullmatch(r"\s*(\d{1,2})[.):]?\s{1,4}([A-Za-z].*)", line))]
     if example is None or len(rows) < FEWEST:
         return []
+    column, number, joint = example.groups()
+    if column and number not in {row.group(1) for row in rows}:
+        return []  # an example of something else
     return [
         Entry(
-            row.group(1),
-            f"{row.group(1)}{example.group(1)}<value>",
+            f"{column}{row.group(1)}",
+            f"{column}{row.group(1)}{joint}<value>",
             " ".join(re.sub(r"\.{3,}", "  ", row.group(2)).split()),
         )
         for row in rows

@@ -54,6 +54,8 @@ DESCRIPTIONS: tuple[tuple[Role, str], ...] = (
     (Role.IDENTITY, rf"who am i|who i am|(?:^(?:the )?|\b{_TELL}\b.{{0,20}})(?:firm|soft)ware version|^version\b|^about\b|name and version|^identi\w+|version string|"
      r"^model and"),
     (Role.SETTINGS, r"(?:show|print|list|display|tell|give|hear|read|report|dump|query|get|send|recite|say|state|check|what)s?\b.{0,16}\b(?:settings|parameters|configuration)|"
+     r"^(?:state|recite|echo|review|summari[sz]e|view|see|name|say|present|spell out|type(?: out)?)s? (?:you )?(?:all |the |all the )*(?:present |current )?(?:settings|parameters)\W*$|"
+     r"^[^,;:]{2,30}: (?:all |the |all the )*(?:present |current )?(?:settings|parameters)\W*$|"
      r"^(?:the )?(?:current|present|actual|all) (?:the )?(?:settings?|parameters|values|variables|fields|configuration)\b|^\w+ \(settings\)$|"
      r"^\w+ (?:config|settings|set-?up)$|^(?:settings|parameters)$|shows? these|hear the settings|"
      r"^(?:(?:tell|show|say|print|list|display|visualise|read|give)s? )?(?:you )?(?:how it is set|what is set(?: (?:now|at present|just now|at the moment))?|what it is set to|as it is set|(?:all |the )*(?:variables|fields|"
@@ -85,7 +87,7 @@ NAMES: tuple[tuple[Role, str], ...] = (
 
 HARM = re.compile(
     r"stor(?:e|ed|es|ing)\b|\bsav(?:e|es|ed|ing)\b|flash|eeprom|e2prom|nvram|volatile|memor|permanent|\bwrit(?!es? (?:(?:out|down) )?(?:the |all |both |every )*(?:s ?[12][12]\b|reflection|transmission|'|what (?:came|comes|went|goes|got|gets|arrived|arrives|reached|passed|was)\b|measured|readings?\b|results?\b|traces?\b))|burn|"
-    r"commit|persist|calib|\bcal\b|correct|standard|normali|eras|delet|\bclear|wipe|\bformat(?!ted as)|factory|default|"
+    r"commit|persist|calib|\bcal\b|correct|standard(?! (?:error|deviation))|normali|eras|delet|\bclear|wipe|\bformat(?!ted as)|factory|default|"
     r"deliver|restor|reset|restart|reboot|\bboot|\bload|recall|\bslot|firmware(?! version)|updat|upgrad|\bimage|"
     r"serial|\bbaud|speed|owner|(?<!loss )(?<!s11 )(?<!s21 )(?<!through )(?<!thru )(?<!reflected )(?<!received )(?<!transmitted )\blevel(?! list\b| and (?:angle|phase)\b)|\bpower|\bdbm\b|generator|amplif|attenuat|\brf (?:out|on|off|source)|"
     r"output (?:level|power|on|off|amp)|source (?:on|off|power)|trim|crystal|xtal|tcxo|referenc|adjust|\bdac\b|"
