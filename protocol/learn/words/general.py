@@ -13,8 +13,8 @@ from dataclasses import dataclass, replace
 
 from protocol.learn.words.allow import Entry
 from protocol.learn.words.arguments import argued
+from protocol.learn.words.asides import harm_in
 from protocol.learn.words.grammar import Grammar, grammar_of
-from protocol.learn.words.lexicon import HARM
 from protocol.learn.words.lines import FEWEST, NAME, NUMBER, RESERVED, UNIT, rows_of
 
 MOST_LITERALS = 3
@@ -69,8 +69,8 @@ def general_entries(lines: Sequence[str]) -> list[Entry]:
         if held is None or (bool(entry.description), len(entry.usage)) > (bool(held.description), len(held.usage)):
             best[entry.name] = entry
     for entry in found:  # what is told of a word's harm anywhere holds
-        harm, kept = HARM.search(entry.description), best[entry.name]
-        if harm and not HARM.search(kept.description):
+        harm, kept = harm_in(entry.description), best[entry.name]
+        if harm and not harm_in(kept.description):
             best[entry.name] = replace(kept, description=f"{kept.description} ({harm.group().strip()})".strip())
     return _asked([argued(entry) for entry in best.values()]) if len(best) >= FEWEST else []
 

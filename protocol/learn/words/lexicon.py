@@ -19,7 +19,7 @@ _TRACE = r"(?:s11|s21|s ?1 ?1|s ?2 ?1|reflection|transmission|reflexion|traces?|
 _TELL = r"(?:print|list|show|output|give|send|read|dump|return|report|get|tell|transmit|fetch)(?:e?s)?"
 
 DESCRIPTIONS: tuple[tuple[Role, str], ...] = (
-    (Role.FREQUENCIES, rf"(?!.*\b(?:s ?[12][12]|reflection|transmission)\b)(?:^(?:list of |all |the )*|\b{_TELL}\b.{{0,20}})frequenc(?:ies|y values)|"
+    (Role.FREQUENCIES, rf"(?!.*\b(?:s ?[12][12]|reflection|transmission|traces)\b)(?:^(?:list of |all |the )*|\b{_TELL}\b.{{0,20}})frequenc(?:ies|y values)|"
      r"frequency (?:of every|of each|list|axis)|x[ -]axis|^list of frequenc\w+|stimulus (?:values|list)"),
     (Role.HOLD, r"stop sweeping|hold (?:the )?sweep|freezes? (?:the )?(?:traces?|sweep)|halt(?:s)? (?:the )?sweep|"
      r"(?:stops?|halts?|ends?|quits?|no more) (?:(?:the|its|all|any|free|running|free[- ]running|continuous|endless) )*(?:sweep(?:s|ing)?|scan(?:s|ning)?)\b"),
@@ -45,7 +45,8 @@ DESCRIPTIONS: tuple[tuple[Role, str], ...] = (
     (Role.STOP, rf"\b{_HIGH}\b.{{0,3}}\b{_FREQ}\b|sweep (?:ends|stops|stop|end)\b|upper end of|^(?:stop|last){_HZ}|"
      rf"^stop$|{_HIGH} of (?:the )?sweep"),
     (Role.DATA, rf"\b{_TELL}\b.{{0,40}}\b{_TRACE}\b|\bs ?11(?:re|im|db|deg|mag)?\b|\bs ?21(?:re|im|db|deg|mag)?\b|^(?:(?:the|port (?:1|one)|input|forward|through|front|measured|last) )*(?:reflection|transmission)\b|"
-     r"(?:choose|select)s? (?:the |a )?trace|through trace|all measured values|output of reflection|both traces|^(?:first|second) trace\b|"
+     r"^(?:the |all |all the )?(?:results?|data|measured values|readings)(?: of the (?:last )?(?:sweep|scan|run))?\W*(?:[,;:(]|$)|^(?:print|list|show|dump|send|output|give|fetch)s? (?:out )?(?:the |all |last |latest |whole )+(?:sweep|scan|measurement|run)\b(?! (?:settings|state|limits?|range|points|count|number|parameters|time|speed|mode|type))|"
+     r"^(?:the )?(?:last |latest )?measured (?:values|data|points) (?:of|at) port\b|(?:choose|select)s? (?:the |a )?trace|through trace|all measured values|output of reflection|both traces|^(?:first|second) trace\b|"
      r"^(?:refl|trans)\b|\bre ?11\b|\bmeasure\b.{0,20}\bre11|"
      r"\b(?:level|magnitude|amplitude)(?:, | and |/)(?:angle|phase)\b|\bre(?:al)?\b(?:\W{1,3}|\s+and\s+)im(?:ag\w*)?\b|\b(?:db|mag|ampl?)\b\W{1,3}(?:deg|rad)\b"),
     (Role.SWEEP, r"(?:start|make|take|run|do|trigger|execute|perform|begin|carry out|acquire)s? (?:(?:a|one|the|single|new|complete|full) )*(?:sweep|measurement|scan)\b|"
@@ -58,7 +59,7 @@ DESCRIPTIONS: tuple[tuple[Role, str], ...] = (
      r"^[^,;:]{2,30}: (?:all |the |all the )*(?:present |current )?(?:settings|parameters)\W*$|"
      r"^(?:the )?(?:current|present|actual|all) (?:the )?(?:settings?|parameters|values|variables|fields|configuration)\b|^\w+ \(settings\)$|"
      r"^\w+ (?:config|settings|set-?up)$|^(?:settings|parameters)$|shows? these|hear the settings|"
-     r"^(?:(?:tell|show|say|print|list|display|visualise|read|give)s? )?(?:you )?(?:how it is set|what is set(?: (?:now|at present|just now|at the moment))?|what it is set to|as it is set|(?:all |the )*(?:variables|fields|"
+     r"^(?:(?:tell|show|say|print|list|display|visualise|read|give|view|view of)s? )?(?:you )?(?:how it is set|what is set(?: (?:now|at present|just now|at the moment))?|what (?:has been|was|were) set|what it is set to|as it is set|(?:all |the )*(?:variables|fields|"
      r"set-?up)|(?:me |you )?what (?:i|you|we)(?: have|'ve)? (?:told|set|chosen|asked|entered|typed)(?: (?:it|me|you))?|(?:out |me |you )?how i am (?:set|working)|(?:me )?how (?:it|all|everything|things|matters|the (?:set|box|unit|kit|analy[sz]er|instrument|meter|machine))(?: now)? (?:stands?|is set|are set|is working|works|are)|(?:the |all )*parameters in use|(?:the )?(?:present |current )?(?:set-?up|values))(?: now)?\W*$"),
     (Role.HELP, r"^(?:this (?:text|list|menu|help)|this|list of (?:commands|words)|shows this|help|lists? commands)$"),
 )  # fmt: skip

@@ -12,7 +12,8 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 
 from protocol.learn.dialogue import Role
-from protocol.learn.words.lexicon import HARM, HARM_NAME, HARM_SURELY
+from protocol.learn.words.asides import harm_in
+from protocol.learn.words.lexicon import HARM_NAME, HARM_SURELY
 
 _ENDS = (
     ("first", "second"), ("first", "last"), ("near", "far"), ("opening", "closing"), ("open", "close"),
@@ -60,7 +61,7 @@ class Said:
     def harmful(self) -> bool:
         """Whether anything of it speaks of harm."""
         named = (HARM_SURELY if self.told else HARM_NAME).search(self.word)
-        return HARM.search(f"{self.told} {self.arguments}") is not None or named is not None
+        return harm_in(f"{self.told} {self.arguments}") is not None or named is not None
 
 
 def together(said: Sequence[Said], known: Sequence[tuple[Role, str]]) -> list[tuple[Role, str]]:

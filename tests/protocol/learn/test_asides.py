@@ -204,3 +204,30 @@ def test_a_table_may_count_its_rows_and_show_how_a_word_is_used() -> None:
     }  # fmt: skip
     used = ["L: lower edge, MHz   L 12.5", "H: upper edge, MHz   H 40", "N: points   N 50", "G: one sweep"]
     assert [entry.usage for entry in general_entries(used)] == ["L <12.5>", "H <40>", "N <50>", "G"]
+
+
+@pytest.mark.parametrize(
+    ("usage", "told", "role"),
+    [
+        ("k <n>", "number of points (3-900, default 101)", Role.POINTS),
+        ("k <MHz>", "start frequency, 140 at power-on", Role.START),
+        ("k <MHz>", "stop frequency (lost at power off)", Role.STOP),
+        ("k", "corrected S11, re im", Role.DATA),
+        ("k", "S21 (uncorrected)", Role.DATA),
+        ("k", "prints the stored reflection", Role.DATA),
+        ("k", "list reflected power ratio, dB and phase", Role.DATA),
+        ("k", "settings, firmware version and temperature", Role.SETTINGS),
+        ("k", "show settings and serial number", Role.SETTINGS),
+        ("k", "one sweep; the data stay in memory", Role.SWEEP),
+        ("k", "sets the default", Role.NEVER),
+        ("k", "restores default 1", Role.NEVER),
+        ("k", "show settings and store them", Role.NEVER),
+        ("k", "corrects S11", Role.NEVER),
+        ("k", "store the reflection", Role.NEVER),
+        ("k", "settings, erase battery data", Role.NEVER),
+        ("k", "generator off", Role.NEVER),
+        ("k <n>", "reflected power", Role.UNKNOWN),
+    ],
+)
+def test_what_a_description_only_mentions_does_no_harm(usage: str, told: str, role: Role) -> None:
+    assert judged(Entry("k", usage, told))[0] is role
