@@ -160,8 +160,7 @@ class Session(Sweeping):
                 continue
             await self.talk.ask(command)
             answers = [self.talk.lines(got, command) for sent, got in self.talk.transcript if sent.strip() == command]
-            seen = [line for answer in answers for line in answer]
-            self.found.readback[command] = [loosened(line, seen) for line in lines]
+            self.found.readback[command] = [loosened(line, answers) for line in lines]
 
     async def limits(self) -> None:
         """What may be asked for."""

@@ -152,7 +152,7 @@ ASKS_LEAVE = re.compile(
 TROUBLE = re.compile(
     r"\berr(?:or|oneous)?s?\b|\b(?:bad|invalid|illegal|unknown|unrecogni[sz]ed|syntax|range|refused|reject(?:ed)?|denied|missing|"
     r"allowed|too (?:high|low|large|small|many|few|big|long|short)|out of|outside|limits?|usage|nak|fail(?:ed|ure)?|cannot|can't|sorry|"
-    r"must|only|wrong|expected|left (?:it )?(?:unchanged|as it (?:is|was))|not (?:between|within|in range|inside|a word|known|on the|valid|possible|known|accepted|understood|taken|supported|a number|one of)|one of)\b|"
+    r"must|only|wrong|expected|beyond|no such|won't|will not|can not|impossible|unchanged|ignored|nothing (?:done|changed|set)|less than|more than|say again|left (?:it )?(?:unchanged|as it (?:is|was))|not (?:between|within|in range|inside|a word|known|on the|valid|possible|known|accepted|understood|taken|supported|a number|one of)|one of)\b|"
     r"^\?|\?$|^-\d+$|^E\d+$",
     re.IGNORECASE,
 )

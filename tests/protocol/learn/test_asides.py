@@ -74,13 +74,19 @@ def test_what_takes_no_value_is_not_set_by_the_format_of_its_answer() -> None:
 
 def test_a_word_that_tells_a_state_is_a_field() -> None:
     line = "f {start_mhz} to {stop_mhz} held"
-    free = loosened(line, ["f 10.0 to 30.0 held", "f 10.0 to 35.0 free"])
+    free = loosened(line, [["f 10.0 to 30.0 held"], ["f 10.0 to 35.0 free"]])
     assert free == "f {start_mhz} to {stop_mhz} {word}"
-    assert loosened("at {centre_hz:si}", ["at 3.5 kHz", "at 4 MHz"]) == "at {centre_hz:si}"
     assert Template.parse(free, SETTING_FIELDS).read(b"f 1.5 to 3 roaming") == {"start_hz": 1.5e6, "stop_hz": 3e6}
-    assert loosened(line, ["f 10 to 30 MHz held by you"]) == "f {start_mhz} to {stop_mhz} {rest}"
+    assert loosened("at {centre_hz:si}", [["at 3.5 kHz", "at 4 MHz"]]) == "at {centre_hz:si}"
+    assert loosened(line, [["f 10 to 30 MHz held by you"]]) == "f {start_mhz} to {stop_mhz} {rest}"
     assert Template.parse("p {points} {rest}", SETTING_FIELDS).read(b"p 41 and so on, 7") == {"points": 41.0}
-    assert loosened(line, ["q 10 to 30 free", "f ten to 30 free"]) == line  # of something else
+    assert loosened(line, [["q 10 to 30 free", "f ten to 30 free"]]) == line  # of something else
+
+
+def test_rows_of_a_page_are_told_by_their_names() -> None:
+    page = [["| low | 10 |", "| high | 20 |", "| dots | 41 |"], ["| low | 11 |", "| high | 20 |", "| dots | 51 |"]]
+    assert loosened("| dots | {points} |", page) == "| dots | {points} |"
+    assert loosened("| dots | {points} |", [*page, ["| low | 11 |", "| high | 20 |"]]) == "| dots | {points} |"
 
 
 def test_a_menu_goes_on_with_other_numbers_behind_a_heading() -> None:
