@@ -131,8 +131,8 @@ def _loose(line: str, answer: str) -> str:
 
 
 def _name_before(tokens: Sequence[str], at: int) -> int:
-    """The place of the word that names the value at `at`; -1 where none stands before it."""
-    return next((one for one in range(at - 1, -1, -1) if re.search(r"[A-Za-z]", tokens[one])), -1)
+    """Where the word stands that names the value at `at`, past frames and signs; -1 if none does."""
+    return next((one for one in range(at - 1, -1, -1) if re.search(r"\w", tokens[one])), -1)
 
 
 _STATE = re.compile(r"[\[(]?[A-Za-z][A-Za-z_-]*[\])]?[.,;]?|\{word\}")

@@ -4,7 +4,6 @@ Owns: that reading. A lower end of hertz is where a sweep starts, a count of rec
 judge by one word alone, to read where a second thing is spoken of, and harm (`allow` has looked for that before).
 """
 
-# ruff: noqa: E501 - a pattern is read in one piece
 from __future__ import annotations
 
 import re
@@ -67,12 +66,13 @@ _MANY = re.compile(
 )
 """A description that counts what a sweep is made of."""
 _WALKS = re.compile(
-    r"(?i)^(?:walk|go|run|step|pass|move|sweep|scan|hop)(?:e?s)? (?:once )?(?:through|over|across|along) (?:all|every|each|the whole|the full)\b"
-    r".*\bmeasur(?:e|es|ing)\b"
+    r"(?i)^(?:walk|go|run|step|pass|move|sweep|scan|hop)(?:e?s)? (?:once )?"
+    r"(?:through|over|across|along) (?:all|every|each|the whole|the full)\b.*\bmeasur(?:e|es|ing)\b"
 )
 _EACH = re.compile(
-    r"(?i)^(?:measure|sample|record|collect|acquire|scan|read)s? (?:at )?(?:all|every|each)(?: (?:the|of the|one of the))?"
-    r" (?:points?|frequenc(?:y|ies)|stops?|steps?|samples?|bins?|stations?|places?)\b(?: once| one time| now)?\W*(?:[,;(].*)?$"
+    r"(?i)^(?:measure|sample|record|collect|acquire|scan|read)s? (?:at )?(?:all|every|each)"
+    r"(?: (?:the|of the|one of the))? (?:points?|frequenc(?:y|ies)|stops?|steps?|samples?|bins?|stations?|places?)\b"
+    r"(?: once| one time| now)?\W*(?:[,;(].*)?$"
 )
 """What is measured is all that a sweep is made of."""
 _WHOLE = re.compile(r"\W*(?:[nN]|\d{1,3} ?(?:\.\.+|-|to|until|bis) ?\d{2,6})\W*")
