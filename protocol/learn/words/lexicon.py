@@ -78,7 +78,7 @@ NAMES: tuple[tuple[Role, str], ...] = (
      r"(?:out|read|list|print)[._-]?(?:all|both|traces?|data)|traces|gettraces|"
      r"(?:list|print|show|tell|dump|display)[._-](?:transfer|through|thru)"),
     (Role.FREQUENCIES, r"(?:out|read|list|get|print)[._-]?f(?:req|reqs|requency|requencies)?|freqs|frequencies|stimulus"),
-    (Role.SWEEP, r"(?:run|do|one|single|take|make)[._-]?sweep|do[._-]?single|single|sweep|measure|acquire|trig(?:ger)?"),
+    (Role.SWEEP, r"(?:run|do|one|single|take|make|start|begin)[._-]?(?:sweep|scan)|(?:sweep|scan|swp)[._-](?:run|start|go|now|once|single|do|make|take|exec)|do[._-]?single|single|sweep|measure|acquire|trig(?:ger)?"),
     (Role.HOLD, r"hold(?:sweep)?|set[._-]?hold|stop[._-]?sweep"),
     (Role.STATUS, r"is[._-]?done|sweep[._-]?state|sweep[._-]?status|progress"),
     (Role.IDENTITY, r"version|ver|identify|ident(?:ity)?|idn?|fw[._-]?info|fw[._-]?ver(?:sion)?|about|whoami|info"),

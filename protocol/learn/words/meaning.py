@@ -135,6 +135,8 @@ def _counts(name: str, arguments: str, description: str) -> bool:
     example = re.fullmatch(r"\W*<(\d+)>\W*", arguments)
     if example and re.search(rf"(?i)\b{example.group(1)} (?:points|pts|samples|steps|dots)\b", description):
         return True
+    if re.fullmatch(r"(?i)\W*<(?:number of |no\. of |nr of )?(?:points|pts|samples)\b[^<>]*>\W*", arguments):
+        return True
     told = [word for word in re.findall(r"[a-z]+", description.lower()) if _COUNTED.fullmatch(word)]
     if _WHOLE.fullmatch(arguments):
         return named or bool(told and _COUNT_OF.search(description))

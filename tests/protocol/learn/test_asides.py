@@ -237,3 +237,27 @@ def test_a_table_may_count_its_rows_and_show_how_a_word_is_used() -> None:
 )
 def test_what_a_description_only_mentions_does_no_harm(usage: str, told: str, role: Role) -> None:
     assert judged(Entry("k", usage, told))[0] is role
+
+
+def test_numbers_that_the_listing_says_are_typed_may_leave_gaps() -> None:
+    rows = ["10 lower edge, MHz", "11 upper edge, MHz", "20 points", "40 one sweep", "77 erase"]
+    assert menu_of(rows) == []
+    assert [entry.name for entry in menu_of([*rows, "type <code> or <code> <value>"])] == ["10", "11", "20", "40", "77"]
+
+
+def test_two_plain_words_say_what_they_do() -> None:
+    listing = ["pick low edge <MHz>", "pick high edge <MHz>", "pick points <n>", "run scan", "print reflection",
+               "print settings", "delete calibration", "ring bell"]  # fmt: skip
+    roles = {word.name: word.role for word in words_of(general_entries(listing))}
+    assert roles["run scan"] is Role.SWEEP and roles["print reflection"] is Role.DATA
+    assert roles["delete calibration"] is Role.NEVER and "ring bell" not in roles
+    assert _roles(("LINE GO", "do it"), ("SCAN GO", "do it"))["SCAN"] is Role.UNKNOWN  # the word alone is another
+    assert judged(Entry("SCAN GO", "SCAN GO", "do it"))[0] is Role.SWEEP
+
+
+def test_what_is_typed_may_stand_behind_a_label_with_both_its_places() -> None:
+    listing = ["1) tuning range:  tr <low MHz> <high MHz>", "2) how fine:  dv <points 3..801>", "3) sweep:  go",
+               "4) reflection:  rr", "5) transmission:  tt", "6) factory state:  zz"]  # fmt: skip
+    found = {word.name: word for word in words_of(general_entries(listing))}
+    assert found["tr"].form == "tr {start} {stop}" and found["dv"].role is Role.POINTS
+    assert found["zz"].role is Role.NEVER
