@@ -15,10 +15,10 @@ from protocol.learn.sweeps.acquire import Acquire, Acquisition
 from protocol.learn.sweeps.columns import delay_of, reflecting, value_columns
 from protocol.sweep import SweepSettings
 
-
 _NO_PHASE = re.compile(
     r"(?i)\b(?:no|not|never|without|lacks?|cannot|can't|doesn't)\b[^.;]{0,30}\bphases?\b|"
-    r"\b(?:magnitudes?|amplitudes?|levels?|scalar)(?: values?)? only\b|\bonly (?:\w+ )?(?:magnitudes?|amplitudes?|levels?)\b|"
+    r"\b(?:magnitudes?|amplitudes?|levels?|scalar)(?: values?)? only\b|"
+    r"\bonly (?:\w+ )?(?:magnitudes?|amplitudes?|levels?)\b|"
     r"\bscalar (?:network )?analy[sz]er\b"
 )
 """A console's own word that it tells magnitudes and no more."""
@@ -43,7 +43,10 @@ def why_no_data(acquire: Acquire, words: Sequence[Word], one: SweepSettings, pri
             if kept:
                 return f"only one trace came (to {acquire.lone.command!r}), and it shows no open lead{kept}"
             return f"two numbers a point came, but no phase in them: only magnitudes, or numbers of another kind{own}"
-        return f"only one trace with phase came (to {acquire.lone.command!r}); no word gives the other of S11 and S21{_kept(words)}"
+        return (
+            f"only one trace with phase came (to {acquire.lone.command!r}); no word gives the other of S11 and S21"
+            f"{_kept(words)}"
+        )
     if acquire.strange:
         return f"data came but were not understood; a line of them: {acquire.strange!r}"
     if not any(word.role is Role.DATA for word in words):

@@ -9,6 +9,7 @@ import re
 from collections import Counter
 from collections.abc import Sequence
 from dataclasses import replace
+from itertools import pairwise
 
 from protocol.dialects.reply import Manner
 from protocol.learn.words.lexicon import TROUBLE
@@ -41,7 +42,7 @@ def numbered_alike(replies: Sequence[Sequence[str]]) -> list[str]:
         if "{n}" not in shape or not all(len(one) == 1 for one in same) or "{" in line:
             continue
         counts = [int(match.group()) for one in same if (match := _COUNT.search(one[0]))]
-        if all(later == first + 1 for first, later in zip(counts, counts[1:], strict=False)):
+        if all(later == first + 1 for first, later in pairwise(counts)):
             found.append(shape)
     return found
 
