@@ -43,10 +43,8 @@ def why_no_data(acquire: Acquire, words: Sequence[Word], one: SweepSettings, pri
             if kept:
                 return f"only one trace came (to {acquire.lone.command!r}), and it shows no open lead{kept}"
             return f"two numbers a point came, but no phase in them: only magnitudes, or numbers of another kind{own}"
-        return (
-            f"only one trace with phase came (to {acquire.lone.command!r}); no word gives the other of S11 and S21"
-            f"{_kept(words)}"
-        )
+        came = f"only one trace with phase came (to {acquire.lone.command!r})"
+        return f"{came}; no word gives the other of S11 and S21{_kept(words)}"
     if acquire.strange:
         return f"data came but were not understood; a line of them: {acquire.strange!r}"
     if not any(word.role is Role.DATA for word in words):

@@ -4,6 +4,7 @@ Owns: that reading. A lower end of hertz is where a sweep starts, a count of rec
 judge by one word alone, to read where a second thing is spoken of, and harm (`allow` has looked for that before).
 """
 
+# ruff: noqa: E501 - a pattern is read in one piece
 from __future__ import annotations
 
 import re
@@ -21,7 +22,7 @@ _BETWEEN = re.compile(r"(?:step|spacing|increment|between|distance)")
 _COUNTED = re.compile(
     r"(?:points?|pts|records?|samples?|dots?|steps|stops|readings|bins|rows|stations|places|measurements)"
 )
-_PASSED = re.compile(r"(?:filter|resolution|bandwidth|rbw|ifbw|bw)")
+_PASSED = re.compile(r"(?:filter|resolution|selectivity|bandwidth|rbw|ifbw|bw)")
 _SPENT = re.compile(
     r"(?:oscillator|osc|offset|tone|subtone|carrier|marker|intermediate|mixer|alarm|test|synth\w*|beacon|beep\w*|pll|vco|"
     r"dds|nco|loop|lo|clock|clk|pilot|squelch|deviation|cutoff|pass|trap|notch|doppler|beat|image|spur\w*|sync|trigger|gate|"
@@ -29,20 +30,28 @@ _SPENT = re.compile(
     r"mains|hum|output|source|generator|exciter|modulat\w*|dac|adc|sampler|sampling)"
 )
 """Other things that count hertz."""
+_TOLD_SO = frozenset(("send", "sends", "pass", "gate", "image", "loop"))
+"""Those of them that may stand in a word for data as well."""
 _PASS = re.compile(r"(?i)(?<=last |this |each |next )pass\b|(?<=one )pass\b")
 """One pass through all frequencies is a sweep; a filter's pass is none."""
 _HERTZ = re.compile(r"(?i)(?<![a-z])[kmg]?hz\b|hertz|frequen[cz]\w*|\bfreq\b")
+_UNIT = re.compile(r"(?i)(?<![a-z])[kmg]?hz\b|hertz")
 _BACK = re.compile(
     r"(?i)\breflect(?:ion|ed)\b|\breturn(?:ed|ing)\b(?! to)|\bs ?11\b|\bport (?:1|one|a) (?:back|reflected)\b|"
-    r"\b(?:comes?|came) back\b"
+    r"\b(?:comes?|came) back\b|\b(?:port|socket|input|connector) (?:1|one|a) (?:returns?|echo)\b|"
+    r"\breturn(?:s|ed) to (?:the )?(?:port|socket|input|connector) (?:1|one|a)\b|"
+    r"\breturns? (?:of|at|from) (?:the )?(?:port|socket|input|connector)\b"
 )
 _THROUGH = re.compile(
     r"(?i)\btransmi(?:ssion|tted)\b|\bs ?21\b|\bpassage\b|\bthrough\b|"
     r"\b(?:port )?(?:1|one|a) ?(?:->|to|into) ?(?:port )?(?:2|two|b)\b|\breceived\b|"
-    r"\barriv(?:es?|ed|ing) at\b|\b(?:got|gets|goes|went|passe[sd]) through\b|\btransfer\b"
+    r"\barriv(?:es?|ed|ing) at\b|\b(?:got|gets|goes|went|passe[sd]) through\b|\btransfer\b|"
+    r"\bwhat (?:passes|crosses|crossed|gets? across|reache[sd])\b"
 )
 _TELLS = re.compile(
     r"(?i)^(?:the )?(?:print|list|show|output|give|send|read|dump|return|report|get|tell|transmit|fetch)(?:e?s)?\b|"
+    r"^writes? (?:down|out)\b|"
+    r"^(?:the |all )?(?:results?|readings?|values?|data|figures|numbers|measurements?|samples)\b|"
     r"^same\b|^point k\b|\b(?:of|from) (?:the )?(?:last|latest) (?:sweep|scan|measurement)\b|"
     r"^(?:reflect|transmi)\w+$|\btrace\b"
 )
@@ -87,6 +96,9 @@ def read_role(name: str, arguments: str, description: str) -> tuple[Role, str] |
     spent = [word for word in words if _SPENT.fullmatch(word)]
     if spent == ["lo"] and _one(words, _LOWER):
         spent = []  # where something begins it is short for low, no oscillator
+    telling = _TELLS.search(description) or _TELLS.search(name)
+    if telling and not _HERTZ.search(told) and all(word in _TOLD_SO for word in spent):
+        spent = []  # it sends what it tells
     if spent or ("if" in words and not _one(words, _PASSED)):
         return None
     found = list[tuple[Role, str]]()
@@ -94,6 +106,8 @@ def read_role(name: str, arguments: str, description: str) -> tuple[Role, str] |
         found = [(Role.POINTS, "it counts what a sweep is made of")]  # how many frequencies, and no frequency
     elif _HERTZ.search(told):
         found = _of_hertz(words)
+        if not found and not _UNIT.search(told) and _counts(_parted(name).lower(), arguments, description):
+            found = [(Role.POINTS, "it counts what a sweep is made of")]
     elif _counts(_parted(name).lower(), arguments, description):
         found = [(Role.POINTS, "it counts what a sweep is made of")]
     elif not re.search(r"[<{\[]|\b[nkvx]\b", arguments) or re.search(r"(?i)\b(?:point|record) k\b", description):
@@ -102,7 +116,8 @@ def read_role(name: str, arguments: str, description: str) -> tuple[Role, str] |
 
 
 def _of_hertz(words: Sequence[str]) -> list[tuple[Role, str]]:
-    if _one(words, _PASSED):
+    received = any(re.fullmatch(r"receiver|rx|detector", word) for word in words) and _one(words, _WIDE)
+    if _one(words, _PASSED) or received:
         return [(Role.BANDWIDTH, "it is a width of a filter, in hertz")]
     readings = (
         (_LOWER, Role.START, "it is a lower end, in hertz"),

@@ -76,6 +76,11 @@ HINTS = tuple(
     )
 )
 """Ways in which a refusal names the word that lists the words."""
+SHOWS = re.compile(
+    r"(?i)(?<![\w.,-])(\d{1,2}|[^\w\s\"'(),.:;-])(?: alone)? (?:is |= )?(?:shows|lists|prints|gives|for)"
+    r" (?:it|(?:the |a |this |all )*(?:list|card|menu|help|commands?|words|index))\b"
+)
+"""The same where it is a number or a sign; judged by this clause alone."""
 LISTS = re.compile(r"(?i)\blists\b|\((?:list|help): |\bhelp\(\)|\bfor (?:help|(?:a |the )?(?:list|commands|words))\b")
 """The text itself says that the word lists."""
 HINTED = re.compile(
@@ -410,6 +415,9 @@ def hinted(lines: Sequence[str]) -> list[str]:
     if verbs is not None and verbs.read == "GET":
         found.append("GET /")
     for line in lines:
+        found += [
+            match.group(1) for match in SHOWS.finditer(line) if not HARM.search(re.sub(r"\bcard\b", "", match.group()))
+        ]
         for pattern in HINTS:
             for match in pattern.finditer(line.replace('\\"', '"')):
                 word = match.group(1).rstrip(".,;:!")
@@ -417,13 +425,14 @@ def hinted(lines: Sequence[str]) -> list[str]:
                 told = HINTED.fullmatch(word) or not HARM.search(line)
                 if word and word not in found and known and told and not HARM_NAME.search(word):
                     found.append(word)
-    return found[:4]
+    return list(dict.fromkeys(found))[:4]
 
 
 async def _first(talk: Talk, word: str, best: list[str], opening: Opening) -> list[str]:
     talk.permit(word)
     got = await talk.say(word, pages=True)
     talk.manner = closing_apart(talk.manner, talk.lines(got, word))
+    talk.nonsense = tuple(line for line in talk.nonsense if line not in talk.manner.ends)
     lines = talk.listed(got, word)
     if talk.refused(lines) or len(" ".join(lines)) <= max(20, len(" ".join(best))):
         return best
