@@ -108,7 +108,7 @@ def loosened(line: str, answers: Sequence[str]) -> str:
             re.search(r"\d", seen[at]) is None or not _alike(found[at], seen[at]) for at in values
         ):
             continue
-        named = {0, *(at - 1 for at in values)} - {-1, *values}  # what names a value, and the line
+        named = {0, *(_name_before(found, at) for at in values)} - {-1, *values}  # what names a value, and the line
         if not all(_alike(found[at], seen[at]) for at in named):
             continue
         same = len(seen) == len(found)
@@ -118,6 +118,11 @@ def loosened(line: str, answers: Sequence[str]) -> str:
         elif not same and values and all(at > values[-1] for at in unlike):
             found = [*found[: values[-1] + 1], "{rest}"]
     return " ".join(found) if found != _tokens(line) else line
+
+
+def _name_before(tokens: list[str], at: int) -> int:
+    """Where the word stands that names the value at `at`, past frames and signs; -1 if none does."""
+    return next((one for one in range(at - 1, -1, -1) if re.search(r"\w", tokens[one])), -1)
 
 
 _STATE = re.compile(r"[\[(]?[A-Za-z][A-Za-z_-]*[\])]?[.,;]?|\{word\}")

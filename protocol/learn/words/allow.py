@@ -12,7 +12,7 @@ from dataclasses import dataclass, replace
 
 from protocol.learn.dialogue import Correction, Role, Told, Word
 from protocol.learn.words.asides import modern, without_asides
-from protocol.learn.words.lexicon import DESCRIPTIONS, HARM, HARM_NAME, HARM_SURELY, NAMES
+from protocol.learn.words.lexicon import DESCRIPTIONS, HARM, HARM_NAME, HARM_SURELY, NAMES, speaking_of
 from protocol.learn.words.meaning import read_role
 from protocol.learn.words.paired import paired, short_for_first, short_for_last
 from protocol.learn.words.together import Said, together
@@ -95,7 +95,7 @@ def judged(entry: Entry, but: frozenset[Role] = frozenset()) -> tuple[Role, str]
     arguments = _arguments(entry)
     harm = HARM.search(told)
     if harm:
-        return Role.NEVER, f"its description says {harm.group().strip()!r}"
+        return Role.NEVER, f"its description says {speaking_of(harm)!r}"
     if entry.form and ("{start}" in entry.form or "{centre}" in entry.form):
         bad = next(filter(None, map(HARM_NAME.search, entry.word.split())), None)
         return (Role.NEVER, f"its name holds {bad.group()!r}") if bad else (Role.RANGE, "it takes both ends of a sweep")

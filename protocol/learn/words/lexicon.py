@@ -159,3 +159,13 @@ TROUBLE = re.compile(
     re.IGNORECASE,
 )
 """A line that says that a setting was not taken."""
+
+
+def speaking_of(harm: re.Match[str]) -> str:
+    """What was found, with the rest of the words that it stands in: `memory`, not `memor`."""
+    text, (start, stop) = harm.string, harm.span()
+    while start and text[start - 1].isalnum():
+        start -= 1
+    while stop < len(text) and text[stop].isalnum():
+        stop += 1
+    return text[start:stop].strip()

@@ -4,7 +4,6 @@ Owns: that reading. A lower end of hertz is where a sweep starts, a count of rec
 judge by one word alone, to read where a second thing is spoken of, and harm (`allow` has looked for that before).
 """
 
-# ruff: noqa: E501 - a pattern is read in one piece
 from __future__ import annotations
 
 import re
