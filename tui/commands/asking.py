@@ -73,7 +73,8 @@ class Told:
     def progress(self, progress: Progress) -> None:
         """A line a step, a line a finding."""
         self.half = progress.half or self.half
-        _tell(progress)
+        if not progress.half:
+            _tell(progress)
 
 
 class NobodyThere(Told, Nobody):

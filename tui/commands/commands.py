@@ -315,6 +315,7 @@ def learn(options: argparse.Namespace) -> ExitStatus:
         _keep_half(profiles_folder, error.half)
         raise
     except KeyboardInterrupt:
+        say("")  # behind the ^C of the terminal
         say("stopped; what was tried on it stays as it was set last: switch it off and on before it is used")
         _keep_half(profiles_folder, dialogue.half)
         raise
