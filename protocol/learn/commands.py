@@ -94,6 +94,18 @@ def _skipped(text: str, hexed: bool = False) -> str:
     )
 
 
+def unread(line: str, answers: Sequence[Sequence[str]]) -> list[str]:
+    """Lines of the answers to one question in which a template finds no line of its own: beside a line that it reads
+    others are of something else, however like it they look."""
+    template = Template.parse(line, SETTING_FIELDS)
+    return [
+        one
+        for answer in answers
+        if not any(template.read(text.encode("ascii", "replace")) is not None for text in answer)
+        for one in answer
+    ]
+
+
 def loosened(line: str, answers: Sequence[str]) -> str:
     """A template of an answer whose words that stand for a state are fields, as other answers to the same question
     show: `low {start_khz} hold` where `low 5000 run` came, too. Answers of another kind change nothing."""

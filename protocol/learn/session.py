@@ -9,7 +9,7 @@ import re
 from collections import Counter
 from dataclasses import replace
 
-from protocol.learn.commands import WORDS_OF_ROLES, loosened
+from protocol.learn.commands import WORDS_OF_ROLES, loosened, unread
 from protocol.learn.dialogue import Role
 from protocol.learn.found import MissingError
 from protocol.learn.questions import kind_said
@@ -160,8 +160,7 @@ class Session(Sweeping):
                 continue
             await self.talk.ask(command)
             answers = [self.talk.lines(got, command) for sent, got in self.talk.transcript if sent.strip() == command]
-            seen = [line for answer in answers for line in answer]
-            self.found.readback[command] = [loosened(line, seen) for line in lines]
+            self.found.readback[command] = [loosened(line, unread(line, answers)) for line in lines]
 
     async def limits(self) -> None:
         """What may be asked for."""

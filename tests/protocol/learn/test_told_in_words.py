@@ -2,10 +2,13 @@
 
 from __future__ import annotations
 
+from contextlib import nullcontext
+
 import numpy as np
 import pytest
 
 from protocol.dialects.reply import Manner
+from protocol.learn.commands import unread
 from protocol.learn.dialogue import Role, Word
 from protocol.learn.sweeps.acquire import Acquisition, Part, named_first
 from protocol.learn.sweeps.axis import meaning_of
@@ -14,6 +17,7 @@ from protocol.learn.words.allow import SENT, Entry, judged, words_of
 from protocol.learn.words.framing import closing_apart, numbered_alike, numbered_head, taken_heads
 from protocol.learn.words.general import general_entries
 from protocol.learn.words.prose import prose_entries
+from protocol.learn.words.talk import AsksError, asks
 
 LETTER = """If you wish to choose the frequency at which the sweep begins, type the command bottom,
 followed by megahertz between 1 and 900, for example: bottom 100
@@ -139,3 +143,25 @@ def test_spreads_beside_the_traces_are_no_part_of_them(layout: str, delay_s: flo
     assert meaning is not None
     traces = [names.traces for rows in meaning.names for names in rows]
     assert (traces[0]["s11"], traces[-1]["s21"]) == LAYOUTS[layout]
+
+
+@pytest.mark.parametrize(
+    ("text", "asks_leave"),
+    [
+        (b"READY. TYPE HELP AND PRESS RETURN\r\n", False),
+        (b"enter '?' then hit the enter key\r\n", False),
+        (b"TYPE GO AND PRESS RETURN\r\n", True),
+        (b"connect the load, then press return\r\n", True),
+        (b"type help and press return to erase all\r\nare you sure?", True),
+    ],
+)
+def test_how_to_type_help_asks_for_no_leave(text: bytes, asks_leave: bool) -> None:
+    with pytest.raises(AsksError) if asks_leave else nullcontext():
+        asks(text, "")
+
+
+def test_another_line_of_the_same_page_is_no_other_state_of_this_one() -> None:
+    page = ["The left end is 10.0 MHz.", "The right end is 20.0 MHz."]
+    line = "The left end is {start_mhz} MHz."
+    assert unread(line, [page]) == []
+    assert unread(line, [page, ["The left end is 10.0 MHz, held."]]) == ["The left end is 10.0 MHz, held."]
