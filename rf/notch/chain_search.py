@@ -99,8 +99,9 @@ def found_start(whole: Chain, observed: Observed, *, thorough: bool = False) -> 
         between = replace(rough, relative_error=max(observed.relative_error, BETWEEN_ERROR))
         candidates = np.array([fit.p for fit in cheapest(coarse, between, candidates, departure, steps, band)[:front]])
     best = cheapest(fine, thin, candidates, departure, steps, band)[0]
-    forlorn = measured and best.chi2 > FORLORN * best.dof
-    for _ in range(rounds - 1 if shape.cavities > 1 and not forlorn else 0):
+    for _ in range(rounds - 1 if shape.cavities > 1 else 0):
+        if measured and best.chi2 > FORLORN * best.dof:
+            break
         other = cheapest(fine, thin, reordered(shape, best.p), departure, steps, band)[0]
         if other.cost > best.cost - WORTH:
             break
