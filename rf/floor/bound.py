@@ -54,6 +54,11 @@ def two_sided(
     return low * sigma, np.maximum(_invert(np.maximum(ratio, MEDIAN_NOISE), tail, dof), low) * sigma
 
 
+def stands_at(magnitude: ArrayLike, floor_power: ArrayLike, dof: float = math.inf) -> NDArray[np.float64]:
+    """Lower end on |s| that must lie above the floor for a reading; 0 where noise alone may be as large."""
+    return _invert(_ratio(magnitude, floor_power), 1.0 - STANDS_OUT, dof) * _sigma(floor_power)
+
+
 def _sigma(floor_power: ArrayLike) -> NDArray[np.float64]:
     """Standard deviation per quadrature."""
     return np.sqrt(np.asarray(floor_power, float) / 2.0)
@@ -117,7 +122,7 @@ def rejection_figure(
     surveyed it; |s| then lies in |x| - leakage .. |x| + leakage widened by the noise (study F7). `systematic_db`
     widens both ends (mismatch, correction). READING when the interval's weak end still stands above floor and
     leakage; else AT LEAST from the one-sided limit. The end that a goal is held against is wrong in at most 5 %; both
-    ends together in at most 5.5 %, because the data choose the kind (Feldman and Cousins 1998, section II, from
+    ends together in at most 7.5 %, because the data choose the kind (Feldman and Cousins 1998, section II, from
     memory).
     """
     magnitude = abs(value)
@@ -125,10 +130,9 @@ def rejection_figure(
         return cant_say("dB", "no usable sample at the channel")
     steady = leakage or 0.0
     floor = math.sqrt(averaged_power)
-    high = float(two_sided(magnitude, averaged_power, dof)[1])
-    low = float(_invert(_ratio(magnitude, averaged_power), 1.0 - STANDS_OUT, dof) * _sigma(averaged_power))
+    low, high = (float(end) for end in two_sided(magnitude, averaged_power, dof))
     low, high = low - steady, high + steady
-    if low > floor and low > steady:
+    if float(stands_at(magnitude, averaged_power, dof)) - steady > max(floor, steady):
         best = math.sqrt(max(magnitude**2 - averaged_power, low**2))
         best = min(max(best, low), high)
         limit = max(("random", high - steady - best), ("leakage", steady), key=lambda part: part[1])[0]

@@ -83,8 +83,8 @@ def test_many_readings_at_once_are_each_their_own() -> None:
 
 
 def test_a_reading_stands_above_the_floor_with_its_whole_interval() -> None:
-    """DESIGN, table of kinds: the interval excludes the floor (rms, sqrt 2 sigma). The place where it begins is solved
-    with SciPy's law: 4.19 sigma."""
+    """DESIGN, table of kinds: the interval excludes the floor (rms, sqrt 2 sigma), with a tail of half a per cent, for
+    noise that stands out by luck must be rare. The place where it begins is solved with SciPy's law: 4.19 sigma."""
     begins = scipy.optimize.brentq(lambda seen: limit(seen, 0.995) - math.sqrt(2.0), 3.5, 6.0)
     assert rejection_figure(begins * 0.995, POWER).kind is Kind.AT_LEAST
     assert rejection_figure(begins * 1.005, POWER).kind is Kind.READING
@@ -104,12 +104,11 @@ def test_a_reading_stands_above_the_leak_with_its_whole_interval() -> None:
 @pytest.mark.parametrize("leak", [None, 0.5])
 @pytest.mark.parametrize("systematic_db", [0.0, 0.4])
 def test_the_interval_of_a_reading(leak: float | None, systematic_db: float) -> None:
-    """Tails of the noncentral chi-square, 2.5 % at the strong end and half a per cent at the weak one, for noise that
-    stands out by luck must be rare; the leak as an amplitude on both sides; decibels at both ends. Best value:
-    E|x|^2 = |s|^2 + P."""
+    """Equal tails of the noncentral chi-square; the leak as an amplitude on both sides; decibels at both ends. Best
+    value: E|x|^2 = |s|^2 + P."""
     seen = 6.0
     figure = rejection_figure(seen * 1j, POWER, leakage=leak, systematic_db=systematic_db)
-    low, high = limit(seen, 0.995) - (leak or 0.0), limit(seen, 0.025) + (leak or 0.0)
+    low, high = limit(seen, 0.975) - (leak or 0.0), limit(seen, 0.025) + (leak or 0.0)
     assert figure.kind is Kind.READING
     assert figure.value == pytest.approx(db(math.sqrt(seen**2 - POWER)), abs=1e-6)
     assert figure.low == pytest.approx(db(high) - systematic_db, abs=1e-4)
