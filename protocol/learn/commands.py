@@ -6,13 +6,14 @@ Owns: templates of commands and of answers, several fields on one line. Refuses:
 from __future__ import annotations
 
 import re
+from collections.abc import Sequence
 
 from protocol.learn.dialogue import Role
 from protocol.learn.found import Found
 from protocol.learn.sweeps.setters import numbers_in
 from protocol.learn.sweeps.trials import Trials
 from protocol.learn.sweeps.windows import FIELDS
-from protocol.profiles.templates import UNITS
+from protocol.profiles.templates import SETTING_FIELDS, UNITS, Template
 
 WORDS_OF_ROLES = {
     Role.START: "start", Role.STOP: "stop", Role.CENTRE: "centre", Role.SPAN: "width", Role.STEP: "step",
@@ -91,6 +92,62 @@ def _skipped(text: str, hexed: bool = False) -> str:
         lambda match: "{skip:si}" if match.group(1) else "{skip}",
         text,
     )
+
+
+def loosened(line: str, pages: Sequence[Sequence[str]]) -> str:
+    """A template of a line whose words that stand for a state are fields, as other answers to the same question show:
+    `low {start_khz} hold` where `low 5000 run` came, too. `pages` holds all answers, each as its lines.
+
+    An answer that has the line as it is changes nothing, nor does one in which more than one line would fit.
+    """
+    for page in pages:
+        if _fitting(line, page):
+            continue
+        others = {one for seen in page if (one := _loose(line, seen)) != line}
+        alone = [one for one in others if _fitting(one, page) == 1 and all(_fitting(one, each) < 2 for each in pages)]
+        line = alone[0] if len(alone) == 1 else line
+    return line
+
+
+def _fitting(line: str, page: Sequence[str]) -> int:
+    template = Template.parse(line, SETTING_FIELDS)
+    return sum(template.read(one.encode("ascii", "replace")) is not None for one in page)
+
+
+def _loose(line: str, answer: str) -> str:
+    """A template that fits another answer of its kind as well; as it is for one of another kind."""
+    found = _tokens(line)
+    values = [at for at, token in enumerate(found) if re.search(r"\{(?!skip|word|rest)", token)]
+    seen = re.sub(r"(?<=\d) (?=[kMG]?Hz\b)", "", answer).split()
+    named = {0, *(_name_before(found, at) for at in values)} - {-1, *values}  # what names a value, and the line
+    if not values or len(seen) <= max(values) or not all(_alike(found[at], seen[at]) for at in (*named, *values)):
+        return line
+    unlike = [at for at, (one, other) in enumerate(zip(found, seen, strict=False)) if not _alike(one, other)]
+    if len(seen) == len(found) and all(_STATE.fullmatch(found[at]) and _STATE.fullmatch(seen[at]) for at in unlike):
+        return " ".join("{word}" if at in unlike else token for at, token in enumerate(found))
+    if len(seen) != len(found) and all(at > values[-1] for at in unlike):
+        return " ".join([*found[: values[-1] + 1], "{rest}"])
+    return line
+
+
+def _name_before(tokens: Sequence[str], at: int) -> int:
+    """Where the word stands that names the value at `at`, past frames and signs; -1 if none does."""
+    return next((one for one in range(at - 1, -1, -1) if re.search(r"\w", tokens[one])), -1)
+
+
+_STATE = re.compile(r"[\[(]?[A-Za-z][A-Za-z_-]*[\])]?[.,;]?|\{word\}")
+"""A word that may tell a state; a number or a name with a sign and a value is none."""
+
+
+def _tokens(line: str) -> list[str]:
+    return re.sub(r"\s+(?=[^{}]*\})", "", line).split()
+
+
+def _alike(token: str, other: str) -> bool:
+    """Whether a text of an answer may stand where a template has this one."""
+    parts = re.split(r"\{[^}]*\}", token)
+    pattern = r"[-+]?[\w.,]+".join(map(re.escape, parts))
+    return token in ("{word}", "{rest}") or re.fullmatch(pattern, other) is not None
 
 
 def _shape_of(line: str) -> str:

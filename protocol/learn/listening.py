@@ -16,6 +16,7 @@ from protocol.learn.asking import NO_LIST, VALUES, Asking
 from protocol.learn.dialogue import Role
 from protocol.learn.found import MissingError
 from protocol.learn.words.allow import SENT, Entry
+from protocol.learn.words.cells import registers_of
 from protocol.learn.words.general import general_entries, topics_of
 from protocol.learn.words.lexicon import HARM, HARM_NAME, LOCKED
 from protocol.learn.words.opening import HELP_WORDS, list_words
@@ -42,6 +43,8 @@ class Listening(Asking):
 
     _told: Sequence[str] = ()
     """What help told of each word when it was asked."""
+    taken: tuple[str, ...] = ()
+    """How answers to settings begin that hold what was set."""
 
     async def refuses(self, question: str) -> bool:
         """Whether a question of the standard is refused as a sign that is no word was refused."""
@@ -70,12 +73,18 @@ class Listening(Asking):
         heads = [line for line in printed if not re.match(r"[|\s]*\d", line)]  # a row's own text is not the menu's
         asked = " ".join([*self.talk.manner.prompts, *self.talk.manner.refusals, *heads])
         entries = menu_of(printed) if CHOOSES.search(asked) else []
+        registers = registers_of(printed)
+        if registers:
+            others = [line for line in printed if not re.match(r"\s*\d", line)]
+            entries = [*registers, *(one for one in general_entries(others) if one.name not in printed)]
         entries = entries or cells_of(printed)[0] or wrapped_entries(printed, asked_for) or entries_of(printed)
         entries = await self._topics(printed, entries)
         self._remarks(printed)
         self._heads(printed)
         plans = ranked(
-            [entries] if cells_of(printed)[0] else [entries, general_entries(printed), general_entries(self._told)]
+            [entries]
+            if registers or cells_of(printed)[0]
+            else [entries, general_entries(printed), general_entries(self._told)]
         )
         if not plans or worth(plans[0]) < A_SPAN:
             more = await self._by_topics(printed)
@@ -283,7 +292,9 @@ class Listening(Asking):
         seen = [
             prefix for prefix in self.talk.manner.chatter if any(t.lstrip().startswith(prefix.encode()) for t in texts)
         ]
-        return replace(self.talk.manner, chatter=self.talk.manner.chatter if seen else ())
+        manner = self.talk.manner
+        ends = (*manner.ends, *self.taken) if manner.ends and not manner.prompts else manner.ends
+        return replace(manner, ends=ends, chatter=manner.chatter if seen else ())
 
 
 def _no_digits(line: str) -> str:

@@ -8,6 +8,7 @@ import stat
 import sys
 import termios
 import textwrap
+import time
 from collections.abc import Iterable, Iterator
 from pathlib import Path
 from unittest import mock
@@ -22,6 +23,7 @@ from protocol.simulated.bench import Bench, start_bench
 from tests.tui.terminal import PATIENCE_S, Terminal
 from tests.tui.test_terminal_gone import SITE, outcomes, remarks, sequences, wait_until
 from tui.commands.exit_status import ExitStatus
+from tui.terminal.thin_line import QUICK_S, WHOLE_EVERY_S, ThinApp
 from tui.terminal.typed_bytes import LONGEST_PASTE, PASTE_BEGINS, PASTE_PAUSE_S, TypedBytes
 
 SWEEPS = 30
@@ -59,7 +61,28 @@ def test_a_paste_that_never_ends_is_given_up() -> None:
     typed.tick(2 * PASTE_PAUSE_S)
     assert keys(typed.feed(b"q", 2 * PASTE_PAUSE_S)) == ["q"]
     typed.feed(PASTE_BEGINS.encode() + b"x" * LONGEST_PASTE, 20.0)
-    assert keys(typed.feed(b"q", 20.0)) == ["q"]
+    typed.tick(21.0 + PASTE_PAUSE_S)
+    assert keys(typed.feed(b"q", 21.0 + PASTE_PAUSE_S)) == ["q"]
+
+
+def test_the_rest_of_a_paste_that_is_too_long_is_no_keys() -> None:
+    typed = TypedBytes()
+    typed.feed(PASTE_BEGINS.encode() + b"x" * LONGEST_PASTE, 0.0)
+    assert typed.feed(b"wzq c\r" * 100 + b"\x1b[20", 0.1) == []
+    assert keys(typed.feed(b"1~n", 0.2)) == ["n"]
+
+
+def test_a_paste_without_marks_is_no_keys() -> None:
+    """A page of text in pieces as they come; what is typed afterwards, and before, are keys."""
+    typed = TypedBytes()
+    assert keys(typed.feed(b"Af90@1000\r", 0.0)) == [*"Af90", "at", *"1000", "enter"]
+    page = b"what was pasted here is no command: q w z\r" * 30
+    pieces = [page[at : at + 500] for at in range(0, len(page), 500)]
+    messages = [message for n, piece in enumerate(pieces) for message in typed.feed(piece, 1.0 + n / 10)]
+    assert "".join(message.text for message in messages if isinstance(message, Paste)).encode() == page
+    assert keys(messages) == []
+    assert keys(typed.feed(b"q", 5.0)) == ["q"]
+    assert keys(typed.feed(b"j" * 200, 6.0)) == ["j"] * 200  # a key that is held down on a line that stalled
 
 
 def test_a_slow_line_breaks_no_paste() -> None:
@@ -97,6 +120,44 @@ def words(bench: Bench, path: Path) -> list[str]:
 
 def sweeping(screen: Terminal) -> None:
     screen.wait_for(lambda text: bool(re.search(rf"SWEEPS +[1-9]\d* of {SWEEPS}", text)))
+
+
+def test_what_others_do_to_the_terminal_is_undone(bench: Bench, tmp_path: Path) -> None:
+    """A message to all terminals lies over a figure; somebody sets the terminal to lines and echo."""
+    screen = Terminal(words(bench, tmp_path / "a.visit"))
+    try:
+        sweeping(screen)
+        screen.draw_over(b"\x1b[2J\x1b[Hthe system goes down for maintenance")
+        assert "REJECT" not in screen.text
+        screen.type("\x0c")
+        screen.wait_for(lambda text: "REJECT at" in text and "goes down" not in text)
+        mine = screen.modes()
+        cooked = [*mine]
+        cooked[3] |= termios.ICANON | termios.ECHO
+        screen.change_modes(cooked)
+        screen.wait_for(lambda _: screen.modes()[3] == mine[3])
+        screen.wait_for(f"{SWEEPS} of {SWEEPS}")
+        screen.wait_for(", complete")
+        screen.type("q")
+        assert screen.wait_for_end() == 0
+    finally:
+        screen.close()
+
+
+def test_a_screen_is_written_whole_now_and_then(monkeypatch: pytest.MonkeyPatch) -> None:
+    """Nobody presses a key, and what somebody wrote over it goes all the same; not on a line that is slow."""
+    drawn: list[float] = []
+    monkeypatch.setattr(ThinApp, "draw_anew", lambda app: drawn.append(app._whole_s))
+    app: ThinApp[None] = ThinApp()
+    app._whole_s = -2 * WHOLE_EVERY_S
+    for took_s, whole in ((2 * QUICK_S, 0), (0.0, 1)):
+        app._pace.wrote(time.monotonic() - took_s)
+        app.on_cursor_position()
+        assert len(drawn) == whole
+    app._whole_s = time.monotonic()
+    app._pace.wrote(time.monotonic())
+    app.on_cursor_position()
+    assert len(drawn) == 1
 
 
 def test_bytes_that_are_no_text_change_nothing(bench: Bench, tmp_path: Path) -> None:

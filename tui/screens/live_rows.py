@@ -21,6 +21,7 @@ from tui.drawing.rows import Row
 from tui.drawing.wrapping import wrapped
 from tui.screens.picture_rows import pooled_only
 from visit.figures.assessment import Assessment, Channel, Role, leak_words
+from visit.figures.leak_advice import planned_enough
 from visit.run.conductor import Phase
 from visit.run.live import LiveState
 from visit.site.hookup import HookUp, Side
@@ -75,7 +76,9 @@ def _calibration_words(state: LiveState, width: int) -> str:
 
 
 def _hook_words(state: LiveState, width: int) -> str:
-    """What the check says of the hook-up; only declared where it could not be seen."""
+    """What the check says of the hook-up; only declared where it could not be seen, nor seen while no sweep comes."""
+    if state.progress.phase in (Phase.FAULT, Phase.WAITING):
+        return f"{state.hookup.name} not seen now"
     check = state.assessment.check if state.assessment is not None else None
     if check is None or check.state is State.UNSEEN:
         more = "" if check is None or width < 100 else f", {check.short}"
@@ -277,7 +280,8 @@ def survey_rows(a: Assessment) -> list[Row]:
     split = a.survey
     if split is None:
         return [[(" LEAKAGE ", ""), ("five sweeps at least, both leads on loads", FAINT)], [("", "")]]
-    first: Row = [(" LEAKAGE ", ""), *figure_runs(split.leakage)]
+    # The title has the limit at a channel, which few points tell; this is of all points together.
+    first: Row = [(" LEAKAGE over the whole sweep ", ""), *figure_runs(split.leakage)]
     if split.leakage.kind is Kind.AT_LEAST:
         first.append((" down: none was found", ""))
     worth = f"averaging pays up to {split.worth_sweeps} sweeps" if split.worth_sweeps else "averaging still pays"
@@ -395,15 +399,21 @@ def _message(state: LiveState) -> tuple[str, str, str]:
         return " FAULT   ", state.figures_fault, f"bold {VERMILLION}"
     if p.phase is Phase.WAITING:
         return " WAITS   ", p.message, f"bold {YELLOW}"
+    check = state.assessment.check if state.assessment is not None else None
+    wrong = check is not None and check.state is State.WRONG
+    if p.file_words and not wrong:
+        return " FILE    ", p.file_words, f"bold {YELLOW}"
     if p.changes:
         return " NOTE    ", p.changes[0], f"bold {YELLOW}"
-    check = state.assessment.check if state.assessment is not None else None
-    if check is not None and check.state is State.WRONG:
+    if check is not None and wrong:
         return " HOOK-UP ", check.cure, f"bold {VERMILLION}"
     if check is not None and check.state is State.NOTE:
         return " HOOK-UP ", check.cure, YELLOW
-    if state.assessment is not None and state.assessment.cautions:
-        return " NOTE    ", state.assessment.cautions[0], YELLOW
+    cautions = [] if state.assessment is None else state.assessment.cautions
+    planned = p.order.planned_sweeps if p.order is not None and p.phase is Phase.SWEEPING else None
+    said = next((words for words in cautions if not planned_enough(words, planned)), "")
+    if said:
+        return " NOTE    ", said, YELLOW
     return " ", p.message or f"{p.identity} on {state.port}, {p.phase.value}", FAINT
 
 

@@ -20,6 +20,7 @@ from tui.drawing.report_lines import budget_lines
 from tui.drawing.rows import Row
 from tui.screens.dialogs import BenchDialog, SweepDialog
 from tui.screens.reading_dialogs import KEY_NAMES, AskDialog, LinesDialog
+from tui.screens.too_small import useful_size
 from tui.screens.visit_keys import VisitKeys
 from visit.day.next_deed import USUAL_SWEEP_S
 from visit.day.planner import ProofPlan, plan_proof
@@ -78,7 +79,13 @@ class LiveScreen(VisitKeys):
         Binding("b", "bench", "bench", id="bench", tooltip="demo only: change the simulated bench"),
         Binding("question_mark", "help", "help", id="help", tooltip="all keys and words"),
         Binding("l", "redraw", "redraw", id="redraw", show=False, tooltip="draw the whole screen again"),
-        Binding("q", "quit", "quit", id="quit", tooltip="stop, keep all that was measured, leave"),
+        Binding(
+            "q",
+            "quit",
+            "quit",
+            id="quit",
+            tooltip="leave; what was measured is kept, and a run is ended only when asked",
+        ),
     ]
 
     def on_mount(self) -> None:
@@ -155,8 +162,17 @@ class LiveScreen(VisitKeys):
         self.app.push_screen(LinesDialog(budget_lines(self._tool.station.state().assessment)))
 
     def action_quit(self) -> None:
-        """Leave; the station is closed by whoever opened it."""
-        self.app.exit()
+        """Leave; the station is closed by whoever opened it. Asked first while a run goes on: whoever backs out of
+        other screens by q may press it once too often. A terminal too small for the question has told that q leaves."""
+        progress = self._tool.station.state().progress
+        whole = (
+            progress.order is not None and progress.done == progress.order.planned_sweeps
+        )  # its end is being written
+        if whole or not self._tool.station.running or useful_size(self.app) != self.app.size:
+            self.app.exit()
+            return
+        lines = [f"A run goes on, {progress.done} sweeps so far. Leaving ends it; what it has is kept."]
+        self.app.push_screen(AskDialog(lines, "end it and leave"), lambda yes: self.app.exit() if yes else None)
 
 
 def key_row(bindings: Sequence[BindingType], width: int, *, demo: bool) -> Row:

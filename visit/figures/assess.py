@@ -82,7 +82,7 @@ def assess(
     if s21.too_busy:
         return too_busy(site, hookup, frequency_hz, s21)
     floor = floor_of(s21)
-    check = _as_declared(seen or _check(site, hookup, frequency_hz, s11, s21, floor), hookup, known)
+    check = _as_declared(seen or _check(site, hookup, frequency_hz, s11, s21, floor, known), hookup, known)
     if check.state is State.WRONG:
         return withheld(site, hookup, frequency_hz, s21, f"{check.short}: {check.cure}", "hook-up", floor, check)
     if known.axis_doubt:
@@ -149,9 +149,10 @@ def assess(
 
 
 def _as_declared(check: HookUpCheck, hookup: HookUp, known: Known) -> HookUpCheck:
-    """What the hook-up looks like; only a note where somebody went and saw that it is as declared."""
+    """What the hook-up looks like; only a note where somebody went and saw that it is as declared, or where nothing
+    could be judged before a calibration."""
     if known.trusted and check.state is State.WRONG:
-        return HookUpCheck(State.NOTE, f"{hookup.name} as declared", f"looks like: {check.short}", check.seen)
+        return HookUpCheck(State.NOTE, f"{hookup.name} declared", f"looks like: {check.short}", check.seen)
     return check
 
 
@@ -262,10 +263,17 @@ def _offset(notch: NotchPlace | None, reject_hz: float | None) -> Figure:
 
 
 def _check(
-    site: Site, hookup: HookUp, frequency_hz: NDArray[np.float64], s11: Average, s21: Average, floor: Floor
+    site: Site,
+    hookup: HookUp,
+    frequency_hz: NDArray[np.float64],
+    s11: Average,
+    s21: Average,
+    floor: Floor,
+    known: Known,
 ) -> HookUpCheck:
     """Whether what hangs between the leads is what was declared."""
     power = floor.additive_power / max(s21.sweeps - s21.thrown_sweeps, 1)
     return check_hookup(
-        frequency_hz, s11.mean, s21.mean, power, site.low_hz, site.high_hz, hookup.name, hookup.third_port
-    )
+        frequency_hz, s11.mean, s21.mean, power, site.low_hz, site.high_hz, hookup.name, hookup.third_port,
+        known.returned_db,
+    )  # fmt: skip

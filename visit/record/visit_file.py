@@ -20,7 +20,7 @@ from numpy.typing import NDArray
 from protocol.errors import RequestError
 from protocol.files.harmless import harmless
 from protocol.files.program import program_version
-from protocol.sweep import Applied, Sweep, SweepSettings
+from protocol.sweep import Applied, Sweep, SweepSettings, bandwidth_words
 from visit.record.database import Database, Tell
 from visit.record.opening import (
     Reader,
@@ -67,6 +67,11 @@ class RunRow:
     calibration_id: int | None = None
     watched: bool | None = None
     """Whether somebody saw figures while it came and could stop it; None: written by an earlier program."""
+
+    @property
+    def bandwidth_words(self) -> str:
+        """Its bandwidth for people, where that is known."""
+        return bandwidth_words(self.settings.bandwidth_hz, self.changes)
 
 
 @dataclass(frozen=True, slots=True)
@@ -199,6 +204,14 @@ class VisitFile(Database):
 
     def add_sweep(self, run_id: int, sweep: Sweep) -> None:
         """Commit one sweep; it is on the disk when this returns."""
+        try:
+            self._add_sweep(run_id, sweep)
+        except RecordError:
+            if not self.went_elsewhere():
+                raise
+            self._add_sweep(run_id, sweep)
+
+    def _add_sweep(self, run_id: int, sweep: Sweep) -> None:
         blob = sweep.frequency_hz.astype("<f8").tobytes()
         digest = hashlib.sha256(blob).hexdigest()
         with self.writing() as connection:

@@ -11,11 +11,12 @@ import re
 from collections.abc import Sequence
 from dataclasses import dataclass, replace
 
-from protocol.learn.words.allow import Entry
+from protocol.learn.dialogue import Role
+from protocol.learn.words.allow import Entry, judged
 from protocol.learn.words.arguments import argued
+from protocol.learn.words.asides import harm_in
 from protocol.learn.words.grammar import Grammar, grammar_of
-from protocol.learn.words.lexicon import HARM
-from protocol.learn.words.lines import FEWEST, NAME, NUMBER, UNIT, rows_of
+from protocol.learn.words.lines import FEWEST, NAME, NUMBER, RESERVED, UNIT, rows_of
 
 MOST_LITERALS = 3
 """Words that are typed as they stand, at most; more are a sentence."""
@@ -29,10 +30,12 @@ _PLACE = re.compile(
 )
 """Words that stand where something else is to be typed."""
 _CHOICE = re.compile(r"[\w.]+(?:[|/][\w.]+)+")
-_RESERVED = re.compile(
-    r"(?i)\bleave\b|careful|danger|servic|maint|factory|authori|expert|\bnot for\b|do ?n[o']t\b|warning"
-)
-"""A heading that keeps users off the words below it."""
+_COLUMNS = re.compile(r"\S(?:\s{2,}|\s+\.{3,}\s+)\S")
+"""A gap or a row of dots: the line has columns."""
+_FIELD_SET = re.compile(r"(?<![\w.=])([A-Za-z]?)(\d{1,2})( ?[=:] ?)\d+(?:[.,]\d+)?(?![\w=])")
+"""A field of a form, set by its number, behind the letter of its column where it has one."""
+_PLAIN = frozenset({Role.SWEEP, Role.DATA, Role.SETTINGS, Role.IDENTITY, Role.NEVER})
+"""What two plain words may say by themselves: `run sweep`, `print settings`, `delete calibration`."""
 _TRACES = frozenset({"s11", "s21"})
 _EITHER = re.compile(r"\s+(?:\||/|or)\s+|,\s+")
 
@@ -42,14 +45,15 @@ class Style:
     """How the words of one listing are written: "upper", "lower" or "" for both; which numbers name traces."""
 
     case: str = ""
-    numbered: frozenset[str] = frozenset()
+    numbered: frozenset[tuple[str, str]] = frozenset()
+    """Words, each with the number of a trace behind it."""
     letters: bool = False
     """Whether single letters stand for values: a word has two of them."""
 
 
 def general_entries(lines: Sequence[str]) -> list[Entry]:
     """All words of a listing in whatever layout; empty where too few lines look like it."""
-    if sum(re.sub(r"\([^()]*\)", "", line).count("; ") > 1 for line in lines) > 1:
+    if sum(re.sub(r"\([^()]*\)", "", line).count("; ") > 1 for line in lines if not _COLUMNS.search(line)) > 1:
         return []  # sentences, whose words stand anywhere
     rows = rows_of(lines)
     fields = _fields(lines)
@@ -58,7 +62,7 @@ def general_entries(lines: Sequence[str]) -> list[Entry]:
     found = list[Entry]()
     for row in rows:
         for typed in _several(row.typed, style):
-            told = f"{row.told} (danger: {row.heading})" if _RESERVED.search(row.heading) else row.told
+            told = f"{row.told} (danger: {row.heading})" if RESERVED.search(row.heading) else row.told
             entry = entry_of(typed, told, style)
             if entry is not None:
                 found += _spoken(entry, row.heading, grammar)
@@ -68,8 +72,8 @@ def general_entries(lines: Sequence[str]) -> list[Entry]:
         if held is None or (bool(entry.description), len(entry.usage)) > (bool(held.description), len(held.usage)):
             best[entry.name] = entry
     for entry in found:  # what is told of a word's harm anywhere holds
-        harm, kept = HARM.search(entry.description), best[entry.name]
-        if harm and not HARM.search(kept.description):
+        harm, kept = harm_in(entry.description), best[entry.name]
+        if harm and not harm_in(kept.description):
             best[entry.name] = replace(kept, description=f"{kept.description} ({harm.group().strip()})".strip())
     return _asked([argued(entry) for entry in best.values()]) if len(best) >= FEWEST else []
 
@@ -94,15 +98,19 @@ def _asked(entries: Sequence[Entry]) -> list[Entry]:
 
 
 def _fields(lines: Sequence[str]) -> list[Entry]:
-    """Fields of a form that are set by their numbers, where an example shows how: `3=100`."""
-    example = next(filter(None, (re.search(r"(?<![\w.=])\d{1,2}( ?[=:] ?)\d+(?![\w=])", line) for line in lines)), None)
+    """Fields of a form that are set by their numbers, where an example shows how: `3=100`; those of a sheet by a column
+    and their number, `B3=100`."""
+    example = next(filter(None, map(_FIELD_SET.search, lines)), None)
     rows = [match for line in lines if (match := re.fullmatch(r"\s*(\d{1,2})[.):]?\s{1,4}([A-Za-z].*)", line))]
     if example is None or len(rows) < FEWEST:
         return []
+    column, number, joint = example.groups()
+    if column and number not in {row.group(1) for row in rows}:
+        return []  # an example of something else
     return [
         Entry(
-            row.group(1),
-            f"{row.group(1)}{example.group(1)}<value>",
+            f"{column}{row.group(1)}",
+            f"{column}{row.group(1)}{joint}<value>",
             " ".join(re.sub(r"\.{3,}", "  ", row.group(2)).split()),
         )
         for row in rows
@@ -119,7 +127,8 @@ def _style(typed: Sequence[str]) -> Style:
         at: {text.rpartition(" ")[0] for text in typed if text.endswith(f" {at}")} for at in ("11", "21", "0", "1", "2")
     }
     pairs = (("11", "21"), ("1", "2"), ("0", "1"))
-    return Style(case, frozenset(at for pair in pairs if before[pair[0]] & before[pair[1]] for at in pair), lone)
+    heads = {(head, at) for one, two in pairs for head in before[one] & before[two] for at in (one, two)}
+    return Style(case, frozenset(heads), lone)
 
 
 def _several(typed: str, style: Style) -> list[str]:
@@ -155,7 +164,7 @@ def _literals(typed: str, style: Style) -> list[str]:
         if named and typed[match.end() :].strip():
             found.append(match.group())  # `set n <points>`: the name of what is set
             continue
-        if match.group() in ",=" or _place(match.group(), style, first=not found):
+        if match.group() in ",=" or _place(match.group(), style, " ".join(found)):
             break
         if found and found[-1].endswith(","):
             found[-1] += match.group()
@@ -164,11 +173,11 @@ def _literals(typed: str, style: Style) -> list[str]:
     return found
 
 
-def _place(token: str, style: Style, *, first: bool) -> bool:
-    """Whether something else is to be typed where a token stands."""
+def _place(token: str, style: Style, before: str) -> bool:
+    """Whether something else is to be typed where a token stands, behind the words `before`."""
     if token[0] in "<{[(":
         return True
-    if first or token.startswith("-") or token in style.numbered:
+    if not before or token.startswith("-") or (before, token) in style.numbered:
         return False
     if NUMBER.fullmatch(token) or (style.letters and len(token) == 1 and token.isalpha()) or UNIT.fullmatch(token):
         return True
@@ -195,8 +204,11 @@ def entry_of(typed: str, told: str, style: Style) -> Entry | None:
     if len(bare) > MOST_TYPED or re.search(r"(?<!\.)[.!?:] |[;\"]|\)$", bare[len(head[0]) :]):
         return None
     if not all(
-        NAME.fullmatch(word) or word in style.numbered or word.startswith("-") or _CHOICE.fullmatch(word)
-        for word in head
+        NAME.fullmatch(word)
+        or (" ".join(head[:at]), word) in style.numbered
+        or word.startswith("-")
+        or _CHOICE.fullmatch(word)
+        for at, word in enumerate(head)
     ):
         return None
     name = " ".join(head)
@@ -210,6 +222,7 @@ def entry_of(typed: str, told: str, style: Style) -> Entry | None:
         and usage == name
         and not asks
         and not re.fullmatch(r"(?i)s[12][12]|on|off", head[-1])
+        and (len(head) > 2 or judged(Entry(name, name))[0] not in _PLAIN)
     ):
         return None  # a heading, a remark
     bare = head[1] if len(head) == 2 and head[0].lower() in ("set", "put", "let") else ""
@@ -232,7 +245,7 @@ def _marked(typed: str, name: str, style: Style) -> str:
             parts.append("HZ" if style.case == "upper" else "Hz")
         elif rest[position : position + 1] == "=":
             parts.append(token)
-        elif _place(token, style, first=False) and token[0] not in "<{[":
+        elif _place(token, style, name) and token[0] not in "<{[":
             parts.append(f"<{token.strip('()')}>")
         else:
             parts.append(token)
