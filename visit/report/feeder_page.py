@@ -36,7 +36,9 @@ def feeder_lines(sight: FeederSight) -> list[str]:
     lines = [f"incoming power: {come}; {FIRST}", cable_line(sight)]
     if not sight.runs:
         return [*lines, "nothing was swept yet: hook-up antenna, the feeder on port 1"]
-    lines.append("swept with " + ", ".join(f"{SWEPT[end]} (run {run})" for end, run in sight.runs.items()))
+    runs = {end: f"run {run}" for end, run in sight.runs.items()}
+    runs |= {end: f"{runs[end]}, levels by run {run}" for end, run in sight.levels.items()}
+    lines.append("swept with " + ", ".join(f"{SWEPT[end]} ({words})" for end, words in runs.items()))
     lines.append(PLAIN)
     for channel in sight.channels:
         at = f"{channel.frequency_hz / 1e6:.4f} MHz"
@@ -117,6 +119,7 @@ def feeder_data(sight: FeederSight) -> dict[str, object]:
             "from": sight.velocity_says,
         },
         "runs": sight.runs,
+        "level_runs": sight.levels,
         "channels": [
             {
                 "frequency_hz": one.frequency_hz,
