@@ -18,6 +18,7 @@ import sys
 import tempfile
 import time
 import tomllib
+from bisect import bisect_left
 from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
 from pathlib import Path
@@ -191,17 +192,23 @@ def mutants_of(file: str, root: Path = ROOT) -> list[Mutant]:
     for line in whole.splitlines(keepends=True):
         begins.append(begins[-1] + len(line))
     places = _Places(source)
-    places.visit(ast.parse(source))
+    tree = ast.parse(source)
+    places.visit(tree)
+    # A change stays inside its statement of the module: only that is parsed again, the file has hundreds of them.
+    ends = [begins[one.end_lineno] for one in tree.body if one.end_lineno]
     found = []
+    lines = source.splitlines()
     for node, new in places.found:
         start = begins[node.lineno - 1] + node.col_offset  # type: ignore[attr-defined]
         stop = begins[node.end_lineno - 1] + node.end_col_offset  # type: ignore[attr-defined]
         old = whole[start:stop].decode()
         line = node.lineno  # type: ignore[attr-defined]
-        text = source.splitlines()[line - 1].strip()
+        text = lines[line - 1].strip()
         one = Mutant(file, line, text, start, stop, old, new)
+        after = bisect_left(ends, stop)
+        before = ends[after - 1] if after else 0
         try:
-            ast.parse(changed(whole, one))
+            ast.parse(whole[before:start] + new.encode() + whole[stop : ends[after]])
         except SyntaxError:
             continue
         found.append(one)

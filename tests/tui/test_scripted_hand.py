@@ -7,6 +7,7 @@ from pathlib import Path
 import numpy as np
 import pytest
 
+from tests.benchtop import exact, make_unit
 from tests.tui.scripted_hand import TuningHand
 
 GOAL_DB = 90.0
@@ -30,8 +31,19 @@ def tuned(folder: Path, seed: int, off: tuple[float, float, float]) -> str:
 
 
 @pytest.mark.timeout(240)
+def test_its_first_turns_go_the_right_way(tmp_path: Path) -> None:
+    """+60, -110 and +35 kHz: the mean lies on the channel, 27 dB are missing; three turns gain, small as they are while
+    the screws are learned."""
+    off = (60e3, -110e3, 35e3)
+    hand = TuningHand(tmp_path, 1, off)
+    done = hand.run(most_turns=3)
+    before_db = -20.0 * np.log10(abs(exact(make_unit("V6", off), [150.6e6])[0]))
+    assert done.true_db >= before_db + 5.0, (before_db, done.true_db, done.said)
+
+
+@pytest.mark.long
+@pytest.mark.timeout(1200)
 def test_the_mean_is_right_and_the_spread_is_not(tmp_path: Path) -> None:
-    """+60, -110 and +35 kHz: the mean lies on the channel, 27 dB are missing."""
     tuned(tmp_path, 1, (60e3, -110e3, 35e3))
 
 

@@ -112,7 +112,7 @@ def test_a_band_pass_side_is_brought_in_by_what_the_screen_says(
             if what not in first:
                 assert not sight.turns.known and "not known yet" in side_words(sight, bench.site)[-2]
                 first.add(what)
-            note_turn(figures, sight.side, f"{what} {abs(asked):.3f} {'in' if asked > 0 else 'out'}")
+            note_turn(figures.visit, [sight], sight.side, f"{what} {abs(asked):.3f} {'in' if asked > 0 else 'out'}")
             # Cavity 1 of the bench stands beside the antenna port; the hand turns 15 % too far.
             bench.bench.say(f"turn L {5 - int(what)} {1.15 * asked * screws[what]:+.0f}")
         assert sight.deed.do.startswith("lock") and "is told least" in sight.deed.why
@@ -124,7 +124,7 @@ def test_a_band_pass_side_is_brought_in_by_what_the_screen_says(
     (side,) = json.loads(capsys.readouterr().out)
     assert side["side"] == "low" and side["do"]["resonator"] is None and len(side["resonators"]) == 4
     assert main(["resonators", str(tmp_path / "a.visit"), "--side", "low", "--turned", "9 1 in"]) == 2
-    assert "there is no 9" in capsys.readouterr().err
+    assert "nothing tells where 9 stands" in capsys.readouterr().err
     assert main(["resonators", str(tmp_path / "a.visit"), "--turned", "2 1 in"]) == 2
     assert main(["resonators", str(tmp_path / "a.visit"), "--side", "low", "--turned", "two in"]) == 2
     assert "2 0.25 in" in capsys.readouterr().err

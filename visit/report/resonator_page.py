@@ -157,7 +157,8 @@ def turn_words(sight: BandSight) -> str:
         return f"; which way is not known yet: {TRIAL:g} turn in, write it down, sweep"
     way = "in" if turns.value > 0.0 else "out"
     low, high = sorted((abs(turns.low), abs(turns.high)))
-    return f": {text(replace(turns, value=abs(turns.value), low=low, high=high))} turn {way}"
+    unit = "turn" if abs(turns.value) <= 1.0 else "turns"
+    return f": {text(replace(turns, value=abs(turns.value), low=low, high=high))} {unit} {way}"
 
 
 def band_data(sights: Sequence[BandSight]) -> list[dict[str, object]]:
