@@ -14,6 +14,7 @@ from rf.repeater.cables import CABLES, SOURCE
 from rf.repeater.fault_distance import needed_span_hz
 from rf.values.combine import negative, total
 from rf.values.figure import Figure
+from rf.values.match import UNKNOWN_CABLE
 from rf.values.words import as_json, finite, text
 from visit.figures.feeder import FeederSight, Place, feeder_sight, velocity_by_length
 from visit.figures.run_figures import RunFigures
@@ -64,7 +65,8 @@ def cable_line(sight: FeederSight) -> str:
     length = "" if sight.length_m is None else f", {sight.length_m:g} m as typed"
     other = sight.cable is not None and abs(sight.cable.impedance_ohm - 50.0) > 1.0
     odd = f"; {sight.cable.impedance_ohm:g} ohm, not 50: it reflects by itself" if other and sight.cable else ""
-    return f"velocity {v.value:g} ({v.low:g} to {v.high:g}): {sight.velocity_says}{length}{odd}"
+    kind = "ASSUMED" if v == UNKNOWN_CABLE else "INFERRED"
+    return f"velocity {kind} {v.value:g} ({v.low:g} to {v.high:g}): {sight.velocity_says}{length}{odd}"
 
 
 def loss_lines(measured: Figure, table: Figure) -> list[str]:
