@@ -165,9 +165,7 @@ def _followed(program: subprocess.Popen[bytes], near: int, began: float, until: 
             os.write(near, b"\x1b[1;1R")
         if until and not asked and re.search(until.encode(), said):
             asked = True
-            os.write(near, b"q")
-        if asked and b"end it and leave" in data:
-            os.write(near, b"\r")
+            os.write(near, b"q\r")  # a run may go on
     if program.poll() is None:
         program.kill()
     told.status, told.all_s, told.said = program.wait(), time.monotonic() - began, said.decode(errors="replace")

@@ -4,6 +4,7 @@ lost, the run goes on."""
 from __future__ import annotations
 
 import contextlib
+import errno
 import os
 import shutil
 import threading
@@ -218,3 +219,20 @@ def test_a_run_goes_on_with_all_its_sweeps(tmp_path: Path, way: Callable[[Path],
         assert "the run goes on in" in message_rows(state, 400)[0][0][0]
         run = bench.station.visit.file.runs()[-1]
         assert (run.outcome, bench.station.visit.file.sweep_count(run.id)) == ("complete", 40)
+
+
+def test_a_folder_that_can_not_be_looked_into_is_no_loss(visit: VisitFile, monkeypatch: pytest.MonkeyPatch) -> None:
+    look = Path.stat
+
+    def shut(path: Path, **how: bool) -> os.stat_result:
+        if path == visit.path:
+            raise PermissionError(errno.EACCES, "Permission denied")
+        return look(path, **how)
+
+    with monkeypatch.context() as patch:
+        patch.setattr(Path, "stat", shut)
+        visit.remark("note", "meanwhile", 1.0)
+    visit.remark("note", "later", 2.0)
+    assert visit.rows("select count(*) from remark where kind = 'note'") == [(2,)]
+    visit.close()
+    assert not list(visit.path.parent.glob("*rescued*"))

@@ -13,6 +13,7 @@ from typing import ClassVar
 from textual.binding import Binding, BindingType
 
 from protocol.errors import RequestError
+from protocol.sweep import bandwidth_words
 from rf.calibration.standard_check import PAD_WITHIN_DB, THRU_WITHIN_DB
 from tui.drawing.blocks import Block, flowed, labelled
 from tui.screens.bench_words import bench_lines
@@ -38,6 +39,9 @@ DIRECTIONS = {
 }
 HUNG = {"isolation": "loads", "proof": "thru", "proof load": "load", "proof pad": "thru pad2=10"}
 """Which hook-up a step measures, where it is not called like the step."""
+
+JOIN_AGAIN = "Take the leads off the duplexer and join them by the THRU. It must read 0 dB through the calibration."
+"""A proof that no standard went before: the leads hang on the duplexer."""
 
 FIRST = ("short", "open", "load", "thru", "proof")
 
@@ -84,9 +88,12 @@ class CalibrationScreen(TextScreen[None]):
     def _step(self) -> Step | None:
         return self._steps[self._at] if self._at < len(self._steps) else None
 
+    def _direction(self, name: str) -> str:
+        return JOIN_AGAIN if name == "proof" and self._steps[0].name == "proof" else DIRECTIONS[name]
+
     def text_blocks(self, width: int) -> list[Block]:
         """The steps, what the one in hand asks for, the keys."""
-        s = self._order.settings
+        s, changes = self._order.settings, self._tool.station.state().progress.changes
         calibrator = self._tool.visit.calibrator
         steps = [Block(("",), 0)]
         for number, entry in enumerate(self._steps):
@@ -95,12 +102,13 @@ class CalibrationScreen(TextScreen[None]):
             lines = labelled(head, f"{entry.state:<5} {entry.said}".strip(), width, 16) or [f" {head}"]
             steps.append(Block(tuple(lines), None if number == self._at else number + 2))
         step = self._step
-        sweep = f"{s.start_hz / 1e6:.4f} to {s.stop_hz / 1e6:.4f} MHz, {s.points} points, {s.bandwidth_hz:g} Hz"
+        bandwidth = bandwidth_words(s.bandwidth_hz, changes)
+        sweep = f"{s.start_hz / 1e6:.4f} to {s.stop_hz / 1e6:.4f} MHz, {s.points} points, {bandwidth}"
         return [
             Block(tuple(labelled("CALIBRATE", sweep, width, 12))),
             Block(tuple(labelled("kit", f"{calibrator.book.kit.name}; {SWEEPS} sweeps each", width)), 1),
             *steps,
-            Block(("", *labelled("DO", DIRECTIONS[step.name] if step else self._summary(), width))),
+            Block(("", *labelled("DO", self._direction(step.name) if step else self._summary(), width))),
             Block(tuple(labelled("", self._words, width))),
             Block(("", *flowed(self._keys(), width))),
         ]
