@@ -93,6 +93,7 @@ class Database:
         with self._lock:
             if self.lost:
                 raise RecordMachineError(self.file_words)
+            self._place.mend_index()
             if self._connection.in_transaction:
                 return
             fault = self._place.fault()
@@ -158,6 +159,7 @@ class Database:
     def rows(self, statement: str, values: tuple[object, ...] = ()) -> list[tuple[object, ...]]:
         """All rows of a question. Raises RecordError."""
         with self._lock:
+            self._place.mend_index()
             try:
                 return self._connection.execute(statement, values).fetchall()
             except sqlite3.Error as error:
