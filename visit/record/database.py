@@ -98,12 +98,12 @@ class Database:
             self._place.mend_index()
             if self._connection.in_transaction:
                 return
-            fault = self._place.fault()
+            second = self._second
+            fault = self._place.fault(every_page=second is not None and second.whole)
             if fault:
                 self._go_on_elsewhere(fault)
                 return
             self._closed_words = self._place.closed_words()
-            second = self._second
             if second is not None and second.whole and not second.of_today(self._connection):
                 self.keep_second()
 

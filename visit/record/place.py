@@ -49,9 +49,9 @@ class Place:
         except OSError:
             return
 
-    def fault(self) -> str:
+    def fault(self, *, every_page: bool) -> str:
         """What happened to the file since it was opened; empty while it is as it was. Looks at names and times alone
-        as long as they do not change."""
+        as long as they do not change; else at its beginning, or at every page."""
         if self._file is None:
             return ""
         if self.spoiled:
@@ -68,7 +68,8 @@ class Place:
         if times == self._times:
             return ""
         self._times = times
-        return SPOILED if _cut_or_overwritten(self._file, self._path) or not _sound(self._path) else ""
+        cut = _cut_or_overwritten(self._file, self._path)
+        return SPOILED if cut or (every_page and not _sound(self._path)) else ""
 
     def written(self) -> None:
         """What has changed until now was our own writing."""
