@@ -14,6 +14,7 @@ from protocol.learn.dialogue import Correction, Role, Told, Word
 from protocol.learn.words.lexicon import DESCRIPTIONS, HARM, HARM_NAME, HARM_SURELY, NAMES
 from protocol.learn.words.meaning import read_role
 from protocol.learn.words.paired import paired, short_for_first, short_for_last
+from protocol.learn.words.wholly import strange
 
 _DESCRIPTIONS = tuple((role, re.compile(pattern, re.IGNORECASE)) for role, pattern in DESCRIPTIONS)
 _NAMES = tuple((role, re.compile(pattern, re.IGNORECASE)) for role, pattern in NAMES)
@@ -28,6 +29,8 @@ _VALUES = frozenset(
 )
 _BEFORE = ("set", "put", "let", "sweep", "swp", "freq", "scan")
 """Words before the name of a setting that leave it one; `print from a to b` sets nothing."""
+_SWEPT = re.compile(r"(?i)sw(?:ee)?p|scan|freq|range|span|band|window|limits|ends|edges|stim|set(?![a-z])|^f\b")
+"""Speaks of a sweep or of its frequencies."""
 _LIMIT = re.compile(
     r"(?i)\W*(?:max(?:imum)?|at most|up to|not more than)\.? \d+ (?:points|records|lines)(?: at once)?\W*"
 )
@@ -72,7 +75,14 @@ class Entry:
 
 
 def judged(entry: Entry) -> tuple[Role, str]:
-    """The role of one word by itself, and why."""
+    """The role of one word by itself, and why; none where not all that is told of it is understood."""
+    role, why = _for(entry)
+    odd = strange(role, entry.description, _arguments(entry)) if role in SENT else ""
+    return (Role.UNKNOWN, f"its description may mean a second thing: {odd!r}") if odd else (role, why)
+
+
+def _for(entry: Entry) -> tuple[Role, str]:
+    """What a word by itself seems to be for, and why."""
     told = entry.description.strip()
     arguments = _arguments(entry)
     harm = HARM.search(told)
@@ -80,7 +90,11 @@ def judged(entry: Entry) -> tuple[Role, str]:
         return Role.NEVER, f"its description says {harm.group().strip()!r}"
     if entry.form and ("{start}" in entry.form or "{centre}" in entry.form):
         bad = next(filter(None, map(HARM_NAME.search, entry.word.split())), None)
-        return (Role.NEVER, f"its name holds {bad.group()!r}") if bad else (Role.RANGE, "it takes both ends of a sweep")
+        if bad:
+            return Role.NEVER, f"its name holds {bad.group()!r}"
+        if _of_a_sweep(entry, f"{arguments} {entry.form}"):
+            return Role.RANGE, "it takes both ends of a sweep"
+        return Role.UNKNOWN, "it takes two ends, and nothing says that they are those of a sweep"
     told = re.sub(r"'[^']* [^']*'", "", told).strip()  # what it says is not what it does
     if told and not _BARE.fullmatch(told):
         role = next((role for role, pattern in _DESCRIPTIONS if pattern.search(told)), None)
@@ -163,9 +177,14 @@ def _by_usage(entry: Entry, arguments: str) -> tuple[Role, str] | None:
     both = re.search(
         r"(?i)(?<![a-z])start(?![a-z]).{1,12}?(?<![a-z])stop(?![a-z])|(?<![a-z])f_?1(?!\w)\W{1,4}f_?2(?!\w)", arguments
     )
-    if both and not HARM_NAME.search(entry.name):
+    if both and not HARM_NAME.search(entry.name) and _of_a_sweep(entry, arguments):
         return Role.RANGE, f"its arguments are named so: {arguments.strip()[:40]!r}"
     return None
+
+
+def _of_a_sweep(entry: Entry, arguments: str) -> bool:
+    """Whether a word that takes two ends says that they are those of a sweep; a beacon has a start and a stop, too."""
+    return _SWEPT.search(f"{entry.name} {entry.description}") is not None or "points" in arguments
 
 
 def _named(name: str) -> Role | None:
@@ -215,7 +234,11 @@ def _with_pairs(entries: Sequence[Entry], known: list[tuple[Role, str]]) -> list
     others = bool(roles & {Role.CENTRE, Role.SPAN, Role.STEP, Role.RANGE}) or {Role.START, Role.STOP} <= roles
     open_ones = [at for at, (role, _) in enumerate(known) if role in (Role.UNKNOWN, Role.START, Role.STOP)]
     rows = [(entries[at].word, _arguments(entries[at]), entries[at].description) for at in open_ones]
-    found = {open_ones[at]: told for at, told in paired(rows, known=others).items() if told[0] not in roles}
+    found = {
+        open_ones[at]: told
+        for at, told in paired(rows, known=others).items()
+        if told[0] not in roles and not strange(told[0], rows[at][2], rows[at][1])
+    }
     return [one if one[0] is not Role.UNKNOWN else found.get(at, one) for at, one in enumerate(known)]
 
 
