@@ -16,6 +16,7 @@ from protocol.learn.asking import NO_LIST, VALUES, Asking
 from protocol.learn.dialogue import Role
 from protocol.learn.found import MissingError
 from protocol.learn.words.allow import SENT, Entry
+from protocol.learn.words.around import warned
 from protocol.learn.words.general import general_entries, topics_of
 from protocol.learn.words.lexicon import HARM, HARM_NAME, LOCKED
 from protocol.learn.words.opening import HELP_WORDS, list_words
@@ -74,14 +75,15 @@ class Listening(Asking):
         entries = await self._topics(printed, entries)
         self._remarks(printed)
         self._heads(printed)
-        plans = ranked(
-            [entries] if cells_of(printed)[0] else [entries, general_entries(printed), general_entries(self._told)]
-        )
+        readings = [entries] if cells_of(printed)[0] else [entries, general_entries(printed)]
+        readings = [warned(reading, printed) for reading in readings]
+        plans = ranked(readings if cells_of(printed)[0] else [*readings, general_entries(self._told)])
         if not plans or worth(plans[0]) < A_SPAN:
             more = await self._by_topics(printed)
             printed = [*printed, *more]
             self.opening.printed = [*more, *self.opening.printed]
-            plans = ranked([entries_of(printed), general_entries(printed)]) if more else plans
+            readings = [warned(reading, printed) for reading in (entries_of(printed), general_entries(printed))]
+            plans = ranked(readings) if more else plans
         self.words, self.others = plans[0] if plans else [], plans[1:]
         if not self.opening.help_word and not any(word.role in SENT for word in self.words):
             self.words = []  # remarks and the like, no list

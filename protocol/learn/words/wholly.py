@@ -121,7 +121,7 @@ _BRIEF = _all(
 _BY_ROLE: dict[Role, frozenset[str]] = {
     **dict.fromkeys(
         (Role.START, Role.STOP, Role.CENTRE, Role.SPAN, Role.STEP, Role.RANGE, Role.POINTS, Role.AVERAGE),
-        _PLAIN | (_SWEPT - _FED),
+        _PLAIN | (_SWEPT - _FED) | {"kit"},
     ),
     Role.BANDWIDTH: _PLAIN | (_SWEPT - _FED) | {"filter", "filters", "port"},
     Role.DATA: _PLAIN | _SWEPT,
