@@ -186,8 +186,9 @@ def main() -> int:
     options = parser.parse_args()
     if MEMORY.is_dir():  # a disk that is waited for at each input takes all the time
         tempfile.tempdir = str(MEMORY)
-    from tests.hostile import targets
+    from tests.hostile import sessions, targets
 
+    sessions.KEEP_LOOP = True
     if options.target not in targets.TARGETS:
         print("\n".join(targets.TARGETS))
         return 2
@@ -207,7 +208,10 @@ def main() -> int:
     if options.reduce is not None:
         _reduce(trial, options.reduce)
         return 0
-    return _told(trial, _run(trial, options))
+    seconds = _run(trial, options)
+    for loop, _ in sessions.LOOPS:
+        loop.close()
+    return _told(trial, seconds)
 
 
 def _reduce(trial: Trial, most: int) -> None:

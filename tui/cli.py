@@ -86,9 +86,9 @@ def _run(arguments: Sequence[str] | None) -> int:
     parser = build_parser()
     options = parser.parse_args(words)
     if options.version:
-        from importlib.metadata import version  # noqa: PLC0415
+        from protocol.files.program import program_version  # noqa: PLC0415
 
-        print(f"deepnotch {version('deepnotch')}", flush=True)  # noqa: T201 - data
+        print(f"deepnotch {program_version()}", flush=True)  # noqa: T201 - data
         return ExitStatus.GOALS_MET
     if options.command is None:
         parser.print_help(sys.stderr)

@@ -6,13 +6,14 @@ Owns: templates of commands and of answers, several fields on one line. Refuses:
 from __future__ import annotations
 
 import re
+from collections.abc import Sequence
 
 from protocol.learn.dialogue import Role
 from protocol.learn.found import Found
 from protocol.learn.sweeps.setters import numbers_in
 from protocol.learn.sweeps.trials import Trials
 from protocol.learn.sweeps.windows import FIELDS
-from protocol.profiles.templates import UNITS
+from protocol.profiles.templates import SETTING_FIELDS, UNITS, Template
 
 WORDS_OF_ROLES = {
     Role.START: "start", Role.STOP: "stop", Role.CENTRE: "centre", Role.SPAN: "width", Role.STEP: "step",
@@ -91,6 +92,52 @@ def _skipped(text: str, hexed: bool = False) -> str:
         lambda match: "{skip:si}" if match.group(1) else "{skip}",
         text,
     )
+
+
+def loosened(line: str, answers: Sequence[str]) -> str:
+    """A template of an answer whose words that stand for a state are fields, as other answers to the same question
+    show: `low {start_khz} hold` where `low 5000 run` came, too. Answers of another kind change nothing."""
+    found = _tokens(line)
+    values = [at for at, token in enumerate(found) if re.search(r"\{(?!skip|word|rest)", token)]
+    template = Template.parse(line, SETTING_FIELDS)
+    for answer in answers:
+        if template.read(answer.encode("ascii", "replace")) is not None:
+            continue
+        seen = re.sub(r"(?<=\d) (?=[kMG]?Hz\b)", "", answer).split()
+        if len(seen) <= max(values, default=0) or any(
+            re.search(r"\d", seen[at]) is None or not _alike(found[at], seen[at]) for at in values
+        ):
+            continue
+        named = {0, *(_name_before(found, at) for at in values)} - {-1, *values}  # what names a value, and the line
+        if not all(_alike(found[at], seen[at]) for at in named):
+            continue
+        same = len(seen) == len(found)
+        unlike = [at for at, (one, other) in enumerate(zip(found, seen, strict=False)) if not _alike(one, other)]
+        if same and unlike and all(_STATE.fullmatch(found[at]) and _STATE.fullmatch(seen[at]) for at in unlike):
+            found = ["{word}" if at in unlike else token for at, token in enumerate(found)]
+        elif not same and values and all(at > values[-1] for at in unlike):
+            found = [*found[: values[-1] + 1], "{rest}"]
+    return " ".join(found) if found != _tokens(line) else line
+
+
+def _name_before(tokens: list[str], at: int) -> int:
+    """Where the word stands that names the value at `at`, past frames and signs; -1 if none does."""
+    return next((one for one in range(at - 1, -1, -1) if re.search(r"\w", tokens[one])), -1)
+
+
+_STATE = re.compile(r"[\[(]?[A-Za-z][A-Za-z_-]*[\])]?[.,;]?|\{word\}")
+"""A word that may tell a state; a number or a name with a sign and a value is none."""
+
+
+def _tokens(line: str) -> list[str]:
+    return re.sub(r"\s+(?=[^{}]*\})", "", line).split()
+
+
+def _alike(token: str, other: str) -> bool:
+    """Whether a text of an answer may stand where a template has this one."""
+    parts = re.split(r"\{[^}]*\}", token)
+    pattern = r"[-+]?[\w.,]+".join(map(re.escape, parts))
+    return token in ("{word}", "{rest}") or re.fullmatch(pattern, other) is not None
 
 
 def _shape_of(line: str) -> str:

@@ -166,6 +166,7 @@ async def _console(session: Session, tell: Callable[[str], None]) -> None:
     tell("limits and bandwidths")
     await session.limits()
     await session.angles()
+    await session.read_again()
     await session.keep()
     session.found.unknown += unproved(session.words, session.found)
 

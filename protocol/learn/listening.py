@@ -17,9 +17,10 @@ from protocol.learn.dialogue import Role
 from protocol.learn.found import MissingError
 from protocol.learn.words.allow import SENT, Entry
 from protocol.learn.words.around import warned
+from protocol.learn.words.cells import registers_of
 from protocol.learn.words.general import general_entries, topics_of
 from protocol.learn.words.lexicon import HARM, HARM_NAME, LOCKED
-from protocol.learn.words.opening import HELP_WORDS, list_words
+from protocol.learn.words.opening import PLAIN_HELP, list_words
 from protocol.learn.words.plans import A_SPAN, ranked, worth
 from protocol.learn.words.talk import FEWEST_LISTED, NEWLINE
 from protocol.learn.words.tokens import cells_of, entries_of, menu_of
@@ -43,6 +44,8 @@ class Listening(Asking):
 
     _told: Sequence[str] = ()
     """What help told of each word when it was asked."""
+    taken: tuple[str, ...] = ()
+    """How answers to settings begin that hold what was set."""
 
     async def refuses(self, question: str) -> bool:
         """Whether a question of the standard is refused as a sign that is no word was refused."""
@@ -71,13 +74,18 @@ class Listening(Asking):
         heads = [line for line in printed if not re.match(r"[|\s]*\d", line)]  # a row's own text is not the menu's
         asked = " ".join([*self.talk.manner.prompts, *self.talk.manner.refusals, *heads])
         entries = menu_of(printed) if CHOOSES.search(asked) else []
+        registers = registers_of(printed)
+        if registers:
+            others = [line for line in printed if not re.match(r"\s*\d", line)]
+            entries = [*registers, *(one for one in general_entries(others) if one.name not in printed)]
         entries = entries or cells_of(printed)[0] or wrapped_entries(printed, asked_for) or entries_of(printed)
         entries = await self._topics(printed, entries)
         self._remarks(printed)
         self._heads(printed)
-        readings = [entries] if cells_of(printed)[0] else [entries, general_entries(printed)]
-        readings = [warned(reading, printed) for reading in readings]
-        plans = ranked(readings if cells_of(printed)[0] else [*readings, general_entries(self._told)])
+        self._closed(printed)
+        alone = registers or cells_of(printed)[0]
+        readings = [warned(one, printed) for one in ([entries] if alone else [entries, general_entries(printed)])]
+        plans = ranked(readings if alone else [*readings, general_entries(self._told)])
         if not plans or worth(plans[0]) < A_SPAN:
             more = await self._by_topics(printed)
             printed = [*printed, *more]
@@ -148,7 +156,7 @@ class Listening(Asking):
         if len(bare) < 0.7 * len(entries) or not re.search(r"(?i)<\w+>|tells more|more about|help \w+\b.*\bfor", text):
             return entries
         named = re.search(r"(\S+) <\w+>", text)
-        word = named.group(1) if named and named.group(1).lower() in HELP_WORDS else self.opening.help_word
+        word = named.group(1) if named and named.group(1).lower() in PLAIN_HELP else self.opening.help_word
         if not word:  # its list came to an empty line: nothing asks about a word without being that word
             return entries
         told = []
@@ -171,6 +179,18 @@ class Listening(Asking):
         if common:
             left = tuple(one for one in manner.refusals if one not in common)
             self.talk.manner = replace(manner, refusals=left)
+
+    def _closed(self, printed: Sequence[str]) -> None:
+        """A line that came behind refusals and closes its list, too, closes every reply: it refuses nothing."""
+        manner, last = self.talk.manner, printed[-1].strip() if printed else ""
+        if manner.prompts or last not in manner.refusals or len(printed) < FEWEST_LISTED or len(last) > 24:
+            return
+        left = tuple(one for one in manner.refusals if one != last)
+        if left:
+            self.talk.nonsense = tuple(one for one in self.talk.nonsense if one != last)
+            self.talk.listing -= {last}
+            self.talk.manner = replace(manner, refusals=left, ends=(*manner.ends, last))
+            self.found.evidence["ends"] = "stood at the end of refusals and of its list of words"
 
     def _remarks(self, printed: Sequence[str]) -> None:
         """Lines that begin as remarks do are taken for remarks, unless refusals or the listing begin so."""
@@ -285,7 +305,9 @@ class Listening(Asking):
         seen = [
             prefix for prefix in self.talk.manner.chatter if any(t.lstrip().startswith(prefix.encode()) for t in texts)
         ]
-        return replace(self.talk.manner, chatter=self.talk.manner.chatter if seen else ())
+        manner = self.talk.manner
+        ends = (*manner.ends, *self.taken) if manner.ends and not manner.prompts else manner.ends
+        return replace(manner, ends=ends, chatter=manner.chatter if seen else ())
 
 
 def _no_digits(line: str) -> str:

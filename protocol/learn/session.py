@@ -9,7 +9,7 @@ import re
 from collections import Counter
 from dataclasses import replace
 
-from protocol.learn.commands import WORDS_OF_ROLES
+from protocol.learn.commands import WORDS_OF_ROLES, loosened
 from protocol.learn.dialogue import Role
 from protocol.learn.found import MissingError
 from protocol.learn.questions import kind_said
@@ -23,6 +23,7 @@ from protocol.learn.sweeps.setters import SETTING, Setters
 from protocol.learn.sweeps.trials import Trials
 from protocol.learn.sweeps.windows import FIELDS
 from protocol.learn.words.allow import Entry, words_of
+from protocol.learn.words.framing import taken_heads
 from protocol.learn.words.tokens import hints_of
 from protocol.sweep import SweepSettings
 
@@ -70,6 +71,7 @@ class Session(Sweeping):
             return
         said = [self.talk.lines(got, sent.strip()) for sent, got in self.talk.transcript[before:]]
         alone = [lines[0] for lines in said if len(lines) == 1 and not self.talk.turned_down(lines)]
+        self.taken = taken_heads(alone, [one for lines in said if len(lines) > 1 for one in lines])
         often = Counter(one for one in alone if not re.search(r"\d", one)).most_common(1)
         for line, times in often:
             if times >= OFTEN and len(line) <= LONGEST_END:
@@ -150,6 +152,16 @@ class Session(Sweeping):
             return False
         then = found.meaning.delay.seconds
         return seen is not None and abs(seen.delay.seconds - then) < SAME_DELAY * abs(then)
+
+    async def read_again(self) -> None:
+        """Ask once more for the settings, now that it has swept: words that tell a state may be others then."""
+        for command, lines in self.found.readback.items():
+            if not self.talk.may(command):
+                continue
+            await self.talk.ask(command)
+            answers = [self.talk.lines(got, command) for sent, got in self.talk.transcript if sent.strip() == command]
+            seen = [line for answer in answers for line in answer]
+            self.found.readback[command] = [loosened(line, seen) for line in lines]
 
     async def limits(self) -> None:
         """What may be asked for."""

@@ -13,12 +13,12 @@ import numpy as np
 from numpy.typing import NDArray
 
 from protocol.learn.commands import WORDS_OF_ROLES, write_commands
-from protocol.learn.dialogue import Dialogue
+from protocol.learn.dialogue import Dialogue, Role
 from protocol.learn.found import MissingError, UnitUnknownError
 from protocol.learn.listening import Listening
 from protocol.learn.questions import APART, JOIN, OPEN, unit_said, usual_units
 from protocol.learn.reasons import shown, why_no_data
-from protocol.learn.sweeps.acquire import Acquire, Acquisition
+from protocol.learn.sweeps.acquire import Acquire, Acquisition, named_first
 from protocol.learn.sweeps.axis import (
     Meaning,
     OtherFrequenciesError,
@@ -166,6 +166,14 @@ class Sweeping(Listening):
             first, second = self.trial_settings()
             points = first.points
             await self.apply(first)
+            acquisition = await acquire.find(points)
+        if acquisition is None and (first_word := named_first(self.words, acquire.declined)) is not None:
+            told = "it refused data until this word was sent, by its name"
+            self.words = [
+                replace(word, role=Role.SWEEP, reason=told) if word is first_word else word for word in self.words
+            ]
+            assert self._trials is not None
+            self._trials.setters.words = self.words
             acquisition = await acquire.find(points)
         if acquisition is None:
             raise MissingError(why_no_data(acquire, self.words, self.trial_settings()[0]))

@@ -34,12 +34,16 @@ UNITS: Mapping[str, float] = {"hz": 1.0, "10hz": 10.0, "100hz": 100.0, "khz": 1e
 _FREQUENCY_NAMES = ("start", "stop", "centre", "span", "step", "bandwidth")
 SETTING_FIELDS = frozenset(
     {f"{name}_{unit}" for name in _FREQUENCY_NAMES for unit in UNITS}
-    | {"points", "bandwidth_code", "level_dbm", "count", "parameter", "skip"}
+    | {"points", "bandwidth_code", "level_dbm", "count", "parameter", "skip", "word", "rest"}
 )
 """Fields of commands and of read-back lines. `bandwidth_code` stands for an entry of the profile's code list,
-`count` for the analyzer's own averaging, `parameter` for S11 or S21, `skip` for a number of no interest."""
+`count` for the analyzer's own averaging, `parameter` for S11 or S21, `skip` for a number of no interest, `word` for a
+word of no interest (`hold`, then `run`), `rest` for all that follows."""
 
-COMMAND_FIELDS = SETTING_FIELDS - {"parameter", "skip", "count"}
+UNREAD: Mapping[str, bytes] = {"word": rb"[^ \t]{1,40}+", "rest": rb"[ -~\t]*+"}
+"""Fields that are no numbers and that nobody reads; neither backtracks."""
+
+COMMAND_FIELDS = SETTING_FIELDS - {"parameter", "skip", "count", *UNREAD}
 """Fields of a command that carries several settings at once."""
 
 WORD_FIELDS = frozenset({"bandwidth_code", "parameter", "trace", "format", "order"})
@@ -63,6 +67,8 @@ NUMBER = rb"[+-]?+(?:[0-9]++(?:\.[0-9]*+)?+|\.[0-9]++)(?:[eE][+-]?+[0-9]{1,3}+)?
 HEX = rb"(?:0[xX])?+[0-9A-Fa-f]{1,16}+"
 COMMA = rb"[+-]?+(?:[0-9]++(?:[.,][0-9]*+)?+|[.,][0-9]++)(?:[eE][+-]?+[0-9]{1,3}+)?+"
 SUFFIXED = COMMA + rb" ?+[kKmMgG]?+(?:[hH][zZ])?+"
+SUFFIXED_BEFORE_COMMA = rb"(?:" + COMMA + rb" ?+[kKmMgG](?:[hH][zZ])?+|" + NUMBER + rb"(?: ?+[hH][zZ])?+)"
+"""The same where a comma parts it from what follows: within a number a comma is a point only if its suffix is there."""
 GLUED: Mapping[str, bytes] = {f"hex{digits}": rb"[0-9A-Fa-f]{%d}" % digits for digits in range(3, 9)}
 """Hexadecimal numbers of so many digits, which no sign needs to part from the next."""
 IMAGINARY = rb"[+-][ \t]*+[ij]?+[ \t]*+(?:[0-9]++(?:\.[0-9]*+)?+|\.[0-9]++)(?:[eE][+-]?+[0-9]{1,3}+)?+"
@@ -108,12 +114,12 @@ class Field:
     @property
     def pattern(self) -> bytes:
         """What it looks like in a reply."""
-        return PATTERNS[self.form]
+        return UNREAD.get(self.name) or PATTERNS[self.form]
 
     def number(self, text: bytes) -> float:
         """The value of its text, in the base unit."""
         word = text.decode("ascii")
-        match self.form[:3]:
+        match "hex" if self.form in GLUED else self.form:
             case "hex":
                 digits = word.lower().removeprefix("0x")
                 value = int(digits, 16)
@@ -121,15 +127,15 @@ class Field:
                 if signed and value >> (4 * len(digits) - 1):
                     value -= 1 << (4 * len(digits))
                 return value * self.scale
-            case "com":
+            case "comma":
                 return float(word.replace(",", ".")) * self.scale
             case "si":
                 body = re.sub(r"(?i)hz$", "", word).strip().replace(",", ".")
                 suffix = body[-1].lower() if body[-1:].isalpha() else ""
                 return float(body[: len(body) - len(suffix)]) * _SUFFIX[suffix] * self.scale
-            case "ima":
+            case "imag":
                 return float(re.sub(r"[ \tij]", "", word)) * self.scale
-            case "log":
+            case "log2":
                 return float(2.0 ** float(word))
         return float(word) * self.scale
 
@@ -229,6 +235,8 @@ class Template:
             if index < last:
                 word = self.fields[index].name in WORD_FIELDS
                 number = self.fields[index].pattern
+                if self.fields[index].form == "si" and self.literals[index + 1].startswith(","):
+                    number = SUFFIXED_BEFORE_COMMA
                 if self.literals[index + 1].startswith((".", ",")):  # a sentence's full stop is no decimal point
                     number = number.replace(rb"\.[0-9]*+", rb"\.[0-9]++").replace(rb"[.,][0-9]*+", rb"[.,][0-9]++")
                 parts.append(b"(" + (rb"[!-~]{1,40}?" if word else number) + b")")
@@ -246,7 +254,7 @@ class Template:
             return None
         values: dict[str, float | str] = {}
         for field, text in zip(self.fields, match.groups(), strict=True):
-            if field.name == "skip":
+            if field.name == "skip" or field.name in UNREAD:
                 continue
             values[field.base] = text.decode("ascii") if field.name in WORD_FIELDS else field.number(text)
         return values

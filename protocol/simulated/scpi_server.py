@@ -6,6 +6,7 @@ Owns: the command table, compound messages, number formats and blocks. Refuses: 
 
 from __future__ import annotations
 
+import functools
 import re
 from collections import deque
 from collections.abc import Callable
@@ -38,6 +39,7 @@ NUMBER = re.compile(r"\s*([+-]?(?:\d+\.?\d*|\.\d+)(?:[eE][+-]?\d+)?)\s*(HZ|KHZ|M
 SUFFIXES = {"HZ": 1.0, "KHZ": 1e3, "MHZ": 1e6, "GHZ": 1e9, "DBM": 1.0}
 
 
+@functools.cache
 def mnemonic_pattern(header: str) -> re.Pattern[str]:
     """Turn ``SENSe:BANDwidth[:RESolution]`` into a pattern for its long and short forms [SCPI-99 6.2.1]."""
     pattern = ""

@@ -48,9 +48,10 @@ def translated_opening(error: Exception, port: str) -> RequestError | AnalyzerEr
     if number == errno.EIO:
         return AnalyzerError(f"{port} is there but does not open (I/O error); unplug it, plug it in, try again")
     if number in (errno.EMFILE, errno.ENFILE, errno.ENOMEM):
+        cure = "lift it (ulimit -n 64 is enough)" if number == errno.EMFILE else "close other programs"
         return MachineError(
-            f"{port} does not open: {os.strerror(number)}, which is this computer's limit for the program, no fault of"
-            " the analyzer; lift it (ulimit -n 64 is enough), or close other programs"
+            f"{port} does not open: {os.strerror(number)}, which is a limit of this computer and no fault of the"
+            f" analyzer; {cure}"
         )
     text = os.strerror(number) if number is not None else str(error).splitlines()[0]
     return AnalyzerError(f"{port} does not open ({text})")

@@ -41,6 +41,9 @@ LARGEST_LOSS_DB = 2.0
 ON_PLAN_WITHIN_DB = 12.0
 """A unit half its notch's width off the plan loses more contrast than this at the channels."""
 
+SAME_DB = 1.5
+"""Two sweeps of one port with nothing moved in between agree within this: mismatch of lead 2 against a load."""
+
 TOTAL_DB = -1.0
 """S11 above this everywhere: port 1 sees nothing that takes power."""
 
@@ -101,10 +104,13 @@ def check_hookup(
     high_hz: float,
     declared: str,
     third: str,
+    returned_db: float | None = None,
 ) -> HookUpCheck:
     """Compare what is seen with what was declared, e.g. "A>L" with port `third` = "H" loaded; "loads" for a survey.
 
     Arrays (K,); `noise_power` E|n|^2 of the averaged S21 re thru. Both channels must lie in the sweep, else UNSEEN.
+    `returned_db`: S11 in dB at the third port's pass channel, as the antenna port showed it when lead 2 hung on that
+    port; None: nobody saw it.
     """
     if not (frequency_hz[0] <= low_hz and high_hz <= frequency_hz[-1]):
         return HookUpCheck(State.UNSEEN, "not checked", "the sweep does not cover both channels: sweep wider")
@@ -116,7 +122,7 @@ def check_hookup(
         return _wrong("NOT ON LOADS", "a device is between the leads: take both off the duplexer and put loads on", "")
     passes_low, passes_high = _passes(look.s21_low, look.s21_high), _passes(look.s21_high, look.s21_low)
     if passes_low or passes_high:
-        return _one_side(look, "L" if passes_low else "H", declared, third)
+        return _one_side(look, "L" if passes_low else "H", declared, third, returned_db)
     return _no_pass(look, declared)
 
 
@@ -221,7 +227,7 @@ def _pad(look: _Look, side: str, missing_db: float, declared: str) -> HookUpChec
     return HookUpCheck(State.NOTE, short, cure, seen, doubt=cure)
 
 
-def _one_side(look: _Look, side: str, declared: str, third: str) -> HookUpCheck:
+def _one_side(look: _Look, side: str, declared: str, third: str, returned_db: float | None) -> HookUpCheck:
     """One channel passes: the read or driven side is `side`."""
     own, other = (look.s11_low, look.s11_high) if side == "L" else (look.s11_high, look.s11_low)
     passed = look.s21_low if side == "L" else look.s21_high
@@ -232,6 +238,11 @@ def _one_side(look: _Look, side: str, declared: str, third: str) -> HookUpCheck:
         return _wrong(
             "GAP IN THE PATH", "S21 passes but the pass channel is not matched: broken pin or bad plug at port 2?"
         )
+    seen_before = returned_db is not None and abs(other - returned_db) < SAME_DB
+    if declared == from_antenna and other > MATCHED_DB and seen_before:
+        # A lead ends that port as well as a load does: what comes back is the side's, not the load's.
+        cure = f"side {third_port} is off tune, not its load: as much came back with a lead on {third_port}"
+        return HookUpCheck(State.NOTE, f"{declared} ok, {third_port} OFF TUNE", cure, from_antenna)
     if other > REFLECTING_DB:
         if abs(other - open_third) < abs(other - 0.3 * passed):
             if declared == from_side:
@@ -239,7 +250,8 @@ def _one_side(look: _Look, side: str, declared: str, third: str) -> HookUpCheck:
                     State.NOTE, f"{declared} ok", f"{third_port} can't be seen from this side", from_side
                 )
             return _wrong(
-                f"{third_port} NOT LOADED", f"port {third_port} is open: put a load on it (S11 {other:.1f} dB there)",
+                f"{third_port} NOT LOADED",
+                f"port {third_port} is open: put a load on it (S11 {other:.1f} dB there), or is its side far off tune?",
                 from_antenna,
             )  # fmt: skip
         if declared == from_side:

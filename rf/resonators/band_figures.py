@@ -30,6 +30,8 @@ OTHER_SIDE_DB = (0.0, 5.0, 6.5)
 voltage at the tee (6 dB); off tune, it takes nothing."""
 HAND_SHARE = 0.2
 """A turn lands within 20 % of what was asked."""
+VAGUE_SHARE = 0.1
+"""A resonator that is not told within a tenth of the bandwidth is not told well enough to say that it stands right."""
 WORTH_SHARE = 0.02
 """A resonator within 2 % of the bandwidth is left alone."""
 
@@ -216,26 +218,39 @@ def advise_band(now: BandFigures, fit: CoupledFit | None, pass_hz: float, match_
     width = now.bandwidth.value
     told = [i for i in range(now.order) if abs(off[i]) > max(WORTH_SHARE * width, open_ends[i])]
     if not told:
-        vague = [i for i in range(now.order) if open_ends[i] > 0.1 * width]
+        vague = [i for i in range(now.order) if open_ends[i] > VAGUE_SHARE * width]
         if vague and not (now.return_loss.known and now.return_loss.low >= match_db):
-            where = ", ".join(str(i + 1) for i in vague)
+            where = "; ".join(f"{i + 1} {text(now.offsets[i], signed=True)}" for i in vague)
             return BandDeed(None, 0.0, "average longer, or drive the other end",
-                            f"resonator {where} is not told within a tenth of the band")  # fmt: skip
+                            f"not told within a tenth of the band: resonator {where}")  # fmt: skip
         if now.tuned_return_loss.known and now.tuned_return_loss.high < match_db:
             coupled = _coupling(now, fit.elements, pass_hz, match_db)
             if coupled is not None:
                 return coupled
-        return BandDeed(None, 0.0, "lock the nuts one by one", "every resonator stands on the channel", _tuned(now))
+        return BandDeed(None, 0.0, "lock the nuts one by one", _standing(now), f"tuned: {_tuned(now)}")
     gains = {i: _residue(fit.elements, pass_hz, i) for i in told}
     best = min(gains, key=lambda i: gains[i])
     by = -off[best]
     way = "up" if by > 0 else "down"
-    left = max(HAND_SHARE * abs(by), open_ends[best])
+    place = now.offsets[best]
+    left = HAND_SHARE * abs(by) + max(open_ends[best], place.value - place.low)
+    then = inferred(0.0, -left, left, "Hz", limited_by="model")
     return BandDeed(
-        best + 1, by, f"resonator {best + 1} {way} by {abs(by) / 1e3:.3g} kHz",
-        f"it stands {off[best] / 1e3:+.3g} kHz off, and its return gives most",
-        f"then {1e-3 * left:.3g} kHz off at most; all on the channel: {_tuned(now)}", str(best + 1),
+        best + 1, by, f"resonator {best + 1} {way} by {text(_size(place))}",
+        f"it stands {text(place, signed=True)} off, and its return gives most",
+        f"it then stands {text(then)} off; all on the channel: {_tuned(now)}", str(best + 1),
     )  # fmt: skip
+
+
+def _size(figure: Figure) -> Figure:
+    """How far, whichever way."""
+    return figure if figure.value >= 0.0 else replace(figure, value=-figure.value, low=-figure.high, high=-figure.low)
+
+
+def _standing(now: BandFigures) -> str:
+    """How far the row stands from its channel when nothing is left to turn: by the resonator that may be farthest."""
+    number, worst = max(enumerate(now.offsets, 1), key=lambda one: max(abs(one[1].low), abs(one[1].high)))
+    return f"no resonator is told off the channel; resonator {number} is told least: {text(worst, signed=True)}"
 
 
 def _coupling(now: BandFigures, e: Elements, pass_hz: float, match_db: float) -> BandDeed | None:
@@ -244,16 +259,31 @@ def _coupling(now: BandFigures, e: Elements, pass_hz: float, match_db: float) ->
     if move is None:
         return None
     way = "tighter" if move.factor > 1.0 else "looser"
-    why = (
-        f"all resonators stand on the channel, and the match would be {text(now.tuned_return_loss)}, goal {match_db:g}"
-    )
-    expect = f"return loss about {move.match_db:.0f} dB (INFERRED); the resonators beside it move too: bring them back"
+    match = now.tuned_return_loss
+    why = f"with all resonators on the channel the match would be {text(match)}, goal {match_db:g}"
+    gained = inferred(
+        move.match_db, max(move.match_db - (match.value - match.low), 0.0), move.match_db + match.high - match.value,
+        "dB", limited_by="model",
+    )  # fmt: skip
+    expect = f"return loss {text(gained)}; the resonators beside it move too: bring them back"
     if move.what.startswith("loop"):
-        return BandDeed(None, 0.0, f"{move.what}: {way}, its external Q by {abs(1 - 1 / move.factor):.0%}", why, expect,
-                        move.what)  # fmt: skip
+        q = now.external_q[move.what == "loop out"]
+        return BandDeed(
+            None, 0.0, f"{move.what}: {way}, external Q {text(q)} to {text(_times(q, 1.0 / move.factor))}", why, expect,
+            move.what,
+        )  # fmt: skip
     i = int(move.what.partition("-")[0]) - 1
     by = pass_hz * float(e.k[i]) * (move.factor - 1.0)
-    return BandDeed(None, by, f"coupling {move.what} {way} by {abs(by) / 1e3:.3g} kHz", why, expect, move.what)
+    size = text(_times(now.couplings[i], abs(move.factor - 1.0)))
+    return BandDeed(None, by, f"coupling {move.what} {way} by {size}", why, expect, move.what)
+
+
+def _times(figure: Figure, factor: float) -> Figure:
+    """The same share of a figure and of its ends."""
+    if not figure.known:
+        return figure
+    low, value, high = (factor * part for part in (figure.low, figure.value, figure.high))
+    return replace(figure, low=low, value=value, high=high)
 
 
 def _residue(e: Elements, pass_hz: float, number: int) -> float:
@@ -268,4 +298,4 @@ def _residue(e: Elements, pass_hz: float, number: int) -> float:
 def _tuned(now: BandFigures) -> str:
     if not now.tuned_return_loss.known or not now.tuned_loss.known:
         return "nothing is told of it"
-    return f"return loss about {now.tuned_return_loss.value:.0f} dB, loss {now.tuned_loss.value:.1f} dB (INFERRED)"
+    return f"return loss {text(now.tuned_return_loss)}, loss {text(now.tuned_loss)}"

@@ -13,11 +13,11 @@ import selectors
 import tempfile
 import time
 import tomllib
-from collections.abc import Callable
+from collections.abc import Callable, Iterator
 from pathlib import Path
-from unittest import mock
 
 from protocol.files.strict_toml import Table
+from protocol.learn import scpi as learn_scpi
 from protocol.learn.dialogue import Nobody
 from protocol.learn.learner import Learned, NotLearnedError, learn
 from protocol.profiles.scpi import Scpi, read_scpi
@@ -27,7 +27,7 @@ from protocol.simulated.instrument import Instrument, InstrumentOptions
 from protocol.simulated.replies import Wait
 from protocol.simulated.scpi_server import ScpiServer
 from protocol.sweep import Sweep
-from protocol.wire.link import Patience, Sink
+from protocol.wire.link import Patience, SerialLink, Sink
 from tests.hostile.in_memory import changed_in_memory, opened
 from tests.hostile.oracle import outcome
 from tests.hostile.visits import with_bytes, with_value
@@ -44,6 +44,9 @@ from visit.run.figure_maker import Follower
 MOST_SENT = 4000
 """Lines; a session of an honest device sends a few hundred."""
 LONGEST_LINE = 400
+KEEP_LOOP = False
+"""Whether sessions use one loop; to make one, and its sockets, takes a fifth of a session. For a fuzzer's process."""
+LOOPS: list[tuple[asyncio.AbstractEventLoop, Jumping]] = []
 CONSOLE = {"data": "measure", "start": "start", "stop": "stop", "points": "points", "identity": "version"}
 LISTING = """start  start in kHz, frequency of sweep
 stop  stop in kHz, frequency of sweep
@@ -120,16 +123,14 @@ class Device:
 class Jumping(selectors.SelectSelector):
     """Where a loop would wait, the device's clock jumps."""
 
-    def __init__(self, device: Device) -> None:
-        super().__init__()
-        self._device = device
+    device: Device
 
     def select(self, timeout: float | None = None) -> list[tuple[selectors.SelectorKey, int]]:
         """What is ready now."""
         ready = super().select(0)
         if not ready:
             assert timeout is not None, "it waits for ever"
-            self._device.now_s += timeout
+            self.device.now_s += timeout
         return ready
 
 
@@ -235,13 +236,11 @@ def learned(data: bytes, device: Device | None = None) -> Learned:
     async def slept(seconds: float, *_: object) -> None:
         device.now_s += seconds
 
-    with contextlib.ExitStack() as stack:
-        stack.enter_context(mock.patch("protocol.wire.link.SerialLink.open", opened))
-        stack.enter_context(mock.patch("asyncio.sleep", slept))
-        stack.enter_context(mock.patch("protocol.learn.scpi.read_scpi", _finding))
-        stack.enter_context(mock.patch("asyncio.to_thread", at_once))
-        loop = stack.enter_context(contextlib.closing(asyncio.SelectorEventLoop(Jumping(device))))
-        stack.enter_context(mock.patch.object(time, "monotonic", device.clock))
+    put = (
+        (SerialLink, "open", opened), (asyncio, "sleep", slept), (learn_scpi, "read_scpi", _finding),
+        (asyncio, "to_thread", at_once), (time, "monotonic", device.clock),
+    )  # fmt: skip
+    with _loop(device) as loop, _put(*put):
         try:
             found = loop.run_until_complete(learn(device.name, Nobody()))
         except NotLearnedError as missing:
@@ -251,6 +250,39 @@ def learned(data: bytes, device: Device | None = None) -> Learned:
         _sound(found.text)
         assert "\n".join((*found.unknown, found.proof)).replace("\n", "").isprintable()
         return found
+
+
+@contextlib.contextmanager
+def _loop(device: Device) -> Iterator[asyncio.AbstractEventLoop]:
+    """Whose clock is the device's. Nothing may go on in it behind a session."""
+    loop, jumping = LOOPS.pop() if LOOPS else _new_loop()
+    jumping.device = device
+    try:
+        yield loop
+        assert not asyncio.all_tasks(loop), "something goes on behind a session"
+    finally:
+        if KEEP_LOOP:
+            LOOPS.append((loop, jumping))
+        else:
+            loop.close()
+
+
+def _new_loop() -> tuple[asyncio.AbstractEventLoop, Jumping]:
+    jumping = Jumping()
+    return asyncio.SelectorEventLoop(jumping), jumping
+
+
+@contextlib.contextmanager
+def _put(*places: tuple[object, str, object]) -> Iterator[None]:
+    """In each place that stands there for a while."""
+    before = [(owner, name, vars(owner)[name]) for owner, name, _ in places]
+    try:
+        for owner, name, value in places:
+            setattr(owner, name, value)
+        yield
+    finally:
+        for owner, name, value in before:
+            setattr(owner, name, value)
 
 
 def _sound(text: str) -> None:

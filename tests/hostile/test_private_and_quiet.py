@@ -174,7 +174,7 @@ def test_the_live_screen_listens_nowhere(tmp_path: Path) -> None:
         screen.wait_for("q quit")
         mine = inodes(screen.process.pid)
         assert not mine & listening().keys()
-        screen.type("q")
+        screen.type("q\r")
         assert screen.wait_for_end() == 0
 
 

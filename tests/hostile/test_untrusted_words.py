@@ -272,7 +272,7 @@ def test_a_poisoned_site_and_kit_on_screens(bench: Bench, tmp_path: Path) -> Non
         screen.wait_for("=1+1")
         screen.type("q")
         screen.wait_for("PATH")
-        screen.type("q")
+        screen.type("q\r")
         screen.wait_for_end()
         check_screen(screen.raw)
 

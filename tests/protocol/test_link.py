@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import asyncio
 import contextlib
+import errno
 import os
 import pty
 import subprocess
@@ -18,7 +19,7 @@ import pytest
 import serial
 
 import protocol.wire.link
-from protocol.errors import AnalyzerError, PortLostError, RequestError
+from protocol.errors import AnalyzerError, MachineError, PortLostError, RequestError
 from protocol.profiles.profile import SerialSettings
 from protocol.wire.link import Patience, SerialLink
 from protocol.wire.port_errors import holder, translated_io, translated_opening
@@ -286,3 +287,12 @@ async def test_bytes_that_trickle_for_ever_are_given_up(pair: Pair, link: Serial
         await link.feed(sink, Patience(0.5, 0.5, 0.6))
     assert 0 < len(came) < 60
     came.extend(bytes(60))  # ends the trickle
+
+
+@pytest.mark.parametrize(
+    ("number", "cure"),
+    [(errno.EMFILE, "ulimit -n"), (errno.ENFILE, "close other programs"), (errno.ENOMEM, "close other programs")],
+)
+def test_a_limit_of_the_computer_is_lifted_where_it_stands(number: int, cure: str) -> None:
+    told = translated_opening(OSError(number, "x"), "/dev/ttyX")
+    assert isinstance(told, MachineError) and cure in str(told) and ("ulimit" in str(told)) is (number == errno.EMFILE)

@@ -61,3 +61,17 @@ def test_literals_are_literal() -> None:
 def test_words_and_skipped_numbers() -> None:
     template = Template.parse("{skip} filter={bandwidth_code} end", SETTING_FIELDS)
     assert template.read(b"7 filter=wide end") == {"bandwidth_code": "wide"}
+
+
+@pytest.mark.parametrize(
+    ("reply", "start_hz"),
+    [
+        (b"430000000,440000000", 430e6),
+        (b"430000000 Hz,440M", 430e6),
+        (b"0,43G,440M", 430e6),
+        (b"430.5M,440,5M", 430.5e6),
+    ],
+)
+def test_a_comma_parts_numbers_where_no_suffix_follows_it(reply: bytes, start_hz: float) -> None:
+    read = Template.parse("{start_hz:si},{stop_hz:si}", SETTING_FIELDS).read(reply)
+    assert read is not None and read["start_hz"] == pytest.approx(start_hz)

@@ -14,7 +14,14 @@ from rf.repeater.hookup_check import HookUpCheck, State, check_hookup
 SWEEPS = 4
 
 
-def check(declared: str, *lines: str, unit: str = "U6", third: str = "H", high_hz: float | None = None) -> HookUpCheck:
+def check(
+    declared: str,
+    *lines: str,
+    unit: str = "U6",
+    third: str = "H",
+    high_hz: float | None = None,
+    returned_db: float | None = None,
+) -> HookUpCheck:
     """A few sweeps of the bench after the control lines, checked against what was declared. `high_hz`: by the site."""
     made = load_unit(unit)
     instrument = Instrument(InstrumentOptions(seed=3), made, HookUp())
@@ -30,8 +37,9 @@ def check(declared: str, *lines: str, unit: str = "U6", third: str = "H", high_h
     taken = [instrument.sweep() for _ in range(SWEEPS)]
     s11, s21 = np.mean([s.s11 for s in taken], axis=0), np.mean([s.s21 for s in taken], axis=0)
     return check_hookup(
-        taken[0].frequency_hz, s11, s21, 1e-7 / SWEEPS, made.low_hz, high_hz or made.high_hz, declared, third
-    )
+        taken[0].frequency_hz, s11, s21, 1e-7 / SWEEPS, made.low_hz, high_hz or made.high_hz, declared, third,
+        returned_db,
+    )  # fmt: skip
 
 
 @pytest.mark.parametrize("unit", ["U6", "V6", "V4"])
@@ -103,6 +111,19 @@ def test_a_side_that_stands_off_its_plan_is_no_exchanged_lead() -> None:
     assert (found.state, found.short, found.seen) == (State.NOTE, "H OFF PLAN", "A>L"), found
     assert "460" in found.cure or "459." in found.cure, found.cure
     assert check("A>L", "connect L A", unit="B4", high_hz=455e6).short == "LEADS EXCHANGED"
+
+
+FAR_OFF = ("turn L 1 +2.25e6", "turn L 2 -4e6", "turn L 3 +5.5e6")
+
+
+def test_a_side_far_off_tune_is_no_missing_load_where_a_lead_was_on_it() -> None:
+    """Its load and a lead end the port alike: at the low channel A sends back what it did at A>L."""
+    blind = check("A>H", *FAR_OFF, "connect A H", third="L")
+    assert blind.short == "L NOT LOADED" and "far off tune?" in blind.cure
+    known = check("A>H", *FAR_OFF, "connect A H", third="L", returned_db=-2.1)
+    assert (known.state, known.short, known.seen) == (State.NOTE, "A>H ok, L OFF TUNE", "A>H"), known
+    # A tuned side whose load is missing sends back far more than it did with a lead on it.
+    assert check("A>H", "connect A H", "close L open", third="L", returned_db=-18.0).short == "L NOT LOADED"
 
 
 def test_7_sides_only() -> None:

@@ -86,6 +86,7 @@ class DayHand:
                 self._start(bench.node)
                 self._work()
                 self._press("q")
+                self._press("\r")  # a run may go on
                 self._screen.wait_for_end(PATIENCE_S)
             finally:
                 self._screen.close()

@@ -105,7 +105,7 @@ class Journey:
 
     def leave(self) -> None:
         """End the program; the key counts no more."""
-        self.screen.type("q")
+        self.screen.type("q\r")
         assert self.screen.wait_for_end() == 0
 
     def _figure(self) -> None:

@@ -130,6 +130,7 @@ class TuningHand:
             self._press(terminal, "q")
             terminal.wait_moving("SWEEPS")
             self._press(terminal, "q")
+            self._press(terminal, "\r")  # a run may go on
             terminal.wait_for_end(STILL_S)
         finally:
             terminal.close()

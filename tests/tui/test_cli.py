@@ -7,6 +7,7 @@ import os
 import subprocess
 import sys
 from collections.abc import Iterator
+from importlib.metadata import PackageNotFoundError
 from pathlib import Path
 
 import pytest
@@ -207,6 +208,18 @@ def test_ports_and_profiles(capsys: pytest.CaptureFixture[str]) -> None:
         "scpi",
     ]
     assert main(["ports"]) == 0
+
+
+def test_the_version_is_told_where_nothing_is_installed(
+    capsys: pytest.CaptureFixture[str], monkeypatch: pytest.MonkeyPatch
+) -> None:
+    def missing(name: str) -> str:
+        raise PackageNotFoundError(name)
+
+    monkeypatch.setattr("importlib.metadata.version", missing)
+    monkeypatch.setattr("protocol.files.program.version", missing)
+    assert main(["--version"]) == 0
+    assert capsys.readouterr().out == "deepnotch not installed\n"
 
 
 def test_version_and_bare_call(capsys: pytest.CaptureFixture[str]) -> None:

@@ -116,11 +116,11 @@ def test_plug_to_first_figure_in_25_keys_and_one_enter_tomorrow(tmp_path: Path, 
         keys.press("\r")
         assert "450.000" in first_figure(screen)
         assert keys.count <= MOST_KEYS
-        screen.type("q")
+        screen.type("q\r")
         assert screen.wait_for_end() == 0
     with strange_console(style, link), terminal("live", environment=home) as screen:
         screen.wait_for("ENTER  go on as last time: Heron Bank")
         screen.type("\r")
         first_figure(screen)
-        screen.type("q")
+        screen.type("q\r")
         assert screen.wait_for_end() == 0

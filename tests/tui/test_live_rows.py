@@ -183,3 +183,5 @@ def test_a_wrong_hook_up_is_named_with_its_cure() -> None:
     assert any("HOOK-UP port H is open: put a load on it" in line for line in shown)
     assert any("no figure while the hook-up is wrong" in line for line in shown)
     assert not any("READING" in line and "loss" in line for line in shown)
+    off = dataclasses.replace(state, progress=dataclasses.replace(state.progress, phase=Phase.FAULT))
+    assert "HOOK A>L not seen now" in text(rows.head_row(off, 80))

@@ -15,7 +15,7 @@ from tui.drawing.rows import Rows
 from tui.screens.app import DeepnotchApp
 from tui.screens.dialogs import BenchDialog, HookUpDialog, SweepDialog
 from tui.screens.live_screen import LiveScreen
-from tui.screens.reading_dialogs import HelpDialog
+from tui.screens.reading_dialogs import AskDialog, HelpDialog
 from visit.run.live import LiveState
 from visit.site.hookup import HookUp
 
@@ -176,6 +176,22 @@ async def test_help_names_every_key(state: LiveState) -> None:
         assert isinstance(app.screen, HelpDialog)
         await pilot.press("q")
         assert isinstance(app.screen, LiveScreen)
+
+
+async def test_a_run_that_goes_on_is_not_left_unasked(state: LiveState) -> None:
+    app, station = make_app(state)
+    async with app.run_test(size=SIZES[0]) as pilot:
+        await pilot.press("q")
+        assert isinstance(app.screen, AskDialog)
+        await pilot.press("q")  # once too often
+        assert isinstance(app.screen, LiveScreen) and app.is_running and station.stops == 0
+        await pilot.press("q", "enter")
+        assert not app.is_running
+    app, station = make_app(state)
+    async with app.run_test(size=SIZES[0]) as pilot:
+        station.running = False
+        await pilot.press("q")
+        assert not app.is_running
 
 
 async def test_only_changed_rows_are_painted_again(state: LiveState, monkeypatch: pytest.MonkeyPatch) -> None:

@@ -59,7 +59,28 @@ def test_a_paste_that_never_ends_is_given_up() -> None:
     typed.tick(2 * PASTE_PAUSE_S)
     assert keys(typed.feed(b"q", 2 * PASTE_PAUSE_S)) == ["q"]
     typed.feed(PASTE_BEGINS.encode() + b"x" * LONGEST_PASTE, 20.0)
-    assert keys(typed.feed(b"q", 20.0)) == ["q"]
+    typed.tick(21.0 + PASTE_PAUSE_S)
+    assert keys(typed.feed(b"q", 21.0 + PASTE_PAUSE_S)) == ["q"]
+
+
+def test_the_rest_of_a_paste_that_is_too_long_is_no_keys() -> None:
+    typed = TypedBytes()
+    typed.feed(PASTE_BEGINS.encode() + b"x" * LONGEST_PASTE, 0.0)
+    assert typed.feed(b"wzq c\r" * 100 + b"\x1b[20", 0.1) == []
+    assert keys(typed.feed(b"1~n", 0.2)) == ["n"]
+
+
+def test_a_paste_without_marks_is_no_keys() -> None:
+    """A page of text in pieces as they come; what is typed afterwards, and before, are keys."""
+    typed = TypedBytes()
+    assert keys(typed.feed(b"Af90@1000\r", 0.0)) == [*"Af90", "at", *"1000", "enter"]
+    page = b"what was pasted here is no command: q w z\r" * 30
+    pieces = [page[at : at + 500] for at in range(0, len(page), 500)]
+    messages = [message for n, piece in enumerate(pieces) for message in typed.feed(piece, 1.0 + n / 10)]
+    assert "".join(message.text for message in messages if isinstance(message, Paste)).encode() == page
+    assert keys(messages) == []
+    assert keys(typed.feed(b"q", 5.0)) == ["q"]
+    assert keys(typed.feed(b"j" * 200, 6.0)) == ["j"] * 200  # a key that is held down on a line that stalled
 
 
 def test_a_slow_line_breaks_no_paste() -> None:

@@ -71,7 +71,7 @@ def test_taken_over_on_the_screen_again_and_again(ssh: list[str], bench: Bench, 
             screens[-1].wait_for(lambda text: "WATCHING" not in text and "q quit" in text, 120.0)
             before, seen = seen, sweeping(screens[-1])
             assert seen > before, (remarks(path), outcomes(path))  # the average goes on
-        screens[-1].type("q")
+        screens[-1].type("q\r")
         assert screens[-1].wait_for_end() == 0
     finally:
         for screen in screens:

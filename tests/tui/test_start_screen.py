@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import argparse
 import asyncio
 import os
 from collections.abc import Callable, Iterator, Sequence
@@ -11,12 +12,15 @@ import pytest
 from textual.widget import Widget
 from textual.widgets import Input
 
+from protocol.errors import RequestError
 from protocol.learn.dialogue import Correction, Dialogue, Progress, Role, Word
 from protocol.learn.learner import Learned, NotLearnedError
 from protocol.profiles.profile import load_profile
 from tests.tui.page_hand import Hand
+from tui.commands.setting_up import prepared
 from tui.screens.app import DeepnotchApp
 from tui.screens.site_screen import SiteScreen
+from tui.screens.start_rows import enter_does
 from tui.screens.start_screen import StartScreen
 from visit.run.set_up import SetUp
 from visit.site.folders import data_folder
@@ -144,6 +148,7 @@ async def test_first_day_25_keys_next_day_one_also_under_another_number(
         assert "proved dead" in hand.text() and not script.ended
         await hand.press("enter")
         await hand.until("WORDS  of the console, 39; only 2 will be sent")
+        assert "not known: not sent" in hand.text()
         assert "NEVER SENT" in hand.text() and "wipe?[2J" in hand.text()
         await hand.press("down")
         await hand.until("page 2 of")
@@ -307,3 +312,24 @@ async def test_words_from_the_manual_and_a_line_that_is_not_shown(by_id: Path, n
         await hand.until("LEARNED")
     assert script.answers == ["Grumbold7"]
     assert [(one.name, one.role) for one in script.corrected] == [("sw", Role.RANGE), ("tr1", Role.DATA)]
+
+
+def test_a_profile_that_can_not_be_used_is_known_to_nobody(by_id: Path, nodes: list[str], tmp_path: Path) -> None:
+    mine, gone = tmp_path / "mine.toml", str(tmp_path / "gone.toml")
+    mine.write_text(PROFILE)
+
+    def given(port: str | None, profile: str) -> SetUp:
+        return prepared(argparse.Namespace(port=port, profile=profile, site=None, visit=None), Memory.load())
+
+    for port, profile, says in (
+        (nodes[0], gone, "gone.toml"),
+        (None, gone, "--port"),
+        (nodes[0], "sckpi", "is called"),
+    ):
+        with pytest.raises(RequestError, match=says):
+            given(port, profile)
+    assert Memory.load().known.fitted == ()
+    now = given(nodes[0], str(mine))
+    assert enter_does(now) == "type the site, then measure"
+    mine.unlink()
+    assert enter_does(now).startswith("nothing: ") and "mine.toml" in enter_does(now)

@@ -263,7 +263,7 @@ def test_no_terminal_at_all(bench: Bench, path: Path) -> None:
 def test_the_plain_locale_gets_plain_bytes(bench: Bench, path: Path) -> None:
     with terminal(*words("live", bench, path), environment={"LC_ALL": "C"}) as screen:
         sweeping(screen)
-        screen.type("q")
+        screen.type("q\r")
         assert screen.wait_for_end() == 0
         assert max(screen.raw) < 0x80
 

@@ -3,17 +3,27 @@
 from __future__ import annotations
 
 from dataclasses import replace
+from pathlib import Path
 from types import SimpleNamespace
 from typing import Any, cast
 
 from protocol.sweep import SweepSettings
 from rf.repeater.hookup_check import HookUpCheck, State
+from tests.tui.picture import first_order
+from tests.tui.states import states
+from tests.tui.test_nothing_is_cut import a_tool, own_world, shown
+from tests.visit.test_tuning import REJECT_HZ, at
+from tui.drawing.marks import MarkSet
+from tui.screens.tune_screen import TuneScreen
 from tui.screens.tune_survey import SurveyBetween
+from visit.day.cavities import track
 from visit.day.planner import SurveyPlan
 from visit.run.conductor import Phase, Progress, RunOrder
 from visit.run.live import LiveState
 from visit.run.tool import Tool
 from visit.site.hookup import HookUp
+
+__all__ = ["own_world"]
 
 PLAN = SurveyPlan(SweepSettings(454.5e6, 455.5e6, 401, 1e3), 60, 30.0, "")
 
@@ -70,5 +80,25 @@ def test_leads_that_do_not_hang_on_loads_are_said_and_it_can_be_given_up() -> No
     survey.look(state(station.ordered[0], Phase.SWEEPING, 0, refusal=wrong))
     assert survey.words.startswith("both leads on loads: looks like a duplexer")
     survey.look(state(station.ordered[0], Phase.FAULT, 3, message="the port is gone"))
-    assert stage(survey) == "leads back" and "the port is gone" in survey.words
+    assert stage(survey) == "leads back" and "ended early (the port is gone): leads" in survey.words
     assert survey.give_up() and not survey.going
+
+
+async def test_no_look_begins_while_the_leads_come_off_and_none_is_left_on_loads(tmp_path: Path) -> None:
+    state = states()[0]
+    with a_tool(tmp_path, state) as tool:
+        station: Any = tool.station
+        screen = TuneScreen(tool, first_order(state), MarkSet.BRAILLE)
+        async with shown(screen, (80, 24)) as (app, pilot):
+            tune = station.orders[-1]
+            screen._tuning = at(track([], REJECT_HZ, 3), 80.0, survey=PLAN)
+            ended = Progress(phase=Phase.COMPLETE, order=tune, done=tune.planned_sweeps or 0, run_id=7)
+            station.shown = replace(state, progress=ended)
+            ordered = len(station.orders)
+            screen.action_survey()
+            screen._look()
+            await pilot.press("q")
+            assert len(station.orders) == ordered and app.screen is screen and screen._between.going
+            assert "first the leads back" in screen._last
+            await pilot.press("u")
+            assert len(station.orders) == ordered + 1 and not screen._between.going

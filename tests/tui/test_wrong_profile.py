@@ -94,7 +94,7 @@ def test_a_person_answers_for_frequencies_on_the_screen(tmp_path: Path, port: st
             screen.wait_for("I looked, and it is so")
             screen.type("y")
             screen.wait_for(lambda text: FIGURE.search(text.split("FLOOR")[0]) is not None)
-            screen.type("q")
+            screen.type("q\r")
             assert screen.wait_for_end() == 0
     with contextlib.closing(VisitFile.open(visit, read_only=True)) as file:
         said = [str(words) for (words,) in file.rows("select words from remark where kind = ? order by id", (AXIS,))]

@@ -51,6 +51,7 @@ def test_a_lead_that_was_changed_is_out_of_the_way_and_nothing_was_turned(tmp_pa
     assert "left    nothing of it" in said and "another lead 2" in said and "for nothing" not in said
     assert "no sweep shows what was wrong" in said  # this visit's sweeps are of a whole lead
     assert "the rejection of the low side is not shown" in said
+    assert max(len(line) for line in said.splitlines()) < 80  # a terminal breaks none of them
 
 
 def test_a_screw_is_turned_as_badly_as_by_a_hand_and_the_right_way() -> None:

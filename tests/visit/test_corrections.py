@@ -66,8 +66,8 @@ def test_what_was_no_turn_counts_for_nothing_and_stays_with_its_reason(visit: Vi
 def test_the_report_says_what_was_entered_first(visit: VisitFile) -> None:
     correct(visit, 1, Told(2, "rod", "anticlockwise", 0.5))
     line = build_report(visit).nudges[0]
-    assert "cavity 2, rod: 0.5 turns anticlockwise: moved INFERRED +12" in line
-    assert line.endswith("(entered at first as cavity 1, rod: 0.25 turns clockwise)")
+    assert "cavity 2, rod: 0.5 turn anticlockwise: moved INFERRED +12" in line
+    assert line.endswith("(entered at first as cavity 1, rod: 0.25 turn clockwise)")
 
 
 def test_a_correction_that_says_nothing_is_refused(visit: VisitFile) -> None:

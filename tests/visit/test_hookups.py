@@ -78,6 +78,20 @@ def test_right_ones_are_stored_with_their_notes(
             assert (seen.check.state, seen.check.short) == (state, short) and cure in seen.check.cure
 
 
+def test_a_side_far_off_tune_does_not_shut_out_the_other_one(tmp_path: Path) -> None:
+    with table(tmp_path, "demo-450", "U6") as bench:
+        hang(bench, ("turn L 1 +2.25e6", "turn L 2 -4e6", "turn L 3 +5.5e6"))
+        settings = wide(bench.site)
+        assert bench.measure("A>L", settings, 4) is not None
+        assert bench.measure("A>H", settings, 2) is not None
+        seen = bench.station.assess_now()
+        assert (seen.check.state, seen.check.short) == (State.NOTE, "A>H ok, L OFF TUNE")
+        hang(bench, ("turn L 1 -2.25e6", "turn L 2 +4e6", "turn L 3 -5.5e6"))
+        assert bench.measure("A>L", settings, 2) is not None
+        hang(bench, ("connect A H", "close L open"))
+        assert bench.measure_as_hung("A>H", settings, 2) is None
+
+
 def test_a_told_pad_gives_the_hookup_and_the_levels_back(tmp_path: Path) -> None:
     """Scenario 12: tell it the pad on port 1 or port 2, and both are taken out."""
     with table(tmp_path, "demo-450", "U6") as bench:

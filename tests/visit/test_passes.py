@@ -16,6 +16,7 @@ from visit.day.passes import PassLook, next_step
 from visit.day.tuning import Advice, Deed, Tuning, advise
 
 WIDTH_HZ = 20e3
+RATE = (80e3, "in")
 
 
 def plain(db: float) -> Figure:
@@ -30,7 +31,7 @@ def returned_db(off_hz: np.ndarray) -> float:
 
 def look(db: float, rows: list[NudgeRow], *, trimmed: bool = False, loss_db: float = 0.9) -> PassLook:
     return PassLook(
-        plain(loss_db), plain(db), plain(db), 2.0, 15.0, tuple(rows), trimmed, dict.fromkeys((1, 2, 3), 80e3)
+        plain(loss_db), plain(db), plain(db), 2.0, 15.0, tuple(rows), trimmed, dict.fromkeys((1, 2, 3), RATE)
     )
 
 
@@ -75,6 +76,7 @@ def test_the_pass_comes_after_the_notches_and_the_trimmers_after_the_pass() -> N
     first = deed(look(8.0, []))
     assert first.do.startswith("cavity 1, rod for the pass:") and "return loss INFERRED 8.0" in first.why
     assert first.told is not None and first.told.screw == FOR_THE_PASS
+    assert first.told.direction == "in"  # the rod's word for its way, whatever the trimmers are told by
     assert "rod for the pass" not in deed(look(8.0, []), 60.0).do  # first the notches
     assert deed(look(18.0, [])).deed is Deed.PROVE
     rows = [turned(k, 10e3, -8e3) for k in (1, 2, 3)]

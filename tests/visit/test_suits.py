@@ -10,7 +10,7 @@ from pathlib import Path
 import pytest
 
 from protocol.errors import RequestError
-from rf.values.figure import Kind
+from rf.values.figure import Kind, inferred
 from rf.values.words import text
 from scripts.forecast_rates import rates
 from scripts.suits_table import PAGE, cells
@@ -27,7 +27,7 @@ from visit.record.instrument_card import Card, Floor, ability_of_card, card_of
 from visit.record.visit_file import VisitFile
 from visit.report.report import build_report
 from visit.report.report_text import report_text
-from visit.report.suits_page import rests_words, verdict_words
+from visit.report.suits_page import rests_words, timed, verdict_words
 from visit.site.hookup import Side
 from visit.site.presets import wide
 from visit.site.site import parse_site
@@ -269,3 +269,8 @@ def test_no_help_takes_anything_away(leak: str | None) -> None:
         assert one.gain.low >= 0.0 and (not half or float(half) <= one.gain.value + 0.5), text(one.gain)
         if one.name == "other leads":
             assert one.gain.high <= 20.0
+
+
+def test_a_long_time_is_told_without_an_exponent() -> None:
+    told = timed(inferred(132.0, 104.0, math.inf, "min", limited_by="model"))
+    assert told == "INFERRED 132 min (from 104 min on, or never)"

@@ -4,19 +4,28 @@ from __future__ import annotations
 
 import math
 from dataclasses import replace
+from types import SimpleNamespace
 from typing import cast
 
 import numpy as np
 import pytest
 
+from protocol.sweep import SweepSettings
 from rf.notch.apart import Apart, Each
 from rf.notch.notch import NotchPlace
 from rf.values.figure import NORMAL_95, Figure, cant_say, inferred, reading
 from rf.values.words import as_json
+from tests.visit.stations import ROOT
 from visit.day.cavities import Places, spoken, track, way
 from visit.day.nudges import NudgeRow, Told
 from visit.day.planner import SurveyPlan
 from visit.day.tuning import Advice, Deed, Tuning, advise, cavity_lines, spread_words
+from visit.figures.assessment import Channel, Role
+from visit.figures.run_figures import RunFigures
+from visit.record.visit_file import RunRow
+from visit.run.site_visit import proved
+from visit.site.hookup import HookUp, Side
+from visit.site.site import load_site
 
 REJECT_HZ = 150.6e6
 UNKNOWN = cant_say("Hz", "under the noise")
@@ -224,6 +233,22 @@ def test_a_proof_that_read_less_is_taken_in() -> None:
     assert advise(at(near, 95.0, sweeps=128)).deed is Deed.PROVE
     telling = advise(at(near, 95.0, sweeps=128, proved=reading(86.0, 85.0, 87.0, "dB")))
     assert telling.deed is Deed.TRIAL and "no place tells where" in telling.why
+
+
+def test_a_zoom_on_another_place_takes_no_proof_away() -> None:
+    site = load_site(ROOT / "fixtures/sites/demo-450.toml")
+
+    def zoom(number: int, middle_hz: float) -> RunRow:
+        return RunRow(number, "zoom", HookUp("A", "L"), SweepSettings.around(middle_hz, 2e5, 51, 1e3), (), 9, None, 0.0)
+
+    read = reading(86.0, 85.0, 87.0, "dB")
+    channel = Channel(site.high_hz, Role.REJECT, read, read)
+    seen = SimpleNamespace(channel=lambda role: channel)
+    figures = SimpleNamespace(
+        runs=[zoom(3, site.high_hz), zoom(4, site.low_hz)], assess=lambda run: seen if run.id == 3 else None
+    )
+    assert proved(site, Side.LOW, [], cast(RunFigures, figures)) is read
+    assert proved(site, Side.LOW, [replace(turned(1, 0.0, 1e3), after_run=3)], cast(RunFigures, figures)) is None
 
 
 def test_out_of_reach_is_said_with_its_figure() -> None:

@@ -101,7 +101,7 @@ def resonators(options: argparse.Namespace) -> ExitStatus:
     with opened(options.visit, write=bool(options.turned)) as visit:
         figures = RunFigures(visit)
         if options.turned:
-            note_turn(figures, Side.HIGH if options.side == "high" else Side.LOW, options.turned)
+            note_turn(visit, band_sights(figures), Side.HIGH if options.side == "high" else Side.LOW, options.turned)
             say(f"{options.side} side, turn written down: {options.turned}")
         sights = band_sights(figures)
     data(harmless_json(band_data(sights)).splitlines() if options.json else band_lines(sights, figures.site))

@@ -143,6 +143,8 @@ def _screen(
                 fitted(options, now.path)
             tool = Tool(now.site, now.profile, now.station, bench, options.site)
             left, fault = run_screen(tool, now.order, marks, signals)
+            if fitted is not None and now.visit.path != now.path:  # somebody spoiled the file
+                fitted(options, now.visit.path)
             if fault is not None:
                 go_on_after_crash(now, signals, fault)
             elif left is Left.HUNG_UP:
@@ -150,14 +152,14 @@ def _screen(
             elif left is Left.TERMINATED:
                 end_at_sweep(now)
             elif left is Left.SITE_EDITED:
-                options.site, options.visit = now.visit.site_path, now.path
+                options.site, options.visit = now.visit.site_path, now.visit.path
                 options.hookup, options.resume = now.order.hookup.text, False
             if left is Left.BY_KEY and ended is not None:
                 now.station.close()
                 ended(now.visit)
     if left is Left.SITE_EDITED:
         return _screen(options, bench, fitted, ended)
-    say(f"visit file: {now.path}")
+    say(f"visit file: {now.visit.path}")
     if left is Left.CRASHED:
         return ExitStatus.BUG
     return ExitStatus.TERMINATED if signals.terminated else ExitStatus.GOALS_MET
@@ -221,9 +223,9 @@ def check(options: argparse.Namespace) -> ExitStatus:
                     assessment = with_zoom(assessment, _measured(now.station, order))
             deed = now.station.next_deed(assessment)
         except HaltedError as error:
-            say(f"deepnotch: {error}: {run_words(now.visit)} kept in {now.path}; continue with --resume")
+            say(f"deepnotch: {error}: {run_words(now.visit)} kept in {now.visit.path}; continue with --resume")
             return ExitStatus.TERMINATED if signals.terminated else ExitStatus.CANT_SAY
-    say(f"visit file: {now.path}")
+    say(f"visit file: {now.visit.path}")
     return _print_figures(assessment, options.json, deed)
 
 
@@ -357,9 +359,13 @@ def card(options: argparse.Namespace) -> ExitStatus:
 
 def _progress(station: Station, done: threading.Event) -> None:
     """A bar on a terminal, otherwise a line now and then; ends when `done` is set."""
-    terminal = sys.stderr.isatty()
+    terminal, told = sys.stderr.isatty(), ""
     while not done.wait(0.2 if terminal else 5.0):
         progress = station.state().progress
+        if progress.file_words != told:
+            told = progress.file_words
+            show("\n" if terminal else "")
+            say(f"deepnotch: {told or 'the visit file can be opened again'}")
         planned = progress.order.planned_sweeps if progress.order else None
         if progress.phase is not Phase.SWEEPING or not planned:
             continue

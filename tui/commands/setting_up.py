@@ -10,6 +10,7 @@ import dataclasses
 import os
 from pathlib import Path
 
+from protocol.errors import RequestError
 from tui.terminal.terminal_gone import Signals
 from visit.record.opening import there
 from visit.run.set_up import Choice, SetUp
@@ -17,7 +18,8 @@ from visit.site.remembered import Memory
 
 
 def prepared(options: argparse.Namespace, memory: Memory) -> SetUp:
-    """The set-up with what the command line gave already. Raises RequestError for a port that is not there."""
+    """The set-up with what the command line gave already. Raises RequestError for a port or a profile that
+    is not there."""
     set_up = SetUp(memory)
     if options.site is not None:
         set_up.site = options.site
@@ -27,6 +29,8 @@ def prepared(options: argparse.Namespace, memory: Memory) -> SetUp:
         set_up.add_port(options.port)
         if options.profile is not None:
             set_up.use_profile(options.profile, Path(options.profile).stem)
+    elif options.profile is not None:
+        raise RequestError("--profile says whose language it is only beside --port: give both, or choose on the screen")
     return set_up
 
 

@@ -52,7 +52,9 @@ class CavityScreen(SweptPage[CavitySight]):
         if mine and progress.phase is Phase.FAULT:
             blocks.append(block("FAULT", progress.message, width))
         if sight is None:
-            return [*blocks, block("", "reading", width)]
+            return [*blocks, block("WAIT", self.computing, width)]
+        if self.computing:
+            blocks.append(block("WAIT", self.computing, width))
         blocks.append(block("WANTED", wish_words(sight).removeprefix("wanted: "), width))
         blocks += [block("DO", f"{deed.do} ({deed.why})", width) for deed in sight.deeds]
         if not sight.runs:

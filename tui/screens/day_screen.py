@@ -6,7 +6,6 @@ Owns: showing the steps and their keys; any step is three keys away (g, then its
 
 from __future__ import annotations
 
-import asyncio
 import time
 from collections.abc import Callable, Sequence
 from typing import ClassVar
@@ -16,19 +15,16 @@ from textual.widgets import Input
 
 from protocol.errors import RequestError
 from tui.drawing.blocks import Block, flowed, labelled
+from tui.screens.day_freeze import FREEZES, DayFreeze
 from tui.screens.dialogs import BenchDialog
-from tui.screens.framed import TextScreen
 from visit.day.day import STEPS, Ask, Day, Step, turning_order
 from visit.run.tool import Tool
 
 DIGITS_S = 1.5
 """A second digit within this time belongs to the first; later it begins a new number."""
-FREEZES = {"freeze": "as found", "report": "as left"}
-"""What a step freezes, by the word for it."""
-LOOKING = "looking at what would be frozen"
 
 
-class DayScreen(TextScreen[str | None]):
+class DayScreen(DayFreeze):
     """Answers with the `screen` word of the step that is to be carried out, or None."""
 
     BINDINGS: ClassVar[list[BindingType]] = [
@@ -38,16 +34,15 @@ class DayScreen(TextScreen[str | None]):
         Binding("f", "fill", "write down"),
         Binding("c", "fill(True)", "correct"),
         Binding("u", "undo", "take back"),
-        Binding("up", "move(-1)", "up"),
-        Binding("down", "move(1)", "down"),
+        Binding("up,left", "move(-1)", "up"),
+        Binding("down,right", "move(1)", "down"),
         Binding("b", "bench", "bench"),
         *(Binding(digit, f"digit('{digit}')", show=False) for digit in "0123456789"),
         Binding("escape,q", "leave", "back"),
     ]
 
     def __init__(self, tool: Tool) -> None:
-        super().__init__()
-        self._tool, self._day = tool, tool.visit.day()
+        super().__init__(tool)
         following, deed = self._day.next_three(), tool.station.state().deed
         self._at = following[0].number if following else len(STEPS)
         if deed is not None and deed.step is not None:
@@ -58,12 +53,9 @@ class DayScreen(TextScreen[str | None]):
         self._asking: Ask | None = None
         self._correcting: list[Ask] = []
         """What is left to correct; the first is being typed."""
-        self._freezing: list[str] | None = None
-        """What would be frozen, while it is asked."""
         self._skipping = False
         self._wanted: int | None = None
         """The step that another one had to come before: back to it once that is done."""
-        self._words = ""
 
     @property
     def _step(self) -> Step:
@@ -129,14 +121,14 @@ class DayScreen(TextScreen[str | None]):
         if 1 <= number <= len(STEPS):
             self._at = number
         self._words = ""
-        self._forget()
+        self.forget()
         self.draw()
 
     def action_move(self, by: int) -> None:
         """The step before or after."""
         self._at = min(max(self._at + by, 1), len(STEPS))
         self._typed, self._words = "", ""
-        self._forget()
+        self.forget()
         self.draw()
 
     def action_go(self) -> None:
@@ -153,42 +145,9 @@ class DayScreen(TextScreen[str | None]):
             self.draw()
             return
         if self._step.screen in FREEZES:
-            self._words = LOOKING
-            self.run_worker(self._show_frozen(FREEZES[self._step.screen]), exclusive=True)
-            self.draw()
+            self.look_at(FREEZES[self._step.screen])
         else:
             self.dismiss(self._step.screen)
-
-    async def _show_frozen(self, name: str) -> None:
-        """What would be frozen now, in words, before it is."""
-        loop = asyncio.get_running_loop()
-        at = self._at
-
-        def tell(what: str, done: int, of: int) -> None:
-            loop.call_soon_threadsafe(self._tell, f"{LOOKING}: {what}, {done} of {of}")
-
-        try:
-            freezing = await asyncio.to_thread(self._tool.to_freeze, name, tell)
-            if at != self._at:
-                return  # somebody went on to another step
-            self._freezing, self._words = freezing, ""
-        except RequestError as error:
-            self._words = f"! {error}"
-            if name == FREEZES["report"] and self._day.frozen():
-                self._words = (
-                    f"{error}; as found stands. Write it with: deepnotch report {self._tool.visit.file.path.name}"
-                )
-        self.draw()
-
-    def _tell(self, words: str) -> None:
-        if self._words.startswith(LOOKING):
-            self._words = words
-            self.draw()
-
-    def _forget(self) -> None:
-        """What would be frozen is not wanted."""
-        self._freezing = None
-        self._tool.visit.forget_asked()
 
     def action_done(self) -> None:
         """Mark it done and go to the next."""
@@ -249,7 +208,7 @@ class DayScreen(TextScreen[str | None]):
             self._words = f"taken back: {self._day.take_back(self._at)}"
         except RequestError as error:
             self._words = f"! {error}"
-        self._forget()
+        self.forget()
         self.draw()
 
     def on_input_submitted(self, event: Input.Submitted) -> None:
@@ -284,7 +243,7 @@ class DayScreen(TextScreen[str | None]):
             self.close_line()
             self.draw()
         elif self._freezing is not None:
-            self._forget()
+            self.forget()
             self._words = "nothing was frozen"
             self.draw()
         else:

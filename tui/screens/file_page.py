@@ -7,6 +7,7 @@ Refuses: to know what is made, and the keys.
 from __future__ import annotations
 
 import asyncio
+import time
 from typing import Generic, TypeVar
 
 from protocol.errors import RequestError
@@ -18,6 +19,8 @@ from visit.run.tool import Tool
 from visit.site.hookup import HookUp
 
 LOOK_S = 0.5
+WORTH_SAYING_S = 1.5
+"""A shorter wait is not worth a line that comes and goes."""
 Made = TypeVar("Made")
 
 
@@ -29,6 +32,8 @@ class FilePage(PageScreen, Generic[Made]):
         self._tool = tool
         self.made: Made | None = None
         """What was made last; None before the first time."""
+        self._began_s: float | None = None
+        self._once_more = False
 
     def make(self) -> Made:
         """Make it; called off the screen's thread. Raises RequestError, whose words are shown."""
@@ -41,17 +46,43 @@ class FilePage(PageScreen, Generic[Made]):
     def on_mount(self) -> None:
         """Make it; the page's own handler draws."""
         self.again()
+        self.set_interval(LOOK_S, self._count)
 
     def again(self) -> None:
-        """Make it anew."""
-        self.run_worker(self._anew(), exclusive=True)
+        """Make it anew; what is being made is made to its end first, or sweeps that come faster than a fit takes would
+        never let one be shown."""
+        if self._began_s is not None:
+            self._once_more = True
+            return
+        self._began_s = time.monotonic()
+        self.run_worker(self._anew())
 
     async def _anew(self) -> None:
         try:
             self.made = await asyncio.to_thread(self.make)
         except RequestError as error:
             self.failed(error)
+        finally:
+            self._began_s = None
         self.draw()
+        if self._once_more:
+            self._once_more = False
+            self.again()
+
+    @property
+    def computing(self) -> str:
+        """What a wait is for and how long it has lasted; empty while nothing is computed, or not for long."""
+        taken_s = 0.0 if self._began_s is None else time.monotonic() - self._began_s
+        if self.made is None:
+            if self._began_s is None and self.said:
+                return "the figures could not be made"
+            return f"computing the figures from the visit file, {taken_s:.0f} s so far"
+        newer = f"computing them anew, {taken_s:.0f} s so far; the figures shown are of the sweeps before"
+        return newer if taken_s > WORTH_SAYING_S else ""
+
+    def _count(self) -> None:
+        if self._began_s is not None:
+            self.draw()
 
     def hang(self, hookup: HookUp, settings: SweepSettings, sweeps: int, purpose: str) -> None:
         """End the run in hand and order one of what hangs on the leads now, which a simulated bench is told."""

@@ -49,7 +49,7 @@ class GainScreen(FilePage[Gains]):
         blocks = [block("", f"WHAT THE REPEATER GAINS  {self._tool.site.name}", width, column=1)]
         gains = self.made
         if gains is None:
-            return [*blocks, block("", "making the figures from the file", width)]
+            return [*blocks, block("WAIT", self.computing, width)]
         if not gains.known.radios.power_dbm.known:
             return [*blocks, block("NEXT", NO_POWER.replace("(deepnotch", "(p; or deepnotch"), width)]
         blocks.append(block("HEARS", heard_words(gains), width))

@@ -75,7 +75,9 @@ def _calibration_words(state: LiveState, width: int) -> str:
 
 
 def _hook_words(state: LiveState, width: int) -> str:
-    """What the check says of the hook-up; only declared where it could not be seen."""
+    """What the check says of the hook-up; only declared where it could not be seen, nor seen while no sweep comes."""
+    if state.progress.phase in (Phase.FAULT, Phase.WAITING):
+        return f"{state.hookup.name} not seen now"
     check = state.assessment.check if state.assessment is not None else None
     if check is None or check.state is State.UNSEEN:
         more = "" if check is None or width < 100 else f", {check.short}"
@@ -395,10 +397,13 @@ def _message(state: LiveState) -> tuple[str, str, str]:
         return " FAULT   ", state.figures_fault, f"bold {VERMILLION}"
     if p.phase is Phase.WAITING:
         return " WAITS   ", p.message, f"bold {YELLOW}"
+    check = state.assessment.check if state.assessment is not None else None
+    wrong = check is not None and check.state is State.WRONG
+    if p.file_words and not wrong:
+        return " FILE    ", p.file_words, f"bold {YELLOW}"
     if p.changes:
         return " NOTE    ", p.changes[0], f"bold {YELLOW}"
-    check = state.assessment.check if state.assessment is not None else None
-    if check is not None and check.state is State.WRONG:
+    if check is not None and wrong:
         return " HOOK-UP ", check.cure, f"bold {VERMILLION}"
     if check is not None and check.state is State.NOTE:
         return " HOOK-UP ", check.cure, YELLOW

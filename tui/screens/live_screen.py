@@ -78,7 +78,13 @@ class LiveScreen(VisitKeys):
         Binding("b", "bench", "bench", id="bench", tooltip="demo only: change the simulated bench"),
         Binding("question_mark", "help", "help", id="help", tooltip="all keys and words"),
         Binding("l", "redraw", "redraw", id="redraw", show=False, tooltip="draw the whole screen again"),
-        Binding("q", "quit", "quit", id="quit", tooltip="stop, keep all that was measured, leave"),
+        Binding(
+            "q",
+            "quit",
+            "quit",
+            id="quit",
+            tooltip="leave; what was measured is kept, and a run is ended only when asked",
+        ),
     ]
 
     def on_mount(self) -> None:
@@ -155,8 +161,15 @@ class LiveScreen(VisitKeys):
         self.app.push_screen(LinesDialog(budget_lines(self._tool.station.state().assessment)))
 
     def action_quit(self) -> None:
-        """Leave; the station is closed by whoever opened it."""
-        self.app.exit()
+        """Leave; the station is closed by whoever opened it. Asked first while a run goes on: whoever backs out of
+        other screens by q may press it once too often."""
+        station = self._tool.station
+        if not station.running:
+            self.app.exit()
+            return
+        progress = station.state().progress
+        lines = [f"A run goes on, {progress.done} sweeps so far. Leaving ends it; what it has is kept."]
+        self.app.push_screen(AskDialog(lines, "end it and leave"), lambda yes: self.app.exit() if yes else None)
 
 
 def key_row(bindings: Sequence[BindingType], width: int, *, demo: bool) -> Row:

@@ -10,6 +10,7 @@ from typing import ClassVar
 
 from textual.binding import Binding, BindingType
 
+from protocol.errors import RequestError
 from rf.values.words import text
 from tui.drawing.blocks import Block
 from tui.screens.file_page import SweptPage
@@ -58,7 +59,9 @@ class ResonatorScreen(SweptPage[tuple[BandSight, ...]]):
         if mine and progress.phase is Phase.FAULT:
             blocks.append(block("FAULT", progress.message, width))
         if self.made is None:
-            return [*blocks, block("", "reading", width)]
+            return [*blocks, block("WAIT", self.computing, width)]
+        if self.computing:
+            blocks.append(block("WAIT", self.computing, width))
         sight = next((one for one in self.made if one.side is self._side), None)
         if sight is None:
             return [*blocks, block("NEXT", f"lead 1 on port {self._side.value}, lead 2 on the antenna port: t", width)]
@@ -91,7 +94,9 @@ class ResonatorScreen(SweptPage[tuple[BandSight, ...]]):
         """Write down what is turned now: by it the screw's way and step are learned."""
 
         def take(typed: str) -> None:
-            note_turn(RunFigures(self._tool.visit.file), self._side, typed)
+            if self.made is None:
+                raise RequestError("the sweeps are being read: wait until it is shown where everything stands")
+            note_turn(self._tool.visit.file, self.made, self._side, typed)
             self.again()
 
         self.ask("which, turns, in or out, e.g. 2 0.25 in (a coupling: 1-2 0.5 out); then turn it, then t", take)

@@ -57,6 +57,8 @@ def enter_does(now: SetUp) -> str:
     if not now.plugged.profile:
         kept = "; f takes a profile that was learned before" if now.learned_profiles() else ""
         return f"learn this analyzer: nobody here knows it yet{kept}"
+    if fault := now.profile_fault():
+        return f"nothing: {fault}; t learns the analyzer anew, f takes another profile"
     if now.chosen_site is None:
         return "choose a site" if now.sites else "type the site, then measure"
     known = now.memory.known

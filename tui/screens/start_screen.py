@@ -102,10 +102,10 @@ class StartScreen(Screen[None]):
             self.action_analyzer() if now.ports else self.action_again()
         elif not now.plugged.profile:
             self.action_teach()
+        elif fault := now.profile_fault():
+            self.say(f"{fault}; t learns the analyzer anew, f takes another profile")
         elif now.chosen_site is None:
             self.action_site() if now.sites else self.action_new_site()
-        elif fault := now.profile_fault():
-            self.say(f"{fault}; t learns the analyzer anew")
         elif not self._asking:
             self.choice = now.choice()
             self.app.exit(True)

@@ -72,7 +72,7 @@ class SuitsScreen(FilePage[Suits]):
         blocks = [block("", f"IS THE ANALYZER GOOD ENOUGH?  {self._tool.site.name}", width, column=1)]
         made = self.made
         if made is None:
-            return [*blocks, block("NEXT", self._missing.replace("--floor", "it (f)") or "making the forecast", width)]
+            return [*blocks, block("NEXT", self._missing.replace("--floor", "it (f)") or self.computing, width)]
         blocks += [block("", verdict_words(made), width, column=1), block("PROOF", proof_words(made), width, 9, COLUMN)]
         blocks.append(block("", other_words(made), width, 3, COLUMN))
         blocks.append(block("RESTS ON", rests_words(made), width, column=COLUMN))

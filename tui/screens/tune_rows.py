@@ -17,6 +17,7 @@ from tui.drawing.marks import MarkSet
 from tui.drawing.strip import Place, strip_lines
 from visit.day.nudges import Told
 from visit.day.tuning import Advice, Deed, Tuning, cavity_lines, spread_words
+from visit.day.turn_words import told_words
 from visit.figures.assessment import Assessment, Role
 from visit.site.hookup import Side
 from visit.site.site import Site
@@ -154,13 +155,6 @@ def _states(p: TunePicture, width: int) -> list[str]:
             lines += labelled("SKIRTS", f"{text(p.tuning.rejection)} at the channel", width=width)
         lines += labelled("", spread_words(p.tuning), width=width)
     return lines
-
-
-def told_words(told: Told) -> str:
-    """A turn in words."""
-    what = f"{f'cavity {told.cavity}' if told.cavity else 'a cavity'}, {told.screw}"
-    how = " ".join(part for part in (f"{told.turns:g} turn" if told.turns else "", told.direction) if part)
-    return f"{what}: {how}" if how else what
 
 
 def bench_line(told: Told | None) -> str:

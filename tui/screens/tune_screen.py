@@ -105,6 +105,7 @@ class TuneScreen(TuneKeys):
         if self._between.going:
             self._between.look(state)
             self.draw()
+            return  # a look that ended just before the key may not begin another: the leads come off
         if progress.order is None or progress.order.purpose != "tune":
             return
         if state.assessment is not None and state.assessment is not self._shown:
@@ -265,6 +266,10 @@ class TuneScreen(TuneKeys):
         if self._typing:
             self._typing = False
             self.close_line()
+            self.draw()
+            return
+        if self._between.going:  # the live screen would sweep the duplexer, which is not on the leads
+            self._last = "! first the leads back on the duplexer, then u gives the survey up"
             self.draw()
             return
         self._tool.station.stop_run()

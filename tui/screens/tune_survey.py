@@ -73,7 +73,8 @@ class SurveyBetween:
         elif progress.phase is Phase.COMPLETE:
             self.stage, self.words = Stage.LEADS_BACK, back
         elif progress.phase in (Phase.FAULT, Phase.BROKEN_OFF, Phase.STOPPED):
-            self.stage, self.words = Stage.LEADS_BACK, f"the survey ended early ({progress.message}): {back}"
+            why = f" ({progress.message})" if progress.message else ""
+            self.stage, self.words = Stage.LEADS_BACK, f"the survey ended early{why}: {back}"
         else:
             self.words = f"hands off: survey on loads, {progress.done} of {run.planned_sweeps} sweeps"
 

@@ -17,9 +17,9 @@ from textual.widgets.option_list import Option
 from protocol.errors import RequestError
 from tui.drawing.plain import Plain
 from tui.screens.framed import Dialog
-from tui.screens.tune_rows import told_from, told_words
+from tui.screens.tune_rows import told_from
 from visit.day.nudges import NudgeRow
-from visit.day.turn_words import did_words
+from visit.day.turn_words import did_words, told_words
 from visit.run.site_visit import SiteVisit
 from visit.site.hookup import Side
 

@@ -65,7 +65,7 @@ class WitnessScreen(FilePage[dict[Side, SideWitness]]):
         blocks = [block("", f"SECOND WITNESS, {self._side.word} side  {self._tool.site.name}", width, column=1)]
         one = (self.made or {}).get(self._side)
         if one is None:
-            return [*blocks, block("", "making the figures from the file", width)]
+            return [*blocks, block("WAIT", self.computing, width)]
         blocks.append(block("AT", f"{one.reject_hz / 1e6:.4f} MHz, the channel that is held back: source there", width))
         if one.following:
             blocks.append(block("NEXT", f"{STATES[one.following]}: type its level (n)", width))

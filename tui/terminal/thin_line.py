@@ -32,6 +32,7 @@ NO_ANSWER_S = 2.0
 LONGEST_S = 60.0
 LOOK_AGAIN_S = 0.1
 LONGEST_REST_S = 3.0
+SAY_AGAIN_S = 5.0
 HURRY_S = 1.0
 """So long after a key no picture waits for the line to rest."""
 
@@ -76,6 +77,7 @@ class ThinApp(App[T]):
         self._glass, self._pace = Glass(), Pace()
         self._ahead = TypedAhead(self, super().on_event)
         self._later: Timer | None = None
+        self._said_s = float("-inf")
         self._cursor_stands = (-1, -1)
 
     def draw_anew(self) -> None:
@@ -87,10 +89,19 @@ class ThinApp(App[T]):
         """Keys hurry, and each waits for what the one before it does."""
         if isinstance(event, Key):
             self._pace.hurry(time.monotonic())
+        if isinstance(event, Paste) and not hasattr(self.focused, "_on_paste"):  # no field
+            self._say_no_keys()
         if isinstance(event, Key | Paste) and not event.is_forwarded:
             await self._ahead.take(event)
         else:
             await super().on_event(event)
+
+    def _say_no_keys(self) -> None:
+        """Once for all pieces of a paste."""
+        now_s = time.monotonic()
+        if now_s > self._said_s + SAY_AGAIN_S:
+            self._said_s = now_s
+            self.notify("pasted text is no command here: nothing was done", markup=False)
 
     def on_cursor_position(self) -> None:
         """The answer."""

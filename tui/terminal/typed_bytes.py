@@ -1,7 +1,8 @@
 """From the bytes that a terminal sends to keys: whatever is typed, pasted or made by noise on the line.
 
 Owns: decoding, one parser and its replacement when it is confused. Refuses: to fail. Bytes that are no UTF-8 become
-U+FFFD, a sequence that the parser cannot take is dropped, a paste that never ends is given up.
+U+FFFD, a sequence that the parser cannot take is dropped, a paste that never ends is given up, one that is too long is
+passed over to its end. So much text in one piece as nobody types is a paste without marks: its letters are no keys.
 """
 
 from __future__ import annotations
@@ -10,6 +11,7 @@ import codecs
 from collections.abc import Iterable
 
 from textual._xterm_parser import XTermParser
+from textual.events import Paste
 from textual.message import Message
 
 PASTE_BEGINS, PASTE_ENDS = "\x1b[200~", "\x1b[201~"
@@ -21,6 +23,10 @@ LEAST_OF_A_MARK = 3
 """Outside a paste an escape, and an escape with a bracket, may be keys."""
 LONGEST_PASTE = 100_000
 """Letters; a site file is a page of text."""
+LEAST_BURST, LEAST_UNLIKE = 64, 8
+"""Letters that come at once, and how many of them differ: neither a held key nor what a stalled line had kept back."""
+BURST_PAUSE_S = 0.3
+"""The rest of it comes within that time."""
 
 
 class TypedBytes:
@@ -36,6 +42,10 @@ class TypedBytes:
         self._pasting = 0
         """Letters since a paste began; 0: none is under way."""
         self._heard_s = 0.0
+        self._burst_s = float("-inf")
+        """When the last piece of a paste without marks came."""
+        self._passing = False
+        """The rest of a paste that was too long."""
         self.dropped = 0
         """How often the parser was replaced."""
 
@@ -45,7 +55,12 @@ class TypedBytes:
         if not text:
             return []
         self._heard_s = now_s
+        if self._passing:
+            text = self._behind_the_end(text)
         text = self._held + text
+        if self._is_burst(text, now_s):
+            self._burst_s, self._held = now_s, ""
+            return [Paste(text)]
         pasting = self._is_pasting_after(self._tail + text)
         held = _mark_begun(text, 1 if pasting else LEAST_OF_A_MARK)
         self._held = text[len(text) - held :]
@@ -54,12 +69,30 @@ class TypedBytes:
     def tick(self, now_s: float) -> list[Message]:
         """Time goes by: an escape that nothing follows is a key; a paste that does not go on is none."""
         messages: list[Message] = []
+        if now_s > self._heard_s + PASTE_PAUSE_S:
+            self._passing = False
         if self._pasting and now_s > self._heard_s + PASTE_PAUSE_S:
             self._anew()
         elif self._held and not self._pasting and now_s > self._heard_s + MARK_PAUSE_S:
             text, self._held = self._held, ""
             messages = self._given(text)
         return messages + self._taken(self._parser.tick())
+
+    def _behind_the_end(self, text: str) -> str:
+        """What comes behind the mark with which a paste ends; its beginning may have come before."""
+        whole = self._tail + text
+        self._tail = whole[-(len(PASTE_ENDS) - 1) :]
+        if PASTE_ENDS not in whole:
+            return ""
+        self._passing, self._tail = False, ""
+        return whole.partition(PASTE_ENDS)[2]
+
+    def _is_burst(self, text: str, now_s: float) -> bool:
+        """Whether this is of a paste that has no marks."""
+        if not text or self._pasting or "\x1b" in text:
+            return False
+        goes_on = now_s < self._burst_s + BURST_PAUSE_S
+        return goes_on or (len(text) >= LEAST_BURST and len(set(text)) >= LEAST_UNLIKE)
 
     def _is_pasting_after(self, text: str) -> bool:
         begun, ended = text.rfind(PASTE_BEGINS), text.rfind(PASTE_ENDS)
@@ -74,6 +107,7 @@ class TypedBytes:
         messages = self._taken(self._parser.feed(text))
         if self._pasting > LONGEST_PASTE:
             self._anew()
+            self._passing = True
         return messages
 
     def end(self) -> list[Message]:

@@ -7,6 +7,7 @@ measures only the screen may tell him anything.
 from __future__ import annotations
 
 import re
+import textwrap
 from collections.abc import Sequence
 from dataclasses import dataclass
 
@@ -19,6 +20,8 @@ from visit.figures.replay import Replay
 from visit.record.visit_file import VisitFile
 from visit.site.hookup import HookUp, Side
 
+COLUMNS = 69
+"""Of a line behind its head: a terminal of 80 columns breaks none."""
 MOST_RUNS = 12
 """So many runs are looked through for the words that name the fault: each takes a fit."""
 
@@ -45,9 +48,9 @@ def coach_lines(visit: VisitFile, case: Rehearsed) -> list[str]:
     sides = {side: found.assessment for side, found in figures.items() if found is not None}
     named = named_in(seen, case.signs)
     better = _better(case, frozen, turns, sides, bool(named))
-    lines = ["REHEARSAL", f"  hidden  {case.title}", f"          {case.found}"]
+    lines = ["REHEARSAL", *_listed("hidden", [case.title, case.found])]
     if case.signs:
-        lines.append(f"  found   {named or 'no sweep of yours shows it: both sides and both leads on loads would'}")
+        lines += _listed("found", [named or "no sweep of yours shows it: both sides and both leads on loads would"])
     lines += _listed("done", [*_turned(turns), *case.done] or ["no screw was turned, nothing was changed"])
     lines += _listed("left", list(case.left) or ["nothing of it"])
     lines += _listed("now", _goals(sides))
@@ -72,7 +75,8 @@ def named_in(seen: Sequence[Assessment], signs: str) -> str:
 
 
 def _listed(head: str, lines: Sequence[str]) -> list[str]:
-    return [f"  {head if number == 0 else '':<8}{line}" for number, line in enumerate(lines)]
+    told = [part for line in lines for part in textwrap.wrap(line, COLUMNS, break_on_hyphens=False)]
+    return [f"  {head if number == 0 else '':<8}{part}" for number, part in enumerate(told)]
 
 
 def _turned(turns: Sequence[NudgeRow]) -> list[str]:

@@ -49,8 +49,8 @@ class PassLook:
     returned_goal_db: float
     rows: tuple[NudgeRow, ...] = ()
     trimmed: bool = False
-    rates: Mapping[int, float] = field(default_factory=dict)
-    """Hertz that a turn of each rod does, forward, where that is known."""
+    rates: Mapping[int, tuple[float, str]] = field(default_factory=dict)
+    """Hertz that a turn of each rod does, and the word for the way in which it does that, where both are known."""
 
     @property
     def met(self) -> bool:
@@ -93,7 +93,8 @@ def pass_look(site: Site, seen: Assessment, rows: Sequence[NudgeRow], rods: Plac
     first = max((k for k, row in enumerate(rows[: last + 1]) if row.told.screw == TRIMMER), default=-1)
     mine = tuple(row for row in rows[first + 1 : last + 1] if row.told.screw == FOR_THE_PASS)
     trimmed = last >= 0 and any(row.told.screw == TRIMMER for row in rows[last + 1 :])
-    goals, rates = site.goals, {one.number: one.hz_per_turn for one in rods.cavities if one.hz_per_turn}
+    goals = site.goals
+    rates = {one.number: (one.hz_per_turn, one.forward) for one in rods.cavities if one.hz_per_turn}
     return PassLook(
         channel.transmission,
         channel.return_loss,

@@ -186,11 +186,12 @@ def advise(now: Tuning) -> Advice:
 def _for_the_pass(now: Tuning, step: Step) -> Advice | None:
     """A turn of a rod for the pass; None while nobody knows what a turn of it does."""
     one = now.places.cavity(step.cavity)
-    rate = None if one is None or now.passing is None else now.passing.rates.get(step.cavity)
-    if one is None or not rate:
+    known = None if one is None or now.passing is None else now.passing.rates.get(step.cavity)
+    if one is None or known is None:
         return None
+    rate, forward = known  # of the rod: where trimmers bring the notches back the places tell of those
     turns = step.turns or max(round(abs(step.widths * now.unit_hz / rate), 2), LEAST_TURN)
-    do, told = _named(now, one, turns, spoken(one.forward, 1 if step.widths * rate > 0 else -1), FOR_THE_PASS)
+    do, told = _named(now, one, turns, spoken(forward, 1 if step.widths * rate > 0 else -1), FOR_THE_PASS)
     expect = "return loss rises, or falls: then back; the trimmers bring the notches back afterwards"
     return Advice(Deed.TURN, do, step.why, expect, told)
 

@@ -26,8 +26,9 @@ def so_many(turns: float) -> str:
 
 def told_words(told: Told) -> str:
     """Which screw, how far, which way."""
-    how = " ".join(part for part in (f"{told.turns:g} turns" if told.turns else "", told.direction) if part)
-    return f"{f'cavity {told.cavity}, ' if told.cavity else ''}{told.screw}{': ' + how if how else ''}"
+    what = f"{f'cavity {told.cavity}' if told.cavity else 'a cavity'}, {told.screw}"
+    how = " ".join(part for part in (so_many(told.turns) if told.turns else "", told.direction) if part)
+    return f"{what}: {how}" if how else what
 
 
 def count_words(rows: list[NudgeRow]) -> str:

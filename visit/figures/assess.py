@@ -82,7 +82,7 @@ def assess(
     if s21.too_busy:
         return too_busy(site, hookup, frequency_hz, s21)
     floor = floor_of(s21)
-    check = _as_declared(seen or _check(site, hookup, frequency_hz, s11, s21, floor), hookup, known)
+    check = _as_declared(seen or _check(site, hookup, frequency_hz, s11, s21, floor, known), hookup, known)
     if check.state is State.WRONG:
         return withheld(site, hookup, frequency_hz, s21, f"{check.short}: {check.cure}", "hook-up", floor, check)
     if known.axis_doubt:
@@ -262,10 +262,17 @@ def _offset(notch: NotchPlace | None, reject_hz: float | None) -> Figure:
 
 
 def _check(
-    site: Site, hookup: HookUp, frequency_hz: NDArray[np.float64], s11: Average, s21: Average, floor: Floor
+    site: Site,
+    hookup: HookUp,
+    frequency_hz: NDArray[np.float64],
+    s11: Average,
+    s21: Average,
+    floor: Floor,
+    known: Known,
 ) -> HookUpCheck:
     """Whether what hangs between the leads is what was declared."""
     power = floor.additive_power / max(s21.sweeps - s21.thrown_sweeps, 1)
     return check_hookup(
-        frequency_hz, s11.mean, s21.mean, power, site.low_hz, site.high_hz, hookup.name, hookup.third_port
-    )
+        frequency_hz, s11.mean, s21.mean, power, site.low_hz, site.high_hz, hookup.name, hookup.third_port,
+        known.returned_db,
+    )  # fmt: skip

@@ -10,9 +10,12 @@ import math
 from dataclasses import replace
 from typing import Protocol
 
+import numpy as np
+
 from rf.floor.leakage import LEADS_MOVE
 from rf.floor.pool import MOST_CAVITIES, Bottom, narrowest_bottom
 from rf.repeater.passband import return_loss_at
+from rf.values.decibel import level_db
 from visit.calibration.doubts import survey_doubt
 from visit.figures.assess_alone import leak_limits
 from visit.figures.assessment import Assessment
@@ -57,6 +60,7 @@ class EarlierRuns:
             bottoms=self._bottoms(run),
             path_doubt=self._path_doubt(run),
             third_seen=self._third_seen(run),
+            returned_db=self._returned_db(run),
             third_loads=self._third_loads(run, as_of_s),
         )
 
@@ -152,6 +156,17 @@ class EarlierRuns:
                 if assessment is not None and assessment.check.seen == back.name:
                     return True
         return False
+
+    def _returned_db(self, run: RunRow) -> float | None:
+        """What came back at the third port's channel in the newest wide run before that had lead 2 on it."""
+        back = run.hookup.other_side
+        for other in reversed(self._figures.runs):
+            if other.id < run.id and back is not None and other.hookup == back and covers_both(other, self._site):
+                made = self._figures.averaged(other)
+                if made is not None and back.side is not None and not self._knowledge.of(other).uncorrected:
+                    at = int(np.argmin(abs(made.frequency_hz - self._site.pass_hz(back.side))))
+                    return float(level_db(made.s11.mean[at : at + 1])[0])
+        return None
 
     def _path_doubt(self, run: RunRow) -> str:
         """What the newest wide run of a hook-up says against its path; a wide run says it of itself."""

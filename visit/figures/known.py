@@ -78,6 +78,8 @@ class Known:
     """A run of this visit, driven from the antenna, showed the load on the port that this hook-up can't see."""
     third_loads: tuple[tuple[float, float], ...] = ()
     """Return loss that a load measured in this visit keeps at single channels (Hz, dB)."""
+    returned_db: float | None = None
+    """S11 in dB at the third port's pass channel, as a wide run from the antenna to that port showed it."""
     velocity: Velocity = UNKNOWN_CABLE
     """Of the feeder's cable, by what was typed of it."""
 

@@ -6,6 +6,7 @@ a fit where nobody corrected the sweep.
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import dataclass, field
 
 import numpy as np
@@ -35,7 +36,7 @@ from visit.figures.known import Known
 from visit.figures.run_figures import RunFigures, no_figures
 from visit.record.band_turns import read_turns, typed_turn, write_turn
 from visit.record.sheet import CAVITY_AT, CAVITY_DEPTH, CAVITY_LOSS, Sheet
-from visit.record.visit_file import RunRow
+from visit.record.visit_file import RunRow, VisitFile
 from visit.site.hookup import ANTENNA_PORT, CAVITY, CAVITY_ONE, HookUp, Side
 from visit.site.presets import wide
 from visit.site.site import Site
@@ -167,16 +168,16 @@ def _turns(figures: RunFigures, side: Side, run: RunRow, shown: BandFigures, dee
     return turns_for(deed.by_hz, hz_per_turn(seen), largest)
 
 
-def note_turn(figures: RunFigures, side: Side, words: str) -> None:
-    """Write down a turn of a side's screw, with where everything stood before it. Raises RequestError where no sweep
-    tells that, RecordError."""
+def note_turn(visit: VisitFile, sights: Sequence[BandSight], side: Side, words: str) -> None:
+    """Write down a turn of a side's screw, with where everything stood before it as `sights` show it. Raises
+    RequestError where they do not tell that, RecordError."""
     what, turns = typed_turn(words)
-    sight = next((one for one in band_sights(figures) if one.side is side), None)
+    sight = next((one for one in sights if one.side is side), None)
     if sight is None or not places(sight.figures):
         raise RequestError(f"sweep the {side.word} side from port {side.value} first: nothing tells where it stands")
     if what not in places(sight.figures):
-        raise RequestError(f"there is no {what}; there are {', '.join(places(sight.figures))}")
-    write_turn(figures.visit, side, BandTurn(what, turns, places(sight.figures)), sight.run)
+        raise RequestError(f"nothing tells where {what} stands; told are {', '.join(places(sight.figures))}")
+    write_turn(visit, side, BandTurn(what, turns, places(sight.figures)), sight.run)
 
 
 def fit_side(made: Averaged, known: Known, site: Site, side: Side, hookup: HookUp) -> CoupledFit | None:

@@ -1,6 +1,7 @@
 """A connection to one SQLite file that is shared by threads: transactions, questions, faults told with the file's name.
 
-Owns: the lock, what becomes of a fault of SQLite, bringing what was committed into the file. Refuses: to know tables.
+Owns: the lock, what becomes of a fault of SQLite, bringing what was committed into the file, going on in another file
+when somebody spoils it. Refuses: to know tables.
 """
 
 from __future__ import annotations
@@ -12,8 +13,17 @@ from collections.abc import Callable, Iterator, Mapping
 from contextlib import contextmanager
 from pathlib import Path
 
-from visit.record.opening import Reader, RecordBusyError, RecordError, RecordMachineError
-from visit.record.place import Place
+from visit.record.opening import (
+    Connection,
+    Reader,
+    RecordBusyError,
+    RecordError,
+    RecordMachineError,
+    connect,
+    for_writing,
+)
+from visit.record.place import GONE, Place, rescued_words
+from visit.record.second import SecondCopy
 
 Tell = Callable[[str, int, int], None]
 """Hears what is being read, how much of it is done, and how much there is."""
@@ -28,6 +38,7 @@ class Database:
         self.path, self.tell = path, tell
         self._connection, self._reader = connection, reader
         self._place = Place(path)
+        self._moved_words, self._closed_words, self._lost = "", "", False
         self._lock = threading.RLock()  # a question may be part of a transaction
 
     def close(self) -> None:
@@ -42,6 +53,7 @@ class Database:
         in another process still looks at stays beside it until later."""
         with self._lock, contextlib.suppress(sqlite3.Error):  # nothing is lost: it stays in the log
             self._connection.execute("pragma wal_checkpoint(truncate)").fetchone()
+            self._place.written()
 
     def copy_into(self, copy: sqlite3.Connection, pages: int, tell: Callable[[int, int], None]) -> None:
         """All of the file as it stands now, so many pages at a time; raises sqlite3.Error of the copy."""
@@ -53,22 +65,88 @@ class Database:
             finally:
                 self._connection.rollback()
 
+    @property
+    def file_words(self) -> str:
+        """What somebody else did to the file while it was open, and what to do; empty: nothing."""
+        return self._moved_words or self._closed_words
+
+    def keep_second(self) -> None:
+        """From now on there is a second copy, until it can't follow or the file is closed."""
+        with self._lock:
+            connection, second = self._connection, self._second
+            if not isinstance(connection, Connection) or (second is not None and second.of_today(connection)):
+                return
+            if second is not None:
+                second.drop()
+            connection.second = SecondCopy(connection)
+
+    @property
+    def _second(self) -> SecondCopy | None:
+        return self._connection.second if isinstance(self._connection, Connection) else None
+
+    def look_after(self) -> None:
+        """Look whether the file is still what it was; when not, go on in another one with all that was kept, and
+        `file_words` says so. Raises RecordMachineError where nothing is left to go on with."""
+        with self._lock:
+            if self._lost:
+                raise RecordMachineError(self.file_words)
+            if self._connection.in_transaction:
+                return
+            fault = self._place.fault()
+            if fault:
+                self._go_on_elsewhere(fault)
+                return
+            self._closed_words = self._place.closed_words()
+            second = self._second
+            if second is not None and second.whole and not second.of_today(self._connection):
+                self.keep_second()
+
+    def _go_on_elsewhere(self, fault: str) -> None:
+        second = self._second
+        sources = [self._connection] if fault is GONE else []
+        if second is not None and second.whole:
+            sources.append(second.connection)
+        found = self._place.rescued(sources)
+        self._moved_words = rescued_words(self.path, fault, found, second)
+        if found is None:
+            self._lost = True
+            raise RecordMachineError(self._moved_words)
+        made = connect(found, "mode=rw")
+        for_writing(made)
+        if fault is GONE:
+            self._place.clear_beside()
+        self._connection.close()
+        self._connection, self.path, self._place = made, found, Place(found)
+        if second is not None:
+            self.keep_second()
+
+    def went_elsewhere(self) -> bool:
+        """After a fault of SQLite: True when it was of a file that somebody spoiled and all that was kept is in another
+        one now, so that what failed can be done again there. Raises RecordMachineError where nothing is left."""
+        with self._lock:
+            if not self._place.spoiled or self._connection.in_transaction:
+                return False
+            self.look_after()
+            return True
+
     @contextmanager
     def writing(self) -> Iterator[sqlite3.Connection]:
-        """One transaction. Any SQLite fault becomes a RecordError naming the file; nothing half-written stays. So does
-        that the file no longer stands under its name."""
+        """One transaction. Any SQLite fault becomes a RecordError naming the file; nothing half-written stays. Where
+        the file no longer stands under its name, or was spoiled, it goes into another one."""
         with self._lock:
-            self._place.check(self._connection)
+            self.look_after()
             try:
                 with self._connection:
                     yield self._connection
+                self._place.written()
             except sqlite3.Error as error:
-                code = getattr(error, "sqlite_errorcode", 0) & 0xFF
+                code = _code(error)
                 if code in (sqlite3.SQLITE_BUSY, sqlite3.SQLITE_LOCKED):
                     raise RecordBusyError(
                         f"{self.path}: another process is in the midst of writing and does not go on; end it, then try"
                         " again: what was committed stands"
                     ) from None
+                self._note_spoiled(code)
                 full = code in (sqlite3.SQLITE_FULL, sqlite3.SQLITE_IOERR)
                 raise (RecordMachineError if full else RecordError)(
                     f"{self.path}: could not be written ({error}); free space or check the folder, earlier rows stand"
@@ -80,7 +158,15 @@ class Database:
             try:
                 return self._connection.execute(statement, values).fetchall()
             except sqlite3.Error as error:
+                self._note_spoiled(_code(error))
+                if self.went_elsewhere():
+                    return self.rows(statement, values)
                 raise RecordError(f"{self.path}: could not be read ({error}); work on the second copy") from None
+
+    def _note_spoiled(self, code: int) -> None:
+        """It was whole when it was opened. What is only read, or written in one go, is told as it is."""
+        damaged = code in (sqlite3.SQLITE_CORRUPT, sqlite3.SQLITE_NOTADB)
+        self._place.spoiled |= damaged and self._second is not None and not self._lost
 
     def add_row(self, table: str, values: Mapping[str, object]) -> int:
         """Add one row to a table of the schema (column: value); returns its number."""
@@ -89,3 +175,8 @@ class Database:
             row = connection.execute(f"insert into {table} ({columns}) values ({marks})", values).lastrowid  # noqa: S608
         assert row is not None
         return row
+
+
+def _code(error: sqlite3.Error) -> int:
+    """Its kind."""
+    return int(getattr(error, "sqlite_errorcode", 0)) & 0xFF

@@ -15,11 +15,14 @@ import stat
 import tempfile
 import threading
 from collections import Counter
+from collections.abc import Iterable
 from pathlib import Path
+from typing import Any, Literal
 
 from protocol.errors import MachineError, RequestError
 from protocol.files.harmless import harmless
 from visit.record.schema import APPLICATION_ID, SCHEMA_VERSION, lent_script
+from visit.record.second import SecondCopy, listed
 from visit.record.soundness import bounded
 
 BUSY_TIMEOUT_S = 5.0
@@ -103,9 +106,38 @@ def _inode(path: Path) -> tuple[int, int]:
 
 
 class Connection(sqlite3.Connection):
-    """A connection that is counted for as long as it is open."""
+    """A connection that is counted for as long as it is open, and says what it writes to a second copy, too."""
 
     _counted: tuple[int, int] | None = None
+    second: SecondCopy | None = None
+    """None: there is none."""
+
+    def execute(self, statement: str, values: Any = (), /) -> sqlite3.Cursor:
+        """As ever, and again."""
+        done = super().execute(statement, values)
+        if self.second is not None:
+            self.second.again(statement, values, done.lastrowid)
+        return done
+
+    def executemany(self, statement: str, values: Iterable[Any], /) -> sqlite3.Cursor:
+        """As ever, and again."""
+        if self.second is None:
+            return super().executemany(statement, values)
+        rows = listed(values)
+        done = super().executemany(statement, rows)
+        self.second.again(statement, rows, None, many=True)
+        return done
+
+    def __exit__(self, kind: Any, error: Any, trace: Any, /) -> Literal[False]:
+        """End a transaction, of both."""
+        kept = False
+        try:
+            super().__exit__(kind, error, trace)
+            kept = kind is None
+        finally:
+            if self.second is not None:
+                self.second.ended(kept=kept)
+        return False
 
     def count(self, path: Path) -> None:
         """From now on until it is closed."""
@@ -119,6 +151,9 @@ class Connection(sqlite3.Connection):
             if self._counted is not None:
                 _OPEN[self._counted] -= 1
                 self._counted = None
+            if self.second is not None:
+                self.second.drop()
+                self.second = None
 
 
 class Reader:

@@ -1,7 +1,8 @@
-"""Whether a visit file still stands under its name while it is written; if not, what was kept goes to another file.
+"""Whether a visit file still stands under its name, whole, while it is written; if not, what was kept goes elsewhere.
 
 A file that was removed or renamed by somebody else goes on taking writes, and with the last process that has it open
-all of it is gone. Owns: noticing that, and the copy. Refuses: to write over anything.
+all of it is gone; of one that was cut or overwritten only the second copy is left. Owns: noticing that, and the new
+file. Refuses: to write over anything.
 """
 
 from __future__ import annotations
@@ -9,56 +10,88 @@ from __future__ import annotations
 import contextlib
 import os
 import sqlite3
-from collections.abc import Iterator
+import stat
+from collections.abc import Iterable, Iterator
 from pathlib import Path
 
 from protocol.errors import RequestError
-from visit.record.opening import RecordMachineError
+from visit.record.opening import HEADER, MAGIC, RecordError, connect
+from visit.record.schema import APPLICATION_ID
+from visit.record.second import SecondCopy
 from visit.site.folders import data_folder
 
 MOST_NAMES = 100
+GONE = "was removed, renamed or replaced, or its folder was,"
+SPOILED = "was cut or overwritten by something else"
+WHILE = "while it was being measured into"
 
 
 class Place:
-    """Where a file stood when it was opened. `lost_words` is empty until it was found to have gone."""
+    """Where a file stood when it was opened."""
 
     def __init__(self, path: Path) -> None:
-        self._path, self._file = path, _file_at(path)
-        self.lost_words = ""
+        self._path, self._file, self._times = path, _file_at(path), _times_at(path)
+        self._owner_may = _owner_may(path)
+        self.spoiled = False
+        """SQLite itself has found that it is not what was written."""
 
-    def check(self, connection: sqlite3.Connection) -> None:
-        """Before each write. Raises RecordMachineError once another file, or none, stands under the name: what was
-        kept is in a copy then, which the line names."""
+    def fault(self) -> str:
+        """What happened to the file since it was opened; empty while it is as it was. Looks at names and times alone
+        as long as they do not change."""
         if self._file is None:
-            return
-        if not self.lost_words:
-            found = _file_at(self._path)
-            if found == self._file:
-                return
-            if found in _open_here():  # a file system that gave it another number
-                self._file = found
-                return
-        self.lost_words = self.lost_words or self._rescued(connection)
-        raise RecordMachineError(self.lost_words)
+            return ""
+        if self.spoiled:
+            return SPOILED
+        found = _file_at(self._path)
+        if found != self._file:
+            if found not in _open_here():
+                return GONE
+            self._file = found  # a file system that gave it another number
+        times = _times_at(self._path)
+        if times == self._times:
+            return ""
+        self._times = times
+        return SPOILED if _cut_or_overwritten(self._file, self._path) or not _sound(self._path) else ""
 
-    def _rescued(self, connection: sqlite3.Connection) -> str:
-        what = f"{self._path} was removed, renamed or replaced while it was being measured into"
-        for path in self._names():
-            try:
-                os.close(os.open(path, os.O_CREAT | os.O_EXCL | os.O_WRONLY | os.O_NOFOLLOW, 0o600))
-            except OSError:
-                continue
-            try:
-                with contextlib.closing(sqlite3.connect(path)) as copy:
-                    connection.backup(copy)
-            except sqlite3.Error:
+    def written(self) -> None:
+        """What has changed until now was our own writing."""
+        self._times = _times_at(self._path)
+
+    def closed_words(self) -> str:
+        """A line when its mode no longer lets its owner read and write it, who does so only as long as it is open."""
+        may = _owner_may(self._path)
+        if may is None or not self._owner_may or may:
+            return ""
+        mode = stat.S_IMODE(self._path.stat().st_mode)
+        return (
+            f"{self._path} can't be opened any more (mode {mode:04o}): the run goes on and is kept; give the permission"
+            f" back before you leave: chmod u+rw {self._path}"
+        )
+
+    def rescued(self, sources: Iterable[sqlite3.Connection]) -> Path | None:
+        """A new file with all that the first of these connections that can be read holds; None when none can, or
+        nothing can be written."""
+        for source in sources:
+            for path in self._names():
+                try:
+                    os.close(os.open(path, os.O_CREAT | os.O_EXCL | os.O_WRONLY | os.O_NOFOLLOW, 0o600))
+                except OSError:
+                    continue
+                try:
+                    with contextlib.closing(sqlite3.connect(path)) as copy:
+                        source.backup(copy)
+                        if copy.execute("pragma quick_check(1)").fetchone()[0] == "ok":
+                            return path
+                except sqlite3.Error:
+                    pass
                 path.unlink(missing_ok=True)
-                continue
-            # Beside another visit of that name the log would be taken for its own.
-            for ending in ("-wal", "-shm"):
+        return None
+
+    def clear_beside(self) -> None:
+        """Beside another visit of that name the log would be taken for its own."""
+        for ending in ("-wal", "-shm"):
+            with contextlib.suppress(OSError):
                 Path(f"{self._path}{ending}").unlink(missing_ok=True)
-            return f"{what}; all that was kept is in {path}: go on with --visit {path} --resume"
-        return f"{what}, and no copy could be made; if you have it under another name, go on with that"
 
     def _names(self) -> Iterator[Path]:
         """In its folder, else where visits are kept."""
@@ -73,11 +106,52 @@ class Place:
                     break
 
 
-def _open_here() -> set[tuple[int, int] | None]:
-    """All that this process has open. Nothing is opened for it: closing it would let go of SQLite's locks."""
+def rescued_words(path: Path, fault: str, to: Path | None, second: SecondCopy | None) -> str:
+    """What happened, and what to do next."""
+    what = f"{path} {fault} {WHILE}"
+    if to is not None:
+        return f"{what}: the run goes on in {to}, where all that was kept is; use that file from now on"
+    if fault is GONE:
+        return f"{what}, and no copy could be made; if you have it under another name, go on with that"
+    none = "" if second is not None and second.whole else " (there was no second copy)"
+    return f"{what}, and what was kept could not be saved{none}; begin anew under another name, with --visit"
+
+
+def _open_here() -> dict[tuple[int, int] | None, int]:
+    """All that this process has open: descriptors by file. Nothing is opened for it: closing it would let go of
+    SQLite's locks."""
+    found: dict[tuple[int, int] | None, int] = {}
     with contextlib.suppress(OSError):
-        return {_file_at(path) for path in Path("/proc/self/fd").iterdir()} - {None}
-    return set()
+        for path in Path("/proc/self/fd").iterdir():
+            found[_file_at(path)] = int(path.name)
+    found.pop(None, None)
+    return found
+
+
+def _cut_or_overwritten(file: tuple[int, int] | None, path: Path) -> bool:
+    """Whether its first bytes are no longer those of a visit, or pages that they count are not there."""
+    handle = _open_here().get(file)
+    if handle is None:
+        return False
+    try:
+        head, size = os.pread(handle, HEADER, 0), path.stat().st_size
+    except OSError:
+        return False
+    page = int.from_bytes(head[16:18], "big")
+    page_bytes = 65536 if page == 1 else page
+    right = head.startswith(MAGIC) and int.from_bytes(head[68:72], "big") == APPLICATION_ID
+    return not right or size < page_bytes * int.from_bytes(head[28:32], "big")
+
+
+def _sound(path: Path) -> bool:
+    """Every page, as whoever opens it now would find it."""
+    try:
+        with contextlib.closing(connect(path, "mode=rw")) as connection:
+            return bool(connection.execute("pragma quick_check(1)").fetchone()[0] == "ok")
+    except (RecordError, OSError):
+        return True  # its permissions are told by others
+    except sqlite3.Error as error:
+        return int(getattr(error, "sqlite_errorcode", 0)) & 0xFF not in (sqlite3.SQLITE_CORRUPT, sqlite3.SQLITE_NOTADB)
 
 
 def _file_at(path: Path) -> tuple[int, int] | None:
@@ -87,3 +161,20 @@ def _file_at(path: Path) -> tuple[int, int] | None:
     except OSError:
         return None
     return found.st_dev, found.st_ino
+
+
+def _times_at(path: Path) -> tuple[int, int] | None:
+    """Size and time of the last change: both change with what SQLite brings into the file, too."""
+    try:
+        found = path.stat()
+    except OSError:
+        return None
+    return found.st_size, found.st_mtime_ns
+
+
+def _owner_may(path: Path) -> bool | None:
+    """Whether its mode lets its owner read and write; None: it is not there."""
+    try:
+        return path.stat().st_mode & 0o600 == 0o600
+    except OSError:
+        return None

@@ -199,6 +199,14 @@ class VisitFile(Database):
 
     def add_sweep(self, run_id: int, sweep: Sweep) -> None:
         """Commit one sweep; it is on the disk when this returns."""
+        try:
+            self._add_sweep(run_id, sweep)
+        except RecordError:
+            if not self.went_elsewhere():
+                raise
+            self._add_sweep(run_id, sweep)
+
+    def _add_sweep(self, run_id: int, sweep: Sweep) -> None:
         blob = sweep.frequency_hz.astype("<f8").tobytes()
         digest = hashlib.sha256(blob).hexdigest()
         with self.writing() as connection:

@@ -59,12 +59,12 @@ def _holding(one: Figures) -> list[str]:
         return [f"{one.hookup.name}: how far it may drift before {goal_db:g} dB are lost: CAN'T SAY, {held.why}"]
     reject_hz = a.site.reject_hz(tested)
     metals = ", ".join(
-        f"±{_two_digits(held.low / abs(drift_hz_per_k(reject_hz, EXPANSION_PER_K[metal])))} K of {metal}"
+        f"±{two_digits(held.low / abs(drift_hz_per_k(reject_hz, EXPANSION_PER_K[metal])))} K of {metal}"
         for metal in METALS
     )
     return [f"{one.hookup.name} holds {goal_db:g} dB within {shift_words(held)}, at least {metals}: no promise"]
 
 
-def _two_digits(value: float) -> str:
+def two_digits(value: float) -> str:
     """At least two digits, never an exponent."""
     return f"{value:.0f}" if value >= 10.0 else f"{value:.2g}"

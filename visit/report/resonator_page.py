@@ -5,12 +5,12 @@ Owns: the lines. Refuses: figures of its own.
 
 from __future__ import annotations
 
-import math
 from collections.abc import Sequence
 from dataclasses import replace
 
 from rf.resonators.cavity_figures import CavityFigures
 from rf.resonators.turns import TRIAL
+from rf.values.figure import Figure
 from rf.values.words import as_json, text
 from visit.figures.resonators import BandSight, CavitySight
 from visit.site.site import Site
@@ -51,12 +51,13 @@ def cavity_words(one: CavityFigures) -> list[str]:
     if one.why:
         return [f"{HOW[one.kind]}: {text(one.f0)} ({one.why})"]
     lines = [
-        f"{HOW[one.kind]} at {text(one.f0)}, {text(one.bandwidth)} wide at 3 dB",
+        f"{HOW[one.kind]} at {text(one.f0)} as its loops stand, {text(one.bandwidth)} wide at 3 dB",
+        f"without the pull of its loops: {text(one.alone)} (how far they pull: ASSUMED)",
         f"loaded Q {text(one.loaded_q)}, unloaded Q {text(one.unloaded_q)}",
     ]
     loops = zip(one.couplings, one.external_q, strict=True)
     lines += [
-        f"loop {number}: coupling {text(k)}{_tightness(k.value)}, external Q {text(q)}"
+        f"loop {number}: coupling {text(k)}{_tightness(k)}, external Q {text(q)}"
         for number, (k, q) in enumerate(loops, 1)
     ]
     if one.loss.known:
@@ -67,10 +68,11 @@ def cavity_words(one: CavityFigures) -> list[str]:
     return [*lines, f"takes {takes}"] if takes else lines
 
 
-def _tightness(k: float) -> str:
-    if math.isnan(k):  # CAN'T SAY
+def _tightness(k: Figure) -> str:
+    """Against critical coupling, 1; whether that is tight or loose for what is wished is another matter."""
+    if not k.known:
         return ""
-    return " (loose)" if k < 0.9 else " (tight)" if k > 1.1 else " (critical)"
+    return " (below critical)" if k.high < 1.0 else " (above critical)" if k.low > 1.0 else " (about critical)"
 
 
 def cavity_data(sight: CavitySight) -> dict[str, object]:
@@ -86,7 +88,7 @@ def cavity_data(sight: CavitySight) -> dict[str, object]:
 
 
 def _cavity_data(one: CavityFigures) -> dict[str, object]:
-    names = ("f0", "loaded_q", "unloaded_q", "loss", "depth", "bandwidth")
+    names = ("f0", "alone", "loaded_q", "unloaded_q", "loss", "depth", "bandwidth")
     return {
         "kind": one.kind,
         **{name: as_json(getattr(one, name)) for name in names},
@@ -155,7 +157,8 @@ def turn_words(sight: BandSight) -> str:
         return f"; which way is not known yet: {TRIAL:g} turn in, write it down, sweep"
     way = "in" if turns.value > 0.0 else "out"
     low, high = sorted((abs(turns.low), abs(turns.high)))
-    return f": {text(replace(turns, value=abs(turns.value), low=low, high=high))} turn {way}"
+    unit = "turn" if abs(turns.value) <= 1.0 else "turns"
+    return f": {text(replace(turns, value=abs(turns.value), low=low, high=high))} {unit} {way}"
 
 
 def band_data(sights: Sequence[BandSight]) -> list[dict[str, object]]:

@@ -16,6 +16,7 @@ from visit.day.instrument import ASSUMED
 from visit.day.planner import time_words
 from visit.day.side_forecast import Way
 from visit.day.suits import Suits
+from visit.report.computed import two_digits
 
 VERDICTS = {"yes": "GOOD ENOUGH", "perhaps": "PERHAPS good enough", "no": "NOT good enough"}
 ENDS = {
@@ -190,7 +191,8 @@ def timed(minutes: Figure) -> str:
             minutes, unit="s", value=60.0 * minutes.value, low=60.0 * minutes.low, high=60.0 * minutes.high
         )
     if minutes.known and math.isinf(minutes.high):  # at worst no average gets there
-        return f"INFERRED {minutes.value:.2g} {minutes.unit} (from {minutes.low:.2g} {minutes.unit} on, or never)"
+        value, low = two_digits(minutes.value), two_digits(minutes.low)
+        return f"INFERRED {value} {minutes.unit} (from {low} {minutes.unit} on, or never)"
     return text(minutes)
 
 

@@ -93,6 +93,8 @@ class Progress:
     refused: Sweep | None = None
     """The last sweep when it was not stored because the hook-up is wrong, and what is wrong; None again with the
     next good one."""
+    file_words: str = ""
+    """What somebody did to the visit file under the run, and what to do."""
 
     @property
     def time_left_s(self) -> float | None:
@@ -195,6 +197,7 @@ class Conductor:
                 )
             )  # fmt: skip
             await self._warn_of_full_disk(order)
+            await self._on_disk(self._visit.keep_second)
             await self._through_losses(order)
             outcome = "complete"
             self._tell(replace(self._progress, phase=Phase.COMPLETE))
@@ -234,8 +237,19 @@ class Conductor:
 
     async def asked(self) -> int | None:
         """Process that asks for the port through the file; None when nobody does."""
+        await self._look_after_file()
         keeper_id = self._keeper_id
         return None if keeper_id is None else await self._on_disk(lambda: asked(self._visit, keeper_id))
+
+    async def _look_after_file(self) -> None:
+        """Say what somebody did to the visit file, once, here and in its log; what can't go on ends with the next
+        sweep. Raises RecordError."""
+        await self._on_disk(self._visit.look_after)
+        words = self._visit.file_words
+        if words != self._progress.file_words:
+            self._tell(replace(self._progress, file_words=words))
+            if words:
+                await self._note("file", words)
 
     async def _through_losses(self, order: RunOrder) -> None:
         """Take the sweeps of an order; a port that is lost is waited for, and the run goes on where it stood."""
@@ -308,8 +322,9 @@ class Conductor:
         assert run.applied is not None
         if run.kept == run.before and run.refused == 0:
             run.gate, run.calibration_id = gate_of(
-                self._site, self._calibrator, run.order.hookup, run.applied.actual, trusted=run.order.trusted
-            )
+                self._site, self._calibrator, run.order.hookup, run.applied.actual, self._visit,
+                trusted=run.order.trusted,
+            )  # fmt: skip
         refusal = await self._on_disk(partial(run.gate.judge, sweep)) if run.gate is not None else None
         if refusal is not None:
             run.refused += 1
@@ -334,6 +349,7 @@ class Conductor:
             self._lost_settings = False
             await self._note(RESTARTED, "the analyzer had lost its settings; they were set again")
             self._calibrator.restarted(time.time())
+        await self._look_after_file()
         said = self._clock.look()
         if said is not None:
             self._tell(replace(self._progress, message=said))

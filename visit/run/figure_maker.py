@@ -8,11 +8,13 @@ stored. Refuses: to let any fault in the figures pass unseen, or end more than o
 
 from __future__ import annotations
 
+import contextlib
 import threading
 from collections.abc import Callable
 from dataclasses import replace
 from pathlib import Path
 
+from protocol.errors import RequestError
 from protocol.sweep import Sweep
 from rf.repeater.hookup_check import HookUpCheck
 from visit.day.next_deed import NextDeed, facts_of, next_deed
@@ -143,8 +145,7 @@ class FigureMaker:
         try:
             assessment, run_id = self._latest(self._state().progress)
         except Exception as error:
-            fault = f"figures failed ({type(error).__name__}: {error}); sweeps go on and are kept"
-            self._change(lambda state: replace(state, figures_fault=fault))
+            self._show_fault("figures failed", error)
             if self._follower is not None:
                 self._follower.forget()
             return False
@@ -155,6 +156,14 @@ class FigureMaker:
 
         self._change(shown)
         return self._advised()
+
+    def _show_fault(self, what: str, error: Exception) -> None:
+        """Unless it was of a file that somebody has spoiled: the run goes on in another one then, and so do they."""
+        with contextlib.suppress(RequestError):
+            self._visit.look_after()
+        moved = self._reader is not None and self._reader.path != self._visit.path
+        fault = "" if moved else f"{what} ({type(error).__name__}: {error}); sweeps go on and are kept"
+        self._change(lambda state: replace(state, figures_fault=fault))
 
     def _advised(self) -> bool:
         """What to do next, once the figures stand on the screen; it may need a fit of an earlier run."""
@@ -169,8 +178,7 @@ class FigureMaker:
         try:
             deed = self._follower.next_deed(state.assessment, state.progress)
         except Exception as error:
-            fault = f"no advice ({type(error).__name__}: {error}); sweeps go on and are kept"
-            self._change(lambda state: replace(state, figures_fault=fault))
+            self._show_fault("no advice", error)
             return False
         if asked == self._asked:
             self._change(lambda now: replace(now, deed=deed) if now.assessment is state.assessment else now)
@@ -178,6 +186,9 @@ class FigureMaker:
 
     def _latest(self, progress: Progress) -> tuple[Assessment | None, int | None]:
         """What the run in hand shows now, None when there is nothing new, and its row."""
+        if self._reader is not None and self._reader.path != self._visit.path:  # it goes on in another file
+            self._reader.close()
+            self._reader = self._follower = None
         if self._follower is None:
             self._reader = self._reader or VisitFile.open(Path(self._visit.path), read_only=True)
             self._follower = Follower(self._reader, self._visit)

@@ -13,11 +13,17 @@ from protocol.sweep import Sweep, SweepSettings
 from rf.floor.floor import floor_from_one_sweep
 from rf.repeater.hookup_check import HookUpCheck, State, check_hookup
 from rf.repeater.keyed import CarrierWatch
+from rf.values.decibel import level_db
 from visit.calibration.corrector import Corrector
+from visit.figures.averaging import average_of
+from visit.figures.looks import covers_both
+from visit.record.visit_file import VisitFile
 from visit.run.calibrating import Calibrator
 from visit.site.hookup import HookUp
 from visit.site.site import Site
 
+ENOUGH = 8
+"""Sweeps of an earlier run that tell what it sent back."""
 FEWEST_POINTS = 33
 """The floor of one sweep is told from its roughness; with fewer points nothing is judged."""
 
@@ -27,7 +33,7 @@ class KeyedError(AnalyzerError):
 
 
 def gate_of(
-    site: Site, calibrator: Calibrator, hookup: HookUp, actual: SweepSettings, *, trusted: bool
+    site: Site, calibrator: Calibrator, hookup: HookUp, actual: SweepSettings, visit: VisitFile, *, trusted: bool
 ) -> tuple[Gate | None, int | None]:
     """The gate for the sweeps of a run (None: anything may hang there), and the row of the calibration that corrects
     them. `trusted`: the hook-up is as declared, whatever it looks like."""
@@ -37,14 +43,33 @@ def gate_of(
     if hookup.alone and not hookup.survey:
         return None, row
     levels = not uncorrected and not trusted and hookup.third == "load"
-    return Gate(site, hookup, corrector, levels=levels), row
+    returned_db = _returned_db(site, calibrator, hookup, visit) if levels else None
+    return Gate(site, hookup, corrector, levels=levels, returned_db=returned_db), row
+
+
+def _returned_db(site: Site, calibrator: Calibrator, hookup: HookUp, visit: VisitFile) -> float | None:
+    """S11 in dB at the third port's channel in the newest wide run that had lead 2 on that port."""
+    back = hookup.other_side
+    if back is None or back.side is None:
+        return None
+    for run in reversed(visit.runs()):
+        made = average_of(visit.sweeps(run.id, limit=ENOUGH)) if run.hookup == back and covers_both(run, site) else None
+        if made is not None:
+            corrector, uncorrected = calibrator.corrector(run.settings, back)
+            s11, _ = corrector(made.frequency_hz, made.s11.mean, made.s21.mean)
+            at = int(np.argmin(abs(made.frequency_hz - site.pass_hz(back.side))))
+            return None if uncorrected else float(level_db(s11[at : at + 1])[0])
+    return None
 
 
 class Gate:
     """One run of one hook-up. `levels`: sweeps are re a thru after `corrector`, so that signatures may be judged."""
 
-    def __init__(self, site: Site, hookup: HookUp, corrector: Corrector, *, levels: bool) -> None:
+    def __init__(
+        self, site: Site, hookup: HookUp, corrector: Corrector, *, levels: bool, returned_db: float | None = None
+    ) -> None:
         self._site, self._hookup, self._corrector, self._levels = site, hookup, corrector, levels
+        self._returned_db = returned_db
         self._watch = CarrierWatch()
 
     def judge(self, sweep: Sweep) -> HookUpCheck | None:
@@ -67,5 +92,7 @@ class Gate:
             return None
         told, third = self._hookup.name, self._hookup.third_port
         site = self._site
-        check = check_hookup(sweep.frequency_hz, s11, s21, noise, site.low_hz, site.high_hz, told, third)
+        check = check_hookup(
+            sweep.frequency_hz, s11, s21, noise, site.low_hz, site.high_hz, told, third, self._returned_db
+        )
         return check if check.state is State.WRONG else None

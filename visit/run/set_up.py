@@ -190,9 +190,10 @@ class SetUp:
         return {path.stem: path for _, path in sorted(found, reverse=True) if not path.name.startswith(HALF_FILLED)}
 
     def use_profile(self, profile: str, name: str) -> None:
-        """Remember a profile for the chosen port. Raises RequestError."""
+        """Remember a profile for the chosen port. Raises RequestError for one that can't be used."""
         now = self.plugged
         assert now is not None
+        load_profile(profile)
         self.memory.keep(self.memory.known.with_analyzer(now.port.best, profile, name, self.by_id))
         self.here[os.path.realpath(now.port.node)] = self.memory.known.fitted[0]
         self._look_for_ports()

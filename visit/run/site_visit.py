@@ -8,7 +8,7 @@ from __future__ import annotations
 
 import os
 import time
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 from pathlib import Path
 
 from protocol.profiles.profile import Profile
@@ -77,6 +77,20 @@ def _frozen_words(one: Figures) -> str:
     return f"{one.hookup.text}: {', '.join(parts)} (run {runs})"
 
 
+def proved(site: Site, side: Side, rows: Sequence[NudgeRow], figures: RunFigures) -> Figure | None:
+    """What the newest zoom on the channel that a side rejects read since the last of its turns (`rows`); None where
+    there was none."""
+    last, reject_hz = max((row.after_run for row in rows), default=0), site.reject_hz(side)
+    for run in reversed(figures.runs):
+        start_hz, stop_hz = run.settings.start_hz, run.settings.stop_hz
+        narrow = stop_hz - start_hz < site.high_hz - site.low_hz and start_hz <= reject_hz <= stop_hz
+        if run.id > last and run.hookup.side is side and run.purpose != NO_LOOKS and narrow:
+            seen = figures.assess(run)
+            channel = None if seen is None else seen.channel(Role.REJECT)
+            return None if channel is None else channel.transmission
+    return None
+
+
 class SiteVisit:
     """One visit to one site, kept in one file."""
 
@@ -87,6 +101,8 @@ class SiteVisit:
         self.calibrator.temperature_c = site.temperature_c
         self._asked: tuple[str, float, list[Figures]] | None = None
         """What was shown as what would be frozen, under which name, when."""
+        self._asking: object = None
+        """The question in hand; what an earlier one still finds is not what was shown."""
 
     def resume(self) -> None:
         """Take up the calibration that the file holds already. Raises RecordError."""
@@ -124,18 +140,20 @@ class SiteVisit:
     def to_freeze(self, name: str, shown: Mapping[int, int] | None = None, tell: Tell = lambda *_: None) -> list[str]:
         """What freezing under a name would freeze now, a hook-up a line; of the runs in `shown` only so many sweeps.
         It is that which `freeze` freezes then, until it is forgotten. Raises RequestError."""
-        self._asked, now_s = None, time.time()
+        asking, now_s = object(), time.time()
+        self._asked, self._asking = None, asking
         reader = VisitFile.open(self.file.path, read_only=True, tell=tell)
         try:
             found = to_freeze(reader, name, shown=shown)
         finally:
             reader.close()
-        self._asked = name, now_s, found
+        if self._asking is asking:
+            self._asked = name, now_s, found
         return [_frozen_words(one) for one in found]
 
     def forget_asked(self) -> None:
         """What was shown is not what is to be frozen."""
-        self._asked = None
+        self._asked = self._asking = None
 
     def freeze(self, name: str, shown: Mapping[int, int] | None = None) -> list[str]:
         """Freeze as found or as left, exactly what was shown where it was asked; the hook-ups that were. Raises
@@ -226,7 +244,7 @@ class SiteVisit:
             spacing_hz=self.site.high_hz - self.site.low_hz,
             far=far,
             survey=None if channel.leakage is not None else survey_for_turns(self.site, side, seen, self._pace_s(run)),
-            proved=self._proved(side, rows, figures),
+            proved=proved(self.site, side, rows, figures),
             passing=passing,
         )
 
@@ -241,18 +259,6 @@ class SiteVisit:
         surveys = [run.started_s for run in self.file.runs()
                    if run.hookup.survey and run.settings.start_hz <= reject_hz <= run.settings.stop_hz]  # fmt: skip
         return sum(row.at_s < min(surveys) for row in rows) if surveys else 0
-
-    def _proved(self, side: Side, rows: list[NudgeRow], figures: RunFigures) -> Figure | None:
-        """What a zoom on the channel of a side read since its last turn; None where there was none."""
-        last = max((row.after_run for row in rows), default=0)
-        whole_hz = self.site.high_hz - self.site.low_hz
-        for run in reversed(figures.runs):
-            span_hz = run.settings.stop_hz - run.settings.start_hz
-            if run.id > last and run.hookup.side is side and run.purpose != NO_LOOKS and span_hz < whole_hz:
-                seen = figures.assess(run)
-                channel = None if seen is None else seen.channel(Role.REJECT)
-                return None if channel is None else channel.transmission
-        return None
 
     def _far_look(self, side: Side, run: int, limits: Limits | None, figures: RunFigures) -> FarLook | None:
         """The dips of a look; None where it has none to show. Raises RequestError."""

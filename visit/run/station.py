@@ -227,5 +227,6 @@ class Station:
 
     def _publish(self, progress: Progress) -> None:
         """Called on the serial loop: leave the news and go on."""
-        self._change(lambda state: replace(state, progress=progress))
+        name = self.visit.file.path.name  # it may go on in another file
+        self._change(lambda state: replace(state, progress=progress, visit_name=name))
         self._figures.news()

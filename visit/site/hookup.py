@@ -193,6 +193,13 @@ class HookUp:
         return next(port for port in PORTS if port not in (self.driven, self.read))
 
     @property
+    def other_side(self) -> HookUp | None:
+        """From the antenna to the other side, with the same in the leads; None for any other hook-up."""
+        if self.alone or self.driven != ANTENNA_PORT:
+            return None
+        return HookUp(ANTENNA_PORT, self.third_port, self.third, self.path)
+
+    @property
     def side(self) -> Side | None:
         """The side under test, or None when both leads hang on sides (L>H) or no duplexer is there."""
         if self.alone or "A" not in (self.driven, self.read):

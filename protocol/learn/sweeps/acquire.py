@@ -20,6 +20,7 @@ from protocol.learn.sweeps.rows import first_sweep, rows_alike
 from protocol.learn.sweeps.setters import Setters, numbers_in
 from protocol.learn.sweeps.shape import LARGEST, Shape
 from protocol.learn.sweeps.shapes import shapes_of
+from protocol.learn.words.lexicon import HARM_NAME
 from protocol.learn.words.talk import SWEEP_S, Talk
 from protocol.profiles.templates import SETTING_FIELDS, Template
 
@@ -30,6 +31,9 @@ _TAKES_ONE = re.compile(
     r"(?i)\W*1\s*(?:[=:,;)]|-+\s|to\b|sweeps\b|(?:start|trigger|run|take|make|do|begin|execute)s?\b)"
 )
 """A description that begins with the value to be set, as `1 starts a sweep`; `1 sweep` counts sweeps."""
+_MAY_MEASURE = re.compile(
+    r"(?i)\b(?:measur\w+|sweeps?|scans?|samples?|acquir\w+|readings?|takes?|points|stops|steps|frequencies|through|across|once|all)\b"
+)
 READY = re.compile(r"(?i)\b(ready|idle|done|finished|complete)\b")
 
 
@@ -80,6 +84,8 @@ class Acquire:
     """Points that came where others were set."""
     piece: int = 0
     """Points that may be asked for at once, as a refusal told; 0 where none did."""
+    declined: list[str] = field(default_factory=list)
+    """Lines that refused data."""
     lone: Part | None = None
     """The only reply with a pair of numbers a point."""
 
@@ -193,6 +199,7 @@ class Acquire:
                 return lines
             self.refusing = True
             again = True
+            self.declined += [line for line in lines if line not in self.declined]
             await self.talk.listen(BETWEEN_S)
 
     async def _wait(self, found: Acquisition) -> None:
@@ -339,6 +346,21 @@ class Acquire:
                 return None
             found.axis = Part(found.axis.command, [shape])
         return taken
+
+
+def named_first(words: Sequence[Word], declined: Sequence[str]) -> Word | None:
+    """The one word that refusals of data name, when it takes nothing and what is told of it may be a measurement.
+
+    `NO PATROL YET` tells that `patrol` comes first; a word that is never sent is none, whoever names it.
+    """
+    open_ones = [
+        word for word in words
+        if word.role is Role.UNKNOWN and word.usage in ("", word.name) and _MAY_MEASURE.search(word.description)
+        and len(word.name) > 1 and not HARM_NAME.search(word.name)
+    ]  # fmt: skip
+    said = " ".join(declined)
+    named = [word for word in open_ones if re.search(rf"(?i)(?<!\w){re.escape(word.name)}(?!\w)", said)]
+    return named[0] if len(named) == 1 else None
 
 
 def _bare_sizes(shape: Shape) -> bool:

@@ -11,7 +11,8 @@ from collections.abc import Sequence
 from protocol.learn.sweeps.setters import numbers_in
 
 RANGE = re.compile(
-    r"([-+]?\d[\d.,]*)\s*([kMG]?)(?:[Hh][Zz])?\s*(?:\.\.\.?|to|-|and|<=?)\s*(\d[\d.,]*)\s*([kMG]?)(?:[Hh][Zz])?"
+    r"([-+]?\d[\d.,]*)\s*([kMG]?)(?:[Hh][Zz])?\s*"
+    r"(?:\.\.\.?|(?i:to|and|thru|through|up to|until|bis)|-|<=?)\s*(\d[\d.,]*)\s*([kMG]?)(?:[Hh][Zz])?"
 )
 """Two numbers that are the ends of a range."""
 
@@ -23,7 +24,9 @@ def counts_told(lines: Sequence[str], sent: int) -> list[int]:
             int(text) for text in re.findall(r"(?<![\w.,])\d{1,5}(?![\w,]|\.\d)", line) if 1 < int(text) <= 50_000
         ]
         numbers = [number for number in dict.fromkeys(numbers) if number != sent]
-        ends = re.search(r"(?<![\d.])(\d{1,5})\s*(?:\.\.\.?|to|-|and)\s*(\d{2,5})(?![\d.])", line)
+        ends = re.search(
+            r"(?<![\d.])(\d{1,5})\s*(?:\.\.\.?|(?i:to|and|thru|through|up to|until)|-)\s*(\d{2,5})(?![\d.])", line
+        )
         if ends and 1 < int(ends.group(1)) < int(ends.group(2)):
             return [int(ends.group(1)), int(ends.group(2))]
         if len(numbers) >= 2 and numbers == sorted(numbers):

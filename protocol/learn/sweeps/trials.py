@@ -16,6 +16,7 @@ from protocol.learn.sweeps.setters import Setter, Source, numbers_in
 from protocol.learn.sweeps.told import RANGE
 from protocol.learn.sweeps.trying import Outcome, Settings
 from protocol.learn.sweeps.windows import Writing, nice
+from protocol.learn.words.asides import modern
 from protocol.profiles.templates import SETTING_FIELDS, Template, setting_values
 from protocol.sweep import SweepSettings
 
@@ -135,6 +136,9 @@ class Trials(Settings):
         for writing in self._writings(words):
             for window in self.windows(writing):
                 done = await self._place(pair, words, sources, writing, window)
+                if not done and pair[0] is Role.CENTRE and Role.CENTRE not in self.setters.found:
+                    # a wide span that holds leaves the centre no room: narrow it first
+                    done = await self._place(pair[::-1], words[::-1], sources[::-1], writing, window)
                 if done:
                     self.writing, (self.low_hz, self.high_hz) = writing, window
                     return True
@@ -276,9 +280,14 @@ def _bandwidth_told(word: Word) -> float:
 
 
 def _own_units(words: Mapping[Role, Word]) -> dict[Role, str]:
-    """The unit of each word, where their usages name different ones; empty where they are alike or one names none."""
-    named = {role: re.search(r"(?i)<([kmg]?hz)>", word.usage) for role, word in words.items()}
-    units = {role: match.group(1).lower() for role, match in named.items() if match is not None}
+    """The unit of each word, where they name different ones, in their usages or in what is told of them; empty where
+    they are alike or one names none, or several."""
+    units = dict[Role, str]()
+    for role, word in words.items():
+        slot = re.findall(r"(?i)<([kmg]?hz)>", word.usage)
+        told = slot or re.findall(r"(?i)(?<![a-z])[kmg]?hz\b", modern(f"{word.usage} {word.description}"))
+        if len({unit.lower() for unit in told}) == 1:
+            units[role] = told[0].lower()
     return units if len(units) == len(words) and len(set(units.values())) > 1 else {}
 
 

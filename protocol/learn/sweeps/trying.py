@@ -118,6 +118,9 @@ class Settings(Windows):
         commands_without = list[str]()
         for command in commands:
             answer = await self.talk.ask(command)
+            if answer == self.doubtful.get(command) and told_range(answer):
+                commands_without.append(command)  # `3 TO 801` shows an end of the range, not the value
+                continue
             then = self.answers.get(command) or self.before.get(command) or self.before.get(word.name, [])
             self.answers[command] = answer
             found = _line_for(answer, word.name, text, value, command in self.status, hertz)

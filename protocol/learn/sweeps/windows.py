@@ -12,6 +12,7 @@ from dataclasses import dataclass, field
 from protocol.learn.dialogue import Role, Word
 from protocol.learn.sweeps.setters import Setters, numbers_in
 from protocol.learn.sweeps.told import RANGE
+from protocol.learn.words.asides import modern
 from protocol.learn.words.talk import Talk
 from protocol.profiles.templates import UNITS, Field
 
@@ -273,8 +274,7 @@ def _value(match: re.Match[str], at: int) -> float:
 def named_writings(text: str) -> list[Writing]:
     """Units that a text names, as ways of writing."""
     found = []
-    for whole, unit in (("kilohertz", "kHz"), ("megahertz", "MHz"), ("gigahertz", "GHz")):
-        text = re.sub(rf"(?i)\b{whole}\b", unit, text)
+    text = modern(text)
     if re.search(r"(?i)\bhex", text) and re.search(r"(?i)hz|freq", text) and re.search(r"(?i)hz,? ?\(?hex", text):
         found.append(Writing("hz", "hex"))
     if re.search(r"(?i)units? of 10 ?hz|\b10 ?hz\b", text):

@@ -11,6 +11,7 @@ from collections.abc import Sequence
 from dataclasses import dataclass, replace
 
 from protocol.learn.dialogue import Correction, Role, Told, Word
+from protocol.learn.words.asides import modern, without_asides
 from protocol.learn.words.lexicon import DESCRIPTIONS, HARM, HARM_NAME, HARM_SURELY, NAMES
 from protocol.learn.words.meaning import read_role
 from protocol.learn.words.paired import paired, short_for_first, short_for_last
@@ -35,8 +36,20 @@ _LIMIT = re.compile(
     r"(?i)\W*(?:max(?:imum)?|at most|up to|not more than)\.? \d+ (?:points|records|lines)(?: at once)?\W*"
 )
 """A description that says how much comes at once, and nothing of what."""
+_REFERS = re.compile(r"(?i)(?:see|cf\.?|as for|look under) (?:also |under )?[\w.]+(?:(?:,| and| or) [\w.]+)*")
+"""A description that names another word."""
+_WAITS = re.compile(r"(?i)(?:it |and |then )*waits? (?:until|till|for)\b")
+_SHOWING = re.compile(r"(?i)(?:show|print|list|tell|display|read|give)[ ._-](?:all|settings?|values|parameters|setup)")
+FEWEST_PLACES = 2
+"""Settings with a place for their value that show how a listing is written."""
 _FEW = 3
 """Words of a description that says nothing of its own: `do it`, `once`, `now`."""
+_ANSWERS = re.compile(
+    r"(?<=\w)[;,.]?\s+\(?(?:and |then |please )*"
+    r"(?:(?i:waits? (?:for|until)|answers?|repl(?:y|ies)|says?|reports?|comes back with))"
+    r"(?: with)? [\"']?[A-Z][A-Z0-9]*(?: [A-Z0-9]+)*[\"']?\)?\W*$"
+)
+"""The end of a description that names what comes back, in capitals."""
 _BOTH = re.compile(r"(?i)\b(?:ends|limits|edges|lower and upper|start and stop|first and last) (?:of|end|freq)")
 """Says of two words at once what they are."""
 _MEMORY = r"(?:in)?to (?:the |its )?(?:memory|buffer|ram)"
@@ -48,6 +61,12 @@ _OF_MEMORY = re.compile(
     r"(?i)(?:print|list|show|output|give|send|tell|display|type)s? (?:out )?(?:the |its |all (?:of )?(?:the )?)?"
     r"(?:contents? of (?:the )?)?(?:memory|buffer|ram)(?: contents?)?"
 )
+
+_USES_MEMORY = re.compile(
+    r"(?i)\b(?:less|minus|differen\w+|divi\w+|subtract\w*|compar\w*|ratio|relative|math\w*|versus|against|normali\w*|over|"
+    r"beside|with|and)\b.*\b(?:memory|buffer|ram)\b|\b(?:memory|buffer|ram)\b.*\b(?:subtract|divi|compar|screen|shown)"
+)
+"""What is in the memory is used for something."""
 
 SAID = "the technician says so"
 SENT = frozenset(Role) - {Role.NEVER, Role.UNKNOWN}
@@ -74,16 +93,20 @@ class Entry:
         return self.bare or self.name
 
 
-def judged(entry: Entry) -> tuple[Role, str]:
-    """The role of one word by itself, and why; none where not all that is told of it is understood."""
-    role, why = _for(entry)
-    odd = strange(role, entry.description, _arguments(entry)) if role in SENT else ""
+def judged(entry: Entry, but: frozenset[Role] = frozenset(), terms: frozenset[str] = frozenset()) -> tuple[Role, str]:
+    """The role of one word by itself, and why; never one of `but`, and none where not all that is told of it is
+    understood. `terms` are the console's own words for a sweep."""
+    role, why = _for(entry, but)
+    told = modern(_ANSWERS.sub("", without_asides(entry.description.strip())))
+    odd = strange(role, told, f"{_arguments(entry)} {' '.join(terms)}") if role in SENT else ""
     return (Role.UNKNOWN, f"its description may mean a second thing: {odd!r}") if odd else (role, why)
 
 
-def _for(entry: Entry) -> tuple[Role, str]:
-    """What a word by itself seems to be for, and why."""
-    told = entry.description.strip()
+def _for(entry: Entry, but: frozenset[Role]) -> tuple[Role, str]:
+    """What a word by itself seems to be for, and why; never one of `but`."""
+    if _REFERS.fullmatch(entry.description.strip(" .")):
+        return Role.UNKNOWN, "it refers to another word"
+    told = without_asides(entry.description.strip())
     arguments = _arguments(entry)
     harm = HARM.search(told)
     if harm:
@@ -95,28 +118,39 @@ def _for(entry: Entry) -> tuple[Role, str]:
         if _of_a_sweep(entry, f"{arguments} {entry.form}"):
             return Role.RANGE, "it takes both ends of a sweep"
         return Role.UNKNOWN, "it takes two ends, and nothing says that they are those of a sweep"
-    told = re.sub(r"'[^']* [^']*'", "", told).strip()  # what it says is not what it does
+    told = modern(_ANSWERS.sub("", re.sub(r"'[^']* [^']*'", "", told)).strip())  # what it says is not what it does
     if told and not _BARE.fullmatch(told):
-        role = next((role for role, pattern in _DESCRIPTIONS if pattern.search(told)), None)
-        read = _read(entry, arguments) if role in (None, Role.FREQUENCIES) else None
-        own = _by_name(entry, arguments)
-        if read and not (own and own[0] in _VALUES and re.search(rf"(?i)\b{own[0].name}\b", told)):
-            return read
-        if role is None:
-            return (
-                _by_usage(entry, arguments)
-                or _by_name(entry, arguments)
-                or (Role.UNKNOWN, "its description does not say what it is for")
-            )
-        bad = HARM_SURELY.search(entry.word) or next(filter(None, map(HARM_NAME.search, entry.word.split()[:-1])), None)
-        if bad and not _named(entry.word):
-            return Role.NEVER, f"its name holds {bad.group()!r}"
-        if role in _ENDS and _BOTH.search(told):
-            short = Role.START if short_for_first(entry.word) else Role.STOP if short_for_last(entry.word) else role
-            own = own or (short, "it is named so of two that are told together")
-        elif own and not (role in _VALUES and own[0] in _VALUES and re.search(rf"(?i)\b{own[0].name}\b", told)):
-            own = None
-        return own or (role, f"its description says so: {told[:50]!r}")
+        return _described(replace(entry, description=modern(entry.description)), told, modern(arguments), but)
+    return _undescribed(entry, arguments)
+
+
+def _described(entry: Entry, told: str, arguments: str, but: frozenset[Role]) -> tuple[Role, str]:
+    """The role of a word of which something is told, `told` without what is beside the matter."""
+    role = next((role for role, pattern in _DESCRIPTIONS if role not in but and pattern.search(told)), None)
+    read = _read(entry, arguments) if role in (None, Role.FREQUENCIES) else None
+    read = None if read and read[0] in but else read
+    own = _by_name(entry, arguments)
+    if read and not (own and own[0] in _VALUES and re.search(rf"(?i)\b{own[0].name}\b", told)):
+        return read
+    if role is None:
+        return (
+            _by_usage(entry, arguments)
+            or _by_name(entry, arguments)
+            or (Role.UNKNOWN, "its description does not say what it is for")
+        )
+    bad = HARM_SURELY.search(entry.word) or next(filter(None, map(HARM_NAME.search, entry.word.split()[:-1])), None)
+    if bad and not _named(entry.word):
+        return Role.NEVER, f"its name holds {bad.group()!r}"
+    if role in _ENDS and _BOTH.search(told):
+        short = Role.START if short_for_first(entry.word) else Role.STOP if short_for_last(entry.word) else role
+        own = own or (short, "it is named so of two that are told together")
+    elif own and not (role in _VALUES and own[0] in _VALUES and re.search(rf"(?i)\b{own[0].name}\b", told)):
+        own = None
+    return own or (role, f"its description says so: {told[:50]!r}")
+
+
+def _undescribed(entry: Entry, arguments: str) -> tuple[Role, str]:
+    """The role of a word by its name and its arguments alone."""
     if HARM.search(arguments):
         return Role.NEVER, "its arguments speak of harm"
     found = _by_usage(entry, arguments)
@@ -167,6 +201,10 @@ def _by_name(entry: Entry, arguments: str) -> tuple[Role, str] | None:
         return role, "its name says so, and it takes a value"
     if role is Role.SWEEP and len(re.findall(r"[A-Za-z]+", entry.description)) <= _FEW and not arguments.strip():
         return role, "its name says so, and little else is told of it"
+    if role is Role.SWEEP and _WAITS.match(entry.description) and not arguments.strip():
+        return role, "its name says so, and one has to wait for it"
+    if role is Role.SETTINGS and _SHOWING.fullmatch(entry.word) and not arguments.strip():
+        return role, "its name says so"
     trace = re.fullmatch(r"(?i)s[12][12]", parts[-1]) is not None
     limit = _LIMIT.fullmatch(entry.description) is not None and entry.word.count(" ") == 1
     return (role, "its name says so") if role is Role.DATA and (trace or limit) else None
@@ -201,7 +239,12 @@ def words_of(entries: Sequence[Entry]) -> list[Word]:
     entries = [entry for entry in entries if not _is_unit(entry)]
     names = {entry.name.lower() for entry in entries}
     found = []
-    judgements = _by_memory(entries, _with_pairs(entries, [judged(entry) for entry in entries]))
+    known = [judged(entry) for entry in entries]
+    terms = frozenset(entry.word for entry, (role, _) in zip(entries, known, strict=True) if role is Role.SWEEP)
+    known = [
+        judged(entry, terms=terms) if one[0] is Role.UNKNOWN else one for entry, one in zip(entries, known, strict=True)
+    ]
+    judgements = _by_memory(entries, _with_pairs(entries, _by_places(entries, known)))
     for number, (entry, judgement) in enumerate(zip(entries, judgements, strict=True), 1):
         role, reason = judgement
         near = _neighbour(entry, names)
@@ -219,6 +262,21 @@ def words_of(entries: Sequence[Entry]) -> list[Word]:
                 question=entry.question,
             )
         )
+    return found
+
+
+def _by_places(entries: Sequence[Entry], known: list[tuple[Role, str]]) -> list[tuple[Role, str]]:
+    """Where the listing shows a place behind words that take a value, one without a place that gives data or takes a
+    sweep by what is told of it does that: the number of points, say, stands in what is told of its answer."""
+    places = [re.search(r"[<\[{\d]", _arguments(entry)) is not None or bool(entry.form) for entry in entries]
+    taking = sum(place and role in _VALUES for place, (role, _) in zip(places, known, strict=True))
+    if taking < FEWEST_PLACES:
+        return known
+    found = list(known)
+    for at, (entry, place) in enumerate(zip(entries, places, strict=True)):
+        if known[at][0] in _VALUES and not place:
+            other = judged(entry, _VALUES)
+            found[at] = other if other[0] in (Role.DATA, Role.SWEEP) else known[at]
     return found
 
 
@@ -255,6 +313,8 @@ def _by_memory(entries: Sequence[Entry], known: list[tuple[Role, str]]) -> list[
         mine += at
         found[at[0]] = (role, "sweeps go to a memory that has no number, and nothing else gives data")
     others = {role for at, (role, _) in enumerate(known) if at not in mine}
+    if any(_USES_MEMORY.search(entry.description) for at, entry in enumerate(entries) if at not in mine):
+        return known  # other sweeps are compared with it: somebody may have left one there
     return known if others & {Role.SWEEP, Role.DATA} else found
 
 

@@ -7,23 +7,36 @@ Owns: adding that to the descriptions of a reading. Refuses: to part lines into 
 from __future__ import annotations
 
 import re
-from collections.abc import Sequence
+from collections.abc import Collection, Sequence
 from dataclasses import replace
 
 from protocol.learn.words.allow import Entry
 from protocol.learn.words.lexicon import HARM
+from protocol.learn.words.lines import RESERVED
 
 _GAP = re.compile(r"\S(?:\s{2,}|\t|\s+[-:=|]+\s+|:\s)\S")
 _MARKS = re.compile(r"^[\s\-*#>•|+.)\d]*")
+_BINDS = re.compile(
+    r"(?:and|then|which|that|who|of|for|as|with|to|into|by|from|at|in|on|until|till|or|but|so|making|where|when|while|"
+    r"after|before|kept|held|becomes?|is|are)\b"
+)
+"""A beginning that goes on with the line before it."""
+_OPEN = re.compile(r"(?:[,&-]|\b(?:and|or|then|to|the|a|an|of|as|into|with|from|by|for|which))\s*$")
 _NO_TEXT = re.compile(r"[<>\[\]{}=@$|]|:\s*$|^\W*\w+\W*$")
 """A line that holds a place for a value, a heading, a word alone: it goes on with nothing."""
-_HEADING = re.compile(r"\s*(?:[\[=\-*_#~]+\s*)?(?P<text>[A-Za-z][A-Za-z' ]*?)\s*(?:[\]=\-*_#~]+|:)?\s*")
+_HEADING = re.compile(r"\s*(?:[\[=\-*_#~]+\s*)?(?P<text>[A-Za-z][A-Za-z', ]*?)\s*(?:[\]=\-*_#~!.]+|:)?\s*")
 _FENCED = re.compile(r"\s*(?:\[.*\]|[=\-*_#~]{2,}.*|.*:)\s*")
 _FOR_OTHERS = re.compile(
-    r"(?i)\bleave\b|careful|servic|maint|factory|authori|expert|\bnot for\b|do ?n[o']t\b|beacon|exciter|tone\b|once in|"
-    r"for good|chang(?:es?|ing) the|line test|\btest(?:s|ing)?\b.{0,12}\b(?:only|line)|installer|technician|maker|dealer"
+    r"(?i)beacon|exciter|\btone\b|once in|for good|chang(?:es?|ing) the|line test|"
+    r"\btest(?:s|ing)?\b.{0,12}\b(?:only|line)|"
+    r"installer|technician|dealer|\blasting"
 )
-"""A heading that keeps users off the words below it, or tells that they send something out."""
+"""A heading above words that send something out, or that no user types; `RESERVED` knows others."""
+_SAYS = re.compile(
+    r"(?i)\s*(?:note|nb|n\.b\.|careful|caution|warning)?\W*(?P<word>\S+) "
+    r"(?P<told>(?:is|are|was|will|may|also|then|erases|stores|saves|keeps|overwrites|replaces|changes|clears|resets|burns)\b.*)"
+)
+"""A sentence below a listing that speaks of one of its words."""
 _NOTE = re.compile(r"\s*(?P<mark>[*!#+§†]{1,3}|\(\d\)|[A-Z](?= ))\s*[-:=]?\s+(?P<told>[a-z].*)")
 
 
@@ -32,22 +45,32 @@ def warned(entries: Sequence[Entry], lines: Sequence[str]) -> list[Entry]:
     if sum(_GAP.search(line) is not None for line in lines) < 0.5 * len(lines):
         return list(entries)  # no columns: nothing tells a line that goes on from a word
     notes = _notes(lines)
-    found, heading, last = {entry.name: entry for entry in entries}, "", ""
+    names: dict[str, list[str]] = {}
+    for entry in entries:
+        names.setdefault(entry.word, []).append(entry.name)
+    firsts = {line.split()[0].lower() for line in lines if _GAP.search(line)}
+    found, heading, last, before = {entry.name: entry for entry in entries}, "", "", ""
+    small = sum(first.islower() for first in (line.split()[0] for line in lines if _GAP.search(line)))
     for line in lines:
-        row = _row(line, entries)
+        loud = small > 0.5 * len(names) and line.strip().isupper() and _GAP.search(line) is None
+        row = "" if loud else _row(line, entries)
         if not row and _heads(line):
             heading, last = line.strip(), ""
         elif row:
             last = row
-            if HARM.search(heading) or _FOR_OTHERS.search(heading):
+            if HARM.search(heading) or RESERVED.search(heading) or _FOR_OTHERS.search(heading):
                 found[row] = _with(found[row], f"(danger: below {heading!r})")
             for mark, told in notes.items():
                 if mark in line:
                     found[row] = _with(found[row], f"(danger: {told})" if HARM.search(told) else told)
-        elif last and _goes_on(line):
+        elif (said := _SAYS.fullmatch(line)) and said.group("word") in names and HARM.search(said.group("told")):
+            for name in names[said.group("word")]:
+                found[name] = _with(found[name], f"(danger: {said.group('told')})")
+        elif last and _goes_on(line, before, firsts):
             found[last] = _with(found[last], line.strip())
         else:
             last = ""
+        before = line if row or not last else before
     return [found[entry.name] for entry in entries]
 
 
@@ -64,17 +87,27 @@ def _row(line: str, entries: Sequence[Entry]) -> str:
     return max(names, key=len, default="")
 
 
-def _goes_on(line: str) -> bool:
-    """Whether a line is text alone that goes on with the line before it."""
-    plain = _GAP.search(line.strip()) is None and _NO_TEXT.search(line) is None
-    return plain and (line.startswith(" ") or line[:1].islower())
+def _goes_on(line: str, row: str, firsts: Collection[str]) -> bool:
+    """Whether a line is text alone that goes on with what a row tells: below that, or behind a word that binds."""
+    text, indent = line.strip(), len(line) - len(line.lstrip())
+    if _GAP.search(text) or _NO_TEXT.search(line) or text.startswith("("):
+        return False
+    gap = _GAP.search(row)
+    if gap is not None and gap.end() - 2 <= indent:
+        return True
+    if re.split(r"[\s,;]", text.lower())[0] in firsts:
+        return False  # it speaks of another word
+    binds = _BINDS.match(text) is not None or _OPEN.search(row) is not None
+    return text[:1].islower() and (binds or indent > len(row) - len(row.lstrip()))
 
 
 def _heads(line: str) -> bool:
-    """Whether a line is a heading: fenced, or plain words with a capital."""
+    """Whether a line is a heading: fenced, plain words with a capital, or what keeps users off."""
     match = _HEADING.fullmatch(line)
-    fenced = _FENCED.fullmatch(line) is not None
-    return match is not None and (fenced or match.group("text")[:1].isupper())
+    if match is None:
+        return False
+    capital = match.group("text")[:1].isupper()
+    return capital or _FENCED.fullmatch(line) is not None or RESERVED.search(line) is not None
 
 
 def _notes(lines: Sequence[str]) -> dict[str, str]:

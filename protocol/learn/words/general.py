@@ -15,7 +15,7 @@ from protocol.learn.words.allow import Entry
 from protocol.learn.words.arguments import argued
 from protocol.learn.words.grammar import Grammar, grammar_of
 from protocol.learn.words.lexicon import HARM
-from protocol.learn.words.lines import FEWEST, NAME, NUMBER, UNIT, rows_of
+from protocol.learn.words.lines import FEWEST, NAME, NUMBER, RESERVED, UNIT, rows_of
 
 MOST_LITERALS = 3
 """Words that are typed as they stand, at most; more are a sentence."""
@@ -29,10 +29,8 @@ _PLACE = re.compile(
 )
 """Words that stand where something else is to be typed."""
 _CHOICE = re.compile(r"[\w.]+(?:[|/][\w.]+)+")
-_RESERVED = re.compile(
-    r"(?i)\bleave\b|careful|danger|servic|maint|factory|authori|expert|\bnot for\b|do ?n[o']t\b|warning"
-)
-"""A heading that keeps users off the words below it."""
+_COLUMNS = re.compile(r"\S(?:\s{2,}|\s+\.{3,}\s+)\S")
+"""A gap or a row of dots: the line has columns."""
 _TRACES = frozenset({"s11", "s21"})
 _EITHER = re.compile(r"\s+(?:\||/|or)\s+|,\s+")
 
@@ -42,14 +40,15 @@ class Style:
     """How the words of one listing are written: "upper", "lower" or "" for both; which numbers name traces."""
 
     case: str = ""
-    numbered: frozenset[str] = frozenset()
+    numbered: frozenset[tuple[str, str]] = frozenset()
+    """Words, each with the number of a trace behind it."""
     letters: bool = False
     """Whether single letters stand for values: a word has two of them."""
 
 
 def general_entries(lines: Sequence[str]) -> list[Entry]:
     """All words of a listing in whatever layout; empty where too few lines look like it."""
-    if sum(re.sub(r"\([^()]*\)", "", line).count("; ") > 1 for line in lines) > 1:
+    if sum(re.sub(r"\([^()]*\)", "", line).count("; ") > 1 for line in lines if not _COLUMNS.search(line)) > 1:
         return []  # sentences, whose words stand anywhere
     rows = rows_of(lines)
     fields = _fields(lines)
@@ -58,7 +57,7 @@ def general_entries(lines: Sequence[str]) -> list[Entry]:
     found = list[Entry]()
     for row in rows:
         for typed in _several(row.typed, style):
-            told = f"{row.told} (danger: {row.heading})" if _RESERVED.search(row.heading) else row.told
+            told = f"{row.told} (danger: {row.heading})" if RESERVED.search(row.heading) else row.told
             entry = entry_of(typed, told, style)
             if entry is not None:
                 found += _spoken(entry, row.heading, grammar)
@@ -119,7 +118,8 @@ def _style(typed: Sequence[str]) -> Style:
         at: {text.rpartition(" ")[0] for text in typed if text.endswith(f" {at}")} for at in ("11", "21", "0", "1", "2")
     }
     pairs = (("11", "21"), ("1", "2"), ("0", "1"))
-    return Style(case, frozenset(at for pair in pairs if before[pair[0]] & before[pair[1]] for at in pair), lone)
+    heads = {(head, at) for one, two in pairs for head in before[one] & before[two] for at in (one, two)}
+    return Style(case, frozenset(heads), lone)
 
 
 def _several(typed: str, style: Style) -> list[str]:
@@ -155,7 +155,7 @@ def _literals(typed: str, style: Style) -> list[str]:
         if named and typed[match.end() :].strip():
             found.append(match.group())  # `set n <points>`: the name of what is set
             continue
-        if match.group() in ",=" or _place(match.group(), style, first=not found):
+        if match.group() in ",=" or _place(match.group(), style, " ".join(found)):
             break
         if found and found[-1].endswith(","):
             found[-1] += match.group()
@@ -164,11 +164,11 @@ def _literals(typed: str, style: Style) -> list[str]:
     return found
 
 
-def _place(token: str, style: Style, *, first: bool) -> bool:
-    """Whether something else is to be typed where a token stands."""
+def _place(token: str, style: Style, before: str) -> bool:
+    """Whether something else is to be typed where a token stands, behind the words `before`."""
     if token[0] in "<{[(":
         return True
-    if first or token.startswith("-") or token in style.numbered:
+    if not before or token.startswith("-") or (before, token) in style.numbered:
         return False
     if NUMBER.fullmatch(token) or (style.letters and len(token) == 1 and token.isalpha()) or UNIT.fullmatch(token):
         return True
@@ -195,8 +195,11 @@ def entry_of(typed: str, told: str, style: Style) -> Entry | None:
     if len(bare) > MOST_TYPED or re.search(r"(?<!\.)[.!?:] |[;\"]|\)$", bare[len(head[0]) :]):
         return None
     if not all(
-        NAME.fullmatch(word) or word in style.numbered or word.startswith("-") or _CHOICE.fullmatch(word)
-        for word in head
+        NAME.fullmatch(word)
+        or (" ".join(head[:at]), word) in style.numbered
+        or word.startswith("-")
+        or _CHOICE.fullmatch(word)
+        for at, word in enumerate(head)
     ):
         return None
     name = " ".join(head)
@@ -232,7 +235,7 @@ def _marked(typed: str, name: str, style: Style) -> str:
             parts.append("HZ" if style.case == "upper" else "Hz")
         elif rest[position : position + 1] == "=":
             parts.append(token)
-        elif _place(token, style, first=False) and token[0] not in "<{[":
+        elif _place(token, style, name) and token[0] not in "<{[":
             parts.append(f"<{token.strip('()')}>")
         else:
             parts.append(token)

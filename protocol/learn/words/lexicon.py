@@ -22,21 +22,22 @@ DESCRIPTIONS: tuple[tuple[Role, str], ...] = (
     (Role.FREQUENCIES, rf"(?:^(?:list of |all |the )*|\b{_TELL}\b.{{0,20}})frequenc(?:ies|y values)|"
      r"frequency (?:of every|of each|list|axis)|x[ -]axis|^list of frequenc\w+|stimulus (?:values|list)"),
     (Role.HOLD, r"stop sweeping|hold (?:the )?sweep|freezes? (?:the )?(?:traces?|sweep)|halt(?:s)? (?:the )?sweep|"
-     r"stops? (?:the )?sweep(?:ing)?\b"),
+     r"(?:stops?|halts?|ends?|quits?|no more) (?:(?:the|its|all|any|free|running|free[- ]running|continuous|endless) )*(?:sweep(?:s|ing)?|scan(?:s|ning)?)\b"),
     (Role.RUN, r"sweeps? freely|free[- ]?run\w*|continuous(?:ly)?\b.{0,12}sweep|sweep continuous\w*|resume sweep\w*"),
     (Role.STATUS, r"sweep state|whether the sweep is|(?:sweep|measurement) (?:finished|done|busy)|"
      r"^\(?\s*(?:busy\b.{0,8}\bready|1 busy|ready\b.{0,8}\bbusy)|^(?:busy|run|running|wait|sweeping|idle|ready|done|b)(?:/| or |, ?)(?:ready|idle|ok|finished|running|busy|sweeping|done|r)\W*$"),
     (Role.RANGE, r"set the sweep\b|sweep limits|set (?:the )?(?:frequency|sweep) range|\bstart\W{1,4}stop\b|"
      r"start and stop(?=\W*$|\W+(?:freq\w*|of (?:the )?sweep|in\b|[kmg]?hz|points?\b|end|edge|value))|"
      r"frequency range and points|\bfrom\W{1,4}to\b.{0,10}hz"),
-    (Role.SPAN, r"(?:^|frequency )span\b|width of (?:the )?sweep|sweep width|^width\b(?!.*band)|span" + _HZ),
+    (Role.SPAN, r"(?:^|frequency )span\b|width of (?:the )?sweep|sweep width|^width\b(?!.*(?:band|filter|receiver|resolution|detector|\bif\b))|span" + _HZ),
     (Role.STEP, r"(?:freq\w* |sweep )(?:step|increment|spacing)|distance between (?:two )?points|^increment\b|"
      r"^(?:step|spacing)(?:" + _HZ + r"|$)|^hz step|step (?:size|width)"),
     (Role.CENTRE, r"cent(?:re|er) freq\w*|middle of (?:the )?sweep|^cent(?:re|er)\b|^middle" + _HZ + r"|mid freq\w*"),
-    (Role.BANDWIDTH, r"band ?width|\bif ?bw\b|\brbw\b"),
+    (Role.BANDWIDTH, r"band ?width|\bif ?bw\b|\brbw\b|^width of (?:the |its )?(?:receiver|receiving|if|i\.f\.|detector|resolution|input)?\s?filter\b|"
+     r"^(?:the )?(?:receiver|if|resolution|receiving|detector) filter(?:'s)?(?: width)?\b|^filter width\b"),
     (Role.AVERAGE, r"averag\w+"),
     (Role.POINTS, r"number of (?:sweep |measur\w+ |freq\w* )?points|points (?:in|per|of) (?:a|the|one|each)? ?sweep|"
-     r"sweep points|how many points|trace length|^(?:points?|punkte)\b(?! (?:to come|left|done|taken|ready|is|are|nos?\b|[a-z]:))|point count|number of samples|"
+     r"sweep points|how many (?:\w+ )?(?:points|frequencies|samples|readings|dots|steps|places|bins|spots|stops|measurements|values)\b|number of (?:\w+ )?(?:frequencies|readings|dots|steps|places|bins|spots|measurements)\b|trace length|^(?:points?|punkte)\b(?! (?:to come|left|done|taken|ready|is|are|nos?\b|[a-z]:))|point count|number of samples|"
      r"^(?:count|n) of points|samples per (?:sweep|trace)|^points?[^\w\s]"),
     (Role.START, rf"\b{_LOW}\b.{{0,3}}\b{_FREQ}\b|sweep (?:begins|starts|start|begin)\b(?! (?:now|of))|lower end of|^(?:start|first){_HZ}|"
      rf"^hz first\b|^start$|{_LOW} of (?:the )?sweep"),
@@ -52,9 +53,11 @@ DESCRIPTIONS: tuple[tuple[Role, str], ...] = (
     (Role.IDENTITY, rf"who am i|who i am|(?:^(?:the )?|\b{_TELL}\b.{{0,20}})(?:firm|soft)ware version|^version\b|^about\b|name and version|^identi\w+|version string|"
      r"^model and"),
     (Role.SETTINGS, r"(?:show|print|list|display|tell|give|hear|read|report|dump|query|get|what)s?\b.{0,16}\b(?:settings|parameters|configuration)|"
+     r"^(?:state|recite|echo|review|summari[sz]e|view|see|name|say|present|spell out|type(?: out)?)s? (?:you )?(?:all |the |all the )*(?:present |current )?(?:settings|parameters)\W*$|"
+     r"^[^,;:]{2,30}: (?:all |the |all the )*(?:present |current )?(?:settings|parameters)\W*$|"
      r"^(?:the )?(?:current|present|all) (?:the )?(?:settings|parameters|values|variables|fields)|^(?:settings|parameters)$|shows? these|hear the settings|"
-     r"^(?:(?:tell|show|say|print|list|display|visualise)s? )?(?:you )?(?:how it is set|what is set|what it is set to|as it is set|(?:all |the )*(?:variables|fields|"
-     r"set-?up)|(?:the |all )*parameters in use|(?:the )?(?:present |current )?(?:set-?up|values))(?: now)?\W*$"),
+     r"^(?:(?:tell|show|say|print|list|display|visualise|read|give)s? )?(?:you )?(?:how it is set|what is set|what it is set to|as it is set|(?:all |the )*(?:variables|fields|"
+     r"set-?up)|(?:me |you )?what (?:i|you|we)(?: have|'ve)? (?:told|set|chosen|asked|entered|typed)(?: (?:it|me|you))?|(?:out |me |you )?how i am (?:set|working)|(?:me )?how (?:it|all|everything|things|matters|the (?:set|box|unit|kit|analy[sz]er|instrument|meter|machine))(?: now)? (?:stands?|is set|are set|is working|works|are)|(?:the |all )*parameters in use|(?:the )?(?:present |current )?(?:set-?up|values))(?: now)?\W*$"),
     (Role.HELP, r"^(?:this (?:text|list|menu|help)|this|list of (?:commands|words)|shows this|help|lists? commands)$"),
 )  # fmt: skip
 
@@ -81,10 +84,10 @@ NAMES: tuple[tuple[Role, str], ...] = (
 )  # fmt: skip
 
 HARM = re.compile(
-    r"stor(?:e|ed|es|ing)\b|\bsav(?:e|es|ed|ing)\b|flash|eeprom|e2prom|nvram|volatile|memor|permanent|\bwrit(?!es? (?:out )?(?:the )?(?:s ?[12][12]\b|reflection|transmission|'))|burn|"
-    r"commit|persist|calib|\bcal\b|correct|standard|normali|eras|delet|\bclear|wipe|\bformat(?!ted as)|factory|default|"
+    r"stor(?:e|ed|es|ing)\b|\bsav(?:e|es|ed|ing)\b|flash|eeprom|e2prom|nvram|volatile|memor|permanent|\bwrit(?!es? (?:(?:out|down) )?(?:the |all |both |every )*(?:s ?[12][12]\b|reflection|transmission|'|what (?:came|comes|went|goes|got|gets|arrived|arrives|reached|passed|was)\b|measured|readings?\b|results?\b|traces?\b))|burn|"
+    r"commit|persist|calib|\bcal\b|correct|standard(?! (?:error|deviation))|normali|eras|delet|\bclear|wipe|\bformat(?!ted as)|factory|default|"
     r"deliver|restor|reset|restart|reboot|\bboot|\bload|recall|\bslot|firmware(?! version)|updat|upgrad|\bimage|"
-    r"serial|\bbaud|speed|owner|\blevel(?! list\b| and (?:angle|phase)\b)|\bpower|\bdbm\b|generator|amplif|attenuat|\brf (?:out|on|off|source)|"
+    r"serial|\bbaud|speed|owner|(?<!loss )(?<!s11 )(?<!s21 )(?<!through )(?<!thru )(?<!reflected )(?<!received )(?<!transmitted )\blevel(?! list\b| and (?:angle|phase)\b)|\bpower|\bdbm\b|generator|amplif|attenuat|\brf (?:out|on|off|source)|"
     r"output (?:level|power|on|off|amp)|source (?:on|off|power)|trim|crystal|xtal|tcxo|referenc|adjust|\bdac\b|"
     r"service|workshop|mainten|procedure|\bconnect|confirm|forget|forever|for ever|remember|\bkeep (?:this|these|it)|"
     r"\bkept|stick|next time|power-?on|start-?up|as new|over ?write|\bzero\b|\bnull\b|unlock|password|shut ?down|"
@@ -146,7 +149,7 @@ ASKS_LEAVE = re.compile(
 TROUBLE = re.compile(
     r"\berr(?:or|oneous)?s?\b|\b(?:bad|invalid|illegal|unknown|unrecogni[sz]ed|syntax|range|refused|reject(?:ed)?|denied|missing|"
     r"allowed|too (?:high|low|large|small|many|few|big|long|short)|out of|outside|limits?|usage|nak|fail(?:ed|ure)?|cannot|can't|sorry|"
-    r"must|only|wrong|expected|not (?:valid|possible|known|accepted|understood|taken|supported|a number|one of)|one of)\b|"
+    r"must|only|wrong|expected|left (?:it )?(?:unchanged|as it (?:is|was))|not (?:between|within|in range|inside|a word|known|on the|valid|possible|known|accepted|understood|taken|supported|a number|one of)|one of)\b|"
     r"^\?|\?$|^-\d+$|^E\d+$",
     re.IGNORECASE,
 )

@@ -11,6 +11,8 @@ from collections import Counter
 from collections.abc import Sequence
 from dataclasses import dataclass, replace
 
+from protocol.learn.words.lexicon import HARM_NAME
+
 FEWEST = 3
 """Rows that make a listing."""
 NAME = re.compile(r"[@/:.$]?[A-Za-z][\w./:+!-]*(?:,[sS][12][12])?[!?*]?")
@@ -22,12 +24,23 @@ _MARK = re.compile(r"^(\s*)(?:[-*#>•|+] |< (?=\S)|usage: +|\d{1,2}(?:\.\d{1,2}
 _LETTER = re.compile(r"\s*([A-Za-z])[).:]\s+(\S.*)")
 """A letter to be typed, with what it does behind a bracket."""
 _QUOTED = re.compile(r"\s*[\"']([^\"']{1,30})[\"']\s+(\S.*)")
+_ARROW = re.compile(r"^(?:-+>|=+>|>+|[-=:|])\s+(?=\S)")
 _PARTS = re.compile(
     r"\s{2,}|\t+|(?<![=:])\s*\.{2,}(?:\s+|$)|\s+(?:-{1,2}|:|=|\||->|=>|#|//|;)\s+|(?<=[\w>\])}]):\s+|(?<=\S)\s*: (?=\S)"
 )
 """What stands between a word and what it is."""
 _HEAD = re.compile(r"[A-Z][A-Za-z]+(?: [A-Za-z]+){0,3}")
 """Plain words that stand further out than the words of the listing."""
+RESERVED = re.compile(
+    r"(?i)\bleave\b|careful|danger|servic|maint|factory|authori|expert|\bnot for\b|do ?n[o']t\b|warning|"
+    r"\bstaff\b|engineer|\bworks\b|workshop|laborator|supervis|\badmin|\bmaster|keep (?:out|off|away)|hands off|"
+    r"(?<!read )(?<!read-)\bonly\b|\bowner|\bmaker"
+)
+"""A heading that keeps users off the words below it."""
+_ONLY = re.compile(r"(?i)[^<>\[\]{}\d]* [^<>\[\]{}\d]*\b(?:only|use)[\W_]*")
+"""A line that says for whom the words below it are."""
+STEP = re.compile(r"(?i)(?:step|part|section|chapter|stage|lesson|page) (?:\d{1,2}|[IVX]+|[a-z])(?:[.:)]| -) ")
+"""The heading of a numbered part."""
 _LEADER = re.compile(r"\S\s+\.{3,}\s+\S")
 _ROW = re.compile(r"[^\s|]+(?: [^\s|]+)?(?: \| [^\s|]+(?: [^\s|]+)?)+")
 
@@ -60,7 +73,7 @@ def rows_of(lines: Sequence[str]) -> list[Row]:
         indent = _indent(line)
         if found and indents and indent > usual + 1:  # it goes on with what was told
             found[-1] = replace(found[-1], told=f"{found[-1].told} {line.strip()}".strip())
-        elif (line.strip().endswith(":") or (indent < usual and _HEAD.fullmatch(line.strip()))) and not told:
+        elif _heads(line, told, indent < usual):
             heading = line.strip(" :")
         elif found and told and _defines(found[-1], typed, indent > _indent(parted[0][0])):
             found[-1] = replace(found[-1], told=f"{found[-1].told} {line.strip()}".strip())
@@ -69,13 +82,26 @@ def rows_of(lines: Sequence[str]) -> list[Row]:
     return found
 
 
+def _heads(line: str, told: str, out: bool) -> bool:
+    """Whether a line stands above words and is none; `out`: it stands further out than they do."""
+    text = " ".join(line.split())
+    if STEP.match(text):
+        return True
+    if _ONLY.fullmatch(text) and RESERVED.search(text) and told.lower() in ("", "only", "use"):
+        return True
+    return not told and (text.endswith(":") or (out and _HEAD.fullmatch(text) is not None))
+
+
 def widened(lines: Sequence[str]) -> list[str]:
     """Lines with a gap where a word fills its column to the last sign: there what is told begins in the others."""
     begun = Counter(cells[1][0] for line in lines if len(cells := _cells(line)) == 2)
     at, times = max(begun.items(), key=lambda item: item[1], default=(0, 0))
     if times < FEWEST + 1 or times < 0.5 * len(lines):
         return list(lines)
+    heads = Counter(text.split()[0] for line in lines for _, text in _cells(line)[:1] if text.split())
+    often = "|".join(re.escape(head) for head, count in heads.items() if count > 1 and NAME.fullmatch(head))
     full = rf"\s*{NAME.pattern}(?: (?:<[^>]*>|\[[^\]]*\]|{NUMBER.pattern}|[A-Za-z]|[sS][12][12]))?"
+    full += rf"|\s*(?:{often}) {NAME.pattern}" if often else ""  # `tell back`, `tell through`
     return [
         f"{line[:at]}  {line[at:]}" if line[at - 1 : at] == " " and re.fullmatch(full, line[: at - 1]) else line
         for line in lines
@@ -132,7 +158,7 @@ def _told_together(line: str, lines: Sequence[str]) -> list[str]:
     if len(cells) != 3 or not all(re.fullmatch(NAME, text) for _, text in cells[:2]):
         return [line]
     told = Counter(rows[1][0] for one in lines if len(rows := _cells(one)) == 2)
-    if told[cells[2][0]] < 2 or told[cells[1][0]]:
+    if told[cells[2][0]] < 2 or told[cells[1][0]] or any(HARM_NAME.search(text) for _, text in cells[:2]):
         return [line]
     return [f"{' ' * _indent(line)}{text}  {cells[2][1]}" for _, text in cells[:2]]
 
@@ -190,7 +216,7 @@ def _parted(line: str) -> tuple[str, str]:
     asked = re.match(rf"({NAME.pattern})\?\s+(?=\1 ?[=:<\[])", text)
     text = text[asked.end() :] if asked else text  # `start?  start=<kHz>`: the question is no word of its own
     for match in _PARTS.finditer(text):
-        head, rest = text[: match.start()].strip(), text[match.end() :].strip()
+        head, rest = text[: match.start()].strip(), _ARROW.sub("", text[match.end() :].strip())
         if match.group().strip() == "|" and _ROW.fullmatch(re.split(r"\s{2,}|\t", text)[0]):
             continue  # several words, one after the other
         if head.count("<") == head.count(">") and head.count("[") == head.count("]") and rest:

@@ -18,7 +18,9 @@ _UPPER = re.compile(r"(?:stop|stops|end|ends|ending|last|high|higher|upper|highe
 _MIDDLE = re.compile(r"(?:cent(?:re|er)|middle|mid|midpoint|mitte)")
 _WIDE = re.compile(r"(?:span|wide|width|sweepwidth)")
 _BETWEEN = re.compile(r"(?:step|spacing|increment|between|distance)")
-_COUNTED = re.compile(r"(?:points?|pts|records?|samples?|dots?|steps)")
+_COUNTED = re.compile(
+    r"(?:points?|pts|records?|samples?|dots?|steps|stops|readings|bins|rows|stations|places|measurements)"
+)
 _PASSED = re.compile(r"(?:filter|resolution|bandwidth|rbw|ifbw|bw)")
 _SPENT = re.compile(
     r"(?:oscillator|osc|offset|tone|subtone|carrier|marker|intermediate|mixer|alarm|test|synth\w*|beacon|beep\w*|pll|vco|"
@@ -30,6 +32,7 @@ _SPENT = re.compile(
 _PASS = re.compile(r"(?i)(?<=last |this |each |next )pass\b|(?<=one )pass\b")
 """One pass through all frequencies is a sweep; a filter's pass is none."""
 _HERTZ = re.compile(r"(?i)(?<![a-z])[kmg]?hz\b|hertz|frequen[cz]\w*|\bfreq\b")
+_UNIT = re.compile(r"(?i)(?<![a-z])[kmg]?hz\b|hertz")
 _BACK = re.compile(
     r"(?i)\breflect(?:ion|ed)\b|\breturn(?:ed|ing)\b(?! to)|\bs ?11\b|\bport (?:1|one|a) (?:back|reflected)\b|"
     r"\b(?:comes?|came) back\b"
@@ -41,6 +44,8 @@ _THROUGH = re.compile(
 )
 _TELLS = re.compile(
     r"(?i)^(?:the )?(?:print|list|show|output|give|send|read|dump|return|report|get|tell|transmit|fetch)(?:e?s)?\b|"
+    r"^writes? (?:down|out)\b|"
+    r"^(?:the |all )?(?:results?|readings?|values?|data|figures|numbers|measurements?|samples)\b|"
     r"^same\b|^point k\b|\b(?:of|from) (?:the )?(?:last|latest) (?:sweep|scan|measurement)\b|"
     r"^(?:reflect|transmi)\w+$|\btrace\b"
 )
@@ -49,6 +54,22 @@ _ONCE = re.compile(
     r"(?:,| now| once| one time|$)|^(?:sweep|measure|scan)s? (?:(?:all |the )+\w+ )?(?:now|once|one time)"
 )
 _COUNT_OF = re.compile(r"(?i)\b(?:number of|how many|count of|quantity of|amount of)\b|\bper (?:sweep|scan)\b")
+_MANY = re.compile(
+    r"(?i)^(?:the )?(?:number of|how many|count of) (?:the )?(?:\w+ )?"
+    r"(?:points|frequenc(?:y|ies)|stops|steps|samples|readings|records|dots|bins|rows|lines|places|stations|measurements|values)"
+    r"\b(?!.*\b(?:averag|mean\b|[kmg]?hz\b))"
+)
+"""A description that counts what a sweep is made of."""
+_WALKS = re.compile(
+    r"(?i)^(?:walk|go|run|step|pass|move|sweep|scan|hop)(?:e?s)? (?:once )?"
+    r"(?:through|over|across|along) (?:all|every|each|the whole|the full)\b.*\bmeasur(?:e|es|ing)\b"
+)
+_EACH = re.compile(
+    r"(?i)^(?:measure|sample|record|collect|acquire|scan|read)s? (?:at )?(?:all|every|each)"
+    r"(?: (?:the|of the|one of the))? (?:points?|frequenc(?:y|ies)|stops?|steps?|samples?|bins?|stations?|places?)\b"
+    r"(?: once| one time| now)?\W*(?:[,;(].*)?$"
+)
+"""What is measured is all that a sweep is made of."""
 _WHOLE = re.compile(r"\W*(?:[nN]|\d{1,3} ?(?:\.\.+|-|to|until|bis) ?\d{2,6})\W*")
 """An argument that is a whole number."""
 
@@ -69,8 +90,12 @@ def read_role(name: str, arguments: str, description: str) -> tuple[Role, str] |
     if spent or ("if" in words and not _one(words, _PASSED)):
         return None
     found = list[tuple[Role, str]]()
-    if _HERTZ.search(told):
+    if _MANY.match(description) and _counts(_parted(name).lower(), arguments, description):
+        found = [(Role.POINTS, "it counts what a sweep is made of")]  # how many frequencies, and no frequency
+    elif _HERTZ.search(told):
         found = _of_hertz(words)
+        if not found and not _UNIT.search(told) and _counts(_parted(name).lower(), arguments, description):
+            found = [(Role.POINTS, "it counts what a sweep is made of")]
     elif _counts(_parted(name).lower(), arguments, description):
         found = [(Role.POINTS, "it counts what a sweep is made of")]
     elif not re.search(r"[<{\[]|\b[nkvx]\b", arguments) or re.search(r"(?i)\b(?:point|record) k\b", description):
@@ -105,11 +130,15 @@ def _counts(name: str, arguments: str, description: str) -> bool:
     if _WHOLE.fullmatch(arguments):
         return named or bool(told and _COUNT_OF.search(description))
     whole = any(_WHOLE.fullmatch(part) for part in re.split(r"[,(]\s*", description) if part.strip())
+    if _MANY.match(description) and (whole or re.search(r"[<{\[]|\d", arguments)):
+        return True
     return ((named or bool(told)) and bool(_COUNT_OF.search(description))) or (named and whole)
 
 
 def _of_traces(name: str, description: str) -> list[tuple[Role, str]]:
     told = description.strip()
+    if _WALKS.search(told) or _EACH.search(told):
+        return [(Role.SWEEP, f"its description says so: {told[:50]!r}")]
     back, through = _BACK.search(told), _THROUGH.search(told)
     if (back or through) and (_TELLS.search(told) or _TELLS.search(name)):
         return [(Role.DATA, f"its description names a trace: {told[:50]!r}")]

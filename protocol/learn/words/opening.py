@@ -14,6 +14,7 @@ from dataclasses import dataclass, field, replace
 
 from protocol.dialects.reply import LINE_END, Manner, cleaned
 from protocol.files.harmless import harmless
+from protocol.learn.words.framing import closing_apart, numbered_alike, numbered_head
 from protocol.learn.words.hushing import hushed, streamed
 from protocol.learn.words.lexicon import HARM, HARM_NAME
 from protocol.learn.words.talk import FEWEST_LISTED, NEWLINE, Talk, asks, asks_at_last
@@ -75,6 +76,11 @@ HINTS = tuple(
     )
 )
 """Ways in which a refusal names the word that lists the words."""
+SHOWS = re.compile(
+    r"(?i)(?<![\w.,-])(\d{1,2}|[^\w\s\"'(),.:;-])(?: alone)? (?:is |= )?(?:shows|lists|prints|gives|for)"
+    r" (?:it|(?:the |a |this |all )*(?:list|card|menu|help|commands?|words|index))\b"
+)
+"""The same where it is a number or a sign; judged by this clause alone."""
 LISTS = re.compile(r"(?i)\blists\b|\((?:list|help): |\bhelp\(\)|\bfor (?:help|(?:a |the )?(?:list|commands|words))\b")
 """The text itself says that the word lists."""
 HINTED = re.compile(
@@ -323,7 +329,9 @@ def _refusal(talk: Talk, asked: list[tuple[bytes, bytes]]) -> Manner:
         lines = talk.lines(reply, word.decode())
         if len(lines) <= 3:
             shapes.update({_blotted(line, word.decode()) for line in lines if not STATE.fullmatch(line.encode())})
-    common = [shape for shape, times in shapes.items() if times == len(asked)]
+    common = [shape for shape, times in shapes.items() if times == len(asked)] or numbered_alike(
+        [talk.lines(reply, word.decode()) for word, reply in asked]
+    )
     closing = [shape for shape in common if len(common) > 1 and re.fullmatch(r"[=*#$~@%:]\d{1,5}", shape)]
     if closing and not talk.manner.prompts:  # a checksum behind the refusal
         common = [shape for shape in common if shape not in closing]
@@ -336,6 +344,7 @@ def _refusal(talk: Talk, asked: list[tuple[bytes, bytes]]) -> Manner:
     others = tuple(f"{match.group(1)}{{n}} {{word}}" for match in numbered)  # other numbers, other reasons
     heads = [match.group() for shape in common if (match := re.match(r"[-!?~] (?=[A-Za-z])|" + REFUSES, shape))]
     others += tuple(f"{head.strip()} {{word}}" for head in heads)
+    others += tuple(f"{head} {{word}}" for shape in common if (head := numbered_head(shape)))
     return replace(talk.manner, refusals=(*refusals, *others), counts=counts)
 
 
@@ -406,6 +415,9 @@ def hinted(lines: Sequence[str]) -> list[str]:
     if verbs is not None and verbs.read == "GET":
         found.append("GET /")
     for line in lines:
+        found += [
+            match.group(1) for match in SHOWS.finditer(line) if not HARM.search(re.sub(r"\bcard\b", "", match.group()))
+        ]
         for pattern in HINTS:
             for match in pattern.finditer(line.replace('\\"', '"')):
                 word = match.group(1).rstrip(".,;:!")
@@ -413,12 +425,14 @@ def hinted(lines: Sequence[str]) -> list[str]:
                 told = HINTED.fullmatch(word) or not HARM.search(line)
                 if word and word not in found and known and told and not HARM_NAME.search(word):
                     found.append(word)
-    return found[:4]
+    return list(dict.fromkeys(found))[:4]
 
 
 async def _first(talk: Talk, word: str, best: list[str], opening: Opening) -> list[str]:
     talk.permit(word)
-    lines = talk.listed(await talk.say(word, pages=True), word)
+    got = await talk.say(word, pages=True)
+    talk.manner = closing_apart(talk.manner, talk.lines(got, word))
+    lines = talk.listed(got, word)
     if talk.refused(lines) or len(" ".join(lines)) <= max(20, len(" ".join(best))):
         return best
     opening.help_word = word

@@ -11,7 +11,7 @@ from collections.abc import Sequence
 from dataclasses import replace
 
 from protocol.learn.words.allow import Entry
-from protocol.learn.words.lines import widened
+from protocol.learn.words.lines import RESERVED, STEP, widened
 
 NAME = r"[@/]?[A-Za-z][A-Za-z0-9_./]*[!?]?"
 _SLOT = (
@@ -24,16 +24,20 @@ _VERBS = r"(?:set|get|put|reg|p|par|cell|read|write)"
 USAGE = re.compile(rf"(?:{_VERBS} )?(?:{NAME}|\d{{1,2}})(?:{_JOIN}?(?>{_SLOT}))*(?:{_JOIN}(?>{_SLOT}))*=?")
 """A value once taken is not parted otherwise: forty digits could be parted in a billion ways."""
 FEWEST_ROWS = 4
+_OPENS = re.compile(r"(?:>+|\.{3}|…)\s*$")
+"""A row that leads to other rows: there the same numbers are other words."""
 _NUMBERED = re.compile(r"^\s*\d{1,2}[).]\s+")
 _BORDER = re.compile(r"^[\s+|=*_~-]{4,}$")
 _HEADING = re.compile(r"^\s*(?:\[[A-Z][A-Za-z ]+\]|={2,}.*={2,}|-{2,}.*-{2,}|[A-Z][A-Za-z ]+:?)\s*$")
 _BETWEEN = re.compile(r"\s*\t\s*|\s{2,}|\s+-\s+|:\s+|\s+=\s+|\s*\.{3,}\s*|\s*\|\s*")
+_EXAMPLE = r"(?i)\s*\(?\b(?:e\.?g\.?|for example|example|such as|as in):?\s+{number}([ =:,])(\d[\d.]*)\)?$"
 HINT = re.compile(r"^set:\s+(.+?)\s{2,}read:\s+(\S.*?)(?:\s{2,}|$)|^set:\s+(.+?)(?:\s{2,}|$)")
 
 
 def entries_of(lines: Sequence[str]) -> list[Entry]:
     """All words of a listing, each once, with the best that is told of it."""
     lines = widened(_in_small(_without_label([line for line in lines if line.strip()])))
+    lines = [line for line in lines if not STEP.match(line.strip())]
     lines = _under_headings([line.rstrip() for line in lines if line.strip() and not _BORDER.match(line)])
     lines = [part for line in lines if not HINT.match(line.strip()) for part in _several(line, _sign(lines))]
     rows = [line for line in lines if _row_of_names(line)]
@@ -137,12 +141,31 @@ def cells_of(lines: Sequence[str]) -> tuple[list[Entry], str]:
 
 
 def menu_of(lines: Sequence[str]) -> list[Entry]:
-    """The rows of a menu whose numbers are what is typed: `1 start, MHz`; empty where it is none."""
-    rows = [re.fullmatch(r"[|\s]*(\d{1,2})[).:]?\s+(\S.*?)[|\s]*", line) for line in lines]
-    found = {row.group(1): Entry(row.group(1), row.group(1), row.group(2)) for row in rows if row}
+    """The rows of a menu whose numbers are what is typed: `1 start, MHz`; empty where it is none.
+
+    The numbers rise, the first of them one by one; others may follow behind a heading of their own (`21 calibrate`).
+    """
+    found, heading, broken, jumps = dict[str, Entry](), "", False, 0
+    for line in lines:
+        row = re.fullmatch(r"[|\s]*(\d{1,2})[).:]?\s+(\S.*?)[|\s]*", line)
+        if row is None:
+            ends = line.rstrip(" |").endswith(":")
+            headed = RESERVED.search(line) is not None and (ends or bool(found))  # else it is a title
+            heading = line.strip(" :|") if headed else "" if ends else heading
+            broken = True
+            continue
+        number, told = row.group(1), row.group(2)
+        told = f"{told} (opens a menu)" if _OPENS.search(told) else told
+        last = int(next(reversed(found))) if found else int(number) - 1
+        jumps += int(number) != last + 1 and not (broken and len(found) >= FEWEST_ROWS and int(number) > last)
+        example = re.search(_EXAMPLE.format(number=number), told)
+        usage = f"{number}{example.group(1)}<{example.group(2)}>" if example else number
+        told = told[: example.start()] if example else told
+        found.setdefault(number, Entry(number, usage, f"{told} (danger: {heading})" if heading else told))
+        broken = False
     numbers = sorted(map(int, found))
-    counted = numbers == list(range(numbers[0], numbers[0] + len(numbers))) if numbers else False
-    return list(found.values()) if len(numbers) >= FEWEST_ROWS and counted else []
+    whole = bool(numbers) and numbers == list(range(numbers[0], numbers[0] + len(numbers)))
+    return list(found.values()) if len(numbers) >= FEWEST_ROWS and (whole or not jumps) else []
 
 
 def _best(*readings: list[Entry]) -> list[Entry]:

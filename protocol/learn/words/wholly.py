@@ -27,7 +27,7 @@ _PLAIN = _all(
     "same like likewise ditto such other another more most less least few fewer very now next last latest newest present",
     "current actual recent first second third fourth new whole full complete completely entire single plain pure free",
     "best usual given called named known e g i e etc resp incl included including example see mean means meaning works",
-    "more than at most at least up to one's please thanks yes always again immediately likely mostly evenly spread",
+    "more than at most at least up to one's please thanks always again immediately likely mostly evenly spread",
     "part parts kind way form detail details unit units integer integers positive negative whole small large larger smaller",
     "max maximum min minimum limit limits default's range ranges number numbers count counts value values amount quantity",
     "argument arguments parameter n k m x f value's plus minus point's number's spaced even hundredth tenth tenths",
@@ -69,7 +69,7 @@ _DATA = _all(
     "attenuation coefficient coefficients voltage rho gamma vswr bearing pair pairs comma commas separated semicolon tab tabs tabulated",
     "tabulator blank blanks space spaces spreadsheet csv text ascii decimal decimals fixed hex hexadecimal binary bin signed unsigned bit bits two's complement compl",
     "vector vectors scattering sorted absolute unwrapped wrapped delimited delimiter quoted array arrays matrix readable",
-    "terminated headed quadrature incident reflectometer ordinary normal percent milli micro nano scaled scale scaling units",
+    "detector detectors equidistant standard error deviation write writes arrived leaflet step steps loss's terminated headed quadrature incident reflectometer ordinary normal percent milli micro nano scaled scale scaling units",
     "byte bytes base64 base json xml little big endian block blocks float floats scientific exponent engineering digits digit code coded table tables tag tags tagged head header index idx seq number numbered",
     "frequency frequencies freq freqs f hz khz mhz ghz axis stimulus sweep sweeps swept sweeping scan scans measurement measurements measured measure",
     "measures pass finished complete completed acquired taken came made comes coming back bounced went goes got out arrived arriving received",
@@ -96,13 +96,13 @@ _NAMED = _all(
     "am instrument analyzer analyser device maker type string about serial station unit build date this info information banner revision rev",
 )
 _SET = _all(
-    "back settings setting parameters parameter configuration config cfg variables variable fields field setup values set state",
+    "told chosen asked entered typed have stand stands working check checks matters things am view views where me we recite recites review reviews name state states present spell summarise echo card back settings setting parameters parameter configuration config cfg variables variable fields field setup values set state",
     "status use sweep frequency frequencies points bandwidth averages span everything dump key all understood list line lines instrument present plan tables page",
 )
 _HELPING = _all("help list menu text words word commands command page short this lists usage")
 
 _REMARKED = _all(
-    "manual handbook appendix chapter table tables see plain logarithmic log shown answered printed shown set settings",
+    "alone cover covers covered manual handbook leaflet page card walk walks hop hops stop stops through places place bins bin spots equidistant spaced appendix chapter table tables see plain logarithmic log shown answered printed shown set settings",
     "configure configures define defines specify specifies grid parameter parameters setting setup flags command commands word words back computer cfg conf config configuration analyzer instrument",
 )
 _SWEPT = _HERTZ | _PASSED | _COUNTED | _TOLD | _DATA | _DONE | _REMARKED
@@ -114,7 +114,7 @@ _FED = _all(
 """What something is sent out of or through: no part of where a sweep begins or ends."""
 _BRIEF = _all(
     "a an the this that these those it its i you me is are be been all as of in and or on for to by what how which with",
-    "now none present current actual every each any one x n other s",
+    "now none present current actual every each any one x n s",
 )
 """Words of a description that is short, for what it tells is plain: all the settings, who it is."""
 
@@ -142,7 +142,7 @@ _LASTING = re.compile(
     r"to (?:all|every|any|the other)\b|over (?:mine|yours|it|the other)|"
     r"(?:transmit|send|output|give)s? (?:[^,.;]{0,16}\b)?(?:at\b|in turn)|go(?:es|ing)? out|last goes|to hold\b|"
     r"(?:takes?|taken) (?:\w+ ){1,4}for\b(?! (?:each|every|all|one|the|a) ?(?:sweep|scan|points?|traces?|frequency|frequencies|both|span))|"
-    r"takes? [a-z ]{1,24}\bout\b|\b(?:data|s ?[12][12]|traces?|points|it|them) to (?:the )?(?:port|socket|antenna|device)|makes? (?:[a-z]+ ){1,3}the\b|time base|bit rate|bits? per|line end|over the air)|"
+    r"takes? [a-z ]{1,24}\bout\b|\b(?:data|s ?[12][12]|traces?|points|it|them) to (?:the )?(?:port|socket|antenna|device)|makes? (?:[a-z]+ ){1,3}the\b|time base|(?:stop|pass|low|high|band)[ -]?(?:band|pass)\b|to (?:be (?:given|sent|skipped|called|set)|transmit|send)\b|points (?:to|the|at|out)\b|bit rate|bits? per|line end|over the air)|"
     r"\d ?(?:m?[VWA]|kV|dBm)\b"
 )
 """What it does lasts, or touches others, in words that are plain each by itself."""
@@ -151,17 +151,17 @@ _COME_IN = re.compile(
 )
 """Something is brought in from somewhere else."""
 _LEFT_OUT = re.compile(
-    r"[@$%/]\w+|<[^<>]*>|\{[^{}]*\}|'[^']*'|\"[^\"]*\"|(?i:(?<=\bdb) (?:down|up)\b|\b[01] ?(?:=|:|is|means) (?:off|on|none)\b|(?:any |a )?key is pressed|\bleft out\b|\bkeeps? the last (?:trace|sweep)\b|\w+\?|\b(?:([a-z])\1{2,})+\b)"
+    r"[@$%/]\w+|<[^<>]*>|\{[^{}]*\}|'[^']*'|\"[^\"]*\"|(?i:(?<=\bdb) (?:down|up)\b|\b[01] ?(?:=|:|is|means) (?:off|on|none)\b|(?:any |a )?key is pressed|\bleft out\b|\bwaits? (?:for|until|till) (?:the |a )?\w+(?=\W*$)|(?<=\bwrite) down\b|(?<=\bwrites) down\b|\bkeeps? the last (?:trace|sweep)\b|\w+\?|\b(?:([a-z])\1{2,})+\b)"
 )
 """What is no deed: arguments, what is said word by word, the direction of a level, a count that turns itself off."""
 _ALTERS = re.compile(
-    r"(?i)(?<!\bis )(?<!\bare )(?<!\bas )(?<!\bthis )\b(?:set|change|enter|make|alter|put)s?\b(?! of)|"
+    r"(?i)(?<!\bis )(?<!\bare )(?<!\bas )(?<!\bam )(?<!\bthe )(?<!\bthis )\b(?:set|change|enter|make|alter|put)s?\b(?! of)|"
     r"\b(?:choose|select)s?\b(?! (?:the |a |one )?(?:trace|of))|"
     r"\bsettings (?:their|first)|\btheir first|start from|\binto\b"
 )
 """What only tells alters nothing."""
 _MOVES = re.compile(
-    r"(?i)(?<!\bis )(?<!\bas )(?<!\bthis )\b(?:set|change|enter|alter|put)s? (?:the )?(?!of\b)(?:port|trace|s ?[12]|data|value|point)|"
+    r"(?i)(?<!\bis )(?<!\bas )(?<!\bam )(?<!\bthe )(?<!\bthis )\b(?:set|change|enter|alter|put)s? (?:the )?(?!of\b)(?:port|trace|s ?[12]|data|value|point)|"
     r"\b(?:is|are) (?:then |now |equal )*(?:the|a|to|\d)\b|\b(?:transmit|send|output)s? (?:one |a |the )?(?:sweep|scan)\b|"
     r"\b(?:with|without)\b[^,.;]*\b(?:port|ports|socket|connector|nothing)\b"
 )
@@ -187,8 +187,9 @@ def strange(role: Role, description: str, arguments: str = "") -> str:
     text = _LEFT_OUT.sub(" ", description)
     lasting = _LASTING.search(text) or (_COME_IN.search(text) if role in _TELLING else None)
     alters = (_ALTERS if role in _TELLING else _MOVES).search(text) if role in _TELLING | {Role.SWEEP} else None
-    for match in filter(None, (lasting, alters)):
-        return match.group().strip()
+    found = lasting or alters
+    if found is not None:
+        return found.group().strip()
     mine = set(re.findall(r"[a-z]+", arguments.lower()))
     for word in re.findall(r"[a-z]+", re.sub(r"[\w.]*\d[\w.]*", " ", text).lower()):
         if word not in known and word not in mine and len(word) > 1:
