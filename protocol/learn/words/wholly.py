@@ -189,9 +189,9 @@ def strange(role: Role, description: str, arguments: str = "") -> str:
     alters = (_ALTERS if role in _TELLING else _MOVES).search(text) if role in _TELLING | {Role.SWEEP} else None
     found = lasting or alters
     if found is not None:
-        return str(found.group()).strip()
+        return found.group().strip()
     mine = set(re.findall(r"[a-z]+", arguments.lower()))
     for word in re.findall(r"[a-z]+", re.sub(r"[\w.]*\d[\w.]*", " ", text).lower()):
         if word not in known and word not in mine and len(word) > 1:
-            return word
+            return str(word)
     return ""
