@@ -222,7 +222,9 @@ def _by_usage(entry: Entry, arguments: str) -> tuple[Role, str] | None:
 
 def _of_a_sweep(entry: Entry, arguments: str) -> bool:
     """Whether a word that takes two ends says that they are those of a sweep; a beacon has a start and a stop, too."""
-    return _SWEPT.search(f"{entry.name} {entry.description}") is not None or "points" in arguments
+    return _SWEPT.search(f"{entry.name} {entry.description}") is not None or (
+        "points" in arguments and re.search(r"(?i)\b(?:from|to|between|with|in)\b", arguments) is not None
+    )
 
 
 def _named(name: str) -> Role | None:

@@ -25,7 +25,7 @@ _PLAIN = _all(
     "above below over under along across inside into about around near through via is are be been was were am do does",
     "did done has have had can could may might must should will would shall need needs let lets say says tell tells",
     "same like likewise ditto such other another more most less least few fewer very now next last latest newest present",
-    "current actual recent first second third fourth new whole full complete completely entire single plain pure free",
+    "current actual recent first second third fourth new whole full complete completely entire single plain pure",
     "best usual given called named known e g i e etc resp incl included including example see mean means meaning works",
     "more than at most at least up to one's please thanks always again immediately likely mostly evenly spread",
     "part parts kind way form detail details unit units integer integers positive negative whole small large larger smaller",
@@ -140,7 +140,7 @@ _LASTING = re.compile(
     r"(?:taken|take|set|made|known|used|use) (?:as|for|to)\b(?! (?:\d|hz|[kmg]hz|the (?:number|start|stop|end))\b)|"
     r"(?:gives?|given) [^,.;]{0,24}\bup\b|go(?:es)? (?:to|back)\b|until (?:further|then)|"
     r"to (?:all|every|any|the other)\b|over (?:mine|yours|it|the other)|"
-    r"(?:transmit|send|output|give)s? (?:[^,.;]{0,16}\b)?(?:at\b|in turn)|go(?:es|ing)? out|last goes|to hold\b|"
+    r"(?:transmit|send|output|give)s? (?:[^,.;]{0,16}\b)?(?:at\b|in turn)|go(?:es|ing)? out|last goes|to hold\b|runs? the (?!sweep|scan|whole|full)|"
     r"(?:takes?|taken) (?:\w+ ){1,4}for\b(?! (?:each|every|all|one|the|a) ?(?:sweep|scan|points?|traces?|frequency|frequencies|both|span))|"
     r"takes? [a-z ]{1,24}\bout\b|\b(?:data|s ?[12][12]|traces?|points|it|them) to (?:the )?(?:port|socket|antenna|device)|makes? (?:[a-z]+ ){1,3}the\b|time base|(?:stop|pass|low|high|band)[ -]?(?:band|pass)\b|to (?:be (?:given|sent|skipped|called|set)|transmit|send)\b|points (?:to|the|at|out)\b|bit rate|bits? per|line end|over the air)|"
     r"\d ?(?:m?[VWA]|kV|dBm)\b"

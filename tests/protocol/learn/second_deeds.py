@@ -370,5 +370,67 @@ k97       hold the sweep until next year
 k98       stops the sweep, all of it ends
 k99       freezes the trace and ends
 """,
+    "of another day": """
+parkit    take a single sweep and park the data for session two
+nrm       run one sweep, use the result to flatten the line
+gold2     print trace and tag it gold
+bkp       list settings and back them up
+cpy       read settings into slot
+defs      show parameters as shipped
+fr        measure, then dial home
+sdn       report results and power down the radio
+ptt2      sweep, keying the amplifier
+wob <Hz>  start frequency of the wobbulator output
+lo <Hz>   centre frequency of the local oscillator
+ifq <Hz>  first intermediate frequency
+tcx <n>   step of the tcxo dac
+clk <Hz>  centre frequency of the sample clock
+rly <n>   points at which the relay clicks over
+com <n>   points per second on the wire
+tag       identify unit as mine
+idset     version and name, edit both
+whoset    name and version are taken from the next line
+stat0     show settings, zeroing the counters
+cnt0      number of sweeps done, set back
+ack       sweep finished: free the held one
+seal      hold the sweep and seal the unit
+nite      stop sweeping and dim all
+trk       continuous sweep with the tracking source keyed
+bcast     send data to everyone listening
+relay2    transmit results through the repeater
+punch     output data on the tape punch
+plot      list trace on the plotter
+upl       send traces to the cloud
+fw        get data for new program
+patch2    read lines until end, run them
+script    list of commands to be run at night
+macro2    show settings as a macro, runs it
+cron      take a sweep each hour from midnight
+auto      take a sweep whenever switched on
+learn2    take one sweep to teach the unit its cable
+cable     single sweep of the cable, taken off later readings
+vel       measure the cable's factor and adopt it
+rot2 <n>  start of the range of the rotator
+swr       take a sweep to set the alarm line
+lim2      upper limit line drawn from this trace
+mk2       first marker goes to the peak
+scale     fit the trace to the screen for good
+avgk      averages pile up in the held trace
+pts0 <n>  number of points, restarts the unit
+bwx <Hz>  bandwidth; runs the filter line-up
+spn <Hz>  span, then re-levels
+strt <Hz>  start frequency and reset of the span
+stp <Hz>  stop frequency, kept for the next owner
+frq <Hz>  start frequency, saved
+all2      print S11 and S21, wiping both
+last      last sweep again: replaces the one on card
+pair      sweep ports one and two crossed over
+xsw       sweep once with the coax relay thrown
+att       one sweep, step pad at 0
+ovl       take a sweep at top level
+bypass2   s21 with the preselector out
+dcon      s11 with bias tee live
+heat2     sweep until warm
+""",
 }
 """No word of these may be sent."""
