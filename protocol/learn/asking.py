@@ -60,7 +60,10 @@ class Asking:
 
     @words.setter
     def words(self, words: list[Word]) -> None:
-        self._words = words
+        asked = self.opening.help_word  # whatever is told of it, it was sent and gave this list
+        self._words = words = [
+            replace(one, role=Role.HELP) if one.role is Role.UNKNOWN and one.name == asked else one for one in words
+        ]
         verbs = verbs_of(self.opening.printed)
         read = cells_of(self.opening.printed)[1]
         hints = [re.split(r"[A-Z]{2,}|<|\{|\bvalue\b", hint)[0] for hint in hints_of(self.opening.printed)]

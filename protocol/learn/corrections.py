@@ -22,7 +22,7 @@ from collections.abc import Sequence
 
 from protocol.errors import RequestError
 from protocol.learn.dialogue import Correction, Role, Told, Word
-from protocol.learn.words.lexicon import HARM, HARM_SURELY
+from protocol.learn.words.lexicon import HARM, HARM_SURELY, speaking_of
 
 FREQUENCIES = (Role.START, Role.STOP, Role.CENTRE, Role.SPAN, Role.STEP, Role.RANGE)
 SETTINGS = (*FREQUENCIES, Role.POINTS, Role.BANDWIDTH, Role.AVERAGE)
@@ -172,7 +172,7 @@ def _harmless(word: Word, role: Role) -> None:
     harm = HARM.search(word.description)
     if harm and role not in (Role.NEVER, Role.UNKNOWN):
         raise RequestError(
-            f"word {word.number} ({word.name[:20]}) is never sent: its own description says {harm.group().strip()!r}"
+            f"word {word.number} ({word.name[:20]}) is never sent: its own description says {speaking_of(harm)!r}"
         )
 
 

@@ -82,7 +82,6 @@ class Listening(Asking):
         entries = await self._topics(printed, entries)
         self._remarks(printed)
         self._heads(printed)
-        self._closed(printed)
         alone = registers or cells_of(printed)[0]
         readings = [warned(one, printed) for one in ([entries] if alone else [entries, general_entries(printed)])]
         plans = ranked(readings if alone else [*readings, general_entries(self._told)])
@@ -179,18 +178,6 @@ class Listening(Asking):
         if common:
             left = tuple(one for one in manner.refusals if one not in common)
             self.talk.manner = replace(manner, refusals=left)
-
-    def _closed(self, printed: Sequence[str]) -> None:
-        """A line that came behind refusals and closes its list, too, closes every reply: it refuses nothing."""
-        manner, last = self.talk.manner, printed[-1].strip() if printed else ""
-        if manner.prompts or last not in manner.refusals or len(printed) < FEWEST_LISTED or len(last) > 24:
-            return
-        left = tuple(one for one in manner.refusals if one != last)
-        if left:
-            self.talk.nonsense = tuple(one for one in self.talk.nonsense if one != last)
-            self.talk.listing -= {last}
-            self.talk.manner = replace(manner, refusals=left, ends=(*manner.ends, last))
-            self.found.evidence["ends"] = "stood at the end of refusals and of its list of words"
 
     def _remarks(self, printed: Sequence[str]) -> None:
         """Lines that begin as remarks do are taken for remarks, unless refusals or the listing begin so."""

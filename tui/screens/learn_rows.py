@@ -152,7 +152,7 @@ def word_pages(words: Sequence[Word], width: int, rows: int) -> list[list[str]]:
 
 def _word_lines(word: Word, width: int) -> list[str]:
     """Number, what it is taken for, name and arguments, what the console or the learner says of it."""
-    usage = word.usage if word.usage.split(" ")[0] == word.name else f"{word.name} {word.usage}".strip()
+    usage = word.usage if f"{word.usage} ".startswith(f"{word.name} ") else f"{word.name} {word.usage}".strip()
     taken = {Role.NEVER: "NEVER SENT", Role.UNKNOWN: "not known: not sent"}.get(word.role, word.role.value)
     why = word.reason if word.role is Role.NEVER or not word.description else word.description
     label = f"{word.number:3d}  {harmless(usage)}"

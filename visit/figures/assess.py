@@ -149,9 +149,10 @@ def assess(
 
 
 def _as_declared(check: HookUpCheck, hookup: HookUp, known: Known) -> HookUpCheck:
-    """What the hook-up looks like; only a note where somebody went and saw that it is as declared."""
+    """What the hook-up looks like; only a note where somebody went and saw that it is as declared, or where nothing
+    could be judged before a calibration."""
     if known.trusted and check.state is State.WRONG:
-        return HookUpCheck(State.NOTE, f"{hookup.name} as declared", f"looks like: {check.short}", check.seen)
+        return HookUpCheck(State.NOTE, f"{hookup.name} declared", f"looks like: {check.short}", check.seen)
     return check
 
 

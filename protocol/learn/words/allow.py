@@ -7,14 +7,16 @@ The lexicon of harm is a veto on top of it, never the permission.
 from __future__ import annotations
 
 import re
+from collections import Counter
 from collections.abc import Sequence
 from dataclasses import dataclass, replace
 
 from protocol.learn.dialogue import Correction, Role, Told, Word
 from protocol.learn.words.asides import modern, without_asides
-from protocol.learn.words.lexicon import DESCRIPTIONS, HARM, HARM_NAME, HARM_SURELY, NAMES
+from protocol.learn.words.lexicon import DESCRIPTIONS, HARM, HARM_NAME, HARM_SURELY, NAMES, speaking_of
 from protocol.learn.words.meaning import read_role
 from protocol.learn.words.paired import paired, short_for_first, short_for_last
+from protocol.learn.words.together import OPPOSITES, Said, together
 from protocol.learn.words.wholly import strange
 
 _DESCRIPTIONS = tuple((role, re.compile(pattern, re.IGNORECASE)) for role, pattern in DESCRIPTIONS)
@@ -50,8 +52,11 @@ _ANSWERS = re.compile(
     r"(?: with)? [\"']?[A-Z][A-Z0-9]*(?: [A-Z0-9]+)*[\"']?\)?\W*$"
 )
 """The end of a description that names what comes back, in capitals."""
+_READ_LEVEL = re.compile(r"(?i)^((?:print|show|list|display|report|tell|dump)s? (?:the )?(?:\w+ )?)levels?\b")
+"""A level that is told is measured; one that is set, or switched, drives something."""
 _BOTH = re.compile(r"(?i)\b(?:ends|limits|edges|lower and upper|start and stop|first and last) (?:of|end|freq)")
 """Says of two words at once what they are."""
+_MANY_OF = r"^(?:the )?(?:number of|how many|count of|this many|so many)? ?(\w+)"
 _MEMORY = r"(?:in)?to (?:the |its )?(?:memory|buffer|ram)"
 _INTO_MEMORY = re.compile(
     r"(?i)(?:(?:take|make|run|do|record|start)s? )?(?:one |a |a single |single )(?:sweep|scan|measurement|run)s? "
@@ -106,11 +111,11 @@ def _for(entry: Entry, but: frozenset[Role]) -> tuple[Role, str]:
     """What a word by itself seems to be for, and why; never one of `but`."""
     if _REFERS.fullmatch(entry.description.strip(" .")):
         return Role.UNKNOWN, "it refers to another word"
-    told = without_asides(entry.description.strip())
+    told = _READ_LEVEL.sub(r"\1amplitude", without_asides(entry.description.strip()))
     arguments = _arguments(entry)
     harm = HARM.search(told)
     if harm:
-        return Role.NEVER, f"its description says {harm.group().strip()!r}"
+        return Role.NEVER, f"its description says {speaking_of(harm)!r}"
     if entry.form and ("{start}" in entry.form or "{centre}" in entry.form):
         bad = next(filter(None, map(HARM_NAME.search, entry.word.split())), None)
         if bad:
@@ -118,7 +123,8 @@ def _for(entry: Entry, but: frozenset[Role]) -> tuple[Role, str]:
         if _of_a_sweep(entry, f"{arguments} {entry.form}"):
             return Role.RANGE, "it takes both ends of a sweep"
         return Role.UNKNOWN, "it takes two ends, and nothing says that they are those of a sweep"
-    told = modern(_ANSWERS.sub("", re.sub(r"'[^']* [^']*'", "", told)).strip())  # what it says is not what it does
+    told = re.sub(r"'[^']* [^']*'", "", told)  # what it says is not what it does
+    told = modern(_ANSWERS.sub("", told).strip())
     if told and not _BARE.fullmatch(told):
         return _described(replace(entry, description=modern(entry.description)), told, modern(arguments), but)
     return _undescribed(entry, arguments)
@@ -246,7 +252,9 @@ def words_of(entries: Sequence[Entry]) -> list[Word]:
     known = [
         judged(entry, terms=terms) if one[0] is Role.UNKNOWN else one for entry, one in zip(entries, known, strict=True)
     ]
+    said = [Said(entry.word, _arguments(entry), entry.description) for entry in entries]
     judgements = _by_memory(entries, _with_pairs(entries, _by_places(entries, known)))
+    judgements = _understood(said, judgements, together(said, judgements))
     for number, (entry, judgement) in enumerate(zip(entries, judgements, strict=True), 1):
         role, reason = judgement
         near = _neighbour(entry, names)
@@ -279,6 +287,37 @@ def _by_places(entries: Sequence[Entry], known: list[tuple[Role, str]]) -> list[
         if known[at][0] in _VALUES and not place:
             other = judged(entry, _VALUES)
             found[at] = other if other[0] in (Role.DATA, Role.SWEEP) else known[at]
+    return found
+
+
+def _understood(
+    said: Sequence[Said], before: Sequence[tuple[Role, str]], after: Sequence[tuple[Role, str]]
+) -> list[tuple[Role, str]]:
+    """Roles that words have by each other, of those that say nothing beside what they say together."""
+    spoken = Counter(
+        word for one, (role, _) in zip(said, after, strict=True) if role in SENT
+        for word in set(re.findall(r"[a-z]+", one.told.lower()))
+    )  # fmt: skip
+    shared = {word for word, times in spoken.items() if times > 1}
+    found = list(before)
+    for at, (one, told) in enumerate(zip(said, after, strict=True)):
+        if told == before[at]:
+            continue
+        own = set(shared)
+        if told[0] in _ENDS:
+            own |= OPPOSITES
+        elif told[0] is Role.SWEEP:  # `plough the field once`, `one glide from aa to bb`
+            own |= {other.word.lower() for other in said} - {one.word.lower()}
+            first = re.match(r"(?:one )?([a-z]+)", one.told.lower())
+            own |= {first.group(1)} if first else set()
+        elif told[0] is Role.POINTS:
+            own |= set(
+                re.findall(r"(?i)^(?:the )?(?:number of|how many|count of|this many|so many)? ?(\w+)", one.told.lower())
+            )
+        elif told[0] is Role.SETTINGS:
+            own |= {other.word.lower() for other in said}
+        if not strange(told[0], modern(without_asides(one.told)), f"{one.arguments} {' '.join(own)}"):
+            found[at] = told
     return found
 
 

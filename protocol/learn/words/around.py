@@ -37,6 +37,10 @@ _SAYS = re.compile(
     r"(?P<told>(?:is|are|was|will|may|also|then|erases|stores|saves|keeps|overwrites|replaces|changes|clears|resets|burns)\b.*)"
 )
 """A sentence below a listing that speaks of one of its words."""
+_MARKED = re.compile(
+    r"(?i)\s*(?:words|those|all|rows|commands)? ?(?:with|marked|bearing)(?: by| with)? (?:an? )?"
+    r"(?P<mark>[*!#+]{1,3}) (?P<told>.*)"
+)
 _NOTE = re.compile(r"\s*(?P<mark>[*!#+§†]{1,3}|\(\d\)|[A-Z](?= ))\s*[-:=]?\s+(?P<told>[a-z].*)")
 
 
@@ -114,7 +118,7 @@ def _notes(lines: Sequence[str]) -> dict[str, str]:
     """Marks with what a line below says of the words that bear them."""
     found = {}
     for number, line in enumerate(lines):
-        match = _NOTE.fullmatch(line)
+        match = _NOTE.fullmatch(line) or _MARKED.fullmatch(line)
         above = lines[:number]
         if match is None or len(match.group("told").split()) < 2:
             continue

@@ -50,7 +50,7 @@ _PASSED = _all(
     "analyzer analyser intermediate code index table tables gate b w clean cleaner cleanest rate",
 )
 _COUNTED = _all(
-    "points point pts record records sample samples dots dot stations station rows row lines line readings reading",
+    "fine finely coarse points point pts record records sample samples dots dot stations station rows row lines line readings reading",
     "measurements trace traces length long sweep sweeps scan scans frequencies power exponent log set sets choose chooses select selects",
     "average averages averaging averaged passes pass running over mean factor rolling ticks tick stops",
 )
@@ -96,7 +96,7 @@ _NAMED = _all(
     "am instrument analyzer analyser device maker type string about serial station unit build date this info information banner revision rev",
 )
 _SET = _all(
-    "told chosen asked entered typed have stand stands working check checks matters things am view views where me we recite recites review reviews name state states present spell summarise echo card back settings setting parameters parameter configuration config cfg variables variable fields field setup values set state",
+    "force told chosen asked entered typed have stand stands working check checks matters things am view views where me we recite recites review reviews name state states present spell summarise echo card back settings setting parameters parameter configuration config cfg variables variable fields field setup values set state",
     "status use sweep frequency frequencies points bandwidth averages span everything dump key all understood list line lines instrument present plan tables page",
 )
 _HELPING = _all("help list menu text words word commands command page short this lists usage")
@@ -113,7 +113,7 @@ _FED = _all(
 )
 """What something is sent out of or through: no part of where a sweep begins or ends."""
 _BRIEF = _all(
-    "a an the this that these those it its i you me is are be been all as of in and or on for to by what how which with",
+    "a an the this that these those it its i you me my is are be been all as of in and or on for to by what how which with",
     "now none present current actual every each any one x n s",
 )
 """Words of a description that is short, for what it tells is plain: all the settings, who it is."""
