@@ -22,6 +22,7 @@ from protocol.learn.words.general import general_entries, topics_of
 from protocol.learn.words.lexicon import HARM, HARM_NAME, LOCKED
 from protocol.learn.words.opening import PLAIN_HELP, list_words
 from protocol.learn.words.plans import A_SPAN, ranked, worth
+from protocol.learn.words.prose import prose_entries
 from protocol.learn.words.talk import FEWEST_LISTED, NEWLINE
 from protocol.learn.words.tokens import cells_of, entries_of, menu_of
 from protocol.learn.words.wrapped import verbs_of, wrapped_entries
@@ -83,8 +84,9 @@ class Listening(Asking):
         self._remarks(printed)
         self._heads(printed)
         alone = registers or cells_of(printed)[0]
-        readings = [warned(one, printed) for one in ([entries] if alone else [entries, general_entries(printed)])]
-        plans = ranked(readings if alone else [*readings, general_entries(self._told)])
+        readings = [entries] if alone else [entries, general_entries(printed)]
+        readings = [warned(one, printed) for one in readings]
+        plans = ranked(readings if alone else [*readings, general_entries(self._told), prose_entries(printed)])
         if not plans or worth(plans[0]) < A_SPAN:
             more = await self._by_topics(printed)
             printed = [*printed, *more]

@@ -50,7 +50,7 @@ _PASSED = _all(
     "analyzer analyser intermediate code index table tables gate b w clean cleaner cleanest rate",
 )
 _COUNTED = _all(
-    "fine finely coarse points point pts record records sample samples dots dot stations station rows row lines line readings reading",
+    "visit visits visited fine finely coarse points point pts record records sample samples dots dot stations station rows row lines line readings reading",
     "measurements trace traces length long sweep sweeps scan scans frequencies power exponent log set sets choose chooses select selects",
     "average averages averaging averaged passes pass running over mean factor rolling ticks tick stops",
 )

@@ -10,11 +10,13 @@ from protocol.learn.words.around import warned
 from protocol.learn.words.cells import registers_of
 from protocol.learn.words.general import general_entries
 from protocol.learn.words.plans import ranked
+from protocol.learn.words.prose import prose_entries
 from protocol.learn.words.tokens import cells_of, entries_of, menu_of
 from protocol.learn.words.wholly import strange
 from protocol.learn.words.wrapped import wrapped_entries
 from tests.protocol.learn.second_deeds import BASE, ROWS
 from tests.protocol.learn.second_listings import LISTINGS
+from tests.protocol.learn.test_told_in_words import LETTER
 
 TOGETHER = 9
 """Rows that stand in one listing."""
@@ -100,3 +102,20 @@ def test_lines_that_go_on_and_remarks_are_told_apart() -> None:
     told = {entry.name: entry.description for entry in warned(entries_of(lines), lines)}
     assert told["snap"] == "take one sweep shown as new"
     assert told["gate"] == "take one sweep"
+
+
+@pytest.mark.parametrize(
+    "told",
+    [
+        "The command snap makes one sweep and leaves it as the baseline.",
+        "The command snap makes one sweep. It stays there for the next visitor.",
+        "The command snap makes one sweep; whoever comes next will find it.",
+        "Should you need a baseline, the command snap takes one sweep.",
+        "After the kit is on the port, the command snap takes one sweep.",
+        "By the command snap, followed by kilohertz, the first frequency of the beacon is set.",
+        "The command snap sends the readings to our office by radio.",
+    ],
+)
+def test_a_letter_tells_a_second_deed_before_or_behind_the_word(told: str) -> None:
+    roles = {word.name: word.role for word in words_of(prose_entries([*LETTER.splitlines()[:-1], told]))}
+    assert roles["snap"] not in SENT and roles["go"] is Role.SWEEP
