@@ -126,7 +126,7 @@ _BY_ROLE: dict[Role, frozenset[str]] = {
     Role.BANDWIDTH: _PLAIN | (_SWEPT - _FED) | {"filter", "filters", "port"},
     Role.DATA: _PLAIN | _SWEPT,
     Role.FREQUENCIES: _PLAIN | _SWEPT,
-    Role.SWEEP: _PLAIN | (_SWEPT - {"signal", "antenna", "device", "dut"}),
+    Role.SWEEP: _PLAIN | (_SWEPT - {"command", "commands", "signal", "antenna", "device", "dut"}),
     Role.HOLD: _PLAIN | ((_DONE | _REMARKED) - {"end", "ends"}),
     Role.RUN: _PLAIN | _DONE | _REMARKED,
     Role.STATUS: _PLAIN | _TOLD | _STATED,
@@ -136,7 +136,7 @@ _BY_ROLE: dict[Role, frozenset[str]] = {
 }
 
 _LASTING = re.compile(
-    r"(?i)\b(?:from (?:now|here|then|that|this)(?: time)? on|now on|for (?:all|everybody|everyone|ever|others)\s*\W*$|"
+    r"(?i)\b(?:from (?:now|here|then|that|this)(?: time)? on|now on|from here|(?:of|from|to|by) (?:the |an)other (?:unit|station|analy[sz]er|instrument)|for (?:all|everybody|everyone|ever|others)\s*\W*$|"
     r"(?:taken|take|set|made|known|used|use) (?:as|for|to)\b(?! (?:\d|hz|[kmg]hz|the (?:number|start|stop|end))\b)|"
     r"(?:gives?|given) [^,.;]{0,24}\bup\b|go(?:es)? (?:to|back)\b|until (?:further|then)|"
     r"to (?:all|every|any|the other)\b|over (?:mine|yours|it|the other)|"

@@ -431,6 +431,36 @@ ovl       take a sweep at top level
 bypass2   s21 with the preselector out
 dcon      s11 with bias tee live
 heat2     sweep until warm
+hsk <n>   number of points shared by all stored sets
+wipe2     list points, beginning anew with none
+thruln    transmission of the joined leads becomes unity gain
+refl0     reflection of the bare port counts as one
+pl        makes one sweep and prints on paper
+tmr <n>   points until the lamp goes out
+lka       hold the sweep with keys dead
+rtc       show settings and set the clock by the host
+lang      version of the language: EN or DE
+unit <n>  sets step by inches of the screw drive
+bnk <n>   sets points of bank n
+gtr       starts a sweep and trips the gate
+swap1     S11 for S21 and S21 for S11 from here
+dump1     dump data to the bootloader's area
+hz <Hz>   middle of the range in which it may send
+edge <Hz>  top edge, licence plate value
+vol <n>   average loudness of the beeper
+scr       output trace to the screen and stay there
+rmt       output of values to the remote only
+fp        sweep freely, front panel off
+coup      one sweep with both couplers changed over
+hist      print settings, clearing the log
+mains     version, then mains off
+nvr       give settings to nvr
+exch      send s11, get s11 of the other unit
+seq       run a sweep of commands from the list
+ramp      run a sweep of the output stage
+tune2     sweep once, leave the filter at the best point
+peak      measure once, go to the peak and stay
+min2      measure once; trimmer then at minimum
 """,
 }
 """No word of these may be sent."""
