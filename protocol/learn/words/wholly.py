@@ -31,7 +31,7 @@ _PLAIN = _all(
     "part parts kind way form detail details unit units integer integers positive negative whole small large larger smaller",
     "max maximum min minimum limit limits default's range ranges number numbers count counts value values amount quantity",
     "argument arguments parameter n k m x f value's plus minus point's number's spaced even hundredth tenth tenths",
-    "lie lies fall falls exceed exceeds beyond outside together altogether nothing anything want wants wanted wish whichever whatever whenever whose during typed follow follows followed preceded seconds minutes",
+    "lie lies fall falls exceed exceeds beyond outside together altogether want wants wanted wish whichever whatever whenever whose during typed follow follows followed preceded seconds minutes",
     "sec ms us ns usually normally typically approximately roughly exactly else equally regular even ascending rising order",
     "fit fits fitted stay stays inside allowed possible understood taken accepted useful required optional mandatory",
 )
