@@ -21,6 +21,7 @@ from protocol.learn.words.general import general_entries, topics_of
 from protocol.learn.words.lexicon import HARM, HARM_NAME, LOCKED
 from protocol.learn.words.opening import HELP_WORDS, list_words
 from protocol.learn.words.plans import A_SPAN, ranked, worth
+from protocol.learn.words.prose import prose_entries
 from protocol.learn.words.talk import FEWEST_LISTED, NEWLINE
 from protocol.learn.words.tokens import cells_of, entries_of, menu_of
 from protocol.learn.words.wrapped import verbs_of, wrapped_entries
@@ -81,11 +82,10 @@ class Listening(Asking):
         entries = await self._topics(printed, entries)
         self._remarks(printed)
         self._heads(printed)
-        self._closed(printed)
         plans = ranked(
             [entries]
             if registers or cells_of(printed)[0]
-            else [entries, general_entries(printed), general_entries(self._told)]
+            else [entries, general_entries(printed), general_entries(self._told), prose_entries(printed)]
         )
         if not plans or worth(plans[0]) < A_SPAN:
             more = await self._by_topics(printed)
@@ -179,18 +179,6 @@ class Listening(Asking):
         if common:
             left = tuple(one for one in manner.refusals if one not in common)
             self.talk.manner = replace(manner, refusals=left)
-
-    def _closed(self, printed: Sequence[str]) -> None:
-        """A line that came behind refusals and closes its list, too, closes every reply: it refuses nothing."""
-        manner, last = self.talk.manner, printed[-1].strip() if printed else ""
-        if manner.prompts or last not in manner.refusals or len(printed) < FEWEST_LISTED or len(last) > 24:
-            return
-        left = tuple(one for one in manner.refusals if one != last)
-        if left:
-            self.talk.nonsense = tuple(one for one in self.talk.nonsense if one != last)
-            self.talk.listing -= {last}
-            self.talk.manner = replace(manner, refusals=left, ends=(*manner.ends, last))
-            self.found.evidence["ends"] = "stood at the end of refusals and of its list of words"
 
     def _remarks(self, printed: Sequence[str]) -> None:
         """Lines that begin as remarks do are taken for remarks, unless refusals or the listing begin so."""

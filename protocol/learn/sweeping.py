@@ -176,7 +176,7 @@ class Sweeping(Listening):
             self._trials.setters.words = self.words
             acquisition = await acquire.find(points)
         if acquisition is None:
-            raise MissingError(why_no_data(acquire, self.words, self.trial_settings()[0]))
+            raise MissingError(why_no_data(acquire, self.words, self.trial_settings()[0], self.opening.printed))
         taken = await acquire.take(acquisition, points)
         ends, through = (first.start_hz, first.stop_hz), self._through
         try:

@@ -96,9 +96,9 @@ class Setters:
         bare = re.match(r"(?:set|get)[ _]?(?=[A-Za-z])(.+)", name)
         if bare:
             self.talk.permit(f"get{bare.group(1)}", f"get {bare.group(1)}")
-        short = re.match(r"([a-z]{1,3}|[A-Z]{1,3})\d+$", name)
+        short = _cut_short(word)
         if short and word.role in SETTING:
-            self.talk.permit(short.group(1))
+            self.talk.permit(short)
 
     def set_forms(self, word: Word) -> Iterator[str]:
         """Ways to set a word, the likeliest first; {v} is the value."""
@@ -140,9 +140,9 @@ class Setters:
             yield hint.replace("{name}", name)
         if re.match(r"(?i)set[ _]?[A-Za-z]", name):
             yield f"{name} {{v}}"
-        short = re.match(r"([a-z]{1,3}|[A-Z]{1,3})\d+$", name)
+        short = _cut_short(word)
         if short:
-            yield short.group(1) + "{v}"
+            yield short + "{v}"
         unit = self._unit_wanted() if word.role in HERTZ else ""
         if unit:
             yield from (form.replace("{name}", name) + unit for form in ("{name} {v}", "{name}={v}", "{name} {v} "))
@@ -211,6 +211,12 @@ SETTING = frozenset(
 
 HERTZ = SETTING - {Role.RANGE, Role.POINTS, Role.AVERAGE}
 """Settings that count hertz, one value each."""
+
+
+def _cut_short(word: Word) -> str:
+    """The letters of a word whose digits are an example of its value: `a100`; "" where the value stands elsewhere."""
+    short = re.match(r"([a-z]{1,3}|[A-Z]{1,3})\d+$", word.name)
+    return short.group(1) if short and not re.search(r"[<=:]", word.usage[len(word.name) :]) else ""
 
 
 def _slotted(usage: str, name: str) -> str:

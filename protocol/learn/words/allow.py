@@ -15,6 +15,7 @@ from protocol.learn.words.asides import modern, without_asides
 from protocol.learn.words.lexicon import DESCRIPTIONS, HARM, HARM_NAME, HARM_SURELY, NAMES, speaking_of
 from protocol.learn.words.meaning import read_role
 from protocol.learn.words.paired import paired, short_for_first, short_for_last
+from protocol.learn.words.together import Said, together
 
 _DESCRIPTIONS = tuple((role, re.compile(pattern, re.IGNORECASE)) for role, pattern in DESCRIPTIONS)
 _NAMES = tuple((role, re.compile(pattern, re.IGNORECASE)) for role, pattern in NAMES)
@@ -47,6 +48,8 @@ _ANSWERS = re.compile(
     r"(?: with)? [\"']?[A-Z][A-Z0-9]*(?: [A-Z0-9]+)*[\"']?\)?\W*$"
 )
 """The end of a description that names what comes back, in capitals."""
+_READ_LEVEL = re.compile(r"(?i)^((?:print|show|list|display|report|tell|dump)s? (?:the )?(?:\w+ )?)levels?\b")
+"""A level that is told is measured; one that is set, or switched, drives something."""
 _BOTH = re.compile(r"(?i)\b(?:ends|limits|edges|lower and upper|start and stop|first and last) (?:of|end|freq)")
 """Says of two words at once what they are."""
 _MEMORY = r"(?:in)?to (?:the |its )?(?:memory|buffer|ram)"
@@ -90,13 +93,14 @@ def judged(entry: Entry, but: frozenset[Role] = frozenset()) -> tuple[Role, str]
         return Role.UNKNOWN, "it refers to another word"
     told = without_asides(entry.description.strip())
     arguments = _arguments(entry)
-    harm = HARM.search(told)
+    harm = HARM.search(_READ_LEVEL.sub(r"\1amplitude", told))
     if harm:
         return Role.NEVER, f"its description says {speaking_of(harm)!r}"
     if entry.form and ("{start}" in entry.form or "{centre}" in entry.form):
         bad = next(filter(None, map(HARM_NAME.search, entry.word.split())), None)
         return (Role.NEVER, f"its name holds {bad.group()!r}") if bad else (Role.RANGE, "it takes both ends of a sweep")
-    told = modern(_ANSWERS.sub("", re.sub(r"'[^']* [^']*'", "", told)).strip())  # what it says is not what it does
+    told = re.sub(r"'[^']* [^']*'", "", told)  # what it says is not what it does
+    told = modern(_ANSWERS.sub("", told).strip())
     if told and not _BARE.fullmatch(told):
         return _described(replace(entry, description=modern(entry.description)), told, modern(arguments), but)
     return _undescribed(entry, arguments)
@@ -212,7 +216,9 @@ def words_of(entries: Sequence[Entry]) -> list[Word]:
     entries = [entry for entry in entries if not _is_unit(entry)]
     names = {entry.name.lower() for entry in entries}
     found = []
-    judgements = _by_memory(entries, _with_pairs(entries, _by_places(entries, [judged(entry) for entry in entries])))
+    said = [Said(entry.word, _arguments(entry), entry.description) for entry in entries]
+    judgements = _by_places(entries, [judged(entry) for entry in entries])
+    judgements = together(said, _by_memory(entries, _with_pairs(entries, judgements)))
     for number, (entry, judgement) in enumerate(zip(entries, judgements, strict=True), 1):
         role, reason = judgement
         near = _neighbour(entry, names)

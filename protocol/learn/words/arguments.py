@@ -20,7 +20,9 @@ _LAST = re.compile(r"(?i)f?_?(?:stop|end|last|to|upper|high|hi|max|right)(?:_?[k
 _MIDDLE = re.compile(r"(?i)f?_?(?:centre|center|mid(?:dle)?|cf|fc)(?:_?[kmg]?hz|_?f(?:req)?)?")
 _WIDE = re.compile(r"(?i)f?_?(?:span|width)(?:_?[kmg]?hz)?")
 _PASSED = re.compile(r"(?i)(?:if|r|rx)?_?(?:bw|bandwidth|filter|rbw|res)(?:_?k?hz)?")
-_RANGED = re.compile(r"(?i)(?:set_?)?(?:range|band|sweep|swp|freqs?|frequenc(?:y|ies)|window|limits|edges|scan|span)")
+_RANGED = re.compile(
+    r"(?i)(?:set_?)?(?:range|band|sweep|swp|freqs?|frequenc(?:y|ies)|window|limits|edges|ends|scan|span|from[-_]?to|between)"
+)
 _COUNTING = re.compile(r"(?i)hz\b|hertz")
 
 

@@ -5,11 +5,11 @@ Owns: telling such lines from refusals. Refuses: prompts and echoes (`opening`),
 
 from __future__ import annotations
 
-import itertools
 import re
 from collections import Counter
 from collections.abc import Sequence
 from dataclasses import replace
+from itertools import pairwise
 
 from protocol.dialects.reply import Manner
 from protocol.learn.words.lexicon import TROUBLE
@@ -42,7 +42,7 @@ def numbered_alike(replies: Sequence[Sequence[str]]) -> list[str]:
         if "{n}" not in shape or not all(len(one) == 1 for one in same) or "{" in line:
             continue
         counts = [int(match.group()) for one in same if (match := _COUNT.search(one[0]))]
-        if all(later == first + 1 for first, later in itertools.pairwise(counts)):
+        if all(later == first + 1 for first, later in pairwise(counts)):
             found.append(shape)
     return found
 

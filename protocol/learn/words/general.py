@@ -11,10 +11,11 @@ import re
 from collections.abc import Sequence
 from dataclasses import dataclass, replace
 
-from protocol.learn.words.allow import Entry
+from protocol.learn.dialogue import Role
+from protocol.learn.words.allow import Entry, judged
 from protocol.learn.words.arguments import argued
+from protocol.learn.words.asides import harm_in
 from protocol.learn.words.grammar import Grammar, grammar_of
-from protocol.learn.words.lexicon import HARM
 from protocol.learn.words.lines import FEWEST, NAME, NUMBER, RESERVED, UNIT, rows_of
 
 MOST_LITERALS = 3
@@ -31,6 +32,10 @@ _PLACE = re.compile(
 _CHOICE = re.compile(r"[\w.]+(?:[|/][\w.]+)+")
 _COLUMNS = re.compile(r"\S(?:\s{2,}|\s+\.{3,}\s+)\S")
 """A gap or a row of dots: the line has columns."""
+_FIELD_SET = re.compile(r"(?<![\w.=])([A-Za-z]?)(\d{1,2})( ?[=:] ?)\d+(?:[.,]\d+)?(?![\w=])")
+"""A field of a form, set by its number, behind the letter of its column where it has one."""
+_PLAIN = frozenset({Role.SWEEP, Role.DATA, Role.SETTINGS, Role.IDENTITY, Role.NEVER})
+"""What two plain words may say by themselves: `run sweep`, `print settings`, `delete calibration`."""
 _TRACES = frozenset({"s11", "s21"})
 _EITHER = re.compile(r"\s+(?:\||/|or)\s+|,\s+")
 
@@ -67,8 +72,8 @@ def general_entries(lines: Sequence[str]) -> list[Entry]:
         if held is None or (bool(entry.description), len(entry.usage)) > (bool(held.description), len(held.usage)):
             best[entry.name] = entry
     for entry in found:  # what is told of a word's harm anywhere holds
-        harm, kept = HARM.search(entry.description), best[entry.name]
-        if harm and not HARM.search(kept.description):
+        harm, kept = harm_in(entry.description), best[entry.name]
+        if harm and not harm_in(kept.description):
             best[entry.name] = replace(kept, description=f"{kept.description} ({harm.group().strip()})".strip())
     return _asked([argued(entry) for entry in best.values()]) if len(best) >= FEWEST else []
 
@@ -93,15 +98,19 @@ def _asked(entries: Sequence[Entry]) -> list[Entry]:
 
 
 def _fields(lines: Sequence[str]) -> list[Entry]:
-    """Fields of a form that are set by their numbers, where an example shows how: `3=100`."""
-    example = next(filter(None, (re.search(r"(?<![\w.=])\d{1,2}( ?[=:] ?)\d+(?![\w=])", line) for line in lines)), None)
+    """Fields of a form that are set by their numbers, where an example shows how: `3=100`; those of a sheet by a column
+    and their number, `B3=100`."""
+    example = next(filter(None, map(_FIELD_SET.search, lines)), None)
     rows = [match for line in lines if (match := re.fullmatch(r"\s*(\d{1,2})[.):]?\s{1,4}([A-Za-z].*)", line))]
     if example is None or len(rows) < FEWEST:
         return []
+    column, number, joint = example.groups()
+    if column and number not in {row.group(1) for row in rows}:
+        return []  # an example of something else
     return [
         Entry(
-            row.group(1),
-            f"{row.group(1)}{example.group(1)}<value>",
+            f"{column}{row.group(1)}",
+            f"{column}{row.group(1)}{joint}<value>",
             " ".join(re.sub(r"\.{3,}", "  ", row.group(2)).split()),
         )
         for row in rows
@@ -213,6 +222,7 @@ def entry_of(typed: str, told: str, style: Style) -> Entry | None:
         and usage == name
         and not asks
         and not re.fullmatch(r"(?i)s[12][12]|on|off", head[-1])
+        and (len(head) > 2 or judged(Entry(name, name))[0] not in _PLAIN)
     ):
         return None  # a heading, a remark
     bare = head[1] if len(head) == 2 and head[0].lower() in ("set", "put", "let") else ""

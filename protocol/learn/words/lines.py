@@ -13,7 +13,7 @@ from dataclasses import dataclass, replace
 
 FEWEST = 3
 """Rows that make a listing."""
-NAME = re.compile(r"[@/:.$]?[A-Za-z][\w./:+!-]*(?:,[sS][12][12])?[!?*]?")
+NAME = re.compile(r"[@/:.$!&%]?[A-Za-z][\w./:+!-]*(?:,[sS][12][12])?[!?*]?")
 NUMBER = re.compile(r"[-+]?\d+(?:\.\d+)?(?:[eE][-+]?\d+)?[kMG]?(?:(?:\.\.+|-|\|)\d+(?:\.\d+)?[kMG]?)*")
 UNIT = re.compile(r"(?i)[kmg]?hz")
 _GAP = re.compile(r"\s{2,}|\t+")
@@ -54,7 +54,7 @@ class Row:
 
 def rows_of(lines: Sequence[str]) -> list[Row]:
     """Lines of a listing as what is typed and what it is; a line that goes on with what is told belongs to the last."""
-    texts = [line.expandtabs(8).rstrip() for line in lines]
+    texts = _uncounted([_slots(line.expandtabs(8).rstrip()) for line in lines])
     texts = [line for line in _unmarked(widened(_without_leaders(texts))) if line.strip()]
     columns = _second_columns(texts)
     labelled = {at for at in columns if any(_indent(line) == at for line in texts)}
@@ -66,6 +66,7 @@ def rows_of(lines: Sequence[str]) -> list[Row]:
     if _under(texts):  # each word stands above what is told of it
         usual = min(map(_indent, texts), default=0)
         indents[usual] += 1
+    parted = [(line, *_exemplified(typed, told)) for line, typed, told in parted]
     found, heading = list[Row](), ""
     for line, typed, told in parted:
         indent = _indent(line)
@@ -104,6 +105,37 @@ def widened(lines: Sequence[str]) -> list[str]:
         f"{line[:at]}  {line[at:]}" if line[at - 1 : at] == " " and re.fullmatch(full, line[: at - 1]) else line
         for line in lines
     ]
+
+
+def _slots(line: str) -> str:
+    """A line with `f(kHz)` behind a word as a place for a value."""
+    return re.sub(r"(?<=\w )[a-z]\(([kKMG]?[hH][zZ])\)", r"<\1>", line)
+
+
+def _uncounted(lines: Sequence[str]) -> list[str]:
+    """Lines of a table without the column that counts its rows, where its heading says that the word stands behind."""
+    rows = [re.match(r"\s*(\d{1,2})\s{2,}(?=[A-Za-z][\w.:-]*\s{2,}\S)", line) for line in lines]
+    numbers = [int(row.group(1)) for row in rows if row]
+    head = any(re.match(r"(?i)\s*\S{1,6}\s+(?:word|command|cmd|name|type|mnemonic|say)s?\b", line) for line in lines)
+    if not head or len(numbers) < FEWEST or numbers != list(range(numbers[0], numbers[0] + len(numbers))):
+        return list(lines)
+    return [re.sub(r"^\s*\d+\s+", "", line) for line, row in zip(lines, rows, strict=True) if row]
+
+
+def _exemplified(typed: str, told: str) -> tuple[str, str]:
+    """A row with the example of its use that stands behind what it is: `low mark, MHz   A 12.5` of the word `A`."""
+    if not NAME.fullmatch(typed):
+        return typed, told
+    match = re.fullmatch(
+        rf"(.*?)[,;]?\s*(?:\(?(?:e\.?g\.?|example|for example|as in|such as):? )?(?<!\w){re.escape(typed)}"
+        r"([ =:])(\d[\d.]*[kMG]?)\)?(\s+\([^()]*\))?",
+        told,
+    )
+    return (
+        (f"{typed}{match.group(2)}{match.group(3)}", f"{match.group(1)}{match.group(4) or ''}")
+        if match
+        else (typed, told)
+    )
 
 
 def _without_leaders(lines: Sequence[str]) -> list[str]:
@@ -171,7 +203,7 @@ def _all_names(line: str) -> int:
 def _turned(parted: Sequence[tuple[str, str, str]]) -> list[tuple[str, str, str]]:
     """Lines parted the other way round where what is typed stands behind what it is: `lower edge ... l <MHz>`."""
     slot = r"(?:<[^>]*>|\[[^\]]*\]|\([^()]*\)|(?<= )[a-z](?!\w)|(?<= )[sS][12][12](?!\w))"
-    one = rf"{NAME.pattern}(?: ?{slot})?"
+    one = rf"{NAME.pattern}(?: ?{slot}){{0,3}}"
     form = rf"{one}(?:, {one})*"
     told = [(typed, text) for _, typed, text in parted if text]
     behind = [(typed, text) for typed, text in told if re.fullmatch(form, text)]

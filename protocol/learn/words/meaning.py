@@ -21,7 +21,7 @@ _BETWEEN = re.compile(r"(?:step|spacing|increment|between|distance)")
 _COUNTED = re.compile(
     r"(?:points?|pts|records?|samples?|dots?|steps|stops|readings|bins|rows|stations|places|measurements)"
 )
-_PASSED = re.compile(r"(?:filter|resolution|bandwidth|rbw|ifbw|bw)")
+_PASSED = re.compile(r"(?:filter|resolution|selectivity|bandwidth|rbw|ifbw|bw)")
 _SPENT = re.compile(
     r"(?:oscillator|osc|offset|tone|subtone|carrier|marker|intermediate|mixer|alarm|test|synth\w*|beacon|beep\w*|pll|vco|"
     r"dds|nco|loop|lo|clock|clk|pilot|squelch|deviation|cutoff|pass|trap|notch|doppler|beat|image|spur\w*|sync|trigger|gate|"
@@ -29,18 +29,23 @@ _SPENT = re.compile(
     r"mains|hum|output|source|generator|exciter|modulat\w*|dac|adc|sampler|sampling)"
 )
 """Other things that count hertz."""
+_TOLD_SO = frozenset(("send", "sends", "pass", "gate", "image", "loop"))
+"""Those of them that may stand in a word for data as well."""
 _PASS = re.compile(r"(?i)(?<=last |this |each |next )pass\b|(?<=one )pass\b")
 """One pass through all frequencies is a sweep; a filter's pass is none."""
 _HERTZ = re.compile(r"(?i)(?<![a-z])[kmg]?hz\b|hertz|frequen[cz]\w*|\bfreq\b")
 _UNIT = re.compile(r"(?i)(?<![a-z])[kmg]?hz\b|hertz")
 _BACK = re.compile(
     r"(?i)\breflect(?:ion|ed)\b|\breturn(?:ed|ing)\b(?! to)|\bs ?11\b|\bport (?:1|one|a) (?:back|reflected)\b|"
-    r"\b(?:comes?|came) back\b"
+    r"\b(?:comes?|came) back\b|\b(?:port|socket|input|connector) (?:1|one|a) (?:returns?|echo)\b|"
+    r"\breturn(?:s|ed) to (?:the )?(?:port|socket|input|connector) (?:1|one|a)\b|"
+    r"\breturns? (?:of|at|from) (?:the )?(?:port|socket|input|connector)\b"
 )
 _THROUGH = re.compile(
     r"(?i)\btransmi(?:ssion|tted)\b|\bs ?21\b|\bpassage\b|\bthrough\b|"
     r"\b(?:port )?(?:1|one|a) ?(?:->|to|into) ?(?:port )?(?:2|two|b)\b|\breceived\b|"
-    r"\barriv(?:es?|ed|ing) at\b|\b(?:got|gets|goes|went|passe[sd]) through\b|\btransfer\b"
+    r"\barriv(?:es?|ed|ing) at\b|\b(?:got|gets|goes|went|passe[sd]) through\b|\btransfer\b|"
+    r"\bwhat (?:passes|crosses|crossed|gets? across|reache[sd])\b"
 )
 _TELLS = re.compile(
     r"(?i)^(?:the )?(?:print|list|show|output|give|send|read|dump|return|report|get|tell|transmit|fetch)(?:e?s)?\b|"
@@ -54,20 +59,23 @@ _ONCE = re.compile(
     r"(?:,| now| once| one time|$)|^(?:sweep|measure|scan)s? (?:(?:all |the )+\w+ )?(?:now|once|one time)"
 )
 _COUNT_OF = re.compile(r"(?i)\b(?:number of|how many|count of|quantity of|amount of)\b|\bper (?:sweep|scan)\b")
+_MADE_OF = (
+    r"(?:points?|frequenc(?:y|ies)|stops?|steps?|samples?|readings?|records?|dots?|bins?|rows?|lines?|places?|stations?|"
+    r"measurements?|values?)\b"
+)
 _MANY = re.compile(
     r"(?i)^(?:the )?(?:number of|how many|count of) (?:the )?(?:\w+ )?"
-    r"(?:points|frequenc(?:y|ies)|stops|steps|samples|readings|records|dots|bins|rows|lines|places|stations|measurements|values)"
-    r"\b(?!.*\b(?:averag|mean\b|[kmg]?hz\b))"
+    + _MADE_OF
+    + r"(?!.*\b(?:averag|mean\b|[kmg]?hz\b))"
 )
 """A description that counts what a sweep is made of."""
 _WALKS = re.compile(
-    r"(?i)^(?:walk|go|run|step|pass|move|sweep|scan|hop)(?:e?s)? (?:once )?"
-    r"(?:through|over|across|along) (?:all|every|each|the whole|the full)\b.*\bmeasur(?:e|es|ing)\b"
+    r"(?i)^(?:walk|go|run|step|pass|move|sweep|scan|hop)(?:e?s)? (?:once )?(?:through|over|across|along) "
+    r"(?:all|every|each|the whole|the full)\b.*\bmeasur(?:e|es|ing)\b"
 )
 _EACH = re.compile(
     r"(?i)^(?:measure|sample|record|collect|acquire|scan|read)s? (?:at )?(?:all|every|each)"
-    r"(?: (?:the|of the|one of the))? (?:points?|frequenc(?:y|ies)|stops?|steps?|samples?|bins?|stations?|places?)\b"
-    r"(?: once| one time| now)?\W*(?:[,;(].*)?$"
+    r"(?: (?:the|of the|one of the))? " + _MADE_OF + r"(?: once| one time| now)?\W*(?:[,;(].*)?$"
 )
 """What is measured is all that a sweep is made of."""
 _WHOLE = re.compile(r"\W*(?:[nN]|\d{1,3} ?(?:\.\.+|-|to|until|bis) ?\d{2,6})\W*")
@@ -87,6 +95,9 @@ def read_role(name: str, arguments: str, description: str) -> tuple[Role, str] |
     spent = [word for word in words if _SPENT.fullmatch(word)]
     if spent == ["lo"] and _one(words, _LOWER):
         spent = []  # where something begins it is short for low, no oscillator
+    telling = _TELLS.search(description) or _TELLS.search(name)
+    if telling and not _HERTZ.search(told) and all(word in _TOLD_SO for word in spent):
+        spent = []  # it sends what it tells
     if spent or ("if" in words and not _one(words, _PASSED)):
         return None
     found = list[tuple[Role, str]]()
@@ -104,7 +115,8 @@ def read_role(name: str, arguments: str, description: str) -> tuple[Role, str] |
 
 
 def _of_hertz(words: Sequence[str]) -> list[tuple[Role, str]]:
-    if _one(words, _PASSED):
+    received = any(re.fullmatch(r"receiver|rx|detector", word) for word in words) and _one(words, _WIDE)
+    if _one(words, _PASSED) or received:
         return [(Role.BANDWIDTH, "it is a width of a filter, in hertz")]
     readings = (
         (_LOWER, Role.START, "it is a lower end, in hertz"),
@@ -125,6 +137,8 @@ def _counts(name: str, arguments: str, description: str) -> bool:
     named = any(_COUNTED.fullmatch(word) or word in ("num", "steps", "count") for word in re.findall(r"[a-z]+", name))
     example = re.fullmatch(r"\W*<(\d+)>\W*", arguments)
     if example and re.search(rf"(?i)\b{example.group(1)} (?:points|pts|samples|steps|dots)\b", description):
+        return True
+    if re.fullmatch(r"(?i)\W*<(?:number of |no\. of |nr of )?(?:points|pts|samples)\b[^<>]*>\W*", arguments):
         return True
     told = [word for word in re.findall(r"[a-z]+", description.lower()) if _COUNTED.fullmatch(word)]
     if _WHOLE.fullmatch(arguments):

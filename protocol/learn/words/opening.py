@@ -432,6 +432,7 @@ async def _first(talk: Talk, word: str, best: list[str], opening: Opening) -> li
     talk.permit(word)
     got = await talk.say(word, pages=True)
     talk.manner = closing_apart(talk.manner, talk.lines(got, word))
+    talk.nonsense = tuple(line for line in talk.nonsense if line not in talk.manner.ends)
     lines = talk.listed(got, word)
     if talk.refused(lines) or len(" ".join(lines)) <= max(20, len(" ".join(best))):
         return best

@@ -13,7 +13,7 @@ from dataclasses import replace
 
 from protocol.learn.dialogue import Role, Word
 from protocol.learn.words.allow import SENT, Entry, words_of
-from protocol.learn.words.lexicon import HARM
+from protocol.learn.words.asides import harm_in
 
 A_SPAN = 4.0
 """Worth of a plan that can set a span; less than this sets none."""
@@ -69,10 +69,10 @@ def _vetoed(entries: Sequence[Entry], readings: Sequence[Sequence[Entry]]) -> li
         for other in (
             one for reading in readings for one in reading if one.name == entry.name and reading is not entries
         ):
-            said = HARM.search(other.description)
-            if said is None or HARM.search(entry.description):
+            said = harm_in(other.description)
+            if said is None or harm_in(entry.description):
                 continue
-            words = other.description[said.start() : said.start() + 24].split()[:2]
+            words = said.string[said.start() : said.start() + 24].split()[:2]
             elsewhere = any(
                 words and words[0] in f"{one.usage} {one.description}" for one in entries if one.name != entry.name
             )

@@ -74,13 +74,19 @@ def test_what_takes_no_value_is_not_set_by_the_format_of_its_answer() -> None:
 
 def test_a_word_that_tells_a_state_is_a_field() -> None:
     line = "f {start_mhz} to {stop_mhz} held"
-    free = loosened(line, ["f 10.0 to 30.0 held", "f 10.0 to 35.0 free"])
+    free = loosened(line, [["f 10.0 to 30.0 held"], ["f 10.0 to 35.0 free"]])
     assert free == "f {start_mhz} to {stop_mhz} {word}"
-    assert loosened("at {centre_hz:si}", ["at 3.5 kHz", "at 4 MHz"]) == "at {centre_hz:si}"
     assert Template.parse(free, SETTING_FIELDS).read(b"f 1.5 to 3 roaming") == {"start_hz": 1.5e6, "stop_hz": 3e6}
-    assert loosened(line, ["f 10 to 30 MHz held by you"]) == "f {start_mhz} to {stop_mhz} {rest}"
+    assert loosened("at {centre_hz:si}", [["at 3.5 kHz", "at 4 MHz"]]) == "at {centre_hz:si}"
+    assert loosened(line, [["f 10 to 30 MHz held by you"]]) == "f {start_mhz} to {stop_mhz} {rest}"
     assert Template.parse("p {points} {rest}", SETTING_FIELDS).read(b"p 41 and so on, 7") == {"points": 41.0}
-    assert loosened(line, ["q 10 to 30 free", "f ten to 30 free"]) == line  # of something else
+    assert loosened(line, [["q 10 to 30 free", "f ten to 30 free"]]) == line  # of something else
+
+
+def test_rows_of_a_page_are_told_by_their_names() -> None:
+    page = [["| low | 10 |", "| high | 20 |", "| dots | 41 |"], ["| low | 11 |", "| high | 20 |", "| dots | 51 |"]]
+    assert loosened("| dots | {points} |", page) == "| dots | {points} |"
+    assert loosened("| dots | {points} |", [*page, ["| low | 11 |", "| high | 20 |"]]) == "| dots | {points} |"
 
 
 def test_a_menu_goes_on_with_other_numbers_behind_a_heading() -> None:
@@ -169,3 +175,89 @@ def test_a_word_that_refers_to_another_is_none() -> None:
 def test_a_number_may_show_the_list() -> None:
     assert hinted(["sorry: 9 lists the commands"])[0] == "9"
     assert hinted(["no, 9 formats it", "store 9 for the user"]) == []
+
+
+def _roles(*rows: tuple[str, str]) -> dict[str, Role]:
+    return {word.name: word.role for word in words_of([Entry(usage.split()[0], usage, told) for usage, told in rows])}
+
+
+def test_the_thing_whose_ends_are_set_is_swept() -> None:
+    rows = [("hither <kHz>", "near edge of the meadow, kHz"), ("yonder <kHz>", "far edge of the meadow, kHz")]
+    roles = _roles(*rows, ("posts <n>", "how many posts stand in it, 3-250"), ("mow", "mow the meadow once"))
+    assert list(roles.values()) == [Role.START, Role.STOP, Role.POINTS, Role.SWEEP]
+    assert _roles(*rows, ("mow", "mow the meadow once"), ("rake", "rake the meadow once"))["mow"] is Role.UNKNOWN
+    assert _roles(*rows, ("mow", "burn the meadow once"))["mow"] is Role.NEVER
+    assert _roles(*rows, ("ring", "ring the bell once"))["ring"] is Role.UNKNOWN
+    assert _roles(*rows, ("tries <n>", "how many retries, 3-250"))["tries"] is Role.UNKNOWN
+
+
+def test_a_word_that_names_settings_shows_them() -> None:
+    rows = [("aa <MHz>", "lower edge, MHz"), ("bb <MHz>", "upper edge, MHz")]
+    assert _roles(*rows, ("see", "shows aa and bb"), ("say", "shows the clock"))["see"] is Role.SETTINGS
+    assert _roles(*rows, ("go2", "one glide from aa to bb"))["go2"] is Role.SWEEP
+
+
+def test_a_table_may_count_its_rows_and_show_how_a_word_is_used() -> None:
+    table = [
+        "No  Word   Takes   Meaning",
+        " 1  lo     kHz     lower edge",
+        " 2  hi     kHz     upper edge",
+        " 3  go     -       one sweep",
+        " 4  zap    -       erase",
+    ]
+    assert {word.name: word.role for word in words_of(general_entries(table))} == {
+        "lo": Role.START, "hi": Role.STOP, "go": Role.SWEEP, "zap": Role.NEVER
+    }  # fmt: skip
+    used = ["L: lower edge, MHz   L 12.5", "H: upper edge, MHz   H 40", "N: points   N 50", "G: one sweep"]
+    assert [entry.usage for entry in general_entries(used)] == ["L <12.5>", "H <40>", "N <50>", "G"]
+
+
+@pytest.mark.parametrize(
+    ("usage", "told", "role"),
+    [
+        ("k <n>", "number of points (3-900, default 101)", Role.POINTS),
+        ("k <MHz>", "start frequency, 140 at power-on", Role.START),
+        ("k <MHz>", "stop frequency (lost at power off)", Role.STOP),
+        ("k", "corrected S11, re im", Role.DATA),
+        ("k", "S21 (uncorrected)", Role.DATA),
+        ("k", "prints the stored reflection", Role.DATA),
+        ("k", "list reflected power ratio, dB and phase", Role.DATA),
+        ("k", "settings, firmware version and temperature", Role.SETTINGS),
+        ("k", "show settings and serial number", Role.SETTINGS),
+        ("k", "one sweep; the data stay in memory", Role.SWEEP),
+        ("k", "sets the default", Role.NEVER),
+        ("k", "restores default 1", Role.NEVER),
+        ("k", "show settings and store them", Role.NEVER),
+        ("k", "corrects S11", Role.NEVER),
+        ("k", "store the reflection", Role.NEVER),
+        ("k", "settings, erase battery data", Role.NEVER),
+        ("k", "generator off", Role.NEVER),
+        ("k <n>", "reflected power", Role.UNKNOWN),
+    ],
+)
+def test_what_a_description_only_mentions_does_no_harm(usage: str, told: str, role: Role) -> None:
+    assert judged(Entry("k", usage, told))[0] is role
+
+
+def test_numbers_that_the_listing_says_are_typed_may_leave_gaps() -> None:
+    rows = ["10 lower edge, MHz", "11 upper edge, MHz", "20 points", "40 one sweep", "77 erase"]
+    assert menu_of(rows) == []
+    assert [entry.name for entry in menu_of([*rows, "type <code> or <code> <value>"])] == ["10", "11", "20", "40", "77"]
+
+
+def test_two_plain_words_say_what_they_do() -> None:
+    listing = ["pick low edge <MHz>", "pick high edge <MHz>", "pick points <n>", "run scan", "print reflection",
+               "print settings", "delete calibration", "ring bell"]  # fmt: skip
+    roles = {word.name: word.role for word in words_of(general_entries(listing))}
+    assert roles["run scan"] is Role.SWEEP and roles["print reflection"] is Role.DATA
+    assert roles["delete calibration"] is Role.NEVER and "ring bell" not in roles
+    assert _roles(("LINE GO", "do it"), ("SCAN GO", "do it"))["SCAN"] is Role.UNKNOWN  # the word alone is another
+    assert judged(Entry("SCAN GO", "SCAN GO", "do it"))[0] is Role.SWEEP
+
+
+def test_what_is_typed_may_stand_behind_a_label_with_both_its_places() -> None:
+    listing = ["1) tuning range:  tr <low MHz> <high MHz>", "2) how fine:  dv <points 3..801>", "3) sweep:  go",
+               "4) reflection:  rr", "5) transmission:  tt", "6) factory state:  zz"]  # fmt: skip
+    found = {word.name: word for word in words_of(general_entries(listing))}
+    assert found["tr"].form == "tr {start} {stop}" and found["dv"].role is Role.POINTS
+    assert found["zz"].role is Role.NEVER
