@@ -49,13 +49,15 @@ DESCRIPTIONS: tuple[tuple[Role, str], ...] = (
      r"^(?:the )?(?:last |latest )?measured (?:values|data|points) (?:of|at) port\b|(?:choose|select)s? (?:the |a )?trace|through trace|all measured values|output of reflection|both traces|^(?:first|second) trace\b|"
      r"^(?:refl|trans)\b|\bre ?11\b|\bmeasure\b.{0,20}\bre11|"
      r"\b(?:level|magnitude|amplitude)(?:, | and |/)(?:angle|phase)\b|\bre(?:al)?\b(?:\W{1,3}|\s+and\s+)im(?:ag\w*)?\b|\b(?:db|mag|ampl?)\b\W{1,3}(?:deg|rad)\b"),
-    (Role.SWEEP, r"(?:start|make|take|run|do|trigger|execute|perform|begin|carry out|acquire)s? (?:(?:a|one|the|single|new|complete|full) )*(?:sweep|measurement|scan)\b|"
+    (Role.SWEEP, r"(?:start|make|take|run|do|trigger|execute|perform|begin|carry out|carries out|acquire)s? (?:(?:a|one|the|single|new|complete|full) )*(?:sweep|measurement|scan)\b|"
      r"^takes? (?:(?:a|the|all|new) )*(?:readings?|measurements?|data)\b|sweeps? once|"
      r"(?:one|single) (?:sweep|scan|pass)\b|^(?:(?:take|make|do|start)s? )?(?:one|a|a single) run\b|\b(?:a|one) (?:complete|whole|full|single) (?:sweep|scan)\b|^go$|wait(?:s)? (?:until|for) (?:one |a )?(?:complete |whole |full |new |next )*(?:sweep|scan)\b|^(?:triggers?|take)$|^sweep$|^sweeps?\b|^(?:measure|acquire)s?(?:$|[.;,:]|\W+(?:once|now|and (?:print|list|show))\b|\s*\()"),
     (Role.IDENTITY, rf"who am i|who i am|(?:^(?:the )?|\b{_TELL}\b.{{0,20}})(?:firm|soft)ware version|^version\b|^about\b|name and version|^identi\w+|version string|"
      r"^model and"),
     (Role.SETTINGS, r"(?:show|print|list|display|tell|give|hear|read|report|dump|query|get|send|recite|say|state|check|what)s?\b.{0,16}\b(?:settings|parameters|configuration)|"
      r"^(?:state|recite|echo|review|summari[sz]e|view|see|name|say|present|spell out|type(?: out)?)s? (?:you )?(?:all |the |all the )*(?:present |current )?(?:settings|parameters)\W*$|"
+     r"^(?:show|tell|list|print|display|give)s? (?:you )?(?:all |everything |what )+(?:that )?(?:has been|have been|is|was|were|are|you have|"
+     r"you) (?:chosen|set|selected|entered|in force|in use)(?: so far| now)?\W*$|"
      r"^[^,;:]{2,30}: (?:all |the |all the )*(?:present |current )?(?:settings|parameters)\W*$|"
      r"^(?:the )?(?:current|present|actual|all) (?:the )?(?:settings?|parameters|values|variables|fields|configuration)\b|^\w+ \(settings\)$|"
      r"^\w+ (?:config|settings|set-?up)$|^(?:settings|parameters)$|shows? these|hear the settings|"
