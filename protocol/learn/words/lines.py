@@ -11,6 +11,8 @@ from collections import Counter
 from collections.abc import Sequence
 from dataclasses import dataclass, replace
 
+from protocol.learn.words.lexicon import HARM_NAME
+
 FEWEST = 3
 """Rows that make a listing."""
 NAME = re.compile(r"[@/:.$!&%]?[A-Za-z][\w./:+!-]*(?:,[sS][12][12])?[!?*]?")
@@ -188,7 +190,7 @@ def _told_together(line: str, lines: Sequence[str]) -> list[str]:
     if len(cells) != 3 or not all(re.fullmatch(NAME, text) for _, text in cells[:2]):
         return [line]
     told = Counter(rows[1][0] for one in lines if len(rows := _cells(one)) == 2)
-    if told[cells[2][0]] < 2 or told[cells[1][0]]:
+    if told[cells[2][0]] < 2 or told[cells[1][0]] or any(HARM_NAME.search(text) for _, text in cells[:2]):
         return [line]
     return [f"{' ' * _indent(line)}{text}  {cells[2][1]}" for _, text in cells[:2]]
 
