@@ -424,7 +424,8 @@ def next_rows(state: LiveState, width: int) -> list[Row]:
     if state.progress.phase is Phase.WAITING:
         return [[(" NEXT    ", "bold"), ("mend what it waits for; the run then goes on by itself", "")]]
     if state.deed is None:
-        return [[(" NEXT    ", "bold"), ("wait for the first figures", FAINT)]]
+        far = f": {state.taken_in} are averaged" if state.taken_in else ""
+        return [[(" NEXT    ", "bold"), (f"wait for the first figures{far}", FAINT)]]
     return wrapped([(" NEXT    ", "bold"), (state.deed.words, "")], width)
 
 
