@@ -10,11 +10,12 @@ import os
 import time
 from collections.abc import Mapping, Sequence
 from pathlib import Path
+from typing import Any
 
 from protocol.profiles.profile import Profile
 from protocol.sweep import Limits
 from rf.calibration.standards import Kit
-from rf.values.figure import Figure, cant_say
+from rf.values.figure import Figure, at_least, at_most, cant_say, inferred, reading
 from rf.values.words import text
 from visit.day.cavities import expected_of, seen_move, track
 from visit.day.day import Day
@@ -63,6 +64,17 @@ def _around(first: Assessment | None, second: Assessment | None) -> Around:
     means = [nothing if a is None else a.notch_offset for a in (first, second)]
     zeros = [a.notch.singles if a is not None and a.notch is not None else () for a in (first, second)]
     return Around((means[0], means[1]), (zeros[0], zeros[1]), (returned_in(first), returned_in(second)))
+
+
+def _stored(data: Mapping[str, Any]) -> Figure:
+    """A figure as a stage keeps it."""
+    kind, unit, value = data["kind"], str(data["unit"]), data["value"]
+    if value is None:
+        return cant_say(unit, str(data["why"]))
+    if kind in ("at_least", "at_most"):
+        return (at_least if kind == "at_least" else at_most)(float(value), unit)
+    made = reading if kind == "reading" else inferred
+    return made(float(value), float(data["low"]), float(data["high"]), unit)
 
 
 def _frozen_words(one: Figures) -> str:
@@ -308,8 +320,7 @@ class SiteVisit:
                     figure, mine = channel["rejection"], stage.hookup.endswith(side.value)
                     if "A" not in stage.hookup or figure["value"] is None:
                         continue
-                    words = f"{figure['kind'].replace('_', ' ').upper()} {figure['value']:.1f} dB"
-                    offset = stage.figures["notch_offset"]["value"]
-                    place = "" if offset is None else f", notch INFERRED {offset / 1e3:+.1f} kHz"
+                    words, offset = text(_stored(figure)), _stored(stage.figures["notch_offset"])
+                    place = f", notch {text(offset, signed=True)}" if offset.known else ""
                     lines.append(("FOUND" if mine else "OTHER", f"{stage.hookup}: {words}{place}"))
         return lines
