@@ -57,6 +57,7 @@ def test_without_a_band_the_deepest_samples_neighbours() -> None:
     for deepest, low, high in ((200, 199, 201), (0, 0, 1), (400, 399, 400)):
         data = weak()
         data[deepest] = 0.02
+        data *= np.exp(1j * np.linspace(0.0, 6.0, F.size))  # the phase says nothing of it
         assert hidden_band(F, data, NOISE, REJECT) == (F[low], F[high])
 
 
@@ -101,6 +102,60 @@ def test_the_misfit_of_each_sample_is_at_most_one() -> None:
     p[1, TWO.log_x] = math.log(200.0)
     misfit = chain_start._slow_terms(CHAIN, p, data, strong, REJECT)
     assert 0.1 < misfit[0] < 1.0 and misfit[0] < misfit[1]
+
+
+def test_the_misfit_of_one_sample_by_its_square() -> None:
+    """Ten times too large at one of 401: s / (s + 0.2^2) with s the square of what is left of log 10, and next to
+    nothing of the others'."""
+    data = made()
+    data[40] *= 10.0
+    p = chain_start._guess(TWO, REJECT, 12.0, 1500.0, 0.0)[None]
+    misfit = float(chain_start._slow_terms(CHAIN, p, data, np.ones(F.size, bool), REJECT)[0])
+    left = np.zeros(F.size)
+    left[40] = math.log(10.0)
+    basis = np.vander(np.linspace(-1.0, 1.0, F.size), 3)
+    square = (left - basis @ np.linalg.lstsq(basis, left, rcond=None)[0]) ** 2
+    assert misfit == pytest.approx(float(np.mean(square / (square + 0.04))), rel=0.1)
+
+
+def test_the_delay_is_that_of_neighbours_that_both_stand_out() -> None:
+    """Every third sample is weak and of any phase, and two strong ones are ten thousand times larger and turn wrongly:
+    each pair counts alike, and pairs with a weak one not at all."""
+    rng = np.random.default_rng(3)
+    data = made(slow=(0j, 30j))
+    strong = np.arange(F.size) % 3 != 0
+    data[~strong] *= np.exp(2j * math.pi * rng.random(int((~strong).sum())))
+    data[[40, 41]] *= [1e4, 1e4j]
+    p = chain_start._guess(TWO, REJECT, 12.0, 1500.0, 0.0)[None]
+    chain_start._slow_terms(CHAIN, p, data, strong, REJECT)
+    assert p[0, TWO.slow.start + 3] == pytest.approx(30.0, abs=1.0)
+
+
+def test_loops_are_ordered_by_their_best_quality(monkeypatch: pytest.MonkeyPatch) -> None:
+    """Of each coupling the cheapest Q counts, whatever the others cost."""
+    told = np.full((len(COUPLINGS), 3), 9.0)
+    told[5], told[2], told[7] = (1.0, 8.0, 8.0), (7.0, 2.0, 7.0), (3.0, 3.0, 3.0)
+    monkeypatch.setattr(chain_start, "_slow_terms", lambda *_: told.ravel())
+    found = loops(CHAIN, F, made(), np.full(F.size, 1e-7), 1000.0, 3)
+    assert np.exp(found[:, TWO.log_x]) == pytest.approx(COUPLINGS[[5, 2, 7]])
+    assert np.exp(found[:, TWO.log_q]) == pytest.approx([500.0, 1000.0, 500.0])
+
+
+def test_notches_are_tried_together_and_a_quarter_of_the_band_apart(monkeypatch: pytest.MonkeyPatch) -> None:
+    """At three places across the band under the floor, and on the channel."""
+    asked: list[np.ndarray] = []
+
+    def slow(_: object, p: np.ndarray, *__: object) -> np.ndarray:
+        asked.append(p.copy())
+        return np.arange(len(p), dtype=float)
+
+    monkeypatch.setattr(chain_start, "_slow_terms", slow)
+    starts(CHAIN, F, weak((195, 206)), NOISE, 1500.0, keep=1)
+    places = asked[1][:, TWO.places] * REJECT
+    width = F[206] - F[194]
+    assert sorted(set(np.round(np.ptp(places, axis=1)))) == pytest.approx([0.0, width / 2.0])
+    middles = sorted(set(np.round(places.mean(axis=1))))
+    assert middles == pytest.approx([-width / 2.0, 0.0, width / 2.0], abs=1.0)
 
 
 def test_too_few_strong_samples_tell_no_slow_terms() -> None:
