@@ -55,7 +55,7 @@ _TELLS = re.compile(
     r"^(?:reflect|transmi)\w+$|\btrace\b"
 )
 _ONCE = re.compile(
-    r"(?i)^(?:(?:run|take|make|do|doe|start)s? )?(?:one |a |single )?(?:sweep|scan|measurement|measure|measuring)s?"
+    r"(?i)^(?:(?:run|take|make|do|doe|start)s? )?(?:one |1 |a |single )?(?:sweep|scan|measurement|measure|measuring)s?"
     r"(?:,| now| once| one time|$)|^(?:sweep|measure|scan)s? (?:(?:all |the )+\w+ )?(?:now|once|one time)"
 )
 _COUNT_OF = re.compile(r"(?i)\b(?:number of|how many|count of|quantity of|amount of)\b|\bper (?:sweep|scan)\b")

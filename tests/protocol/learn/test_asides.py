@@ -261,3 +261,31 @@ def test_what_is_typed_may_stand_behind_a_label_with_both_its_places() -> None:
     found = {word.name: word for word in words_of(general_entries(listing))}
     assert found["tr"].form == "tr {start} {stop}" and found["dv"].role is Role.POINTS
     assert found["zz"].role is Role.NEVER
+
+
+@pytest.mark.parametrize(
+    ("role", "told"),
+    [
+        (Role.SWEEP, ("single-shot", "initiate a scan", "goes through all frequencies once", "does 1 sweep")),
+        (Role.DATA, ("return loss and phase", "insertion gain, dB and degrees", "what comes out at port 2")),
+        (Role.SETTINGS, ("read back", "what I am set to", "present state", "status of all settings")),
+        (Role.NEVER, ("the level is set to 3", "record the correction", "initiate the erase")),
+        (Role.UNKNOWN, ("goes to the next channel", "same as before", "start of the hour", "gain")),
+    ],
+)  # fmt: skip
+def test_phrases_for_what_takes_no_value(role: Role, told: tuple[str, ...]) -> None:
+    assert [judged(Entry("zonk", "zonk", one))[0] for one in told] == [role] * len(told)
+
+
+@pytest.mark.parametrize(
+    ("role", "told"),
+    [
+        (Role.START, ("range from", "from n MHz", "left end", "begin with n kHz")),
+        (Role.STOP, ("range to", "up to n MHz", "right end", "end point, MHz")),
+        (Role.POINTS, ("divide it into n points", "as many readings as n, 2 to 300", "grid of n points")),
+        (Role.BANDWIDTH, ("how wide the receiver listens, Hz", "detector bandwidth", "noise bandwidth")),
+        (Role.UNKNOWN, ("from the shelf", "to the left", "many happy returns")),
+    ],
+)
+def test_phrases_for_what_takes_a_value(role: Role, told: tuple[str, ...]) -> None:
+    assert [judged(Entry("zonk", "zonk n", one))[0] for one in told] == [role] * len(told)
