@@ -118,7 +118,8 @@ def _loose(line: str, answer: str) -> str:
     """A template that fits another answer of its kind as well; as it is for one of another kind."""
     found = _tokens(line)
     values = [at for at, token in enumerate(found) if re.search(r"\{(?!skip|word|rest)", token)]
-    seen = re.sub(r"(?<=\d) (?=[kMG]?Hz\b)", "", answer).split()
+    joined = re.sub(r"(?<=\d) (?=[kMG]?Hz\b)", "", answer) if ":si}" in line else answer
+    seen = joined.split()
     named = {0, *(_name_before(found, at) for at in values)} - {-1, *values}  # what names a value, and the line
     if not values or len(seen) <= max(values) or not all(_alike(found[at], seen[at]) for at in (*named, *values)):
         return line

@@ -75,64 +75,78 @@ async def learn(port: str, dialogue: Dialogue) -> Learned:
         dialogue.progress(Progress(step, STEPS, says))
 
     link = await SerialLink.open(port)
-    text, unknown = "", list[str]()
-    probe: Probe | None = None
-    talk = Talk(link)
-    session = Session(talk, dialogue)
+    session = Session(Talk(link), dialogue)
     try:
         try:
-            tell("listening, then a line end and a sign that is no word")
-            try:
-                await session.open()
-            except KeyMenuError as menu:
-                if not await session.by_keys(str(menu)):
-                    raise
-            if not talk.keys and not await session.refuses("*IDN?"):
-                probe = await probe_scpi(talk)
-                if _order_assumed(probe) and await dialogue.deed(f"Which of its traces is S11 is not told. {OPEN}"):
-                    probe = await probe_scpi(talk) or probe  # a sweep with open leads tells
-                await talk.raw(talk.out_end, 0.2)
-            if probe is None:
-                await _console(session, tell)
-                text, unknown = console_profile(session, _now()), session.found.unknown
-        except asyncio.CancelledError:
-            if probe is None:
-                dialogue.progress(Progress(step, STEPS, "stopped", half=console_profile(session, _now())))
-            raise
+            probe = await _talked(port, session, tell)
+        finally:
+            await link.close()
+        if probe is None:
+            text, unknown = console_profile(session, _now()), session.found.unknown
+        else:
+            text, unknown = await learn_scpi(port, probe, tell)
+        profile = _checked(port, text)
+        tell("proof: sweeps through the ordinary path")
+        proof = await _prove(port, profile, session.trial_settings() if probe is None else (), text)
+    except asyncio.CancelledError:
+        if session.words or session.found.evidence:
+            dialogue.progress(Progress(step, STEPS, "stopped", half=console_profile(session, _now())))
+        raise
+    return Learned(text, profile, unknown, proof, tuple(line for line, _ in session.talk.transcript))
+
+
+async def _talked(port: str, session: Session, tell: Callable[[str], None]) -> Probe | None:
+    """The conversation: a console is learned in it; of an analyzer that answers questions of the standard, its probe.
+
+    Raises NotLearnedError in words.
+    """
+    try:
+        tell("listening, then a line end and a sign that is no word")
+        try:
+            await session.open()
         except KeyMenuError as menu:
-            raise NotLearnedError(
-                f"{port}: not learned: it acts on single keys, without a line end ({menu}); nothing more was sent, for"
-                " a key may do harm. Which keys are safe only its paper manual tells; name them when asked"
-            ) from None
-        except TalksError as talks:
-            raise NotLearnedError(
-                f"{port}: not learned: it sends data without being asked, such as {str(talks)!r}, and nothing tells how"
-                " to stop it; stop it by hand, then learn again"
-            ) from None
-        except AsksError as question:
-            raise NotLearnedError(
-                f"{port}: not learned: it asks or warns: {str(question)!r}; nothing was answered. Answer it by hand,"
-                " then learn again",
-                console_profile(session, _now()),
-            ) from None
-        except LongTalkError:
-            raise NotLearnedError(
-                f"{port}: not learned: {MOST_LINES} lines were sent, and the answers leave more to try; finish the"
-                " half-filled profile by hand",
-                console_profile(session, _now()),
-            ) from None
-        except MissingError as missing:
-            raise NotLearnedError(f"{port}: not learned: {missing}", console_profile(session, _now())) from None
-    finally:
-        await link.close()
-    if probe is not None:
-        found = await learn_scpi(port, probe, tell)
-        text, unknown = found
-    profile = _checked(port, text)
-    tell("proof: sweeps through the ordinary path")
-    settings = session.trial_settings() if probe is None else ()
-    proof = await _prove(port, profile, settings, text)
-    return Learned(text, profile, unknown, proof, tuple(line for line, _ in talk.transcript))
+            if not await session.by_keys(str(menu)):
+                raise
+        probe = await _probed(session)
+        if probe is None:
+            await _console(session, tell)
+        return probe
+    except KeyMenuError as menu:
+        raise NotLearnedError(
+            f"{port}: not learned: it acts on single keys, without a line end ({menu}); nothing more was sent, for"
+            " a key may do harm. Which keys are safe only its paper manual tells; name them when asked"
+        ) from None
+    except TalksError as talks:
+        raise NotLearnedError(
+            f"{port}: not learned: it sends data without being asked, such as {str(talks)!r}, and nothing tells how"
+            " to stop it; stop it by hand, then learn again"
+        ) from None
+    except AsksError as question:
+        raise NotLearnedError(
+            f"{port}: not learned: it asks or warns: {str(question)!r}; nothing was answered. Answer it by hand,"
+            " then learn again",
+            console_profile(session, _now()),
+        ) from None
+    except LongTalkError:
+        raise NotLearnedError(
+            f"{port}: not learned: {MOST_LINES} lines were sent, and the answers leave more to try; finish the"
+            " half-filled profile by hand",
+            console_profile(session, _now()),
+        ) from None
+    except MissingError as missing:
+        raise NotLearnedError(f"{port}: not learned: {missing}", console_profile(session, _now())) from None
+
+
+async def _probed(session: Session) -> Probe | None:
+    """What it answered to questions of the standard; None for a console that refuses them."""
+    talk = session.talk
+    if talk.keys or await session.refuses("*IDN?"):
+        return None
+    probe = await probe_scpi(talk)
+    if _order_assumed(probe) and await session.dialogue.deed(f"Which of its traces is S11 is not told. {OPEN}"):
+        probe = await probe_scpi(talk) or probe  # a sweep with open leads tells
+    await talk.raw(talk.out_end, 0.2)
+    return probe
 
 
 def _order_assumed(probe: Probe | None) -> bool:

@@ -21,6 +21,7 @@ from protocol.learn.words.general import general_entries, topics_of
 from protocol.learn.words.lexicon import HARM, HARM_NAME, LOCKED
 from protocol.learn.words.opening import HELP_WORDS, list_words
 from protocol.learn.words.plans import A_SPAN, ranked, worth
+from protocol.learn.words.prose import prose_entries
 from protocol.learn.words.talk import FEWEST_LISTED, NEWLINE
 from protocol.learn.words.tokens import cells_of, entries_of, menu_of
 from protocol.learn.words.wrapped import verbs_of, wrapped_entries
@@ -84,7 +85,7 @@ class Listening(Asking):
         plans = ranked(
             [entries]
             if registers or cells_of(printed)[0]
-            else [entries, general_entries(printed), general_entries(self._told)]
+            else [entries, general_entries(printed), general_entries(self._told), prose_entries(printed)]
         )
         if not plans or worth(plans[0]) < A_SPAN:
             more = await self._by_topics(printed)

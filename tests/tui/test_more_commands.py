@@ -2,10 +2,12 @@
 
 from __future__ import annotations
 
+import asyncio
 import contextlib
 import dataclasses
 import json
 import re
+import signal
 import sqlite3
 import subprocess
 import sys
@@ -15,6 +17,8 @@ from pathlib import Path
 import pytest
 
 from protocol.errors import RequestError
+from protocol.learn.session import Session
+from protocol.learn.words.allow import Entry, words_of
 from protocol.profiles.profile import load_profile
 from protocol.simulated.bench import Bench, start_bench
 from tests.protocol.learn.test_strangers import Served
@@ -57,6 +61,24 @@ def test_learn_writes_a_profile_that_is_read_again(
         assert "exists already" in capfd.readouterr().err
     finally:
         assert served.close() == []
+
+
+def test_ctrl_c_keeps_what_learning_had_found(
+    home: Path, tmp_path: Path, capfd: pytest.CaptureFixture[str], monkeypatch: pytest.MonkeyPatch
+) -> None:
+    async def interrupted(session: Session) -> None:
+        session.words = words_of([Entry("lo", "lo <Hz>", "start frequency")])
+        signal.raise_signal(signal.SIGINT)
+        await asyncio.Event().wait()
+
+    monkeypatch.setattr(Session, "open", interrupted)
+    served = Served("27", tmp_path)
+    try:
+        assert main(["learn", served.port, "--ask", "no"]) == ExitStatus.INTERRUPTED
+    finally:
+        assert served.close() == []
+    (kept,) = (home / "deepnotch/profiles").iterdir()
+    assert "# MISSING: " in kept.read_text() and str(kept) in capfd.readouterr().err
 
 
 def test_learn_says_what_is_missing(capfd: pytest.CaptureFixture[str]) -> None:

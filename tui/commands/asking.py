@@ -45,8 +45,18 @@ def _wrapped(text: str) -> str:
 
 
 async def _line(prompt: str) -> str:
+    """One line of the terminal; waited for on the loop, so that Ctrl-C ends the question at once."""
     show(_wrapped(prompt))
-    return str(await asyncio.to_thread(sys.stdin.readline)).strip()
+    loop, typed = asyncio.get_running_loop(), asyncio.Event()
+    try:
+        loop.add_reader(sys.stdin.fileno(), typed.set)
+    except (OSError, ValueError):  # a file, or a stand-in without a descriptor, is always ready
+        return sys.stdin.readline().strip()
+    try:
+        await typed.wait()
+    finally:
+        loop.remove_reader(sys.stdin.fileno())
+    return sys.stdin.readline().strip()
 
 
 async def _hidden(prompt: str) -> str:
@@ -54,20 +64,25 @@ async def _hidden(prompt: str) -> str:
     return str(await asyncio.to_thread(getpass.getpass, _wrapped(prompt), sys.stderr)).strip()
 
 
-class NobodyThere(Nobody):
-    """Nobody answers, but how far it is can be read."""
+class Told:
+    """How far it is can be read."""
+
+    half = ""
+    """The half-filled profile of a session that was stopped."""
 
     def progress(self, progress: Progress) -> None:
         """A line a step, a line a finding."""
-        _tell(progress)
+        self.half = progress.half or self.half
+        if not progress.half:
+            _tell(progress)
 
 
-class AtTheTerminal:
+class NobodyThere(Told, Nobody):
+    """Nobody answers."""
+
+
+class AtTheTerminal(Told):
     """Somebody sits before the terminal."""
-
-    def progress(self, progress: Progress) -> None:
-        """A line a step, a line a finding."""
-        _tell(progress)
 
     async def words(self, words: Sequence[Word], why: str = "") -> Sequence[Correction]:
         """All words, and why they are shown; a line that is not understood is asked again."""

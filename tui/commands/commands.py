@@ -296,11 +296,10 @@ def learn(options: argparse.Namespace) -> ExitStatus:
     """Learn an unknown analyzer and write its profile."""
     import asyncio  # noqa: PLC0415 - only commands that talk to a port by themselves
 
-    from protocol.learn.dialogue import Dialogue  # noqa: PLC0415
     from protocol.learn.learner import NotLearnedError  # noqa: PLC0415
     from protocol.learn.learner import learn as learn_port  # noqa: PLC0415
     from tui.commands.asking import AtTheTerminal, NobodyThere  # noqa: PLC0415
-    from visit.run.set_up import HALF_FILLED, kept_under  # noqa: PLC0415
+    from visit.run.set_up import kept_under  # noqa: PLC0415
     from visit.site.folders import data_folder  # noqa: PLC0415
 
     say("Transmitter off, nothing on the leads: port 1 and port 2 open. Sent are questions for help and identity, then")
@@ -308,14 +307,17 @@ def learn(options: argparse.Namespace) -> ExitStatus:
     path = options.out
     if path is not None and path.exists():
         raise RequestError(f"{path} exists already; give another name with --out, nothing was changed")
-    dialogue: Dialogue = AtTheTerminal() if options.ask == "yes" and sys.stdin.isatty() else NobodyThere()
+    dialogue = AtTheTerminal() if options.ask == "yes" and sys.stdin.isatty() else NobodyThere()
     profiles_folder = data_folder() / "profiles" if path is None else path.parent
     try:
         learned = asyncio.run(learn_port(options.port, dialogue))
     except NotLearnedError as error:
-        if error.half:
-            half = kept_under(profiles_folder, time.strftime(f"{HALF_FILLED}%Y%m%d-%H%M%S"), error.half)
-            say(f"what was found, with its evidence, is in {half}; what is missing is marked there")
+        _keep_half(profiles_folder, error.half)
+        raise
+    except KeyboardInterrupt:
+        say("")  # behind the ^C of the terminal
+        say("stopped; what was tried on it stays as it was set last: switch it off and on before it is used")
+        _keep_half(profiles_folder, dialogue.half)
         raise
     if path is None:
         path = kept_under(profiles_folder, learned.profile.name, learned.text)
@@ -330,6 +332,15 @@ def learn(options: argparse.Namespace) -> ExitStatus:
         say(f"not known: {sentence}")
     data([path])
     return ExitStatus.GOALS_MET
+
+
+def _keep_half(folder: Path, half: str) -> None:
+    """Keep what was found of an analyzer that was not learned, and say where; nothing for nothing."""
+    from visit.run.set_up import HALF_FILLED, kept_under  # noqa: PLC0415 - only where something is left to keep
+
+    if half:
+        path = kept_under(folder, time.strftime(f"{HALF_FILLED}%Y%m%d-%H%M%S"), half)
+        say(f"what was found, with its evidence, is in {path}; what is missing is marked there")
 
 
 def profile(options: argparse.Namespace) -> ExitStatus:

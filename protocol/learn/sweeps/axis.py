@@ -20,6 +20,7 @@ from protocol.learn.sweeps.columns import (
     frequency_unit,
     index_column,
     leaking,
+    lopsided,
     reflecting,
     rising,
 )
@@ -91,19 +92,7 @@ def meaning_of(
         )
         return JOINED < after < 1.2 and after > 2 * before
 
-    pairs: list[Pair] = []
-    unit = ""
-    layout: list[list[list[str]]] = []
-    for at, shapes in enumerate(taken):
-        rows = []
-        for number, shape in enumerate(shapes):
-            still = {column for part, one, column in found.standing if (part, one) == (at, number)}
-            names, free = _named(shape, start_hz, stop_hz, still)
-            unit = next((name.removeprefix("frequency_") for name in names if name.startswith("frequency")), unit)
-            told = found.parts[at].told
-            pairs += [(at, number, columns, shape.values[:, list(columns)], told) for columns in _paired(free)]
-            rows.append(names)
-        layout.append(rows)
+    pairs, layout, free, unit = _columns(found, taken, start_hz, stop_hz)
     points = taken[0][0].points
     frequency_hz = np.linspace(start_hz, stop_hz, points)
     for at, number, columns, values, told in pairs:
@@ -111,25 +100,88 @@ def meaning_of(
         hexed = all(shape.forms[column].startswith("hex") for column in columns)
         said = f"{told} {' '.join(shape.titles)}"
         for kind in kinds or reflecting(values, frequency_hz, said, hexed=hexed):
-            others = [
-                pair for pair in pairs
-                if (pair[:2] != (at, number) or not set(pair[2]) & set(columns)) and transmits(pair, kind)
-            ]  # fmt: skip
+            one = (at, number, columns)
+            others = [pair for pair in pairs if transmits(pair, kind) and _beside(one, pair[:3], free)]
             if not others:
                 continue
-            other = others[0]
-            named = [[Names(tuple(row), {}) for row in rows] for rows in layout]
-            for trace, pair in (("s11", (at, number, columns)), ("s21", other[:3])):
-                old = named[pair[0]][pair[1]]
-                fields = list(old.fields)
-                fields[pair[2][0]], fields[pair[2][1]] = (kind if trace == "s11" else kind.through).fields(trace)
-                named[pair[0]][pair[1]] = Names(tuple(fields), {**old.traces, trace: pair[2]})
+            other = _nearest(one, others, kind, free)
+            named = _with_traces(layout, kind, {"s11": one, "s21": other[:3]})
             delay = delay_of(kind.complex(values), frequency_hz)
             if delay.error > 0.3:
                 continue
             where = other[:3] if joined is not None else through
             return Meaning(kind, named, unit, delay.seconds < 0, delay, where)
     return None
+
+
+def _with_traces(layout: list[list[list[str]]], kind: Kind, places: dict[str, Place]) -> list[list[Names]]:
+    """The names of all columns with those of the two traces among them."""
+    named = [[Names(tuple(row), {}) for row in rows] for rows in layout]
+    for trace, (at, number, columns) in places.items():
+        old = named[at][number]
+        fields = list(old.fields)
+        fields[columns[0]], fields[columns[1]] = (kind if trace == "s11" else kind.through).fields(trace)
+        named[at][number] = Names(tuple(fields), {**old.traces, trace: columns})
+    return named
+
+
+def _columns(
+    found: Acquisition, taken: list[list[Shape]], start_hz: float, stop_hz: float
+) -> tuple[list[Pair], list[list[list[str]]], dict[tuple[int, int], list[int]], str]:
+    """All pairs of columns that may be a trace, the names of all columns, the columns that may belong to a trace, by
+    reply and set, and the unit of the frequencies."""
+    pairs, layout, free, unit = list[Pair](), list[list[list[str]]](), dict[tuple[int, int], list[int]](), ""
+    for at, shapes in enumerate(taken):
+        rows = []
+        for number, shape in enumerate(shapes):
+            still = {column for part, one, column in found.standing if (part, one) == (at, number)}
+            names, columns = _named(shape, start_hz, stop_hz, still)
+            free[at, number] = _without_spreads(shape, columns)
+            unit = next((name.removeprefix("frequency_") for name in names if name.startswith("frequency")), unit)
+            told = found.parts[at].told
+            for pair in _paired(free[at, number]):
+                pairs.append((at, number, pair, shape.values[:, list(pair)], told))
+            rows.append(names)
+        layout.append(rows)
+    return pairs, layout, free, unit
+
+
+def _nearest(one: Place, others: Sequence[Pair], kind: Kind, free: dict[tuple[int, int], list[int]]) -> Pair:
+    """Of several pairs that leak the likeliest beside S11."""
+    return min(others, key=lambda pair: (lopsided(pair[3], kind), _apart(one, pair[:3], free)))
+
+
+def _apart(one: Place, other: Place, free: dict[tuple[int, int], list[int]]) -> int:
+    """How far apart two pairs stand in their own sets; in one set whether a column that is left over parts them."""
+    apart = abs(free[one[:2]].index(one[2][0]) - free[other[:2]].index(other[2][0]))
+    return apart % 2 if one[:2] == other[:2] else apart
+
+
+def _beside(one: Place, other: Place, free: dict[tuple[int, int], list[int]]) -> bool:
+    """Whether a pair may be S21 where S11 is another: in another set of the same make it stands at the same place."""
+    if one[:2] == other[:2]:
+        return not set(one[2]) & set(other[2])
+    mine, its = free[one[:2]], free[other[:2]]
+    return len(mine) != len(its) or mine.index(one[2][0]) == its.index(other[2][0])
+
+
+def _without_spreads(shape: Shape, free: list[int]) -> list[int]:
+    """Columns without those that are a spread: the third of each three or a single one, never below zero, nearly the
+    same at all points, beside others that are all below zero here and there."""
+    spread = [at for at in free if _flat(shape.values[:, at])]
+    if len(free) >= 6 and len(free) % 3 == 0 and set(free[2::3]) <= set(spread):
+        spread, moving = free[2::3], free[-3:-1]
+    elif len(free) == 5 and len(spread) == 1:
+        moving = [at for at in free if at not in spread]
+    else:
+        return free
+    crossing = all(bool(np.any(shape.values[:, at] < 0)) for at in moving)
+    return [at for at in free if at not in spread] if crossing else free
+
+
+def _flat(values: NDArray[np.float64]) -> bool:
+    """Whether a column is never below zero and nearly the same everywhere."""
+    return bool(np.all(values >= 0) and np.std(values) <= 0.5 * np.median(values))
 
 
 def _named(shape: Shape, start_hz: float, stop_hz: float, still: Collection[int]) -> tuple[list[str], list[int]]:

@@ -178,6 +178,12 @@ def leaking(pair: NDArray[np.float64], kind: Kind) -> bool:
     return bool(np.percentile(np.abs(kind.complex(pair)), 90) < LEAKS)
 
 
+def lopsided(pair: NDArray[np.float64], kind: Kind) -> bool:
+    """Whether of a real and an imaginary part one moves and the other hardly does: then one may be none of them."""
+    moves = sorted(float(np.std(pair[:, at])) for at in (0, 1))
+    return kind.first == "re" and moves[0] < 0.1 * moves[1]
+
+
 def index_column(values: NDArray[np.float64]) -> bool:
     """Whether a column counts the points."""
     return len(values) > 2 and bool(np.array_equal(values, np.arange(len(values)) + values[0])) and values[0] in (0, 1)

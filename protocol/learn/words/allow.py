@@ -91,9 +91,9 @@ def judged(entry: Entry, but: frozenset[Role] = frozenset()) -> tuple[Role, str]
     """The role of one word by itself, and why; never one of `but`."""
     if _REFERS.fullmatch(entry.description.strip(" .")):
         return Role.UNKNOWN, "it refers to another word"
-    told = _READ_LEVEL.sub(r"\1amplitude", without_asides(entry.description.strip()))
+    told = without_asides(entry.description.strip())
     arguments = _arguments(entry)
-    harm = HARM.search(told)
+    harm = HARM.search(_READ_LEVEL.sub(r"\1amplitude", told))
     if harm:
         return Role.NEVER, f"its description says {speaking_of(harm)!r}"
     if entry.form and ("{start}" in entry.form or "{centre}" in entry.form):

@@ -52,7 +52,7 @@ DESCRIPTIONS: tuple[tuple[Role, str], ...] = (
      r"^(?:first|second|curve \d)(?: curve)?\W{1,2}(?:reflection|transmission)\b|^(?:the )?same (?:for|of|at) (?:port|socket) (?:2|two|b)\b|"
      r"^(?:refl|trans)\b|\bre ?11\b|\bmeasure\b.{0,20}\bre11|"
      r"\b(?:level|magnitude|amplitude)(?:, | and |/)(?:angle|phase)\b|\bre(?:al)?\b(?:\W{1,3}|\s+and\s+)im(?:ag\w*)?\b|\b(?:db|mag|ampl?)\b\W{1,3}(?:deg|rad)\b"),
-    (Role.SWEEP, r"(?:start|make|take|run|do|trigger|execute|perform|begin|carry out|acquire|doe)s? (?:(?:a|one|1|the|single|new|complete|full) )*(?:sweep|measurement|scan)\b|"
+    (Role.SWEEP, r"(?:start|make|take|run|do|trigger|execute|perform|begin|carry out|carries out|acquire|doe)s? (?:(?:a|one|1|the|single|new|complete|full) )*(?:sweep|measurement|scan)\b|"
      r"\b(?:single|one)[- ]shot\b|^(?:perform|trigger|execute|do|start|begin)s? (?:the |an? )?(?:acquisition|measuring|measurement)\b|"
      r"^acquires? (?:the |all )?(?:data|points)\b|^start of (?:the |a )?(?:measurement|sweep|scan)\b|^(?:a |one )?(?:new|another|fresh) (?:sweep|scan|measurement)\b|"
      r"^(?:fire|initiate|launch|kick|trigger|begin|commence|do|record|capture|take)s?(?: off)? (?:(?:a|an|one|the|new|single|complete|full|whole) )+(?:sweep|scan|curve|acquisition|measurement)\b|^(?:initiate|launch|fire)s? sweep\b|"
@@ -63,6 +63,8 @@ DESCRIPTIONS: tuple[tuple[Role, str], ...] = (
      r"^model and"),
     (Role.SETTINGS, r"(?:show|print|list|display|tell|give|hear|read|report|dump|query|get|send|recite|say|state|check|what)s?\b.{0,16}\b(?:settings|parameters|configuration)|"
      r"^(?:state|recite|echo|review|summari[sz]e|view|see|name|say|present|spell out|type(?: out)?)s? (?:you )?(?:all |the |all the )*(?:present |current )?(?:settings|parameters)\W*$|"
+     r"^(?:show|tell|list|print|display|give)s? (?:you )?(?:all |everything |what )+(?:that )?(?:has been|have been|is|was|were|are|you have|"
+     r"you) (?:chosen|set|selected|entered|in force|in use)(?: so far| now)?\W*$|"
      r"^[^,;:]{2,30}: (?:all |the |all the )*(?:present |current )?(?:settings|parameters)\W*$|"
      r"^(?:the )?(?:current|present|actual|all) (?:the )?(?:settings?|parameters|values|variables|fields|configuration)\b|^\w+ \(settings\)$|^read ?back$|^status of (?:all )?(?:the )?settings\b|^(?:the )?(?:present|current) state$|^what holds(?: now)?$|^settings\?$|^ask for (?:the )?settings\b|^summary(?: of (?:the )?settings)?$|^(?:the )?current range\b|^what i am set to$|"
      r"^\w+ (?:config|settings|set-?up)$|^(?:settings|parameters)$|shows? these|hear the settings|"

@@ -59,20 +59,23 @@ _ONCE = re.compile(
     r"(?:,| now| once| one time|$)|^(?:sweep|measure|scan)s? (?:(?:all |the )+\w+ )?(?:now|once|one time)"
 )
 _COUNT_OF = re.compile(r"(?i)\b(?:number of|how many|count of|quantity of|amount of)\b|\bper (?:sweep|scan)\b")
+_MADE_OF = (
+    r"(?:points?|frequenc(?:y|ies)|stops?|steps?|samples?|readings?|records?|dots?|bins?|rows?|lines?|places?|stations?|"
+    r"measurements?|values?)\b"
+)
 _MANY = re.compile(
     r"(?i)^(?:the )?(?:number of|how many|count of) (?:the )?(?:\w+ )?"
-    r"(?:points|frequenc(?:y|ies)|stops|steps|samples|readings|records|dots|bins|rows|lines|places|stations|measurements|values)"
-    r"\b(?!.*\b(?:averag|mean\b|[kmg]?hz\b))"
+    + _MADE_OF
+    + r"(?!.*\b(?:averag|mean\b|[kmg]?hz\b))"
 )
 """A description that counts what a sweep is made of."""
 _WALKS = re.compile(
-    r"(?i)^(?:walk|go|run|step|pass|move|sweep|scan|hop)(?:e?s)? (?:once )?"
-    r"(?:through|over|across|along) (?:all|every|each|the whole|the full)\b.*\bmeasur(?:e|es|ing)\b"
+    r"(?i)^(?:walk|go|run|step|pass|move|sweep|scan|hop)(?:e?s)? (?:once )?(?:through|over|across|along) "
+    r"(?:all|every|each|the whole|the full)\b.*\bmeasur(?:e|es|ing)\b"
 )
 _EACH = re.compile(
     r"(?i)^(?:measure|sample|record|collect|acquire|scan|read)s? (?:at )?(?:all|every|each)"
-    r"(?: (?:the|of the|one of the))? (?:points?|frequenc(?:y|ies)|stops?|steps?|samples?|bins?|stations?|places?)\b"
-    r"(?: once| one time| now)?\W*(?:[,;(].*)?$"
+    r"(?: (?:the|of the|one of the))? " + _MADE_OF + r"(?: once| one time| now)?\W*(?:[,;(].*)?$"
 )
 """What is measured is all that a sweep is made of."""
 _WHOLE = re.compile(r"\W*(?:[nN]|\d{1,3} ?(?:\.\.+|-|to|until|bis) ?\d{2,6})\W*")

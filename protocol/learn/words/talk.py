@@ -35,6 +35,11 @@ SWEEP_S = 6.0
 VALUES_BEFORE = re.compile(r"(?:[-+]?\d[\d.]* )+(\S+)$")
 PACKED = re.compile(r"[A-Za-z0-9+/]{32,}={0,2}")
 """Data in letters (RFC 4648), no words: `+y/Nmv6j` asks for nothing."""
+TYPED_FIRST = re.compile(
+    r"(?i)\b(?:type|enter|key in|send|write|say) [\"'<`]?(?:help|\?+|menu|list|commands|words|hello|hlp|h)[\"'>`]?"
+    r",? (?:and |then )*(?:press|hit|push) (?:the )?<?(?:return|enter|cr)>?(?: key)?\b"
+)
+"""How to type a word that lists: the line end behind it confirms nothing."""
 HIDDEN = "(a line that was typed by hand)"
 MOST_LINES = 2000
 """Lines of one talk: a session with an analyzer sends some two hundred. One whose answers always give reason to try
@@ -314,7 +319,7 @@ def _does_more(line: str) -> bool:
 def asks(got: bytes, command: str) -> None:
     """Raise AsksError when the end of what came warns or asks for leave."""
     text = " ".join(line.decode("ascii", "replace") for line in LINE_END.split(cleaned(got))[-3:])
-    text = PACKED.sub(" ", text)
+    text = TYPED_FIRST.sub(" ", PACKED.sub(" ", text))
     if WARNS.search(text.replace(command, "", 1) if command else text):
         raise AsksError(text.strip()[:120])
 

@@ -1,0 +1,167 @@
+"""What consoles tell in whole sentences, in sheets and around every reply; spreads beside what was measured."""
+
+from __future__ import annotations
+
+from contextlib import nullcontext
+
+import numpy as np
+import pytest
+
+from protocol.dialects.reply import Manner
+from protocol.learn.commands import loosened
+from protocol.learn.dialogue import Role, Word
+from protocol.learn.sweeps.acquire import Acquisition, Part, named_first
+from protocol.learn.sweeps.axis import meaning_of
+from protocol.learn.sweeps.shape import Shape
+from protocol.learn.words.allow import SENT, Entry, judged, words_of
+from protocol.learn.words.framing import closing_apart, numbered_alike, numbered_head, taken_heads
+from protocol.learn.words.general import general_entries
+from protocol.learn.words.prose import prose_entries
+from protocol.learn.words.talk import AsksError, asks
+
+LETTER = """If you wish to choose the frequency at which the sweep begins, type the command bottom,
+followed by megahertz between 1 and 900, for example: bottom 100
+The frequency at which it ends is set by the command roof, for instance: roof 200
+The command dots sets the number of points, from 5 to 500, like: dots 101
+The command go takes one sweep; please wait until it says finished.
+The command echo prints S11, and the command gain prints S21.
+Do not use the command burn unless you are told to. The command hush erases all."""
+SHEET = """    A                  B        C
+ 1  start frequency    10.0     MHz
+ 2  stop frequency     500.0    MHz
+ 3  number of points   51
+ 4  generator          off
+Change a cell so: B2=300.5"""
+
+
+def roles(entries: list[Entry]) -> dict[str, Role]:
+    return {word.name: word.role for word in words_of(entries)}
+
+
+def test_a_letter_tells_its_words() -> None:
+    found = roles(prose_entries(LETTER.splitlines()))
+    assert found["bottom"] is Role.START
+    assert found["roof"] is Role.STOP
+    assert found["dots"] is Role.POINTS
+    assert found["go"] is Role.SWEEP
+    assert found["echo"] is found["gain"] is Role.DATA
+    assert found["burn"] not in SENT
+    assert found["hush"] not in SENT
+    assert next(word.usage for word in prose_entries(LETTER.splitlines()) if word.name == "roof") == "roof <200>"
+
+
+def test_cells_of_a_sheet_are_set_by_column_and_number() -> None:
+    found = {word.name: word for word in words_of(general_entries(SHEET.splitlines()))}
+    assert (found["B1"].role, found["B2"].role, found["B3"].role) == (Role.START, Role.STOP, Role.POINTS)
+    assert found["B1"].usage == "B1=<value>"
+    assert found["B4"].role is Role.NEVER
+
+
+@pytest.mark.parametrize(
+    ("name", "usage", "told", "role"),
+    [
+        ("halts", "halts <21>", "how many frequencies are visited (2 to 99)", Role.POINTS),
+        ("mean", "mean <4>", "how many readings are averaged (1 to 64)", Role.AVERAGE),
+        ("hike", "hike", "go through all stations once and measure", Role.SWEEP),
+        ("collect", "collect", "measure every point once", Role.SWEEP),
+        ("level", "level", "print level of s21, dB", Role.DATA),
+        ("level", "level <3>", "set the level of port 1", Role.NEVER),
+        ("tab", "tab", "reflection: MHz, real, imaginary, standard deviation", Role.DATA),
+        ("std", "std", "measure the standard", Role.NEVER),
+        ("run", "run", "acquire once; wait for SWEEP IS DONE", Role.SWEEP),
+        ("where", "where", "recite all settings", Role.SETTINGS),
+    ],
+)
+def test_more_ways_to_say_what_a_word_does(name: str, usage: str, told: str, role: Role) -> None:
+    assert judged(Entry(name, usage, told))[0] is role
+
+
+def test_what_closes_every_reply_refuses_nothing() -> None:
+    manner = Manner(refusals=("NO SUCH WORD", "THAT IS ALL", "NO{word}"))
+    apart = closing_apart(manner, ["A  first", "B  second", "THAT IS ALL"])
+    assert (apart.ends, apart.refusals) == (("THAT IS ALL",), ("NO SUCH WORD", "NO{word}"))
+    assert closing_apart(manner, ["NO SUCH WORD", "THAT IS ALL"]) == manner
+
+
+def test_refusals_that_count_are_known_by_what_stays() -> None:
+    assert numbered_alike([["[07] REFUSED: WHAT"], ["[08] REFUSED: WHAT"], ["[09] REFUSED: WHAT"]]) == [
+        "[{n}] REFUSED: WHAT"
+    ]
+    assert numbered_alike([["T 20.1"], ["T 19.8"], ["T 20.1"]]) == []
+    assert numbered_head("#{n} REJECTED NO WORD") == "#{n} REJECTED"
+    assert numbered_head("#{n} REPLY NO WORD") == ""
+
+
+def test_answers_that_hold_what_was_set_end_replies() -> None:
+    alone = ["TAKEN, FROM 75.0 MHZ", "TAKEN, TO 99.5 MHZ", "TAKEN, 51 DOTS"]
+    assert taken_heads(alone, ["FROM 75.0 MHZ", "51 DOTS"]) == ("TAKEN, {word}",)
+    assert taken_heads(alone, ["TAKEN, 3 OF 4"]) == ()
+
+
+def test_a_refusal_of_data_names_what_comes_first() -> None:
+    words = [
+        Word(1, "hike", "hike", "walks the band", Role.UNKNOWN, ""),
+        Word(2, "tour", "tour", "all stations", Role.UNKNOWN, ""),
+        Word(3, "null", "null", "all stations", Role.UNKNOWN, ""),
+    ]
+    found = named_first(words, ["SORRY, NO TOUR YET"])
+    assert found is not None
+    assert found.name == "tour"
+    assert named_first(words, ["SORRY, NO HIKE YET"]) is None  # nothing says that it measures
+    assert named_first(words, ["SORRY, NULL FIRST"]) is None
+
+
+LAYOUTS = {
+    "three, three": ((1, 2), (4, 5)),
+    "four, the spread behind": ((1, 2), (3, 4)),
+    "the spread between": ((1, 2), (4, 5)),
+    "a reply each": ((1, 2), (1, 2)),
+}
+
+
+@pytest.mark.parametrize("layout", LAYOUTS)
+@pytest.mark.parametrize("delay_s", [10e-9, 0.3e-9])
+def test_spreads_beside_the_traces_are_no_part_of_them(layout: str, delay_s: float) -> None:
+    rng = np.random.default_rng(5)
+    hertz = np.linspace(100e6, 160e6, 41)
+    opened = 0.95 * np.exp(-2j * np.pi * hertz * delay_s) + 1e-4 * rng.standard_normal(41)
+    leak = 1e-4 * (rng.standard_normal(41) + 1j * rng.standard_normal(41))
+    spread = np.full(41, 1.1e-4)
+    one, two = ([trace.real, trace.imag] for trace in (opened, leak))
+    columns = {
+        "three, three": [[hertz, *one, spread, *two, spread]],
+        "four, the spread behind": [[hertz, *one, *two, spread]],
+        "the spread between": [[hertz, *one, spread, *two]],
+        "a reply each": [[hertz, *one, spread], [hertz, *two, spread]],
+    }[layout]
+    tables = [np.column_stack(one) for one in columns]
+    parts = [
+        Part(f"d{at}", [Shape(table, ("", *[" "] * (table.shape[1] - 1), ""), ("",) * table.shape[1])])
+        for at, table in enumerate(tables)
+    ]
+    meaning = meaning_of(Acquisition(parts=parts), [part.shapes for part in parts], 100e6, 160e6)
+    assert meaning is not None
+    traces = [names.traces for rows in meaning.names for names in rows]
+    assert (traces[0]["s11"], traces[-1]["s21"]) == LAYOUTS[layout]
+
+
+@pytest.mark.parametrize(
+    ("text", "asks_leave"),
+    [
+        (b"READY. TYPE HELP AND PRESS RETURN\r\n", False),
+        (b"enter '?' then hit the enter key\r\n", False),
+        (b"TYPE GO AND PRESS RETURN\r\n", True),
+        (b"connect the load, then press return\r\n", True),
+        (b"type help and press return to erase all\r\nare you sure?", True),
+    ],
+)
+def test_how_to_type_help_asks_for_no_leave(text: bytes, asks_leave: bool) -> None:
+    with pytest.raises(AsksError) if asks_leave else nullcontext():
+        asks(text, "")
+
+
+def test_another_line_of_the_same_page_is_no_other_state_of_this_one() -> None:
+    page = ["The left end is 10.0 MHz.", "The right end is 20.0 MHz."]
+    line = "The left end is {start_mhz} MHz."
+    assert loosened(line, [page]) == line
+    assert loosened(line, [page, ["The left end is 10.0 MHz, held."]]) != line
