@@ -115,7 +115,7 @@ HARM = re.compile(
 """Speaks of harm in a description."""
 
 HARM_NAME = re.compile(
-    r"sav|stor|wr(?:i|f|n|s|o|_|$)|flash|eras|ers|del(?!ay|iver)|fmt|format|^cal|cal(?:$|_|st|op|sh|lo|th|cl)|^cor|corr|clr|"
+    r"sav|stor|wr(?:i|f|n|s|o|_|$)|flash|eras|ers(?!$)|^\w{0,2}ers$|mers$|del(?!ay|iver)|fmt|format|^cal|cal(?:$|_|st|op|sh|lo|th|cl)|^cor|corr|clr|"
     r"fw(?!_?(?:info|ver))|boot|dfu|(?<!d)isp|fact|dflt|default|(?<!fi)rst|reset|rcl|recall|^load|burn|commit|trim|xtal|serial|baud|"
     r"pwr|power|lvl|level|rf(?:on|o$|out)|^gen|atten|attn|wipe|init|updat|upgr|persist|reboot|poke|format|unlock|"
     r"^(?:thru|through|open|short|match|isol\w*|norm\w*|null|zero|std|keep|lock|slot|mem\w*|preset|macro|prog\w*|patch|park|"

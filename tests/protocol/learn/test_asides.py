@@ -289,3 +289,22 @@ def test_phrases_for_what_takes_no_value(role: Role, told: tuple[str, ...]) -> N
 )
 def test_phrases_for_what_takes_a_value(role: Role, told: tuple[str, ...]) -> None:
     assert [judged(Entry("zonk", "zonk n", one))[0] for one in told] == [role] * len(told)
+
+
+@pytest.mark.parametrize(
+    ("said", "word"),
+    [
+        ("no such order. PAPERS shows all orders", "PAPERS"),
+        ("what? k = menu", "k"),
+        ("eh (menu: Q)", "Q"),
+        ("type /help", "/help"),
+        ("press x for the list", "x"),
+        ("type GUIDE and see", "GUIDE"),
+        ("type `zed` to see the commands", "zed"),
+        ("type burn, h for help", "h"),
+        ("PAPERS shows the clock", ""),
+        ("wipe = list", ""),
+    ],
+)
+def test_a_refusal_tells_which_word_lists(said: str, word: str) -> None:
+    assert hinted([said])[:1] == ([word] if word else [])
