@@ -83,7 +83,7 @@ NAMES: tuple[tuple[Role, str], ...] = (
     (Role.POINTS, r"(?:num|number|n|nr|nof|sweep|set)?[._-]?(?:of)?[._-]?(?:points|pts)|samples|npt|cnt|count"),
     (Role.BANDWIDTH, r"(?:if|r|rx|res)?[._-]?(?:bw|bandwidth)|if[._-]?width"),
     (Role.AVERAGE, r"(?:n|num)?[._-]?avg(?:[._-]?(?:cnt|count|n))?|averages?|averaging"),
-    (Role.DATA, r"(?:out|read|get|list|print|show|tell|dump|send|fetch|give|display)?[._-]?(?:s11|s21|s12_?s21|reflection|transmission|refl|reflexion)|"
+    (Role.DATA, r"(?:out|read|get|list|print|show|tell|dump|send|fetch|give|display)?[._-]?(?:s11|s21|s12_?s21|reflection|transmission|refl|tran|trans|reflexion)|"
      r"(?:out|read|list|print)[._-]?(?:all|both|traces?|data)|traces|gettraces|"
      r"(?:list|print|show|tell|dump|display)[._-](?:transfer|through|thru)"),
     (Role.FREQUENCIES, r"(?:out|read|list|get|print)[._-]?f(?:req|reqs|requency|requencies)?|freqs|frequencies|stimulus"),
