@@ -126,8 +126,8 @@ def _style(typed: Sequence[str]) -> Style:
     before = {
         at: {text.rpartition(" ")[0] for text in typed if text.endswith(f" {at}")} for at in ("11", "21", "0", "1", "2")
     }
-    for at, heads in before.items():
-        heads.update(text.removesuffix(at) for text in typed if text.endswith(f",{at}"))
+    for at, fronts in before.items():
+        fronts.update(text.removesuffix(at) for text in typed if text.endswith(f",{at}"))
     pairs = (("11", "21"), ("1", "2"), ("0", "1"))
     heads = {(head, at) for one, two in pairs for head in before[one] & before[two] for at in (one, two)}
     return Style(case, frozenset(heads), lone)

@@ -325,7 +325,11 @@ def test_columns_of_places_and_two_told_in_one_text() -> None:
     listing = ["wide    f  MHz  last frequency of the sweep", "narrow  f  MHz  first frequency of the sweep",
                "dots    n  -    number of points", "aa      -  -    one sweep"]  # fmt: skip
     assert [entry.usage for entry in general_entries(listing)] == ["wide <MHz>", "narrow <MHz>", "dots <n>", "aa"]
-    both = ["  QA f   QB f     first and last frequency, MHz", "  QC n            number of points", "  QD              sweep",
-            "  QE     QF       S11 and S21 of the sweep"]  # fmt: skip
+    both = [
+        "  QA f   QB f     first and last frequency, MHz",
+        "  QC n            number of points",
+        "  QD              sweep",
+        "  QE     QF       S11 and S21 of the sweep",
+    ]
     told = {entry.name: entry.description for entry in general_entries(both)}
     assert told["QA"] == "first frequency, MHz" and told["QB"] == "last frequency, MHz" and told["QF"].startswith("S21")
