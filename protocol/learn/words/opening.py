@@ -85,7 +85,8 @@ LISTS = re.compile(r"(?i)\blists\b|\((?:list|help): |\bhelp\(\)|\bfor (?:help|(?
 """The text itself says that the word lists."""
 HINTED = re.compile(
     r"(?i)[({]?(?:\W*\b\w{1,8}\W+)?(?:\?+|h|help|hlp|list|ls|dir|menu|map|index|words?|commands?|cmds?|ops|verbs|usage|man|toc|catalogu?e?|"
-    r"contents|topics|about|syntax|hello|hi|wake)\W*"
+    r"contents|topics|about|syntax|hello|hi|wake|vars?|variables|params|parameters|names|keywords|functions|actions|"
+    r"instructions|manual|overview|summary|sheet|guide)\W*"
 )
 """Words that are known to list or to greet, in whatever signs; another word is not sent because a refusal names it:
 it may name any."""
