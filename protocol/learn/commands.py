@@ -94,45 +94,44 @@ def _skipped(text: str, hexed: bool = False) -> str:
     )
 
 
-def unread(line: str, answers: Sequence[Sequence[str]]) -> list[str]:
-    """Lines of the answers to one question in which a template finds no line of its own: beside a line that it reads
-    others are of something else, however like it they look."""
+def loosened(line: str, pages: Sequence[Sequence[str]]) -> str:
+    """A template of a line whose words that stand for a state are fields, as other answers to the same question show:
+    `low {start_khz} hold` where `low 5000 run` came, too. `pages` holds all answers, each as its lines.
+
+    An answer that has the line as it is changes nothing, nor does one in which more than one line would fit.
+    """
+    for page in pages:
+        if _fitting(line, page):
+            continue
+        others = {one for seen in page if (one := _loose(line, seen)) != line}
+        alone = [one for one in others if _fitting(one, page) == 1 and all(_fitting(one, each) < 2 for each in pages)]
+        line = alone[0] if len(alone) == 1 else line
+    return line
+
+
+def _fitting(line: str, page: Sequence[str]) -> int:
     template = Template.parse(line, SETTING_FIELDS)
-    return [
-        one
-        for answer in answers
-        if not any(template.read(text.encode("ascii", "replace")) is not None for text in answer)
-        for one in answer
-    ]
+    return sum(template.read(one.encode("ascii", "replace")) is not None for one in page)
 
 
-def loosened(line: str, answers: Sequence[str]) -> str:
-    """A template of an answer whose words that stand for a state are fields, as other answers to the same question
-    show: `low {start_khz} hold` where `low 5000 run` came, too. Answers of another kind change nothing."""
+def _loose(line: str, answer: str) -> str:
+    """A template that fits another answer of its kind as well; as it is for one of another kind."""
     found = _tokens(line)
     values = [at for at, token in enumerate(found) if re.search(r"\{(?!skip|word|rest)", token)]
-    template = Template.parse(line, SETTING_FIELDS)
-    for answer in answers:
-        if template.read(answer.encode("ascii", "replace")) is not None:
-            continue
-        seen = re.sub(r"(?<=\d) (?=[kMG]?Hz\b)", "", answer).split()
-        if len(seen) <= max(values, default=0) or any(
-            re.search(r"\d", seen[at]) is None or not _alike(found[at], seen[at]) for at in values
-        ):
-            continue
-        named = {0, *(_name_before(found, at) for at in values)} - {-1, *values}  # what names a value, and the line
-        if not all(_alike(found[at], seen[at]) for at in named):
-            continue
-        same = len(seen) == len(found)
-        unlike = [at for at, (one, other) in enumerate(zip(found, seen, strict=False)) if not _alike(one, other)]
-        if same and unlike and all(_STATE.fullmatch(found[at]) and _STATE.fullmatch(seen[at]) for at in unlike):
-            found = ["{word}" if at in unlike else token for at, token in enumerate(found)]
-        elif not same and values and all(at > values[-1] for at in unlike):
-            found = [*found[: values[-1] + 1], "{rest}"]
-    return " ".join(found) if found != _tokens(line) else line
+    joined = re.sub(r"(?<=\d) (?=[kMG]?Hz\b)", "", answer) if ":si}" in line else answer
+    seen = joined.split()
+    named = {0, *(_name_before(found, at) for at in values)} - {-1, *values}  # what names a value, and the line
+    if not values or len(seen) <= max(values) or not all(_alike(found[at], seen[at]) for at in (*named, *values)):
+        return line
+    unlike = [at for at, (one, other) in enumerate(zip(found, seen, strict=False)) if not _alike(one, other)]
+    if len(seen) == len(found) and all(_STATE.fullmatch(found[at]) and _STATE.fullmatch(seen[at]) for at in unlike):
+        return " ".join("{word}" if at in unlike else token for at, token in enumerate(found))
+    if len(seen) != len(found) and all(at > values[-1] for at in unlike):
+        return " ".join([*found[: values[-1] + 1], "{rest}"])
+    return line
 
 
-def _name_before(tokens: list[str], at: int) -> int:
+def _name_before(tokens: Sequence[str], at: int) -> int:
     """Where the word stands that names the value at `at`, past frames and signs; -1 if none does."""
     return next((one for one in range(at - 1, -1, -1) if re.search(r"\w", tokens[one])), -1)
 

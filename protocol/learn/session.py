@@ -9,7 +9,7 @@ import re
 from collections import Counter
 from dataclasses import replace
 
-from protocol.learn.commands import WORDS_OF_ROLES, loosened, unread
+from protocol.learn.commands import WORDS_OF_ROLES, loosened
 from protocol.learn.dialogue import Role
 from protocol.learn.found import MissingError
 from protocol.learn.questions import kind_said
@@ -69,9 +69,17 @@ class Session(Sweeping):
         manner = self.talk.manner
         if manner.prompts or not manner.ends:
             return
-        said = [self.talk.lines(got, sent.strip()) for sent, got in self.talk.transcript[before:]]
-        alone = [lines[0] for lines in said if len(lines) == 1 and not self.talk.turned_down(lines)]
-        self.taken = taken_heads(alone, [one for lines in said if len(lines) > 1 for one in lines])
+        said = [(got, self.talk.lines(got, sent.strip())) for sent, got in self.talk.transcript[before:]]
+        ended = [manner.ended(got) for got, _ in said]  # an end that is known came behind it: it is none
+        alone = [
+            lines[0]
+            for (_, lines), whole in zip(said, ended, strict=True)
+            if len(lines) == 1 and not whole and not self.talk.turned_down(lines)
+        ]
+        others = [
+            one for (_, lines), whole in zip(said, ended, strict=True) if whole or len(lines) > 1 for one in lines
+        ]
+        self.taken = taken_heads(alone, others)
         often = Counter(one for one in alone if not re.search(r"\d", one)).most_common(1)
         for line, times in often:
             if times >= OFTEN and len(line) <= LONGEST_END:
@@ -160,7 +168,7 @@ class Session(Sweeping):
                 continue
             await self.talk.ask(command)
             answers = [self.talk.lines(got, command) for sent, got in self.talk.transcript if sent.strip() == command]
-            self.found.readback[command] = [loosened(line, unread(line, answers)) for line in lines]
+            self.found.readback[command] = [loosened(line, answers) for line in lines]
 
     async def limits(self) -> None:
         """What may be asked for."""

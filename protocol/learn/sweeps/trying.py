@@ -113,6 +113,38 @@ class Settings(Windows):
             self.refuses = self.refuses or bool(hertz)
             told = told_range(lines) if hertz else bool(counts_told(lines, int(value)))
             return Outcome(understood=told)
+        seen = await self._read_after(word, text, value, current, hertz)
+        if seen is not None and (seen.taken or seen.understood):
+            return seen
+        if "\n" in form:
+            return seen or await self._offered(word, form, text, value, hertz)
+        lines = [CODED.sub("", line) for line in lines]  # `00 OK` shows no value
+        shown = line_with(lines, text, value, hertz)
+        if seen is not None and not shown:
+            return seen
+        if seen is not None:  # nothing that can be asked moved, and the reply itself tells what holds
+            current.clear()
+        then, self.answers[form] = self.answers.get(form, []), lines
+        if shown:
+            self.shows = True
+            self.unit_known = self.unit_known or _has_unit(shown, hertz)
+            return Outcome(True, None, True)
+        own = rf"(?<!\w){re.escape(word.name)}(?!\w)"
+        numbers = [number for line in lines for number in numbers_in(re.sub(own, "", line, count=1))]
+        moved_to = changed(then, lines) or (numbers[0] if len(numbers) == 1 else None)
+        if moved_to is not None and hertz and value:
+            self._clamp(word.role, hertz, moved_to, hertz / value)
+        if numbers or (self.shows and not lines):
+            return Outcome(understood=bool(numbers))
+        return Outcome(True, None, True)
+
+    async def _read_after(
+        self, word: Word, text: str, value: float, current: list[Source], hertz: float
+    ) -> Outcome | None:
+        """What the questions for a setting and for all settings tell behind a value; None where none can be asked.
+
+        Questions that turn out to hold no value leave `current`.
+        """
         moved = False
         commands = list(dict.fromkeys([*(source.command for source in current), *self.status]))
         commands_without = list[str]()
@@ -141,23 +173,7 @@ class Settings(Windows):
             current[:] = [source for source in current if source.command not in commands_without]
         if [command for command in commands if command not in commands_without]:
             return Outcome(understood=moved)
-        if "\n" in form:
-            return await self._offered(word, form, text, value, hertz)
-        lines = [CODED.sub("", line) for line in lines]  # `00 OK` shows no value
-        shown = line_with(lines, text, value, hertz)
-        then, self.answers[form] = self.answers.get(form, []), lines
-        if shown:
-            self.shows = True
-            self.unit_known = self.unit_known or _has_unit(shown, hertz)
-            return Outcome(True, None, True)
-        own = rf"(?<!\w){re.escape(word.name)}(?!\w)"
-        numbers = [number for line in lines for number in numbers_in(re.sub(own, "", line, count=1))]
-        moved_to = changed(then, lines) or (numbers[0] if len(numbers) == 1 else None)
-        if moved_to is not None and hertz and value:
-            self._clamp(word.role, hertz, moved_to, hertz / value)
-        if numbers or (self.shows and not lines):
-            return Outcome(understood=bool(numbers))
-        return Outcome(True, None, True)
+        return None
 
     async def _offered(self, word: Word, form: str, text: str, value: float, hertz: float) -> Outcome:
         """Whether a word that asks back offers the value that was set; it is left as it is."""

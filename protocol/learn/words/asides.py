@@ -32,10 +32,10 @@ _AWAITED = re.compile(
     r"\b(?:[Aa]waits?|[Ww]aits? for|[Uu]ntil|(?:[Tt]hen )?(?:[Ss]ays?|[Aa]nswers?(?: with)?|[Rr]eplies(?: with)?))"
     r" (?:(?P<plain>[A-Z]{2,}(?: [A-Z]{2,}){0,2})(?![a-z])|[\"'](?P<quoted>[^\"']{2,24})[\"'])"
 )
-_ANSWERED = re.compile(
-    r"(?<=[A-Z])[,;.] (?:THEN )?(?:ANSWERS|REPLIES|SAYS)(?: WITH)? (?P<plain>[A-Z]{2,}(?: [A-Z]{2,})?)(?P<quoted>)\W*$"
+_SAYS = re.compile(
+    r"(?i)(?<=\w)[,;.] (?:and |then |it )*(?:answers|replies|says)(?: with)? (?P<plain>\w+(?: \w+)?)(?P<quoted>)\W*$"
 )
-"""The same in a text that is all in capitals, only at its end."""
+"""The same at the end of a text, in whatever letters."""
 _TRACE = r"(?:s ?[12][12]|reflections?|transmissions?|data|values|readings?|traces?|results?|sweep|points?)\b"
 _NOUNS = (
     r"(?:serial(?: (?:number|no\.?))?|firmware(?: version)?|temperatures?|batter(?:y|ies)(?: voltage| state| level)?|"
@@ -93,7 +93,7 @@ def without_asides(told: str) -> str:
     shown = _SHOWN.match(rest)
     if shown:
         rest = f"{_BESIDE.sub(' ', shown.group())}{rest[shown.end() :]}"
-    rest = (_AWAITED if lettered else _ANSWERED).sub(_harmless, rest)
+    rest = _SAYS.sub(_harmless, _AWAITED.sub(_harmless, rest) if lettered else rest)
     return rest if len(re.findall(r"[A-Za-z]\w", rest)) >= FEWEST else told
 
 

@@ -11,7 +11,8 @@ import re
 from collections.abc import Sequence
 from dataclasses import dataclass, replace
 
-from protocol.learn.words.allow import Entry
+from protocol.learn.dialogue import Role
+from protocol.learn.words.allow import Entry, judged
 from protocol.learn.words.arguments import argued
 from protocol.learn.words.asides import harm_in
 from protocol.learn.words.grammar import Grammar, grammar_of
@@ -33,6 +34,8 @@ _COLUMNS = re.compile(r"\S(?:\s{2,}|\s+\.{3,}\s+)\S")
 """A gap or a row of dots: the line has columns."""
 _FIELD_SET = re.compile(r"(?<![\w.=])([A-Za-z]?)(\d{1,2})( ?[=:] ?)\d+(?:[.,]\d+)?(?![\w=])")
 """A field of a form, set by its number, behind the letter of its column where it has one."""
+_PLAIN = frozenset({Role.SWEEP, Role.DATA, Role.SETTINGS, Role.IDENTITY, Role.NEVER})
+"""What two plain words may say by themselves: `run sweep`, `print settings`, `delete calibration`."""
 _TRACES = frozenset({"s11", "s21"})
 _EITHER = re.compile(r"\s+(?:\||/|or)\s+|,\s+")
 
@@ -219,6 +222,7 @@ def entry_of(typed: str, told: str, style: Style) -> Entry | None:
         and usage == name
         and not asks
         and not re.fullmatch(r"(?i)s[12][12]|on|off", head[-1])
+        and (len(head) > 2 or judged(Entry(name, name))[0] not in _PLAIN)
     ):
         return None  # a heading, a remark
     bare = head[1] if len(head) == 2 and head[0].lower() in ("set", "put", "let") else ""

@@ -12,8 +12,8 @@ import re
 from protocol.learn.dialogue import Role
 
 _HZ = r"[\s,(\[]*(?:in\s+)?(?:units of\s+)?(?:\d+\s*)?[kmg]?hz"
-_LOW = r"(?:start\w*|first|low|lower|lowest|begin\w*|initial|bottom|anfang\w*)"
-_HIGH = r"(?:stop\w*|last|high|upper|highest|end\w*|final|top)"
+_LOW = r"(?:left|start\w*|first|low|lower|lowest|begin\w*|initial|bottom|anfang\w*)"
+_HIGH = r"(?:right|stop\w*|last|high|upper|highest|end\w*|final|top)"
 _FREQ = r"(?:freq\w*|frequenz|edge|end|limit|corner)"
 _TRACE = r"(?:s11|s21|s ?1 ?1|s ?2 ?1|reflection|transmission|reflexion|traces?|measured values|points|data|results?)"
 _TELL = r"(?:print|list|show|output|give|send|read|dump|return|report|get|tell|transmit|fetch)(?:e?s)?"
@@ -34,22 +34,29 @@ DESCRIPTIONS: tuple[tuple[Role, str], ...] = (
      r"^(?:step|spacing)(?:" + _HZ + r"|$)|^hz step|step (?:size|width)"),
     (Role.CENTRE, r"cent(?:re|er) freq\w*|middle of (?:the )?sweep|^cent(?:re|er)\b|^middle" + _HZ + r"|mid freq\w*"),
     (Role.BANDWIDTH, r"band ?width|\bif ?bw\b|\brbw\b|^width of (?:the |its )?(?:receiver|receiving|if|i\.f\.|detector|resolution|input)?\s?filter\b|"
-     r"^(?:the )?(?:receiver|if|resolution|receiving|detector) filter(?:'s)?(?: width)?\b|^filter width\b"),
+     r"^(?:the )?(?:receiver|if|resolution|receiving|detector) filter(?:'s)?(?: width)?\b|^filter width\b|^(?:how wide|narrowness of) the receiver\b"),
     (Role.AVERAGE, r"averag\w+"),
     (Role.POINTS, r"number of (?:sweep |measur\w+ |freq\w* )?points|points (?:in|per|of) (?:a|the|one|each)? ?sweep|"
      r"sweep points|how many (?:\w+ )?(?:points|frequencies|samples|readings|dots|steps|places|bins|spots|stops|measurements|values)\b|number of (?:\w+ )?(?:frequencies|readings|dots|steps|places|bins|spots|measurements)\b|trace length|^(?:points?|punkte)\b(?! (?:to come|left|done|taken|ready|is|are|nos?\b|[a-z]:))|point count|number of samples|"
      r"^(?:count|n) of points|^(?:readings|points|samples|measurements|dots|frequencies|bins) (?:in|per|over|across) (?:the |a |one |each )?(?:band|sweep|span|scan|range|width|pass)\b|"
-     r"\b(?:this|so|as) many points|^[\d .-]*(?:measuring|measurement|measured|frequency|data|test) points\b(?! (?:are|is|of))|^n (?:points|readings|samples|dots|steps)\b|\b(?:no\.?|nr\.?|num\.?) of (?:points|pts)\b|samples per (?:sweep|trace)|^points?[^\w\s]"),
-    (Role.START, rf"\b{_LOW}\b.{{0,3}}\b{_FREQ}\b|sweep (?:begins|starts|start|begin)\b(?! (?:now|of))|lower end of|^(?:start|first){_HZ}|"
+     r"\b(?:this|so|as) many (?:points|frequencies|readings)\b|\b(?:into|grid of) (?:\w|this many) points|^[knx] (?:points|frequencies|readings)\b|\bin points$|^how fine\b.*points|^number of values\b|^[\d .-]*(?:measuring|measurement|measured|frequency|data|test) points\b(?! (?:are|is|of))|^n (?:points|readings|samples|dots|steps)\b|\b(?:no\.?|nr\.?|num\.?) of (?:points|pts)\b|samples per (?:sweep|trace)|^points?[^\w\s]"),
+    (Role.START, rf"^(?:range |sweep )?from(?: \w)?(?:,? (?:in )?[kmg]?hz)?(?: up| on)?$|\b{_LOW}\b.{{0,3}}\b{_FREQ}\b|sweep (?:begins|starts|start|begin)\b(?! (?:now|of))|lower end of|^(?:start|first){_HZ}|"
      rf"^hz first\b|^start$|{_LOW} of (?:the )?sweep"),
-    (Role.STOP, rf"\b{_HIGH}\b.{{0,3}}\b{_FREQ}\b|sweep (?:ends|stops|stop|end)\b|upper end of|^(?:stop|last){_HZ}|"
+    (Role.STOP, rf"^(?:range |sweep )?(?:up )?to(?: \w)?(?:,? (?:in )?[kmg]?hz)?$|\b{_HIGH}\b.{{0,3}}\b{_FREQ}\b|sweep (?:ends|stops|stop|end)\b|upper end of|^(?:stop|last){_HZ}|"
      rf"^stop$|{_HIGH} of (?:the )?sweep"),
     (Role.DATA, rf"\b{_TELL}\b.{{0,40}}\b{_TRACE}\b|\bs ?11(?:re|im|db|deg|mag)?\b|\bs ?21(?:re|im|db|deg|mag)?\b|^(?:(?:the|port (?:1|one)|input|forward|through|front|measured|last) )*(?:reflection|transmission)\b|"
      r"^(?:the |all |all the )?(?:results?|data|measured values|readings)(?: of the (?:last )?(?:sweep|scan|run))?\W*(?:[,;:(]|$)|^(?:print|list|show|dump|send|output|give|fetch)s? (?:out )?(?:the |all |last |latest |whole )+(?:sweep|scan|measurement|run)\b(?! (?:settings|state|limits?|range|points|count|number|parameters|time|speed|mode|type))|"
      r"^(?:the )?(?:last |latest )?measured (?:values|data|points) (?:of|at) port\b|(?:choose|select)s? (?:the |a )?trace|through trace|all measured values|output of reflection|both traces|^(?:first|second) trace\b|"
+     r"^return loss\b|^insertion (?:loss|gain)\b|^(?:forward|through) gain\b|^(?:gain|transfer|path) from (?:port )?(?:1|one|a) to\b|^input match\b|"
+     r"^(?:the )?wave that (?:comes|came|gets?|got|goes|went) (?:back|through)\b|^what comes out (?:of|at) (?:the )?(?:port|socket) (?:2|two|b)\b|"
+     r"^(?:first|second|curve \d)(?: curve)?\W{1,2}(?:reflection|transmission)\b|^(?:the )?same (?:for|of|at) (?:port|socket) (?:2|two|b)\b|"
      r"^(?:refl|trans)\b|\bre ?11\b|\bmeasure\b.{0,20}\bre11|"
      r"\b(?:level|magnitude|amplitude)(?:, | and |/)(?:angle|phase)\b|\bre(?:al)?\b(?:\W{1,3}|\s+and\s+)im(?:ag\w*)?\b|\b(?:db|mag|ampl?)\b\W{1,3}(?:deg|rad)\b"),
-    (Role.SWEEP, r"(?:start|make|take|run|do|trigger|execute|perform|begin|carry out|carries out|acquire)s? (?:(?:a|one|the|single|new|complete|full) )*(?:sweep|measurement|scan)\b|"
+    (Role.SWEEP, r"(?:start|make|take|run|do|trigger|execute|perform|begin|carry out|carries out|acquire|doe)s? (?:(?:a|one|1|the|single|new|complete|full) )*(?:sweep|measurement|scan)\b|"
+     r"\b(?:single|one)[- ]shot\b|^(?:perform|trigger|execute|do|start|begin)s? (?:the |an? )?(?:acquisition|measuring|measurement)\b|"
+     r"^acquires? (?:the |all )?(?:data|points)\b|^start of (?:the |a )?(?:measurement|sweep|scan)\b|^(?:a |one )?(?:new|another|fresh) (?:sweep|scan|measurement)\b|"
+     r"^(?:fire|initiate|launch|kick|trigger|begin|commence|do|record|capture|take)s?(?: off)? (?:(?:a|an|one|the|new|single|complete|full|whole) )+(?:sweep|scan|curve|acquisition|measurement)\b|^(?:initiate|launch|fire)s? sweep\b|"
+     r"^(?:go|run|work|step|pass|walk)(?:e?s)? (?:once )?(?:through|over|across|from start to stop)\b(?:.{0,30}\b(?:once|measures?)\b|$)|"
      r"^takes? (?:(?:a|the|all|new) )*(?:readings?|measurements?|data)\b|sweeps? once|"
      r"(?:one|single) (?:sweep|scan|pass)\b|^(?:(?:take|make|do|start)s? )?(?:one|a|a single) run\b|\b(?:a|one) (?:complete|whole|full|single) (?:sweep|scan)\b|^go$|wait(?:s)? (?:until|for) (?:one |a )?(?:complete |whole |full |new |next )*(?:sweep|scan)\b|^(?:triggers?|take)$|^sweep$|^sweeps?\b|^(?:measure|acquire)s?(?:$|[.;,:]|\W+(?:once|now|and (?:print|list|show))\b|\s*\()"),
     (Role.IDENTITY, rf"who am i|who i am|(?:^(?:the )?|\b{_TELL}\b.{{0,20}})(?:firm|soft)ware version|^version\b|^about\b|name and version|^identi\w+|version string|"
@@ -59,7 +66,7 @@ DESCRIPTIONS: tuple[tuple[Role, str], ...] = (
      r"^(?:show|tell|list|print|display|give)s? (?:you )?(?:all |everything |what )+(?:that )?(?:has been|have been|is|was|were|are|you have|"
      r"you) (?:chosen|set|selected|entered|in force|in use)(?: so far| now)?\W*$|"
      r"^[^,;:]{2,30}: (?:all |the |all the )*(?:present |current )?(?:settings|parameters)\W*$|"
-     r"^(?:the )?(?:current|present|actual|all) (?:the )?(?:settings?|parameters|values|variables|fields|configuration)\b|^\w+ \(settings\)$|"
+     r"^(?:the )?(?:current|present|actual|all) (?:the )?(?:settings?|parameters|values|variables|fields|configuration)\b|^\w+ \(settings\)$|^read ?back$|^status of (?:all )?(?:the )?settings\b|^(?:the )?(?:present|current) state$|^what holds(?: now)?$|^settings\?$|^ask for (?:the )?settings\b|^summary(?: of (?:the )?settings)?$|^(?:the )?current range\b|^what i am set to$|"
      r"^\w+ (?:config|settings|set-?up)$|^(?:settings|parameters)$|shows? these|hear the settings|"
      r"^(?:(?:tell|show|say|print|list|display|visualise|read|give|view|view of)s? )?(?:you )?(?:how it is set|what is set(?: (?:now|at present|just now|at the moment))?|what (?:has been|was|were) set|what it is set to|as it is set|(?:all |the )*(?:variables|fields|"
      r"set-?up)|(?:me |you )?what (?:i|you|we)(?: have|'ve)? (?:told|set|chosen|asked|entered|typed)(?: (?:it|me|you))?|(?:out |me |you )?how i am (?:set|working)|(?:me )?how (?:it|all|everything|things|matters|the (?:set|box|unit|kit|analy[sz]er|instrument|meter|machine))(?: now)? (?:stands?|is set|are set|is working|works|are)|(?:the |all )*parameters in use|(?:the )?(?:present |current )?(?:set-?up|values))(?: now)?\W*$"),
@@ -80,7 +87,7 @@ NAMES: tuple[tuple[Role, str], ...] = (
      r"(?:out|read|list|print)[._-]?(?:all|both|traces?|data)|traces|gettraces|"
      r"(?:list|print|show|tell|dump|display)[._-](?:transfer|through|thru)"),
     (Role.FREQUENCIES, r"(?:out|read|list|get|print)[._-]?f(?:req|reqs|requency|requencies)?|freqs|frequencies|stimulus"),
-    (Role.SWEEP, r"(?:run|do|one|single|take|make)[._-]?sweep|do[._-]?single|single|sweep|measure|acquire|trig(?:ger)?"),
+    (Role.SWEEP, r"(?:run|do|one|single|take|make|start|begin)[._-]?(?:sweep|scan)|(?:sweep|scan|swp)[._-](?:run|start|go|now|once|single|do|make|take|exec)|do[._-]?single|single|sweep|measure|acquire|trig(?:ger)?"),
     (Role.HOLD, r"hold(?:sweep)?|set[._-]?hold|stop[._-]?sweep"),
     (Role.STATUS, r"is[._-]?done|sweep[._-]?state|sweep[._-]?status|progress"),
     (Role.IDENTITY, r"version|ver|identify|ident(?:ity)?|idn?|fw[._-]?info|fw[._-]?ver(?:sion)?|about|whoami|info"),
@@ -97,7 +104,7 @@ HARM = re.compile(
     r"service|workshop|mainten|procedure|\bconnect|confirm|forget|forever|for ever|remember|\bkeep (?:this|these|it)|"
     r"\bkept|stick|next time|power-?on|start-?up|as new|over ?write|\bzero\b|\bnull\b|unlock|password|shut ?down|"
     r"\bfiles?\b|\bcard\b|\bdisk|\bdisc\b|licen|\bregister\b.{0,12}(?:set|poke)|\bpoke|debug|selftest|self-test|danger|"
-    r"warning|caution|irrevers|replac|overwrit|do not use|not for users|rebuild|programming|\bsecur|\bfuse|\bset to\b|"
+    r"warning|caution|irrevers|replac|overwrit|do not use|not for users|rebuild|programming|\bsecur|\bfuse|(?<!what it is )(?<!what i am )\bset to\b|"
     r"carrier|transmitter|\btransmit from|\bptt\b|\bkeys? up|\btone\b|\bemi(?:t|ssion)|radiat|\bsteady\b|\balign|\b(?:constant|continuous|fixed) (?:output|signal|wave|power)|alignment|\bbias|heater|relay|\blatch|\balarm|"
     r"temperatur|batter|voltage|\bfan\b|\bmotor|\bsleep|stand-?by|(?:switch|turn)(?:es|s)? off|destroy|scrap|discard|"
     r"\brid of\b|\bdrop(?:s|ped)?\b|remov|\bpurg|\blos(?:e|es|t)\b|trash|\bput\b.{0,20}\bback\b|\bswap|\bundo|\bshift|scrambl|"
@@ -154,7 +161,7 @@ ASKS_LEAVE = re.compile(
 TROUBLE = re.compile(
     r"\berr(?:or|oneous)?s?\b|\b(?:bad|invalid|illegal|unknown|unrecogni[sz]ed|syntax|range|refused|reject(?:ed)?|denied|missing|"
     r"allowed|too (?:high|low|large|small|many|few|big|long|short)|out of|outside|limits?|usage|nak|fail(?:ed|ure)?|cannot|can't|sorry|"
-    r"must|only|wrong|expected|left (?:it )?(?:unchanged|as it (?:is|was))|not (?:between|within|in range|inside|a word|known|on the|valid|possible|known|accepted|understood|taken|supported|a number|one of)|one of)\b|"
+    r"must|only|wrong|expected|beyond|no such|won't|will not|can not|impossible|unchanged|ignored|nothing (?:done|changed|set)|less than|more than|say again|left (?:it )?(?:unchanged|as it (?:is|was))|not (?:between|within|in range|inside|a word|known|on the|valid|possible|known|accepted|understood|taken|supported|a number|one of)|one of)\b|"
     r"^\?|\?$|^-\d+$|^E\d+$",
     re.IGNORECASE,
 )

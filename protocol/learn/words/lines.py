@@ -203,7 +203,7 @@ def _all_names(line: str) -> int:
 def _turned(parted: Sequence[tuple[str, str, str]]) -> list[tuple[str, str, str]]:
     """Lines parted the other way round where what is typed stands behind what it is: `lower edge ... l <MHz>`."""
     slot = r"(?:<[^>]*>|\[[^\]]*\]|\([^()]*\)|(?<= )[a-z](?!\w)|(?<= )[sS][12][12](?!\w))"
-    one = rf"{NAME.pattern}(?: ?{slot})?"
+    one = rf"{NAME.pattern}(?: ?{slot}){{0,3}}"
     form = rf"{one}(?:, {one})*"
     told = [(typed, text) for _, typed, text in parted if text]
     behind = [(typed, text) for typed, text in told if re.fullmatch(form, text)]

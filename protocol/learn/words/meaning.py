@@ -55,7 +55,7 @@ _TELLS = re.compile(
     r"^(?:reflect|transmi)\w+$|\btrace\b"
 )
 _ONCE = re.compile(
-    r"(?i)^(?:(?:run|take|make|do|doe|start)s? )?(?:one |a |single )?(?:sweep|scan|measurement|measure|measuring)s?"
+    r"(?i)^(?:(?:run|take|make|do|doe|start)s? )?(?:one |1 |a |single )?(?:sweep|scan|measurement|measure|measuring)s?"
     r"(?:,| now| once| one time|$)|^(?:sweep|measure|scan)s? (?:(?:all |the )+\w+ )?(?:now|once|one time)"
 )
 _COUNT_OF = re.compile(r"(?i)\b(?:number of|how many|count of|quantity of|amount of)\b|\bper (?:sweep|scan)\b")
@@ -137,6 +137,8 @@ def _counts(name: str, arguments: str, description: str) -> bool:
     named = any(_COUNTED.fullmatch(word) or word in ("num", "steps", "count") for word in re.findall(r"[a-z]+", name))
     example = re.fullmatch(r"\W*<(\d+)>\W*", arguments)
     if example and re.search(rf"(?i)\b{example.group(1)} (?:points|pts|samples|steps|dots)\b", description):
+        return True
+    if re.fullmatch(r"(?i)\W*<(?:number of |no\. of |nr of )?(?:points|pts|samples)\b[^<>]*>\W*", arguments):
         return True
     told = [word for word in re.findall(r"[a-z]+", description.lower()) if _COUNTED.fullmatch(word)]
     if _WHOLE.fullmatch(arguments):

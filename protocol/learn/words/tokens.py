@@ -28,6 +28,11 @@ _NUMBERED = re.compile(r"^\s*\d{1,2}[).]\s+")
 _BORDER = re.compile(r"^[\s+|=*_~-]{4,}$")
 _HEADING = re.compile(r"^\s*(?:\[[A-Z][A-Za-z ]+\]|={2,}.*={2,}|-{2,}.*-{2,}|[A-Z][A-Za-z ]+:?)\s*$")
 _BETWEEN = re.compile(r"\s*\t\s*|\s{2,}|\s+-\s+|:\s+|\s+=\s+|\s*\.{3,}\s*|\s*\|\s*")
+_NUMBER_AND_VALUE = re.compile(
+    r"(?i)(?:<number>|\bnumber|<no>|<code>|\bcode)(?:,| and| then|, then| a blank and| followed by)*"
+    r" (?:the |a |its )?(?:<value>|value)"
+)
+"""Says that a row's number is typed before a value."""
 _EXAMPLE = r"(?i)\s*\(?\b(?:e\.?g\.?|for example|example|such as|as in):?\s+{number}([ =:,])(\d[\d.]*)\)?$"
 HINT = re.compile(r"^set:\s+(.+?)\s{2,}read:\s+(\S.*?)(?:\s{2,}|$)|^set:\s+(.+?)(?:\s{2,}|$)")
 
@@ -145,7 +150,7 @@ def menu_of(lines: Sequence[str]) -> list[Entry]:
     """
     found, heading, broken, jumps = dict[str, Entry](), "", False, 0
     for line in lines:
-        row = re.fullmatch(r"[|\s]*(\d{1,2})[).:]?\s+(\S.*?)[|\s]*", line)
+        row = re.fullmatch(r"[|\s]*(\d{1,3})[).:]?\s+(\S.*?)[|\s]*", line)
         if row is None:
             ends = line.rstrip(" |").endswith(":")
             headed = RESERVED.search(line) is not None and (ends or bool(found))  # else it is a title
@@ -162,7 +167,8 @@ def menu_of(lines: Sequence[str]) -> list[Entry]:
         broken = False
     numbers = sorted(map(int, found))
     whole = bool(numbers) and numbers == list(range(numbers[0], numbers[0] + len(numbers)))
-    return list(found.values()) if len(numbers) >= FEWEST_ROWS and (whole or not jumps) else []
+    told = len(set(numbers)) > FEWEST_ROWS and any(_NUMBER_AND_VALUE.search(line) for line in lines)
+    return list(found.values()) if len(numbers) >= FEWEST_ROWS and (whole or not jumps or told) else []
 
 
 def _best(*readings: list[Entry]) -> list[Entry]:

@@ -74,13 +74,19 @@ def test_what_takes_no_value_is_not_set_by_the_format_of_its_answer() -> None:
 
 def test_a_word_that_tells_a_state_is_a_field() -> None:
     line = "f {start_mhz} to {stop_mhz} held"
-    free = loosened(line, ["f 10.0 to 30.0 held", "f 10.0 to 35.0 free"])
+    free = loosened(line, [["f 10.0 to 30.0 held"], ["f 10.0 to 35.0 free"]])
     assert free == "f {start_mhz} to {stop_mhz} {word}"
-    assert loosened("at {centre_hz:si}", ["at 3.5 kHz", "at 4 MHz"]) == "at {centre_hz:si}"
     assert Template.parse(free, SETTING_FIELDS).read(b"f 1.5 to 3 roaming") == {"start_hz": 1.5e6, "stop_hz": 3e6}
-    assert loosened(line, ["f 10 to 30 MHz held by you"]) == "f {start_mhz} to {stop_mhz} {rest}"
+    assert loosened("at {centre_hz:si}", [["at 3.5 kHz", "at 4 MHz"]]) == "at {centre_hz:si}"
+    assert loosened(line, [["f 10 to 30 MHz held by you"]]) == "f {start_mhz} to {stop_mhz} {rest}"
     assert Template.parse("p {points} {rest}", SETTING_FIELDS).read(b"p 41 and so on, 7") == {"points": 41.0}
-    assert loosened(line, ["q 10 to 30 free", "f ten to 30 free"]) == line  # of something else
+    assert loosened(line, [["q 10 to 30 free", "f ten to 30 free"]]) == line  # of something else
+
+
+def test_rows_of_a_page_are_told_by_their_names() -> None:
+    page = [["| low | 10 |", "| high | 20 |", "| dots | 41 |"], ["| low | 11 |", "| high | 20 |", "| dots | 51 |"]]
+    assert loosened("| dots | {points} |", page) == "| dots | {points} |"
+    assert loosened("| dots | {points} |", [*page, ["| low | 11 |", "| high | 20 |"]]) == "| dots | {points} |"
 
 
 def test_a_menu_goes_on_with_other_numbers_behind_a_heading() -> None:
@@ -231,3 +237,55 @@ def test_a_table_may_count_its_rows_and_show_how_a_word_is_used() -> None:
 )
 def test_what_a_description_only_mentions_does_no_harm(usage: str, told: str, role: Role) -> None:
     assert judged(Entry("k", usage, told))[0] is role
+
+
+def test_numbers_that_the_listing_says_are_typed_may_leave_gaps() -> None:
+    rows = ["10 lower edge, MHz", "11 upper edge, MHz", "20 points", "40 one sweep", "77 erase"]
+    assert menu_of(rows) == []
+    assert [entry.name for entry in menu_of([*rows, "type <code> or <code> <value>"])] == ["10", "11", "20", "40", "77"]
+
+
+def test_two_plain_words_say_what_they_do() -> None:
+    listing = ["pick low edge <MHz>", "pick high edge <MHz>", "pick points <n>", "run scan", "print reflection",
+               "print settings", "delete calibration", "ring bell"]  # fmt: skip
+    roles = {word.name: word.role for word in words_of(general_entries(listing))}
+    assert roles["run scan"] is Role.SWEEP and roles["print reflection"] is Role.DATA
+    assert roles["delete calibration"] is Role.NEVER and "ring bell" not in roles
+    assert _roles(("LINE GO", "do it"), ("SCAN GO", "do it"))["SCAN"] is Role.UNKNOWN  # the word alone is another
+    assert judged(Entry("SCAN GO", "SCAN GO", "do it"))[0] is Role.SWEEP
+
+
+def test_what_is_typed_may_stand_behind_a_label_with_both_its_places() -> None:
+    listing = ["1) tuning range:  tr <low MHz> <high MHz>", "2) how fine:  dv <points 3..801>", "3) sweep:  go",
+               "4) reflection:  rr", "5) transmission:  tt", "6) factory state:  zz"]  # fmt: skip
+    found = {word.name: word for word in words_of(general_entries(listing))}
+    assert found["tr"].form == "tr {start} {stop}" and found["dv"].role is Role.POINTS
+    assert found["zz"].role is Role.NEVER
+
+
+@pytest.mark.parametrize(
+    ("role", "told"),
+    [
+        (Role.SWEEP, ("single-shot", "initiate a scan", "goes through all frequencies once", "does 1 sweep")),
+        (Role.DATA, ("return loss and phase", "insertion gain, dB and degrees", "what comes out at port 2")),
+        (Role.SETTINGS, ("read back", "what I am set to", "present state", "status of all settings")),
+        (Role.NEVER, ("the level is set to 3", "record the correction", "initiate the erase")),
+        (Role.UNKNOWN, ("goes to the next channel", "same as before", "start of the hour", "gain")),
+    ],
+)  # fmt: skip
+def test_phrases_for_what_takes_no_value(role: Role, told: tuple[str, ...]) -> None:
+    assert [judged(Entry("zonk", "zonk", one))[0] for one in told] == [role] * len(told)
+
+
+@pytest.mark.parametrize(
+    ("role", "told"),
+    [
+        (Role.START, ("range from", "from n MHz", "left end", "begin with n kHz")),
+        (Role.STOP, ("range to", "up to n MHz", "right end", "end point, MHz")),
+        (Role.POINTS, ("divide it into n points", "as many readings as n, 2 to 300", "grid of n points")),
+        (Role.BANDWIDTH, ("how wide the receiver listens, Hz", "detector bandwidth", "noise bandwidth")),
+        (Role.UNKNOWN, ("from the shelf", "to the left", "many happy returns")),
+    ],
+)
+def test_phrases_for_what_takes_a_value(role: Role, told: tuple[str, ...]) -> None:
+    assert [judged(Entry("zonk", "zonk n", one))[0] for one in told] == [role] * len(told)
