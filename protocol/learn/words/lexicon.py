@@ -53,7 +53,10 @@ DESCRIPTIONS: tuple[tuple[Role, str], ...] = (
      r"^(?:refl|trans)\b|\bre ?11\b|\bmeasure\b.{0,20}\bre11|"
      r"\b(?:level|magnitude|amplitude)(?:, | and |/)(?:angle|phase)\b|\bre(?:al)?\b(?:\W{1,3}|\s+and\s+)im(?:ag\w*)?\b|\b(?:db|mag|ampl?)\b\W{1,3}(?:deg|rad)\b"),
     (Role.SWEEP, r"(?:start|make|take|run|do|trigger|execute|perform|begin|carry out|carries out|acquire|doe)s? (?:(?:a|one|1|the|single|new|complete|full) )*(?:sweep|measurement|scan)\b|"
-     r"\b(?:single|one)[- ]shot\b|^(?:perform|trigger|execute|do|start|begin)s? (?:the |an? )?(?:acquisition|measuring|measurement)\b|"
+     r"\b(?:single|one)[- ]shot\b|^(?:a |one |the )?(?:single|one) (?:acquisition|measurement|capture|run|exposure|shot)\b|"
+     r"^(?:are you )?ready to (?:measure|sweep|scan)\W*$|^(?:have|get) (?:it|them|everything|all|all of it) (?:measured|swept|scanned)\b|"
+     r"^(?:eine |einmal )?(?:mess(?:en|ung)|durchlauf|wobbeln)\b|"
+     r"^(?:perform|trigger|execute|do|start|begin)s? (?:the |an? )?(?:acquisition|measuring|measurement)\b|"
      r"^acquires? (?:the |all )?(?:data|points)\b|^start of (?:the |a )?(?:measurement|sweep|scan)\b|^(?:a |one )?(?:new|another|fresh) (?:sweep|scan|measurement)\b|"
      r"^(?:fire|initiate|launch|kick|trigger|begin|commence|do|record|capture|take)s?(?: off)? (?:(?:a|an|one|the|new|single|complete|full|whole) )+(?:sweep|scan|curve|acquisition|measurement)\b|^(?:initiate|launch|fire)s? sweep\b|"
      r"^(?:go|run|work|step|pass|walk)(?:e?s)? (?:once )?(?:through|over|across|from start to stop)\b(?:.{0,30}\b(?:once|measures?)\b|$)|"
@@ -109,6 +112,8 @@ HARM = re.compile(
     r"temperatur|batter|voltage|\bfan\b|\bmotor|\bsleep|stand-?by|(?:switch|turn)(?:es|s)? off|destroy|scrap|discard|"
     r"\brid of\b|\bdrop(?:s|ped)?\b|remov|\bpurg|\blos(?:e|es|t)\b|trash|\bput\b.{0,20}\bback\b|\bswap|\bundo|\bshift|scrambl|"
     r"install|roll(?:s)? ?back|revert|downgrad|\bread(?:s)? in\b|for good\b|yardstick|subtract|take\b.{0,16}\baway|"
+    r"speichern|sichern|l(?:oe|ö)schen|eichen|eichung|kalibrier|abgleich|werkseinst|zur(?:ue|ü)cksetz|dauerhaft|dauerton|dauertr|"
+    r"(?:ue|ü)berschreib|umstellen|\bsender\b|"
     r"give\b.{0,16}\baway|return\b.{0,24}\bto\b|of the (?:open|short|thru|match)\b|\bthin(?:s)?\b",
     re.IGNORECASE,
 )
