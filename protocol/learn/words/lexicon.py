@@ -70,7 +70,7 @@ DESCRIPTIONS: tuple[tuple[Role, str], ...] = (
      r"you) (?:chosen|set|selected|entered|in force|in use)(?: so far| now)?\W*$|"
      r"^[^,;:]{2,30}: (?:all |the |all the )*(?:present |current )?(?:settings|parameters)\W*$|"
      r"^(?:the )?(?:current|present|actual|all) (?:the )?(?:settings?|parameters|values|variables|fields|configuration)\b|^\w+ \(settings\)$|^read ?back$|^status of (?:all )?(?:the )?settings\b|^(?:the )?(?:present|current) state$|^what holds(?: now)?$|^settings\?$|^ask for (?:the )?settings\b|^summary(?: of (?:the )?settings)?$|^(?:the )?current range\b|^what i am set to$|"
-     r"^\w+ (?:config|settings|set-?up)$|^(?:settings|parameters)$|shows? these|hear the settings|"
+     r"^(?:show|print|list|display|tell|give|report|dump|query|see|view|read|current|present|all|what|active|actual|sweep|scan|analy[sz]er|instrument)s? (?:config|settings|set-?up)$|^(?:settings|parameters)$|shows? these|hear the settings|"
      r"^(?:(?:tell|show|say|print|list|display|visualise|read|give|view|view of)s? )?(?:you )?(?:how it is set|what is set(?: (?:now|at present|just now|at the moment))?|what (?:has been|was|were) set|what it is set to|as it is set|(?:all |the )*(?:variables|fields|"
      r"set-?up)|(?:me |you )?what (?:i|you|we)(?: have|'ve)? (?:told|set|chosen|asked|entered|typed)(?: (?:it|me|you))?|(?:out |me |you )?how i am (?:set|working)|(?:me )?how (?:it|all|everything|things|matters|the (?:set|box|unit|kit|analy[sz]er|instrument|meter|machine))(?: now)? (?:stands?|is set|are set|is working|works|are)|(?:the |all )*parameters in use|(?:the )?(?:present |current )?(?:set-?up|values))(?: now)?\W*$"),
     (Role.HELP, r"^(?:this (?:text|list|menu|help)|this|list of (?:commands|words)|shows this|help|lists? commands)$"),
@@ -104,7 +104,7 @@ HARM = re.compile(
     r"deliver|restor|reset|restart|reboot|\bboot|\bload|recall|\bslot|firmware(?! version)|updat|upgrad|\bimage|"
     r"serial|\bbaud|speed|owner|(?<!loss )(?<!s11 )(?<!s21 )(?<!through )(?<!thru )(?<!reflected )(?<!received )(?<!transmitted )\blevel(?! list\b| and (?:angle|phase)\b)|\bpower|\bdbm\b|generator|amplif|attenuat|\brf (?:out|on|off|source)|"
     r"output (?:level|power|on|off|amp)|source (?:on|off|power)|trim|crystal|xtal|tcxo|referenc|adjust|\bdac\b|"
-    r"service|workshop|mainten|procedure|\bconnect|confirm|forget|forever|for ever|remember|\bkeep (?:this|these|it)|"
+    r"service|workshop|mainten|procedure|\bconnect|confirm|forget|forever|for ever|remember|\bkeep(?:s|ing)? (?:this|these|it|(?:the |all |your |my |present |current )*(?:settings|set-?up|config\w*|state|values|parameters)\b)|"
     r"\bkept|stick|next time|power-?on|start-?up|as new|over ?write|\bzero\b|\bnull\b|unlock|password|shut ?down|"
     r"\bfiles?\b|\bcard\b|\bdisk|\bdisc\b|licen|\bregister\b.{0,12}(?:set|poke)|\bpoke|debug|selftest|self-test|danger|"
     r"warning|caution|irrevers|replac|overwrit|do not use|not for users|rebuild|programming|\bsecur|\bfuse|(?<!what it is )(?<!what i am )\bset to\b|"
