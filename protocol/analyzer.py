@@ -16,7 +16,7 @@ from protocol.conversation import Conversation
 from protocol.dialects.events import Apply, ReadSettings, SettingsReply, SweepReply, TakeSweep
 from protocol.errors import AnalyzerError, RequestError, SettingsLostError
 from protocol.profiles.profile import Profile
-from protocol.sweep import Applied, Sweep, SweepSettings
+from protocol.sweep import OWN_BANDWIDTH, Applied, Sweep, SweepSettings
 from protocol.tiles import Measured, join, joined, split
 from protocol.wire.link import Link
 
@@ -170,7 +170,7 @@ class Analyzer(Conversation):
         if scpi is not None and scpi.traces_assumed:
             said.append("S11 and S21 are told apart by their order alone: prove it with open leads (S11 near 0 dB)")
         if not told and not self._profile.sets_bandwidth:
-            said.append("this analyzer's bandwidth can't be set and is not known: it measures with its own")
+            said.append(OWN_BANDWIDTH)
         return tuple(said)
 
     async def _read_settings(self, settings: SweepSettings) -> dict[str, float]:

@@ -6,6 +6,7 @@ Owns: the frozen types that the whole serial layer and the visit pass around. Re
 from __future__ import annotations
 
 import math
+from collections.abc import Sequence
 from dataclasses import dataclass, field
 
 import numpy as np
@@ -98,6 +99,16 @@ class Applied:
     actual: SweepSettings
     changes: tuple[str, ...] = ()
     verified: frozenset[str] = field(default_factory=frozenset)
+
+
+OWN_BANDWIDTH = "this analyzer's bandwidth can't be set and is not known: it measures with its own"
+"""One of the sentences of `Applied.changes`."""
+
+
+def bandwidth_words(bandwidth_hz: float, changes: Sequence[str]) -> str:
+    """The bandwidth of settings for people, where the `changes` with which they were taken do not say that nobody
+    knows it."""
+    return "bandwidth not known" if OWN_BANDWIDTH in changes else f"{bandwidth_hz:g} Hz bandwidth"
 
 
 @dataclass(frozen=True, slots=True)

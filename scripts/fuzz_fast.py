@@ -176,7 +176,7 @@ def main() -> int:
     parser.add_argument("--seconds", type=float, default=60.0)
     parser.add_argument("--inputs", type=int, default=1 << 62, help="end after so many")
     parser.add_argument("--follow", type=float, default=0.2, help="share of the time in which lines are followed")
-    parser.add_argument("--timeout", type=int, default=20, help="seconds for one input")
+    parser.add_argument("--timeout", type=int, default=20, help="seconds of the processor for one input")
     parser.add_argument("--memory", type=int, default=4000, help="megabytes for the process")
     parser.add_argument("--ways", type=int, default=1 << 30, help="one visit in so many goes through every way out")
     parser.add_argument("--corpus", type=Path, help="folder of inputs to begin with and to add to")
@@ -199,8 +199,6 @@ def main() -> int:
         if folder is not None:
             folder.mkdir(parents=True, exist_ok=True)
     trial = Trial(options.target, targets.TARGETS[options.target], options.corpus, options.out)
-    signal.signal(signal.SIGALRM, lambda *_: trial.look(options.timeout))
-    signal.setitimer(signal.ITIMER_REAL, TICK_S, TICK_S)
     known = targets.seeds(options.target)
     if options.corpus is not None:
         known += [file.read_bytes() for file in sorted(options.corpus.iterdir()) if file.is_file()]
@@ -208,6 +206,9 @@ def main() -> int:
     if options.reduce is not None:
         _reduce(trial, options.reduce)
         return 0
+    trial.call(trial.pool[0])  # what all inputs share is made
+    signal.signal(signal.SIGPROF, lambda *_: trial.look(options.timeout))
+    signal.setitimer(signal.ITIMER_PROF, TICK_S, TICK_S)  # of the processor: the machine may be busy with other work
     seconds = _run(trial, options)
     for loop, _ in sessions.LOOPS:
         loop.close()

@@ -34,7 +34,7 @@ from protocol.simulated.bench import start_bench  # noqa: E402 - after the path 
 SITE = str(ROOT / "fixtures/sites/demo-450.toml")
 MOST_MB, FIRST_WORDS_S, PATIENCE_S = 120.0, 1.0, 3600.0
 A_STEP = 500
-PROGRESS = re.compile(r", \d+ of \d+ sweeps")
+PROGRESS = re.compile(r"\d+ of \d+ (?:sweeps|pages)")
 COMMANDS = ["report", "trend", "together", "export", "copy", "watch", "live", "check"]
 """The last two go on with the run: after `check` it is at its end."""
 
@@ -165,7 +165,7 @@ def _followed(program: subprocess.Popen[bytes], near: int, began: float, until: 
             os.write(near, b"\x1b[1;1R")
         if until and not asked and re.search(until.encode(), said):
             asked = True
-            os.write(near, b"q")
+            os.write(near, b"q\r")  # a run may go on
     if program.poll() is None:
         program.kill()
     told.status, told.all_s, told.said = program.wait(), time.monotonic() - began, said.decode(errors="replace")

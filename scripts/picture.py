@@ -101,7 +101,7 @@ async def draw_tuning(to: Path) -> None:
             told = TURN.search(shown())
             if told is None:  # the leak is to be bounded first: that is worth a picture, too
                 break
-            assert told is not None and tool.bench is not None
+            assert tool.bench is not None
             by_hz = float(told[2]) * HZ_PER_TURN * (1.0 if told[3] == "clockwise" else -1.0)
             await pilot.press("t")
             tool.bench.say(f"turn L {told[1]} {by_hz:.0f}")

@@ -38,9 +38,10 @@ class Parser(argparse.ArgumentParser):
 _Commands: TypeAlias = "argparse._SubParsersAction[Parser]"
 
 BESIDE = frozenset({"feeder", "gains", "desense", "part", "suits", "cavity", "resonators", "witness"})
-ON_SCREEN = frozenset({"demo", "live", "watch"})
 KEPT = frozenset({"together", "report", "export", "copy", "trend", "archive", "note", "freeze"})
 """The commands of `tui.commands.beside` and `tui.commands.kept`; all others measure."""
+ON_SCREEN = frozenset({"demo", "live", "watch"})
+"""Those that load what draws a screen, too."""
 
 
 def main(arguments: Sequence[str] | None = None) -> int:
@@ -58,6 +59,8 @@ def main(arguments: Sequence[str] | None = None) -> int:
             return ExitStatus.GOALS_MET
         say(f"deepnotch: {output_words(error)}")
         return ExitStatus.MACHINE
+    except KeyboardInterrupt:  # while libraries load
+        return ExitStatus.INTERRUPTED
     return status
 
 
@@ -193,6 +196,7 @@ def build_parser() -> argparse.ArgumentParser:
     _measuring_commands(commands)
     _analyzer_commands(commands)
     _beside_commands(commands)
+    _repeater_commands(commands)
     _kept_commands(commands)
     simulate = commands.add_parser("simulate", help="start a simulated analyzer and print its device node")
     simulate.add_argument("options", nargs=argparse.REMAINDER, help="see: deepnotch simulate --help")
@@ -278,8 +282,8 @@ def _analyzer_commands(commands: _Commands) -> None:
 
 
 def _beside_commands(commands: _Commands) -> None:
-    """Those that say more of a visit than the figures of its hook-ups: parts, feeder, gain, whether an analyzer
-    suits."""
+    """Those that say more of a visit than the figures of its hook-ups: what they show together, cavities, a second
+    witness, the feeder."""
     together = commands.add_parser("together", help="what several hook-ups of a visit file show together")
     _visit(together)
 
@@ -312,6 +316,9 @@ def _beside_commands(commands: _Commands) -> None:
     )
     _json(feeder)
 
+
+def _repeater_commands(commands: _Commands) -> None:
+    """Those that speak of the repeater: its gain, its desense, whether an analyzer suits its duplexer, its chain."""
     gains = commands.add_parser("gains", help="what the repeater gains, before and after: desense, margins, range")
     _visit(gains)
     gains.add_argument("--power", metavar="W", help="write down the transmitter's power")

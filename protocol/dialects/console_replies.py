@@ -14,24 +14,20 @@ from types import MappingProxyType
 import numpy as np
 from numpy.typing import NDArray
 
-from protocol.dialects.events import (
-    SweepReply,
-    Waiting,
-)
+from protocol.dialects.events import SweepReply, Waiting
 from protocol.dialects.exchange import (
     NUMBER_LIMIT,
     PLAIN_LIMIT,
     Exchange,
-    Frame,
     Step,
     Steps,
     WireError,
     plain,
     shown,
 )
-from protocol.dialects.frames import answered, counted, never, settled, until
+from protocol.dialects.frames import answered, between, counted, never, settled, until
 from protocol.dialects.numbers import PointTable, complex_columns
-from protocol.dialects.reply import Manner, cleaned
+from protocol.dialects.reply import Manner
 from protocol.errors import RequestError
 from protocol.profiles.consoles import Console
 from protocol.profiles.profile import Profile
@@ -114,7 +110,7 @@ class ConsoleReplies(Exchange):
     ) -> _Part:
         """The reply to a question for data; put again while the sweep runs, where the analyzer wants it so."""
         if self._console.asks_again:
-            for number in range(self._most_polls):
+            for number in range(MOST_POLLS):
                 body = yield from self._ask(
                     command, values, waiting, table=table, points=points, refusable=True, short=True, again=number > 0
                 )
@@ -146,15 +142,10 @@ class ConsoleReplies(Exchange):
             return table.loose_columns(lines, points, what, first=self._console.enough is not None)
         return table.columns(body, points, what)
 
-    @property
-    def _most_polls(self) -> int:
-        """Questions whether a sweep is done before it counts as lost; where silence ends an answer each takes long."""
-        return FEW_POLLS if self._manner.silent else MOST_POLLS
-
     def _ready(self, poll: Template) -> _Questions:
         """Ask until the analyzer says that its sweep is done."""
         ready = self._console.ready.encode("ascii")
-        for number in range(self._most_polls):
+        for number in range(MOST_POLLS):
             lines = yield from self._lines(poll, again=number > 0)
             if ready in lines:
                 return
@@ -243,7 +234,7 @@ class ConsoleReplies(Exchange):
             return Step(data, until(enough), repr(text), waiting, limit, after_sweep)
         silent = self._manner.silent
         settle = settled(self._manner, text, enough, silent) if silent or self._manner.prompt is None else None
-        frame = self._frame(text)
+        frame = between(self._manner, echo_of(text) if self._console.echo else None)
         empty = silent and table is None and not must
         if must and enough is None and settle is not None:
             enough = answered(self._manner, text)
@@ -269,49 +260,9 @@ class ConsoleReplies(Exchange):
         lines = body.split(self._console.in_end)
         return self._console.in_end.join(line for line in lines if not self._manner.remark(line))
 
-    def _frame(self, text: str) -> Frame:
-        """Finds the body between echo and prompt (or the line that ends replies), each at the start of a line."""
-        echo = echo_of(text) if self._console.echo else None
-        end = self._manner.prompt or self._manner.end
-        begin, scanned = (None if echo else 0), 0
-        longest = 2 + max((len(text) for text in (*self._manner.prompts, *self._manner.ends)), default=0) + 16
 
-        def frame(buffer: bytearray) -> tuple[bytes, int] | None:
-            nonlocal begin, scanned
-            if end is None:
-                return None
-            view: bytes | bytearray = buffer
-            match = None
-            for text_now in (buffer, cleaned(bytes(buffer)) if b"\x1b" in buffer or b"\x08" in buffer else None):
-                if text_now is None:
-                    break
-                if text_now is not buffer or scanned > len(text_now):
-                    begin, scanned = (None if echo else 0), 0
-                view = text_now
-                if begin is None and echo is not None:
-                    found = echo.search(view)
-                    if found is None:
-                        continue
-                    begin = scanned = found.end()
-                assert begin is not None
-                first = begin + (1 if view[begin : begin + 1] == b"\n" else 0)  # the LF of an echo cut behind its CR
-                since = max(first, scanned - longest)
-                match = end.match(view, first)
-                if match is None and self._manner.may_end(view, since):
-                    match = end.search(view, since)
-                if match is not None:
-                    break
-                scanned = len(view)
-            if view is not buffer:
-                begin, scanned = (None if echo else 0), 0
-            if match is None:
-                return None
-            return bytes(view[first : match.start()]), match.end() if view is buffer else len(buffer)
-
-        return frame
-
-
-MOST_POLLS, FEW_POLLS = 20_000, 300
+MOST_POLLS = 20_000
+"""Questions whether a sweep is done, at most; how long one may take is the driver's to know (`last_time`)."""
 
 
 def manner_of(console: Console) -> Manner:

@@ -1,15 +1,17 @@
-"""Where a console's reply ends when no prompt tells it: so many points, an answer at all, or silence.
+"""Where a console's reply begins and ends: between echo and prompt; where no prompt tells it, at so many points, at an
+answer at all, or at silence.
 
 Owns: these ends as frames. Refuses: clocks; the driver says when it is silent.
 """
 
 from __future__ import annotations
 
+import re
 from collections.abc import Callable
 
 from protocol.dialects.exchange import Frame, WireError, plain
 from protocol.dialects.numbers import PointTable
-from protocol.dialects.reply import Manner
+from protocol.dialects.reply import Manner, cleaned
 
 
 def never(_: bytearray) -> None:
@@ -57,3 +59,44 @@ def settled(manner: Manner, text: str, enough: Callable[[bytearray], bool] | Non
         return bytes(buffer), len(buffer)
 
     return settle
+
+
+def between(manner: Manner, echo: re.Pattern[bytes] | None) -> Frame:
+    """Finds the body between echo and prompt (or the line that ends replies), each at the start of a line."""
+    end = manner.prompt or manner.end
+    begin, scanned = (None if echo else 0), 0
+    longest = 2 + max((len(text) for text in (*manner.prompts, *manner.ends)), default=0) + 16
+
+    def frame(buffer: bytearray) -> tuple[bytes, int] | None:
+        nonlocal begin, scanned
+        if end is None:
+            return None
+        view: bytes | bytearray = buffer
+        match = None
+        for text_now in (buffer, cleaned(bytes(buffer)) if b"\x1b" in buffer or b"\x08" in buffer else None):
+            if text_now is None:
+                break
+            if text_now is not buffer or scanned > len(text_now):
+                begin, scanned = (None if echo else 0), 0
+            view = text_now
+            if begin is None and echo is not None:
+                found = echo.search(view)
+                if found is None:
+                    continue
+                begin = scanned = found.end()
+            assert begin is not None
+            first = begin + (1 if view[begin : begin + 1] == b"\n" else 0)  # the LF of an echo cut behind its CR
+            since = max(first, scanned - longest)
+            match = end.match(view, first)
+            if match is None and manner.may_end(view, since):
+                match = end.search(view, since)
+            if match is not None:
+                break
+            scanned = len(view)
+        if view is not buffer:
+            begin, scanned = (None if echo else 0), 0
+        if match is None:
+            return None
+        return bytes(view[first : match.start()]), match.end() if view is buffer else len(buffer)
+
+    return frame

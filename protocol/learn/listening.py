@@ -15,6 +15,7 @@ from protocol.finding.heard import heard
 from protocol.learn.asking import NO_LIST, VALUES, Asking
 from protocol.learn.dialogue import Role
 from protocol.learn.found import MissingError
+from protocol.learn.reasons import unanswered, unlisted
 from protocol.learn.words.allow import SENT, Entry
 from protocol.learn.words.cells import registers_of
 from protocol.learn.words.general import general_entries, topics_of
@@ -106,12 +107,7 @@ class Listening(Asking):
         if not self.words and locked:
             raise MissingError(f"it is locked: it answers {locked!r} to all; unlock it by hand, then learn again")
         if not self.words:
-            came = heard(self.talk.transcript)
-            raise MissingError(
-                f"it shows no list of its words to any word of help: {came}"
-                if came
-                else "nothing answers: not an empty line, not a word of help, not a question for the identity"
-            )
+            raise MissingError(unlisted(self.opening.help_word, printed, heard(self.talk.transcript)))
 
     async def _unpaged(self, entries: Sequence[Entry]) -> None:
         """Where a word parts replies into pages, or not, it is told not to, now and whenever the port is opened."""
@@ -208,11 +204,11 @@ class Listening(Asking):
             return
         if not help_word:
             refusal = " / ".join(self.talk.manner.refusals)
-            raise MissingError(
-                f"it answers every word with {refusal!r}, those of the technician too; its words are not known"
-                if refusal and any(word.told is not None for word in self.words)
-                else "no word is known that it answers"
-            )
+            if refusal and any(word.told is not None for word in self.words):
+                raise MissingError(
+                    f"it answers every word with {refusal!r}, those of the technician too; its words are not known"
+                )
+            raise MissingError(unanswered(self.words, any(self.talk.manner.prompts)))
         await self._ends_otherwise()
         found.identify, found.identity = help_word, "learned console"
         found.unknown.append("its identity: no word tells it; its list of words is asked for instead")

@@ -176,7 +176,8 @@ class Sweeping(Listening):
             self._trials.setters.words = self.words
             acquisition = await acquire.find(points)
         if acquisition is None:
-            raise MissingError(why_no_data(acquire, self.words, self.trial_settings()[0], self.opening.printed))
+            one, printed = self.trial_settings()[0], self.opening.printed
+            raise MissingError(why_no_data(acquire, self.words, one, printed, stopped=self.opening.wake))
         taken = await acquire.take(acquisition, points)
         ends, through = (first.start_hz, first.stop_hz), self._through
         try:

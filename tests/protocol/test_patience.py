@@ -124,6 +124,40 @@ async def test_an_analyzer_that_sweeps_by_itself_is_given_the_time_of_a_sweep() 
     await analyzer.close()
 
 
+POLLED = LINES.replace('sweep = "measure"', 'sweep = "measure"\npoll = "over?"').replace(
+    "[console]", '[console]\nready = "yes"'
+)
+PROMPT = 'prompt = "your turn: "'
+
+
+@pytest.mark.parametrize("prompted", [True, False])
+@pytest.mark.parametrize("asked", [400, 10**6])
+async def test_a_sweep_is_asked_for_as_long_as_one_may_take(
+    prompted: bool, asked: int, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """Whatever ends a reply: by the clock, not by a number of questions."""
+    bare = POLLED.replace(PROMPT, "").replace("echo = true", "echo = false")
+    profile, link = quickest(parse_profile(POLLED if prompted else bare)), MemoryLink(lines_answer)
+
+    def answer(data: bytes) -> bytes:
+        told = lines_answer(data)
+        if data == b"over?\r":
+            told = data + b"\n" + (b"no" if link.sent.count(data) < asked else b"yes") + b"\r\n" + YOURS
+        return told if prompted else told.removeprefix(data + b"\n").removesuffix(YOURS)
+
+    link._answer = answer
+    monkeypatch.setattr("protocol.requests.LONGEST_AGAIN_S", 0.0)
+    monkeypatch.setattr(Pace, "patience_s", lambda *_: 0.2 if asked > 400 else 30.0)
+    analyzer = await Analyzer.on_link(link, profile)
+    await analyzer.apply(SETTINGS)
+    if asked == 400:
+        assert (await analyzer.sweep()).frequency_hz.size == 11
+    else:
+        with pytest.raises(AnalyzerError, match="never became 'yes'"):
+            await analyzer.sweep()
+    await analyzer.close()
+
+
 async def test_bytes_without_end_before_the_first_question() -> None:
     link = MemoryLink(lambda data: b"")
     link.endless = True

@@ -112,6 +112,10 @@ class Terminal:
         """Bytes as they are: noise, another alphabet, a binary paste."""
         os.write(self._master, data)
 
+    def draw_over(self, data: bytes) -> None:
+        """Another program writes on the terminal."""
+        self._stream.feed(data)
+
     def modes(self) -> list[Any]:
         """Of the terminal: tcgetattr(3)."""
         return termios.tcgetattr(self._master)

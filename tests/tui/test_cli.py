@@ -210,6 +210,14 @@ def test_ports_and_profiles(capsys: pytest.CaptureFixture[str]) -> None:
     assert main(["ports"]) == 0
 
 
+def test_a_key_that_interrupts_while_libraries_load_leaves_no_traceback(monkeypatch: pytest.MonkeyPatch) -> None:
+    def interrupted(**_: bool) -> bool:
+        raise KeyboardInterrupt
+
+    monkeypatch.setattr("tui.cli.too_little", interrupted)
+    assert main(["ports"]) == ExitStatus.INTERRUPTED
+
+
 def test_the_version_is_told_where_nothing_is_installed(
     capsys: pytest.CaptureFixture[str], monkeypatch: pytest.MonkeyPatch
 ) -> None:

@@ -141,16 +141,18 @@ def test_clock(seconds: float, shown: str) -> None:
     assert rows.clock(seconds) == shown
 
 
-def survey_picture(leakage_db: float | None) -> LiveState:
+def survey_picture(leakage_db: float | None, sweeps: int = 40) -> LiveState:
     site = load()
     assessor = Assessor(site, HookUp.parse("loads"), 1)
-    for sweep in take_on_loads(40, leakage_db=leakage_db):
+    for sweep in take_on_loads(sweeps, leakage_db=leakage_db):
         assessor.add(sweep)
     state = picture(3)
     return dataclasses.replace(state, hookup=HookUp.parse("loads"), assessment=assessor.assess())
 
 
-@pytest.mark.parametrize(("leakage_db", "says"), [(-85.0, "LEAKAGE READING -8"), (None, "LEAKAGE AT LEAST")])
+@pytest.mark.parametrize(
+    ("leakage_db", "says"), [(-85.0, "LEAKAGE over the whole sweep READING -8"), (None, "sweep AT LEAST")]
+)
 def test_a_survey_shows_leakage_and_what_averaging_is_worth(leakage_db: float | None, says: str) -> None:
     shown = texts(survey_picture(leakage_db), 80)
     assert any(says in line for line in shown)
@@ -185,3 +187,14 @@ def test_a_wrong_hook_up_is_named_with_its_cure() -> None:
     assert not any("READING" in line and "loss" in line for line in shown)
     off = dataclasses.replace(state, progress=dataclasses.replace(state.progress, phase=Phase.FAULT))
     assert "HOOK A>L not seen now" in text(rows.head_row(off, 80))
+
+
+def test_a_survey_is_not_called_too_short_that_will_be_long_enough() -> None:
+    state = survey_picture(None, 6)
+    assert state.assessment is not None and state.progress.order is not None
+    needed = next(int(found[1]) for words in state.assessment.cautions if (found := re.search(r"survey (\d+)", words)))
+    for planned, told in ((needed, False), (needed - 1, True)):
+        order = dataclasses.replace(state.progress.order, planned_sweeps=planned)
+        going = dataclasses.replace(state.progress, order=order, phase=Phase.SWEEPING, changes=())
+        shown = text(rows.message_rows(dataclasses.replace(state, progress=going), 80)[0])
+        assert ("too short" in shown) is told

@@ -8,6 +8,7 @@ import stat
 import sys
 import termios
 import textwrap
+import time
 from collections.abc import Iterable, Iterator
 from pathlib import Path
 from unittest import mock
@@ -22,6 +23,7 @@ from protocol.simulated.bench import Bench, start_bench
 from tests.tui.terminal import PATIENCE_S, Terminal
 from tests.tui.test_terminal_gone import SITE, outcomes, remarks, sequences, wait_until
 from tui.commands.exit_status import ExitStatus
+from tui.terminal.thin_line import QUICK_S, WHOLE_EVERY_S, ThinApp
 from tui.terminal.typed_bytes import LONGEST_PASTE, PASTE_BEGINS, PASTE_PAUSE_S, TypedBytes
 
 SWEEPS = 30
@@ -118,6 +120,44 @@ def words(bench: Bench, path: Path) -> list[str]:
 
 def sweeping(screen: Terminal) -> None:
     screen.wait_for(lambda text: bool(re.search(rf"SWEEPS +[1-9]\d* of {SWEEPS}", text)))
+
+
+def test_what_others_do_to_the_terminal_is_undone(bench: Bench, tmp_path: Path) -> None:
+    """A message to all terminals lies over a figure; somebody sets the terminal to lines and echo."""
+    screen = Terminal(words(bench, tmp_path / "a.visit"))
+    try:
+        sweeping(screen)
+        screen.draw_over(b"\x1b[2J\x1b[Hthe system goes down for maintenance")
+        assert "REJECT" not in screen.text
+        screen.type("\x0c")
+        screen.wait_for(lambda text: "REJECT at" in text and "goes down" not in text)
+        mine = screen.modes()
+        cooked = [*mine]
+        cooked[3] |= termios.ICANON | termios.ECHO
+        screen.change_modes(cooked)
+        screen.wait_for(lambda _: screen.modes()[3] == mine[3])
+        screen.wait_for(f"{SWEEPS} of {SWEEPS}")
+        screen.wait_for(", complete")
+        screen.type("q")
+        assert screen.wait_for_end() == 0
+    finally:
+        screen.close()
+
+
+def test_a_screen_is_written_whole_now_and_then(monkeypatch: pytest.MonkeyPatch) -> None:
+    """Nobody presses a key, and what somebody wrote over it goes all the same; not on a line that is slow."""
+    drawn: list[float] = []
+    monkeypatch.setattr(ThinApp, "draw_anew", lambda app: drawn.append(app._whole_s))
+    app: ThinApp[None] = ThinApp()
+    app._whole_s = -2 * WHOLE_EVERY_S
+    for took_s, whole in ((2 * QUICK_S, 0), (0.0, 1)):
+        app._pace.wrote(time.monotonic() - took_s)
+        app.on_cursor_position()
+        assert len(drawn) == whole
+    app._whole_s = time.monotonic()
+    app._pace.wrote(time.monotonic())
+    app.on_cursor_position()
+    assert len(drawn) == 1
 
 
 def test_bytes_that_are_no_text_change_nothing(bench: Bench, tmp_path: Path) -> None:

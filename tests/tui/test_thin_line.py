@@ -59,6 +59,7 @@ def test_bytes_of_a_run_and_of_an_idle_screen(path: Path) -> None:
         took_s, pictures = time.monotonic() - began, screen.raw[before:].count(QUESTION)
         spent = len(screen.raw) - before
         assert pictures >= 3 and spent / pictures < 2000 and spent / took_s < 10_000
+        screen.wait_for("one survey then serves both")  # the advice is the last that comes
         drain(screen)
         began = time.monotonic()
         while time.monotonic() - began < 10 * REFRESH_S:

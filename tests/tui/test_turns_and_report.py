@@ -17,6 +17,7 @@ from tests.tui.whole import cells, faults
 from tests.visit.simulated_visits import SimulatedVisit, fitted_once
 from tests.visit.test_corrections import add_turn
 from tui.drawing.marks import MarkSet
+from tui.screens.day_screen import DayScreen
 from tui.screens.live_screen import LiveScreen
 from tui.screens.report_dialog import ReportDialog
 from tui.screens.start_screen import StartScreen
@@ -173,3 +174,11 @@ async def test_the_live_screen_lists_the_visits(tmp_path: Path) -> None:
             await pilot.pause()
             page = "\n".join(cells(app))
             assert "> a.visit" in page and "0 runs" in page and faults(app) == []
+
+
+async def test_any_arrow_goes_to_another_step_of_the_day(tmp_path: Path) -> None:
+    with a_tool(tmp_path, states()[0]) as tool:
+        async with shown(DayScreen(tool), (80, 24)) as (app, pilot):
+            await pilot.press("1", "2", "right", "down", "left")
+            await pilot.pause()
+            assert "STEP 13" in "\n".join(cells(app))

@@ -4,11 +4,13 @@ lost, the run goes on."""
 from __future__ import annotations
 
 import contextlib
+import errno
 import os
 import shutil
 import threading
 import time
 from collections.abc import Callable, Iterator
+from functools import partial
 from pathlib import Path
 
 import pytest
@@ -23,6 +25,7 @@ from visit.record.opening import RecordError
 from visit.record.visit_file import VisitFile
 from visit.run.conductor import Phase, RunOrder
 from visit.run.live import LiveState
+from visit.run.station import Station
 from visit.site.hookup import HookUp
 from visit.site.presets import wide
 
@@ -178,18 +181,35 @@ def test_another_number_of_the_same_file_is_no_loss(visit: VisitFile, monkeypatc
     visit.close()
 
 
+def _until(station: Station, condition: Callable[[LiveState], bool]) -> LiveState:
+    """Look until the picture is as expected; the deadline only ends a test that fails."""
+    deadline, pause = time.monotonic() + PATIENCE_S, threading.Event()
+    while not condition(station.state()):
+        assert time.monotonic() < deadline, station.state()
+        pause.wait(0.02)
+    return station.state()
+
+
+def test_a_disk_that_was_full_and_has_room_again(tmp_path: Path) -> None:
+    with table(tmp_path, "demo-450", "U6", watched=True) as bench:
+        until, file = partial(_until, bench.station), bench.station.visit.file
+        bench.station.order(RunOrder(HookUp("A", "L"), wide(bench.site), 12))
+        until(lambda state: state.progress.done >= 3)
+        file.rows("pragma max_page_count = 1")  # SQLite's own word for a full disk
+        state = until(lambda state: state.progress.phase is Phase.WAITING)
+        assert "is full" in state.progress.message and state.progress.message.endswith("goes on by itself")
+        file.rows("pragma max_page_count = 1000000")
+        until(lambda state: state.progress.phase is Phase.COMPLETE)
+        rows = file.rows("select sequence from sweep order by id")
+        assert [number for (number,) in rows] == list(range(12))
+        assert file.runs()[-1].outcome == "complete"
+
+
 @pytest.mark.parametrize("way", [removed, cut])
 def test_a_run_goes_on_with_all_its_sweeps(tmp_path: Path, way: Callable[[Path], None]) -> None:
     """On the live screen, too: its figures are of all sweeps, those in the first file included."""
     with table(tmp_path, "demo-450", "U6", watched=True) as bench:
-
-        def until(condition: Callable[[LiveState], bool]) -> LiveState:
-            deadline, pause = time.monotonic() + PATIENCE_S, threading.Event()
-            while not condition(bench.station.state()):
-                assert time.monotonic() < deadline, bench.station.state()
-                pause.wait(0.02)
-            return bench.station.state()
-
+        until = partial(_until, bench.station)
         bench.station.order(RunOrder(HookUp("A", "L"), wide(bench.site), 40))
         until(lambda state: state.progress.done >= 5)
         way(tmp_path / "a.visit")
@@ -199,3 +219,20 @@ def test_a_run_goes_on_with_all_its_sweeps(tmp_path: Path, way: Callable[[Path],
         assert "the run goes on in" in message_rows(state, 400)[0][0][0]
         run = bench.station.visit.file.runs()[-1]
         assert (run.outcome, bench.station.visit.file.sweep_count(run.id)) == ("complete", 40)
+
+
+def test_a_folder_that_can_not_be_looked_into_is_no_loss(visit: VisitFile, monkeypatch: pytest.MonkeyPatch) -> None:
+    look = Path.stat
+
+    def shut(path: Path, **how: bool) -> os.stat_result:
+        if path == visit.path:
+            raise PermissionError(errno.EACCES, "Permission denied")
+        return look(path, **how)
+
+    with monkeypatch.context() as patch:
+        patch.setattr(Path, "stat", shut)
+        visit.remark("note", "meanwhile", 1.0)
+    visit.remark("note", "later", 2.0)
+    assert visit.rows("select count(*) from remark where kind = 'note'") == [(2,)]
+    visit.close()
+    assert not list(visit.path.parent.glob("*rescued*"))

@@ -9,13 +9,13 @@ from pathlib import Path
 import pytest
 
 from protocol.errors import RequestError
-from rf.values.figure import inferred
+from rf.values.figure import inferred, reading
 from tests.benchtop import IDEAL, make_unit, take
-from visit.day.planner import plan_proof
+from visit.day.planner import LONGEST, plan_proof, survey_for_turns
 from visit.figures.assessment import Assessment
 from visit.figures.assessor import Assessor
 from visit.figures.known import Known, LeakSource
-from visit.site.hookup import HookUp
+from visit.site.hookup import HookUp, Side
 from visit.site.site import Site, load_site
 
 SITE = load_site(Path(__file__).parents[2] / "fixtures/sites/demo-450.toml")
@@ -78,6 +78,15 @@ def test_a_survey_that_was_too_short_asks_for_a_longer_one_and_not_for_better_le
     short = planned(LeakSource("survey, run 2", False, 7))
     assert "7 sweeps found no leak" in short and "-86 dB; survey longer, " in short and "better leads" not in short
     assert "better leads" in planned(LeakSource("survey, run 2", True, 7))
+
+
+def test_a_survey_before_the_fine_turns_lasts_no_longer_than_one_may() -> None:
+    run = dataclasses.replace(wide_run(), bandwidth_hz=1000.0)
+    usual = survey_for_turns(SITE, Side.LOW, run, 0.5)
+    noisy = dataclasses.replace(run, floor_now=reading(-45.0, -45.5, -44.5, "dB"))
+    longest = survey_for_turns(SITE, Side.LOW, noisy, 0.5)
+    assert usual is not None and longest is not None and usual.sweeps < longest.sweeps == LONGEST
+    assert longest.seconds == LONGEST * 0.5
 
 
 def test_a_leak_is_named_before_anybody_waits() -> None:

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import dataclasses
 import os
 import signal
 import sqlite3
@@ -13,9 +14,9 @@ from pathlib import Path
 import numpy as np
 import pytest
 
-from protocol.sweep import Applied, Sweep, SweepSettings
+from protocol.sweep import OWN_BANDWIDTH, Applied, Sweep, SweepSettings
 from visit.record.opening import RecordError
-from visit.record.visit_file import VisitFile
+from visit.record.visit_file import RunRow, VisitFile
 from visit.site.hookup import HookUp
 from visit.site.site import Site, load_site
 
@@ -144,3 +145,10 @@ def test_a_kill_loses_no_committed_sweep(tmp_path: Path) -> None:
     assert row.outcome is None
     assert visit.sweep_count(row.id) >= acknowledged
     visit.close()
+
+
+def test_a_bandwidth_that_nobody_knows_is_not_told() -> None:
+    settings = SweepSettings(440e6, 450e6, 11, 1e3)
+    known = RunRow(1, "live", HookUp("A", "L"), settings, ("asked 21 points, analyzer took 11",), 1, None, 0.0)
+    assert known.bandwidth_words == "1000 Hz bandwidth"
+    assert dataclasses.replace(known, changes=(*known.changes, OWN_BANDWIDTH)).bandwidth_words == "bandwidth not known"

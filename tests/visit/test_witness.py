@@ -96,6 +96,8 @@ def test_a_curve_is_not_stretched() -> None:
         at_channel("400:0.2,500:0.4", 520e6)
     with pytest.raises(RequestError, match="MHz:dB"):
         at_channel("400:0.2:3", 455e6)
+    with pytest.raises(RequestError, match="two values"):
+        at_channel("400:0.2,455:0.3,455:0.9,500:0.4", 455e6)
 
 
 @pytest.fixture(scope="module")

@@ -13,7 +13,7 @@ from protocol.errors import RequestError, not_written
 from protocol.files.small_files import write_private
 from tui.commands.beside import opened
 from tui.commands.exit_status import ExitStatus
-from tui.commands.printing import Bar, data, row, say, show
+from tui.commands.printing import COPIED, Bar, data, row, say, show
 from visit.record.visit_file import VisitFile
 
 
@@ -62,7 +62,7 @@ def copy(options: argparse.Namespace) -> ExitStatus:
 
     to = options.to / options.visit.name if options.to.is_dir() else options.to
     with opened(options.visit, write=False) as visit:
-        runs, sweeps = copy_visit(visit, to, lambda done, of: visit.tell("pages", done, of))
+        runs, sweeps = copy_visit(visit, to, lambda done, of: visit.tell(COPIED, done, of))
     data([to])
     say(f"{runs} runs, {sweeps} sweeps")
     return ExitStatus.GOALS_MET

@@ -69,6 +69,10 @@ def show(text: str) -> None:
         print(text, end="", file=sys.stderr, flush=True)  # noqa: T201 - for people
 
 
+COPIED = "copied"
+"""What is told of a copy, which has pages and not sweeps."""
+
+
 class Bar:
     """How far a long reading is, on stderr: a bar on a terminal, otherwise a line now and then. Short ones say
     nothing. A file so large that it will take a while is named at once."""
@@ -92,12 +96,13 @@ class Bar:
             say(f"deepnotch: {what} {self._name}, {of / 1e6:.0f} MB")
         elif of > 0 and done > 0 and now - self._told > (BAR_EVERY_S if self._terminal else LINE_EVERY_S):
             self._told = now
+            count = f"{done} of {of} pages" if what == COPIED else f"{what}, {done} of {of} sweeps"
             if self._terminal:
                 filled = round(30 * done / of)
-                show(f"\r[{'#' * filled}{'.' * (30 - filled)}] {what}, {done} of {of} sweeps ")
+                show(f"\r[{'#' * filled}{'.' * (30 - filled)}] {count} ")
                 self._drawn = True
             else:
-                say(f"{what}, {done} of {of} sweeps")
+                say(count)
 
     def clear(self) -> None:
         """Take the bar away."""

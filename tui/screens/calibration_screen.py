@@ -13,6 +13,7 @@ from typing import ClassVar
 from textual.binding import Binding, BindingType
 
 from protocol.errors import RequestError
+from protocol.sweep import bandwidth_words
 from rf.calibration.standard_check import PAD_WITHIN_DB, THRU_WITHIN_DB
 from tui.drawing.blocks import Block, flowed, labelled
 from tui.screens.bench_words import bench_lines
@@ -86,7 +87,7 @@ class CalibrationScreen(TextScreen[None]):
 
     def text_blocks(self, width: int) -> list[Block]:
         """The steps, what the one in hand asks for, the keys."""
-        s = self._order.settings
+        s, changes = self._order.settings, self._tool.station.state().progress.changes
         calibrator = self._tool.visit.calibrator
         steps = [Block(("",), 0)]
         for number, entry in enumerate(self._steps):
@@ -95,7 +96,8 @@ class CalibrationScreen(TextScreen[None]):
             lines = labelled(head, f"{entry.state:<5} {entry.said}".strip(), width, 16) or [f" {head}"]
             steps.append(Block(tuple(lines), None if number == self._at else number + 2))
         step = self._step
-        sweep = f"{s.start_hz / 1e6:.4f} to {s.stop_hz / 1e6:.4f} MHz, {s.points} points, {s.bandwidth_hz:g} Hz"
+        bandwidth = bandwidth_words(s.bandwidth_hz, changes)
+        sweep = f"{s.start_hz / 1e6:.4f} to {s.stop_hz / 1e6:.4f} MHz, {s.points} points, {bandwidth}"
         return [
             Block(tuple(labelled("CALIBRATE", sweep, width, 12))),
             Block(tuple(labelled("kit", f"{calibrator.book.kit.name}; {SWEEPS} sweeps each", width)), 1),

@@ -21,6 +21,7 @@ from tui.drawing.rows import Row
 from tui.drawing.wrapping import wrapped
 from tui.screens.picture_rows import pooled_only
 from visit.figures.assessment import Assessment, Channel, Role, leak_words
+from visit.figures.leak_advice import planned_enough
 from visit.run.conductor import Phase
 from visit.run.live import LiveState
 from visit.site.hookup import HookUp, Side
@@ -279,7 +280,8 @@ def survey_rows(a: Assessment) -> list[Row]:
     split = a.survey
     if split is None:
         return [[(" LEAKAGE ", ""), ("five sweeps at least, both leads on loads", FAINT)], [("", "")]]
-    first: Row = [(" LEAKAGE ", ""), *figure_runs(split.leakage)]
+    # The title has the limit at a channel, which few points tell; this is of all points together.
+    first: Row = [(" LEAKAGE over the whole sweep ", ""), *figure_runs(split.leakage)]
     if split.leakage.kind is Kind.AT_LEAST:
         first.append((" down: none was found", ""))
     worth = f"averaging pays up to {split.worth_sweeps} sweeps" if split.worth_sweeps else "averaging still pays"
@@ -407,8 +409,11 @@ def _message(state: LiveState) -> tuple[str, str, str]:
         return " HOOK-UP ", check.cure, f"bold {VERMILLION}"
     if check is not None and check.state is State.NOTE:
         return " HOOK-UP ", check.cure, YELLOW
-    if state.assessment is not None and state.assessment.cautions:
-        return " NOTE    ", state.assessment.cautions[0], YELLOW
+    cautions = [] if state.assessment is None else state.assessment.cautions
+    planned = p.order.planned_sweeps if p.order is not None and p.phase is Phase.SWEEPING else None
+    said = next((words for words in cautions if not planned_enough(words, planned)), "")
+    if said:
+        return " NOTE    ", said, YELLOW
     return " ", p.message or f"{p.identity} on {state.port}, {p.phase.value}", FAINT
 
 

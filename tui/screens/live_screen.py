@@ -20,6 +20,7 @@ from tui.drawing.report_lines import budget_lines
 from tui.drawing.rows import Row
 from tui.screens.dialogs import BenchDialog, SweepDialog
 from tui.screens.reading_dialogs import KEY_NAMES, AskDialog, LinesDialog
+from tui.screens.too_small import useful_size
 from tui.screens.visit_keys import VisitKeys
 from visit.day.next_deed import USUAL_SWEEP_S
 from visit.day.planner import ProofPlan, plan_proof
@@ -162,12 +163,14 @@ class LiveScreen(VisitKeys):
 
     def action_quit(self) -> None:
         """Leave; the station is closed by whoever opened it. Asked first while a run goes on: whoever backs out of
-        other screens by q may press it once too often."""
-        station = self._tool.station
-        if not station.running:
+        other screens by q may press it once too often. A terminal too small for the question has told that q leaves."""
+        progress = self._tool.station.state().progress
+        whole = (
+            progress.order is not None and progress.done == progress.order.planned_sweeps
+        )  # its end is being written
+        if whole or not self._tool.station.running or useful_size(self.app) != self.app.size:
             self.app.exit()
             return
-        progress = station.state().progress
         lines = [f"A run goes on, {progress.done} sweeps so far. Leaving ends it; what it has is kept."]
         self.app.push_screen(AskDialog(lines, "end it and leave"), lambda yes: self.app.exit() if yes else None)
 

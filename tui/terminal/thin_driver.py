@@ -32,6 +32,7 @@ MOST_WAITING = 20
 """Textual's writer blocks its caller when 30 pieces wait. From here on they are dropped: whoever stalls the terminal
 must not stall the keys, the signals and the leaving."""
 TICK_S = 0.1
+HOLD_EVERY_S = 1.0
 MOST_AT_ONCE = 4096
 LEAVE_S = 3.0
 """A terminal that takes nothing for so long when the screen ends is let go of."""
@@ -78,6 +79,7 @@ class ThinDriver(LinuxDriver):
         self._wanted = self._stands = self._standing_up = False
         self._continued = 0
         self._modes: list[Any] | None = None
+        self._held_s = 0.0
         stream = sys.__stderr__
         assert stream is not None  # check_terminal has looked
         self._outlet = Outlet(stream.fileno(), stream.encoding)
@@ -155,8 +157,21 @@ class ThinDriver(LinuxDriver):
         while not self.exit_event.is_set() and not self._gone:
             for message in [*self._heard(typed, TICK_S), *typed.tick(time.monotonic())]:
                 self.process_message(message)
+            self._hold_modes()
         for message in [*self._heard(typed, 0.0, final=True), *typed.end()]:
             self.process_message(message)
+
+    def _hold_modes(self) -> None:
+        """Somebody else has set the terminal to lines and echo (`stty sane`): no key would come through any more.
+        Looked at once in a while, and only where the screen stands in front."""
+        now_s = time.monotonic()
+        if now_s < self._held_s + HOLD_EVERY_S or not self._stands or self._modes is None:
+            return
+        self._held_s = now_s
+        with contextlib.suppress(termios.error, OSError):
+            in_front = os.tcgetpgrp(self.fileno) == os.getpgrp()
+            if in_front and self._stands and termios.tcgetattr(self.fileno)[3] != self._modes[3]:
+                termios.tcsetattr(self.fileno, termios.TCSANOW, self._modes)
 
     def _heard(self, typed: TypedBytes, wait_s: float, *, final: bool = False) -> list[Message]:
         """What came within that time. A terminal that is gone (its end can be read, or nothing at all) never says

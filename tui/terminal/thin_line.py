@@ -10,13 +10,15 @@ Owns: when a picture goes out. Refuses: to know what is on it. `_display` is Tex
 
 from __future__ import annotations
 
+import math
 import time
-from typing import TypeVar
+from typing import ClassVar, TypeVar
 
 from rich.color import ColorSystem
 from rich.console import COLOR_SYSTEMS
 from textual._compositor import ChopsUpdate, LayoutUpdate
 from textual.app import App
+from textual.binding import Binding
 from textual.events import Event, Key, Paste, Resize
 from textual.screen import Screen
 from textual.timer import Timer
@@ -33,6 +35,9 @@ LONGEST_S = 60.0
 LOOK_AGAIN_S = 0.1
 LONGEST_REST_S = 3.0
 SAY_AGAIN_S = 5.0
+WHOLE_EVERY_S, QUICK_S = 60.0, 0.5
+"""While pictures come anyway, and the line is quick, all of the screen is written now and then: what somebody else
+wrote over it (a message to all terminals, a program in the background) hides a figure no longer than that."""
 HURRY_S = 1.0
 """So long after a key no picture waits for the line to rest."""
 
@@ -58,11 +63,13 @@ class Pace:
             self._patience_s = min(2 * self._patience_s, LONGEST_S)
         self._asked_s = now_s
 
-    def answered(self, now_s: float) -> None:
-        """The terminal shows the picture."""
+    def answered(self, now_s: float) -> float:
+        """The terminal shows the picture; seconds that took, infinite when nothing was asked."""
+        took_s = now_s - self._asked_s if self._asked_s is not None else math.inf
         if self._asked_s is not None and self._patience_s == NO_ANSWER_S:  # else: it stood still, now it moves again
             self._rested_s = now_s + min(now_s - self._asked_s, LONGEST_REST_S)
         self._answers, self._asked_s, self._patience_s = True, None, NO_ANSWER_S
+        return took_s
 
     def hurry(self, now_s: float) -> None:
         """A key was pressed: what it asks for goes first."""
@@ -72,17 +79,25 @@ class Pace:
 class ThinApp(App[T]):
     """An app whose screen is written with care."""
 
+    BINDINGS: ClassVar = [Binding("ctrl+l", "draw_anew", show=False, priority=True)]
+
     def __init__(self) -> None:
         super().__init__(driver_class=ThinDriver)
         self._glass, self._pace = Glass(), Pace()
         self._ahead = TypedAhead(self, super().on_event)
         self._later: Timer | None = None
         self._said_s = float("-inf")
+        self._whole_s = time.monotonic()
         self._cursor_stands = (-1, -1)
+
+    def action_draw_anew(self) -> None:
+        """On every screen."""
+        self.draw_anew()
 
     def draw_anew(self) -> None:
         """Nobody knows what stands on the terminal (it was resized, somebody else wrote on it): write all of it."""
         self._glass.forget()
+        self._whole_s = time.monotonic()
         self.refresh(layout=True)
 
     async def on_event(self, event: Event) -> None:
@@ -105,7 +120,9 @@ class ThinApp(App[T]):
 
     def on_cursor_position(self) -> None:
         """The answer."""
-        self._pace.answered(time.monotonic())
+        now_s = time.monotonic()
+        if self._pace.answered(now_s) < QUICK_S and now_s > self._whole_s + WHOLE_EVERY_S:
+            self.draw_anew()
         if self._later is not None:
             self._write_later()
 

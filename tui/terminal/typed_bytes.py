@@ -88,10 +88,10 @@ class TypedBytes:
         return whole.partition(PASTE_ENDS)[2]
 
     def _is_burst(self, text: str, now_s: float) -> bool:
-        """Whether this is of a paste that has no marks."""
+        """Whether this is of a paste that has no marks. Enter by itself behind one is a key: it takes the line."""
         if not text or self._pasting or "\x1b" in text:
             return False
-        goes_on = now_s < self._burst_s + BURST_PAUSE_S
+        goes_on = now_s < self._burst_s + BURST_PAUSE_S and text != "\r"
         return goes_on or (len(text) >= LEAST_BURST and len(set(text)) >= LEAST_UNLIKE)
 
     def _is_pasting_after(self, text: str) -> bool:

@@ -141,20 +141,26 @@ def plan_proof(
         return ProofPlan(settings, 400, 400 * per_sweep, "random", says)
     settings = replace(settings, points=chosen.points, bandwidth_hz=chosen.bandwidth_hz)
     limited = "leakage" if (wide.leakage or 0.0) > amplitude(-(goal + systematic)) / 2.0 else "random"
-    says = (
-        f"{expected}: {chosen.sweeps} zoom sweeps = {time_words(chosen.seconds)} at"
-        f" {chosen.seconds / chosen.sweeps:.2f} s each should show {goal:g} dB (90 % chance); limited by {limited}"
-    )
-    if chosen != usual:
-        says += (
-            f"; {chosen.points} points at {chosen.bandwidth_hz:g} Hz, for {usual.points} at {usual.bandwidth_hz:g} Hz"
-            f" take {time_words(usual.seconds)}"
-        )
+    says = f"{expected}: {_takes(chosen, usual, goal, limited)}"
     if wide.leakage is None:
         power = able.power(chosen.bandwidth_hz)
         asked = survey_advice(goal, power, settings.frequency_hz(), systematic).sweeps
         says = f"first a survey of {asked} sweeps like these (k, leads on loads), then {says}"
     return ProofPlan(settings, chosen.sweeps, chosen.seconds, limited, says, proves=True)
+
+
+def _takes(chosen: Setting, usual: Setting, goal_db: float, limited: str) -> str:
+    """What a proof takes, and the usual setting beside it where it is another one."""
+    says = (
+        f"{chosen.sweeps} zoom sweeps = {time_words(chosen.seconds)} at {chosen.seconds / chosen.sweeps:.2f} s each"
+        f" should show {goal_db:g} dB (90 % chance); limited by {limited}"
+    )
+    if chosen == usual:
+        return says
+    return (
+        f"{says}; {chosen.points} points at {chosen.bandwidth_hz:g} Hz, for {usual.points} at {usual.bandwidth_hz:g} Hz"
+        f" take {time_words(usual.seconds)}"
+    )
 
 
 def proof_settings(
@@ -317,15 +323,15 @@ def plan_survey(
 
 def survey_for_turns(site: Site, side: Side, seen: Assessment, sweep_s: float) -> SurveyPlan | None:
     """A survey around the reject channel alone, after which no leak looks like a side that meets its goal, and a proof
-    has room; with the points and bandwidth of the look that was `seen`, `sweep_s` each. None where that look knows no
-    floor."""
+    has room; with the points and bandwidth of the look that was `seen`, `sweep_s` each. As long as a survey may take
+    where the floor asks for more. None where that look knows no floor."""
     if not seen.floor_now.known or seen.bandwidth_hz is None:
         return None
     points = int(seen.frequency_hz.size)
     settings = SweepSettings.around(site.reject_hz(side), 2.0 * LEAK_HALF_HZ, points, seen.bandwidth_hz)
     goal_db = site.goals.rejection_db + Limits(None, 20.0).systematic_db + ROOMY_DB
     asked = survey_sweeps(_power(seen, seen.bandwidth_hz), leak_points(settings.frequency_hz()), goal_db)
-    sweeps = math.ceil(DEARER * asked)
+    sweeps = min(math.ceil(DEARER * asked), LONGEST)  # leads and temperature move meanwhile
     where = f"{site.reject_hz(side) / 1e6:.4f} MHz"
     return SurveyPlan(settings, sweeps, sweeps * sweep_s, f"{sweeps} sweeps around {where} tell the leak there")
 

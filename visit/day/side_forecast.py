@@ -275,11 +275,10 @@ class SideForecast:
     @property
     def leak_known(self) -> bool:
         """Whether what leaks was told or found, or a survey bounded it low enough for a usual unit."""
-        able = self.able
-        if able.leak_found or able.leak is None:
-            return able.leak_found
+        if self.able.leak_found or self.able.leak is None:
+            return self.able.leak_found
         most_db = self.most_leak_db()
-        return most_db is not None and -amplitude_db(able.leak) >= most_db
+        return most_db is not None and -amplitude_db(self.able.leak) >= most_db
 
     def most_leak_db(self) -> float | None:
         """How far below a thru a leak has to lie (whole dB) so that the goal is shown in time of a usual unit although
@@ -314,9 +313,9 @@ class SideForecast:
             why = "a band-pass unit has no notch: its rejection comes from the skirts of its pass"
             return cant_say("Hz", why), cant_say("Hz", why)
         if not self.sides:
-            loss = self.site.goals.loss_db
             why = (
-                f"no usual cavity holds this back so near its pass with {loss:g} dB of loss: look at channels and goals"
+                "no usual cavity holds this back so near its pass with"
+                f" {self.site.goals.loss_db:g} dB of loss: look at channels and goals"
             )
             return cant_say("Hz", why), cant_say("Hz", why)
         way = self.way("wide sweep")

@@ -127,7 +127,7 @@ def levels_typed(typed: Mapping[str, float]) -> Levels:
 
 def at_channel(words: str, hz: float) -> str:
     """A correction as typed: a number, or a curve of MHz:dB points, taken straight between them. Raises RequestError
-    for a curve that does not reach the channel: nothing is guessed beyond its ends."""
+    for a curve that does not reach the channel or has two values there: nothing is guessed."""
     if ":" not in words:
         return words
     try:
@@ -135,9 +135,11 @@ def at_channel(words: str, hz: float) -> str:
         mhz, decibels = zip(*points, strict=True)
     except ValueError:
         raise RequestError("a curve is written as MHz:dB points, e.g. 400:0.2,500:0.4") from None
+    if len(set(mhz)) < len(mhz):
+        raise RequestError("the receiver's curve has two values at one frequency: which one holds? nothing written")
     if not mhz[0] <= hz / 1e6 <= mhz[-1]:
         raise RequestError(
-            f"the receiver's curve does not reach {hz / 1e6:.4f} MHz: nothing can be said; nothing written"
+            f"the receiver's curve does not reach {hz / 1e6:.4f} MHz: type its points on both sides; nothing written"
         )
     return f"{float(np.interp(hz / 1e6, mhz, decibels)):.3f}"
 

@@ -11,6 +11,7 @@ only tells which of them it is.
 
 from __future__ import annotations
 
+import re
 from dataclasses import dataclass
 
 import numpy as np
@@ -25,6 +26,7 @@ SPARED_DB = 2.5
 a load nobody described, and a little."""
 
 TOO_SHORT = "too short"
+_ASKS = re.compile(rf"{TOO_SHORT} for .* dB: survey (\d+) sweeps")
 
 JUMPER = "jumper=half"
 APART = f"{JUMPER} parts leak and signal"
@@ -66,6 +68,13 @@ def after_survey(site: Site, frequency_hz: NDArray[np.float64], split: FloorSpli
         return ""
     zoomed = ", or fewer zoomed" if frequency_hz[-1] - frequency_hz[0] > 2e6 else ""
     return f"{TOO_SHORT} for {goal_db:g} dB: survey {needed} sweeps{zoomed}; no leak yet"
+
+
+def planned_enough(caution: str, planned: int | None) -> bool:
+    """Whether a caution says that a survey is too short which will be long enough with the sweeps that it is `planned`
+    for (None: it is not going on)."""
+    asked = _ASKS.match(caution)
+    return asked is not None and planned is not None and planned >= int(asked[1])
 
 
 def found(split: FloorSplit) -> bool:

@@ -18,6 +18,7 @@ from visit.record.opening import (
     Reader,
     RecordBusyError,
     RecordError,
+    RecordFullError,
     RecordMachineError,
     connect,
     for_writing,
@@ -38,7 +39,9 @@ class Database:
         self.path, self.tell = path, tell
         self._connection, self._reader = connection, reader
         self._place = Place(path)
-        self._moved_words, self._closed_words, self._lost = "", "", False
+        self._moved_words, self._closed_words = "", ""
+        self.lost = False
+        """Whether the file was spoiled and nothing is left to go on with."""
         self._lock = threading.RLock()  # a question may be part of a transaction
 
     def close(self) -> None:
@@ -88,7 +91,7 @@ class Database:
         """Look whether the file is still what it was; when not, go on in another one with all that was kept, and
         `file_words` says so. Raises RecordMachineError where nothing is left to go on with."""
         with self._lock:
-            if self._lost:
+            if self.lost:
                 raise RecordMachineError(self.file_words)
             if self._connection.in_transaction:
                 return
@@ -109,7 +112,7 @@ class Database:
         found = self._place.rescued(sources)
         self._moved_words = rescued_words(self.path, fault, found, second)
         if found is None:
-            self._lost = True
+            self.lost = True
             raise RecordMachineError(self._moved_words)
         made = connect(found, "mode=rw")
         for_writing(made)
@@ -148,7 +151,7 @@ class Database:
                     ) from None
                 self._note_spoiled(code)
                 full = code in (sqlite3.SQLITE_FULL, sqlite3.SQLITE_IOERR)
-                raise (RecordMachineError if full else RecordError)(
+                raise (RecordFullError if full else RecordError)(
                     f"{self.path}: could not be written ({error}); free space or check the folder, earlier rows stand"
                 ) from None
 
@@ -166,7 +169,7 @@ class Database:
     def _note_spoiled(self, code: int) -> None:
         """It was whole when it was opened. What is only read, or written in one go, is told as it is."""
         damaged = code in (sqlite3.SQLITE_CORRUPT, sqlite3.SQLITE_NOTADB)
-        self._place.spoiled |= damaged and self._second is not None and not self._lost
+        self._place.spoiled |= damaged and self._second is not None and not self.lost
 
     def add_row(self, table: str, values: Mapping[str, object]) -> int:
         """Add one row to a table of the schema (column: value); returns its number."""

@@ -51,6 +51,10 @@ class RecordMachineError(RecordError, MachineError):
     """The disk is full, or it fails."""
 
 
+class RecordFullError(RecordMachineError):
+    """A write found no room; the next one may."""
+
+
 def damaged(path: Path, why: object, what: str = "") -> RecordError:
     """The one line for a file, or a part of it, that is not what it should be."""
     subject = f"{what} is damaged" if what else "damaged"

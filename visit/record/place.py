@@ -42,7 +42,10 @@ class Place:
             return ""
         if self.spoiled:
             return SPOILED
-        found = _file_at(self._path)
+        try:
+            found = _file_at(self._path)
+        except OSError:  # a folder that can't be looked into for now: whether the file takes it shows by writing
+            return ""
         if found != self._file:
             if found not in _open_here():
                 return GONE
@@ -123,7 +126,8 @@ def _open_here() -> dict[tuple[int, int] | None, int]:
     found: dict[tuple[int, int] | None, int] = {}
     with contextlib.suppress(OSError):
         for path in Path("/proc/self/fd").iterdir():
-            found[_file_at(path)] = int(path.name)
+            with contextlib.suppress(OSError):
+                found[_file_at(path)] = int(path.name)
     found.pop(None, None)
     return found
 
@@ -155,10 +159,10 @@ def _sound(path: Path) -> bool:
 
 
 def _file_at(path: Path) -> tuple[int, int] | None:
-    """Device and number of what stands there; None: nothing."""
+    """Device and number of what stands there; None: nothing. Raises OSError where that can't be seen."""
     try:
         found = path.stat()
-    except OSError:
+    except (FileNotFoundError, NotADirectoryError):
         return None
     return found.st_dev, found.st_ino
 

@@ -20,7 +20,7 @@ from numpy.typing import NDArray
 from protocol.errors import RequestError
 from protocol.files.harmless import harmless
 from protocol.files.program import program_version
-from protocol.sweep import Applied, Sweep, SweepSettings
+from protocol.sweep import Applied, Sweep, SweepSettings, bandwidth_words
 from visit.record.database import Database, Tell
 from visit.record.opening import (
     Reader,
@@ -67,6 +67,11 @@ class RunRow:
     calibration_id: int | None = None
     watched: bool | None = None
     """Whether somebody saw figures while it came and could stop it; None: written by an earlier program."""
+
+    @property
+    def bandwidth_words(self) -> str:
+        """Its bandwidth for people, where that is known."""
+        return bandwidth_words(self.settings.bandwidth_hz, self.changes)
 
 
 @dataclass(frozen=True, slots=True)

@@ -242,7 +242,7 @@ def _provenance(replay: Replay, run: RunRow, identity: str, shown: Assessment | 
     lines = [
         f"{site.name} {site.call_sign}".strip(),
         f"low {site.low_hz:.0f} Hz, high {site.high_hz:.0f} Hz, {site.kind}",
-        f"run {run.id}, {run.hookup.text}, {_local(run.started_s)}, {run.settings.bandwidth_hz:g} Hz bandwidth",
+        f"run {run.id}, {run.hookup.text}, {_local(run.started_s)}, {run.bandwidth_words}",
         f"analyzer: {identity or 'not known'}",
         f"correction: {kit}; pads and amplifier declared with the hook-up are taken out",
     ]

@@ -269,7 +269,7 @@ def _figures(report: Report, replay: Replay, before: Figures | None, after: Figu
     report.pictures += pictures_of(replay, before, after, report.left_name)
     used = ", ".join(
         f"run {run_id}: {last.sweeps[run_id]} sweeps of {runs[run_id].settings.points} points,"
-        f" {runs[run_id].settings.bandwidth_hz:g} Hz"
+        f" {runs[run_id].bandwidth_words}"
         for run_id in last.run_ids
     )
     report.evidence.append(

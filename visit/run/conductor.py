@@ -337,9 +337,13 @@ class Conductor:
         assert self._progress.run_id is not None
         await self._plugged.note_axis()
         numbered = replace(sweep, sequence=sweep.sequence + run.first)
-        await self._on_disk(partial(self._visit.add_sweep, self._progress.run_id, numbered))
+        patience_s = self._come_back_s if self._watched else 0.0
+        job = partial(self._visit.add_sweep, self._progress.run_id, numbered)
+        await self._record.patiently(job, patience_s, self._wait_a_moment)
         run.kept += 1
-        now = replace(self._progress, done=run.kept, sweep_time_s=run.each_s(), saved_at_s=time.time())
+        now = replace(
+            self._progress, phase=Phase.SWEEPING, done=run.kept, sweep_time_s=run.each_s(), saved_at_s=time.time()
+        )
         self._tell(replace(now, refusal=None, refused=None))
         await self._look_around()
 

@@ -21,6 +21,7 @@ from protocol.wire.port_errors import THEN
 from visit.calibration.stored_calibration import add_card
 from visit.figures.known import AXIS, CONFIRMED, CORRECTS, POINT_TIME, by_hand
 from visit.record.instrument_card import SETTABLE, settable_words
+from visit.record.opening import RecordFullError
 from visit.record.visit_file import VisitFile
 from visit.run.card import kept_text
 
@@ -39,6 +40,18 @@ class RecordThread:
         asked = asyncio.wrap_future(self._disk.submit(job))
         asked.add_done_callback(_looked_at)
         return await asyncio.shield(asked)  # a wait that is cancelled would take a job that has not begun with it
+
+    async def patiently(self, job: Callable[[], T], patience_s: float, pause: Callable[[str], Awaitable[None]]) -> T:
+        """Do a job for which the disk may have no room now: somebody can see that, and make some. `pause` is told why
+        it is waited for, and may end it. Raises RecordMachineError when the patience is over."""
+        until = time.monotonic() + patience_s
+        while True:
+            try:
+                return await self.do(job)
+            except RecordFullError as error:
+                if time.monotonic() >= until:
+                    raise
+                await pause(f"{error}: the run then goes on by itself")
 
     async def close(self) -> None:
         """Wait for what was asked, end the thread."""

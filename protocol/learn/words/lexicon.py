@@ -53,7 +53,10 @@ DESCRIPTIONS: tuple[tuple[Role, str], ...] = (
      r"^(?:refl|trans)\b|\bre ?11\b|\bmeasure\b.{0,20}\bre11|"
      r"\b(?:level|magnitude|amplitude)(?:, | and |/)(?:angle|phase)\b|\bre(?:al)?\b(?:\W{1,3}|\s+and\s+)im(?:ag\w*)?\b|\b(?:db|mag|ampl?)\b\W{1,3}(?:deg|rad)\b"),
     (Role.SWEEP, r"(?:start|make|take|run|do|trigger|execute|perform|begin|carry out|carries out|acquire|doe)s? (?:(?:a|one|1|the|single|new|complete|full) )*(?:sweep|measurement|scan)\b|"
-     r"\b(?:single|one)[- ]shot\b|^(?:perform|trigger|execute|do|start|begin)s? (?:the |an? )?(?:acquisition|measuring|measurement)\b|"
+     r"\b(?:single|one)[- ]shot\b|^(?:a |one |the )?(?:single|one) (?:acquisition|measurement|capture|run|exposure|shot)\b|"
+     r"^(?:are you )?ready to (?:measure|sweep|scan)\W*$|^(?:have|get) (?:it|them|everything|all|all of it) (?:measured|swept|scanned)\b|"
+     r"^(?:eine |einmal )?(?:mess(?:en|ung)|durchlauf|wobbeln)\b|"
+     r"^(?:perform|trigger|execute|do|start|begin)s? (?:the |an? )?(?:acquisition|measuring|measurement)\b|"
      r"^acquires? (?:the |all )?(?:data|points)\b|^start of (?:the |a )?(?:measurement|sweep|scan)\b|^(?:a |one )?(?:new|another|fresh) (?:sweep|scan|measurement)\b|"
      r"^(?:fire|initiate|launch|kick|trigger|begin|commence|do|record|capture|take)s?(?: off)? (?:(?:a|an|one|the|new|single|complete|full|whole) )+(?:sweep|scan|curve|acquisition|measurement)\b|^(?:initiate|launch|fire)s? sweep\b|"
      r"^(?:go|run|work|step|pass|walk)(?:e?s)? (?:once )?(?:through|over|across|from start to stop)\b(?:.{0,30}\b(?:once|measures?)\b|$)|"
@@ -67,7 +70,7 @@ DESCRIPTIONS: tuple[tuple[Role, str], ...] = (
      r"you) (?:chosen|set|selected|entered|in force|in use)(?: so far| now)?\W*$|"
      r"^[^,;:]{2,30}: (?:all |the |all the )*(?:present |current )?(?:settings|parameters)\W*$|"
      r"^(?:the )?(?:current|present|actual|all) (?:the )?(?:settings?|parameters|values|variables|fields|configuration)\b|^\w+ \(settings\)$|^read ?back$|^status of (?:all )?(?:the )?settings\b|^(?:the )?(?:present|current) state$|^what holds(?: now)?$|^settings\?$|^ask for (?:the )?settings\b|^summary(?: of (?:the )?settings)?$|^(?:the )?current range\b|^what i am set to$|"
-     r"^\w+ (?:config|settings|set-?up)$|^(?:settings|parameters)$|shows? these|hear the settings|"
+     r"^(?:show|print|list|display|tell|give|report|dump|query|see|view|read|current|present|all|what|active|actual|sweep|scan|analy[sz]er|instrument)s? (?:config|settings|set-?up)$|^(?:settings|parameters)$|shows? these|hear the settings|"
      r"^(?:(?:tell|show|say|print|list|display|visualise|read|give|view|view of)s? )?(?:you )?(?:how it is set|what is set(?: (?:now|at present|just now|at the moment))?|what (?:has been|was|were) set|what it is set to|as it is set|(?:all |the )*(?:variables|fields|"
      r"set-?up)|(?:me |you )?what (?:i|you|we)(?: have|'ve)? (?:told|set|chosen|asked|entered|typed)(?: (?:it|me|you))?|(?:out |me |you )?how i am (?:set|working)|(?:me )?how (?:it|all|everything|things|matters|the (?:set|box|unit|kit|analy[sz]er|instrument|meter|machine))(?: now)? (?:stands?|is set|are set|is working|works|are)|(?:the |all )*parameters in use|(?:the )?(?:present |current )?(?:set-?up|values))(?: now)?\W*$"),
     (Role.HELP, r"^(?:this (?:text|list|menu|help)|this|list of (?:commands|words)|shows this|help|lists? commands)$"),
@@ -101,7 +104,7 @@ HARM = re.compile(
     r"deliver|restor|reset|restart|reboot|\bboot|\bload|recall|\bslot|firmware(?! version)|updat|upgrad|\bimage|"
     r"serial|\bbaud|speed|owner|(?<!loss )(?<!s11 )(?<!s21 )(?<!through )(?<!thru )(?<!reflected )(?<!received )(?<!transmitted )\blevel(?! list\b| and (?:angle|phase)\b)|\bpower|\bdbm\b|generator|amplif|attenuat|\brf (?:out|on|off|source)|"
     r"output (?:level|power|on|off|amp)|source (?:on|off|power)|trim|crystal|xtal|tcxo|referenc|adjust|\bdac\b|"
-    r"service|workshop|mainten|procedure|\bconnect|confirm|forget|forever|for ever|remember|\bkeep (?:this|these|it)|"
+    r"service|workshop|mainten|procedure|\bconnect|confirm|forget|forever|for ever|remember|\bkeep(?:s|ing)? (?:this|these|it|(?:the |all |your |my |present |current )*(?:settings|set-?up|config\w*|state|values|parameters)\b)|"
     r"\bkept|stick|next time|power-?on|start-?up|as new|over ?write|\bzero\b|\bnull\b|unlock|password|shut ?down|"
     r"\bfiles?\b|\bcard\b|\bdisk|\bdisc\b|licen|\bregister\b.{0,12}(?:set|poke)|\bpoke|debug|selftest|self-test|danger|"
     r"warning|caution|irrevers|replac|overwrit|do not use|not for users|rebuild|programming|\bsecur|\bfuse|(?<!what it is )(?<!what i am )\bset to\b|"
@@ -109,6 +112,8 @@ HARM = re.compile(
     r"temperatur|batter|voltage|\bfan\b|\bmotor|\bsleep|stand-?by|(?:switch|turn)(?:es|s)? off|destroy|scrap|discard|"
     r"\brid of\b|\bdrop(?:s|ped)?\b|remov|\bpurg|\blos(?:e|es|t)\b|trash|\bput\b.{0,20}\bback\b|\bswap|\bundo|\bshift|scrambl|"
     r"install|roll(?:s)? ?back|revert|downgrad|\bread(?:s)? in\b|for good\b|yardstick|subtract|take\b.{0,16}\baway|"
+    r"speichern|sichern|l(?:oe|ö)schen|eichen|eichung|kalibrier|abgleich|werkseinst|zur(?:ue|ü)cksetz|dauerhaft|dauerton|dauertr|"
+    r"(?:ue|ü)berschreib|umstellen|\bsender\b|"
     r"give\b.{0,16}\baway|return\b.{0,24}\bto\b|of the (?:open|short|thru|match)\b|\bthin(?:s)?\b",
     re.IGNORECASE,
 )

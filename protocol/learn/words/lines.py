@@ -10,6 +10,7 @@ import re
 from collections import Counter
 from collections.abc import Sequence
 from dataclasses import dataclass, replace
+from itertools import pairwise
 
 FEWEST = 3
 """Rows that make a listing."""
@@ -19,6 +20,8 @@ UNIT = re.compile(r"(?i)[kmg]?hz")
 _GAP = re.compile(r"\s{2,}|\t+")
 _MARK = re.compile(r"^(\s*)(?:[-*#>•|+] |< (?=\S)|usage: +|\d{1,2}(?:\.\d{1,2})+\.? +|\d{1,2}[.)] +)")
 """A bullet, the number of a paragraph: nothing of the word."""
+_COUNTED_ROW = re.compile(r"\s*([A-Za-z]{0,4})(\d{1,4})[.:)]?\s+(?=[A-Za-z])")
+_SLOTTED = re.compile(r"[A-Za-z][\w.]*(?: [A-Za-z][\w.]*)?[ ,=:]?<[^<>]*>(?:\s{2,}|\t)\S")
 _LETTER = re.compile(r"\s*([A-Za-z])[).:]\s+(\S.*)")
 """A letter to be typed, with what it does behind a bracket."""
 _QUOTED = re.compile(r"\s*[\"']([^\"']{1,30})[\"']\s+(\S.*)")
@@ -55,7 +58,7 @@ class Row:
 def rows_of(lines: Sequence[str]) -> list[Row]:
     """Lines of a listing as what is typed and what it is; a line that goes on with what is told belongs to the last."""
     texts = _uncounted([_slots(line.expandtabs(8).rstrip()) for line in lines])
-    texts = [_with_its_places(part) for line in _ungrouped(texts) for part in line]
+    texts = [_with_its_places(part) for line in _ungrouped(_labels_off(texts)) for part in line]
     texts = [line for line in _unmarked(widened(_without_leaders(texts))) if line.strip()]
     columns = _second_columns(texts)
     labelled = {at for at in columns if any(_indent(line) == at for line in texts)}
@@ -94,6 +97,7 @@ def _heads(line: str, told: str, out: bool) -> bool:
 
 def widened(lines: Sequence[str]) -> list[str]:
     """Lines with a gap where a word fills its column to the last sign: there what is told begins in the others."""
+    lines = _first_unlabelled(lines)
     begun = Counter(cells[1][0] for line in lines if len(cells := _cells(line)) == 2)
     at, times = max(begun.items(), key=lambda item: item[1], default=(0, 0))
     if times < FEWEST + 1 or times < 0.5 * len(lines):
@@ -175,6 +179,29 @@ def _exemplified(typed: str, told: str) -> tuple[str, str]:
         if match
         else (typed, told)
     )
+
+
+def _first_unlabelled(lines: Sequence[str]) -> Sequence[str]:
+    """Lines without a word that stands before the first of them alone (`usage: `), where the others begin under what
+    follows it."""
+    label = re.match(r"\s*[A-Za-z]+: +(?=\S)", lines[0]) if len(lines) > FEWEST else None
+    if label is None or any(_indent(line) != label.end() for line in lines[1 : FEWEST + 1]):
+        return lines
+    return [" " * label.end() + lines[0][label.end() :], *lines[1:]]
+
+
+def _labels_off(lines: Sequence[str]) -> list[str]:
+    """Lines without the numbers, or labels with numbers, that count them (`10 LOW <kHz>  ...`), where a place for a
+    value stands behind some of them: what is typed begins there."""
+    rows = [_COUNTED_ROW.match(line) for line in lines]
+    found = [(row.group(1), int(row.group(2))) for row in rows if row]
+    steps = {later[1] - first[1] for first, later in pairwise(found)}
+    alike = len({label for label, _ in found}) == len(steps) == 1 and min(steps) > 0
+    behind = [line[row.end() :] if row else "" for row, line in zip(rows, lines, strict=True)]
+    slotted = sum(_SLOTTED.match(text) is not None for text in behind)
+    if not alike or len(found) < max(FEWEST + 1, 0.8 * len(lines)) or slotted < FEWEST - 1:
+        return list(lines)
+    return [text or line for text, line in zip(behind, lines, strict=True)]
 
 
 def _without_leaders(lines: Sequence[str]) -> list[str]:

@@ -99,7 +99,8 @@ LISTS = re.compile(
 HINTED = re.compile(
     r"(?i)[({/\\:.!@]?(?:\W*\b\w{1,8}\W+)?(?:\?+|h|help|hlp|list|ls|dir|menu|map|index|words?|commands?|cmds?|ops|verbs|usage|man|toc|catalogu?e?|"
     r"contents|topics|about|syntax|card|sheet|guide|legend|orders|instructions|directions|vocabulary|lexicon|glossary|"
-    r"codes|manual|primer|hints?|calls|messages|phrases|signals|hello|hi|wake)\W*"
+    r"codes|manual|primer|hints?|calls|messages|phrases|signals|hello|hi|wake|vars?|variables|params|parameters|names|"
+    r"keywords|functions|actions|overview|summary)\W*"
 )
 """Words that are known to list or to greet, in whatever signs; another word is not sent because a refusal names it:
 it may name any."""

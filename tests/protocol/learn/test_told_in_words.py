@@ -165,3 +165,11 @@ def test_another_line_of_the_same_page_is_no_other_state_of_this_one() -> None:
     line = "The left end is {start_mhz} MHz."
     assert loosened(line, [page]) == line
     assert loosened(line, [page, ["The left end is 10.0 MHz, held."]]) != line
+
+
+@pytest.mark.parametrize(
+    "verb", ["keep", "apply", "copy", "swap", "pin", "post", "lodge", "hold", "carve", "commit", "bank"]
+)
+@pytest.mark.parametrize("what", ["settings", "set-up", "config", "parameters", "the present settings"])
+def test_only_a_verb_that_tells_shows_settings(verb: str, what: str) -> None:
+    assert judged(Entry("verbena", "verbena", f"{verb} {what}"))[0] not in SENT
