@@ -25,7 +25,9 @@ _SLOTTED = re.compile(r"[A-Za-z][\w.]*(?: [A-Za-z][\w.]*)?[ ,=:]?<[^<>]*>(?:\s{2
 _LETTER = re.compile(r"\s*([A-Za-z])[).:]\s+(\S.*)")
 """A letter to be typed, with what it does behind a bracket."""
 _QUOTED = re.compile(r"\s*[\"']([^\"']{1,30})[\"']\s+(\S.*)")
-_ARROW = re.compile(r"^(?:-+>|=+>|>+|[-=:|])\s+(?=\S)")
+_PLACED = re.compile(r"(= ?)?(<[^<>]*>|\[[^\[\]]*\])\s+(?:(?:[;:#]|-+)\s+)?(\S.*)")
+"""A place for a value in a column of its own, and what is told of the word before it."""
+_ARROW = re.compile(r"^(?:-+>|=+>|>+|[-=:;|])\s+(?=\S)")
 _PARTS = re.compile(
     r"\s{2,}|\t+|(?<![=:])\s*\.{2,}(?:\s+|$)|\s+(?:-{1,2}|:|=|\||->|=>|#|//|;)\s+|(?<=[\w>\])}]):\s+|(?<=\S)\s*: (?=\S)"
 )
@@ -318,6 +320,9 @@ def _parted(line: str) -> tuple[str, str]:
         head, rest = text[: match.start()].strip(), _ARROW.sub("", text[match.end() :].strip())
         if match.group().strip() == "|" and _ROW.fullmatch(re.split(r"\s{2,}|\t", text)[0]):
             continue  # several words, one after the other
+        place = _PLACED.fullmatch(text[match.end() :].strip()) if NAME.fullmatch(head) else None
+        if place:  # `low  = <MHz>   ; lower edge`
+            return f"{head}{' = ' if place.group(1) else ' '}{place.group(2)}", " ".join(place.group(3).split())
         if head.count("<") == head.count(">") and head.count("[") == head.count("]") and rest:
             return head, " ".join(rest.split())
     return re.sub(r"(?<!\.)[. :]+$", "", text), ""
