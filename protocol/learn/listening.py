@@ -18,6 +18,7 @@ from protocol.learn.found import MissingError
 from protocol.learn.reasons import unanswered, unlisted
 from protocol.learn.words.allow import SENT, Entry
 from protocol.learn.words.cells import registers_of
+from protocol.learn.words.framing import without_heads
 from protocol.learn.words.general import general_entries, topics_of
 from protocol.learn.words.lexicon import HARM, HARM_NAME, LOCKED
 from protocol.learn.words.opening import HELP_WORDS, list_words
@@ -82,7 +83,7 @@ class Listening(Asking):
         entries = entries or cells_of(printed)[0] or wrapped_entries(printed, asked_for) or entries_of(printed)
         entries = await self._topics(printed, entries)
         self._remarks(printed)
-        self._heads(printed)
+        self.talk.manner = without_heads(self.talk.manner, printed)
         plans = ranked(
             [entries]
             if registers or cells_of(printed)[0]
@@ -166,15 +167,6 @@ class Listening(Asking):
             numbered = [found for found in about if re.fullmatch(r"[a-z]+ \d{1,2}", found.name)]
             told.append((mine or (numbered if len(about) == 1 else []) or [entry])[0])
         return told
-
-    def _heads(self, printed: Sequence[str]) -> None:
-        """What begins its list as it begins refusals begins every reply: only whole refusals are some then."""
-        manner = self.talk.manner
-        heads = [one for one in manner.refusals if one.endswith(" {word}") and len(one) <= len("refused: {word}")]
-        common = [one for one in heads if any(line.startswith(one.removesuffix("{word}")) for line in printed)]
-        if common:
-            left = tuple(one for one in manner.refusals if one not in common)
-            self.talk.manner = replace(manner, refusals=left)
 
     def _remarks(self, printed: Sequence[str]) -> None:
         """Lines that begin as remarks do are taken for remarks, unless refusals or the listing begin so."""
