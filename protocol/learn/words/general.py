@@ -126,6 +126,8 @@ def _style(typed: Sequence[str]) -> Style:
     before = {
         at: {text.rpartition(" ")[0] for text in typed if text.endswith(f" {at}")} for at in ("11", "21", "0", "1", "2")
     }
+    for at, fronts in before.items():
+        fronts.update(text.removesuffix(at) for text in typed if text.endswith(f",{at}"))
     pairs = (("11", "21"), ("1", "2"), ("0", "1"))
     heads = {(head, at) for one, two in pairs for head in before[one] & before[two] for at in (one, two)}
     return Style(case, frozenset(heads), lone)
@@ -157,7 +159,9 @@ def _literals(typed: str, style: Style) -> list[str]:
     """Words at the beginning that are typed as they stand."""
     found = list[str]()
     for match in _TOKEN.finditer(typed):
-        if match.group() == "," and found and re.match(r"(?i)s[12][12]\b", typed[match.end() :]):
+        behind = typed[match.end() :].split(" ", maxsplit=1)[0]
+        traces = bool(found) and (re.match(r"(?i)s[12][12]\b", behind) or (f"{found[-1]},", behind) in style.numbered)
+        if match.group() == "," and traces:
             found[-1] += ","
             continue
         named = len(found) == 1 and found[0].lower() in ("set", "put", "let") and match.group().isalpha()

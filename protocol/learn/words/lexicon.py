@@ -39,10 +39,10 @@ DESCRIPTIONS: tuple[tuple[Role, str], ...] = (
     (Role.POINTS, r"number of (?:sweep |measur\w+ |freq\w* )?points|points (?:in|per|of) (?:a|the|one|each)? ?sweep|"
      r"sweep points|how many (?:\w+ )?(?:points|frequencies|samples|readings|dots|steps|places|bins|spots|stops|measurements|values)\b|number of (?:\w+ )?(?:frequencies|readings|dots|steps|places|bins|spots|measurements)\b|trace length|^(?:points?|punkte)\b(?! (?:to come|left|done|taken|ready|is|are|nos?\b|[a-z]:))|point count|number of samples|"
      r"^(?:count|n) of points|^(?:readings|points|samples|measurements|dots|frequencies|bins) (?:in|per|over|across) (?:the |a |one |each )?(?:band|sweep|span|scan|range|width|pass)\b|"
-     r"\b(?:this|so|as) many (?:points|frequencies|readings)\b|\b(?:into|grid of) (?:\w|this many) points|^[knx] (?:points|frequencies|readings)\b|\bin points$|^how fine\b.*points|^number of values\b|^[\d .-]*(?:measuring|measurement|measured|frequency|data|test) points\b(?! (?:are|is|of))|^n (?:points|readings|samples|dots|steps)\b|\b(?:no\.?|nr\.?|num\.?) of (?:points|pts)\b|samples per (?:sweep|trace)|^points?[^\w\s]"),
-    (Role.START, rf"^(?:range |sweep )?from(?: \w)?(?:,? (?:in )?[kmg]?hz)?(?: up| on)?$|\b{_LOW}\b.{{0,3}}\b{_FREQ}\b|sweep (?:begins|starts|start|begin)\b(?! (?:now|of))|lower end of|^(?:start|first){_HZ}|"
+     r"\b(?:this|so|as) many (?:points|frequencies|readings)\b|\b(?:into|grid of) (?:\w|this many) points|^[knx] (?:points|frequencies|readings)\b|\bin points$|^how fine\b.*points|^number of values\b|\((?:number of )?(?:points|pts)\)|^(?:steps|dots|samples|readings)\W{1,3}\d{1,3} ?(?:-|\.\.+|to) ?\d{2,5}\W*$|^[\d .-]*(?:measuring|measurement|measured|frequency|data|test) points\b(?! (?:are|is|of))|^n (?:points|readings|samples|dots|steps)\b|\b(?:no\.?|nr\.?|num\.?) of (?:points|pts)\b|samples per (?:sweep|trace)|^points?[^\w\s]"),
+    (Role.START, rf"^(?!.*\bto [\d.]+)(?:\w+ ){{0,3}}from [\d.]+ ?[kmg]?hz\W*$|^(?:range |sweep )?from(?: \w)?(?:,? (?:in )?[kmg]?hz)?(?: up| on)?$|\b{_LOW}\b.{{0,3}}\b{_FREQ}\b|sweep (?:begins|starts|start|begin)\b(?! (?:now|of))|lower end of|^(?:start|first){_HZ}|"
      rf"^hz first\b|^start$|{_LOW} of (?:the )?sweep"),
-    (Role.STOP, rf"^(?:range |sweep )?(?:up )?to(?: \w)?(?:,? (?:in )?[kmg]?hz)?$|\b{_HIGH}\b.{{0,3}}\b{_FREQ}\b|sweep (?:ends|stops|stop|end)\b|upper end of|^(?:stop|last){_HZ}|"
+    (Role.STOP, rf"^(?!.*\bfrom\b)(?:\w+ ){{0,3}}(?:up )?to [\d.]+ ?[kmg]?hz\W*$|^(?:range |sweep )?(?:up )?to(?: \w)?(?:,? (?:in )?[kmg]?hz)?$|\b{_HIGH}\b.{{0,3}}\b{_FREQ}\b|sweep (?:ends|stops|stop|end)\b|upper end of|^(?:stop|last){_HZ}|"
      rf"^stop$|{_HIGH} of (?:the )?sweep"),
     (Role.DATA, rf"\b{_TELL}\b.{{0,40}}\b{_TRACE}\b|\bs ?11(?:re|im|db|deg|mag)?\b|\bs ?21(?:re|im|db|deg|mag)?\b|^(?:(?:the|port (?:1|one)|input|forward|through|front|measured|last) )*(?:reflection|transmission)\b|"
      r"^(?:the |all |all the )?(?:results?|data|measured values|readings)(?: of the (?:last )?(?:sweep|scan|run))?\W*(?:[,;:(]|$)|^(?:print|list|show|dump|send|output|give|fetch)s? (?:out )?(?:the |all |last |latest |whole )+(?:sweep|scan|measurement|run)\b(?! (?:settings|state|limits?|range|points|count|number|parameters|time|speed|mode|type))|"
@@ -86,7 +86,7 @@ NAMES: tuple[tuple[Role, str], ...] = (
     (Role.POINTS, r"(?:num|number|n|nr|nof|sweep|set)?[._-]?(?:of)?[._-]?(?:points|pts)|samples|npt|cnt|count"),
     (Role.BANDWIDTH, r"(?:if|r|rx|res)?[._-]?(?:bw|bandwidth)|if[._-]?width"),
     (Role.AVERAGE, r"(?:n|num)?[._-]?avg(?:[._-]?(?:cnt|count|n))?|averages?|averaging"),
-    (Role.DATA, r"(?:out|read|get|list|print|show|tell|dump|send|fetch|give|display)?[._-]?(?:s11|s21|s12_?s21|reflection|transmission|refl|reflexion)|"
+    (Role.DATA, r"(?:out|read|get|list|print|show|tell|dump|send|fetch|give|display)?[._-]?(?:s11|s21|s12_?s21|reflection|transmission|refl|tran|trans|reflexion)|"
      r"(?:out|read|list|print)[._-]?(?:all|both|traces?|data)|traces|gettraces|"
      r"(?:list|print|show|tell|dump|display)[._-](?:transfer|through|thru)"),
     (Role.FREQUENCIES, r"(?:out|read|list|get|print)[._-]?f(?:req|reqs|requency|requencies)?|freqs|frequencies|stimulus"),
@@ -124,7 +124,7 @@ HARM = re.compile(
 """Speaks of harm in a description."""
 
 HARM_NAME = re.compile(
-    r"sav|stor|wr(?:i|f|n|s|o|_|$)|flash|eras|ers|del(?!ay|iver)|fmt|format|^cal|cal(?:$|_|st|op|sh|lo|th|cl)|^cor|corr|clr|"
+    r"sav|stor|wr(?:i|f|n|s|o|_|$)|flash|eras|ers(?!$)|^\w{0,2}ers$|mers$|del(?!ay|iver)|fmt|format|^cal|cal(?:$|_|st|op|sh|lo|th|cl)|^cor|corr|clr|"
     r"fw(?!_?(?:info|ver))|boot|dfu|(?<!d)isp|fact|dflt|default|(?<!fi)rst|reset|rcl|recall|^load|burn|commit|trim|xtal|serial|baud|"
     r"pwr|power|lvl|level|rf(?:on|o$|out)|^gen|atten|attn|wipe|init|updat|upgr|persist|reboot|poke|format|unlock|"
     r"^(?:thru|through|open|short|match|isol\w*|norm\w*|null|zero|std|keep|lock|slot|mem\w*|preset|macro|prog\w*|patch|park|"

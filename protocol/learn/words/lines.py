@@ -14,7 +14,7 @@ from itertools import pairwise
 
 FEWEST = 3
 """Rows that make a listing."""
-NAME = re.compile(r"[@/:.$!&%]?[A-Za-z][\w./:+!-]*(?:,[sS][12][12])?[!?*]?")
+NAME = re.compile(r"[@/:.$!&%]?[A-Za-z][\w./:+!-]*(?:,(?:[sS][12][12]|[12]|[12]1))?[!?*]?")
 NUMBER = re.compile(r"[-+]?\d+(?:\.\d+)?(?:[eE][-+]?\d+)?[kMG]?(?:(?:\.\.+|-|\|)\d+(?:\.\d+)?[kMG]?)*")
 UNIT = re.compile(r"(?i)[kmg]?hz")
 _GAP = re.compile(r"\s{2,}|\t+")
@@ -25,7 +25,9 @@ _SLOTTED = re.compile(r"[A-Za-z][\w.]*(?: [A-Za-z][\w.]*)?[ ,=:]?<[^<>]*>(?:\s{2
 _LETTER = re.compile(r"\s*([A-Za-z])[).:]\s+(\S.*)")
 """A letter to be typed, with what it does behind a bracket."""
 _QUOTED = re.compile(r"\s*[\"']([^\"']{1,30})[\"']\s+(\S.*)")
-_ARROW = re.compile(r"^(?:-+>|=+>|>+|[-=:|])\s+(?=\S)")
+_PLACED = re.compile(r"(= ?)?(<[^<>]*>|\[[^\[\]]*\])\s+(?:(?:[;:#]|-+)\s+)?(\S.*)")
+"""A place for a value in a column of its own, and what is told of the word before it."""
+_ARROW = re.compile(r"^(?:-+>|=+>|>+|[-=:;|])\s+(?=\S)")
 _PARTS = re.compile(
     r"\s{2,}|\t+|(?<![=:])\s*\.{2,}(?:\s+|$)|\s+(?:-{1,2}|:|=|\||->|=>|#|//|;)\s+|(?<=[\w>\])}]):\s+|(?<=\S)\s*: (?=\S)"
 )
@@ -35,7 +37,7 @@ _HEAD = re.compile(r"[A-Z][A-Za-z]+(?: [A-Za-z]+){0,3}")
 RESERVED = re.compile(
     r"(?i)\bleave\b|careful|danger|servic|maint|factory|authori|expert|\bnot for\b|do ?n[o']t\b|warning|"
     r"\bstaff\b|engineer|\bworks\b|workshop|laborator|supervis|\badmin|\bmaster|keep (?:out|off|away)|hands off|"
-    r"(?<!read )(?<!read-)\bonly\b|\bowner|\bmaker"
+    r"\bnever\b|(?<!read )(?<!read-)\bonly\b|\bowner|\bmaker"
 )
 """A heading that keeps users off the words below it."""
 _ONLY = re.compile(r"(?i)[^<>\[\]{}\d]* [^<>\[\]{}\d]*\b(?:only|use)[\W_]*")
@@ -58,7 +60,8 @@ class Row:
 def rows_of(lines: Sequence[str]) -> list[Row]:
     """Lines of a listing as what is typed and what it is; a line that goes on with what is told belongs to the last."""
     texts = _uncounted([_slots(line.expandtabs(8).rstrip()) for line in lines])
-    texts = [line for line in _unmarked(widened(_without_leaders(_labels_off(texts)))) if line.strip()]
+    texts = [_with_its_places(part) for line in _ungrouped(_labels_off(texts)) for part in line]
+    texts = [line for line in _unmarked(widened(_without_leaders(texts))) if line.strip()]
     columns = _second_columns(texts)
     labelled = {at for at in columns if any(_indent(line) == at for line in texts)}
     texts = [part for line in texts for part in _columns_parted(line, columns, labelled)]
@@ -114,6 +117,44 @@ def widened(lines: Sequence[str]) -> list[str]:
 def _slots(line: str) -> str:
     """A line with `f(kHz)` behind a word as a place for a value."""
     return re.sub(r"(?<=\w )[a-z]\(([kKMG]?[hH][zZ])\)", r"<\1>", line)
+
+
+_BOTH = (
+    r"(start|first|lower|low|lowest|begin|beginning|left|bottom|s ?11|reflection|return)(?:,? and |/| & |, )"
+    r"(stop|last|upper|high|highest|end|right|top|s ?21|transmission|through)"
+)
+"""Two that are told in one text, in the order of the two words before it."""
+_PART = rf"{NAME.pattern}(?: (?:<[^>]*>|\[[^\]]*\]|[a-z]))*"
+_GROUP = re.compile(rf"\s*([A-Z][\w -]*): +({_PART}(?:(?: \| |, ){_PART})+)")
+
+
+def _ungrouped(lines: Sequence[str]) -> list[list[str]]:
+    """Lines such as `Read:  refl | tran | conf` as a heading and a line for each word, where there are several."""
+    groups = [_GROUP.fullmatch(line) for line in lines]
+    if sum(group is not None for group in groups) < FEWEST - 1:
+        return [[line] for line in lines]
+    found = list[list[str]]()
+    for line, group in zip(lines, groups, strict=True):
+        label = re.fullmatch(rf"\s*([A-Z][\w -]*): +({_PART})", line)
+        if group:
+            found.append([f"{group.group(1)}:", *(part for part in re.split(r" \| |, ", group.group(2)))])
+        elif label:
+            found.append([f"{label.group(1)}:", label.group(2)])
+        else:
+            found.append([line])
+    return found
+
+
+def _with_its_places(line: str) -> str:
+    """A line whose columns are a word, what it takes, its unit, what it is: the middle ones are places for a value."""
+    cells = _cells(line)
+    places = [text for _, text in cells[1:-1]]
+    plain = r"-+|[a-z]|(?i:[kmg]?hz)|\d{1,4} ?(?:-|\.\.+) ?\d{2,5}"
+    if len(cells) < 3 or not NAME.fullmatch(cells[0][1]) or not all(re.fullmatch(plain, text) for text in places):
+        return line
+    taken = [text for text in places if not re.fullmatch("-+", text)]
+    slot = next((text for text in taken if UNIT.fullmatch(text)), taken[0] if taken else "")
+    return f"{' ' * _indent(line)}{cells[0][1]}{f' <{slot}>' if slot else ''}  {cells[-1][1]}"
 
 
 def _uncounted(lines: Sequence[str]) -> list[str]:
@@ -212,12 +253,15 @@ def _grids_apart(lines: Sequence[str]) -> list[str]:
 def _told_together(line: str, lines: Sequence[str]) -> list[str]:
     """Two names before one text that says what they are, which stands in the column of such texts, as two lines."""
     cells = _cells(line)
-    if len(cells) != 3 or not all(re.fullmatch(NAME, text) for _, text in cells[:2]):
+    one = rf"{NAME.pattern}(?: (?:<[^>]*>|\[[^\]]*\]|[a-z]))?"
+    if len(cells) != 3 or not all(re.fullmatch(one, text) for _, text in cells[:2]):
         return [line]
     told = Counter(rows[1][0] for one in lines if len(rows := _cells(one)) == 2)
     if told[cells[2][0]] < 2 or told[cells[1][0]]:
         return [line]
-    return [f"{' ' * _indent(line)}{text}  {cells[2][1]}" for _, text in cells[:2]]
+    both = re.match(rf"(?i){_BOTH}\b(.*)", cells[2][1])
+    texts = [f"{both.group(at)}{both.group(3)}" for at in (1, 2)] if both else [cells[2][1]] * 2
+    return [f"{' ' * _indent(line)}{text}  {what}" for (_, text), what in zip(cells[:2], texts, strict=True)]
 
 
 def _all_names(line: str) -> int:
@@ -276,6 +320,9 @@ def _parted(line: str) -> tuple[str, str]:
         head, rest = text[: match.start()].strip(), _ARROW.sub("", text[match.end() :].strip())
         if match.group().strip() == "|" and _ROW.fullmatch(re.split(r"\s{2,}|\t", text)[0]):
             continue  # several words, one after the other
+        place = _PLACED.fullmatch(text[match.end() :].strip()) if NAME.fullmatch(head) else None
+        if place:  # `low  = <MHz>   ; lower edge`
+            return f"{head}{' = ' if place.group(1) else ' '}{place.group(2)}", " ".join(place.group(3).split())
         if head.count("<") == head.count(">") and head.count("[") == head.count("]") and rest:
             return head, " ".join(rest.split())
     return re.sub(r"(?<!\.)[. :]+$", "", text), ""

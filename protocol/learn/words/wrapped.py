@@ -26,7 +26,7 @@ MOST_VERBS = 4
 NAMING = ("name", "id", "ident", "version", "model")
 """Nodes whose reading tells what it is."""
 
-_ITEM = re.compile(r"\(([a-z][\w.-]*)((?: +[A-Z]\w*)*)\)")
+_ITEM = re.compile(r"\(([A-Za-z][\w.-]*)((?: +(?:[A-Z]\w*|[a-z](?!\w)))*)\)")
 _GROUP = re.compile(r"((?:[A-Za-z]\w{0,11} )+)\(([^()]{1,40})\)(?=\s{2,}|\s*$|,)")
 _QUOTED = re.compile(r"'([a-z]\w{0,11})' ([a-z][^;]{4,60})")
 _SAID = re.compile(r"(?<!\w)'([a-z][\w .-]{0,40})'(?!\w)")
@@ -227,7 +227,8 @@ def _bracketed(lines: Sequence[str]) -> list[Entry]:
     """`(low HZ) (sweep) ; gives ...`: each command stands between brackets, remarks behind a semicolon."""
     found, rest = list[Entry](), ""
     for line in lines:
-        text, _, remark = line.partition(";")
+        text, *others = re.split(r";|(?<=\))\s{2,}(?=[A-Za-z])", line, maxsplit=1)
+        remark = others[0] if others else ""
         items = list(_ITEM.finditer(text))
         rest += _ITEM.sub("", text)
         for item in items:

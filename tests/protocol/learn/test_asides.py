@@ -289,3 +289,47 @@ def test_phrases_for_what_takes_no_value(role: Role, told: tuple[str, ...]) -> N
 )
 def test_phrases_for_what_takes_a_value(role: Role, told: tuple[str, ...]) -> None:
     assert [judged(Entry("zonk", "zonk n", one))[0] for one in told] == [role] * len(told)
+
+
+@pytest.mark.parametrize(
+    ("said", "word"),
+    [
+        ("no such order. PAPERS shows all orders", "PAPERS"),
+        ("what? k = menu", "k"),
+        ("eh (menu: Q)", "Q"),
+        ("type /help", "/help"),
+        ("press x for the list", "x"),
+        ("type GUIDE and see", "GUIDE"),
+        ("type `zed` to see the commands", "zed"),
+        ("type burn, h for help", "h"),
+        ("PAPERS shows the clock", ""),
+        ("wipe = list", ""),
+    ],
+)
+def test_a_refusal_tells_which_word_lists(said: str, word: str) -> None:
+    assert hinted([said])[:1] == ([word] if word else [])
+
+
+def test_groups_of_words_behind_a_label() -> None:
+    listing = [
+        "Give:   lo <MHz> | hi <MHz> | points <n>",
+        "Do:     sweep",
+        "Ask:    refl | tran | version",
+        "Never:  zap | store",
+    ]
+    roles = {word.name: word.role for word in words_of(general_entries(listing))}
+    assert roles["lo"] is Role.START and roles["tran"] is Role.DATA and roles["zap"] is Role.NEVER
+
+
+def test_columns_of_places_and_two_told_in_one_text() -> None:
+    listing = ["wide    f  MHz  last frequency of the sweep", "narrow  f  MHz  first frequency of the sweep",
+               "dots    n  -    number of points", "aa      -  -    one sweep"]  # fmt: skip
+    assert [entry.usage for entry in general_entries(listing)] == ["wide <MHz>", "narrow <MHz>", "dots <n>", "aa"]
+    both = [
+        "  QA f   QB f     first and last frequency, MHz",
+        "  QC n            number of points",
+        "  QD              sweep",
+        "  QE     QF       S11 and S21 of the sweep",
+    ]
+    told = {entry.name: entry.description for entry in general_entries(both)}
+    assert told["QA"] == "first frequency, MHz" and told["QB"] == "last frequency, MHz" and told["QF"].startswith("S21")
