@@ -64,11 +64,11 @@ DESCRIPTIONS: tuple[tuple[Role, str], ...] = (
      r"(?:one|single) (?:sweep|scan|pass)\b|^(?:(?:take|make|do|start)s? )?(?:one|a|a single) run\b|\b(?:a|one) (?:complete|whole|full|single) (?:sweep|scan)\b|^go$|wait(?:s)? (?:until|for) (?:one |a )?(?:complete |whole |full |new |next )*(?:sweep|scan)\b|^(?:triggers?|take)$|^sweep$|^sweeps?\b|^(?:measure|acquire)s?(?:$|[.;,:]|\W+(?:once|now|and (?:print|list|show))\b|\s*\()"),
     (Role.IDENTITY, rf"who am i|who i am|(?:^(?:the )?|\b{_TELL}\b.{{0,20}})(?:firm|soft)ware version|^version\b|^about\b|name and version|^identi\w+|version string|"
      r"^model and"),
-    (Role.SETTINGS, r"(?:show|print|list|display|tell|give|hear|read|report|dump|query|get|send|recite|say|state|check|what)s?\b.{0,16}\b(?:settings|parameters|configuration)|"
+    (Role.SETTINGS, r"\b(?:show|print|list|display|tell|give|hear|read|report|dump|query|get|send|recite|say|state|check|what)s?\b.{0,16}\b(?:settings|parameters|configuration)|"
      r"^(?:state|recite|echo|review|summari[sz]e|view|see|name|say|present|spell out|type(?: out)?)s? (?:you )?(?:all |the |all the )*(?:present |current )?(?:settings|parameters)\W*$|"
      r"^(?:show|tell|list|print|display|give)s? (?:you )?(?:all |everything |what )+(?:that )?(?:has been|have been|is|was|were|are|you have|"
      r"you) (?:chosen|set|selected|entered|in force|in use)(?: so far| now)?\W*$|"
-     r"^[^,;:]{2,30}: (?:all |the |all the )*(?:present |current )?(?:settings|parameters)\W*$|"
+     r"^(?:where|how|what|which|the|this is|current|present|status|state|overview|summary|report|situation)\b[^,;:]{0,26}: (?:all |the |all the )*(?:present |current )?(?:settings|parameters)\W*$|"
      r"^(?:the )?(?:current|present|actual|all) (?:the )?(?:settings?|parameters|values|variables|fields|configuration)\b|^\w+ \(settings\)$|^read ?back$|^status of (?:all )?(?:the )?settings\b|^(?:the )?(?:present|current) state$|^what holds(?: now)?$|^settings\?$|^ask for (?:the )?settings\b|^summary(?: of (?:the )?settings)?$|^(?:the )?current range\b|^what i am set to$|"
      r"^(?:show|print|list|display|tell|give|report|dump|query|see|view|read|current|present|all|what|active|actual|sweep|scan|analy[sz]er|instrument)s? (?:config|settings|set-?up)$|^(?:settings|parameters)$|shows? these|hear the settings|"
      r"^(?:(?:tell|show|say|print|list|display|visualise|read|give|view|view of)s? )?(?:you )?(?:how it is set|what is set(?: (?:now|at present|just now|at the moment))?|what (?:has been|was|were) set|what it is set to|as it is set|(?:all |the )*(?:variables|fields|"
@@ -114,6 +114,10 @@ HARM = re.compile(
     r"install|roll(?:s)? ?back|revert|downgrad|\bread(?:s)? in\b|for good\b|yardstick|subtract|take\b.{0,16}\baway|"
     r"speichern|sichern|l(?:oe|ö)schen|eichen|eichung|kalibrier|abgleich|werkseinst|zur(?:ue|ü)cksetz|dauerhaft|dauerton|dauertr|"
     r"(?:ue|ü)berschreib|umstellen|\bsender\b|"
+    r"^(?:keep|retain|pin|lodge|bank|seal|carve|engrave|imprint|stamp|inscribe|archive|stash|stow|file|deposit|preserve|perpetuate|"
+    r"cement|anchor|etch|retire|scrub|void|annul|nullif(?:y|ie)|cancel|flush|strip|shed|eject|evict|prune|compensate|baseline|tare|"
+    r"rezero|recompute|relearn|teach|train|learn|adopt|accept|approve|rewrite|renew|reseed|reprogram|patch|lock|kill|energi[sz]e|"
+    r"excite|inject|boost|put away|lay down|set aside|take over)s?\b(?!-| (?:sweeping|measuring|on sweeping|going))|"
     r"give\b.{0,16}\baway|return\b.{0,24}\bto\b|of the (?:open|short|thru|match)\b|\bthin(?:s)?\b",
     re.IGNORECASE,
 )

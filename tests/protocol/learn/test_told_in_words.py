@@ -173,3 +173,11 @@ def test_another_line_of_the_same_page_is_no_other_state_of_this_one() -> None:
 @pytest.mark.parametrize("what", ["settings", "set-up", "config", "parameters", "the present settings"])
 def test_only_a_verb_that_tells_shows_settings(verb: str, what: str) -> None:
     assert judged(Entry("verbena", "verbena", f"{verb} {what}"))[0] not in SENT
+
+
+@pytest.mark.parametrize(
+    "verb", ["pin", "lodge", "retain", "adopt", "tare", "imprint", "archives", "relearn", "inject"]
+)
+@pytest.mark.parametrize("what", ["S11", "one sweep", "all settings", "the lower frequency, kHz", "the transmission"])
+def test_deeds_that_keep_or_teach_are_none_of_a_sweep(verb: str, what: str) -> None:
+    assert judged(Entry("verbena", "verbena", f"{verb} {what}"))[0] not in SENT
