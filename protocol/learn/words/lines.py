@@ -124,8 +124,8 @@ _BOTH = (
     r"(stop|last|upper|high|highest|end|right|top|s ?21|transmission|through)"
 )
 """Two that are told in one text, in the order of the two words before it."""
-_PART = rf"{NAME.pattern}(?: (?:<[^>]*>|\[[^\]]*\]|[a-z]))*"
-_GROUP = re.compile(rf"\s*([A-Z][\w -]*): +({_PART}(?:(?: \| |, ){_PART})+)")
+_PART = rf"{NAME.pattern}(?: (?:<[^>]*>|\[[^\]]*\]|[a-z])|=(?:[kMG]?Hz|[kmg]?hz|[A-Z]{{1,3}}|\w|<[^>]*>))*"
+_GROUP = re.compile(rf"\s*([A-Za-z][\w -]*): +({_PART}(?:(?: \| |, |\s{{2,}}){_PART})+)")
 
 
 def _ungrouped(lines: Sequence[str]) -> list[list[str]]:
@@ -135,9 +135,9 @@ def _ungrouped(lines: Sequence[str]) -> list[list[str]]:
         return [[line] for line in lines]
     found = list[list[str]]()
     for line, group in zip(lines, groups, strict=True):
-        label = re.fullmatch(rf"\s*([A-Z][\w -]*): +({_PART})", line)
+        label = re.fullmatch(rf"\s*([A-Za-z][\w -]*): +({_PART})", line)
         if group:
-            found.append([f"{group.group(1)}:", *(part for part in re.split(r" \| |, ", group.group(2)))])
+            found.append([f"{group.group(1)}:", *(part for part in re.split(r" \| |, |\s{2,}", group.group(2)))])
         elif label:
             found.append([f"{label.group(1)}:", label.group(2)])
         else:

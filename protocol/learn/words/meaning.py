@@ -129,7 +129,7 @@ def read_role(name: str, arguments: str, description: str) -> tuple[Role, str] |
 
 
 def _of_hertz(words: Sequence[str]) -> list[tuple[Role, str]]:
-    received = any(re.fullmatch(r"receiver|rx|detector", word) for word in words) and _one(words, _WIDE)
+    received = any(re.fullmatch(r"receiver|rx|detector|listens?|hears?", word) for word in words) and _one(words, _WIDE)
     if _one(words, _PASSED) or received:
         return [(Role.BANDWIDTH, "it is a width of a filter, in hertz")]
     readings = (
@@ -152,7 +152,10 @@ def _counts(name: str, arguments: str, description: str) -> bool:
     named = any(_COUNTED.fullmatch(word) or word in ("num", "steps", "count") for word in parts)
     named = named or parts[1:] in (["n"], ["pts"], ["npts"], ["np"])  # `sweep.n`
     example = re.fullmatch(r"\W*<(\d+)>\W*", arguments)
-    if example and re.search(rf"(?i)\b{example.group(1)} (?:points|pts|samples|steps|dots)\b", description):
+    if example and re.search(
+        rf"(?i)\b{example.group(1)} (?:points|pts|samples|steps|dots|readings|places|frequencies|spots|stops)\b",
+        description,
+    ):
         return True
     if re.fullmatch(r"(?i)\W*<(?:number of |no\. of |nr of )?(?:points|pts|samples)\b[^<>]*>\W*", arguments):
         return True

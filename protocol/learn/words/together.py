@@ -27,7 +27,7 @@ _ENDS = (
 _HERTZ = re.compile(r"(?i)(?<![a-z])[kmg]?hz\b|frequen|\bfreq\b")
 _COUNT = re.compile(
     r"(?i)^(?:in(?:to)? )?(?:the )?(?:number of|how many|count of|this many|so many) (?:\w+ )?(\w+)|"
-    r"^(\w+s) (?:in|per|over|across|to|between|on|along)\b"
+    r"^(\w+s) (?:in|per|over|across|to|between|on|along)\b|^n \w+s\b"
 )
 _RANGE = re.compile(r"(?<![\w.])(\d{1,3}) ?(?:\.\.+|-|to|up to|until|through) ?(\d{2,6})(?![\w.])")
 _OTHERS = re.compile(
