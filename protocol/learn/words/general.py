@@ -133,8 +133,8 @@ def _style(typed: Sequence[str]) -> Style:
     pairs = (("11", "21"), ("1", "2"), ("0", "1"))
     heads = {(head, at) for one, two in pairs for head in before[one] & before[two] for at in (one, two)}
     capped = [text for text in typed if re.match(r"[a-z]+[A-Z](?![A-Z])", text)]
-    fronts = [text[:2] for text in capped if re.fullmatch(r"[a-z]+[A-Z]", text)]
-    mixed = any(re.match(r"[a-z]+[A-Z]\w* ?[<\[=]", text) for text in capped) or len(set(fronts)) < len(fronts)
+    begun = [text[:2] for text in capped if re.fullmatch(r"[a-z]+[A-Z]", text)]
+    mixed = any(re.match(r"[a-z]+[A-Z]\w* ?[<\[=]", text) for text in capped) or len(set(begun)) < len(begun)
     return Style(case, frozenset(heads), mixed, lone)
 
 
