@@ -35,6 +35,16 @@ SECOND_DIFFERENCE_DOF = 2.0 * 18.0 / 35.0
 correlations are -4/6 and 1/6, so n of them are worth n / (1 + 2 (16 + 1) / 36) = 18 n / 35 independent ones, two real
 numbers each."""
 
+FOURTH_DIFFERENCE_GAIN = 70.0
+"""The same of a fourth difference (1, -4, 6, -4, 1), in which a response that bends is hardly left,"""
+
+FOURTH_DIFFERENCE_DOF = 2.0 / (1.0 + 2.0 * (56.0**2 + 28.0**2 + 8.0**2 + 1.0) / 70.0**2)
+"""and its degrees of freedom: neighbours correlate by -56, 28, -8 and 1 seventieths."""
+
+CUT_AT = 4.0
+"""Times the mean power, as the median tells it, beyond which a single difference counts as that much: 2 % of noise lies
+beyond, and a carrier."""
+
 DRIFTED = 3.0
 """Standard deviations by which the scatter lies above the second differences when something besides noise moved."""
 
@@ -214,7 +224,22 @@ def floor_from_one_sweep(trace: NDArray[np.complex128]) -> Floor:
         additive, dof = float(second[low].mean()), SECOND_DIFFERENCE_DOF * count
     else:
         additive, dof = float(rough[inner].min()), SECOND_DIFFERENCE_DOF * WINDOW
-    return _floor(additive, 0.0, np.full(trace.shape, additive), dof, count, 1.0, FEWEST_ALONE)
+    floor = _floor(additive, 0.0, np.full(trace.shape, additive), dof, count, 1.0, FEWEST_ALONE)
+    return _widened(floor, _bent(trace, low) / additive, math.nan)
+
+
+def _bent(trace: NDArray[np.complex128], low: NDArray[np.bool_]) -> float:
+    """Lower end by the fourth differences among the `low` (K - 2,) points, single high ones cut, where they say less
+    than noise does most often: what the second ones have more is a response that bends, or a carrier. NaN where too few
+    are left."""
+    whole = low[:-2] & low[1:-1] & low[2:]
+    if int(whole.sum()) < FEWEST_POINTS:
+        return math.nan
+    fourth = np.abs(np.diff(trace, 4))[whole] ** 2 / FOURTH_DIFFERENCE_GAIN
+    cut = CUT_AT * float(np.median(fourth)) / math.log(2.0)
+    dof = FOURTH_DIFFERENCE_DOF * fourth.size
+    power = float(np.minimum(fourth, cut).mean()) / -math.expm1(-CUT_AT)
+    return power * dof / _quantile(dof, upper=True)
 
 
 def _floor(

@@ -11,7 +11,7 @@ from __future__ import annotations
 
 import math
 
-from rf.floor.bound import two_sided
+from rf.floor.bound import stands_at
 from rf.floor.pool import Pooled
 from rf.floor.proof import Limits, rejection_of
 from rf.values.decibel import amplitude_db
@@ -41,7 +41,7 @@ def deepest_reading_db(power: float, leak: float, chance: float) -> float:
     low, high = least, 2.0 * least + 10.0 * floor
     for _ in range(50):
         middle = (low + high) / 2.0
-        low, high = (middle, high) if float(two_sided(middle, power)[0]) <= least else (low, middle)
+        low, high = (middle, high) if float(stands_at(middle, power)) <= least else (low, middle)
     ratio = 2.0 * high**2 / power
     if ratio > STRONG:
         return -amplitude_db(max(high + float(ndtri(chance)) * floor / math.sqrt(2.0), 1e-15))

@@ -32,6 +32,12 @@ CLEAR_OF_FLOOR_DB = 10.0
 """Over a floor that only the sheet tells; nearer to it the level is a bound, for the real noise may be less."""
 TOO_WIDE_DB = 5.0
 """Two readings that agree within more than this prove nothing to each other."""
+LOUDEST_DBM = 20.0
+"""No signal generator or tracking source gives much more (common practice)."""
+QUIETEST_DBM = -150.0
+"""kT at 290 K in 250 Hz, without any noise figure; what reads less is no level at a receiver's input."""
+BELIEVED_DB = 120.0
+"""Leads, plugs and cases on one bench leak as much as that (common practice: double-screened cable 90 to 120 dB)."""
 LESS = (
     "CONTRADICTION: the witness sees less rejection than the analyzer: a lead, a load or a screw has moved, the"
     " receiver hears another signal, or the proof is wrong"
@@ -114,6 +120,27 @@ def witnessed(levels: Levels) -> Figure:
                  ((1.0, 1.0), (1.0 / spread, spread), (spread, 1.0 / spread))]  # fmt: skip
     value, low, high = plain_db - signal_db[0], plain_db - signal_db[2], plain_db - signal_db[1]
     return _past_leak(levels, value, low - half_db, high + half_db)
+
+
+def hardly(levels: Levels, seen: Figure) -> tuple[str, ...]:
+    """What of the levels can hardly be, a sentence each: nothing follows from it but to look again."""
+    found = []
+    whole_dbm = levels.whole_dbm
+    if whole_dbm is not None and whole_dbm > LOUDEST_DBM:
+        how = f" ({levels.thru_dbm:g} dBm behind {levels.pad_db:g} dB)" if levels.thru_dbm is not None else ""
+        found.append(
+            f"a source of {whole_dbm:+.0f} dBm{how} can hardly be, few give more than {LOUDEST_DBM:+.0f}: was the pad"
+            " really there, and would the receiver stand it?"
+        )
+    low = [dbm for dbm in (levels.device_dbm, levels.off_dbm, levels.loads_dbm) if dbm is not None]
+    if low and min(low) < QUIETEST_DBM:
+        found.append(f"{min(low):g} dBm can hardly be: thermal noise alone is more in any receiver; look at the scale")
+    if seen.known and seen.low > BELIEVED_DB:
+        found.append(
+            f"more than {BELIEVED_DB:g} dB can hardly be shown on one bench: leads and cases leak as much; take the"
+            " levels again with the leads moved, and believe none that moves with them"
+        )
+    return tuple(found)
 
 
 def _over_sheet_floor(levels: Levels, plain_db: float, half_db: float) -> Figure:

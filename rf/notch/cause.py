@@ -36,7 +36,8 @@ def likely_cause(fit: ChainFit, observed: Observed) -> str:
     leak = math.hypot(*p[shape.leak][:2])
     if observed.leak > 0 and leak > WIDE * observed.leak:
         return f"a leak near {amplitude_db(leak):.0f} dB past the unit: survey it with both cables ended in loads"
-    third = math.hypot(*p[shape.far])
+    waves = p[shape.waves].reshape(-1, 2)
+    third = math.hypot(*waves.sum(axis=0))  # what they come to at the reject channel
     if shape.other_side and third > WIDE * (FAR if observed.third_reflection is None else observed.third_reflection):
         return f"the third port's load reflects {-amplitude_db(third):.0f} dB: put a good load on it"
     for part, name in ((shape.load, "port 2"), (shape.source, "port 1")):

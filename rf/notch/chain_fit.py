@@ -61,6 +61,9 @@ loses there is taken for the cavities' own loss, their Q for too low and the bot
 FAR = 0.1
 """The load on the third port, often an antenna, reflects this much in each quadrature: 17 dB return loss."""
 
+FAR_TURNS = (0.7, 0.5, 0.35, 0.25)
+"""Share of that with which each wave comes that turns more over the span: much of an antenna behind its cable."""
+
 RIPPLE = 0.02
 """and the correction leaves a ripple of 0.2 dB rms, spread over the cosines: 0.05 dB each."""
 
@@ -72,8 +75,7 @@ that is followed (Transtrum and Sethna 2012, arXiv:1201.5885, section 3)."""
 FIRST_DAMPING = 1.0
 
 LEAST_FALL, LEAST_FALL_BENT = 0.1, 0.3
-"""A good step lessens the damping to this share, and to that once the valley was seen to bend: less would cost the next
-steps."""
+"""A good step lessens the damping to this share, and to that once the valley was seen to bend."""
 
 DATA_SHARE = 1e-6
 """Share of the data's own precision in the yardstick of the damping."""
@@ -173,9 +175,11 @@ def priors(
     if departure > 0:
         # What closes the third port was never seen by anybody: its size does not follow the rest of the bench.
         third = observed.third_reflection
-        weight[shape.far] = 1.0 / (FAR if third is None else max(third, 1e-3) / math.sqrt(2.0))
+        size = FAR if third is None else max(third, 1e-3) / math.sqrt(2.0)
+        weight[shape.far] = 1.0 / size
+        weight[shape.far_turn] = 1.0 / (size * np.repeat(FAR_TURNS, 2))
     else:
-        free[shape.far] = False
+        free[shape.waves] = False
     if shape.cavities > 1:
         # Somebody tuned the notches, however like the circuit is to an ideal one.
         weight[shape.places] = 2.0 * observed.unloaded_q / (max(departure, 1.0) * observed.together)
@@ -189,9 +193,8 @@ def priors(
     if shape.pass_hz is None:
         free[shape.trim] = False
     if not shape.other_side:
-        free[
-            [shape.other, *range(shape.far.start, shape.far.stop), *range(shape.other_own.start, shape.other_own.stop)]
-        ] = False
+        free[shape.other] = False
+        free[shape.waves] = free[shape.other_own] = False
     return mean, weight, free
 
 
@@ -403,7 +406,8 @@ def _descend(
             # Measured by what data and prior tell together, a direction that the data hardly see, made of parameters
             # that they see well, would creep: the damping is measured by the precision of the prior.
             scale = own[at] + DATA_SHARE * np.einsum("bff->bf", normal)
-            damped = normal + (damping[at, None] * scale)[:, :, None] * np.eye(scale.shape[1])
+            damped = normal
+            np.einsum("bff->bf", damped)[...] += damping[at, None] * scale  # a view: `normal` itself is not used again
             step = _solved(damped, gradient)
             lost = ~np.isfinite(step).all(axis=1)
             sound[at[lost]] = False

@@ -30,6 +30,10 @@ RIPPLE_TERMS = 10
 SLOW_TERMS = 3
 """Complex coefficients of the log gain: level and phase, slope and delay, curvature."""
 
+FAR_TERMS = 5
+"""Waves that make the reflection which closes the other side, for that may be an antenna behind its cable: each turns
+half a turn more over the span than the one before, which is two turns for 70 ns of cable in a span of 14 MHz."""
+
 LEAK_TERMS = 2
 """Complex coefficients of what leaks past the unit: value in the middle of the span, and slope over half the span."""
 
@@ -87,13 +91,23 @@ class ChainShape:
 
     @cached_property
     def far(self) -> slice:
-        """Real and imaginary part of the reflection that closes the other side."""
+        """Real and imaginary part of the wave that closes the other side and does not turn."""
         return slice(self.cavities + 6, self.cavities + 8)
+
+    @cached_property
+    def far_turn(self) -> slice:
+        """Real and imaginary parts of those that turn, at the reject channel."""
+        return slice(self.far.stop, self.far.stop + 2 * (FAR_TERMS - 1))
+
+    @cached_property
+    def waves(self) -> slice:
+        """All of them."""
+        return slice(self.far.start, self.far_turn.stop)
 
     @cached_property
     def load(self) -> slice:
         """Real and imaginary part of the reflection of the analyzer's port 2."""
-        return slice(self.far.stop, self.far.stop + 2)
+        return slice(self.far_turn.stop, self.far_turn.stop + 2)
 
     @cached_property
     def source(self) -> slice:
@@ -217,6 +231,7 @@ class Chain:
         along = (np.asarray(frequency_hz, float) - low_hz) / (high_hz - low_hz)
         self.powers = np.vander(x, SLOW_TERMS, increasing=True).T
         cosines = np.cos(math.pi * np.outer(np.arange(1, RIPPLE_TERMS + 1), along))
+        self._turns = np.exp(-0.5j * math.pi * np.outer(np.arange(FAR_TERMS), x))
         self.gain_terms = np.concatenate((self.powers, cosines))
         self._terms = self.gain_terms.astype(np.complex128)
         self.pass_ratio = (shape.pass_hz or shape.reject_hz) / shape.reject_hz
@@ -274,7 +289,7 @@ class Chain:
         per = [QUARTER * self.f]
         if s.other_side:
             branches += (self._other(p),)
-            far.append(_complex(p, s.far))
+            far.append(self._far(p))
             lengths.append((length + _part(p, s.other_own.start + 1))[None])
             per.append(QUARTER / self.pass_ratio * self.f)
         shaped = np.array(per).reshape(sides, *(1 for _ in count), self.f.size)
@@ -283,7 +298,7 @@ class Chain:
         for side, each in enumerate(branches):
             added[:, side] = each.y[::-1]
         y_at, y_out, inverse = np.empty_like(added), np.empty_like(added), np.empty_like(added)
-        ends = np.array(far)
+        ends: Values = np.array(np.broadcast_arrays(*far))
         y: Values = (1.0 - ends) / (1.0 + ends)
         through: Values = np.ones((), np.complex128)
         for k in range(n):
@@ -357,7 +372,8 @@ class Chain:
         slopes[..., s.harness, :] = harness
         slopes[..., s.loss, :] = -1j * harness
         if not s.other_side:
-            slopes[..., s.other, :] = slopes[..., s.far, :] = slopes[..., s.other_own, :] = 0.0
+            slopes[..., s.other, :] = slopes[..., s.other_own, :] = 0.0
+            slopes[..., s.waves, :] = 0.0
             return slopes
         other, there = way.branches[1], at_branch[:, 1].sum(axis=0)
         dplace, dq = self._changes(other)
@@ -369,8 +385,16 @@ class Chain:
             slopes[..., s.trim, :] += there * (1j * other.unit[0])
         slopes[..., s.other_own.start, :] = coupled
         slopes[..., s.other_own.start + 1, :] = turn[:, 1].sum(axis=0)
-        self._reflection(slopes, s.far, _complex(p, s.far), back[1])
+        self._reflection(slopes, s.far, self._far(p), back[1])
+        both = slopes[..., s.far, :]
+        for k in range(1, FAR_TERMS):
+            np.multiply(both, self._turns[k], out=slopes[..., s.far.start + 2 * k : s.far.stop + 2 * k, :])
         return slopes
+
+    def _far(self, p: NDArray[np.float64]) -> Values:
+        """Reflection (..., K) that closes the other side."""
+        terms = np.ascontiguousarray(p[..., self.shape.waves])
+        return np.asarray(terms.view(np.complex128) @ self._turns)
 
     def _reflection(self, slopes: Values, part: slice, reflection: Values, back: Values) -> None:
         """Share of a port's closing reflection: y = (1 - r) / (1 + r)."""

@@ -291,7 +291,7 @@ def _obstacle(
         return "the sweep does not reach over the reject channel"
     strong = strong_points(data, noise)
     if int(strong.sum()) < 2 * FEWEST_SKIRT_POINTS:
-        return "no skirts above the floor in this span: a lead is off, or sweep wider"
+        return "no skirts above the floor in this span: a wide sweep tells it; if this is one, a lead is off"
     low, high = hidden_band(f, data, noise, reject_hz) if not strong.all() else (reject_hz, reject_hz)
     if (
         int((strong & (f <= low)).sum()) < FEWEST_SKIRT_POINTS
@@ -419,13 +419,26 @@ def _level(
     centred: bool = False,
 ) -> Figure:
     """Inferred attenuation in positive dB at one frequency, or of each fit at its bottom, between matched ports;
-    `ideal`: with a matched load on the third port too; `centred`: were every notch at that frequency. The analyzer's
-    `tracking_db` is a sine of unknown phase."""
+    `ideal`: with a matched load on the third port too, else with the load as it was, where nobody knows that one the
+    interval reaches over both; `centred`: were every notch at that frequency. The analyzer's `tracking_db` is a sine of
+    unknown phase."""
+    value, sd = _estimated(blend, at_hz, ideal=ideal, centred=centred)
+    half = math.hypot(LEVEL_WIDTH * slack * sd, tracking_db)
+    if half > LARGEST_DEPTH_HALF_DB:
+        return cant_say("dB", "the skirts do not tell the depth")
+    # Of a load that nobody knows the fit tells what it does: the unit's own level is the one without it.
+    unknown = not ideal and blend.observed.third_reflection is None and blend.best.departure > 0
+    other = _estimated(blend, at_hz, ideal=True, centred=centred)[0] if unknown else value
+    return inferred(value, min(value, other) - half, max(value, other) + half, "dB", limited_by="model")
+
+
+def _estimated(blend: Blend, at_hz: float | None, *, ideal: bool, centred: bool) -> tuple[float, float]:
+    """Value and standard deviation of a level in positive dB; arguments as `_level` has them."""
     db = -amplitude_db(math.e)
 
     def quantity(fit: ChainFit) -> tuple[float, NDArray[np.float64]]:
         given = np.r_[fit.shape.load, fit.shape.source]
-        given = np.r_[given, fit.shape.far] if ideal else given
+        given = np.r_[given, fit.shape.waves] if ideal else given
         p = fit.p.copy()
         p[given] = 0.0
         if at_hz is None:
@@ -441,11 +454,7 @@ def _level(
         slope[given] = 0.0
         return db * float(log[0].real), slope
 
-    value, sd = blend.estimate(quantity)
-    half = math.hypot(LEVEL_WIDTH * slack * sd, tracking_db)
-    if half > LARGEST_DEPTH_HALF_DB:
-        return cant_say("dB", "the skirts do not tell the depth")
-    return inferred(value, value - half, value + half, "dB", limited_by="model")
+    return blend.estimate(quantity)
 
 
 def _quality(blend: Blend, slack: float) -> Figure:

@@ -227,6 +227,11 @@ def _cornered(told: Sequence[Figure], signs: Sequence[int], function: Callable[.
             kinds.add((figure.kind is Kind.AT_LEAST) == (sign > 0))
     why = next((figure.limited_by for figure in told if figure.kind in (Kind.AT_LEAST, Kind.AT_MOST)), "radios")
     if len(kinds) > 1:
+        # Open ends have finite images here, so that both ends hold: what they say on one side of nothing is said.
+        if low > 0.0:
+            return at_least(low, "dB", limited_by=why)
+        if high < 0.0:
+            return at_most(high, "dB", limited_by=why)
         return cant_say("dB", "bounds both before and after: a reading of one would tell", limited_by=why)
     if kinds:
         return at_least(low, "dB", limited_by=why) if kinds.pop() else at_most(high, "dB", limited_by=why)

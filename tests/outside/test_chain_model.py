@@ -38,7 +38,7 @@ def anywhere(shape: ChainShape, seed: int = 1) -> np.ndarray:
     p[shape.harness], p[shape.trim] = 1.0 + 0.1 * p[shape.harness], 1.0 + 0.1 * p[shape.trim]
     p[shape.other] *= 3e-4
     p[shape.loss] = 0.02
-    for part in (shape.far, shape.load, shape.source, *shape.own, shape.other_own):
+    for part in (shape.far, shape.far_turn, shape.load, shape.source, *shape.own, shape.other_own):
         p[part] *= 0.1
     p[shape.slow] *= 0.3
     p[shape.ripple] *= 0.02
@@ -93,7 +93,10 @@ def s21(shape: ChainShape, p: np.ndarray, f_hz: float, leaks: bool) -> complex:
         place, q = passes * (1.0 + p[shape.other]), math.exp(p[shape.log_q])
         held = 1.0 / (x * (1.0 / passes - passes))  # cancelled at the channel that this side passes
         y = branch(f, place, x, q, 0.0, 0.0) + 1j * p[shape.trim] * (held * f if held > 0 else held / f)
-        node += arm([y] * n, [line(p[shape.harness] + p[shape.other_own][1], passes)] * n, pair(shape.far))[0]
+        waves = p[shape.far.start : shape.far_turn.stop].reshape(-1, 2) @ [1.0, 1j]
+        offset = (f_hz - REJECT) / (HIGH - LOW)  # each wave half a turn more over the span
+        third = complex(sum(wave * cmath.exp(-1j * math.pi * k * offset) for k, wave in enumerate(waves)))
+        node += arm([y] * n, [line(p[shape.harness] + p[shape.other_own][1], passes)] * n, third)[0]
     source = pair(shape.source)
     node += (1.0 - source) / (1.0 + source)
     off, along = (f_hz - REJECT) / ((HIGH - LOW) / 2.0), (f_hz - LOW) / (HIGH - LOW)
@@ -126,7 +129,7 @@ def test_every_derivative(name: str) -> None:
     slopes, logs = chain.slopes(chain.seen(p), per), chain.log_s21(p)[1]
     dead = {shape.trim, *range(shape.own[2].start, shape.own[2].stop)} if shape.pass_hz is None else set()
     if not shape.other_side:
-        dead |= {shape.other, *range(shape.far.start, shape.far.stop)}
+        dead |= {shape.other, *range(shape.far.start, shape.far_turn.stop)}
         dead |= {*range(shape.other_own.start, shape.other_own.stop)}
     for k in range(shape.size):
         step = 1e-7 if k in range(shape.cavities) or k == shape.other else 1e-5

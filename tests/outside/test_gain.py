@@ -8,6 +8,7 @@ Desensitisation 10 log(1 + 10^((I-N)/10)): ECO handbook 1.2.8, Eq. 8-9 (read). k
 from __future__ import annotations
 
 import math
+from dataclasses import replace
 
 import numpy as np
 import pytest
@@ -202,3 +203,23 @@ def test_figures_of_figures_keep_kind_and_ends() -> None:
     assert total((cant_say("dB", "no sweep"), one), "dB").why == "no sweep"
     assert mapped(at_least(20.0, "dB"), lambda x: 1.0 / x, "", falling=True).kind is Kind.AT_MOST
     assert mapped(at_least(20.0, "dB"), lambda x: 2.0 * x, "dB").value == 40.0
+
+
+def test_bounds_both_times_still_tell_what_a_loss_that_fell_must_bring() -> None:
+    """12.1 dB lost at first and 1.3 dB after, the isolation a bound both times. Own computation: whatever was lost to
+    the transmitter before, at least 11.3 dB went in the loss; after it at most 1.4 dB and 10 lg (1 + 10^(I/10)) with
+    I = 47 - 130 - 77.5 + 165.98 = 5.48 dB: 6.57 dB. So 3.33 dB are gained at least."""
+    before = Between(at_least(79.0, "dB"), exact(60.0), exact(1.0), about(12.1, 0.8))
+    after = Between(at_least(77.5, "dB"), exact(60.0), exact(1.0), about(1.3, 0.1))
+    hears = hears_better(RADIOS, before, after)
+    over_db = 47.0 - 130.0 - 77.5 - (noise_of(8.0))
+    least = 11.3 - (1.4 + 10.0 * math.log10(1.0 + 10.0 ** (over_db / 10.0)))
+    assert hears.kind is Kind.AT_LEAST and hears.value == pytest.approx(least, abs=1e-6) and least > 3.0
+    worse = hears_better(RADIOS, after, before)
+    assert worse.kind is Kind.AT_MOST and worse.value == pytest.approx(-least, abs=1e-6)
+    assert not hears_better(RADIOS, after, replace(after, noise=at_least(78.0, "dB"))).known
+
+
+def noise_of(figure_db: float) -> float:
+    """kT at 290 K with a noise figure, dBm/Hz."""
+    return 10.0 * math.log10(1.380649e-23 * 290.0 * 1e3) + figure_db

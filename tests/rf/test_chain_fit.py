@@ -53,6 +53,7 @@ def test_what_is_expected_of_a_bench(scale: float) -> None:
     assert [sd[part] for part in TWO.own] == [pytest.approx(scale * each) for each in (0.1, 0.15, 0.05, 0.03)]
     assert sd[TWO.other_own] == pytest.approx([0.1 * scale, 0.03 * scale])
     assert sd[TWO.ripple] == pytest.approx(0.02 * scale / math.sqrt(10.0))
+    assert sd[TWO.far_turn] == pytest.approx([0.07, 0.07, 0.05, 0.05, 0.035, 0.035, 0.025, 0.025])
     assert sd[TWO.far] == pytest.approx(0.1) and sd[TWO.leak] == pytest.approx(1e-3)
     assert sd[TWO.load] == pytest.approx(0.1 / math.sqrt(2.0)) == sd[TWO.source]
     assert sd[TWO.loss] * math.pi / 2.0 * 8.686 == pytest.approx(0.2)
@@ -64,10 +65,11 @@ def test_what_is_told_takes_the_place_of_what_is_usual() -> None:
     bare = replace(NOTHING, port_reflection=0.0, third_reflection=0.3, leak=0.0)
     _, weight, free = priors(TWO, bare, 1.0)
     assert 1.0 / weight[TWO.far] == pytest.approx(0.3 / math.sqrt(2.0))
+    assert 1.0 / weight[TWO.far_turn][:2] == pytest.approx(0.7 * 0.3 / math.sqrt(2.0)) and free[TWO.far_turn].all()
     assert not free[TWO.load].any() and not free[TWO.source].any() and not free[TWO.leak].any() and free[TWO.far].all()
     assert 1.0 / priors(TWO, replace(bare, third_reflection=0.0), 1.0)[1][TWO.far] == pytest.approx(1e-3 / math.sqrt(2))
     _, weight, free = priors(shape, NOTHING, 1.0)
-    held = {shape.trim, shape.other, *range(shape.far.start, shape.far.stop)}
+    held = {shape.trim, shape.other, *range(shape.far.start, shape.far_turn.stop)}
     held |= {*range(shape.other_own.start, shape.other_own.stop)}
     assert set(np.flatnonzero(~free).tolist()) == held and weight[0] == 0.0
     assert 1.0 / priors(TWO, replace(NOTHING, together=2.0), 1.0)[1][0] == pytest.approx(2.0 / 3000.0)
@@ -77,7 +79,7 @@ def test_an_ideal_circuit_moves_less_and_a_search_for_it_more() -> None:
     slow = [TWO.slow.start + k for k in (2, 4, 5)]
     _, _, free = priors(TWO, NOTHING, 0.0)
     still = [*range(TWO.own[0].start, TWO.own[3].stop), *range(TWO.ripple.start, TWO.ripple.stop), *slow]
-    still += [*range(TWO.other_own.start, TWO.other_own.stop), *range(TWO.far.start, TWO.far.stop)]
+    still += [*range(TWO.other_own.start, TWO.other_own.stop), *range(TWO.far.start, TWO.far_turn.stop)]
     still += [*range(TWO.leak.start, TWO.leak.stop)]
     assert sorted(np.flatnonzero(~free).tolist()) == sorted(still)
     real = replace(NOTHING, least_departure=0.0)

@@ -84,7 +84,8 @@ class Search:
             return [SimpleNamespace(p=np.full(self.shape.size, 77.0), chi2=self.chi2, dof=1.0)]
         self.calls.append((observed, np.array(begins), departure, steps, band))
         cost = self.costs[min(len(self.calls), len(self.costs)) - 1]
-        return [SimpleNamespace(p=np.full(self.shape.size, 10.0 * len(self.calls) + k), cost=cost) for k in range(40)]
+        size, last = self.shape.size, 10.0 * len(self.calls)
+        return [SimpleNamespace(p=np.full(size, last + k), cost=cost, chi2=self.chi2, dof=1.0) for k in range(40)]
 
     def run(self, observed: Observed = OBSERVED, **options: Any) -> np.ndarray:
         whole = Chain(self.shape, F, F[0], F[-1])
@@ -186,6 +187,16 @@ def test_the_search_of_a_measured_response_narrows_in_three_stages(monkeypatch: 
     thorough.run(replace(OBSERVED, least_departure=0.6), thorough=True)
     assert [len(call[1]) for call in thorough.calls] == [3 * 14, 6 + 6 + 1, 6, 1]
     assert search.races[0] == ({3: 0.5, 6: 0.25}, 3) and thorough.races[0] == ({6: 0.5, 12: 0.25}, 6)
+
+
+@pytest.mark.parametrize(("chi2", "orders"), [(99.0, 1), (101.0, 0)])
+def test_a_search_that_is_lost_tries_no_other_order(monkeypatch: pytest.MonkeyPatch, chi2: float, orders: int) -> None:
+    """Beyond a hundred times the degrees of freedom the order of the cavities is not what is wrong."""
+    search = Search(monkeypatch, [0.0])
+    search.chi2 = chi2
+    monkeypatch.setattr(chain_search, "loops", search.starts)
+    search.run(replace(OBSERVED, least_departure=0.6), thorough=True)
+    assert len(search.calls) == 3 + orders
 
 
 class Way:

@@ -12,6 +12,7 @@ from tests.visit.stations import table
 from tui.screens.feeder_screen import FeederScreen
 from tui.screens.live_screen import LiveScreen
 from visit.run.conductor import Phase
+from visit.site.presets import wide
 
 pytestmark = pytest.mark.usefixtures("no_signals")
 __all__ = ["no_signals"]
@@ -53,3 +54,19 @@ async def test_power_first_then_match_loss_and_places(tmp_path: Path) -> None:
             await hand.until(lambda: isinstance(app.screen, LiveScreen))
             # The live screen goes on with the feeder; back on the duplexer the sweep is the duplexer's again.
             assert "on the leads, no duplexer" in hand.text()
+
+
+async def test_levels_come_from_within_a_calibration_that_does_not_reach_over_the_places(tmp_path: Path) -> None:
+    with table(tmp_path, "demo-450", "U6", "--floor", "-85", raw=True) as bench:
+        bench.calibrate(wide(bench.site))
+        bench.bench.say("antenna 20 452.5e6")
+        app = make_app(bench, profile_corrects=False)
+        async with app.run_test(size=(80, 24)) as pilot:
+            hand = PageHand(pilot)
+            await hand.until(lambda: isinstance(app.screen, LiveScreen))
+            await hand.press("a")
+            await hand.until(lambda: isinstance(app.screen, FeederScreen))
+            await hand.typed("p", "-35")
+            await hand.press("a")
+            await hand.until(lambda: "MATCH  450.0000 MHz return loss READING" in hand.shown())
+            await hand.whole(lambda: "echo at INFERRED" in hand.shown())

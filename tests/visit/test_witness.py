@@ -18,7 +18,7 @@ import skrf
 
 from protocol.errors import AnalyzerError, RequestError
 from protocol.levels import read_level
-from rf.floor.witness import BySheet, Levels, compared, witnessed
+from rf.floor.witness import BySheet, Levels, compared, hardly, witnessed
 from rf.values.figure import Kind, at_least, at_most, inferred, reading
 from tests.visit.stations import table
 from tui.cli import main
@@ -40,6 +40,17 @@ def test_levels_give_reading_bound_or_nothing() -> None:
     noisy = witnessed(Levels(-10.0, 40.0, -98.0, -100.0, -120.0))
     assert noisy.kind is Kind.AT_LEAST and noisy.limited_by == "random" and noisy.value < 128.0
     assert not witnessed(Levels(-10.0, 0.0, -58.0)).known and not witnessed(Levels(-60.0, 0.0, -58.0, -100.0)).known
+
+
+def test_levels_that_can_hardly_be_are_said() -> None:
+    """-10 dBm behind 40 dB are a source of a watt; nobody's bench shows 130 dB; kT alone is -150 dBm in 250 Hz."""
+    watt = Levels(-10.0, 40.0, -105.0, -110.0, -108.0)
+    said = hardly(watt, witnessed(watt))
+    assert len(said) == 2 and "+30 dBm" in said[0] and "one bench" in said[1]
+    quiet = Levels(-30.0, 40.0, -90.0, -155.0, -120.0)
+    assert ["-155 dBm" in words for words in hardly(quiet, witnessed(quiet))] == [True]
+    usual = Levels(-30.0, 40.0, -78.0, -120.0, -115.0)
+    assert hardly(usual, witnessed(usual)) == ()
 
 
 def test_contradictions_both_ways() -> None:

@@ -40,6 +40,9 @@ DIRECTIONS = {
 HUNG = {"isolation": "loads", "proof": "thru", "proof load": "load", "proof pad": "thru pad2=10"}
 """Which hook-up a step measures, where it is not called like the step."""
 
+JOIN_AGAIN = "Take the leads off the duplexer and join them by the THRU. It must read 0 dB through the calibration."
+"""A proof that no standard went before: the leads hang on the duplexer."""
+
 FIRST = ("short", "open", "load", "thru", "proof")
 
 
@@ -85,6 +88,9 @@ class CalibrationScreen(TextScreen[None]):
     def _step(self) -> Step | None:
         return self._steps[self._at] if self._at < len(self._steps) else None
 
+    def _direction(self, name: str) -> str:
+        return JOIN_AGAIN if name == "proof" and self._steps[0].name == "proof" else DIRECTIONS[name]
+
     def text_blocks(self, width: int) -> list[Block]:
         """The steps, what the one in hand asks for, the keys."""
         s, changes = self._order.settings, self._tool.station.state().progress.changes
@@ -102,7 +108,7 @@ class CalibrationScreen(TextScreen[None]):
             Block(tuple(labelled("CALIBRATE", sweep, width, 12))),
             Block(tuple(labelled("kit", f"{calibrator.book.kit.name}; {SWEEPS} sweeps each", width)), 1),
             *steps,
-            Block(("", *labelled("DO", DIRECTIONS[step.name] if step else self._summary(), width))),
+            Block(("", *labelled("DO", self._direction(step.name) if step else self._summary(), width))),
             Block(tuple(labelled("", self._words, width))),
             Block(("", *flowed(self._keys(), width))),
         ]

@@ -11,6 +11,7 @@ from typing import ClassVar
 
 from textual.binding import Binding, BindingType
 
+from protocol.sweep import SweepSettings
 from rf.values.words import text
 from tui.drawing.blocks import Block
 from tui.screens.file_page import SweptPage
@@ -21,8 +22,9 @@ from visit.figures.run_figures import RunFigures
 from visit.record.sheet import CABLE, LENGTH, VELOCITY, Line, write
 from visit.report.feeder_page import FIRST, cable_line, loss_lines, place_lines
 from visit.run.conductor import Phase
+from visit.run.tool import Tool
 from visit.site.hookup import ANTENNA, FEEDER_OPEN, FEEDER_SHORT, HookUp
-from visit.site.presets import feeder_sweep
+from visit.site.presets import feeder_sweep, wide
 
 SWEEPS = 10
 
@@ -40,6 +42,11 @@ class FeederScreen(SweptPage[FeederSight]):
         Binding("v", "velocity", "velocity factor"),
         Binding("escape,q", "leave", "back"),
     ]
+
+    def __init__(self, tool: Tool) -> None:
+        super().__init__(tool)
+        self._then: SweepSettings | None = None
+        """What is swept when the run in hand is complete."""
 
     def make(self) -> FeederSight:
         """The feeder's figures anew."""
@@ -117,6 +124,22 @@ class FeederScreen(SweptPage[FeederSight]):
         settings = feeder_sweep(tool.site, tool.profile.limits, length_m)
         self.hang(hookup, settings, SWEEPS, "feeder")
         self.said = HANGS[end]
+        calibration = tool.visit.calibrator.in_use
+        self._then = None
+        if calibration is not None and calibration.problem(settings):
+            # Places need no correction; levels do, and the calibration reaches over the channels alone.
+            closer = wide(tool.site, tool.profile.limits)
+            if not calibration.problem(closer):
+                self._then = closer
+                self.said += "; first wide for the places, then within the calibration for the levels"
+
+    def _look(self) -> None:
+        progress, closer, ordered = self._tool.station.state().progress, self._then, self.ordered
+        ended = ordered is not None and progress.order is ordered and progress.phase is Phase.COMPLETE
+        if closer is not None and ordered is not None and ended:
+            self._then = None
+            self.attempt(lambda: self.hang(ordered.hookup, closer, SWEEPS, "feeder"))
+        super()._look()
 
 
 HANGS = {

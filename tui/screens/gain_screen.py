@@ -50,6 +50,8 @@ class GainScreen(FilePage[Gains]):
         gains = self.made
         if gains is None:
             return [*blocks, block("WAIT", self.computing, width)]
+        if self.computing:
+            blocks.append(block("WAIT", self.computing, width))
         if not gains.known.radios.power_dbm.known:
             return [*blocks, block("NEXT", NO_POWER.replace("(deepnotch", "(p; or deepnotch"), width)]
         blocks.append(block("HEARS", heard_words(gains), width))

@@ -250,6 +250,9 @@ def notch_rows(state: LiveState) -> list[Row]:
     second: Row = [(" CLIPPED ", "")]
     if a is None:
         return [first, second]
+    if a.site.kind == "band-pass" and not a.notch_offset.known:
+        first = [(" BAND    ", ""), ("a band-pass side has resonators, no notch: where they stand tells x", "")]
+        return [first, second]
     first += [("mean of cavities ", ""), *figure_runs(a.notch_offset, signed=True)]
     if a.notch_offset.known:
         first.append((f" off {megahertz(target)} MHz", ""))

@@ -8,7 +8,7 @@ from __future__ import annotations
 
 import asyncio
 from pathlib import Path
-from typing import ClassVar
+from typing import TYPE_CHECKING, ClassVar
 
 from textual.binding import Binding, BindingType
 
@@ -16,6 +16,9 @@ from protocol.errors import RequestError
 from tui.screens.reading_dialogs import ReadingDialog, under
 from visit.record.visit_file import VisitFile
 from visit.site.folders import replace_private
+
+if TYPE_CHECKING:
+    from visit.report.report import Report
 
 
 class ReportDialog(ReadingDialog):
@@ -27,7 +30,7 @@ class ReportDialog(ReadingDialog):
         super().__init__()
         self._path = path
         self._said = "making the report ..."
-        self._text: list[str] = []
+        self._report: Report | None = None
         self._page = ""
 
     @property
@@ -41,7 +44,7 @@ class ReportDialog(ReadingDialog):
 
     async def _make(self) -> None:
         try:
-            self._text, self._page = await asyncio.to_thread(_made, self._path)
+            self._report, self._page = await asyncio.to_thread(_made, self._path)
             there = " (the one that is there is replaced)" if self.page_path.exists() else ""
             self._said = f"w writes it as a page: {self.page_path}{there}"
         except RequestError as error:
@@ -64,18 +67,21 @@ class ReportDialog(ReadingDialog):
     def lines(self, width: int) -> list[str]:
         """Where it goes, then the report in words."""
         head = ["Report of this visit (up, down: more   Esc or q: back)", *under(f" {self._said}", width), ""]
-        return [*head, *(part for line in self._text for part in under(line, width))]
+        if self._report is None:
+            return head
+        from visit.report.report_text import report_text  # noqa: PLC0415 - heavy, and only here
+
+        return [*head, *(part for line in report_text(self._report, width).splitlines() for part in under(line, width))]
 
 
-def _made(path: Path) -> tuple[list[str], str]:
-    """The report as lines and as a page, from the file alone."""
+def _made(path: Path) -> tuple[Report, str]:
+    """The report and its page, from the file alone."""
     from visit.report.report import build_report  # noqa: PLC0415 - heavy, and only here
     from visit.report.report_html import report_html  # noqa: PLC0415
-    from visit.report.report_text import report_text  # noqa: PLC0415
 
     reader = VisitFile.open(path, read_only=True)
     try:
         made = build_report(reader)
     finally:
         reader.close()
-    return report_text(made).splitlines(), report_html(made)
+    return made, report_html(made)

@@ -55,6 +55,9 @@ MOST_WORTH = 0.6
 FAR_OFF = 4.5
 """Standard deviations by which a zero may lie off the place of its cavity before it must be another one."""
 
+DISAGREE = 3.0
+"""Standard deviations by which the ratio of two sweeps and the means of both may differ before the means count."""
+
 DOUBTED = 9.0
 """Chi-square by which one way of giving zeros to cavities must beat the others."""
 
@@ -362,6 +365,12 @@ def seen_move(row: NudgeRow, cavities: int | None) -> tuple[Figure, Figure, Figu
     """Where the zero of the turned screw was, where it is, how far it went: by the ratio of the sweeps, else by the
     zeros that the skirts resolved, else by the mean of all `cavities`, which tells the movement alone."""
     moved = row.figure("moved")
+    means = row.figure("mean_before"), row.figure("mean_after")
+    if moved.known and cavities and means[0].known and means[1].known and row.misfit <= LARGEST_MISFIT:
+        by = _between(*means, cavities)
+        apart = abs(moved.value - by.value) / math.hypot(_sd(moved), _sd(by))
+        if DISAGREE < apart <= FAR_OFF and not by.low <= 0.0 <= by.high:
+            return row.figure("after"), row.figure("after"), by
     if moved.known or row.misfit > LARGEST_MISFIT:
         return row.figure("before"), row.figure("after"), moved
     pair = _displaced(row.zeros("zeros_before"), row.zeros("zeros_after"))

@@ -26,7 +26,7 @@ from rf.repeater.gain import (
     with_antenna,
 )
 from rf.values.combine import as_inferred, negative, total
-from rf.values.figure import Figure, cant_say, inferred, reading
+from rf.values.figure import Figure, Kind, cant_say, inferred, reading
 from visit.day.day import STEPS, Day
 from visit.day.desense_test import AFTER as TEST_AFTER
 from visit.day.desense_test import BEFORE as TEST_BEFORE
@@ -256,13 +256,17 @@ def _return_loss(one: Figures | None) -> Figure:
 def _isolation(figures: dict[HookUp, Figures], hz: float, reject: Figure, other_loss: Figure) -> tuple[Figure, str]:
     """Isolation between the sides at a channel: measured side to side, or by one side's rejection and what the other
     side loses; and which of both it is."""
+    near = inferred(0.0, -BY_ONE_SIDE, BY_ONE_SIDE, "dB", limited_by="one side")
+    by_side = total((reject, other_loss, near), "dB")
     for ends in (("L", "H"), ("H", "L")):
         one = _of(figures, HookUp(*ends))
         found = None if one is None else _channel_at(one, hz)
-        if found is not None and found.transmission.known:
-            return found.transmission, "isolation as measured side to side"
-    near = inferred(0.0, -BY_ONE_SIDE, BY_ONE_SIDE, "dB", limited_by="one side")
-    return total((reject, other_loss, near), "dB"), "isolation by one side's rejection and the other's loss"
+        if found is None or not found.transmission.known:
+            continue
+        if found.transmission.kind is Kind.AT_LEAST and by_side.known and by_side.low > found.transmission.low:
+            break  # a bound that a longer run of one side passes
+        return found.transmission, "isolation as measured side to side"
+    return by_side, "isolation by one side's rejection and the other's loss"
 
 
 def _channel_at(one: Figures, hz: float) -> Channel | None:

@@ -13,7 +13,7 @@ from dataclasses import dataclass, replace
 from rf.notch.notch import NotchPlace
 from rf.values.figure import NORMAL_95, Figure, Kind, cant_say, inferred
 from rf.values.words import text
-from visit.day.cavities import HAND_SHARE, MOST_HUNTS, MOST_WORTH, CavityState, Places, spoken, zero_words
+from visit.day.cavities import HAND_SHARE, MOST_HUNTS, MOST_WORTH, CavityState, Places, spoken, way, zero_words
 from visit.day.far import ENOUGH as FAR_ENOUGH
 from visit.day.far import NEAR, FarLook, coarse, dip_words, stuck_words
 from visit.day.nudges import FOR_THE_PASS, ROD, TRIMMER, USUAL_Q, Told
@@ -410,6 +410,8 @@ def _trial(now: Tuning, one: CavityState) -> Advice:
     if one.unseen_turns and 2.0 * one.unseen_turns > LARGEST_TRIAL and now.sweeps < ENOUGH:
         return _longer(now, f"cavity {one.number}: {so_many(one.unseen_turns)} moved nothing that is seen")
     direction, toward = one.forward, _likely_off(now, one)
+    if one.unseen_turns and one.last is not None:  # to and fro: trials all one way would walk the side off its channel
+        direction = spoken(one.forward, -way(one.last.direction)[1])
     if one.hz_per_turn and toward:
         # Never farther away: the channel lies on the other side of where it stands, or of where all stand.
         wider = 2.0 ** min(max(one.hunted - 1, 0), 2)  # with each turn that did not tell

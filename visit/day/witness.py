@@ -25,6 +25,7 @@ from rf.floor.witness import (
     Levels,
     against_sheet,
     compared,
+    hardly,
     witnessed,
 )
 from rf.values.decibel import level_db
@@ -76,6 +77,8 @@ class SideWitness:
     maker: dict[str, float]
     held: dict[str, Agreement]
     following: str
+    hardly: tuple[str, ...] = ()
+    """What of the levels can hardly be."""
 
 
 def witnesses(replay: Replay) -> tuple[SideWitness, ...]:
@@ -87,7 +90,8 @@ def witnesses(replay: Replay) -> tuple[SideWitness, ...]:
 def _side(replay: Replay, sheet: Sheet, side: Side) -> SideWitness:
     found = {state: sheet.value(witness_line(side, state)) for state in STATES}
     typed = {state: value for state, value in found.items() if value is not None}
-    seen = witnessed(levels_typed(typed))
+    levels = levels_typed(typed)
+    seen = witnessed(levels)
     proof, loss = _of_analyzer(replay, side)
     promised = {what: sheet.value(maker_line(side, what)) for what in (REJECTION, LOSS)}
     maker = {what: value for what, value in promised.items() if value is not None}
@@ -98,7 +102,9 @@ def _side(replay: Replay, sheet: Sheet, side: Side) -> SideWitness:
     way = SHEET_WAY if SOURCE in typed and THRU not in typed else TAKEN
     following = next((state for state in way if state not in typed), "")
     reject_hz = replay.site.reject_hz(side)
-    return SideWitness(side, reject_hz, typed, seen, proof, compared(proof, seen), maker, held, following)
+    return SideWitness(
+        side, reject_hz, typed, seen, proof, compared(proof, seen), maker, held, following, hardly(levels, seen)
+    )
 
 
 def levels_typed(typed: Mapping[str, float]) -> Levels:

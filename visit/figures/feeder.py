@@ -72,6 +72,9 @@ class FeederSight:
     end: Figure | None = None
     """Length of the feeder to its open or shorted end, by its echo."""
     doubts: tuple[str, ...] = ()
+    levels: dict[str, int] = field(default_factory=dict)
+    """Far end to the run that levels are told by, where it is another one than tells the places: a calibration over
+    both channels need not reach over the sweep that parts the joints."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -85,8 +88,9 @@ def feeder_sight(figures: RunFigures) -> FeederSight:
     """What the visit shows of its feeder now. Raises RecordError."""
     sheet = Sheet(figures.visit)
     with no_figures(figures.visit, "its feeder"):
-        swept = {end: _newest(figures, end) for end in (ANTENNA, FEEDER_OPEN, FEEDER_SHORT)}
-        return _sight(figures, sheet, {end: one for end, one in swept.items() if one is not None})
+        swept = {end: found for end in (ANTENNA, FEEDER_OPEN, FEEDER_SHORT) if (found := _runs(figures, end))}
+        places = {end: _widest(found) for end, found in swept.items()}
+        return _sight(figures, sheet, places, {end: _corrected(found) for end, found in swept.items()})
 
 
 def incoming_dbm(figures: RunFigures) -> float | None:
@@ -96,29 +100,41 @@ def incoming_dbm(figures: RunFigures) -> float | None:
     return found[-1] if found else None
 
 
-def _newest(figures: RunFigures, end: str) -> _Swept | None:
+def _runs(figures: RunFigures, end: str) -> list[_Swept]:
+    """Runs with that far end, the newest first."""
+    found = []
     for run in reversed(figures.runs):
-        if run.hookup.name != end:
-            continue
-        made = figures.averaged(run)
+        made = figures.averaged(run) if run.hookup.name == end else None
         if made is not None and not made.s11.too_busy and made.frequency_hz.size >= FEWEST_POINTS:
-            return _Swept(run, made, figures.known(run))
-    return None
+            found.append(_Swept(run, made, figures.known(run)))
+    return found
 
 
-def _sight(figures: RunFigures, sheet: Sheet, swept: dict[str, _Swept]) -> FeederSight:
+def _widest(found: list[_Swept]) -> _Swept:
+    """The newest of those that are about as wide as the widest: it parts the places."""
+    spans = [float(one.made.frequency_hz[-1] - one.made.frequency_hz[0]) for one in found]
+    return next(one for one, span in zip(found, spans, strict=True) if span > 0.5 * max(spans))
+
+
+def _corrected(found: list[_Swept]) -> _Swept:
+    """The newest whose levels are told, else the newest."""
+    return next((one for one in found if not _withheld(one.known)), found[0])
+
+
+def _sight(figures: RunFigures, sheet: Sheet, swept: dict[str, _Swept], levels: dict[str, _Swept]) -> FeederSight:
     site, velocity, length_m = figures.site, sheet.velocity, sheet.value(LENGTH)
     bare = FeederSight(
         velocity, sheet.velocity_says, sheet.cable, length_m, incoming_dbm(figures),
         {end: one.run.id for end, one in swept.items()},
+        levels={end: one.run.id for end, one in levels.items() if one is not swept[end]},
     )  # fmt: skip
     if not swept:
         return bare
     channels_hz = (site.low_hz, site.high_hz)
-    measured = [_measured_loss(swept, hz) for hz in channels_hz]
+    measured = [_measured_loss(levels, hz) for hz in channels_hz]
     table = [_table_loss(sheet, hz) for hz in channels_hz]
-    antenna = swept.get(ANTENNA)
-    found = echoes_of(antenna or next(iter(swept.values())))
+    antenna = levels.get(ANTENNA)
+    found = echoes_of(swept.get(ANTENNA) or next(iter(swept.values())))
     turned_by = found[0].delay_s
     others = [] if antenna is None else _others(antenna, found)
     matches, band = [], None
@@ -135,14 +151,14 @@ def _sight(figures: RunFigures, sheet: Sheet, swept: dict[str, _Swept]) -> Feede
         band = band_match(antenna.made.frequency_hz, s11, power, *channels_hz, antenna.known.residuals)
         if _withheld(antenna.known):
             band = None
-    doubts = dict.fromkeys(doubt for one in swept.values() for doubt in one.known.doubts)
+    doubts = dict.fromkeys(doubt for one in levels.values() for doubt in one.known.doubts)
     ends = [echoes_of(one)[0].place for end, one in swept.items() if end != ANTENNA]
     end_place = next((place for place in ends if place.known), None)
     of_all = next((loss for loss in (*measured, *table) if loss.known), None)
     return FeederSight(
         velocity, bare.velocity_says, bare.cable, length_m, bare.incoming_dbm, bare.runs, tuple(matches), band,
         None if band is None else vswr(band.worst), tuple(_place(one, end_place, length_m, of_all) for one in found),
-        end_place, tuple(doubts),
+        end_place, tuple(doubts), bare.levels,
     )  # fmt: skip
 
 

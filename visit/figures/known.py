@@ -134,6 +134,11 @@ class Knowledge:
         as corrected, as it was then."""
         return self._newest(CORRECTS, run.started_s, "yes") == "yes"
 
+    def _uncorrected(self, run: RunRow) -> str:
+        """Why no calibration corrects a run."""
+        before = [one for one in self.calibrations.values() if one.at_s <= run.started_s]
+        return (before[-1].problem(run.settings) if before else "") or UNCORRECTED
+
     def calibration(self, run: RunRow) -> Calibration | None:
         """The calibration that corrects a run; None: none of ours does."""
         return self.calibrations.get(run.calibration_id or 0)
@@ -160,7 +165,7 @@ class Knowledge:
         """All but leak and width."""
         calibration = self.calibration(run)
         known = Known(
-            uncorrected="" if calibration is not None or self.corrects_itself(run) else UNCORRECTED,
+            uncorrected="" if calibration is not None or self.corrects_itself(run) else self._uncorrected(run),
             doubts=self.doubts(run),
             trusted=True,  # the gate judged it before it was stored, or somebody went and saw
             dwell_s=self._dwell_s(run),

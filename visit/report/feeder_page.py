@@ -14,6 +14,7 @@ from rf.repeater.cables import CABLES, SOURCE
 from rf.repeater.fault_distance import needed_span_hz
 from rf.values.combine import negative, total
 from rf.values.figure import Figure
+from rf.values.match import UNKNOWN_CABLE
 from rf.values.words import as_json, finite, text
 from visit.figures.feeder import FeederSight, Place, feeder_sight, velocity_by_length
 from visit.figures.run_figures import RunFigures
@@ -36,7 +37,9 @@ def feeder_lines(sight: FeederSight) -> list[str]:
     lines = [f"incoming power: {come}; {FIRST}", cable_line(sight)]
     if not sight.runs:
         return [*lines, "nothing was swept yet: hook-up antenna, the feeder on port 1"]
-    lines.append("swept with " + ", ".join(f"{SWEPT[end]} (run {run})" for end, run in sight.runs.items()))
+    runs = {end: f"run {run}" for end, run in sight.runs.items()}
+    runs |= {end: f"{runs[end]}, levels by run {run}" for end, run in sight.levels.items()}
+    lines.append("swept with " + ", ".join(f"{SWEPT[end]} ({words})" for end, words in runs.items()))
     lines.append(PLAIN)
     for channel in sight.channels:
         at = f"{channel.frequency_hz / 1e6:.4f} MHz"
@@ -62,7 +65,8 @@ def cable_line(sight: FeederSight) -> str:
     length = "" if sight.length_m is None else f", {sight.length_m:g} m as typed"
     other = sight.cable is not None and abs(sight.cable.impedance_ohm - 50.0) > 1.0
     odd = f"; {sight.cable.impedance_ohm:g} ohm, not 50: it reflects by itself" if other and sight.cable else ""
-    return f"velocity {v.value:g} ({v.low:g} to {v.high:g}): {sight.velocity_says}{length}{odd}"
+    kind = "ASSUMED" if v == UNKNOWN_CABLE else "INFERRED"
+    return f"velocity {kind} {v.value:g} ({v.low:g} to {v.high:g}): {sight.velocity_says}{length}{odd}"
 
 
 def loss_lines(measured: Figure, table: Figure) -> list[str]:
@@ -117,6 +121,7 @@ def feeder_data(sight: FeederSight) -> dict[str, object]:
             "from": sight.velocity_says,
         },
         "runs": sight.runs,
+        "level_runs": sight.levels,
         "channels": [
             {
                 "frequency_hz": one.frequency_hz,

@@ -70,7 +70,7 @@ def report_html(report: Report) -> str:
     ]
     parts += [f"<section><h2>{safe(name.capitalize())}</h2>{_list(lines)}</section>" for name, lines in report.summary]
     parts += [
-        f'<p class="small">{safe(" ".join(KINDS))}</p>',
+        f'<p class="small">{safe(KINDS)}</p>',
         f'<p class="small">{safe("; ".join(report.hookups))}</p>' if report.hookups else "",
         '<div class="sign"><span>date, place</span><span>technician</span><span>received for the site</span></div>',
         '<h2 class="evidence">Figures</h2>',

@@ -16,20 +16,20 @@ WIDTH = 79
 
 ALL_SHOWN = "nothing: every goal of what was measured was shown to be met or missed"
 KINDS = (
-    "READING keeps clear of floor and leak; AT LEAST is a bound (95 %); INFERRED is",
-    "from a fitted model and proves nothing; CAN'T SAY: nothing follows from it.",
+    "READING keeps clear of floor and leak; AT LEAST is a bound (95 %); INFERRED is from a fitted model and proves"
+    " nothing; CAN'T SAY: nothing follows from it."
 )
 
 
-def report_text(report: Report) -> str:
-    """The whole report."""
+def report_text(report: Report, width: int = WIDTH) -> str:
+    """The whole report in lines of `width`."""
     site = report.site
     lines = [f"VISIT REPORT  {site.name}" + (f"  {site.call_sign}" if site.call_sign else "")]
     wide = max((len(name) for name, _ in report.heading), default=0)
     lines += [f"  {name:<{wide}}  {value}" for name, value in report.heading]
     for title, entries in report.summary:
-        lines += _section(title, entries)
-    lines += ["", "SIGNED  date, place ____________________  technician ____________________", "", *KINDS]
+        lines += _section(title, entries, width)
+    lines += ["", "SIGNED  date, place ____________________  technician ____________________", "", KINDS]
     lines += report.hookups
     hookup = ""
     wide = max(len("as found"), len(report.left_name))
@@ -44,20 +44,24 @@ def report_text(report: Report) -> str:
             limit = f"; limited by {row.limited_by}" if row.limited_by else ""
             lines.append(f"    {'goal':<{wide}}  {row.goal}: {row.verdict}{limit}")
     for title, entries in sections(report):
-        lines += _section(title, entries)
+        lines += _section(title, entries, width)
     lines += ["", f"sweeps SHA-256 {report.digest}"]
-    return "\n".join(line for text in lines for line in _fits(harmless(text))) + "\n"
+    return "\n".join(line for text in lines for line in _fits(harmless(text), width)) + "\n"
 
 
-def _section(title: str, entries: list[str]) -> list[str]:
+def _section(title: str, entries: list[str], width: int) -> list[str]:
     lines = ["", title.upper()]
     for entry in entries:
-        lines += textwrap.wrap(harmless(entry), WIDTH - 2, initial_indent="  ", subsequent_indent="    ")
+        lines += textwrap.wrap(harmless(entry), width - 2, initial_indent="  ", subsequent_indent="    ")
     return lines
 
 
-def _fits(line: str) -> list[str]:
-    return [line] if len(line) <= WIDTH else textwrap.wrap(line, WIDTH, subsequent_indent="    ")
+def _fits(line: str, width: int) -> list[str]:
+    """As it stands where it fits, else in lines; a table's row goes on under its second column."""
+    if len(line) <= width:
+        return [line]
+    indent = len(line) - len(line.lstrip())
+    return textwrap.wrap(line, width, subsequent_indent=" " * min(indent + 4, 8)) if line.strip() else [""]
 
 
 def years_lines(report: Report, *, drawn: bool = True) -> list[str]:

@@ -28,6 +28,7 @@ def side_lines(side: SideWitness) -> list[str]:
     """Figures of one side, the contradiction first."""
     lines = []
     if side.typed:
+        lines += [f"HARDLY TO BE BELIEVED: {words}" for words in side.hardly]
         lines.append(f"by source and receiver {text(side.witness)}{_why(side)}")
         lines.append(f"by the analyzer {text(side.proof)}: {side.agreement.says}")
         if side.following:
@@ -63,6 +64,7 @@ def witness_data(sides: Sequence[SideWitness]) -> list[dict[str, object]]:
                 for what, value in side.maker.items()
             ],
             "next": side.following,
+            "hardly": list(side.hardly),
         }
         for side in sides
     ]

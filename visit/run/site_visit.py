@@ -67,10 +67,11 @@ def _around(first: Assessment | None, second: Assessment | None) -> Around:
 
 def _frozen_words(one: Figures) -> str:
     """A hook-up's figures in one line."""
-    parts = [
-        f"{'rejection' if channel.role is Role.REJECT else 'loss'} {text(channel.transmission)}"
-        for channel in one.assessment.channels
-    ]
+    parts = []
+    for channel in one.assessment.channels:
+        alike = sum(other.role is channel.role for other in one.assessment.channels) > 1
+        at = f" at {channel.frequency_hz / 1e6:.4f} MHz" if alike else ""
+        parts.append(f"{'rejection' if channel.role is Role.REJECT else 'loss'}{at} {text(channel.transmission)}")
     notch = one.assessment.notch_offset
     parts += [f"notch {text(notch, signed=True)}"] if one.hookup.side is not None and notch.known else []
     runs = ", ".join(f"{run_id}: {count} sweeps" for run_id, count in one.sweeps.items())

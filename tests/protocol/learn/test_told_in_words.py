@@ -176,6 +176,7 @@ def test_another_line_of_the_same_page_is_no_other_state_of_this_one() -> None:
 @pytest.mark.parametrize("what", ["settings", "set-up", "config", "parameters", "the present settings"])
 def test_only_a_verb_that_tells_shows_settings(verb: str, what: str) -> None:
     assert judged(Entry("verbena", "verbena", f"{verb} {what}"))[0] not in SENT
+    assert judged(Entry("verbena", "verbena", f"{verb} here: {what}"))[0] not in SENT
 
 
 @pytest.mark.parametrize(
