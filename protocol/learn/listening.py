@@ -73,20 +73,13 @@ class Listening(Asking):
         self.opening.printed = [*printed, *self.opening.printed]
         if len(printed) >= FEWEST_LISTED:
             self.talk.listing = {line.strip() for line in printed}
-        heads = [line for line in printed if not re.match(r"[|\s]*\d", line)]  # a row's own text is not the menu's
-        asked = " ".join([*self.talk.manner.prompts, *self.talk.manner.refusals, *heads])
-        entries = menu_of(printed) if CHOOSES.search(asked) else []
-        registers = registers_of(printed)
-        if registers:
-            others = [line for line in printed if not re.match(r"\s*\d", line)]
-            entries = [*registers, *(one for one in general_entries(others) if one.name not in printed)]
-        entries = entries or cells_of(printed)[0] or wrapped_entries(printed, asked_for) or entries_of(printed)
+        entries, alone = _read(printed, asked_for, self.talk.manner)
         entries = await self._topics(printed, entries)
         self._remarks(printed)
         self.talk.manner = without_heads(self.talk.manner, printed)
         plans = ranked(
             [entries]
-            if registers or cells_of(printed)[0]
+            if alone
             else [entries, general_entries(printed), general_entries(self._told), prose_entries(printed)]
         )
         if not plans or worth(plans[0]) < A_SPAN:
@@ -284,6 +277,18 @@ class Listening(Asking):
         manner = self.talk.manner
         ends = (*manner.ends, *self.taken) if manner.ends and not manner.prompts else manner.ends
         return replace(manner, ends=ends, chatter=manner.chatter if seen else ())
+
+
+def _read(printed: Sequence[str], asked_for: Sequence[str], manner: Manner) -> tuple[list[Entry], bool]:
+    """The words of a list as the layouts that are known read it; whether no other reading has to be tried."""
+    heads = [line for line in printed if not re.match(r"[|\s]*\d", line)]  # a row's own text is not the menu's
+    asked = " ".join([*manner.prompts, *manner.refusals, *heads])
+    registers, cells = registers_of(printed), cells_of(printed)[0]
+    if registers:
+        others = [line for line in printed if not re.match(r"\s*\d", line)]
+        return [*registers, *general_entries(others)], True
+    menu = menu_of(printed) if CHOOSES.search(asked) else []
+    return menu or cells or wrapped_entries(printed, asked_for) or entries_of(printed), bool(cells)
 
 
 def _no_digits(line: str) -> str:

@@ -65,7 +65,7 @@ def taken_heads(alone: Sequence[str], others: Sequence[str]) -> tuple[str, ...]:
 
 
 def without_heads(manner: Manner, printed: Sequence[str]) -> Manner:
-    """What begins its list as it begins refusals begins every reply: only whole refusals are some then."""
+    """What begins a console's list as it begins refusals begins every reply: only whole refusals are some then."""
     heads = [one for one in manner.refusals if one.endswith(" {word}") and len(one) <= len("refused: {word}")]
     common = [one for one in heads if any(line.startswith(one.removesuffix("{word}")) for line in printed)]
     return replace(manner, refusals=tuple(one for one in manner.refusals if one not in common))
