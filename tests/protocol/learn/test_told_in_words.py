@@ -236,3 +236,15 @@ def test_more_layouts_of_lists() -> None:
     assert (found["give low"], found["give high"], found["run field"]) == (Role.START, Role.STOP, Role.SWEEP)
     assert found["list s11"] is found["list s21"] is Role.DATA
     assert "run beacon" not in found
+
+
+def test_what_only_prints_may_be_the_data_looked_for() -> None:
+    said = [
+        Entry("lo", "lo <kHz>", "lower end"), Entry("hi", "hi <kHz>", "upper end"), Entry("hop", "hop", "one sweep"),
+        Entry("moon", "moon", "lists the near side"), Entry("sun", "sun", "lists the far side"),
+        Entry("when", "when", "prints the date"), Entry("moor", "moor", "ties it up"),
+        Entry("bake", "bake", "prints the near side into flash"),
+    ]  # fmt: skip
+    found = roles(said)
+    assert found["moon"] is found["sun"] is Role.DATA
+    assert not {found["when"], found["moor"], found["bake"]} & SENT
