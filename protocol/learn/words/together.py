@@ -46,8 +46,8 @@ _SHOWS = re.compile(r"(?i)^(?:shows?|prints?|lists?|tells?|displays?|gives?|send
 _PRINTS = re.compile(r"(?i)^(?:(?:print|list|show|display|report)(?:s| out)? |(?:the )?(?:list|table) of )(?=\w{2})")
 _ABOUT = re.compile(
     r"(?i)\b(?:help|commands?|words|menu|version|settings?|status|state|time|date|clock|temperature|memor\w*|"
-    r"errors?|faults?|log|limits?|serial|batter\w*|slots?|files?|director\w*|users?|hours|names?|ports available|options|"
-    r"licen[cs]e|owner|next|page|more|and (?:then )?\w+s?\b.*\b(?:it|them|all)\b)|\bin(?:to)? "
+    r"errors?|faults?|log|limits?|serial|batter\w*|slots?|files?|director\w*|users?|hours|names?|"
+    r"ports available|options|licen[cs]e|owner|next|page|more|and (?:then )?\w+s?\b.*\b(?:it|them|all)\b)|\bin(?:to)? "
 )
 """What is told of the instrument, and no data of a sweep."""
 _STOPPED = frozenset(
