@@ -50,6 +50,10 @@ _ANSWERS = re.compile(
 """The end of a description that names what comes back, in capitals."""
 _READ_LEVEL = re.compile(r"(?i)^((?:print|show|list|display|report|tell|dump)s? (?:the )?(?:\w+ )?)levels?\b")
 """A level that is told is measured; one that is set, or switched, drives something."""
+_EXAMPLE = re.compile(
+    r"(?i)\(?(?:e\.? ?g\.?|example|for example|for instance|as in)[,:]? \S*[ =]?\d\S*\)?[,;:]?\s+(?=\w)"
+)
+"""How it is typed, before what it is."""
 _BOTH = re.compile(r"(?i)\b(?:ends|limits|edges|lower and upper|start and stop|first and last) (?:of|end|freq)")
 """Says of two words at once what they are."""
 _MEMORY = r"(?:in)?to (?:the |its )?(?:memory|buffer|ram)"
@@ -91,6 +95,9 @@ def judged(entry: Entry, but: frozenset[Role] = frozenset()) -> tuple[Role, str]
     """The role of one word by itself, and why; never one of `but`."""
     if _REFERS.fullmatch(entry.description.strip(" .")):
         return Role.UNKNOWN, "it refers to another word"
+    shown = _EXAMPLE.match(entry.description)
+    if shown and entry.word.lower() in shown.group().lower():
+        entry = replace(entry, description=entry.description[shown.end() :])
     told = without_asides(entry.description.strip())
     arguments = _arguments(entry)
     harm = HARM.search(_READ_LEVEL.sub(r"\1amplitude", told))

@@ -21,6 +21,7 @@ _GAP = re.compile(r"\s{2,}|\t+")
 _MARK = re.compile(r"^(\s*)(?:[-*#>•|+] |< (?=\S)|usage: +|\d{1,2}(?:\.\d{1,2})+\.? +|\d{1,2}[.)] +)")
 """A bullet, the number of a paragraph: nothing of the word."""
 _COUNTED_ROW = re.compile(r"\s*([A-Za-z]{0,4})(\d{1,4})[.:)]?\s+(?=[A-Za-z])")
+_OBJECT = re.compile(rf"{NAME.pattern}(?: (?:<[^<>]*>|\[[^\[\]]*\]))?")
 _SLOTTED = re.compile(r"[A-Za-z][\w.]*(?: [A-Za-z][\w.]*)?[ ,=:]?<[^<>]*>(?:\s{2,}|\t)\S")
 _LETTER = re.compile(r"\s*([A-Za-z])[).:]\s+(\S.*)")
 """A letter to be typed, with what it does behind a bracket."""
@@ -62,6 +63,7 @@ def rows_of(lines: Sequence[str]) -> list[Row]:
     texts = _uncounted([_slots(line.expandtabs(8).rstrip()) for line in lines])
     texts = [_with_its_places(part) for line in _ungrouped(_labels_off(texts)) for part in line]
     texts = [line for line in _unmarked(widened(_without_leaders(texts))) if line.strip()]
+    texts = _verbs_joined(texts)
     columns = _second_columns(texts)
     labelled = {at for at in columns if any(_indent(line) == at for line in texts)}
     texts = [part for line in texts for part in _columns_parted(line, columns, labelled)]
@@ -116,6 +118,8 @@ def widened(lines: Sequence[str]) -> list[str]:
 
 def _slots(line: str) -> str:
     """A line with `f(kHz)` behind a word as a place for a value."""
+    line = re.sub(r"(?<=[\w>]=)([A-Za-z])\1+(?:\.\1+)?(?![\w.])", lambda match: f"<{match.group()}>", line)
+    line = re.sub(r"(?<=[\w>]=)([A-Za-z])\1+(?:\.\1+)?(?![\w.])", lambda match: f"<{match.group()}>", line)
     return re.sub(r"(?<=\w )[a-z]\(([kKMG]?[hH][zZ])\)", r"<\1>", line)
 
 
@@ -181,6 +185,23 @@ def _exemplified(typed: str, told: str) -> tuple[str, str]:
         if match
         else (typed, told)
     )
+
+
+def _verbs_joined(lines: Sequence[str]) -> list[str]:
+    """Lines of a table with verbs, what they are done to, and what that does (`tune  low <kHz>  lower limit`), the verb
+    one blank before its object: verbs come again, their objects do not."""
+    cells = [_cells(line) for line in lines]
+    rows = [one for one in cells if len(one) == 3 and NAME.fullmatch(one[0][1]) and _OBJECT.fullmatch(one[1][1])]
+    verbs, objects = ({row[at][1] for row in rows} for at in (0, 1))
+    places = {row[1][0] for row in rows}
+    if len(rows) < max(2 * FEWEST, 0.7 * len(lines)) or len(verbs) > len(rows) / 2 or len(objects) < len(rows):
+        return list(lines)
+    if len(places) > 1 or not any("<" in row[1][1] for row in rows):
+        return list(lines)
+    return [
+        f"{one[0][1]} {one[1][1]}   {one[2][1]}" if one in rows else line
+        for one, line in zip(cells, lines, strict=True)
+    ]
 
 
 def _first_unlabelled(lines: Sequence[str]) -> Sequence[str]:
@@ -274,7 +295,7 @@ def _all_names(line: str) -> int:
 def _turned(parted: Sequence[tuple[str, str, str]]) -> list[tuple[str, str, str]]:
     """Lines parted the other way round where what is typed stands behind what it is: `lower edge ... l <MHz>`."""
     slot = r"(?:<[^>]*>|\[[^\]]*\]|\([^()]*\)|(?<= )[a-z](?!\w)|(?<= )[sS][12][12](?!\w))"
-    one = rf"{NAME.pattern}(?: ?{slot}){{0,3}}"
+    one = rf"{NAME.pattern}(?:[ =]?{slot}){{0,3}}(?:\s+\([^()]*\))?"
     form = rf"{one}(?:, {one})*"
     told = [(typed, text) for _, typed, text in parted if text]
     behind = [(typed, text) for typed, text in told if re.fullmatch(form, text)]

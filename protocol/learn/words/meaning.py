@@ -12,11 +12,11 @@ from collections.abc import Sequence
 from protocol.learn.dialogue import Role
 
 _LOWER = re.compile(
-    r"(?:start|starts|starting|begin|begins|beginning|first|low|lower|lowest|bottom|origin|left|initial|from|min|minimum|"
+    r"(?:start|starts|starting|begin|begins|beginning|first|low|lower|lowest|bottom|origin|left|western|initial|from|min|minimum|"
     r"smallest|anfang|anfangsfrequenz|startfrequenz|unter(?:e|er|ste))"
 )
 _UPPER = re.compile(
-    r"(?:stop|stops|end|ends|ending|last|high|higher|upper|highest|top|right|final|finish|finishes|until|max|maximum|largest|"
+    r"(?:stop|stops|end|ends|ending|last|high|higher|upper|highest|top|right|eastern|final|finish|finishes|until|max|maximum|largest|"
     r"ende|endfrequenz|stoppfrequenz|ober(?:e|er|ste))"
 )
 _MIDDLE = re.compile(r"(?:cent(?:re|er)|middle|mid|midpoint|mitte|mittenfrequenz)")
@@ -90,6 +90,8 @@ _EACH = re.compile(
     r"(?: (?:the|of the|one of the))? " + _MADE_OF + r"(?: once| one time| now)?\W*(?:[,;(].*)?$"
 )
 """What is measured is all that a sweep is made of."""
+MOST_PLAIN = 4
+"""Words of a description that says no more than what is counted."""
 _WHOLE = re.compile(r"\W*(?:[nN]|\d{1,3} ?(?:\.\.+|-|to|until|bis) ?\d{2,6})\W*")
 """An argument that is a whole number."""
 
@@ -117,6 +119,8 @@ def read_role(name: str, arguments: str, description: str) -> tuple[Role, str] |
     found = list[tuple[Role, str]]()
     if _MANY.match(description) and _counts(_parted(name).lower(), arguments, description):
         found = [(Role.POINTS, "it counts what a sweep is made of")]  # how many frequencies, and no frequency
+    elif not arguments.strip() and (_WALKS.search(description) or _EACH.search(description)):
+        found = [(Role.SWEEP, f"its description says so: {description[:50]!r}")]
     elif _HERTZ.search(told):
         found = _of_hertz(words)
         if not found and not _UNIT.search(told) and _counts(_parted(name).lower(), arguments, description):
@@ -160,9 +164,12 @@ def _counts(name: str, arguments: str, description: str) -> bool:
     if re.fullmatch(r"(?i)\W*<(?:number of |no\. of |nr of )?(?:points|pts|samples)\b[^<>]*>\W*", arguments):
         return True
     told = [word for word in re.findall(r"[a-z]+", description.lower()) if _COUNTED.fullmatch(word)]
+    whole = any(_WHOLE.fullmatch(part) for part in re.split(r"[,(]\s*", description) if part.strip())
+    plain = len(re.findall(r"[a-z]{2,}", description.lower())) <= MOST_PLAIN and re.search(r"[<{\[]", arguments)
+    if told and whole and plain and "points" in told:
+        return True  # `with N points (5..300)`
     if _WHOLE.fullmatch(arguments):
         return named or bool(told and _COUNT_OF.search(description))
-    whole = any(_WHOLE.fullmatch(part) for part in re.split(r"[,(]\s*", description) if part.strip())
     if _MANY.match(description) and (whole or re.search(r"[<{\[]|\d", arguments)):
         return True
     return ((named or bool(told)) and bool(_COUNT_OF.search(description))) or (named and whole)
