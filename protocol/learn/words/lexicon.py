@@ -40,9 +40,9 @@ DESCRIPTIONS: tuple[tuple[Role, str], ...] = (
      r"sweep points|how many (?:\w+ )?(?:points|frequencies|samples|readings|dots|steps|places|bins|spots|stops|measurements|values)\b|number of (?:\w+ )?(?:frequencies|readings|dots|steps|places|bins|spots|measurements)\b|trace length|^(?:points?|punkte)\b(?! (?:to come|left|done|taken|ready|is|are|nos?\b|[a-z]:))|point count|number of samples|"
      r"^(?:count|n) of points|^(?:readings|points|samples|measurements|dots|frequencies|bins) (?:in|per|over|across) (?:the |a |one |each )?(?:band|sweep|span|scan|range|width|pass)\b|"
      r"\b(?:this|so|as) many (?:points|frequencies|readings)\b|\b(?:into|grid of) (?:\w|this many) points|^(?:sets? |use |take |with |in )?[knx] (?:points|frequencies|readings)\b|\bin points$|^how fine\b.*points|^number of values\b|\((?:number of )?(?:points|pts)\)|^(?:steps|dots|samples|readings)\W{1,3}\d{1,3} ?(?:-|\.\.+|to) ?\d{2,5}\W*$|^[\d .-]*(?:measuring|measurement|measured|frequency|data|test) points\b(?! (?:are|is|of))|^n (?:points|readings|samples|dots|steps)\b|\b(?:no\.?|nr\.?|num\.?) of (?:points|pts)\b|samples per (?:sweep|trace)|^points?[^\w\s]"),
-    (Role.START, rf"^(?!.*\bto [\d.]+)(?:\w+ ){{0,3}}from [\d.]+ ?[kmg]?hz\W*$|^(?:range |sweep )?from(?: \w)?(?:,? (?:in )?[kmg]?hz)?(?: up| on)?$|\b{_LOW}\b.{{0,3}}\b{_FREQ}\b|sweep (?:begins|starts|start|begin)\b(?! (?:now|of))|lower end of|^(?:start|first){_HZ}|"
+    (Role.START, rf"^(?!.*\bto [\d.]+)(?:(?:to )?(?:sweep|scan|go|run|start|measure|look)s? )?from [\d.]+ ?[kmg]?hz\W*$|^(?:range |sweep )?from(?: \w)?(?:,? (?:in )?[kmg]?hz)?(?: up| on)?$|\b{_LOW}\b.{{0,3}}\b{_FREQ}\b|sweep (?:begins|starts|start|begin)\b(?! (?:now|of))|lower end of|^(?:start|first){_HZ}|"
      rf"^hz first\b|^start$|{_LOW} of (?:the )?sweep"),
-    (Role.STOP, rf"^(?!.*\bfrom\b)(?:\w+ ){{0,3}}(?:up )?to [\d.]+ ?[kmg]?hz\W*$|^(?:range |sweep )?(?:up )?to(?: \w)?(?:,? (?:in )?[kmg]?hz)?$|\b{_HIGH}\b.{{0,3}}\b{_FREQ}\b|sweep (?:ends|stops|stop|end)\b|upper end of|^(?:stop|last){_HZ}|"
+    (Role.STOP, rf"^(?!.*\bfrom\b)(?:(?:to )?(?:sweep|scan|go|run|stop|measure|look)s? )?(?:up )?to [\d.]+ ?[kmg]?hz\W*$|^(?:range |sweep )?(?:up )?to(?: \w)?(?:,? (?:in )?[kmg]?hz)?$|\b{_HIGH}\b.{{0,3}}\b{_FREQ}\b|sweep (?:ends|stops|stop|end)\b|upper end of|^(?:stop|last){_HZ}|"
      rf"^stop$|{_HIGH} of (?:the )?sweep"),
     (Role.DATA, rf"\b{_TELL}\b.{{0,40}}\b{_TRACE}\b|\bs ?11(?:re|im|db|deg|mag)?\b|\bs ?21(?:re|im|db|deg|mag)?\b|^(?:(?:the|port (?:1|one)|input|forward|through|front|measured|last) )*(?:reflection|transmission)\b|"
      r"^(?:the |all |all the )?(?:results?|data|measured values|readings)(?: of the (?:last )?(?:sweep|scan|run))?\W*(?:[,;:(]|$)|^(?:print|list|show|dump|send|output|give|fetch)s? (?:out )?(?:the |all |last |latest |whole )+(?:sweep|scan|measurement|run)\b(?! (?:settings|state|limits?|range|points|count|number|parameters|time|speed|mode|type))|"
@@ -53,11 +53,11 @@ DESCRIPTIONS: tuple[tuple[Role, str], ...] = (
      r"^(?:refl|trans)\b|\bre ?11\b|\bmeasure\b.{0,20}\bre11|"
      r"\b(?:level|magnitude|amplitude)(?:, | and |/)(?:angle|phase)\b|\bre(?:al)?\b(?:\W{1,3}|\s+and\s+)im(?:ag\w*)?\b|\b(?:db|mag|ampl?)\b\W{1,3}(?:deg|rad)\b"),
     (Role.SWEEP, r"(?:start|make|take|run|do|trigger|execute|perform|begin|carry out|carries out|acquire|doe)s? (?:(?:a|one|1|the|single|new|complete|full) )*(?:sweep|measurement|scan)\b|"
-     r"\b(?:single|one)[- ]shot\b|^(?:a |one |the )?(?:single|one) (?:acquisition|measurement|capture|run|exposure|shot)\b|"
+     r"\b(?:single|one)[- ]shot\b(?=\W*$|[,;.:]| (?:sweep|scan|measurement))|^(?:a |one |the )?(?:single|one) (?:acquisition|measurement|capture|run|exposure|shot)\b|"
      r"^(?:are you )?ready to (?:measure|sweep|scan)\W*$|^(?:have|get) (?:it|them|everything|all|all of it) (?:measured|swept|scanned)\b|"
      r"^(?:eine |einmal )?(?:mess(?:en|ung)|durchlauf|wobbeln)\b|"
      r"^(?:perform|trigger|execute|do|start|begin)s? (?:the |an? )?(?:acquisition|measuring|measurement)\b|"
-     r"^acquires? (?:the |all )?(?:data|points)\b|^start of (?:the |a )?(?:measurement|sweep|scan)\b|^(?:a |one )?(?:new|another|fresh) (?:sweep|scan|measurement)\b|"
+     r"^acquires? (?:the |all )?(?:data|points)\b|^start of (?:the |a )?(?:measurement|sweep|scan)\b|^(?:a |one )?(?:new|another|fresh) (?:sweep|scan|measurement)\b(?! (?:table|list|plan|memory|of|range|limits?))|"
      r"^(?:fire|initiate|launch|kick|trigger|begin|commence|do|record|capture|take)s?(?: off)? (?:(?:a|an|one|the|new|single|complete|full|whole) )+(?:sweep|scan|curve|acquisition|measurement)\b|^(?:initiate|launch|fire)s? sweep\b|"
      r"^(?:go|run|work|step|pass|walk)(?:e?s)? (?:once )?(?:through|over|across|from start to stop)\b(?:.{0,30}\b(?:once|measures?)\b|$)|"
      r"^takes? (?:(?:a|the|all|new) )*(?:readings?|measurements?|data)\b|sweeps? once|"
@@ -99,6 +99,7 @@ NAMES: tuple[tuple[Role, str], ...] = (
 )  # fmt: skip
 
 HARM = re.compile(
+    r"\badopt|\bbaseline|\bas (?:the |a )?new\b|\bcop(?:y|ies)\b.{0,20}\bover\b|\b(?:port|signal|source) on\b|noise (?:diode|source)|"
     r"stor(?:e|ed|es|ing)\b|\bsav(?:e|es|ed|ing)\b|flash|eeprom|e2prom|nvram|volatile|memor|permanent|\bwrit(?!es? (?:(?:out|down) )?(?:the |all |both |every )*(?:s ?[12][12]\b|reflection|transmission|'|what (?:came|comes|went|goes|got|gets|arrived|arrives|reached|passed|was)\b|measured|readings?\b|results?\b|traces?\b))|burn|"
     r"commit|persist|calib|\bcal\b|correct|standard(?! (?:error|deviation))|normali|eras|delet|\bclear|wipe|\bformat(?!ted as)|factory|default|"
     r"deliver|restor|reset|restart|reboot|\bboot|\bload|recall|\bslot|firmware(?! version)|updat|upgrad|\bimage|"

@@ -29,13 +29,13 @@ _COUNTED = re.compile(
 )
 _PASSED = re.compile(r"(?:filter|resolution|selectivity|bandwidth|bandbreite|rbw|ifbw|bw)")
 _SPENT = re.compile(
-    r"(?:oscillator|osc|offset|tone|subtone|carrier|marker|intermediate|mixer|alarm|test|synth\w*|beacon|beep\w*|pll|vco|"
+    r"(?:signal|pulse|oscillator|osc|offset|tone|subtone|carrier|marker|intermediate|mixer|alarm|test|synth\w*|beacon|beep\w*|pll|vco|"
     r"dds|nco|loop|lo|clock|clk|pilot|squelch|deviation|cutoff|pass|trap|notch|doppler|beat|image|spur\w*|sync|trigger|gate|"
     r"sends?|emits?|emission|drives?|single|constant|fixed|steady|continuous(?:ly)?|without|ever|"
     r"mains|hum|output|source|generator|exciter|modulat\w*|dac|adc|sampler|sampling)"
 )
 """Other things that count hertz."""
-_TOLD_SO = frozenset(("send", "sends", "pass", "gate", "image", "loop"))
+_TOLD_SO = frozenset(("signal", "send", "sends", "pass", "gate", "image", "loop"))
 """Those of them that may stand in a word for data as well."""
 _PASS = re.compile(r"(?i)(?<=last |this |each |next )pass\b|(?<=one )pass\b")
 """One pass through all frequencies is a sweep; a filter's pass is none."""

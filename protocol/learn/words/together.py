@@ -42,6 +42,12 @@ _ONCE = re.compile(
     r"capture|acquire|measure|collect|hold|conduct|trigger|launch)(?:e?s)? (?:the|a|an) "
     r"(?:(?:whole|full|complete|new) )?(?P<made>[a-z]{3,})\W*$"
 )
+_NO_SWEEP = re.compile(
+    r"(?i)\b(?:nuke|shred|melt|blank|scrub|strip|scuttle|empt(?:y|ie)|zap|bin|toss|kill|blow|sink|drown|break|smash|flush|clean|"
+    r"blast|explode|shut|lock|freeze|heat|cool|jam|transmit|radiate|beam|shine|light|fire|ring|sound|beep|call|dial|drop|cut|"
+    r"fill|feed|drive|excite|key|tear|undo|hide|move|swap|turn|set|change|alter|load|post|mail|sign|seal|stamp)(?:e?s|ed|ing)?\b"
+)
+"""Verbs of which one does a thing once that is no sweep."""
 _SHOWS = re.compile(r"(?i)^(?:shows?|prints?|lists?|tells?|displays?|gives?|sends?|reports?|says?) ")
 _PRINTS = re.compile(r"(?i)^(?:(?:print|list|show|display|report)(?:s| out)? |(?:the )?(?:list|table) of )(?=\w{2})")
 _ABOUT = re.compile(
@@ -135,7 +141,7 @@ def _thing(said: Sequence[Said], roles: Sequence[Role]) -> dict[int, tuple[Role,
     mine = []
     for at, one in enumerate(said):
         once = _ONCE.search(one.told)
-        if roles[at] is not Role.UNKNOWN or once is None or one.arguments.strip():
+        if roles[at] is not Role.UNKNOWN or once is None or one.arguments.strip() or _NO_SWEEP.search(one.told):
             continue
         thing = once.group("thing") or once.group("ran") or once.group("made")
         things = _stems(thing) if thing else _stems(one.told)

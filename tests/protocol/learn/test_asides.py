@@ -8,7 +8,7 @@ from protocol.learn.commands import loosened
 from protocol.learn.dialogue import Role
 from protocol.learn.sweeps.told import counts_told, told_range
 from protocol.learn.sweeps.windows import Writing, named_writings
-from protocol.learn.words.allow import Entry, judged, words_of
+from protocol.learn.words.allow import SENT, Entry, judged, words_of
 from protocol.learn.words.cells import registers_of
 from protocol.learn.words.general import general_entries
 from protocol.learn.words.opening import hinted
@@ -333,3 +333,25 @@ def test_columns_of_places_and_two_told_in_one_text() -> None:
     ]
     told = {entry.name: entry.description for entry in general_entries(both)}
     assert told["QA"] == "first frequency, MHz" and told["QB"] == "last frequency, MHz" and told["QF"].startswith("S21")
+
+
+@pytest.mark.parametrize(
+    "told",
+    [
+        "one shot of the noise diode",
+        "record one curve as the new normal",
+        "scan once and adopt as baseline",
+        "copies S11 over S21",
+        "signal from 10 MHz",
+        "starts a signal at this frequency",
+        "left port on at this frequency",
+        "how wide the pulse is, Hz",
+        "new sweep table",
+        "goes through the whole memory once and blanks it",
+        "settings to be kept",
+    ],
+)
+def test_phrases_that_only_sound_like_a_sweep(told: str) -> None:
+    assert (
+        judged(Entry("zonk", "zonk <MHz>", told))[0] not in SENT and judged(Entry("zonk", "zonk", told))[0] not in SENT
+    )
