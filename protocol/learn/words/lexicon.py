@@ -30,13 +30,13 @@ DESCRIPTIONS: tuple[tuple[Role, str], ...] = (
      r"start and stop(?=\W*$|\W+(?:freq\w*|of (?:the )?sweep|in\b|[kmg]?hz|points?\b|end|edge|value))|"
      r"frequency range and points|\bfrom\W{1,4}to\b.{0,10}hz"),
     (Role.SPAN, r"(?:^|frequency )span\b|width of (?:the )?sweep|sweep width|^width\b(?!.*(?:band|filter|receiver|resolution|detector|\bif\b))|span" + _HZ),
-    (Role.STEP, r"(?:freq\w* |sweep )(?:step|increment|spacing)|distance between (?:two )?points|^increment\b|"
+    (Role.STEP, r"(?<!number of )(?<!many )(?:freq\w* |sweep )(?:step|increment|spacing)|distance between (?:two )?points|^increment\b|"
      r"^(?:step|spacing)(?:" + _HZ + r"|$)|^hz step|step (?:size|width)"),
     (Role.CENTRE, r"cent(?:re|er) freq\w*|middle of (?:the )?sweep|^cent(?:re|er)\b|^middle" + _HZ + r"|mid freq\w*"),
     (Role.BANDWIDTH, r"band ?width|\bif ?bw\b|\brbw\b|^width of (?:the |its )?(?:receiver|receiving|if|i\.f\.|detector|resolution|input)?\s?filter\b|"
      r"^(?:the )?(?:receiver|if|resolution|receiving|detector) filter(?:'s)?(?: width)?\b|^filter width\b|^(?:how wide|narrowness of) the receiver\b"),
     (Role.AVERAGE, r"averag\w+"),
-    (Role.POINTS, r"number of (?:sweep |measur\w+ |freq\w* )?points|points (?:in|per|of) (?:a|the|one|each)? ?sweep|"
+    (Role.POINTS, r"number of (?:\w+ )?(?:steps|samples|readings|dots|bins)\b|number of (?:sweep |measur\w+ |freq\w* )?points|points (?:in|per|of) (?:a|the|one|each)? ?sweep|"
      r"sweep points|how many (?:\w+ )?(?:points|frequencies|samples|readings|dots|steps|places|bins|spots|stops|measurements|values)\b|number of (?:\w+ )?(?:frequencies|readings|dots|steps|places|bins|spots|measurements)\b|trace length|^(?:points?|punkte)\b(?! (?:to come|left|done|taken|ready|is|are|nos?\b|[a-z]:))|point count|number of samples|"
      r"^(?:count|n) of points|^(?:readings|points|samples|measurements|dots|frequencies|bins) (?:in|per|over|across) (?:the |a |one |each )?(?:band|sweep|span|scan|range|width|pass)\b|"
      r"\b(?:this|so|as) many (?:points|frequencies|readings)\b|\b(?:into|grid of) (?:\w|this many) points|^(?:sets? |use |take |with |in )?[knx] (?:points|frequencies|readings)\b|\bin points$|^how fine\b.*points|^number of values\b|\((?:number of )?(?:points|pts)\)|^(?:steps|dots|samples|readings)\W{1,3}\d{1,3} ?(?:-|\.\.+|to) ?\d{2,5}\W*$|^[\d .-]*(?:measuring|measurement|measured|frequency|data|test) points\b(?! (?:are|is|of))|^n (?:points|readings|samples|dots|steps)\b|\b(?:no\.?|nr\.?|num\.?) of (?:points|pts)\b|samples per (?:sweep|trace)|^points?[^\w\s]"),

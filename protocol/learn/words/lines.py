@@ -21,6 +21,11 @@ _GAP = re.compile(r"\s{2,}|\t+")
 _MARK = re.compile(r"^(\s*)(?:[-*#>•|+] |< (?=\S)|usage: +|\d{1,2}(?:\.\d{1,2})+\.? +|\d{1,2}[.)] +)")
 """A bullet, the number of a paragraph: nothing of the word."""
 _COUNTED_ROW = re.compile(r"\s*([A-Za-z]{0,4})(\d{1,4})[.:)]?\s+(?=[A-Za-z])")
+_TO_TYPE = re.compile(
+    r"(?<=\S)\s{2,}(?:type|enter|send|say|key in|command)s?:? +[\"']?"
+    rf"({NAME.pattern}(?:[ =](?:<[^<>]*>|\d[\d.]*))?)[\"']?"
+    r"(?=\s{2,}|$)"
+)
 _OBJECT = re.compile(rf"{NAME.pattern}(?: (?:<[^<>]*>|\[[^\[\]]*\]))?")
 _SLOTTED = re.compile(r"[A-Za-z][\w.]*(?: [A-Za-z][\w.]*)?[ ,=:]?<[^<>]*>(?:\s{2,}|\t)\S")
 _LETTER = re.compile(r"\s*([A-Za-z])[).:]\s+(\S.*)")
@@ -63,7 +68,7 @@ def rows_of(lines: Sequence[str]) -> list[Row]:
     texts = _uncounted([_slots(line.expandtabs(8).rstrip()) for line in lines])
     texts = [_with_its_places(part) for line in _ungrouped(_labels_off(texts)) for part in line]
     texts = [line for line in _unmarked(widened(_without_leaders(texts))) if line.strip()]
-    texts = _verbs_joined(texts)
+    texts = _verbs_joined(_told_to_type(texts))
     columns = _second_columns(texts)
     labelled = {at for at in columns if any(_indent(line) == at for line in texts)}
     texts = [part for line in texts for part in _columns_parted(line, columns, labelled)]
@@ -185,6 +190,21 @@ def _exemplified(typed: str, told: str) -> tuple[str, str]:
         if match
         else (typed, told)
     )
+
+
+def _told_to_type(lines: Sequence[str]) -> list[str]:
+    """Lines that say what to type behind what it is (`LOW MARK   type LM 1000   (kHz)`) with what is typed in front."""
+    rows = [_TO_TYPE.search(line) for line in lines]
+    if sum(row is not None for row in rows) < FEWEST + 1:
+        return list(lines)
+    found = list[str]()
+    for row, line in zip(rows, lines, strict=True):
+        if row is None:
+            found.append(line)
+            continue
+        told = [line[row.end() :].strip(), re.sub(r"^\s*\d{1,2}[.)]?\s+", "", line[: row.start()]).strip()]
+        found.append(f"{row.group(1)}   {', '.join(filter(None, told))}")
+    return found
 
 
 def _verbs_joined(lines: Sequence[str]) -> list[str]:

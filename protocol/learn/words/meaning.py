@@ -166,6 +166,8 @@ def _counts(name: str, arguments: str, description: str) -> bool:
     told = [word for word in re.findall(r"[a-z]+", description.lower()) if _COUNTED.fullmatch(word)]
     whole = any(_WHOLE.fullmatch(part) for part in re.split(r"[,(]\s*", description) if part.strip())
     plain = len(re.findall(r"[a-z]{2,}", description.lower())) <= MOST_PLAIN and re.search(r"[<{\[]", arguments)
+    if not arguments.strip() and re.fullmatch(r"(?i)\d{1,4} (?:points|pts|samples|dots)\W*", description):
+        return True  # the value that holds, as of all others
     if told and whole and plain and "points" in told:
         return True  # `with N points (5..300)`
     if _WHOLE.fullmatch(arguments):
