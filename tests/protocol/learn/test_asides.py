@@ -355,3 +355,9 @@ def test_phrases_that_only_sound_like_a_sweep(told: str) -> None:
     assert (
         judged(Entry("zonk", "zonk <MHz>", told))[0] not in SENT and judged(Entry("zonk", "zonk", told))[0] not in SENT
     )
+
+
+def test_topics_with_their_words_are_no_words_of_the_list() -> None:
+    topics = ["groups (help <group> tells more):", " scan   scan engine: lower, upper, count, go", " cor    error terms: run, off",
+              " mem    memory: save, wipe"]  # fmt: skip
+    assert not {"lower", "upper"} & {entry.name for entry in general_entries(topics)}
