@@ -17,11 +17,12 @@ from protocol.learn.dialogue import Role
 from protocol.learn.found import MissingError
 from protocol.learn.reasons import unanswered, unlisted
 from protocol.learn.words.allow import SENT, Entry
+from protocol.learn.words.around import warned
 from protocol.learn.words.cells import registers_of
 from protocol.learn.words.framing import without_heads
 from protocol.learn.words.general import general_entries, topics_of
 from protocol.learn.words.lexicon import HARM, HARM_NAME, LOCKED
-from protocol.learn.words.opening import HELP_WORDS, list_words
+from protocol.learn.words.opening import PLAIN_HELP, list_words
 from protocol.learn.words.plans import A_SPAN, ranked, worth
 from protocol.learn.words.prose import prose_entries
 from protocol.learn.words.talk import FEWEST_LISTED, NEWLINE
@@ -77,16 +78,15 @@ class Listening(Asking):
         entries = await self._topics(printed, entries)
         self._remarks(printed)
         self.talk.manner = without_heads(self.talk.manner, printed)
-        plans = ranked(
-            [entries]
-            if alone
-            else [entries, general_entries(printed), general_entries(self._told), prose_entries(printed)]
-        )
+        readings = [entries] if alone else [entries, general_entries(printed)]
+        readings = [warned(one, printed) for one in readings]
+        plans = ranked(readings if alone else [*readings, general_entries(self._told), prose_entries(printed)])
         if not plans or worth(plans[0]) < A_SPAN:
             more = await self._by_topics(printed)
             printed = [*printed, *more]
             self.opening.printed = [*more, *self.opening.printed]
-            plans = ranked([entries_of(printed), general_entries(printed)]) if more else plans
+            readings = [warned(reading, printed) for reading in (entries_of(printed), general_entries(printed))]
+            plans = ranked(readings) if more else plans
         self.words, self.others = plans[0] if plans else [], plans[1:]
         if not self.opening.help_word and not any(word.role in SENT for word in self.words):
             self.words = []  # remarks and the like, no list
@@ -146,7 +146,7 @@ class Listening(Asking):
         if len(bare) < 0.7 * len(entries) or not re.search(r"(?i)<\w+>|tells more|more about|help \w+\b.*\bfor", text):
             return entries
         named = re.search(r"(\S+) <\w+>", text)
-        word = named.group(1) if named and named.group(1).lower() in HELP_WORDS else self.opening.help_word
+        word = named.group(1) if named and named.group(1).lower() in PLAIN_HELP else self.opening.help_word
         if not word:  # its list came to an empty line: nothing asks about a word without being that word
             return entries
         told = []

@@ -7,6 +7,7 @@ The lexicon of harm is a veto on top of it, never the permission.
 from __future__ import annotations
 
 import re
+from collections import Counter
 from collections.abc import Sequence
 from dataclasses import dataclass, replace
 
@@ -15,7 +16,8 @@ from protocol.learn.words.asides import modern, without_asides
 from protocol.learn.words.lexicon import DESCRIPTIONS, HARM, HARM_NAME, HARM_SURELY, NAMES, speaking_of
 from protocol.learn.words.meaning import read_role
 from protocol.learn.words.paired import paired, short_for_first, short_for_last
-from protocol.learn.words.together import Said, together
+from protocol.learn.words.together import OPPOSITES, Said, together
+from protocol.learn.words.wholly import strange
 
 _DESCRIPTIONS = tuple((role, re.compile(pattern, re.IGNORECASE)) for role, pattern in DESCRIPTIONS)
 _NAMES = tuple((role, re.compile(pattern, re.IGNORECASE)) for role, pattern in NAMES)
@@ -30,6 +32,8 @@ _VALUES = frozenset(
 )
 _BEFORE = ("set", "put", "let", "sweep", "swp", "freq", "scan")
 """Words before the name of a setting that leave it one; `print from a to b` sets nothing."""
+_SWEPT = re.compile(r"(?i)sw(?:ee)?p|scan|freq|range|span|band|window|limits|ends|edges|stim|set(?![a-z])|^f\b")
+"""Speaks of a sweep or of its frequencies."""
 _LIMIT = re.compile(
     r"(?i)\W*(?:max(?:imum)?|at most|up to|not more than)\.? \d+ (?:points|records|lines)(?: at once)?\W*"
 )
@@ -56,6 +60,7 @@ _EXAMPLE = re.compile(
 """How it is typed, before what it is."""
 _BOTH = re.compile(r"(?i)\b(?:ends|limits|edges|lower and upper|start and stop|first and last) (?:of|end|freq)")
 """Says of two words at once what they are."""
+_MANY_OF = r"^(?:the )?(?:number of|how many|count of|this many|so many)? ?(\w+)"
 _MEMORY = r"(?:in)?to (?:the |its )?(?:memory|buffer|ram)"
 _INTO_MEMORY = re.compile(
     r"(?i)(?:(?:take|make|run|do|record|start)s? )?(?:one |a |a single |single )(?:sweep|scan|measurement|run)s? "
@@ -65,6 +70,12 @@ _OF_MEMORY = re.compile(
     r"(?i)(?:print|list|show|output|give|send|tell|display|type)s? (?:out )?(?:the |its |all (?:of )?(?:the )?)?"
     r"(?:contents? of (?:the )?)?(?:memory|buffer|ram)(?: contents?)?"
 )
+
+_USES_MEMORY = re.compile(
+    r"(?i)\b(?:less|minus|differen\w+|divi\w+|subtract\w*|compar\w*|ratio|relative|math\w*|versus|against|normali\w*|over|"
+    r"beside|with|and)\b.*\b(?:memory|buffer|ram)\b|\b(?:memory|buffer|ram)\b.*\b(?:subtract|divi|compar|screen|shown)"
+)
+"""What is in the memory is used for something."""
 
 SAID = "the technician says so"
 SENT = frozenset(Role) - {Role.NEVER, Role.UNKNOWN}
@@ -91,8 +102,17 @@ class Entry:
         return self.bare or self.name
 
 
-def judged(entry: Entry, but: frozenset[Role] = frozenset()) -> tuple[Role, str]:
-    """The role of one word by itself, and why; never one of `but`."""
+def judged(entry: Entry, but: frozenset[Role] = frozenset(), terms: frozenset[str] = frozenset()) -> tuple[Role, str]:
+    """The role of one word by itself, and why; never one of `but`, and none where not all that is told of it is
+    understood. `terms` are the console's own words for a sweep."""
+    role, why = _for(entry, but)
+    told = modern(_ANSWERS.sub("", without_asides(entry.description.strip())))
+    odd = strange(role, told, f"{_arguments(entry)} {' '.join(terms)}") if role in SENT else ""
+    return (Role.UNKNOWN, f"its description may mean a second thing: {odd!r}") if odd else (role, why)
+
+
+def _for(entry: Entry, but: frozenset[Role]) -> tuple[Role, str]:
+    """What a word by itself seems to be for, and why; never one of `but`."""
     if _REFERS.fullmatch(entry.description.strip(" .")):
         return Role.UNKNOWN, "it refers to another word"
     shown = _EXAMPLE.match(entry.description)
@@ -105,7 +125,11 @@ def judged(entry: Entry, but: frozenset[Role] = frozenset()) -> tuple[Role, str]
         return Role.NEVER, f"its description says {speaking_of(harm)!r}"
     if entry.form and ("{start}" in entry.form or "{centre}" in entry.form):
         bad = next(filter(None, map(HARM_NAME.search, entry.word.split())), None)
-        return (Role.NEVER, f"its name holds {bad.group()!r}") if bad else (Role.RANGE, "it takes both ends of a sweep")
+        if bad:
+            return Role.NEVER, f"its name holds {bad.group()!r}"
+        if _of_a_sweep(entry, f"{arguments} {entry.form}"):
+            return Role.RANGE, "it takes both ends of a sweep"
+        return Role.UNKNOWN, "it takes two ends, and nothing says that they are those of a sweep"
     told = re.sub(r"'[^']* [^']*'", "", told)  # what it says is not what it does
     told = modern(_ANSWERS.sub("", told).strip())
     if told and not _BARE.fullmatch(told):
@@ -204,9 +228,16 @@ def _by_usage(entry: Entry, arguments: str) -> tuple[Role, str] | None:
     both = re.search(
         r"(?i)(?<![a-z])start(?![a-z]).{1,12}?(?<![a-z])stop(?![a-z])|(?<![a-z])f_?1(?!\w)\W{1,4}f_?2(?!\w)", arguments
     )
-    if both and not HARM_NAME.search(entry.name):
+    if both and not HARM_NAME.search(entry.name) and _of_a_sweep(entry, arguments):
         return Role.RANGE, f"its arguments are named so: {arguments.strip()[:40]!r}"
     return None
+
+
+def _of_a_sweep(entry: Entry, arguments: str) -> bool:
+    """Whether a word that takes two ends says that they are those of a sweep; a beacon has a start and a stop, too."""
+    return _SWEPT.search(f"{entry.name} {entry.description}") is not None or (
+        "points" in arguments and re.search(r"(?i)\b(?:from|to|between|with|in)\b", arguments) is not None
+    )
 
 
 def _named(name: str) -> Role | None:
@@ -223,9 +254,14 @@ def words_of(entries: Sequence[Entry]) -> list[Word]:
     entries = [entry for entry in entries if not _is_unit(entry)]
     names = {entry.name.lower() for entry in entries}
     found = []
+    known = [judged(entry) for entry in entries]
+    terms = frozenset(entry.word for entry, (role, _) in zip(entries, known, strict=True) if role is Role.SWEEP)
+    known = [
+        judged(entry, terms=terms) if one[0] is Role.UNKNOWN else one for entry, one in zip(entries, known, strict=True)
+    ]
     said = [Said(entry.word, _arguments(entry), entry.description) for entry in entries]
-    judgements = _by_places(entries, [judged(entry) for entry in entries])
-    judgements = together(said, _by_memory(entries, _with_pairs(entries, judgements)))
+    judgements = _by_memory(entries, _with_pairs(entries, _by_places(entries, known)))
+    judgements = _understood(said, judgements, together(said, judgements))
     for number, (entry, judgement) in enumerate(zip(entries, judgements, strict=True), 1):
         role, reason = judgement
         near = _neighbour(entry, names)
@@ -261,6 +297,37 @@ def _by_places(entries: Sequence[Entry], known: list[tuple[Role, str]]) -> list[
     return found
 
 
+def _understood(
+    said: Sequence[Said], before: Sequence[tuple[Role, str]], after: Sequence[tuple[Role, str]]
+) -> list[tuple[Role, str]]:
+    """Roles that words have by each other, of those that say nothing beside what they say together."""
+    spoken = Counter(
+        word for one, (role, _) in zip(said, after, strict=True) if role in SENT
+        for word in set(re.findall(r"[a-z]+", one.told.lower()))
+    )  # fmt: skip
+    shared = {word for word, times in spoken.items() if times > 1}
+    found = list(before)
+    for at, (one, told) in enumerate(zip(said, after, strict=True)):
+        if told == before[at]:
+            continue
+        own = set(shared)
+        if told[0] in _ENDS:
+            own |= OPPOSITES
+        elif told[0] is Role.SWEEP:  # `plough the field once`, `one glide from aa to bb`
+            own |= {other.word.lower() for other in said} - {one.word.lower()}
+            first = re.match(r"(?:one )?([a-z]+)", one.told.lower())
+            own |= {first.group(1)} if first else set()
+        elif told[0] is Role.POINTS:
+            own |= set(
+                re.findall(r"(?i)^(?:the )?(?:number of|how many|count of|this many|so many)? ?(\w+)", one.told.lower())
+            )
+        elif told[0] is Role.SETTINGS:
+            own |= {other.word.lower() for other in said}
+        if not strange(told[0], modern(without_asides(one.told)), f"{one.arguments} {' '.join(own)}"):
+            found[at] = told
+    return found
+
+
 def _is_unit(entry: Entry) -> bool:
     """Whether the name is a unit that stands in a listing, and not a word that gives data and happens to read so."""
     unit = re.fullmatch(r"(?i)[kmg]?hz|db|deg", entry.name) is not None
@@ -273,7 +340,11 @@ def _with_pairs(entries: Sequence[Entry], known: list[tuple[Role, str]]) -> list
     others = bool(roles & {Role.CENTRE, Role.SPAN, Role.STEP, Role.RANGE}) or {Role.START, Role.STOP} <= roles
     open_ones = [at for at, (role, _) in enumerate(known) if role in (Role.UNKNOWN, Role.START, Role.STOP)]
     rows = [(entries[at].word, _arguments(entries[at]), entries[at].description) for at in open_ones]
-    found = {open_ones[at]: told for at, told in paired(rows, known=others).items() if told[0] not in roles}
+    found = {
+        open_ones[at]: told
+        for at, told in paired(rows, known=others).items()
+        if told[0] not in roles and not strange(told[0], rows[at][2], rows[at][1])
+    }
     return [one if one[0] is not Role.UNKNOWN else found.get(at, one) for at, one in enumerate(known)]
 
 
@@ -290,6 +361,8 @@ def _by_memory(entries: Sequence[Entry], known: list[tuple[Role, str]]) -> list[
         mine += at
         found[at[0]] = (role, "sweeps go to a memory that has no number, and nothing else gives data")
     others = {role for at, (role, _) in enumerate(known) if at not in mine}
+    if any(_USES_MEMORY.search(entry.description) for at, entry in enumerate(entries) if at not in mine):
+        return known  # other sweeps are compared with it: somebody may have left one there
     return known if others & {Role.SWEEP, Role.DATA} else found
 
 

@@ -12,6 +12,8 @@ from collections.abc import Sequence
 from dataclasses import dataclass, replace
 from itertools import pairwise
 
+from protocol.learn.words.lexicon import HARM_NAME
+
 FEWEST = 3
 """Rows that make a listing."""
 NAME = re.compile(r"[@/:.$!&%]?[A-Za-z][\w./:+!-]*(?:,(?:[sS][12][12]|[12]|[12]1))?[!?*]?")
@@ -299,7 +301,7 @@ def _told_together(line: str, lines: Sequence[str]) -> list[str]:
     if len(cells) != 3 or not all(re.fullmatch(one, text) for _, text in cells[:2]):
         return [line]
     told = Counter(rows[1][0] for one in lines if len(rows := _cells(one)) == 2)
-    if told[cells[2][0]] < 2 or told[cells[1][0]]:
+    if told[cells[2][0]] < 2 or told[cells[1][0]] or any(HARM_NAME.search(text) for _, text in cells[:2]):
         return [line]
     both = re.match(rf"(?i){_BOTH}\b(.*)", cells[2][1])
     texts = [f"{both.group(at)}{both.group(3)}" for at in (1, 2)] if both else [cells[2][1]] * 2

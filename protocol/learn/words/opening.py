@@ -32,24 +32,10 @@ SURE_S = 2.0
 """And so long once more, before the first letter is sent."""
 LINE_ENDS = (b"\r", b"\n", b"\r\n")
 HELP_WORDS = (
-    "?",
-    "help",
-    "h",
-    "commands",
-    "list",
-    "menu",
-    "cmds",
-    "usage",
-    "man",
-    "hlp",
-    "??",
-    "words",
-    "HELP",
-    "cmd",
-    "CMD",
-    "HLP",
-    "H",
-)
+    "?", "help", "commands", "menu", "cmds", "usage", "hlp", "??", "words", "HELP", "cmd", "CMD", "HLP",
+    "h", "list", "man", "H",
+)  # fmt: skip
+"""Words of help; the last four mean something else on some consoles (hold, play a list, by hand), so they come last."""
 PLAIN_HELP = ("?", "help", "??", "commands", "menu", "cmds", "usage", "hlp", "HELP")
 """Words that mean nothing but help: they are tried although nothing tells unknown words apart."""
 ENOUGH, FEWEST_NAMES = 4, 6
@@ -399,7 +385,9 @@ async def list_words(talk: Talk, opening: Opening) -> list[str]:
         word = waiting.pop(0)
         letter = len(word) == 1 and word.isalpha()
         if letter and not (talk.manner.refusals or talk.manner.error_prefix):
-            continue  # a letter may be a command; only where unknown words are refused does a guess cost nothing
+            continue  # a letter may be a command; where unknown words are refused it is most likely one of help
+        if letter and word.isupper() and any(map(_has_small, (*opening.printed, *talk.manner.refusals))):
+            continue  # it writes small letters: a capital is none of its letters for help
         before = len(talk.transcript)
         best = await _first(talk, word, best, opening)
         said = talk.lines(talk.transcript[before][1], word)
@@ -415,6 +403,11 @@ async def list_words(talk: Talk, opening: Opening) -> list[str]:
     if not best and len(told) >= ENOUGH:
         best = told
     return best
+
+
+def _has_small(line: str) -> bool:
+    """Whether a line has small letters of its own."""
+    return re.search(r"[a-z]", re.sub(r"\{\w+\}", "", line)) is not None
 
 
 def _row_of_words(lines: Sequence[str]) -> bool:

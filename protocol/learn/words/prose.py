@@ -92,6 +92,12 @@ _EXAMPLE = re.compile(
 )
 _OFF = re.compile(r"(?i)\bnot to\b|\bdo ?n[o']t\b|\bnever\b|\bavoid|\brefrain|\bunless\b|\bkeep (?:off|away)")
 _BETWEEN = re.compile(r"(?i)\bbetween (\d[\d.,]*) and (\d)")
+_OF_IT = re.compile(r"(?i)(?:it|this|that|these|they|both|then|afterwards|so|the (?:result|sweep|data|trace)s?)\b")
+_PROVIDED = re.compile(
+    r"(?i)\W*(?:if|should|for|after|before|when|whenever|where|once|to|with|in order|provided|having|as)\b"
+)
+_JOINS = re.compile(r"(?i)[\s,;]+(?:and|or|but|while|whereas)(?: the)?\s*$")
+"""What joins what is said of one word to the next."""
 _UNTIL = re.compile(r"(?i)[;,]? (?:please )?(?:wait|have patience)\b.*$")
 
 
@@ -105,7 +111,7 @@ class _Mention:
 def prose_entries(lines: Sequence[str]) -> list[Entry]:
     """All words of a letter; empty where the lines are no sentences that speak of words."""
     found = dict[str, list[str]]()
-    examples = dict[str, str]()
+    examples, last = dict[str, str](), list[str]()
     for sentence in _sentences(lines):
         for match in _EXAMPLE.finditer(sentence):
             joint = match.group("join")
@@ -114,8 +120,16 @@ def prose_entries(lines: Sequence[str]) -> list[Entry]:
         mentions = _mentions(told)
         said = _NAMED.sub(" ", told)  # `please write the word` writes nothing
         whole = " (danger)" if HARM.search(said) or _OFF.search(said) else ""
+        if not mentions and (_OF_IT.match(told) or whole):  # it goes on with the word before
+            for name in last:
+                found[name].append(told.rstrip(". ") + whole)
+        first = told[: mentions[0].begin] if len(mentions) == 1 else ""
+        first = first.strip(" ,") if _PROVIDED.match(first) else ""
+        last = [one.name for one in mentions] or last
         for at, one in enumerate(mentions):
             text = _about(told, mentions, at)
+            text = _JOINS.sub("", text) if at + 1 < len(mentions) else text
+            text = text if first in text else f"{text}, {first}"
             found.setdefault(one.name, []).append(text + ("" if not whole or HARM.search(text) else whole))
     if len(found) < FEWEST:
         return []

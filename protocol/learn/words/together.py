@@ -24,6 +24,8 @@ _ENDS = (
     ("smallest", "biggest"), ("slowest", "fastest"), ("darkest", "brightest"), ("begins", "ends"), ("starts", "stops"),
     ("departure", "arrival"), ("one", "other"), ("this", "that"), ("a", "b"), ("1", "2"),
 )  # fmt: skip
+OPPOSITES = frozenset(word for pair in _ENDS for word in pair)
+"""Words for either end of a thing."""
 _HERTZ = re.compile(r"(?i)(?<![a-z])[kmg]?hz\b|frequen|\bfreq\b")
 _COUNT = re.compile(
     r"(?i)^(?:in(?:to)? )?(?:the )?(?:number of|how many|count of|this many|so many) (?:\w+ )?(\w+)|"

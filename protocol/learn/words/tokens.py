@@ -24,6 +24,8 @@ _VERBS = r"(?:set|get|put|reg|p|par|cell|read|write)"
 USAGE = re.compile(rf"(?:{_VERBS} )?(?:{NAME}|\d{{1,2}})(?:{_JOIN}?(?>{_SLOT}))*(?:{_JOIN}(?>{_SLOT}))*=?")
 """A value once taken is not parted otherwise: forty digits could be parted in a billion ways."""
 FEWEST_ROWS = 4
+_OPENS = re.compile(r"(?:>+|\.{3}|…)\s*$")
+"""A row that leads to other rows: there the same numbers are other words."""
 _NUMBERED = re.compile(r"^\s*\d{1,2}[).]\s+")
 _BORDER = re.compile(r"^[\s+|=*_~-]{4,}$")
 _HEADING = re.compile(r"^\s*(?:\[[A-Z][A-Za-z ]+\]|={2,}.*={2,}|-{2,}.*-{2,}|[A-Z][A-Za-z ]+:?)\s*$")
@@ -158,6 +160,7 @@ def menu_of(lines: Sequence[str]) -> list[Entry]:
             broken = True
             continue
         number, told = row.group(1), row.group(2)
+        told = f"{told} (opens a menu)" if _OPENS.search(told) else told
         last = int(next(reversed(found))) if found else int(number) - 1
         jumps += int(number) != last + 1 and not (broken and len(found) >= FEWEST_ROWS and int(number) > last)
         example = re.search(_EXAMPLE.format(number=number), told)

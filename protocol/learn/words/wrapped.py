@@ -54,6 +54,13 @@ OPERATIONS = re.compile(
 _METHODS = re.compile(r"\b(?P<read>GET)\b\W+(?:or |and )?(?P<write>PUT)\b")  # RFC 9110: GET changes nothing
 
 
+_BRANCH = re.compile(
+    r"(?i)(?:sw(?:ee)?p|scan|freq|range|span|stim|sens|meas|acq|data|trace|trc|res|out|read|par|set|conf|cfg|rec|rx|vna|na|"
+    r"info|id|sys|dev|inst|ch|port|s|p|if|bw|avg|ctl|ctrl|ana|net|refl|trans|point|axis|x|y|z|n)[a-z]*\d*|"
+)
+"""A branch of the tree that may be of a sweep; a beacon has a start, too."""
+
+
 @dataclass(frozen=True)
 class Verbs:
     """The word that reads a node and the one that writes it."""
@@ -176,7 +183,9 @@ def _behind_values(lines: Sequence[str]) -> list[Entry]:
 
 def _warned(node: str, told: str, *, known: bool = True) -> str:
     """What is told of a node; where its path or a verb that is not known may do harm, that as well."""
-    path = any(HARM_NAME.search(part) or HARM.search(part) for part in node.split("/")[:-1])
+    path = any(
+        HARM_NAME.search(part) or HARM.search(part) or not _BRANCH.fullmatch(part) for part in node.split("/")[:-1]
+    )
     return f"{told} (danger: its {'path' if path else 'verb'})".strip() if path or not known else told
 
 
@@ -249,7 +258,7 @@ def _spoken(lines: Sequence[str]) -> list[Entry]:
     """
     text = _in_single_quotes(" ".join(line.strip() for line in lines))
     found, last = list[Entry](), 0
-    for sentence in re.split(r"(?<=[.!])\s+(?=[A-Z])", text):
+    for sentence in re.split(r"(?<=[.!])\s+(?=['\"]?[A-Za-z])", text):
         pieces = _SAID.split(sentence)
         words, between = pieces[1::2], pieces[2::2]
         if not words and HARM.search(sentence):
