@@ -78,6 +78,8 @@ def _read_line(line: str, name: str, *, hexed: bool = False) -> str:
     suffix = re.match(r" ?[kMG](?:[Hh][Zz])?(?!\w)", tail)
     if suffix and ":" not in name and "_" in name:
         name, tail = f"{name.rpartition('_')[0]}_hz:si", tail[suffix.end() :]
+    elif re.match(r" ?[Hh][Zz]\b", tail) and re.search(r"_(?:[kmg]|10+)hz$", name):
+        name = f"{name.rpartition('_')[0]}_hz"  # set in another unit than it is told in
     elif suffix and name.endswith(":si"):
         tail = tail[suffix.end() :]
     return f"{_skipped(head, hexed)}{{{name}}}{_skipped(tail, hexed)}"

@@ -107,6 +107,8 @@ def judged(entry: Entry, but: frozenset[Role] = frozenset(), terms: frozenset[st
     understood. `terms` are the console's own words for a sweep."""
     role, why = _for(entry, but)
     told = modern(_ANSWERS.sub("", without_asides(entry.description.strip())))
+    if told != entry.description.strip():  # what was taken away may have stood behind an `and`
+        told = re.sub(r"(?i)[\s,;]+(?:and|then|please)\W*$", "", told)
     odd = strange(role, told, f"{_arguments(entry)} {' '.join(terms)}") if role in SENT else ""
     return (Role.UNKNOWN, f"its description may mean a second thing: {odd!r}") if odd else (role, why)
 
@@ -256,6 +258,7 @@ def words_of(entries: Sequence[Entry]) -> list[Word]:
     found = []
     known = [judged(entry) for entry in entries]
     terms = frozenset(entry.word for entry, (role, _) in zip(entries, known, strict=True) if role is Role.SWEEP)
+    terms |= _theme(entries)
     known = [
         judged(entry, terms=terms) if one[0] is Role.UNKNOWN else one for entry, one in zip(entries, known, strict=True)
     ]
@@ -295,6 +298,24 @@ def _by_places(entries: Sequence[Entry], known: list[tuple[Role, str]]) -> list[
             other = judged(entry, _VALUES)
             found[at] = other if other[0] in (Role.DATA, Role.SWEEP) else known[at]
     return found
+
+
+_THING = re.compile(
+    r"(?i)\b(?:of|in|per|across|over|along) (?:(?:the|a|an|each|one) )?([a-z]{3,})|"
+    r"\bthe ([a-z]{3,}) (?:begin|end|start|stop|finish|depart|arrive|leave)(?:e?s)?\b|"
+    r"\b(?:begin|end|start|stop)s? ([a-z]{3,}) at\b"
+)
+
+
+def _theme(entries: Sequence[Entry]) -> frozenset[str]:
+    """What a console calls a sweep: the thing of which two settings or more are told to be (`where the brew begins`,
+    `cuts per brew`), unless that speaks of harm."""
+    settings = [entry for entry in entries if _for(entry, frozenset())[0] in _VALUES]
+    times = Counter(
+        thing for entry in settings
+        for thing in {"".join(found).lower() for found in _THING.findall(entry.description)}
+    )  # fmt: skip
+    return frozenset(thing for thing, count in times.items() if count > 1 and not HARM.search(thing))
 
 
 def _understood(

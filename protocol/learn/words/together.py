@@ -51,13 +51,6 @@ _NO_SWEEP = re.compile(
 )
 """Verbs of which one does a thing once that is no sweep."""
 _SHOWS = re.compile(r"(?i)^(?:shows?|prints?|lists?|tells?|displays?|gives?|sends?|reports?|says?) ")
-_PRINTS = re.compile(r"(?i)^(?:(?:print|list|show|display|report)(?:s| out)? |(?:the )?(?:list|table) of )(?=\w{2})")
-_ABOUT = re.compile(
-    r"(?i)\b(?:help|commands?|words|menu|version|settings?|status|state|time|date|clock|temperature|memor\w*|"
-    r"errors?|faults?|log|limits?|serial|batter\w*|slots?|files?|director\w*|users?|hours|names?|"
-    r"ports available|options|licen[cs]e|owner|next|page|more|and (?:then )?\w+s?\b.*\b(?:it|them|all)\b)|\bin(?:to)? "
-)
-"""What is told of the instrument, and no data of a sweep."""
 _STOPPED = frozenset(
     ("this", "that", "with", "from", "into", "line", "each", "frequency", "frequencies", "number", "points", "point",
      "reflection", "transmission", "real", "imaginary", "magnitude", "phase", "degrees", "port", "present", "settings",
@@ -85,7 +78,7 @@ class Said:
 def together(said: Sequence[Said], known: Sequence[tuple[Role, str]]) -> list[tuple[Role, str]]:
     """Roles of all words, with those that are known only by the others."""
     found = list(known)
-    for find in (_opposite, _count, _thing, _settings, _told):
+    for find in (_opposite, _count, _thing, _settings):
         roles = [role for role, _ in found]
         more = find(said, roles)
         if not any(said[at].harmful for at in more):
@@ -163,20 +156,6 @@ def _settings(said: Sequence[Said], roles: Sequence[Role]) -> dict[int, tuple[Ro
             if len(shown) > 1:
                 found[at] = (Role.SETTINGS, f"it shows {', '.join(sorted(shown))}")
     return found
-
-
-def _told(said: Sequence[Said], roles: Sequence[Role]) -> dict[int, tuple[Role, str]]:
-    """Words that print or list something that is named nowhere else, where the data of a sweep are looked for: what
-    prints changes nothing, and what comes tells whether they are."""
-    if roles.count(Role.DATA) > 1 or not any(role in _VALUES for role in roles):
-        return {}
-    why = "it tells something, and nothing else is known to give both traces"
-    return {
-        at: (Role.DATA, why)
-        for at, one in enumerate(said)
-        if roles[at] is Role.UNKNOWN and _PRINTS.match(one.told) and not _ABOUT.search(one.told)
-        and not re.search(r"[<{\[]", one.arguments) and not HARM_NAME.search(one.word)
-    }  # fmt: skip
 
 
 def _takes(one: Said) -> bool:

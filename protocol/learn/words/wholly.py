@@ -37,6 +37,7 @@ _PLAIN = _all(
 )
 """Words of any description. Those that bid something to be changed, kept or moved are none of them."""
 _HERTZ = _all(
+    "anfangsfrequenz endfrequenz mittenfrequenz schrittweite untere obere western eastern arrives arrive departs depart leave leaves off total overall wavelength short long",
     "frequency frequencies freq freqs freqency frequenz f hz khz mhz ghz hertz kilohertz megahertz gigahertz",
     "kilocycles megacycles cycles kc mc cps sweep sweeps sweeping swept scan scans scanned window band measurement measuring measured start starts starting stop stops begin",
     "begins beginning end ends ending edge edges lower upper low high lowest highest lower higher top tops bottom left",
@@ -45,12 +46,14 @@ _HERTZ = _all(
     "plan fmin fmax fstart fstop startfrequenz stoppfrequenz anfang ende mitte punkte analyzer analyser instrument station stations channel channels path begun each trial",
 )
 _PASSED = _all(
+    "listen listens listening hears",
     "bandwidth bandwidths band width if ifbw rbw bw receiver receive received reception rx resolution filter filters detector",
     "selectivity video narrow narrower wide wider slow slower fast faster fastest quiet quieter quietest smooth smoother smoothest noise medium measuring",
     "longer shorter listens listen hears hear costs cost",
     "analyzer analyser intermediate code index table tables gate b w clean cleaner cleanest rate",
 )
 _COUNTED = _all(
+    "divide divides divided nr nof no num qty pieces piece cut cuts slices slice bins grid punkte messpunkte anzahl der finely",
     "visit visits visited fine finely coarse points point pts record records sample samples dots dot stations station rows row lines line readings reading",
     "divide divides split splits grid",
     "measurements trace traces length long sweep sweeps scan scans frequencies power exponent log set sets choose chooses select selects",
@@ -63,6 +66,7 @@ _TOLD = _all(
     "transmits hear text line lines visualise visualises visualize play plays todo",
 )
 _DATA = _all(
+    "refl trans tau coeff coef coeffs forward seen looking look looks thrown bounced mirrored mirror part ordinate ordinates abscissa download downloads wave waves",
     "s s11 s21 s12 s22 r x data trace traces result results reading readings record records point points pts sample samples row rows column columns value values",
     "reflection reflected reflections reflexion transmission transmitted transmissions transfer thru through passage",
     "forward return returned returning gate gates port ports socket sockets input antenna connector device dut station a b c d re im real imag imaginary",
@@ -80,6 +84,7 @@ _DATA = _all(
     "raw uncorrected plot flag flags reached checksum crc sum end ends ended stream",
 )
 _DONE = _all(
+    "initiate initiates acquisition acquisitions exposure capture captures captured record records measured swept scanned everything now shot",
     "take takes taken taking make makes made run runs running start starts started starting trigger triggers execute executes",
     "perform performs performing begin begins acquire acquires acquiring measure measures measuring carry carries carried",
     "wait waits await awaits finish finishes finished finishing end ends stop stops stopped hold holds pause pauses do does",
@@ -160,7 +165,7 @@ _LEFT_OUT = re.compile(
 )
 """What is no deed: arguments, what is said word by word, the direction of a level, a count that turns itself off."""
 _ALTERS = re.compile(
-    r"(?i)(?<!\bis )(?<!\bare )(?<!\bas )(?<!\bam )(?<!\bthe )(?<!\bthis )\b(?:set|change|enter|make|alter|put)s?\b(?! of)|"
+    r"(?i)(?<!\bis )(?<!\bhave )(?<!\bbeen )(?<!\bwas )(?<!\bare )(?<!\bas )(?<!\bam )(?<!\bthe )(?<!\bthis )\b(?:set|change|enter|make|alter|put)s?\b(?! of)|"
     r"\b(?:choose|select)s?\b(?! (?:the |a |one )?(?:trace|of))|"
     r"\bsettings (?:their|first)|\btheir first|start from|\binto\b"
 )
@@ -172,6 +177,10 @@ _MOVES = re.compile(
 )
 """What only sweeps moves nothing, needs nothing to be joined, and its result is nothing but a result."""
 _TELLING = frozenset({Role.DATA, Role.FREQUENCIES, Role.SETTINGS, Role.IDENTITY, Role.STATUS})
+_WHOLE = re.compile(
+    r"(?i)(?:range|sweep|scan|start|frequenc\w+) (?:from|to|until)|what (?:i am|it is|is|you are) set (?:to|at)"
+)
+"""A sentence that ends so and is whole: `range from`, `what I am set to`."""
 _ENDS_OPEN = re.compile(
     r"(?i)(?:&|\b(?:and|or|then|to|the|a|an|of|as|into|with|from|by|for|which|that|is|are|be|its|in|on|until|at))\s*$"
 )
@@ -185,6 +194,8 @@ def strange(role: Role, description: str, arguments: str = "") -> str:
     """
     known = _BY_ROLE.get(role)
     if known is None:
+        return ""
+    if _WHOLE.fullmatch(description.strip()):
         return ""
     open_end = _ENDS_OPEN.search(description)
     if open_end and not (role is Role.DATA and description.count("(") > description.count(")")):

@@ -267,6 +267,7 @@ def _spoken(lines: Sequence[str]) -> list[Entry]:
         for at, word in enumerate(words):
             behind = next((part for part in between[at:] if not _JOINED.fullmatch(part)), "")
             told = _FOR_ME.sub("", " ".join((behind if re.search(r"\w{2}", behind) else pieces[0]).split()))
+            told = re.sub(r"(?i)[\s,;]+(?:and|or|then|nor)$", "", told.strip(" ,;"))
             if HARM.search(sentence) and not HARM.search(told) and len(words) == 1:
                 told = " ".join(sentence.split())
             usage = _example(word) or _one_value(word)

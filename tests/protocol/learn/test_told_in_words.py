@@ -238,13 +238,15 @@ def test_more_layouts_of_lists() -> None:
     assert "run beacon" not in found
 
 
-def test_what_only_prints_may_be_the_data_looked_for() -> None:
-    said = [
-        Entry("lo", "lo <kHz>", "lower end"), Entry("hi", "hi <kHz>", "upper end"), Entry("hop", "hop", "one sweep"),
-        Entry("moon", "moon", "lists the near side"), Entry("sun", "sun", "lists the far side"),
-        Entry("when", "when", "prints the date"), Entry("moor", "moor", "ties it up"),
-        Entry("bake", "bake", "prints the near side into flash"),
-    ]  # fmt: skip
-    found = roles(said)
-    assert found["moon"] is found["sun"] is Role.DATA
-    assert not {found["when"], found["moor"], found["bake"]} & SENT
+def test_the_consoles_own_name_for_a_sweep_is_understood() -> None:
+    brewery = [
+        Entry("lo", "lo <kHz>", "where the brew begins (low frequency)"),
+        Entry("hi", "hi <kHz>", "where the brew ends (high frequency)"),
+        Entry("n", "n <n>", "points per brew, 10..300"),
+        Entry("go", "go", "make one brew"),
+        Entry("tap", "tap", "reflection of the last brew, re im"),
+        Entry("tun", "tun", "reflection of the last hop, re im"),
+    ]
+    found = roles(brewery)
+    assert (found["lo"], found["hi"], found["n"]) == (Role.START, Role.STOP, Role.POINTS)
+    assert (found["go"], found["tap"]) == (Role.SWEEP, Role.DATA)
