@@ -40,6 +40,11 @@ Each row has a test in `tests/` that turns red when the guard behind the promise
 `python scripts/guards.py` takes out one after the other in a copy of the tree and looks. This table is made from
 `tests/guards.toml` by `python scripts/guards.py --table`.
 
+2026-11-28, at c6d76bc, on a machine ten times overloaded: the 29 guards of bytes that are no text and a screen that
+fails, read-only folders, what lies beside a visit, take-over by several, large visits, closed and full outputs, names
+under which no visit can stand, full disks, --resume before any sweep, small terminals, and visits spoiled under a run,
+each taken out by itself: 29 of 29 red.
+
 | fault | promise | test |
 |---|---|---|
 """

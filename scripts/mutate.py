@@ -12,6 +12,7 @@ from __future__ import annotations
 import argparse
 import ast
 import hashlib
+import json
 import os
 import signal
 import sys
@@ -31,6 +32,8 @@ from scripts.guards import copy_of_tree  # noqa: E402 - after the path
 TABLE = ROOT / "tests/mutants.toml"
 PATIENCE, LEAST_S = 4.0, 10.0
 """A mutant whose tests take this many times what they take without it, and this many seconds more, hangs: noticed."""
+AT_MOST_S = 3600.0
+"""For all mutants of a file in one process."""
 QUIETLY = ("-q", "-x", "-n", "0", "--timeout", "0", "--assert", "plain", "--hypothesis-seed", "0")
 
 COMPARED: dict[type[ast.cmpop], tuple[str, ...]] = {
@@ -245,8 +248,8 @@ def table() -> tuple[list[Target], list[Explained]]:
     return targets, [Explained(**entry) for entry in read.get("survivor", [])]
 
 
-def run_tests(tree: Path, tests: Sequence[str], limit_s: float) -> int | None:
-    """Exit status of pytest over `tests` in `tree`; None when it took longer than `limit_s`.
+def run_tests(tree: Path, tests: Sequence[str], limit_s: float, plugin: object = None) -> int | None:
+    """Exit status of pytest over `tests` in `tree`, with a `plugin`; None when it took longer than `limit_s`.
 
     In a fork of this process, which has the large libraries in memory already; none of the program's own modules.
     """
@@ -263,7 +266,7 @@ def run_tests(tree: Path, tests: Sequence[str], limit_s: float) -> int | None:
             os.dup2(nothing, descriptor)
         import pytest
 
-        status = pytest.main([*QUIETLY, *tests])
+        status = pytest.main([*QUIETLY, *tests], plugins=[plugin] if plugin else None)
         os._exit(int(status))
     end_s = time.monotonic() + limit_s
     while True:
@@ -278,14 +281,23 @@ def run_tests(tree: Path, tests: Sequence[str], limit_s: float) -> int | None:
 
 
 def survivors(tree: Path, target: Target, mutants: Sequence[Mutant]) -> Iterator[Mutant]:
-    """Those of `mutants` that the target's tests don't notice. Raises RuntimeError when they are red to begin with."""
-    began = time.monotonic()
-    if run_tests(tree, target.tests, 600.0) != 0:
-        raise RuntimeError(f"the tests of {target.file} are not green to begin with")
-    limit_s = PATIENCE * (time.monotonic() - began) + LEAST_S
-    path = tree / target.file
+    """Those of `mutants` that the target's tests don't notice: tried in one process, and what lived there, or lies in
+    no function, once more with everything loaded anew. Raises RuntimeError when the tests are red to begin with."""
+    from scripts.mutate_fast import NOTICED, InOneProcess
+
+    path, report = tree / target.file, tree / "mutants.json"
     whole = path.read_bytes()
-    for mutant in mutants:
+    name = target.file.removesuffix(".py").replace("/", ".")
+    sources = [(one.line, changed(whole, one).decode()) for one in mutants]
+    began = time.monotonic()
+    run_tests(tree, target.tests, AT_MOST_S, InOneProcess(path, name, sources, report))
+    words = json.loads(report.read_text(encoding="utf-8")) if report.exists() else []
+    if len(words) != len(mutants):
+        raise RuntimeError(f"the tests of {target.file} are not green to begin with")
+    limit_s = PATIENCE * (time.monotonic() - began) / max(len(mutants), 1) + 6.0 * LEAST_S
+    for mutant, word in zip(mutants, words, strict=True):
+        if word == NOTICED:
+            continue
         try:
             path.write_bytes(changed(whole, mutant))
             noticed = run_tests(tree, target.tests, limit_s) != 0

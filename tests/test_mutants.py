@@ -4,11 +4,13 @@ from __future__ import annotations
 
 import ast
 import functools
+import types
 from pathlib import Path
 
 import pytest
 
 from scripts.mutate import ROOT, Explained, Target, changed, mutants_of, table
+from scripts.mutate_fast import changed_functions, function_at, functions_of
 from scripts.uncalled import uncalled
 
 TARGETS, EXPLAINED = table()
@@ -47,3 +49,27 @@ def test_each_change_is_one_place_and_still_python(tmp_path: Path) -> None:
 
 def test_rf_holds_nothing_that_the_program_does_not_call() -> None:
     assert uncalled(("rf",)) == []
+
+
+def test_a_mutant_takes_the_place_of_its_function_only(tmp_path: Path) -> None:
+    """Functions of a class and wrapped ones are found; what lies in none is told to be elsewhere."""
+    source = (
+        "import functools\nK = 2\n\n\nclass A:\n    @functools.cached_property\n    def twice(self):\n"
+        "        return K * 2\n\n    def one(self, b):\n        return [b + k for k in range(2)]\n"
+    )
+    path = tmp_path / "deepnotch_mutated.py"
+    path.write_text(source)
+    module = types.ModuleType("deepnotch_mutated")
+    whole = compile(source, str(path), "exec")
+    exec(whole, vars(module))
+    assert functions_of(source) == [(6, 8), (10, 11)]
+    for old, new, name in (("b + k", "b - k", "A.one"), ("K * 2", "K / 2", "A.twice")):
+        (code,) = changed_functions(whole, compile(source.replace(old, new), str(path), "exec"))
+        assert code.co_qualname == name
+        found = function_at(module, name)
+        assert found is not None
+        found.__code__ = code
+    assert module.A().one(1) == [1, 0] and module.A().twice == 1.0
+    (code,) = changed_functions(whole, compile(source.replace("K = 2", "K = 3"), str(path), "exec"))
+    assert function_at(module, code.co_qualname) is None
+    assert list(changed_functions(whole, compile(source, str(path), "exec"))) == []

@@ -208,10 +208,13 @@ def build_parser() -> argparse.ArgumentParser:
 def _measuring_commands(commands: _Commands) -> None:
     """Those that take sweeps, or look at sweeps being taken or that were taken elsewhere."""
     demo = commands.add_parser("demo", help="live screen on a simulated analyzer and duplexer")
-    demo.add_argument("--unit", default="U6", help="simulated duplexer: U6, V6 or V4 (default U6)")
+    demo.add_argument("--unit", help="simulated duplexer: U6, V6, V4 or B4, a band-pass one (default U6)")
     demo.add_argument("--speed", type=float, default=1.0, help="1: real time; 0: as fast as the machine can")
     demo.add_argument(
-        "--case", default="", metavar="NAME", help="what is wrong: detuned, pair, cable, leads, busy, load, feeder"
+        "--case",
+        default="",
+        metavar="NAME",
+        help="what is wrong: detuned, far, pair, band-pass, cable, leads, busy, load, feeder",
     )
     demo.add_argument("--raw", action="store_true", help="an analyzer that does not correct itself, to calibrate")
     _measuring(demo, sweeps=100)
@@ -425,7 +428,6 @@ def _port(parser: argparse.ArgumentParser, *, asked: bool = False) -> None:
 def _measuring(parser: argparse.ArgumentParser, sweeps: int) -> None:
     parser.add_argument(
         "--hookup",
-        default="A>L",
         help='port 1 > port 2: A>L (default), A>H, L>H; loads: survey; antenna: feeder; "A>L pad2=10 jumper=half"',
     )
     parser.add_argument("--sweeps", type=int, default=sweeps, help=f"sweeps to average (default {sweeps})")

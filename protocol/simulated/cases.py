@@ -29,10 +29,10 @@ class Bench(Protocol):
 
 @dataclass(frozen=True, slots=True)
 class Case:
-    """`turns` of screws (side, cavity, share of the channel spacing), control `lines`, their opposite in `undo`;
-    `always` is said again whenever a lead was moved, THIRD standing for the port that has the load. `found` is what the
-    learner should come to, `signs` (a regular expression) the words by which the program names it, `cure` the deed that
-    mends it, `sides` those whose screws have to be turned."""
+    """`turns` of screws (side, cavity, share of the channel spacing), control `lines`, their opposite in `undo`; `unit`
+    the demo's; `always` is said again whenever a lead was moved, THIRD standing for the port that has the load. `found`
+    is what the learner should come to, `signs` (a regular expression) the words by which the program names it, `cure`
+    the deed that mends it, `sides` those whose screws have to be turned."""
 
     title: str
     found: str
@@ -42,6 +42,7 @@ class Case:
     always: str = ""
     signs: str = ""
     cure: str = ""
+    unit: str = "U6"
 
     @property
     def sides(self) -> str:
@@ -62,6 +63,10 @@ CASES = {
     "far": Case(
         "every screw of a side turned", "no cavity of the low side stands near its channel: coarse first, then fine",
         (("L", 1, 0.45), ("L", 2, -0.8), ("L", 3, 1.1)), signs="rejection",
+    ),
+    "band-pass": Case(
+        "resonators of a band-pass side off", "resonators 2 to 4 of the low side, counted from its port, stand off",
+        (("L", 1, 0.05), ("L", 2, -0.07), ("L", 3, 0.06)), signs="resonator", unit="B4",
     ),
     "cable": Case("a damaged cable", "the loss comes from the lead, not from the duplexer: change lead 2",
                   lines=("gap 20pF",), undo=("gap none",), signs="[Gg]ap|GAP|plug|pin|loss .*missed", cure="lead"),

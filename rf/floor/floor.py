@@ -225,7 +225,7 @@ def floor_from_one_sweep(trace: NDArray[np.complex128]) -> Floor:
     else:
         additive, dof = float(rough[inner].min()), SECOND_DIFFERENCE_DOF * WINDOW
     floor = _floor(additive, 0.0, np.full(trace.shape, additive), dof, count, 1.0, FEWEST_ALONE)
-    return _widened(floor, _bent(trace, low) / additive, math.nan)
+    return _widened(floor, _bent(trace, low) / additive, math.nan) if additive > 0 else floor
 
 
 def _bent(trace: NDArray[np.complex128], low: NDArray[np.bool_]) -> float:

@@ -291,7 +291,9 @@ def _obstacle(
         return "the sweep does not reach over the reject channel"
     strong = strong_points(data, noise)
     if int(strong.sum()) < 2 * FEWEST_SKIRT_POINTS:
-        return "no skirts above the floor in this span: a wide sweep tells it; if this is one, a lead is off"
+        return (
+            "no skirts above the floor in this span: sweep wider (in a zoom: as expected); if it is wide, a lead is off"
+        )
     low, high = hidden_band(f, data, noise, reject_hz) if not strong.all() else (reject_hz, reject_hz)
     if (
         int((strong & (f <= low)).sum()) < FEWEST_SKIRT_POINTS

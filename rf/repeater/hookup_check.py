@@ -32,6 +32,7 @@ CONTRAST_DB = 15.0
 NOTCH_CONTRAST_DB = 30.0
 """Between a pass and the notch of even a small unit lies more than this."""
 
+GAP = "GAP IN THE PATH"
 GAP_DB, GAP_DEEPEST_DB = -6.0, -35.0
 """A small series capacitance at port 2 passes between these levels: 1 pF 12 dB down at 450 MHz, 22 at 150."""
 
@@ -105,16 +106,26 @@ def check_hookup(
     declared: str,
     third: str,
     returned_db: float | None = None,
+    *,
+    rows: bool = False,
 ) -> HookUpCheck:
     """Compare what is seen with what was declared, e.g. "A>L" with port `third` = "H" loaded; "loads" for a survey.
 
     Arrays (K,); `noise_power` E|n|^2 of the averaged S21 re thru. Both channels must lie in the sweep, else UNSEEN.
     `returned_db`: S11 in dB at the third port's pass channel, as the antenna port showed it when lead 2 hung on that
-    port; None: nobody saw it.
+    port; None: nobody saw it. `rows`: each side is a row of resonators, which off tune looks like a gap in the path.
     """
     if not (frequency_hz[0] <= low_hz and high_hz <= frequency_hz[-1]):
         return HookUpCheck(State.UNSEEN, "not checked", "the sweep does not cover both channels: sweep wider")
     look = _look(frequency_hz, s11, s21, noise_power, low_hz, high_hz)
+    found = _judged(look, declared, third, returned_db)
+    if rows and found.short == GAP:
+        cure = "its channel is not matched: resonators off tune (x tells), or a gap at port 2: look at the pins"
+        return HookUpCheck(State.UNSEEN, "NOT MATCHED", cure)
+    return found
+
+
+def _judged(look: _Look, declared: str, third: str, returned_db: float | None) -> HookUpCheck:
     whole = _whole_span(look, declared)
     if whole is not None:
         return whole
@@ -235,9 +246,7 @@ def _one_side(look: _Look, side: str, declared: str, third: str, returned_db: fl
     open_third = 2.0 * passed  # what an open third port sends back has passed it twice [study, F19]
     third_port = "H" if side == "L" else "L"
     if own > REFLECTING_DB:
-        return _wrong(
-            "GAP IN THE PATH", "S21 passes but the pass channel is not matched: broken pin or bad plug at port 2?"
-        )
+        return _wrong(GAP, "S21 passes but the pass channel is not matched: broken pin or bad plug at port 2?")
     seen_before = returned_db is not None and abs(other - returned_db) < SAME_DB
     if declared == from_antenna and other > MATCHED_DB and seen_before:
         # A lead ends that port as well as a load does: what comes back is the side's, not the load's.
@@ -305,7 +314,7 @@ def _no_pass(look: _Look, declared: str) -> HookUpCheck:
     if GAP_DEEPEST_DB < passed < GAP_DB and passed - held > NOTCH_CONTRAST_DB and (other < MATCHED_DB or from_side):
         if own > GAP_DB:
             cure = f"series gap suspected at port 2 or {side}: {-passed:.0f} dB are missing and come back to port 1"
-            return _wrong("GAP IN THE PATH", f"{cure}; look at the centre pins, this is not the duplexer's loss")
+            return _wrong(GAP, f"{cure}; look at the centre pins, this is not the duplexer's loss")
         if own < MATCHED_DB + 2.0:
             return _pad(look, side, -passed, declared)
     where = "none lies within the sweep: sweep wider"

@@ -21,6 +21,7 @@ def check(
     third: str = "H",
     high_hz: float | None = None,
     returned_db: float | None = None,
+    rows: bool = False,
 ) -> HookUpCheck:
     """A few sweeps of the bench after the control lines, checked against what was declared. `high_hz`: by the site."""
     made = load_unit(unit)
@@ -38,7 +39,7 @@ def check(
     s11, s21 = np.mean([s.s11 for s in taken], axis=0), np.mean([s.s21 for s in taken], axis=0)
     return check_hookup(
         taken[0].frequency_hz, s11, s21, 1e-7 / SWEEPS, made.low_hz, high_hz or made.high_hz, declared, third,
-        returned_db,
+        returned_db, rows=rows,
     )  # fmt: skip
 
 
@@ -124,6 +125,14 @@ def test_a_side_far_off_tune_is_no_missing_load_where_a_lead_was_on_it() -> None
     assert (known.state, known.short, known.seen) == (State.NOTE, "A>H ok, L OFF TUNE", "A>H"), known
     # A tuned side whose load is missing sends back far more than it did with a lead on it.
     assert check("A>H", "connect A H", "close L open", third="L", returned_db=-18.0).short == "L NOT LOADED"
+
+
+def test_a_row_of_resonators_off_tune_is_no_gap() -> None:
+    """One sweep does not part the two: neither is said alone, and the sweep is kept."""
+    off = ("turn L 1 +500e3", "turn L 2 -700e3", "turn L 3 +600e3", "connect L A")
+    found = check("L>A", *off, unit="B4", rows=True)
+    assert (found.state, found.short) == (State.UNSEEN, "NOT MATCHED") and "off tune" in found.cure, found
+    assert check("L>A", "connect L A", "gap 1pF", unit="B4").short == "GAP IN THE PATH"
 
 
 def test_7_sides_only() -> None:

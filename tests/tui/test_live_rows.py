@@ -103,6 +103,9 @@ def test_before_the_first_sweep() -> None:
     shown = texts(state, 80)
     assert any("waiting for the first sweep" in line for line in shown)
     assert any("nothing saved yet" in line for line in shown)
+    long = dataclasses.replace(state, taken_in="5120 of 100000 sweeps")
+    (row,) = rows.next_rows(long, 80)
+    assert text(row) == " NEXT    wait for the first figures: 5120 of 100000 sweeps are averaged"
 
 
 def test_a_fault_takes_the_message_row(clipped: LiveState) -> None:

@@ -8,15 +8,23 @@ from pathlib import Path
 
 import pytest
 
+from protocol.profiles.profile import load_profile
 from tests.tui.page_hand import PageHand
 from tests.tui.test_calibration_screen import make_app, no_signals
+from tests.visit.far_visit import SITES
 from tests.visit.stations import table
+from tui.drawing.marks import MarkSet
+from tui.screens.app import DeepnotchApp
 from tui.screens.cavity_screen import CavityScreen
 from tui.screens.live_screen import LiveScreen
 from tui.screens.resonator_screen import ResonatorScreen
 from visit.figures.resonators import band_sights
 from visit.figures.run_figures import RunFigures
-from visit.run.conductor import Phase
+from visit.run.conductor import Phase, RunOrder
+from visit.run.tool import Tool
+from visit.site.hookup import HookUp
+from visit.site.presets import wide
+from visit.site.site import parse_site
 
 pytestmark = pytest.mark.usefixtures("no_signals")
 __all__ = ["no_signals"]
@@ -92,3 +100,23 @@ async def test_levels_of_a_second_witness_are_asked_for_in_order(tmp_path: Path)
 def _above(hand: PageHand, words: str) -> bool:
     """Whether words stand above what was typed."""
     return words in hand.shown().partition("TYPED")[0]
+
+
+async def test_a_site_that_is_one_cavity_opens_its_page(tmp_path: Path) -> None:
+    """Nothing is frozen first, and no other side is asked for."""
+    text = (SITES / "demo-450.toml").read_text("utf-8").replace('"band-reject"', '"single-cavity"')
+    plan = parse_site(text, Path("site.toml"))
+    with table(tmp_path, "demo-450", "U6", "--floor", "-85", plan=plan) as bench:
+        bench.bench.say("cavity pass 450.1e6 5000 3000 3000")
+        bench.bench.say("connect cavity")
+        tool = Tool(plan, load_profile("scpi"), bench.station, bench.bench)
+        order = RunOrder(HookUp.parse(plan.first_hookup), wide(plan), 4)
+        app = DeepnotchApp(LiveScreen(tool, order, MarkSet.ASCII))
+        async with app.run_test(size=(80, 24)) as pilot:
+            hand = PageHand(pilot)
+            await hand.until(lambda: bench.station.state().progress.phase is Phase.COMPLETE)
+            await hand.press("x")
+            await hand.until(
+                lambda: isinstance(app.screen, CavityScreen) and "a pass cavity at INFERRED" in hand.shown()
+            )
+            await hand.whole(lambda: "without the pull of its loops" in hand.shown())

@@ -25,7 +25,7 @@ async def test_the_sheet_by_keys(tmp_path: Path) -> None:
             shown, whole, typed = hand.shown, hand.whole, hand.typed
             await hand.until(lambda: bench.station.state().progress.phase is Phase.COMPLETE)
             await hand.press("A")
-            await hand.until(lambda: isinstance(app.screen, SuitsScreen) and "no card" in shown())
+            await hand.until(lambda: isinstance(app.screen, SuitsScreen) and "PERHAPS" in shown())
             await typed("f", "190@1000")
             await hand.until(lambda: "kTB" in shown())
             await typed("f", "70@1000")

@@ -8,6 +8,7 @@ from collections import Counter
 from collections.abc import Iterator
 from dataclasses import replace
 from pathlib import Path
+from typing import Any
 
 import numpy as np
 import pytest
@@ -24,7 +25,10 @@ from visit.figures.run_figures import RunFigures
 from visit.record.visit_file import StoredSweep, VisitFile
 from visit.report.exports import export_visit
 from visit.report.report import _digest, build_report
-from visit.run.figure_maker import Follower
+from visit.run.conductor import Progress
+from visit.run.figure_maker import FigureMaker, Follower
+from visit.run.live import LiveState
+from visit.site.hookup import HookUp
 from visit.site.hookup import Path as BenchPath
 
 SWEEPS = 150
@@ -60,6 +64,20 @@ def run(visit: SimulatedVisit) -> int:
 
 
 ZOOMED = SweepSettings(455e6 - 28e3, 455e6 + 28e3, 101, 1000.0)
+
+
+def test_a_screen_hears_how_far_a_long_run_is_averaged_again(visit: SimulatedVisit, run: int) -> None:
+    state = LiveState(visit.file.site(), HookUp("A", "L"), Progress())
+    seen: list[str] = []
+    nobody: Any = None  # a calibrator is asked of refused sweeps alone
+    maker = FigureMaker(
+        visit.file, visit.file.site(), nobody, lambda: state, lambda change: seen.append(change(state).taken_in)
+    )
+    with fitted_once():
+        maker._latest(Progress(run_id=run))
+    assert maker._reader is not None
+    maker._reader.close()
+    assert seen == [f"64 of {SWEEPS} sweeps", f"128 of {SWEEPS} sweeps"]
 
 
 def figures(visit: SimulatedVisit, run: int, monkeypatch: pytest.MonkeyPatch) -> tuple[str, int]:

@@ -7,6 +7,9 @@ import contextlib
 import errno
 import os
 import shutil
+import subprocess
+import sys
+import textwrap
 import threading
 import time
 from collections.abc import Callable, Iterator
@@ -166,6 +169,36 @@ def test_where_the_folder_went_too_the_users_own_takes_it(
     moved.remark("note", "after", 2.0)
     assert moved.path == home / "deepnotch/b-rescued-1.visit"
     moved.close()
+
+
+def test_the_index_of_the_log_is_cut(tmp_path: Path) -> None:
+    """Who looks into memory that is no longer behind it is killed, so this is a process of its own; then the file is
+    cut, too."""
+    shutil.copy(OLD, tmp_path / "a.visit")
+    script = """
+        import os, sys
+        from pathlib import Path
+        from visit.record.visit_file import VisitFile
+        path = Path(sys.argv[1])
+        visit, reader = VisitFile.open(path), VisitFile.open(path, read_only=True)
+        visit.keep_second()
+        for n in range(3):
+            visit.remark("note", str(n), 1.0)
+            reader.rows("select 1 from remark")
+            os.truncate(f"{path}-shm", 0)
+            assert reader.rows("select count(*) from remark where kind = 'note'") == [(n + 1,)]
+        for ending in ("", "-wal", "-shm"):
+            os.truncate(f"{path}{ending}", 0)
+        visit.remark("note", "last", 2.0)
+        print(visit.path.name, *(words for (words,) in visit.rows("select words from remark where kind = 'note'")))
+        visit.close()
+        reader.close()
+    """
+    done = subprocess.run(
+        [sys.executable, "-c", textwrap.dedent(script), str(tmp_path / "a.visit")],
+        cwd=ROOT, capture_output=True, text=True, check=False,
+    )  # fmt: skip
+    assert (done.returncode, done.stdout.split()) == (0, ["a-rescued-1.visit", "0", "1", "2", "last"]), done.stderr
 
 
 def test_another_number_of_the_same_file_is_no_loss(visit: VisitFile, monkeypatch: pytest.MonkeyPatch) -> None:

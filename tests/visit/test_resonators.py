@@ -6,17 +6,23 @@ import json
 import re
 from pathlib import Path
 
+import numpy as np
 import pytest
+import skrf
 
 from protocol.sweep import SweepSettings
 from rf.values.figure import Figure, Kind
+from tests.outside.test_resonator_tables import lumped
+from tests.visit.far_visit import SITES
 from tests.visit.stations import table
 from tui.cli import main
 from visit.figures.resonators import band_sights, cavity_sight, note_turn
 from visit.figures.run_figures import RunFigures
 from visit.report.report import build_report
 from visit.report.resonator_page import side_words
+from visit.site.hookup import Side
 from visit.site.presets import wide
+from visit.site.site import parse_site
 
 NEAR = SweepSettings.around(450.3e6, 6e6, 401, 1000.0)
 
@@ -130,3 +136,22 @@ def test_a_band_pass_side_is_brought_in_by_what_the_screen_says(
     assert "2 0.25 in" in capsys.readouterr().err
     assert main(["resonators", str(tmp_path / "a.visit")]) == 0
     assert "counted from port L" in capsys.readouterr().out
+
+
+def test_a_preselector_has_no_third_port(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
+    """A row of scikit-rf's between two leads: the low channel is the receiver's, so that it is the one it passes."""
+    f = np.linspace(430e6, 480e6, 2001)
+    s = lumped(f, [450e6, 450.25e6, 450e6], 3000.0, 150.0, [0.9, 0.9])
+    skrf.Network(f=f, s=s, z0=50.0, f_unit="hz").write_touchstone("row", dir=str(tmp_path))
+    text = (SITES / "demo-460.toml").read_text("utf-8").replace('"band-pass"', '"preselector"')
+    site = parse_site(text.replace("cavities = 4", "cavities = 3"), Path("site.toml"))
+    assert (site.first_hookup, site.own_side) == ("part", Side.LOW)
+    with table(tmp_path, "demo-460", "B4", "--floor", "-80", plan=site) as bench:
+        bench.bench.say(f"part {tmp_path / 'row.s2p'}")
+        bench.measure("part", wide(site), 2)
+        (sight,) = band_sights(RunFigures(bench.station.visit.file))
+        assert holds(sight.figures.offsets[1], 250e3) and sight.deed.what == "2" and sight.deed.by_hz < 0.0
+        words = "\n".join(side_words(sight, site))
+        assert "counted from lead 1" in words and not bare(words)
+    assert main(["resonators", str(tmp_path / "a.visit")]) == 0
+    assert "preselector by part" in capsys.readouterr().out

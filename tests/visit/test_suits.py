@@ -172,7 +172,9 @@ def test_in_a_visit_and_its_report(tmp_path: Path, capfd: pytest.CaptureFixture[
     with table(tmp_path, "demo-450", "U6") as bench:
         bench.measure("A>L", wide(bench.site), 12)
     path = tmp_path / "a.visit"
-    assert main(["suits", str(path)]) == ExitStatus.USAGE
+    assert main(["suits", str(path)]) == ExitStatus.CANT_SAY
+    seen = capfd.readouterr().out
+    assert "dB at 1000 Hz: by the runs of this visit" in seen and "PERHAPS" in seen and "as typed" not in seen
     assert main(["suits", str(path), "--floor", "190@1000"]) == ExitStatus.USAGE
     assert "kTB" in capfd.readouterr().err
     assert (

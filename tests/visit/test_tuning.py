@@ -16,7 +16,8 @@ from rf.notch.notch import NotchPlace
 from rf.values.figure import NORMAL_95, Figure, cant_say, inferred, reading
 from rf.values.words import as_json
 from tests.visit.stations import ROOT
-from visit.day.cavities import Places, spoken, track, way
+from visit.day.cavities import Places, track
+from visit.day.directions import spoken, way
 from visit.day.nudges import NudgeRow, Told
 from visit.day.planner import SurveyPlan
 from visit.day.tuning import Advice, Deed, Tuning, advise, cavity_lines, spread_words
@@ -109,6 +110,17 @@ def test_a_turn_that_shows_nothing_is_made_larger() -> None:
     rows = [turned(k, 0.0, 0.0, 0.12, seen=False) for k in (1, 2, 3)]
     advice = advise(at(track(rows, REJECT_HZ, 3), 67.0))
     assert advice.told is not None and advice.told.turns == pytest.approx(0.24)
+    # To and fro: all one way they would walk the whole side off its channel.
+    assert advice.told.direction == "anticlockwise"
+
+
+def test_where_ratio_and_means_disagree_the_means_tell_what_a_turn_does() -> None:
+    """A ratio of sweeps whose notches lie under the floor says 80 +-25 kHz; the mean of three moved by 10 +-1.4."""
+    row = turned(1, 0.0, 0.0, 0.5, mean=(0.0, 10e3))
+    row.figures["moved"] = as_json(about(80e3, 25e3))
+    assert track([row], REJECT_HZ, 3).cavities[0].hz_per_turn == pytest.approx(60e3)
+    row.figures["moved"] = as_json(about(60e3, 25e3))
+    assert track([row], REJECT_HZ, 3).cavities[0].hz_per_turn == pytest.approx(120e3)
 
 
 def test_a_movement_that_no_screw_makes_teaches_nothing_of_it() -> None:

@@ -250,7 +250,7 @@ def suits(options: argparse.Namespace) -> ExitStatus:
             written_down(visit, {INSTRUMENT[name].name: words for name, words in given.items()})
             replay = Replay(visit)
             with no_figures(visit, "whether the analyzer is good enough"):
-                made = suits_of(visit, replay.site, options.unloaded_q or fitted_q(replay))
+                made = suits_of(replay, replay.site, options.unloaded_q or fitted_q(replay))
     else:
         if options.card is not None and "floor" in given:
             raise RequestError("give the card or the floor by a sheet, not both")

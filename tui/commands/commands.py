@@ -66,15 +66,15 @@ DEMO_SEED = 7
 def demo(options: argparse.Namespace) -> ExitStatus:
     """Live screen on the simulated analyzer, through a real device node."""
     from protocol.simulated.bench import start_bench  # noqa: PLC0415 - only the demo needs it
+    from protocol.simulated.cases import CASES, CaseBench  # noqa: PLC0415
 
+    options.unit = options.unit or (CASES[options.case].unit if options.case in CASES else "U6")
     if options.unit not in DEMO_SITES:
         raise RequestError(f"no demo unit {options.unit!r}; there are {', '.join(DEMO_SITES)}")
     site_path = Path(str(importlib.resources.files("fixtures") / "sites" / DEMO_SITES[options.unit]))
     words = ["--unit", options.unit, "--speed", str(options.speed), "--seed", str(DEMO_SEED)]
-    hookup = HookUp.parse(options.hookup)
+    hookup = HookUp.parse(options.hookup or "A>L")
     words += ["--hookup", "A>L" if hookup.alone else hookup.name, *(["--raw"] if options.raw else [])]
-    from protocol.simulated.cases import CaseBench  # noqa: PLC0415
-
     with ThreadPoolExecutor(1) as pool, tempfile.TemporaryDirectory(prefix="deepnotch-") as folder:
         link = Path(folder) / "analyzer"  # a lasting name, as a real one has: it comes back under it when replugged
         words += ["--link", str(link)]

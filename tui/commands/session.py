@@ -59,6 +59,7 @@ def session(options: argparse.Namespace, *, watched: bool = True) -> Iterator[Se
     profile = load_profile(options.profile)
     if getattr(options, "raw", False):
         profile = replace(profile, corrects_itself=False)
+    options.hookup = options.hookup or site.first_hookup
     trusted = getattr(options, "trust_hookup", False)
     purpose = "live" if watched else options.command
     order = RunOrder(

@@ -250,9 +250,6 @@ def notch_rows(state: LiveState) -> list[Row]:
     second: Row = [(" CLIPPED ", "")]
     if a is None:
         return [first, second]
-    if a.site.kind == "band-pass" and not a.notch_offset.known:
-        first = [(" BAND    ", ""), ("a band-pass side has resonators, no notch: where they stand tells x", "")]
-        return [first, second]
     first += [("mean of cavities ", ""), *figure_runs(a.notch_offset, signed=True)]
     if a.notch_offset.known:
         first.append((f" off {megahertz(target)} MHz", ""))
@@ -262,6 +259,8 @@ def notch_rows(state: LiveState) -> list[Row]:
         return survey_rows(a)
     if a.check.state is State.WRONG:
         return [[(" NOTCH   no figure while the hook-up is wrong", FAINT)], [("", "")]]
+    if a.site.kind == "band-pass" and not a.notch_offset.known:
+        first = [(" BAND    ", ""), ("a band-pass side has resonators, no notch: x tells where they stand", "")]
     if a.clipped is None and a.lowest is not None and a.lowest.place.known:
         place = shifted(a.lowest.place, -_target(a))
         second.append(("none; deepest ", ""))
@@ -425,7 +424,8 @@ def next_rows(state: LiveState, width: int) -> list[Row]:
     if state.progress.phase is Phase.WAITING:
         return [[(" NEXT    ", "bold"), ("mend what it waits for; the run then goes on by itself", "")]]
     if state.deed is None:
-        return [[(" NEXT    ", "bold"), ("wait for the first figures", FAINT)]]
+        far = f": {state.taken_in} are averaged" if state.taken_in else ""
+        return [[(" NEXT    ", "bold"), (f"wait for the first figures{far}", FAINT)]]
     return wrapped([(" NEXT    ", "bold"), (state.deed.words, "")], width)
 
 

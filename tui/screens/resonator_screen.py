@@ -17,7 +17,7 @@ from tui.screens.file_page import SweptPage
 from tui.screens.page_screen import block
 from visit.figures.resonators import BandSight, band_sights, note_turn
 from visit.figures.run_figures import RunFigures
-from visit.report.resonator_page import LOCK, side_words
+from visit.report.resonator_page import LOCK, counted_from, side_words
 from visit.run.conductor import Phase
 from visit.run.tool import Tool
 from visit.site.hookup import HookUp, Side
@@ -50,12 +50,11 @@ class ResonatorScreen(SweptPage[tuple[BandSight, ...]]):
     def page(self, width: int) -> Sequence[Block]:
         """What to turn, where each resonator stands, what it brings."""
         tool, progress = self._tool, self._tool.station.state().progress
-        name = f"{self._side.value}>A"
+        name = self._hookup.name
         mine = progress.order is not None and progress.order.hookup.name == name
         run = f"   {name}: {progress.phase.value}, {progress.done} sweeps" if mine else ""
-        blocks = [
-            block("", f"RESONATORS OF THE {self._side.word.upper()} SIDE  {tool.site.name}{run}", width, column=1)
-        ]
+        whose = "PRESELECTOR" if self._alone else f"{self._side.word.upper()} SIDE"
+        blocks = [block("", f"RESONATORS OF THE {whose}  {tool.site.name}{run}", width, column=1)]
         if mine and progress.phase is Phase.FAULT:
             blocks.append(block("FAULT", progress.message, width))
         if self.made is None:
@@ -64,7 +63,7 @@ class ResonatorScreen(SweptPage[tuple[BandSight, ...]]):
             blocks.append(block("WAIT", self.computing, width))
         sight = next((one for one in self.made if one.side is self._side), None)
         if sight is None:
-            return [*blocks, block("NEXT", f"lead 1 on port {self._side.value}, lead 2 on the antenna port: t", width)]
+            return [*blocks, block("NEXT", f"{self._leads()}: t", width)]
         blocks += self._side_blocks(sight, width)
         return [*blocks, block("", LOCK, width, 1)]
 
@@ -77,18 +76,33 @@ class ResonatorScreen(SweptPage[tuple[BandSight, ...]]):
             blocks.append(block(label.upper(), rest, width, WEIGHTS[label]))
         if any(off.known for off in sight.figures.offsets):
             places = ", ".join(f"{n}: {text(off, signed=True)}" for n, off in enumerate(sight.figures.offsets, 1))
-            blocks.append(block("OFF", f"{places}; counted from port {sight.hookup.driven}", width))
+            blocks.append(block("OFF", f"{places}; {counted_from(sight.hookup)}", width))
         others = [line for line in lines if line not in deeds and not line.startswith("resonator ")]
         return [*blocks, *(block("", line, width, WEIGHTS.get(line.split(maxsplit=1)[0], 2)) for line in others)]
 
     def keys(self) -> Sequence[str]:
         """What the keys do."""
-        return ("e write a turn down", "t sweep again", "l low side", "h high side", "q back")
+        sides = () if self._alone else ("l low side", "h high side")
+        return ("e write a turn down", "t sweep again", *sides, "q back")
 
     def action_side(self, port: str) -> None:
         """The other side."""
-        self._side = Side(port)
+        self._side = self._side if self._alone else Side(port)
         self.draw()
+
+    @property
+    def _alone(self) -> bool:
+        """A preselector: both of its ends hang on the leads, there is no other side."""
+        return self._tool.site.own_side is not None
+
+    @property
+    def _hookup(self) -> HookUp:
+        return HookUp.parse(self._tool.site.first_hookup if self._alone else f"{self._side.value}>A")
+
+    def _leads(self) -> str:
+        if self._alone:
+            return "lead 1 on its input, lead 2 on its output"
+        return f"lead 1 on port {self._side.value}, lead 2 on the antenna port"
 
     def action_enter(self) -> None:
         """Write down what is turned now: by it the screw's way and step are learned."""
@@ -107,6 +121,6 @@ class ResonatorScreen(SweptPage[tuple[BandSight, ...]]):
         self.draw()
 
     def _swept(self) -> None:
-        tool, hookup = self._tool, HookUp.parse(f"{self._side.value}>A")
+        tool, hookup = self._tool, self._hookup
         self.hang(hookup, wide(tool.site, tool.profile.limits), SWEEPS, "tune")
-        self.said = f"lead 1 on port {hookup.driven}, lead 2 on the antenna port, a load on {hookup.third_port}"
+        self.said = self._leads() + (f", a load on {hookup.third_port}" if hookup.third_port else "")

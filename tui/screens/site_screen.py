@@ -28,7 +28,7 @@ HINTS = {
     "low": "as said on the air: 450, 450.5, 450,5 or 450500 kHz; without a unit it is MHz",
     "high": "the higher of the two channels, typed in the same way",
     "transmit": "the side on which the transmitter works: l or h",
-    "kind": "band-reject: notches only; pass-reject: both; band-pass: no notch",
+    "kind": "band-reject: notches only; pass-reject: both; band-pass; preselector, single-cavity: one alone",
     "cavities": "cavities on each side, 1 to 8; empty: not told",
     "load": "return loss of the load on the third port; empty: 20 dB is counted with",
     "name": "any name; it names the visit files and stands on the report",

@@ -61,7 +61,8 @@ class SuitsScreen(FilePage[Suits]):
         """The forecast anew."""
         visit = self._tool.visit.file
         with no_figures(visit, "whether the analyzer is good enough"):
-            return suits_of(visit, self._tool.site, fitted_q(Replay(visit)))
+            replay = Replay(visit)
+            return suits_of(replay, self._tool.site, fitted_q(replay))
 
     def failed(self, error: RequestError) -> None:
         """A forecast of other numbers does not stay."""

@@ -30,7 +30,7 @@ from visit.run.set_up import about_visit, recent_visits
 from visit.run.tool import Tool
 from visit.site.hookup import HookUp
 from visit.site.presets import first_sweep, wide, zoom
-from visit.site.site import Site
+from visit.site.site import SINGLE_CAVITY, Site
 
 VISIT_COLUMNS = 64
 """Name and time of a visit."""
@@ -149,6 +149,10 @@ class VisitKeys(Panel):
 
     def action_tune(self) -> None:
         """Turn screws."""
+        own = self._tool.site.own_side
+        if own is not None or self._tool.site.kind == SINGLE_CAVITY:  # on a bench: nothing of a site is at stake
+            self.action_beside("cavity" if own is None else own.value)
+            return
         side = self._order.hookup.side
         if side is None:
             self.notify("tuning needs a hook-up with the antenna port and one side (k)", severity="error", timeout=6)

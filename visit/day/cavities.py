@@ -22,6 +22,7 @@ from rf.notch.apart import Each
 from rf.notch.dips import Expected
 from rf.notch.nudge import LARGEST_MISFIT
 from rf.values.figure import NORMAL_95, Figure, cant_say, inferred, shifted
+from visit.day.directions import way
 from visit.day.nudges import FASTEST, TRIMMER, NudgeRow, Told
 
 ANYWHERE_HZ = 2e7
@@ -68,26 +69,6 @@ MOVED_ALONE = "the notch moved with no turn told: t before and after each; the p
 """Another screw was turned, or the unit warmed up."""
 
 TWO_MOVED = "more than one screw moved in the last turn: one at a time; the places are found anew"
-
-OPPOSITES = {
-    "clockwise": "anticlockwise", "in": "out", "right": "left", "up": "down", "deeper": "shallower",
-}  # fmt: skip
-ALIASES = {"cw": "clockwise", "ccw": "anticlockwise", "counterclockwise": "anticlockwise",
-           "counter-clockwise": "anticlockwise", "anti-clockwise": "anticlockwise"}  # fmt: skip
-
-
-def way(direction: str) -> tuple[str, int]:
-    """A direction as typed: the word that counts as forward, and +1 or -1 for it."""
-    word = ALIASES.get(direction.strip().lower(), direction.strip().lower())
-    back = {opposite: forward for forward, opposite in OPPOSITES.items()}
-    return (back[word], -1) if word in back else (word, 1)
-
-
-def spoken(forward: str, sign: int) -> str:
-    """The word for going forward or back."""
-    if sign >= 0:
-        return forward
-    return OPPOSITES.get(forward, f"against {forward}" if forward else "the other way")
 
 
 @dataclass(frozen=True, slots=True)
@@ -348,11 +329,9 @@ def _another_moved(row: NudgeRow, moved: Figure, rate: _Rate | None, cavities: i
     the other way or much farther than turns of this screw do. Two zeros that are not told apart move as one."""
     if not moved.known:
         return False
-    means = row.figure("mean_before"), row.figure("mean_after")
-    if cavities and means[0].known and means[1].known:
-        by = _between(*means, cavities)
-        if abs(moved.value - by.value) > FAR_OFF * math.hypot(_sd(moved), _sd(by)):
-            return True
+    by = _by_means(row, cavities)
+    if by is not None and abs(moved.value - by.value) > FAR_OFF * math.hypot(_sd(moved), _sd(by)):
+        return True
     if rate is None or not row.told.turns:
         return False
     forward, sign = way(row.told.direction)
@@ -363,25 +342,26 @@ def _another_moved(row: NudgeRow, moved: Figure, rate: _Rate | None, cavities: i
 
 def seen_move(row: NudgeRow, cavities: int | None) -> tuple[Figure, Figure, Figure]:
     """Where the zero of the turned screw was, where it is, how far it went: by the ratio of the sweeps, else by the
-    zeros that the skirts resolved, else by the mean of all `cavities`, which tells the movement alone."""
-    moved = row.figure("moved")
-    means = row.figure("mean_before"), row.figure("mean_after")
-    if moved.known and cavities and means[0].known and means[1].known and row.misfit <= LARGEST_MISFIT:
-        by = _between(*means, cavities)
-        apart = abs(moved.value - by.value) / math.hypot(_sd(moved), _sd(by))
-        if DISAGREE < apart <= FAR_OFF and not by.low <= 0.0 <= by.high:
-            return row.figure("after"), row.figure("after"), by
+    zeros that the skirts resolved, else by the mean of all `cavities`, which tells the movement alone; so it does where
+    the ratio says clearly another, for notches under the floor mislead it, unless two screws must have moved."""
+    moved, by = row.figure("moved"), _by_means(row, cavities)
+    tells = by is not None and (by.low > 0.0 or by.high < 0.0)
+    apart = abs(moved.value - by.value) / math.hypot(_sd(moved), _sd(by)) if by is not None and moved.known else 0.0
+    if by is not None and tells and row.misfit <= LARGEST_MISFIT and DISAGREE < apart <= FAR_OFF:
+        nowhere = cant_say("Hz", "the ratio of the sweeps and their means do not agree")
+        return nowhere, nowhere, by
     if moved.known or row.misfit > LARGEST_MISFIT:
         return row.figure("before"), row.figure("after"), moved
     pair = _displaced(row.zeros("zeros_before"), row.zeros("zeros_after"))
     if pair is not None:
         return *pair, _between(*pair, 1)
+    return row.figure("before"), row.figure("after"), by if by is not None and tells else moved
+
+
+def _by_means(row: NudgeRow, cavities: int | None) -> Figure | None:
+    """How far the turned one of so many went by the mean of all; None where a mean is not known."""
     means = row.figure("mean_before"), row.figure("mean_after")
-    if cavities and means[0].known and means[1].known:
-        by = _between(*means, cavities)
-        if by.low > 0.0 or by.high < 0.0:
-            return row.figure("before"), row.figure("after"), by
-    return row.figure("before"), row.figure("after"), moved
+    return _between(*means, cavities) if cavities and means[0].known and means[1].known else None
 
 
 def _between(first: Figure, second: Figure, times: int) -> Figure:

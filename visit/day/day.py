@@ -92,6 +92,8 @@ ORDER = {
         "the rod moves the pass",
         "pass by return loss, resonator by resonator (x says which and how far); the rejection comes by itself",
     ),
+    "preselector": ("the rod moves the pass", "resonator by resonator: x says which and how far; no third port"),
+    "single-cavity": ("the rod moves f0, a loop its coupling", "loops first, for they pull f0; then the rod (X)"),
 }
 """Per kind: what its screws move and the order of turning (field manuals of cavity makers; common practice)."""
 

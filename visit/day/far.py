@@ -13,7 +13,8 @@ from dataclasses import dataclass
 
 from rf.values.figure import Figure, inferred
 from rf.values.words import text
-from visit.day.cavities import HAND_SHARE, MOST_HUNTS, CavityState, Places, spoken, way
+from visit.day.cavities import HAND_SHARE, MOST_HUNTS, CavityState, Places
+from visit.day.directions import spoken, way
 from visit.day.nudges import ROD, Told
 from visit.day.turn_words import so_many
 

@@ -34,7 +34,7 @@ from visit.record.instrument_card import ability_in
 from visit.record.visit_file import RunRow, VisitFile
 from visit.site.hookup import CAVITY, CAVITY_ONE, PART, PART_BACK, HookUp, Side
 from visit.site.presets import BANDWIDTH_HZ, POINTS
-from visit.site.site import Site
+from visit.site.site import BENCH_HOOKUPS, Site
 
 TRUSTED = " trusted against its looks"
 """What stands in the log when somebody has gone and seen how the leads hang."""
@@ -117,6 +117,8 @@ REPORT = NextDeed("write the report", "both sides are measured and every goal is
 def next_deed(facts: Facts) -> NextDeed:
     """The next sensible deed. Pure."""
     now = facts.now
+    if (now is None or now.hookup.part) and facts.site.kind in BENCH_HOOKUPS:
+        return NextDeed("sweep it and turn its screws on its own page", f"{facts.site.kind}: no third port", "x")
     if now is None:
         return _side(Side.LOW) if not facts.sides else _overall(facts)
     if now.check.state is State.WRONG:

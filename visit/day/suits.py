@@ -16,9 +16,9 @@ from rf.values.decibel import amplitude
 from rf.values.figure import Figure, inferred
 from visit.day.day import Day
 from visit.day.instrument import AMPLIFIER_DB, KnownInstrument, amplified_db, known_instrument
+from visit.day.seen_instrument import seen_instrument
 from visit.day.side_forecast import SPARES_DB, WAYS, Proof, SideForecast, Way
 from visit.figures.replay import Replay
-from visit.record.visit_file import VisitFile
 from visit.site.hookup import HookUp, Side
 from visit.site.site import Site
 
@@ -88,18 +88,27 @@ def suits(
                  tuple(_helps(case, ways[-1], proofs[1])), condition)  # fmt: skip
 
 
-def suits_of(visit: VisitFile, site: Site, unloaded_q: float | None = None) -> Suits:
+def suits_of(replay: Replay, site: Site, unloaded_q: float | None = None) -> Suits:
     """Of a visit, for the window that was typed. Raises RequestError, RecordError."""
-    window = Day(visit).value(WINDOW)
-    known = known_instrument(visit)
+    window = Day(replay.visit).value(WINDOW)
+    known = _known(replay)
     return suits(site, known, window_min=window if window else WINDOW_MIN, unloaded_q=unloaded_q)
 
 
 def suits_if_known(replay: Replay) -> Suits | None:
     """Of a visit that is replayed; None where nothing is known of its analyzer. Raises RequestError, RecordError."""
-    if known_instrument(replay.visit).ability is None:
+    if _known(replay).ability is None:
         return None
-    return suits_of(replay.visit, replay.site, fitted_q(replay))
+    return suits_of(replay, replay.site, fitted_q(replay))
+
+
+def _known(replay: Replay) -> KnownInstrument:
+    """What was typed, else its card, else what its runs show."""
+    known = known_instrument(replay.visit)
+    if known.ability is not None:
+        return known
+    seen = seen_instrument(replay.figures_of)
+    return known if seen.ability is None else seen
 
 
 def fitted_q(replay: Replay) -> float | None:

@@ -13,7 +13,8 @@ from dataclasses import dataclass, replace
 from rf.notch.notch import NotchPlace
 from rf.values.figure import NORMAL_95, Figure, Kind, cant_say, inferred
 from rf.values.words import text
-from visit.day.cavities import HAND_SHARE, MOST_HUNTS, MOST_WORTH, CavityState, Places, spoken, way, zero_words
+from visit.day.cavities import HAND_SHARE, MOST_HUNTS, MOST_WORTH, CavityState, Places, zero_words
+from visit.day.directions import spoken, way
 from visit.day.far import ENOUGH as FAR_ENOUGH
 from visit.day.far import NEAR, FarLook, coarse, dip_words, stuck_words
 from visit.day.nudges import FOR_THE_PASS, ROD, TRIMMER, USUAL_Q, Told

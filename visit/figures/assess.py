@@ -275,5 +275,5 @@ def _check(
     power = floor.additive_power / max(s21.sweeps - s21.thrown_sweeps, 1)
     return check_hookup(
         frequency_hz, s11.mean, s21.mean, power, site.low_hz, site.high_hz, hookup.name, hookup.third_port,
-        known.returned_db,
+        known.returned_db, rows=site.kind == "band-pass",
     )  # fmt: skip

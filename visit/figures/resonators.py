@@ -37,7 +37,7 @@ from visit.figures.run_figures import RunFigures, no_figures
 from visit.record.band_turns import read_turns, typed_turn, write_turn
 from visit.record.sheet import CAVITY_AT, CAVITY_DEPTH, CAVITY_LOSS, Sheet
 from visit.record.visit_file import RunRow, VisitFile
-from visit.site.hookup import ANTENNA_PORT, CAVITY, CAVITY_ONE, HookUp, Side
+from visit.site.hookup import ANTENNA_PORT, CAVITY, CAVITY_ONE, PART, HookUp, Side
 from visit.site.presets import wide
 from visit.site.site import Site
 
@@ -119,8 +119,13 @@ def _is_notch(s21: NDArray[np.complex128]) -> bool:
 
 
 def band_sights(figures: RunFigures) -> tuple[BandSight, ...]:
-    """Each side of a band-pass unit by its newest sweep: from its own port where there is one, else from the antenna's.
-    Raises RecordError."""
+    """Each side of a band-pass unit by its newest sweep: from its own port where there is one, else from the antenna's;
+    a preselector by its newest sweep from end to end. Raises RecordError."""
+    own = figures.site.own_side
+    if own is not None:
+        with no_figures(figures.visit, "its resonators"):
+            run = _newest(figures, PART)
+            return () if run is None else (_side(figures, run, own),)
     if figures.site.kind != BAND_PASS:
         return ()
     with no_figures(figures.visit, "its resonators"):
@@ -142,7 +147,7 @@ def _side(figures: RunFigures, run: RunRow, side: Side) -> BandSight:
     else:
         fit = fit_side(made, known, site, side, run.hookup)
         number = order if fit is None else fit.elements.order
-        shown = band_figures(fit, number, site.pass_hz(side), site.reject_hz(side), tee=True)
+        shown = band_figures(fit, number, site.pass_hz(side), site.reject_hz(side), tee=site.own_side is None)
     deed = advise_band(shown, fit, site.pass_hz(side), site.goals.return_loss_db)
     turns = _turns(figures, side, run, shown, deed)
     return BandSight(side, run.id, run.hookup, shown, deed, figures.sweeps(run), turns)
@@ -174,10 +179,14 @@ def note_turn(visit: VisitFile, sights: Sequence[BandSight], side: Side, words: 
     what, turns = typed_turn(words)
     sight = next((one for one in sights if one.side is side), None)
     if sight is None or not places(sight.figures):
-        raise RequestError(f"sweep the {side.word} side from port {side.value} first: nothing tells where it stands")
+        raise RequestError(f"sweep it first ({_how(visit.site(), side)}): nothing tells where it stands")
     if what not in places(sight.figures):
         raise RequestError(f"nothing tells where {what} stands; told are {', '.join(places(sight.figures))}")
     write_turn(visit, side, BandTurn(what, turns, places(sight.figures)), sight.run)
+
+
+def _how(site: Site, side: Side) -> str:
+    return f"from port {side.value}" if site.own_side is None else "both ends on the leads"
 
 
 def fit_side(made: Averaged, known: Known, site: Site, side: Side, hookup: HookUp) -> CoupledFit | None:
@@ -185,7 +194,7 @@ def fit_side(made: Averaged, known: Known, site: Site, side: Side, hookup: HookU
     plain row comes first; one with a coupling across it where none is enough, or the site file names it."""
     f, own, other = made.frequency_hz, site.pass_hz(side), site.reject_hz(side)
     toward = np.sign(other - own) * (f - own) / abs(other - own)
-    near = (toward < INNER) & (toward > -OUTER)
+    near = (toward < INNER) & (toward > -OUTER) if site.own_side is None else abs(toward) < OUTER
     if near.sum() < FEWEST_POINTS:
         return None
     power11, power21 = (floor_of(one).averaged_power[near] for one in (made.s11, made.s21))

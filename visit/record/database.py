@@ -47,6 +47,7 @@ class Database:
     def close(self) -> None:
         """Close the file; harmless when closed already."""
         with self._lock:
+            self._place.mend_index()
             self._connection.close()
             if self._reader is not None:
                 self._reader.clear()
@@ -55,6 +56,7 @@ class Database:
         """Bring what was committed into the file itself, so that whoever copies it alone has all of it. What a reader
         in another process still looks at stays beside it until later."""
         with self._lock, contextlib.suppress(sqlite3.Error):  # nothing is lost: it stays in the log
+            self._place.mend_index()
             self._connection.execute("pragma wal_checkpoint(truncate)").fetchone()
             self._place.written()
 
@@ -93,6 +95,7 @@ class Database:
         with self._lock:
             if self.lost:
                 raise RecordMachineError(self.file_words)
+            self._place.mend_index()
             if self._connection.in_transaction:
                 return
             fault = self._place.fault()
@@ -118,6 +121,7 @@ class Database:
         for_writing(made)
         if fault is GONE:
             self._place.clear_beside()
+        self._place.mend_index()
         self._connection.close()
         self._connection, self.path, self._place = made, found, Place(found)
         if second is not None:
@@ -138,6 +142,7 @@ class Database:
         the file no longer stands under its name, or was spoiled, it goes into another one."""
         with self._lock:
             self.look_after()
+            self._place.mend_index()
             try:
                 with self._connection:
                     yield self._connection
@@ -158,6 +163,7 @@ class Database:
     def rows(self, statement: str, values: tuple[object, ...] = ()) -> list[tuple[object, ...]]:
         """All rows of a question. Raises RecordError."""
         with self._lock:
+            self._place.mend_index()
             try:
                 return self._connection.execute(statement, values).fetchall()
             except sqlite3.Error as error:

@@ -32,8 +32,22 @@ class Place:
     def __init__(self, path: Path) -> None:
         self._path, self._file, self._times = path, _file_at(path), _times_at(path)
         self._owner_may = _owner_may(path)
+        self._index, self._index_bytes = Path(f"{path.resolve()}-shm"), 0
         self.spoiled = False
         """SQLite itself has found that it is not what was written."""
+
+    def mend_index(self) -> None:
+        """SQLite's index of the log is mapped into memory: when somebody cuts it (as all files of that name), the next
+        one who looks into it is killed (SIGBUS). It is made as long as it was, empty: SQLite then makes it anew.
+        truncate(2) by name opens nothing, so no lock goes."""
+        try:
+            size = self._index.stat().st_size
+            if size < self._index_bytes:
+                os.truncate(self._index, self._index_bytes)
+            else:
+                self._index_bytes = size
+        except OSError:
+            return
 
     def fault(self) -> str:
         """What happened to the file since it was opened; empty while it is as it was. Looks at names and times alone

@@ -105,7 +105,8 @@ def place_lines(sight: FeederSight) -> list[str]:
 def _echo_words(place: Place) -> str:
     echo = place.echo
     behind = f", there {text(place.behind)}" if place.behind.known else ""
-    return f"echo at {text(echo.place)}: seen {text(echo.level)}{behind}; {place.says}"
+    why = "" if echo.level.known else f" ({echo.level.why})"
+    return f"echo at {text(echo.place)}: seen {text(echo.level)}{why}{behind}; {place.says}"
 
 
 def feeder_data(sight: FeederSight) -> dict[str, object]:

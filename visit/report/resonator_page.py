@@ -13,9 +13,11 @@ from rf.resonators.turns import TRIAL
 from rf.values.figure import Figure
 from rf.values.words import as_json, text
 from visit.figures.resonators import BandSight, CavitySight
+from visit.site.hookup import HookUp
 from visit.site.site import Site
 
 NO_CAVITY = "nothing was swept yet: hook-up cavity (both ports, or its place on a line), or cavity-one (one port)"
+NO_PRESELECTOR = "it was not swept yet: hook-up part, lead 1 on its input, lead 2 on its output"
 NO_BAND = "no band-pass side was swept yet: hook-up L>A, then H>A"
 LOCK = "transmitter off and locked before a lead is moved; nuts are locked one by one while you watch"
 HOW = {"pass": "a pass cavity", "notch": "a notch cavity", "one port": "by one port"}
@@ -101,10 +103,13 @@ def _cavity_data(one: CavityFigures) -> dict[str, object]:
 def band_lines(sights: Sequence[BandSight], site: Site) -> list[str]:
     """Each side from top to bottom."""
     if not sights:
+        if site.own_side is not None:
+            return [NO_PRESELECTOR]
         return [NO_BAND] if site.kind == "band-pass" else [f"the site's duplexer is {site.kind}, not band-pass"]
     lines: list[str] = []
     for sight in sights:
-        lines += [f"{sight.side.word} side by {sight.hookup.name} (run {sight.run}, {sight.sweeps} sweeps):"]
+        name = f"{sight.side.word} side" if site.own_side is None else "preselector"
+        lines += [f"{name} by {sight.hookup.name} (run {sight.run}, {sight.sweeps} sweeps):"]
         lines += [f"  {line}" for line in side_words(sight, site)]
     return [*lines, LOCK]
 
@@ -131,9 +136,14 @@ def side_words(sight: BandSight, site: Site) -> list[str]:
     return [*lines, *deed_words(sight)]
 
 
+def counted_from(hookup: HookUp) -> str:
+    """From which end resonators are counted."""
+    return "counted from lead 1" if hookup.alone else f"counted from port {hookup.driven}"
+
+
 def resonator_words(sight: BandSight) -> list[str]:
     """Where each resonator stands."""
-    from_port = f"counted from port {sight.hookup.driven}"
+    from_port = counted_from(sight.hookup)
     return [
         f"resonator {number} ({from_port}) {text(off, signed=True)} off the channel"
         for number, off in enumerate(sight.figures.offsets, 1)

@@ -152,10 +152,15 @@ class FigureMaker:
 
         def shown(state: LiveState) -> LiveState:
             mine = assessment is not None and state.progress.run_id == run_id
-            return replace(state, figures_fault="", assessment=assessment if mine else state.assessment)
+            return replace(state, figures_fault="", taken_in="", assessment=assessment if mine else state.assessment)
 
         self._change(shown)
         return self._advised()
+
+    def _tell_taken(self, _: str, done: int, of: int) -> None:
+        """How far a long reading is, for the screen."""
+        if done > 0:
+            self._change(lambda state: replace(state, taken_in=f"{done} of {of} sweeps"))
 
     def _show_fault(self, what: str, error: Exception) -> None:
         """Unless it was of a file that somebody has spoiled: the run goes on in another one then, and so do they."""
@@ -190,7 +195,7 @@ class FigureMaker:
             self._reader.close()
             self._reader = self._follower = None
         if self._follower is None:
-            self._reader = self._reader or VisitFile.open(Path(self._visit.path), read_only=True)
+            self._reader = self._reader or VisitFile.open(Path(self._visit.path), read_only=True, tell=self._tell_taken)
             self._follower = Follower(self._reader, self._visit)
         if progress.refused is not None and progress.refusal is not None and progress.order is not None:
             order = progress.order

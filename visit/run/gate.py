@@ -93,6 +93,15 @@ class Gate:
         told, third = self._hookup.name, self._hookup.third_port
         site = self._site
         check = check_hookup(
-            sweep.frequency_hz, s11, s21, noise, site.low_hz, site.high_hz, told, third, self._returned_db
+            sweep.frequency_hz,
+            s11,
+            s21,
+            noise,
+            site.low_hz,
+            site.high_hz,
+            told,
+            third,
+            self._returned_db,
+            rows=site.kind == "band-pass",
         )
         return check if check.state is State.WRONG else None

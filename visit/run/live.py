@@ -26,6 +26,8 @@ class LiveState:
     port: str = ""
     visit_name: str = ""
     figures_fault: str = ""
+    taken_in: str = ""
+    """How far the sweeps of a long run, which were there before, are averaged again; empty: nothing is waited for."""
     calibrated_at_s: float | None = None
     """Unix time of this computer's own calibration, None without one."""
     doubts: tuple[str, ...] = ()

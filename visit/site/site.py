@@ -20,7 +20,10 @@ from visit.site.hookup import Side
 
 T = TypeVar("T")
 
-KINDS = ("band-reject", "pass-reject", "band-pass")
+PRESELECTOR, SINGLE_CAVITY = "preselector", "single-cavity"
+KINDS = ("band-reject", "pass-reject", "band-pass", PRESELECTOR, SINGLE_CAVITY)
+BENCH_HOOKUPS = {PRESELECTOR: "part", SINGLE_CAVITY: "cavity"}
+"""Of kinds without a third port: both ends on the leads."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -51,6 +54,16 @@ class Site:
     load_return_loss_db: float | None = None
     """What is known of the load that ends the third port; None: nothing."""
     source: str = ""
+
+    @property
+    def first_hookup(self) -> str:
+        """How its leads hang first."""
+        return BENCH_HOOKUPS.get(self.kind, "A>L")
+
+    @property
+    def own_side(self) -> Side | None:
+        """The side whose channel a preselector passes, the receiver's; None of any other kind."""
+        return self.transmit.other if self.kind == PRESELECTOR else None
 
     def pass_hz(self, side: Side) -> float:
         """The channel that `side` must let through."""

@@ -136,17 +136,18 @@ _BOTH = (
 )
 """Two that are told in one text, in the order of the two words before it."""
 _PART = rf"{NAME.pattern}(?: (?:<[^>]*>|\[[^\]]*\]|[a-z])|=(?:[kMG]?Hz|[kmg]?hz|[A-Z]{{1,3}}|\w|<[^>]*>))*"
-_GROUP = re.compile(rf"\s*([A-Za-z][\w -]*): +({_PART}(?:(?: \| |, |\s{{2,}}){_PART})+)")
+_GROUP = re.compile(rf"\s*([A-Za-z]\w*(?: \w+)?): +({_PART}(?:(?: \| |, |\s{{2,}}){_PART})+)")
 
 
 def _ungrouped(lines: Sequence[str]) -> list[list[str]]:
     """Lines such as `Read:  refl | tran | conf` as a heading and a line for each word, where there are several."""
     groups = [_GROUP.fullmatch(line) for line in lines]
-    if sum(group is not None for group in groups) < FEWEST - 1:
+    slotted = any(re.search(r"[<=]", group.group(2)) for group in groups if group)  # else only topics may stand there
+    if sum(group is not None for group in groups) < FEWEST - 1 or not slotted:
         return [[line] for line in lines]
     found = list[list[str]]()
     for line, group in zip(lines, groups, strict=True):
-        label = re.fullmatch(rf"\s*([A-Za-z][\w -]*): +({_PART})", line)
+        label = re.fullmatch(rf"\s*([A-Za-z]\w*(?: \w+)?): +({_PART})", line)
         if group:
             found.append([f"{group.group(1)}:", *(part for part in re.split(r" \| |, |\s{2,}", group.group(2)))])
         elif label:

@@ -49,11 +49,13 @@ _PASSED = _all(
     "listen listens listening hears",
     "bandwidth bandwidths band width if ifbw rbw bw receiver receive received reception rx resolution filter filters detector",
     "selectivity video narrow narrower wide wider slow slower fast faster fastest quiet quieter quietest smooth smoother smoothest noise medium measuring",
+    "longer shorter listens listen hears hear costs cost",
     "analyzer analyser intermediate code index table tables gate b w clean cleaner cleanest rate",
 )
 _COUNTED = _all(
     "divide divides divided nr nof no num qty pieces piece cut cuts slices slice bins grid punkte messpunkte anzahl der finely",
     "visit visits visited fine finely coarse points point pts record records sample samples dots dot stations station rows row lines line readings reading",
+    "divide divides split splits grid",
     "measurements trace traces length long sweep sweeps scan scans frequencies power exponent log set sets choose chooses select selects",
     "average averages averaging averaged passes pass running over mean factor rolling ticks tick stops",
 )
@@ -78,6 +80,7 @@ _DATA = _all(
     "frequency frequencies freq freqs f hz khz mhz ghz axis stimulus sweep sweeps swept sweeping scan scans measurement measurements measured measure",
     "measures pass finished complete completed acquired taken came made comes coming back bounced went goes got out arrived arriving received",
     "newest line lines signal seen observed direction path weaker ready order half halves smaller again select selects choose chooses choice either",
+    "check wave factor match comes way curve curves",
     "raw uncorrected plot flag flags reached checksum crc sum end ends ended stream",
 )
 _DONE = _all(
@@ -86,6 +89,7 @@ _DONE = _all(
     "perform performs performing begin begins acquire acquires acquiring measure measures measuring carry carries carried",
     "wait waits await awaits finish finishes finished finishing end ends stop stops stopped hold holds pause pauses do does",
     "doing go goes sweep sweeps sweeping scan scans scanning pass passes measurement measurements",
+    "shot initiate initiates commence commences fresh another curve work works walk walks launch launches fire fires",
     "reading readings round rounds complete completed completion completes completely sync synchronous prompt prompts message",
     "ok ready busy idle ack done aye roger channel channels stations station point points seconds second ms",
     "free freely continuous continuously trace traces back freeze freezes halt halts stand stands blocking blocks block set sets span conditions day stay",
@@ -101,6 +105,7 @@ _NAMED = _all(
     "am instrument analyzer analyser device maker type string about serial station unit build date this info information banner revision rev",
 )
 _SET = _all(
+    "am holds summary",
     "force told chosen asked entered typed have stand stands working check checks matters things am view views where me we recite recites review reviews name state states present spell summarise echo card back settings setting parameters parameter configuration config cfg variables variable fields field setup values set state",
     "status use sweep frequency frequencies points bandwidth averages span everything dump key all understood list line lines instrument present plan tables page",
 )
