@@ -53,7 +53,7 @@ _PASSED = _all(
     "analyzer analyser intermediate code index table tables gate b w clean cleaner cleanest rate",
 )
 _COUNTED = _all(
-    "divide divides divided nr nof no num qty pieces piece cut cuts slices slice bins grid punkte messpunkte anzahl der finely",
+    "chosen selected divide divides divided nr nof no num qty pieces piece cut cuts slices slice bins grid punkte messpunkte anzahl der finely",
     "visit visits visited fine finely coarse points point pts record records sample samples dots dot stations station rows row lines line readings reading",
     "divide divides split splits grid",
     "measurements trace traces length long sweep sweeps scan scans frequencies power exponent log set sets choose chooses select selects",
@@ -84,7 +84,7 @@ _DATA = _all(
     "raw uncorrected plot flag flags reached checksum crc sum end ends ended stream",
 )
 _DONE = _all(
-    "initiate initiates acquisition acquisitions exposure capture captures captured record records measured swept scanned shot",
+    "initiate initiates acquisition acquisitions exposure capture captures captured record records measured swept scanned shot everything wish ready",
     "take takes taken taking make makes made run runs running start starts started starting trigger triggers execute executes",
     "perform performs performing begin begins acquire acquires acquiring measure measures measuring carry carries carried",
     "wait waits await awaits finish finishes finished finishing end ends stop stops stopped hold holds pause pauses do does",
@@ -105,6 +105,7 @@ _NAMED = _all(
     "am instrument analyzer analyser device maker type string about serial station unit build date this info information banner revision rev",
 )
 _SET = _all(
+    "has have been so far chosen selected show shows",
     "am holds summary",
     "force told chosen asked entered typed have stand stands working check checks matters things am view views where me we recite recites review reviews name state states present spell summarise echo card back settings setting parameters parameter configuration config cfg variables variable fields field setup values set state",
     "status use sweep frequency frequencies points bandwidth averages span everything dump key all understood list line lines instrument present plan tables page",
