@@ -78,6 +78,8 @@ def _read_line(line: str, name: str, *, hexed: bool = False) -> str:
     suffix = re.match(r" ?[kMG](?:[Hh][Zz])?(?!\w)", tail)
     if suffix and ":" not in name and "_" in name:
         name, tail = f"{name.rpartition('_')[0]}_hz:si", tail[suffix.end() :]
+    elif re.match(r" ?[Hh][Zz]\b", tail) and re.search(r"_(?:[kmg]|10+)hz$", name):
+        name = f"{name.rpartition('_')[0]}_hz"  # set in another unit than it is told in
     elif suffix and name.endswith(":si"):
         tail = tail[suffix.end() :]
     return f"{_skipped(head, hexed)}{{{name}}}{_skipped(tail, hexed)}"
@@ -118,7 +120,8 @@ def _loose(line: str, answer: str) -> str:
     """A template that fits another answer of its kind as well; as it is for one of another kind."""
     found = _tokens(line)
     values = [at for at, token in enumerate(found) if re.search(r"\{(?!skip|word|rest)", token)]
-    seen = re.sub(r"(?<=\d) (?=[kMG]?Hz\b)", "", answer).split()
+    joined = re.sub(r"(?<=\d) (?=[kMG]?Hz\b)", "", answer) if ":si}" in line else answer
+    seen = joined.split()
     named = {0, *(_name_before(found, at) for at in values)} - {-1, *values}  # what names a value, and the line
     if not values or len(seen) <= max(values) or not all(_alike(found[at], seen[at]) for at in (*named, *values)):
         return line

@@ -160,22 +160,25 @@ async def _console(session: Session, tell: Callable[[str], None]) -> None:
         await session.list_words()
     tell(f"{len(session.words)} words listed")
     await session.identify()
-    left, first = SECOND_LOOKS, None
+    left, first, far = SECOND_LOOKS, None, False
     while True:
+        set_up = False
         try:
             tell("how frequencies and points are set")
             await session.settings()
+            set_up = True
             tell("how a sweep is taken; what each column is")
             await session.sweeps()
             break
         except MissingError as missing:
-            first = first or missing
+            first = missing if first is None or (set_up and not far) else first  # the reading that led furthest tells
+            far = far or set_up
             if session.others and not isinstance(missing, UnitUnknownError):
                 session.instead()
             elif not left or not await session.amend(str(first)):
                 raise first from None
             else:
-                left, first = left - 1, None
+                left, first, far = left - 1, None, False
             session.anew()
     tell("limits and bandwidths")
     await session.limits()

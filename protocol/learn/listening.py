@@ -15,9 +15,11 @@ from protocol.finding.heard import heard
 from protocol.learn.asking import NO_LIST, VALUES, Asking
 from protocol.learn.dialogue import Role
 from protocol.learn.found import MissingError
+from protocol.learn.reasons import unanswered, unlisted
 from protocol.learn.words.allow import SENT, Entry
 from protocol.learn.words.around import warned
 from protocol.learn.words.cells import registers_of
+from protocol.learn.words.framing import without_heads
 from protocol.learn.words.general import general_entries, topics_of
 from protocol.learn.words.lexicon import HARM, HARM_NAME, LOCKED
 from protocol.learn.words.opening import PLAIN_HELP, list_words
@@ -72,18 +74,10 @@ class Listening(Asking):
         self.opening.printed = [*printed, *self.opening.printed]
         if len(printed) >= FEWEST_LISTED:
             self.talk.listing = {line.strip() for line in printed}
-        heads = [line for line in printed if not re.match(r"[|\s]*\d", line)]  # a row's own text is not the menu's
-        asked = " ".join([*self.talk.manner.prompts, *self.talk.manner.refusals, *heads])
-        entries = menu_of(printed) if CHOOSES.search(asked) else []
-        registers = registers_of(printed)
-        if registers:
-            others = [line for line in printed if not re.match(r"\s*\d", line)]
-            entries = [*registers, *(one for one in general_entries(others) if one.name not in printed)]
-        entries = entries or cells_of(printed)[0] or wrapped_entries(printed, asked_for) or entries_of(printed)
+        entries, alone = _read(printed, asked_for, self.talk.manner)
         entries = await self._topics(printed, entries)
         self._remarks(printed)
-        self._heads(printed)
-        alone = registers or cells_of(printed)[0]
+        self.talk.manner = without_heads(self.talk.manner, printed)
         readings = [entries] if alone else [entries, general_entries(printed)]
         readings = [warned(one, printed) for one in readings]
         plans = ranked(readings if alone else [*readings, general_entries(self._told), prose_entries(printed)])
@@ -107,12 +101,7 @@ class Listening(Asking):
         if not self.words and locked:
             raise MissingError(f"it is locked: it answers {locked!r} to all; unlock it by hand, then learn again")
         if not self.words:
-            came = heard(self.talk.transcript)
-            raise MissingError(
-                f"it shows no list of its words to any word of help: {came}"
-                if came
-                else "nothing answers: not an empty line, not a word of help, not a question for the identity"
-            )
+            raise MissingError(unlisted(self.opening.help_word, printed, heard(self.talk.transcript)))
 
     async def _unpaged(self, entries: Sequence[Entry]) -> None:
         """Where a word parts replies into pages, or not, it is told not to, now and whenever the port is opened."""
@@ -172,15 +161,6 @@ class Listening(Asking):
             told.append((mine or (numbered if len(about) == 1 else []) or [entry])[0])
         return told
 
-    def _heads(self, printed: Sequence[str]) -> None:
-        """What begins its list as it begins refusals begins every reply: only whole refusals are some then."""
-        manner = self.talk.manner
-        heads = [one for one in manner.refusals if one.endswith(" {word}") and len(one) <= len("refused: {word}")]
-        common = [one for one in heads if any(line.startswith(one.removesuffix("{word}")) for line in printed)]
-        if common:
-            left = tuple(one for one in manner.refusals if one not in common)
-            self.talk.manner = replace(manner, refusals=left)
-
     def _remarks(self, printed: Sequence[str]) -> None:
         """Lines that begin as remarks do are taken for remarks, unless refusals or the listing begin so."""
         replies = [{_no_digits(line) for line in _lines_of(got)} for _, got in self.talk.transcript]
@@ -209,11 +189,11 @@ class Listening(Asking):
             return
         if not help_word:
             refusal = " / ".join(self.talk.manner.refusals)
-            raise MissingError(
-                f"it answers every word with {refusal!r}, those of the technician too; its words are not known"
-                if refusal and any(word.told is not None for word in self.words)
-                else "no word is known that it answers"
-            )
+            if refusal and any(word.told is not None for word in self.words):
+                raise MissingError(
+                    f"it answers every word with {refusal!r}, those of the technician too; its words are not known"
+                )
+            raise MissingError(unanswered(self.words, any(self.talk.manner.prompts)))
         await self._ends_otherwise()
         found.identify, found.identity = help_word, "learned console"
         found.unknown.append("its identity: no word tells it; its list of words is asked for instead")
@@ -297,6 +277,18 @@ class Listening(Asking):
         manner = self.talk.manner
         ends = (*manner.ends, *self.taken) if manner.ends and not manner.prompts else manner.ends
         return replace(manner, ends=ends, chatter=manner.chatter if seen else ())
+
+
+def _read(printed: Sequence[str], asked_for: Sequence[str], manner: Manner) -> tuple[list[Entry], bool]:
+    """The words of a list as the layouts that are known read it; whether no other reading has to be tried."""
+    heads = [line for line in printed if not re.match(r"[|\s]*\d", line)]  # a row's own text is not the menu's
+    asked = " ".join([*manner.prompts, *manner.refusals, *heads])
+    registers, cells = registers_of(printed), cells_of(printed)[0]
+    if registers:
+        others = [line for line in printed if not re.match(r"\s*\d", line)]
+        return [*registers, *general_entries(others)], True
+    menu = menu_of(printed) if CHOOSES.search(asked) else []
+    return menu or cells or wrapped_entries(printed, asked_for) or entries_of(printed), bool(cells)
 
 
 def _no_digits(line: str) -> str:

@@ -25,8 +25,10 @@ _NO_PHASE = re.compile(
 _NAMES_TRACE = re.compile(r"(?i)\bs ?[12][12]\b|reflect|transmi|return|through")
 
 
-def why_no_data(acquire: Acquire, words: Sequence[Word], one: SweepSettings, printed: Sequence[str] = ()) -> str:
-    """Why no sweep with both traces was found."""
+def why_no_data(
+    acquire: Acquire, words: Sequence[Word], one: SweepSettings, printed: Sequence[str] = (), *, stopped: str = ""
+) -> str:
+    """Why no sweep with both traces was found. `stopped` is the word that stopped what it sent by itself."""
     own = next((" ".join(line.split()) for line in printed if _NO_PHASE.search(line)), "")
     own = f"; it says itself: {own[:70]!r}" if own else ""
     if acquire.thin:
@@ -48,7 +50,8 @@ def why_no_data(acquire: Acquire, words: Sequence[Word], one: SweepSettings, pri
     if acquire.strange:
         return f"data came but were not understood; a line of them: {acquire.strange!r}"
     if not any(word.role is Role.DATA for word in words):
-        return f"no word is known that gives data{_kept(words)}{own}"
+        alone = f"; it sent data by itself until {stopped!r} stopped it, which is no sweep" if stopped else ""
+        return f"no word is known that gives data{alone}{_kept(words)}{own}"
     said = f"; to a word for data came {acquire.declined[-1][:60]!r}" if acquire.declined else ""
     return f"no word gave data for S11 and S21{_kept(words)}{said}{own}"
 
@@ -59,6 +62,25 @@ def _kept(words: Sequence[Word]) -> str:
         word for word in words if word.role is Role.NEVER and _NAMES_TRACE.search(f"{word.name} {word.description}")
     ]
     return "; never sent: " + ", ".join(f"{word.name!r} ({word.reason})" for word in kept[:2]) if kept else ""
+
+
+def unlisted(help_word: str, printed: Sequence[str], came: str) -> str:
+    """Why no word of a console is known; `came` is what it answered at all, "" for nothing."""
+    text = " ".join(" ".join(printed).split())
+    if help_word and text:
+        return f"its list of words (to {help_word!r}) is in no form that is known here; it begins {text[:70]!r}"
+    if came:
+        return f"it shows no list of its words to any word of help: {came}"
+    return "nothing answers: not an empty line, not a word of help, not a question for the identity"
+
+
+def unanswered(words: Sequence[Word], prompted: bool) -> str:
+    """Why no question is known that it answers."""
+    choices = [word for word in words if word.name.isdigit()]
+    if prompted and len(choices) > len(words) / 2:
+        rows = "; ".join(f"{word.name} {word.description}" for word in choices[:3])
+        return f"it shows a menu ({rows[:60]} ...), and what its choices lead to is not known before they are made"
+    return "no word is known that it answers"
 
 
 def shown(acquisition: Acquisition) -> str:

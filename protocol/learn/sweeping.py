@@ -13,8 +13,8 @@ import numpy as np
 from numpy.typing import NDArray
 
 from protocol.learn.commands import WORDS_OF_ROLES, write_commands
-from protocol.learn.dialogue import Dialogue, Role
-from protocol.learn.found import MissingError, UnitUnknownError
+from protocol.learn.dialogue import Dialogue, Role, Word
+from protocol.learn.found import Found, MissingError, UnitUnknownError
 from protocol.learn.listening import Listening
 from protocol.learn.questions import APART, JOIN, OPEN, unit_said, usual_units
 from protocol.learn.reasons import shown, why_no_data
@@ -167,16 +167,13 @@ class Sweeping(Listening):
             points = first.points
             await self.apply(first)
             acquisition = await acquire.find(points)
-        if acquisition is None and (first_word := named_first(self.words, acquire.declined)) is not None:
-            told = "it refused data until this word was sent, by its name"
-            self.words = [
-                replace(word, role=Role.SWEEP, reason=told) if word is first_word else word for word in self.words
-            ]
-            assert self._trials is not None
-            self._trials.setters.words = self.words
+        first_word = named_first(self.words, acquire.declined) if acquisition is None else None
+        if first_word is not None:
+            self.words = acquire.setters.words = _as_sweep(self.words, first_word)
             acquisition = await acquire.find(points)
         if acquisition is None:
-            raise MissingError(why_no_data(acquire, self.words, self.trial_settings()[0], self.opening.printed))
+            one, printed = self.trial_settings()[0], self.opening.printed
+            raise MissingError(why_no_data(acquire, self.words, one, printed, stopped=self.opening.wake))
         taken = await acquire.take(acquisition, points)
         ends, through = (first.start_hz, first.stop_hz), self._through
         try:
@@ -219,7 +216,9 @@ class Sweeping(Listening):
         if other.kind not in kinds and kinds:
             other = meaning_of(acquisition, again, *span, kinds, through=through) or other
         self.found.meaning = other
-        self._doubt = (acquire, kinds, second, again) if len(kinds) > 1 and not self._hinted(other.kind) else None
+        self._doubt = (
+            (acquire, kinds, second, again) if len(kinds) > 1 and not _hinted(self.found, other.kind) else None
+        )
 
     async def _counts_by_data(self, acquire: Acquire, settings: SweepSettings, taken: list[int]) -> None:
         """Numbers of points that are ignored without a word: those count that as many came of."""
@@ -265,20 +264,11 @@ class Sweeping(Listening):
             found.axis = "column"
         elif listed:
             found.axis, found.listed = "list", str(listed)
-        elif self._by_reading():
+        elif _by_reading(found):
             found.axis = "read-back"
         elif found.axis != "technician" and steady and trials.unit_known:
             found.axis = "phase slope"
         found.evidence["axis"] = f"an open lead's delay is {second.delay.seconds * 1e9:.1f} ns over two spans"
-
-    def _hinted(self, kind: Kind) -> bool:
-        """Whether the console's own words tell the scale of its angles."""
-        found = self.found.acquisition
-        return found is not None and any(hinted(kind, part.told) for part in found.parts)
-
-    def _by_reading(self) -> bool:
-        """Whether what is read back tells both ends."""
-        return any(pair <= self._read() for pair in ({"start", "stop"}, {"centre", "width"}, {"start", "step"}))
 
     async def _ask_unit(self, meaning: Meaning) -> None:
         """Ask for the unit; another one than was tried makes all that was set another frequency: sweep again."""
@@ -295,10 +285,6 @@ class Sweeping(Listening):
         self.found.readback.clear()
         self._commands(trials)
         raise OtherUnitError
-
-    def _read(self) -> set[str]:
-        lines = " ".join(line for lines in self.found.readback.values() for line in lines)
-        return {name for role, name in WORDS_OF_ROLES.items() if role in FIELDS and f"{{{FIELDS[role]}_" in lines}
 
     def _counted(self) -> bool:
         """Whether a word sets the number of points."""
@@ -369,3 +355,21 @@ def starts_alike(kind: Kind, *spans: Span) -> bool | None:
     """Whether S11 of two sweeps, in this kind, lies where each was set; None where too little tells."""
     (one, hertz), (two, others) = (reflected(*span) for span in spans)
     return starts_where_set((kind.complex(one), kind.complex(two)), ((hertz[0], hertz[-1]), (others[0], others[-1])))
+
+
+def _as_sweep(words: Sequence[Word], first: Word) -> list[Word]:
+    """The words with one of them known as that which takes a sweep, because refusals of data named it."""
+    told = "it refused data until this word was sent, by its name"
+    return [replace(word, role=Role.SWEEP, reason=told) if word is first else word for word in words]
+
+
+def _hinted(found: Found, kind: Kind) -> bool:
+    """Whether the console's own words tell the scale of its angles."""
+    return found.acquisition is not None and any(hinted(kind, part.told) for part in found.acquisition.parts)
+
+
+def _by_reading(found: Found) -> bool:
+    """Whether what is read back tells both ends."""
+    lines = " ".join(line for lines in found.readback.values() for line in lines)
+    read = {name for role, name in WORDS_OF_ROLES.items() if role in FIELDS and f"{{{FIELDS[role]}_" in lines}
+    return any(pair <= read for pair in ({"start", "stop"}, {"centre", "width"}, {"start", "step"}))

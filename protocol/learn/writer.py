@@ -8,6 +8,7 @@ from __future__ import annotations
 import json
 from collections.abc import Sequence
 
+from protocol.dialects.reply import Manner
 from protocol.files.harmless import harmless
 from protocol.learn.found import Found
 from protocol.learn.session import Session
@@ -72,6 +73,22 @@ def console_profile(session: Session, when: str) -> str:
     page.put("corrects_itself", "false", "not known; the learner looks at open leads only")
     page.put("conjugate", _bool(found.meaning.conjugate if found.meaning else False), "by the slope of S11's phase")
     _limits(page, found)
+    _timing(page, found)
+    page.table("[console]")
+    _framing(page, session, manner)
+    page.table("[console.commands]")
+    asked = _commands(page, session)
+    _reads(page, found)
+    for command, lines in found.readback.items():
+        page.table("[[console.readback]]")
+        page.put("command", text(command), found.evidence.get(f"readback {command}", ""))
+        page.put("lines", _list(lines))
+    if (not found.commands and not asked) or found.meaning is None:
+        page.lines += _printed(session)
+    return "\n".join(page.lines) + "\n"
+
+
+def _timing(page: Page, found: Found) -> None:
     page.table("[timing]")
     seconds = found.acquisition.seconds if found.acquisition else 0.0
     points = found.acquisition.parts[0].shapes[0].points if found.acquisition and found.acquisition.parts else 0
@@ -83,7 +100,11 @@ def console_profile(session: Session, when: str) -> str:
     )
     page.put("reply_s", "1.5")
     page.put("quiet_s", "0.15")
-    page.table("[console]")
+
+
+def _framing(page: Page, session: Session, manner: Manner) -> None:
+    """How replies are framed, and how a sweep is waited for."""
+    found = session.found
     page.put("prompt", _list(manner.prompts) if manner.prompts else text(""))
     page.put("echo", _bool(manner.echo))
     page.put("out_end", text(session.talk.out_end.decode()))
@@ -117,7 +138,11 @@ def console_profile(session: Session, when: str) -> str:
     if acquisition is not None and acquisition.poll:
         page.put("ready", text(acquisition.ready))
     page.put("axis", text(found.axis))
-    page.table("[console.commands]")
+
+
+def _commands(page: Page, session: Session) -> bool:
+    """The commands, those that are missing as comments; whether the sweep's own command carries the settings."""
+    found, acquisition = session.found, session.found.acquisition
     if session.opening.wake:
         page.put("wake", text(session.opening.wake), session.opening.evidence.get("wake", WOKEN))
     page.put("identify", text(found.identify))
@@ -143,14 +168,7 @@ def console_profile(session: Session, when: str) -> str:
         ]
     if found.help and found.help != found.identify:
         page.put("help", text(found.help))
-    _reads(page, found)
-    for command, lines in found.readback.items():
-        page.table("[[console.readback]]")
-        page.put("command", text(command), found.evidence.get(f"readback {command}", ""))
-        page.put("lines", _list(lines))
-    if (not found.commands and not asked) or found.meaning is None:
-        page.lines += _printed(session)
-    return "\n".join(page.lines) + "\n"
+    return asked
 
 
 def _printed(session: Session) -> list[str]:

@@ -68,24 +68,109 @@ class Acquisition:
 
 
 @dataclass
-class Acquire:
-    """Finds and repeats sweeps on one console."""
+class Asked:
+    """Asks one console for sweeps and data, and waits."""
 
     talk: Talk
     setters: Setters
     lengthy: int = 0
     """While words are tried: lines after which an answer is taken for endless, 0 for never."""
+    refusing: bool = False
+    declined: list[str] = field(default_factory=list)
+    """Lines that refused data."""
+
+    def _start_of(self, word: Word) -> str:
+        """How a word for a sweep is sent: set to 1, as other settings are, where it is told to take that; else bare."""
+        told = word.usage[len(word.name) :] if word.usage.startswith(word.name) else ""
+        takes_one = re.match(r"\W*1(?![\w.])", told) or _TAKES_ONE.match(word.description)
+        return (
+            self.setters.style.replace("{name}", word.name).replace("{v}", "1")
+            if takes_one and self.setters.style
+            else word.name
+        )
+
+    def _asked_for(self, word: Word) -> list[str]:
+        """A word for data with each choice of its argument; or, where settings are asked for with a sign, so first."""
+        plain = _commands(word)
+        asked = self.setters.read_style.replace("{name}", word.name) if self.setters.read_style.endswith("?") else ""
+        return [asked, *plain] if asked and plain == [word.name] else plain
+
+    async def _by_dialog(self) -> list[str]:
+        """The reply to the last answer of the word that asks for everything."""
+        got, line = b"", ""
+        text = Template.parse(self.setters.dialog, SETTING_FIELDS).fill(self.setters.asked)
+        for number, line in enumerate(text.split("\n")):
+            got = await self.talk.say(line, SWEEP_S, 60.0, value=number > 0)
+        return self.talk.lines(got, line)
+
+    def _told(self) -> str:
+        return " ".join(word.description for word in self.setters.of(Role.DATA))
+
+    async def _lines(self, command: str, first_s: float) -> list[str]:
+        if self.lengthy:
+            return self.talk.lines(await self.talk.endless(command, self.lengthy), command)
+        return await self.talk.ask(
+            command, first_s if not self.talk.manner.silent else max(self.talk.first_s, 1.8), 60.0
+        )
+
+    async def _data(self, command: str, found: Acquisition) -> list[str]:
+        """The reply to a word for data; asked again as long as a sweep that runs makes it refuse."""
+        lines, again = list[str](), False
+        until = time.monotonic() + (0.0 if found.poll else AGAIN_S)
+        while True:
+            for number, piece in enumerate(command.split("\n")):
+                if number and piece.isdigit():  # the answer to a word that asked for a value
+                    lines = self.talk.lines(await self.talk.say(piece, value=True), piece)
+                else:
+                    lines = await self._lines(piece, SWEEP_S)
+            if len(lines) > 3 or any(len(numbers_in(line)) > 3 for line in lines):
+                found.again = found.again or again
+                return lines
+            if (
+                time.monotonic() > until
+                or self.talk.unknown(lines)
+                or not (found.sweep or self.talk.turned_down(lines))
+            ):
+                return lines
+            self.refusing = True
+            again = True
+            self.declined += [line for line in lines if line not in self.declined]
+            await self.talk.listen(BETWEEN_S)
+
+    async def _wait(self, found: Acquisition) -> None:
+        """Ask for the sweep's state until its answer stands."""
+        for word in self.setters.of(Role.STATUS):
+            answers: list[str] = []
+            for _ in range(MOST_POLLS):
+                lines = await self.talk.ask(word.name)
+                if self.talk.refused(lines) or len(lines) != 1:
+                    break
+                answers.append(lines[0])
+                if (
+                    len(answers) > 3
+                    and len(set(answers[-3:])) == 1
+                    and (len(set(answers)) > 1 or READY.search(lines[0]))
+                ):
+                    break
+                if len(answers) > 25 and len(set(answers)) == 1:
+                    break
+            if answers:
+                found.poll, found.ready = word.name, answers[-1]
+                return
+
+
+@dataclass
+class Acquire(Asked):
+    """Finds and repeats sweeps on one console."""
+
     strange: str = ""
     """A line of data that was not understood."""
-    refusing: bool = False
     thin: bool = False
     """Whether one number a point came where two are needed."""
     came: int = 0
     """Points that came where others were set."""
     piece: int = 0
     """Points that may be asked for at once, as a refusal told; 0 where none did."""
-    declined: list[str] = field(default_factory=list)
-    """Lines that refused data."""
     lone: Part | None = None
     """The only reply with a pair of numbers a point."""
 
@@ -132,40 +217,6 @@ class Acquire:
                 return found
         return None
 
-    def _start_of(self, word: Word) -> str:
-        """How a word for a sweep is sent: set to 1, as other settings are, where it is told to take that; else bare."""
-        told = word.usage[len(word.name) :] if word.usage.startswith(word.name) else ""
-        takes_one = re.match(r"\W*1(?![\w.])", told) or _TAKES_ONE.match(word.description)
-        return (
-            self.setters.style.replace("{name}", word.name).replace("{v}", "1")
-            if takes_one and self.setters.style
-            else word.name
-        )
-
-    def _asked_for(self, word: Word) -> list[str]:
-        """A word for data with each choice of its argument; or, where settings are asked for with a sign, so first."""
-        plain = _commands(word)
-        asked = self.setters.read_style.replace("{name}", word.name) if self.setters.read_style.endswith("?") else ""
-        return [asked, *plain] if asked and plain == [word.name] else plain
-
-    async def _by_dialog(self) -> list[str]:
-        """The reply to the last answer of the word that asks for everything."""
-        got, line = b"", ""
-        text = Template.parse(self.setters.dialog, SETTING_FIELDS).fill(self.setters.asked)
-        for number, line in enumerate(text.split("\n")):
-            got = await self.talk.say(line, SWEEP_S, 60.0, value=number > 0)
-        return self.talk.lines(got, line)
-
-    def _told(self) -> str:
-        return " ".join(word.description for word in self.setters.of(Role.DATA))
-
-    async def _lines(self, command: str, first_s: float) -> list[str]:
-        if self.lengthy:
-            return self.talk.lines(await self.talk.endless(command, self.lengthy), command)
-        return await self.talk.ask(
-            command, first_s if not self.talk.manner.silent else max(self.talk.first_s, 1.8), 60.0
-        )
-
     def _shapes(self, lines: Sequence[str], points: int | None, parts: Sequence[Part] = ()) -> list[Shape]:
         like = [shape for part in parts for shape in part.shapes]  # noise alone tells neither a comma nor a width
         found = shapes_of(lines, points, like) or (shapes_of(lines) if len(lines) > 8 else [])
@@ -177,51 +228,6 @@ class Acquire:
         if found and all(len(value_columns(shape)) == 1 for shape in found):
             self.thin = True
         return found
-
-    async def _data(self, command: str, found: Acquisition) -> list[str]:
-        """The reply to a word for data; asked again as long as a sweep that runs makes it refuse."""
-        lines, again = list[str](), False
-        until = time.monotonic() + (0.0 if found.poll else AGAIN_S)
-        while True:
-            for number, piece in enumerate(command.split("\n")):
-                if number and piece.isdigit():  # the answer to a word that asked for a value
-                    lines = self.talk.lines(await self.talk.say(piece, value=True), piece)
-                else:
-                    lines = await self._lines(piece, SWEEP_S)
-            if len(lines) > 3 or any(len(numbers_in(line)) > 3 for line in lines):
-                found.again = found.again or again
-                return lines
-            if (
-                time.monotonic() > until
-                or self.talk.unknown(lines)
-                or not (found.sweep or self.talk.turned_down(lines))
-            ):
-                return lines
-            self.refusing = True
-            again = True
-            self.declined += [line for line in lines if line not in self.declined]
-            await self.talk.listen(BETWEEN_S)
-
-    async def _wait(self, found: Acquisition) -> None:
-        """Ask for the sweep's state until its answer stands."""
-        for word in self.setters.of(Role.STATUS):
-            answers: list[str] = []
-            for _ in range(MOST_POLLS):
-                lines = await self.talk.ask(word.name)
-                if self.talk.refused(lines) or len(lines) != 1:
-                    break
-                answers.append(lines[0])
-                if (
-                    len(answers) > 3
-                    and len(set(answers[-3:])) == 1
-                    and (len(set(answers)) > 1 or READY.search(lines[0]))
-                ):
-                    break
-                if len(answers) > 25 and len(set(answers)) == 1:
-                    break
-            if answers:
-                found.poll, found.ready = word.name, answers[-1]
-                return
 
     async def _read(self, found: Acquisition, data: Sequence[Word], points: int | None) -> bool:
         parts: list[Part] = []

@@ -271,7 +271,8 @@ def _hit(line: str, text: str, value: float, hertz: float) -> str:
     for comma in (False, True):
         for shown, number in numbers_in(line, comma=comma):
             suffixed = shown[-1:] in "kMG"
-            wanted = (value, hertz) if suffixed and hertz else (value,)
+            labelled = re.search(rf"(?<![\w.]){re.escape(shown)} ?[Hh][Zz]\b", line) is not None
+            wanted = (value, hertz) if (suffixed or labelled) and hertz else (value,)
             if shown == text or any(abs(number - want) <= 1e-9 * max(abs(want), 1e-9) for want in wanted):
                 mark = "{v}" + (shown.lstrip("-+0123456789.,eE") if suffixed else "")
                 at = re.search(rf"(?<![\w.]){re.escape(shown)}", line)

@@ -54,6 +54,10 @@ _ANSWERS = re.compile(
 """The end of a description that names what comes back, in capitals."""
 _READ_LEVEL = re.compile(r"(?i)^((?:print|show|list|display|report|tell|dump)s? (?:the )?(?:\w+ )?)levels?\b")
 """A level that is told is measured; one that is set, or switched, drives something."""
+_EXAMPLE = re.compile(
+    r"(?i)\(?(?:e\.? ?g\.?|example|for example|for instance|as in)[,:]? \S*[ =]?\d\S*\)?[,;:]?\s+(?=\w)"
+)
+"""How it is typed, before what it is."""
 _BOTH = re.compile(r"(?i)\b(?:ends|limits|edges|lower and upper|start and stop|first and last) (?:of|end|freq)")
 """Says of two words at once what they are."""
 _MANY_OF = r"^(?:the )?(?:number of|how many|count of|this many|so many)? ?(\w+)"
@@ -103,6 +107,8 @@ def judged(entry: Entry, but: frozenset[Role] = frozenset(), terms: frozenset[st
     understood. `terms` are the console's own words for a sweep."""
     role, why = _for(entry, but)
     told = modern(_ANSWERS.sub("", without_asides(entry.description.strip())))
+    if told != entry.description.strip():  # what was taken away may have stood behind an `and`
+        told = re.sub(r"(?i)[\s,;]+(?:and|then|please)\W*$", "", told)
     odd = strange(role, told, f"{_arguments(entry)} {' '.join(terms)}") if role in SENT else ""
     return (Role.UNKNOWN, f"its description may mean a second thing: {odd!r}") if odd else (role, why)
 
@@ -111,6 +117,9 @@ def _for(entry: Entry, but: frozenset[Role]) -> tuple[Role, str]:
     """What a word by itself seems to be for, and why; never one of `but`."""
     if _REFERS.fullmatch(entry.description.strip(" .")):
         return Role.UNKNOWN, "it refers to another word"
+    shown = _EXAMPLE.match(entry.description)
+    if shown and entry.word.lower() in shown.group().lower():
+        entry = replace(entry, description=entry.description[shown.end() :])
     told = without_asides(entry.description.strip())
     arguments = _arguments(entry)
     harm = HARM.search(_READ_LEVEL.sub(r"\1amplitude", told))
@@ -249,6 +258,7 @@ def words_of(entries: Sequence[Entry]) -> list[Word]:
     found = []
     known = [judged(entry) for entry in entries]
     terms = frozenset(entry.word for entry, (role, _) in zip(entries, known, strict=True) if role is Role.SWEEP)
+    terms |= frozenset() if _ENDS & {role for role, _ in known} else _theme(entries)
     known = [
         judged(entry, terms=terms) if one[0] is Role.UNKNOWN else one for entry, one in zip(entries, known, strict=True)
     ]
@@ -288,6 +298,29 @@ def _by_places(entries: Sequence[Entry], known: list[tuple[Role, str]]) -> list[
             other = judged(entry, _VALUES)
             found[at] = other if other[0] in (Role.DATA, Role.SWEEP) else known[at]
     return found
+
+
+_MADE = re.compile(r"(?i)\b(?:one|single|a whole|a full|the) ([a-z]{3,})(?= once\b|\W*$|[,;.])")
+_THING = re.compile(
+    r"(?i)\b(?:of|in|per|across|over|along) (?:(?:the|a|an|each|one) )?([a-z]{3,})|"
+    r"\bthe ([a-z]{3,}) (?:begin|end|start|stop|finish|depart|arrive|leave)(?:e?s)?\b|"
+    r"\b(?:begin|end|start|stop)s? ([a-z]{3,}) at\b"
+)
+
+
+def _theme(entries: Sequence[Entry]) -> frozenset[str]:
+    """What a console calls a sweep: the thing of which both ends are told to be, and points are counted or one is made
+    (`where the brew begins`, `cuts per brew`, `make one brew`), unless that speaks of harm.
+
+    Of a quartz or an exciter two ends may be told as well; none is made, and nothing else has ends then.
+    """
+    ends: dict[Role, set[str]] = {}
+    for entry in entries:
+        found = {"".join(found).lower() for found in _THING.findall(entry.description)}
+        ends.setdefault(_for(entry, frozenset())[0], set()).update(found)
+    made = {match.group(1).lower() for entry in entries for match in _MADE.finditer(entry.description)}
+    both = ends.get(Role.START, set()) & ends.get(Role.STOP, set())
+    return frozenset(thing for thing in both & (made | ends.get(Role.POINTS, set())) if not HARM.search(thing))
 
 
 def _understood(

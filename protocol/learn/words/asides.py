@@ -75,10 +75,10 @@ FEWEST = 1
 
 
 def modern(text: str) -> str:
-    """A text with kilocycles and the like as kHz."""
+    """A text with kilocycles and the like as kHz, without an `I` before its verb."""
     for pattern, unit in _OLD_UNITS:
         text = pattern.sub(unit, text)
-    return text
+    return re.sub(r"^I (?=[a-z])", "", text)  # the console speaks of itself
 
 
 def without_asides(told: str) -> str:

@@ -62,3 +62,10 @@ def taken_heads(alone: Sequence[str], others: Sequence[str]) -> tuple[str, ...]:
         for head, times in firsts.items()
         if times >= OFTEN and not any(line.startswith(head) for line in others)
     )
+
+
+def without_heads(manner: Manner, printed: Sequence[str]) -> Manner:
+    """What begins a console's list as it begins refusals begins every reply: only whole refusals are some then."""
+    heads = [one for one in manner.refusals if one.endswith(" {word}") and len(one) <= len("refused: {word}")]
+    common = [one for one in heads if any(line.startswith(one.removesuffix("{word}")) for line in printed)]
+    return replace(manner, refusals=tuple(one for one in manner.refusals if one not in common))

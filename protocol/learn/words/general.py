@@ -47,6 +47,8 @@ class Style:
     case: str = ""
     numbered: frozenset[tuple[str, str]] = frozenset()
     """Words, each with the number of a trace behind it."""
+    mixed: bool = False
+    """Whether capitals stand in its words: `lowF <MHz>`, or `readA` beside `readB`."""
     letters: bool = False
     """Whether single letters stand for values: a word has two of them."""
 
@@ -126,9 +128,14 @@ def _style(typed: Sequence[str]) -> Style:
     before = {
         at: {text.rpartition(" ")[0] for text in typed if text.endswith(f" {at}")} for at in ("11", "21", "0", "1", "2")
     }
+    for at, fronts in before.items():
+        fronts.update(text.removesuffix(at) for text in typed if text.endswith(f",{at}"))
     pairs = (("11", "21"), ("1", "2"), ("0", "1"))
     heads = {(head, at) for one, two in pairs for head in before[one] & before[two] for at in (one, two)}
-    return Style(case, frozenset(heads), lone)
+    capped = [text for text in typed if re.match(r"[a-z]+[A-Z](?![A-Z])", text)]
+    begun = [text[:2] for text in capped if re.fullmatch(r"[a-z]+[A-Z]", text)]
+    mixed = any(re.match(r"[a-z]+[A-Z]\w* ?[<\[=]", text) for text in capped) or len(set(begun)) < len(begun)
+    return Style(case, frozenset(heads), mixed, lone)
 
 
 def _several(typed: str, style: Style) -> list[str]:
@@ -157,7 +164,9 @@ def _literals(typed: str, style: Style) -> list[str]:
     """Words at the beginning that are typed as they stand."""
     found = list[str]()
     for match in _TOKEN.finditer(typed):
-        if match.group() == "," and found and re.match(r"(?i)s[12][12]\b", typed[match.end() :]):
+        behind = typed[match.end() :].split(" ", maxsplit=1)[0]
+        traces = bool(found) and (re.match(r"(?i)s[12][12]\b", behind) or (f"{found[-1]},", behind) in style.numbered)
+        if match.group() == "," and traces:
             found[-1] += ","
             continue
         named = len(found) == 1 and found[0].lower() in ("set", "put", "let") and match.group().isalpha()
@@ -193,7 +202,7 @@ def entry_of(typed: str, told: str, style: Style) -> Entry | None:
     """What is typed as a word, its arguments marked: `set start 10 MHz` is `set start`, `set start <10> MHz`."""
     typed = re.sub(r"(?<!\.)\.$", "", typed.strip(" ;'\"`"))
     glued = re.match(r"([a-z]{1,3})([A-Z])(?: (.*))?$", typed) if style.case == "lower" else None
-    if glued:
+    if glued and not style.mixed:
         return Entry(glued.group(1), f"{glued.group(1)}<{glued.group(2)}>", f"{glued.group(3) or ''} {told}".strip())
     head = _literals(typed, style)
     if not head or not NAME.fullmatch(head[0]) or len(head) > MOST_LITERALS:

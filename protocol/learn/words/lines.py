@@ -10,21 +10,32 @@ import re
 from collections import Counter
 from collections.abc import Sequence
 from dataclasses import dataclass, replace
+from itertools import pairwise
 
 from protocol.learn.words.lexicon import HARM_NAME
 
 FEWEST = 3
 """Rows that make a listing."""
-NAME = re.compile(r"[@/:.$!&%]?[A-Za-z][\w./:+!-]*(?:,[sS][12][12])?[!?*]?")
+NAME = re.compile(r"[@/:.$!&%]?[A-Za-z][\w./:+!-]*(?:,(?:[sS][12][12]|[12]|[12]1))?[!?*]?")
 NUMBER = re.compile(r"[-+]?\d+(?:\.\d+)?(?:[eE][-+]?\d+)?[kMG]?(?:(?:\.\.+|-|\|)\d+(?:\.\d+)?[kMG]?)*")
 UNIT = re.compile(r"(?i)[kmg]?hz")
 _GAP = re.compile(r"\s{2,}|\t+")
 _MARK = re.compile(r"^(\s*)(?:[-*#>•|+] |< (?=\S)|usage: +|\d{1,2}(?:\.\d{1,2})+\.? +|\d{1,2}[.)] +)")
 """A bullet, the number of a paragraph: nothing of the word."""
+_COUNTED_ROW = re.compile(r"\s*([A-Za-z]{0,4})(\d{1,4})[.:)]?\s+(?=[A-Za-z])")
+_TO_TYPE = re.compile(
+    r"(?<=\S)\s{2,}(?:type|enter|send|say|key in|command)s?:? +[\"']?"
+    rf"({NAME.pattern}(?:[ =](?:<[^<>]*>|\d[\d.]*))?)[\"']?"
+    r"(?=\s{2,}|$)"
+)
+_OBJECT = re.compile(rf"{NAME.pattern}(?: (?:<[^<>]*>|\[[^\[\]]*\]))?")
+_SLOTTED = re.compile(r"[A-Za-z][\w.]*(?: [A-Za-z][\w.]*)?[ ,=:]?<[^<>]*>(?:\s{2,}|\t)\S")
 _LETTER = re.compile(r"\s*([A-Za-z])[).:]\s+(\S.*)")
 """A letter to be typed, with what it does behind a bracket."""
 _QUOTED = re.compile(r"\s*[\"']([^\"']{1,30})[\"']\s+(\S.*)")
-_ARROW = re.compile(r"^(?:-+>|=+>|>+|[-=:|])\s+(?=\S)")
+_PLACED = re.compile(r"(= ?)?(<[^<>]*>|\[[^\[\]]*\])\s+(?:(?:[;:#]|-+)\s+)?(\S.*)")
+"""A place for a value in a column of its own, and what is told of the word before it."""
+_ARROW = re.compile(r"^(?:-+>|=+>|>+|[-=:;|])\s+(?=\S)")
 _PARTS = re.compile(
     r"\s{2,}|\t+|(?<![=:])\s*\.{2,}(?:\s+|$)|\s+(?:-{1,2}|:|=|\||->|=>|#|//|;)\s+|(?<=[\w>\])}]):\s+|(?<=\S)\s*: (?=\S)"
 )
@@ -34,7 +45,7 @@ _HEAD = re.compile(r"[A-Z][A-Za-z]+(?: [A-Za-z]+){0,3}")
 RESERVED = re.compile(
     r"(?i)\bleave\b|careful|danger|servic|maint|factory|authori|expert|\bnot for\b|do ?n[o']t\b|warning|"
     r"\bstaff\b|engineer|\bworks\b|workshop|laborator|supervis|\badmin|\bmaster|keep (?:out|off|away)|hands off|"
-    r"(?<!read )(?<!read-)\bonly\b|\bowner|\bmaker"
+    r"\bnever\b|(?<!read )(?<!read-)\bonly\b|\bowner|\bmaker"
 )
 """A heading that keeps users off the words below it."""
 _ONLY = re.compile(r"(?i)[^<>\[\]{}\d]* [^<>\[\]{}\d]*\b(?:only|use)[\W_]*")
@@ -57,7 +68,9 @@ class Row:
 def rows_of(lines: Sequence[str]) -> list[Row]:
     """Lines of a listing as what is typed and what it is; a line that goes on with what is told belongs to the last."""
     texts = _uncounted([_slots(line.expandtabs(8).rstrip()) for line in lines])
+    texts = [_with_its_places(part) for line in _ungrouped(_labels_off(texts)) for part in line]
     texts = [line for line in _unmarked(widened(_without_leaders(texts))) if line.strip()]
+    texts = _verbs_joined(_told_to_type(texts))
     columns = _second_columns(texts)
     labelled = {at for at in columns if any(_indent(line) == at for line in texts)}
     texts = [part for line in texts for part in _columns_parted(line, columns, labelled)]
@@ -95,6 +108,7 @@ def _heads(line: str, told: str, out: bool) -> bool:
 
 def widened(lines: Sequence[str]) -> list[str]:
     """Lines with a gap where a word fills its column to the last sign: there what is told begins in the others."""
+    lines = _first_unlabelled(lines)
     begun = Counter(cells[1][0] for line in lines if len(cells := _cells(line)) == 2)
     at, times = max(begun.items(), key=lambda item: item[1], default=(0, 0))
     if times < FEWEST + 1 or times < 0.5 * len(lines):
@@ -111,7 +125,48 @@ def widened(lines: Sequence[str]) -> list[str]:
 
 def _slots(line: str) -> str:
     """A line with `f(kHz)` behind a word as a place for a value."""
+    line = re.sub(r"(?<=[\w>]=)([A-Za-z])\1+(?:\.\1+)?(?![\w.])", lambda match: f"<{match.group()}>", line)
+    line = re.sub(r"(?<=[\w>]=)([A-Za-z])\1+(?:\.\1+)?(?![\w.])", lambda match: f"<{match.group()}>", line)
     return re.sub(r"(?<=\w )[a-z]\(([kKMG]?[hH][zZ])\)", r"<\1>", line)
+
+
+_BOTH = (
+    r"(start|first|lower|low|lowest|begin|beginning|left|bottom|s ?11|reflection|return)(?:,? and |/| & |, )"
+    r"(stop|last|upper|high|highest|end|right|top|s ?21|transmission|through)"
+)
+"""Two that are told in one text, in the order of the two words before it."""
+_PART = rf"{NAME.pattern}(?: (?:<[^>]*>|\[[^\]]*\]|[a-z])|=(?:[kMG]?Hz|[kmg]?hz|[A-Z]{{1,3}}|\w|<[^>]*>))*"
+_GROUP = re.compile(rf"\s*([A-Za-z]\w*(?: \w+)?): +({_PART}(?:(?: \| |, |\s{{2,}}){_PART})+)")
+
+
+def _ungrouped(lines: Sequence[str]) -> list[list[str]]:
+    """Lines such as `Read:  refl | tran | conf` as a heading and a line for each word, where there are several."""
+    groups = [_GROUP.fullmatch(line) for line in lines]
+    slotted = any(re.search(r"[<=]", group.group(2)) for group in groups if group)  # else only topics may stand there
+    if sum(group is not None for group in groups) < FEWEST - 1 or not slotted:
+        return [[line] for line in lines]
+    found = list[list[str]]()
+    for line, group in zip(lines, groups, strict=True):
+        label = re.fullmatch(rf"\s*([A-Za-z]\w*(?: \w+)?): +({_PART})", line)
+        if group:
+            found.append([f"{group.group(1)}:", *(part for part in re.split(r" \| |, |\s{2,}", group.group(2)))])
+        elif label:
+            found.append([f"{label.group(1)}:", label.group(2)])
+        else:
+            found.append([line])
+    return found
+
+
+def _with_its_places(line: str) -> str:
+    """A line whose columns are a word, what it takes, its unit, what it is: the middle ones are places for a value."""
+    cells = _cells(line)
+    places = [text for _, text in cells[1:-1]]
+    plain = r"-+|[a-z]|(?i:[kmg]?hz)|\d{1,4} ?(?:-|\.\.+) ?\d{2,5}"
+    if len(cells) < 3 or not NAME.fullmatch(cells[0][1]) or not all(re.fullmatch(plain, text) for text in places):
+        return line
+    taken = [text for text in places if not re.fullmatch("-+", text)]
+    slot = next((text for text in taken if UNIT.fullmatch(text)), taken[0] if taken else "")
+    return f"{' ' * _indent(line)}{cells[0][1]}{f' <{slot}>' if slot else ''}  {cells[-1][1]}"
 
 
 def _uncounted(lines: Sequence[str]) -> list[str]:
@@ -138,6 +193,61 @@ def _exemplified(typed: str, told: str) -> tuple[str, str]:
         if match
         else (typed, told)
     )
+
+
+def _told_to_type(lines: Sequence[str]) -> list[str]:
+    """Lines that say what to type behind what it is (`LOW MARK   type LM 1000   (kHz)`) with what is typed in front."""
+    rows = [_TO_TYPE.search(line) for line in lines]
+    if sum(row is not None for row in rows) < FEWEST + 1:
+        return list(lines)
+    found = list[str]()
+    for row, line in zip(rows, lines, strict=True):
+        if row is None:
+            found.append(line)
+            continue
+        told = [line[row.end() :].strip(), re.sub(r"^\s*\d{1,2}[.)]?\s+", "", line[: row.start()]).strip()]
+        found.append(f"{row.group(1)}   {', '.join(filter(None, told))}")
+    return found
+
+
+def _verbs_joined(lines: Sequence[str]) -> list[str]:
+    """Lines of a table with verbs, what they are done to, and what that does (`tune  low <kHz>  lower limit`), the verb
+    one blank before its object: verbs come again, their objects do not."""
+    cells = [_cells(line) for line in lines]
+    rows = [one for one in cells if len(one) == 3 and NAME.fullmatch(one[0][1]) and _OBJECT.fullmatch(one[1][1])]
+    verbs, objects = ({row[at][1] for row in rows} for at in (0, 1))
+    places = {row[1][0] for row in rows}
+    if len(rows) < max(2 * FEWEST, 0.7 * len(lines)) or len(verbs) > len(rows) / 2 or len(objects) < len(rows):
+        return list(lines)
+    if len(places) > 1 or not any("<" in row[1][1] for row in rows):
+        return list(lines)
+    return [
+        f"{one[0][1]} {one[1][1]}   {one[2][1]}" if one in rows else line
+        for one, line in zip(cells, lines, strict=True)
+    ]
+
+
+def _first_unlabelled(lines: Sequence[str]) -> Sequence[str]:
+    """Lines without a word that stands before the first of them alone (`usage: `), where the others begin under what
+    follows it."""
+    label = re.match(r"\s*[A-Za-z]+: +(?=\S)", lines[0]) if len(lines) > FEWEST else None
+    if label is None or any(_indent(line) != label.end() for line in lines[1 : FEWEST + 1]):
+        return lines
+    return [" " * label.end() + lines[0][label.end() :], *lines[1:]]
+
+
+def _labels_off(lines: Sequence[str]) -> list[str]:
+    """Lines without the numbers, or labels with numbers, that count them (`10 LOW <kHz>  ...`), where a place for a
+    value stands behind some of them: what is typed begins there."""
+    rows = [_COUNTED_ROW.match(line) for line in lines]
+    found = [(row.group(1), int(row.group(2))) for row in rows if row]
+    steps = {later[1] - first[1] for first, later in pairwise(found)}
+    alike = len({label for label, _ in found}) == len(steps) == 1 and min(steps) > 0
+    behind = [line[row.end() :] if row else "" for row, line in zip(rows, lines, strict=True)]
+    slotted = sum(_SLOTTED.match(text) is not None for text in behind)
+    if not alike or len(found) < max(FEWEST + 1, 0.8 * len(lines)) or slotted < FEWEST - 1:
+        return list(lines)
+    return [text or line for text, line in zip(behind, lines, strict=True)]
 
 
 def _without_leaders(lines: Sequence[str]) -> list[str]:
@@ -187,12 +297,15 @@ def _grids_apart(lines: Sequence[str]) -> list[str]:
 def _told_together(line: str, lines: Sequence[str]) -> list[str]:
     """Two names before one text that says what they are, which stands in the column of such texts, as two lines."""
     cells = _cells(line)
-    if len(cells) != 3 or not all(re.fullmatch(NAME, text) for _, text in cells[:2]):
+    one = rf"{NAME.pattern}(?: (?:<[^>]*>|\[[^\]]*\]|[a-z]))?"
+    if len(cells) != 3 or not all(re.fullmatch(one, text) for _, text in cells[:2]):
         return [line]
     told = Counter(rows[1][0] for one in lines if len(rows := _cells(one)) == 2)
     if told[cells[2][0]] < 2 or told[cells[1][0]] or any(HARM_NAME.search(text) for _, text in cells[:2]):
         return [line]
-    return [f"{' ' * _indent(line)}{text}  {cells[2][1]}" for _, text in cells[:2]]
+    both = re.match(rf"(?i){_BOTH}\b(.*)", cells[2][1])
+    texts = [f"{both.group(at)}{both.group(3)}" for at in (1, 2)] if both else [cells[2][1]] * 2
+    return [f"{' ' * _indent(line)}{text}  {what}" for (_, text), what in zip(cells[:2], texts, strict=True)]
 
 
 def _all_names(line: str) -> int:
@@ -205,7 +318,7 @@ def _all_names(line: str) -> int:
 def _turned(parted: Sequence[tuple[str, str, str]]) -> list[tuple[str, str, str]]:
     """Lines parted the other way round where what is typed stands behind what it is: `lower edge ... l <MHz>`."""
     slot = r"(?:<[^>]*>|\[[^\]]*\]|\([^()]*\)|(?<= )[a-z](?!\w)|(?<= )[sS][12][12](?!\w))"
-    one = rf"{NAME.pattern}(?: ?{slot}){{0,3}}"
+    one = rf"{NAME.pattern}(?:[ =]?{slot}){{0,3}}(?:\s+\([^()]*\))?"
     form = rf"{one}(?:, {one})*"
     told = [(typed, text) for _, typed, text in parted if text]
     behind = [(typed, text) for typed, text in told if re.fullmatch(form, text)]
@@ -251,6 +364,9 @@ def _parted(line: str) -> tuple[str, str]:
         head, rest = text[: match.start()].strip(), _ARROW.sub("", text[match.end() :].strip())
         if match.group().strip() == "|" and _ROW.fullmatch(re.split(r"\s{2,}|\t", text)[0]):
             continue  # several words, one after the other
+        place = _PLACED.fullmatch(text[match.end() :].strip()) if NAME.fullmatch(head) else None
+        if place:  # `low  = <MHz>   ; lower edge`
+            return f"{head}{' = ' if place.group(1) else ' '}{place.group(2)}", " ".join(place.group(3).split())
         if head.count("<") == head.count(">") and head.count("[") == head.count("]") and rest:
             return head, " ".join(rest.split())
     return re.sub(r"(?<!\.)[. :]+$", "", text), ""

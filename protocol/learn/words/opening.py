@@ -50,8 +50,16 @@ HINTS = tuple(
     for pattern in (
         r'"try"\s*:\s*(\{[^{}]*\})',
         r"\btry\b[:\s]*(\(\w+\)|\{[^{}]*\})",
+        r"(?<!\S)([/\\:.!@](?:help|h|list|menu|commands|cmds))\b",
         r"\b(?:try|type|say|see|use|send|enter)\b[:\s]*[\"'<]?([A-Za-z?]{1,12}(?:\.[A-Za-z]{1,12})?)(?![\w(])",
         r"([@?A-Za-z]{1,12})['\"]?(?: alone)? (?:lists|shows|prints)\b",
+        r"([@?A-Za-z]{1,12})[`'\"]?(?: alone)? (?:shows|gives|prints) (?:all |the |every |a )*"
+        r"(?:list|calls|orders|commands|words|verbs|menu|help)\b",
+        r"[`'\"]([A-Za-z]{1,12})[`'\"] to (?:see|list|show) (?:the |all )*(?:commands|words|calls|orders)\b",
+        r"\b(?:enter|type|press|send|use) [`'\"]?([A-Za-z]{1,3})[`'\"]? for (?:the |a )?"
+        r"(?:menu|list|help|index|commands|words)\b",
+        r"(?<![\w<-])([A-Za-z?]{1,3}) ?(?:=|is) ?(?:the )?(?:menu|list|index|help)\b",
+        r"\((?:menu|list|help|index): ?([A-Za-z?]{1,3})\)",
         r"\((?:list|help): ([A-Za-z?]{1,12})\)",
         r"(?<![\w.])(help\(\))",
         r"(?<!\w)((?i:h|he|hp|hl|hel|hlp)|[?])(?: is|:)? for (?:help|(?:a |the )?(?:list|commands|words))\b",
@@ -63,15 +71,22 @@ HINTS = tuple(
 )
 """Ways in which a refusal names the word that lists the words."""
 SHOWS = re.compile(
-    r"(?i)(?<![\w.,-])(\d{1,2}|[^\w\s\"'(),.:;-])(?: alone)? (?:is |= )?(?:shows|lists|prints|gives|for)"
+    r"(?i)(?<![\w.,-])(\d{1,2}|[^\w\s\"'(),.:;-])(?: alone)? (?:(?:is |= )?(?:shows|lists|prints|gives|for)|=|is)"
     r" (?:it|(?:the |a |this |all )*(?:list|card|menu|help|commands?|words|index))\b"
 )
 """The same where it is a number or a sign; judged by this clause alone."""
-LISTS = re.compile(r"(?i)\blists\b|\((?:list|help): |\bhelp\(\)|\bfor (?:help|(?:a |the )?(?:list|commands|words))\b")
+LISTS = re.compile(
+    r"(?i)\blists\b|\b(?:shows|gives|prints) (?:all |the |every |a )*(?:list|calls|orders|commands|words|verbs|menu)\b|"
+    r"(?:=|\bis|\bfor) ?(?:the |a )?(?:menu|index|list|help)\b|\((?:menu|index|list|help): |\bhelp\(\)|"
+    r"\bto (?:see|list|show) (?:the |all )*(?:commands|words|calls|orders)\b|"
+    r"\bfor (?:help|(?:a |the )?(?:list|commands|words))\b"
+)
 """The text itself says that the word lists."""
 HINTED = re.compile(
-    r"(?i)[({]?(?:\W*\b\w{1,8}\W+)?(?:\?+|h|help|hlp|list|ls|dir|menu|map|index|words?|commands?|cmds?|ops|verbs|usage|man|toc|catalogu?e?|"
-    r"contents|topics|about|syntax|hello|hi|wake)\W*"
+    r"(?i)[({/\\:.!@]?(?:\W*\b\w{1,8}\W+)?(?:\?+|h|help|hlp|list|ls|dir|menu|map|index|words?|commands?|cmds?|ops|verbs|usage|man|toc|catalogu?e?|"
+    r"contents|topics|about|syntax|card|sheet|guide|legend|orders|instructions|directions|vocabulary|lexicon|glossary|"
+    r"codes|manual|primer|hints?|calls|messages|phrases|signals|hello|hi|wake|vars?|variables|params|parameters|names|"
+    r"keywords|functions|actions|overview|summary)\W*"
 )
 """Words that are known to list or to greet, in whatever signs; another word is not sent because a refusal names it:
 it may name any."""

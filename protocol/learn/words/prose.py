@@ -171,4 +171,4 @@ def _about(sentence: str, mentions: Sequence[_Mention], at: int) -> str:
     behind = _UNTIL.sub("", behind)
     text = behind if _DOES.match(behind) else f"{before} {behind}"
     text = re.sub(r"(?i)^[\s,]*(?:in order )?to (?=\w)|^[\s,]*(?:which |that |will |then |also )+", "", text)
-    return text.strip(" ,.;:")
+    return re.sub(r"(?i)[\s,;]+(?:and|or|then|nor)$", "", text.strip(" ,.;:"))

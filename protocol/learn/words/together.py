@@ -28,10 +28,10 @@ OPPOSITES = frozenset(word for pair in _ENDS for word in pair)
 """Words for either end of a thing."""
 _HERTZ = re.compile(r"(?i)(?<![a-z])[kmg]?hz\b|frequen|\bfreq\b")
 _COUNT = re.compile(
-    r"(?i)^(?:the )?(?:number of|how many|count of|this many|so many) (?:\w+ )?(\w+)|"
-    r"^(\w+s) (?:in|per|over|across|to|between|on)\b"
+    r"(?i)^(?:in(?:to)? )?(?:the )?(?:number of|how many|count of|this many|so many) (?:\w+ )?(\w+)|"
+    r"^(\w+s) (?:in|per|over|across|to|between|on|along)\b|^n \w+s\b"
 )
-_RANGE = re.compile(r"(?<![\w.])(\d{1,3}) ?(?:\.\.+|-|to|until|through) ?(\d{2,6})(?![\w.])")
+_RANGE = re.compile(r"(?<![\w.])(\d{1,3}) ?(?:\.\.+|-|to|up to|until|through) ?(\d{2,6})(?![\w.])")
 _OTHERS = re.compile(
     r"(?i)averag|sweeps?\b|slot|memor|preset|cop(?:y|ies)|retr(?:y|ies)|digit|beep|baud|channel|decimal|pages?\b|second|"
     r"minute|port|times|volt|degree|decibel|\bdb|serial|user|bits?\b|lines?\b|percent|seed|label"
@@ -39,8 +39,17 @@ _OTHERS = re.compile(
 """Things that are counted, and are no points of a sweep."""
 _ONCE = re.compile(
     r"(?i)\bonce\b|\bone time\b|\b(?:one|single) (?:(?:complete|full|whole|new) )?(?P<thing>[a-z]{3,})|"
-    r"^(?:one )?(?P<ran>[a-z]{3,}) run\b(?! (?:time|length|number))"
+    r"^(?:one )?(?P<ran>[a-z]{3,}) run\b(?! (?:time|length|number))|"
+    r"^(?:take|make|run|do|draw|carry out|perform|execute|begin|go|walk|ride|fly|sail|travel|shoot|stand|trace|record|"
+    r"capture|acquire|measure|collect|hold|conduct|trigger|launch)(?:e?s)? (?:the|a|an) "
+    r"(?:(?:whole|full|complete|new) )?(?P<made>[a-z]{3,})\W*$"
 )
+_NO_SWEEP = re.compile(
+    r"(?i)\b(?:nuke|shred|melt|blank|scrub|strip|scuttle|empt(?:y|ie)|zap|bin|toss|kill|blow|sink|drown|break|smash|flush|clean|"
+    r"blast|explode|shut|lock|freeze|heat|cool|jam|transmit|radiate|beam|shine|light|fire|ring|sound|beep|call|dial|drop|cut|"
+    r"fill|feed|drive|excite|key|tear|undo|hide|move|swap|turn|set|change|alter|load|post|mail|sign|seal|stamp)(?:e?s|ed|ing)?\b"
+)
+"""Verbs of which one does a thing once that is no sweep."""
 _SHOWS = re.compile(r"(?i)^(?:shows?|prints?|lists?|tells?|displays?|gives?|sends?|reports?|says?) ")
 _STOPPED = frozenset(
     ("this", "that", "with", "from", "into", "line", "each", "frequency", "frequencies", "number", "points", "point",
@@ -127,9 +136,9 @@ def _thing(said: Sequence[Said], roles: Sequence[Role]) -> dict[int, tuple[Role,
     mine = []
     for at, one in enumerate(said):
         once = _ONCE.search(one.told)
-        if roles[at] is not Role.UNKNOWN or once is None or one.arguments.strip():
+        if roles[at] is not Role.UNKNOWN or once is None or one.arguments.strip() or _NO_SWEEP.search(one.told):
             continue
-        thing = once.group("thing") or once.group("ran")
+        thing = once.group("thing") or once.group("ran") or once.group("made")
         things = _stems(thing) if thing else _stems(one.told)
         told = re.findall(r"[\w.-]+", one.told.lower())
         if things & spoken or all(name in told for name in ends):

@@ -319,6 +319,9 @@ def _prose(lines: Sequence[str]) -> list[Entry]:
     if text.count("; ") < 4:
         return []
     text = re.sub(r"^.*?(?:following words\. |type: |I know: )", "", text)
+    text = re.sub(
+        r"(?i)^(?:the |my |all )?(?:commands|words|verbs|keywords|orders|syntax|usage|help)\b[^:;]{0,30}: ", "", text
+    )
     text = re.sub(r"\.\s+\S{1,8}$", "", text)  # the end of a reply is no part of the last word
     found = []
     for part in text.rstrip(".").split("; "):

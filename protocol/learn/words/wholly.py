@@ -37,6 +37,7 @@ _PLAIN = _all(
 )
 """Words of any description. Those that bid something to be changed, kept or moved are none of them."""
 _HERTZ = _all(
+    "anfangsfrequenz endfrequenz mittenfrequenz schrittweite untere obere western eastern arrives arrive departs depart total overall wavelength short long",
     "frequency frequencies freq freqs freqency frequenz f hz khz mhz ghz hertz kilohertz megahertz gigahertz",
     "kilocycles megacycles cycles kc mc cps sweep sweeps sweeping swept scan scans scanned window band measurement measuring measured start starts starting stop stops begin",
     "begins beginning end ends ending edge edges lower upper low high lowest highest lower higher top tops bottom left",
@@ -45,12 +46,16 @@ _HERTZ = _all(
     "plan fmin fmax fstart fstop startfrequenz stoppfrequenz anfang ende mitte punkte analyzer analyser instrument station stations channel channels path begun each trial",
 )
 _PASSED = _all(
+    "listen listens listening hears",
     "bandwidth bandwidths band width if ifbw rbw bw receiver receive received reception rx resolution filter filters detector",
     "selectivity video narrow narrower wide wider slow slower fast faster fastest quiet quieter quietest smooth smoother smoothest noise medium measuring",
+    "longer shorter listens listen hears hear costs cost",
     "analyzer analyser intermediate code index table tables gate b w clean cleaner cleanest rate",
 )
 _COUNTED = _all(
+    "chosen selected divide divides divided nr nof no num qty pieces piece cut cuts slices slice bins grid punkte messpunkte anzahl der finely",
     "visit visits visited fine finely coarse points point pts record records sample samples dots dot stations station rows row lines line readings reading",
+    "divide divides split splits grid",
     "measurements trace traces length long sweep sweeps scan scans frequencies power exponent log set sets choose chooses select selects",
     "average averages averaging averaged passes pass running over mean factor rolling ticks tick stops",
 )
@@ -61,6 +66,7 @@ _TOLD = _all(
     "transmits hear text line lines visualise visualises visualize play plays todo",
 )
 _DATA = _all(
+    "refl trans tau coeff coef coeffs forward seen looking look looks thrown bounced mirrored mirror part ordinate ordinates abscissa download downloads wave waves",
     "s s11 s21 s12 s22 r x data trace traces result results reading readings record records point points pts sample samples row rows column columns value values",
     "reflection reflected reflections reflexion transmission transmitted transmissions transfer thru through passage",
     "forward return returned returning gate gates port ports socket sockets input antenna connector device dut station a b c d re im real imag imaginary",
@@ -74,13 +80,16 @@ _DATA = _all(
     "frequency frequencies freq freqs f hz khz mhz ghz axis stimulus sweep sweeps swept sweeping scan scans measurement measurements measured measure",
     "measures pass finished complete completed acquired taken came made comes coming back bounced went goes got out arrived arriving received",
     "newest line lines signal seen observed direction path weaker ready order half halves smaller again select selects choose chooses choice either",
+    "check wave factor match comes way curve curves",
     "raw uncorrected plot flag flags reached checksum crc sum end ends ended stream",
 )
 _DONE = _all(
+    "initiate initiates acquisition acquisitions exposure capture captures captured record records measured swept scanned shot everything wish ready",
     "take takes taken taking make makes made run runs running start starts started starting trigger triggers execute executes",
     "perform performs performing begin begins acquire acquires acquiring measure measures measuring carry carries carried",
     "wait waits await awaits finish finishes finished finishing end ends stop stops stopped hold holds pause pauses do does",
     "doing go goes sweep sweeps sweeping scan scans scanning pass passes measurement measurements",
+    "shot initiate initiates commence commences fresh another curve work works walk walks launch launches fire fires",
     "reading readings round rounds complete completed completion completes completely sync synchronous prompt prompts message",
     "ok ready busy idle ack done aye roger channel channels stations station point points seconds second ms",
     "free freely continuous continuously trace traces back freeze freezes halt halts stand stands blocking blocks block set sets span conditions day stay",
@@ -96,6 +105,8 @@ _NAMED = _all(
     "am instrument analyzer analyser device maker type string about serial station unit build date this info information banner revision rev",
 )
 _SET = _all(
+    "has have been so far chosen selected show shows",
+    "am holds summary",
     "force told chosen asked entered typed have stand stands working check checks matters things am view views where me we recite recites review reviews name state states present spell summarise echo card back settings setting parameters parameter configuration config cfg variables variable fields field setup values set state",
     "status use sweep frequency frequencies points bandwidth averages span everything dump key all understood list line lines instrument present plan tables page",
 )
@@ -155,7 +166,7 @@ _LEFT_OUT = re.compile(
 )
 """What is no deed: arguments, what is said word by word, the direction of a level, a count that turns itself off."""
 _ALTERS = re.compile(
-    r"(?i)(?<!\bis )(?<!\bare )(?<!\bas )(?<!\bam )(?<!\bthe )(?<!\bthis )\b(?:set|change|enter|make|alter|put)s?\b(?! of)|"
+    r"(?i)(?<!\bis )(?<!\bhave )(?<!\bbeen )(?<!\bwas )(?<!\bare )(?<!\bas )(?<!\bam )(?<!\bthe )(?<!\bthis )\b(?:set|change|enter|make|alter|put)s?\b(?! of)|"
     r"\b(?:choose|select)s?\b(?! (?:the |a |one )?(?:trace|of))|"
     r"\bsettings (?:their|first)|\btheir first|start from|\binto\b"
 )
@@ -167,6 +178,10 @@ _MOVES = re.compile(
 )
 """What only sweeps moves nothing, needs nothing to be joined, and its result is nothing but a result."""
 _TELLING = frozenset({Role.DATA, Role.FREQUENCIES, Role.SETTINGS, Role.IDENTITY, Role.STATUS})
+_WHOLE = re.compile(
+    r"(?i)(?:range|sweep|scan|start|frequenc\w+) (?:from|to|until)|what (?:i am|it is|is|you are) set (?:to|at)"
+)
+"""A sentence that ends so and is whole: `range from`, `what I am set to`."""
 _ENDS_OPEN = re.compile(
     r"(?i)(?:&|\b(?:and|or|then|to|the|a|an|of|as|into|with|from|by|for|which|that|is|are|be|its|in|on|until|at))\s*$"
 )
@@ -180,6 +195,8 @@ def strange(role: Role, description: str, arguments: str = "") -> str:
     """
     known = _BY_ROLE.get(role)
     if known is None:
+        return ""
+    if _WHOLE.fullmatch(description.strip()):
         return ""
     open_end = _ENDS_OPEN.search(description)
     if open_end and not (role is Role.DATA and description.count("(") > description.count(")")):

@@ -26,7 +26,7 @@ MOST_VERBS = 4
 NAMING = ("name", "id", "ident", "version", "model")
 """Nodes whose reading tells what it is."""
 
-_ITEM = re.compile(r"\(([a-z][\w.-]*)((?: +[A-Z]\w*)*)\)")
+_ITEM = re.compile(r"\(([A-Za-z][\w.-]*)((?: +(?:[A-Z]\w*|[a-z](?!\w)))*)\)")
 _GROUP = re.compile(r"((?:[A-Za-z]\w{0,11} )+)\(([^()]{1,40})\)(?=\s{2,}|\s*$|,)")
 _QUOTED = re.compile(r"'([a-z]\w{0,11})' ([a-z][^;]{4,60})")
 _SAID = re.compile(r"(?<!\w)'([a-z][\w .-]{0,40})'(?!\w)")
@@ -34,6 +34,9 @@ _CALL = re.compile(r"\s*(?:[-*] )?([A-Za-z_]\w*(?:\.\w+)?)\(([^()]*)\)(?:\s{2,}|
 _STACKED = re.compile(r"\s*(?P<name>\S{1,16})\s+\(\s*(?P<takes>[^()]*?)\s*--[^()]*\)\s*(?P<told>.*)")
 _PLACED = re.compile(
     r"\s*(?:(?P<takes><[^<>]*>(?: <[^<>]*>)*) )?(?P<name>[A-Za-z.][\w.-]{0,15})(?:\s{2,}|\t|\s+[-:=]\s+)(?P<told>\S.*)"
+)
+_FOR_ME = re.compile(
+    r"(?i)^(?:and |then )*(?:in order )?to (?:(?:make|let|have|get|cause) (?:me|it|us) (?:to )?)?(?=\w)"
 )
 _JOINED = re.compile(r"(?i)[\s,]*(?:or|and|either|,)?[\s,]*")
 _NODE = re.compile(r"\s*(/?[a-z][\w.-]*(?:/[\w.-]+)+|/[a-z][\w.-]*)(?:\s+(\S.*?))?\s*")
@@ -233,7 +236,8 @@ def _bracketed(lines: Sequence[str]) -> list[Entry]:
     """`(low HZ) (sweep) ; gives ...`: each command stands between brackets, remarks behind a semicolon."""
     found, rest = list[Entry](), ""
     for line in lines:
-        text, _, remark = line.partition(";")
+        text, *others = re.split(r";|(?<=\))\s{2,}(?=[A-Za-z])", line, maxsplit=1)
+        remark = others[0] if others else ""
         items = list(_ITEM.finditer(text))
         rest += _ITEM.sub("", text)
         for item in items:
@@ -252,7 +256,7 @@ def _spoken(lines: Sequence[str]) -> list[Entry]:
 
     A quoted example with numbers is a command for several settings, when the words before its numbers name them.
     """
-    text = " ".join(line.strip() for line in lines)
+    text = _in_single_quotes(" ".join(line.strip() for line in lines))
     found, last = list[Entry](), 0
     for sentence in re.split(r"(?<=[.!])\s+(?=['\"]?[A-Za-z])", text):
         pieces = _SAID.split(sentence)
@@ -262,15 +266,32 @@ def _spoken(lines: Sequence[str]) -> list[Entry]:
         last = len(found) if words else last
         for at, word in enumerate(words):
             behind = next((part for part in between[at:] if not _JOINED.fullmatch(part)), "")
-            told = " ".join((behind if re.search(r"\w{2}", behind) else pieces[0]).split())
+            told = _FOR_ME.sub("", " ".join((behind if re.search(r"\w{2}", behind) else pieces[0]).split()))
+            told = re.sub(r"(?i)[\s,;]+(?:and|or|then|nor)$", "", told.strip(" ,;"))
             if HARM.search(sentence) and not HARM.search(told) and len(words) == 1:
                 told = " ".join(sentence.split())
-            usage = _example(word)
-            name = word.split()[0] if usage else word
+            usage = _example(word) or _one_value(word)
+            name = usage.partition(" <")[0] if usage.count("<") == 1 else word.split()[0] if usage else word
             if usage or not re.search(r"\d", word):
                 found.append(Entry(name, usage or word, told))
     enough = len(found) >= FEWEST and len("".join(entry.name for entry in found)) < 0.5 * len(text)
     return found if enough and any(entry.usage != entry.name for entry in found) else []
+
+
+def _in_single_quotes(text: str) -> str:
+    """A text whose words stand between double quotes or accents, with those between single quotes."""
+    for sign in ('"', "`"):
+        if text.count(sign) >= 2 * FEWEST and len(_SAID.findall(text)) < FEWEST:
+            return re.sub(
+                rf"{sign}([^{sign}]{{1,41}}){sign}", lambda match: f"'{match.group(1)}'", text.replace("'", " ")
+            )
+    return text
+
+
+def _one_value(text: str) -> str:
+    """`begin at 100 MHz` as `begin at <100> MHz`: plain words, one value, its unit; "" for anything else."""
+    match = re.fullmatch(r"([a-z]+(?: [a-z]+){0,2}) (\d+(?:\.\d+)?)( ?(?:[kMG]?Hz|points?|pts))?", text)
+    return f"{match.group(1)} <{match.group(2)}>{match.group(3) or ''}" if match else ""
 
 
 def _example(text: str) -> str:

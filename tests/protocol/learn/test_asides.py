@@ -8,7 +8,7 @@ from protocol.learn.commands import loosened
 from protocol.learn.dialogue import Role
 from protocol.learn.sweeps.told import counts_told, told_range
 from protocol.learn.sweeps.windows import Writing, named_writings
-from protocol.learn.words.allow import Entry, judged, words_of
+from protocol.learn.words.allow import SENT, Entry, judged, words_of
 from protocol.learn.words.cells import registers_of
 from protocol.learn.words.general import general_entries
 from protocol.learn.words.opening import hinted
@@ -261,3 +261,107 @@ def test_what_is_typed_may_stand_behind_a_label_with_both_its_places() -> None:
     found = {word.name: word for word in words_of(general_entries(listing))}
     assert found["tr"].form == "tr {start} {stop}" and found["dv"].role is Role.POINTS
     assert found["zz"].role is Role.NEVER
+
+
+@pytest.mark.parametrize(
+    ("role", "told"),
+    [
+        (Role.SWEEP, ("single-shot", "initiate a scan", "goes through all frequencies once", "does 1 sweep")),
+        (Role.DATA, ("return loss and phase", "insertion gain, dB and degrees", "what comes out at port 2")),
+        (Role.SETTINGS, ("read back", "present state", "status of all settings")),
+        (Role.NEVER, ("the level is set to 3", "record the correction", "initiate the erase")),
+        (Role.UNKNOWN, ("goes to the next channel", "same as before", "start of the hour", "gain")),
+    ],
+)  # fmt: skip
+def test_phrases_for_what_takes_no_value(role: Role, told: tuple[str, ...]) -> None:
+    assert [judged(Entry("zonk", "zonk", one))[0] for one in told] == [role] * len(told)
+
+
+@pytest.mark.parametrize(
+    ("role", "told"),
+    [
+        (Role.START, ("from n MHz", "left end", "begin with n kHz")),
+        (Role.STOP, ("up to n MHz", "right end", "end point, MHz")),
+        (Role.POINTS, ("divide it into n points", "as many readings as n, 2 to 300", "grid of n points")),
+        (Role.BANDWIDTH, ("how wide the receiver listens, Hz", "detector bandwidth", "noise bandwidth")),
+        (Role.UNKNOWN, ("from the shelf", "to the left", "many happy returns")),
+    ],
+)
+def test_phrases_for_what_takes_a_value(role: Role, told: tuple[str, ...]) -> None:
+    assert [judged(Entry("zonk", "zonk n", one))[0] for one in told] == [role] * len(told)
+
+
+@pytest.mark.parametrize(
+    ("said", "word"),
+    [
+        ("no such order. PAPERS shows all orders", "PAPERS"),
+        ("what? k = menu", "k"),
+        ("eh (menu: Q)", "Q"),
+        ("type /help", "/help"),
+        ("press x for the list", "x"),
+        ("type GUIDE and see", "GUIDE"),
+        ("type `zed` to see the commands", "zed"),
+        ("type burn, h for help", "h"),
+        ("PAPERS shows the clock", ""),
+        ("wipe = list", ""),
+    ],
+)
+def test_a_refusal_tells_which_word_lists(said: str, word: str) -> None:
+    assert hinted([said])[:1] == ([word] if word else [])
+
+
+def test_groups_of_words_behind_a_label() -> None:
+    listing = [
+        "Give:   lo <MHz> | hi <MHz> | points <n>",
+        "Do:     sweep",
+        "Ask:    refl | tran | version",
+        "Never:  zap | store",
+    ]
+    roles = {word.name: word.role for word in words_of(general_entries(listing))}
+    assert roles["lo"] is Role.START and roles["tran"] is Role.DATA and roles["zap"] is Role.NEVER
+
+
+def test_columns_of_places_and_two_told_in_one_text() -> None:
+    listing = ["wide    f  MHz  last frequency of the sweep", "narrow  f  MHz  first frequency of the sweep",
+               "dots    n  -    number of points", "aa      -  -    one sweep"]  # fmt: skip
+    assert [entry.usage for entry in general_entries(listing)] == ["wide <MHz>", "narrow <MHz>", "dots <n>", "aa"]
+    both = [
+        "  QA f   QB f     first and last frequency, MHz",
+        "  QC n            number of points",
+        "  QD              sweep",
+        "  QE     QF       S11 and S21 of the sweep",
+    ]
+    told = {entry.name: entry.description for entry in general_entries(both)}
+    assert told["QA"] == "first frequency, MHz" and told["QB"] == "last frequency, MHz" and told["QF"].startswith("S21")
+
+
+@pytest.mark.parametrize(
+    "told",
+    [
+        "one shot of the noise diode",
+        "record one curve as the new normal",
+        "scan once and adopt as baseline",
+        "copies S11 over S21",
+        "signal from 10 MHz",
+        "starts a signal at this frequency",
+        "left port on at this frequency",
+        "how wide the pulse is, Hz",
+        "new sweep table",
+        "goes through the whole memory once and blanks it",
+        "settings to be kept",
+    ],
+)
+def test_phrases_that_only_sound_like_a_sweep(told: str) -> None:
+    assert (
+        judged(Entry("zonk", "zonk <MHz>", told))[0] not in SENT and judged(Entry("zonk", "zonk", told))[0] not in SENT
+    )
+
+
+def test_topics_with_their_words_are_no_words_of_the_list() -> None:
+    topics = [
+        "groups (help <group> tells more):",
+        " scan   scan engine: lower, upper, count, go",
+        " cor    error terms: run, off",
+        " mem    memory: save, wipe",
+    ]
+    assert not {"lower", "upper"} & {entry.name for entry in general_entries(topics)}

@@ -16,8 +16,11 @@ from protocol.learn.sweeps.shape import Shape
 from protocol.learn.words.allow import SENT, Entry, judged, words_of
 from protocol.learn.words.framing import closing_apart, numbered_alike, numbered_head, taken_heads
 from protocol.learn.words.general import general_entries
+from protocol.learn.words.plans import ranked
 from protocol.learn.words.prose import prose_entries
 from protocol.learn.words.talk import AsksError, asks
+from protocol.learn.words.tokens import entries_of
+from protocol.learn.words.wrapped import wrapped_entries
 
 LETTER = """If you wish to choose the frequency at which the sweep begins, type the command bottom,
 followed by megahertz between 1 and 900, for example: bottom 100
@@ -164,3 +167,86 @@ def test_another_line_of_the_same_page_is_no_other_state_of_this_one() -> None:
     page = ["The left end is 10.0 MHz.", "The right end is 20.0 MHz."]
     line = "The left end is {start_mhz} MHz."
     assert loosened(line, [page]) == line
+    assert loosened(line, [page, ["The left end is 10.0 MHz, held."]]) != line
+
+
+@pytest.mark.parametrize(
+    "verb", ["keep", "apply", "copy", "swap", "pin", "post", "lodge", "hold", "carve", "commit", "bank"]
+)
+@pytest.mark.parametrize("what", ["settings", "set-up", "config", "parameters", "the present settings"])
+def test_only_a_verb_that_tells_shows_settings(verb: str, what: str) -> None:
+    assert judged(Entry("verbena", "verbena", f"{verb} {what}"))[0] not in SENT
+    assert judged(Entry("verbena", "verbena", f"{verb} here: {what}"))[0] not in SENT
+
+
+@pytest.mark.parametrize(
+    "verb", ["pin", "lodge", "retain", "adopt", "tare", "imprint", "archives", "relearn", "inject"]
+)
+@pytest.mark.parametrize("what", ["S11", "one sweep", "all settings", "the lower frequency, kHz", "the transmission"])
+def test_deeds_that_keep_or_teach_are_none_of_a_sweep(verb: str, what: str) -> None:
+    assert judged(Entry("verbena", "verbena", f"{verb} {what}"))[0] not in SENT
+
+
+QUOTED = """Good morning. I understand "begin near 10 MHz" to tell me where to begin,
+"finish near 20 MHz" to tell me where to finish, "look with 51 points" to say how finely, "look" to make me measure
+once, "say echo" to hear S11, "say passage" to hear S21 and "keep it all" to store everything."""
+LABELLED_ROWS = """K01 LOWER <MHz>    LOWER END OF THE SWEEP
+K02 UPPER <MHz>    UPPER END OF THE SWEEP
+K03 COUNT <N>      NUMBER OF POINTS
+K04 HIKE           ONE SWEEP
+K05 BURN           WRITE TO PROM"""
+CODES_BEHIND = """LOWER END OF SWEEP ...... L1=xxxx (MHz)
+UPPER END OF SWEEP ...... L2=xxxx (MHz)
+POINTS .................. N=nnn (2-400)
+SINGLE SWEEP ............ GO
+REFLECTION .............. QA
+TRANSMISSION ............ QB
+BURN PROM ............... BP"""
+VERBS = """verb   object         effect
+give   low <kHz>      lower limit
+give   high <kHz>     upper limit
+give   count <n>      number of points
+run    field          measures at every frequency
+list   s11            reflection
+list   s21            transmission
+run    beacon         carrier on port 1"""
+
+
+def best(text: str) -> dict[str, Role]:
+    lines = text.splitlines()
+    plans = ranked([wrapped_entries(lines) or entries_of(lines), general_entries(lines), prose_entries(lines)])
+    return {word.name: word.role for plan in plans for word in plan if word.role in SENT}
+
+
+def test_more_layouts_of_lists() -> None:
+    found = best(QUOTED)
+    assert (found["begin near"], found["finish near"], found["look"]) == (Role.START, Role.STOP, Role.SWEEP)
+    assert found["say echo"] is found["say passage"] is Role.DATA
+    assert not any("keep" in name for name in found)
+    found = best(LABELLED_ROWS)
+    assert (found["LOWER"], found["UPPER"], found["COUNT"], found["HIKE"]) == (
+        Role.START, Role.STOP, Role.POINTS, Role.SWEEP,
+    )  # fmt: skip
+    assert "BURN" not in found
+    found = best(CODES_BEHIND)
+    assert (found["L1"], found["L2"], found["N"], found["GO"]) == (Role.START, Role.STOP, Role.POINTS, Role.SWEEP)
+    assert found["QA"] is found["QB"] is Role.DATA
+    assert "BP" not in found
+    found = best(VERBS)
+    assert (found["give low"], found["give high"], found["run field"]) == (Role.START, Role.STOP, Role.SWEEP)
+    assert found["list s11"] is found["list s21"] is Role.DATA
+    assert "run beacon" not in found
+
+
+def test_the_consoles_own_name_for_a_sweep_is_understood() -> None:
+    brewery = [
+        Entry("lo", "lo <kHz>", "where the brew begins (low frequency)"),
+        Entry("hi", "hi <kHz>", "where the brew ends (high frequency)"),
+        Entry("n", "n <n>", "points per brew, 10..300"),
+        Entry("go", "go", "make one brew"),
+        Entry("tap", "tap", "reflection of the last brew, re im"),
+        Entry("tun", "tun", "reflection of the last hop, re im"),
+    ]
+    found = roles(brewery)
+    assert (found["lo"], found["hi"], found["n"]) == (Role.START, Role.STOP, Role.POINTS)
+    assert (found["go"], found["tap"]) == (Role.SWEEP, Role.DATA)
