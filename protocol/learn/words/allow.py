@@ -14,7 +14,7 @@ from dataclasses import dataclass, replace
 from protocol.learn.dialogue import Correction, Role, Told, Word
 from protocol.learn.words.asides import modern, without_asides
 from protocol.learn.words.lexicon import DESCRIPTIONS, HARM, HARM_NAME, HARM_SURELY, NAMES, speaking_of
-from protocol.learn.words.meaning import read_role
+from protocol.learn.words.meaning import SPENT, read_role
 from protocol.learn.words.paired import paired, short_for_first, short_for_last
 from protocol.learn.words.together import OPPOSITES, Said, together
 from protocol.learn.words.wholly import strange
@@ -315,7 +315,13 @@ def _theme(entries: Sequence[Entry]) -> frozenset[str]:
         thing for entry in settings
         for thing in {"".join(found).lower() for found in _THING.findall(entry.description)}
     )  # fmt: skip
-    return frozenset(thing for thing, count in times.items() if count > 1 and not HARM.search(thing))
+    hertz = frozenset({Role.START, Role.STOP, Role.CENTRE, Role.SPAN, Role.STEP, Role.BANDWIDTH})
+    others = " ".join(one.description.lower() for one in entries if _for(one, frozenset())[0] not in hertz)
+    return frozenset(
+        thing
+        for thing, count in times.items()  # what only has frequencies is an exciter, say
+        if count > 1 and thing in re.findall("[a-z]+", others) and not HARM.search(thing) and not SPENT.fullmatch(thing)
+    )
 
 
 def _understood(

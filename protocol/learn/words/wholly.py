@@ -37,7 +37,7 @@ _PLAIN = _all(
 )
 """Words of any description. Those that bid something to be changed, kept or moved are none of them."""
 _HERTZ = _all(
-    "anfangsfrequenz endfrequenz mittenfrequenz schrittweite untere obere western eastern arrives arrive departs depart leave leaves off total overall wavelength short long",
+    "anfangsfrequenz endfrequenz mittenfrequenz schrittweite untere obere western eastern arrives arrive departs depart total overall wavelength short long",
     "frequency frequencies freq freqs freqency frequenz f hz khz mhz ghz hertz kilohertz megahertz gigahertz",
     "kilocycles megacycles cycles kc mc cps sweep sweeps sweeping swept scan scans scanned window band measurement measuring measured start starts starting stop stops begin",
     "begins beginning end ends ending edge edges lower upper low high lowest highest lower higher top tops bottom left",
