@@ -258,7 +258,7 @@ def words_of(entries: Sequence[Entry]) -> list[Word]:
     found = []
     known = [judged(entry) for entry in entries]
     terms = frozenset(entry.word for entry, (role, _) in zip(entries, known, strict=True) if role is Role.SWEEP)
-    terms |= _theme(entries)
+    terms |= frozenset() if _ENDS & {role for role, _ in known} else _theme(entries)
     known = [
         judged(entry, terms=terms) if one[0] is Role.UNKNOWN else one for entry, one in zip(entries, known, strict=True)
     ]
@@ -300,6 +300,7 @@ def _by_places(entries: Sequence[Entry], known: list[tuple[Role, str]]) -> list[
     return found
 
 
+_MADE = re.compile(r"(?i)\b(?:one|single|a whole|a full|the) ([a-z]{3,})(?= once\b|\W*$|[,;.])")
 _THING = re.compile(
     r"(?i)\b(?:of|in|per|across|over|along) (?:(?:the|a|an|each|one) )?([a-z]{3,})|"
     r"\bthe ([a-z]{3,}) (?:begin|end|start|stop|finish|depart|arrive|leave)(?:e?s)?\b|"
@@ -308,19 +309,21 @@ _THING = re.compile(
 
 
 def _theme(entries: Sequence[Entry]) -> frozenset[str]:
-    """What a console calls a sweep: the thing of which two settings or more are told to be (`where the brew begins`,
-    `cuts per brew`), unless that speaks of harm."""
-    settings = [entry for entry in entries if _for(entry, frozenset())[0] in _VALUES]
-    times = Counter(
-        thing for entry in settings
-        for thing in {"".join(found).lower() for found in _THING.findall(entry.description)}
-    )  # fmt: skip
-    hertz = frozenset({Role.START, Role.STOP, Role.CENTRE, Role.SPAN, Role.STEP, Role.BANDWIDTH})
-    others = " ".join(one.description.lower() for one in entries if _for(one, frozenset())[0] not in hertz)
+    """What a console calls a sweep: the thing of which both ends are told to be, and points are counted or one is made
+    (`where the brew begins`, `cuts per brew`, `make one brew`), unless that speaks of harm.
+
+    Of a quartz or an exciter two ends may be told as well; none is made, and nothing else has ends then.
+    """
+    ends: dict[Role, set[str]] = {}
+    for entry in entries:
+        found = {"".join(found).lower() for found in _THING.findall(entry.description)}
+        ends.setdefault(_for(entry, frozenset())[0], set()).update(found)
+    made = {match.group(1).lower() for entry in entries for match in _MADE.finditer(entry.description)}
+    both = ends.get(Role.START, set()) & ends.get(Role.STOP, set())
     return frozenset(
         thing
-        for thing, count in times.items()  # what only has frequencies is an exciter, say
-        if count > 1 and thing in re.findall("[a-z]+", others) and not HARM.search(thing) and not SPENT.fullmatch(thing)
+        for thing in both & (made | ends.get(Role.POINTS, set()))
+        if not HARM.search(thing) and not SPENT.fullmatch(thing)
     )
 
 

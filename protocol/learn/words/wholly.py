@@ -84,7 +84,7 @@ _DATA = _all(
     "raw uncorrected plot flag flags reached checksum crc sum end ends ended stream",
 )
 _DONE = _all(
-    "initiate initiates acquisition acquisitions exposure capture captures captured record records measured swept scanned everything now shot",
+    "initiate initiates acquisition acquisitions exposure capture captures captured record records measured swept scanned shot",
     "take takes taken taking make makes made run runs running start starts started starting trigger triggers execute executes",
     "perform performs performing begin begins acquire acquires acquiring measure measures measuring carry carries carried",
     "wait waits await awaits finish finishes finished finishing end ends stop stops stopped hold holds pause pauses do does",
