@@ -14,7 +14,7 @@ from dataclasses import dataclass, replace
 from protocol.learn.dialogue import Correction, Role, Told, Word
 from protocol.learn.words.asides import modern, without_asides
 from protocol.learn.words.lexicon import DESCRIPTIONS, HARM, HARM_NAME, HARM_SURELY, NAMES, speaking_of
-from protocol.learn.words.meaning import read_role
+from protocol.learn.words.meaning import SPENT, read_role
 from protocol.learn.words.paired import paired, short_for_first, short_for_last
 from protocol.learn.words.together import OPPOSITES, Said, together
 from protocol.learn.words.wholly import strange
@@ -320,7 +320,11 @@ def _theme(entries: Sequence[Entry]) -> frozenset[str]:
         ends.setdefault(_for(entry, frozenset())[0], set()).update(found)
     made = {match.group(1).lower() for entry in entries for match in _MADE.finditer(entry.description)}
     both = ends.get(Role.START, set()) & ends.get(Role.STOP, set())
-    return frozenset(thing for thing in both & (made | ends.get(Role.POINTS, set())) if not HARM.search(thing))
+    return frozenset(
+        thing
+        for thing in both & (made | ends.get(Role.POINTS, set()))
+        if not HARM.search(thing) and not SPENT.fullmatch(thing)
+    )
 
 
 def _understood(

@@ -28,7 +28,7 @@ _COUNTED = re.compile(
     r"(?:points?|pts|records?|samples?|dots?|steps|stops|readings|bins|rows|stations|places|measurements|punkte|messpunkte)"
 )
 _PASSED = re.compile(r"(?:filter|resolution|selectivity|bandwidth|bandbreite|rbw|ifbw|bw)")
-_SPENT = re.compile(
+SPENT = re.compile(
     r"(?:signal|pulse|oscillator|osc|offset|tone|subtone|carrier|marker|intermediate|mixer|alarm|test|synth\w*|beacon|beep\w*|pll|vco|"
     r"dds|nco|loop|lo|clock|clk|pilot|squelch|deviation|cutoff|pass|trap|notch|doppler|beat|image|spur\w*|sync|trigger|gate|"
     r"sends?|emits?|emission|drives?|single|constant|fixed|steady|continuous(?:ly)?|without|ever|"
@@ -108,7 +108,7 @@ def read_role(name: str, arguments: str, description: str) -> tuple[Role, str] |
         words = [word for word in words if not _EXTREME.fullmatch(word)]
     description = _PASS.sub("sweep", description)
     told = f"{arguments} {description}"
-    spent = [word for word in words if _SPENT.fullmatch(word)]
+    spent = [word for word in words if SPENT.fullmatch(word)]
     if spent == ["lo"] and _one(words, _LOWER):
         spent = []  # where something begins it is short for low, no oscillator
     telling = _TELLS.search(description) or _TELLS.search(name)

@@ -162,7 +162,7 @@ _COME_IN = re.compile(
 )
 """Something is brought in from somewhere else."""
 _LEFT_OUT = re.compile(
-    r"[@$%/]\w+|<[^<>]*>|\{[^{}]*\}|'[^']*'|\"[^\"]*\"|(?i:(?<=\bdb) (?:down|up)\b|\b[01] ?(?:=|:|is|means) (?:off|on|none)\b|(?:any |a )?key is pressed|\bleft out\b|\bwaits? (?:for|until|till) (?:the |a )?\w+(?=\W*$)|(?<=\bwrite) down\b|(?<=\bwrites) down\b|\bkeeps? the last (?:trace|sweep)\b|\w+\?|\b(?:([a-z])\1{2,})+\b)"
+    r"[@$%/]\w+|<[^<>]*>|\{[^{}]*\}|'[^']*'|\"[^\"]*\"|(?i:(?<=\bdb) (?:down|up)\b|\b[01] ?(?:=|:|is|means) (?:off|on|none)\b|(?:any |a )?key is pressed|\bleft out\b|\bbounce[sd]? (?:off|back from)\b|\bwaits? (?:for|until|till) (?:the |a )?\w+(?=\W*$)|(?<=\bwrite) down\b|(?<=\bwrites) down\b|\bkeeps? the last (?:trace|sweep)\b|\w+\?|\b(?:([a-z])\1{2,})+\b)"
 )
 """What is no deed: arguments, what is said word by word, the direction of a level, a count that turns itself off."""
 _ALTERS = re.compile(
