@@ -186,8 +186,9 @@ def test_a_prompt_that_is_no_text_is_none() -> None:
     TARGETS["learning"](b'\x90"\x08\x00ee\xff3\x00\x90"\x08')
 
 
-def test_answers_that_always_leave_more_to_try_come_to_an_end() -> None:
+def test_answers_that_always_leave_more_to_try_come_to_an_end(monkeypatch: pytest.MonkeyPatch) -> None:
     """Found by mutation: 6000 lines were sent, which takes an hour on a real port."""
+    monkeypatch.setattr("protocol.learn.words.talk.MOST_LINES", 12)  # fewer than this console is asked
     script = (
         b"\x00\x03help\r\nCommandstarswee'\r\n\x00/\x99\x00\x00\r\n\x001 &   \r\n\x00\x00\x00\x00\x10lp\r\n"
         b"Commersion start stop ep"

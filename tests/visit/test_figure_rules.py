@@ -132,6 +132,9 @@ class Own:
         self.asked.append(asked)
         return self.found
 
+    def problem(self, settings: object) -> str:
+        return ""
+
     def doubtful_from_s(self) -> float | None:
         return self.since
 
