@@ -226,7 +226,7 @@ def _until(station: Station, condition: Callable[[LiveState], bool]) -> LiveStat
 def test_a_disk_that_was_full_and_has_room_again(tmp_path: Path) -> None:
     with table(tmp_path, "demo-450", "U6", watched=True) as bench:
         until, file = partial(_until, bench.station), bench.station.visit.file
-        bench.station.order(RunOrder(HookUp("A", "L"), wide(bench.site), 12))
+        bench.station.order(RunOrder(HookUp("A", "L"), wide(bench.site), 150))
         until(lambda state: state.progress.done >= 3)
         file.rows("pragma max_page_count = 1")  # SQLite's own word for a full disk
         state = until(lambda state: state.progress.phase is Phase.WAITING)
@@ -234,7 +234,7 @@ def test_a_disk_that_was_full_and_has_room_again(tmp_path: Path) -> None:
         file.rows("pragma max_page_count = 1000000")
         until(lambda state: state.progress.phase is Phase.COMPLETE)
         rows = file.rows("select sequence from sweep order by id")
-        assert [number for (number,) in rows] == list(range(12))
+        assert [number for (number,) in rows] == list(range(150))
         assert file.runs()[-1].outcome == "complete"
 
 
@@ -243,15 +243,15 @@ def test_a_run_goes_on_with_all_its_sweeps(tmp_path: Path, way: Callable[[Path],
     """On the live screen, too: its figures are of all sweeps, those in the first file included."""
     with table(tmp_path, "demo-450", "U6", watched=True) as bench:
         until = partial(_until, bench.station)
-        bench.station.order(RunOrder(HookUp("A", "L"), wide(bench.site), 40))
+        bench.station.order(RunOrder(HookUp("A", "L"), wide(bench.site), 150))
         until(lambda state: state.progress.done >= 5)
         way(tmp_path / "a.visit")
         state = until(lambda state: state.progress.phase is Phase.COMPLETE and state.visit_name != "a.visit")
         assert "the run goes on in" in state.progress.file_words
-        state = until(lambda state: state.assessment is not None and state.assessment.sweeps == 40)
+        state = until(lambda state: state.assessment is not None and state.assessment.sweeps == 150)
         assert "the run goes on in" in message_rows(state, 400)[0][0][0]
         run = bench.station.visit.file.runs()[-1]
-        assert (run.outcome, bench.station.visit.file.sweep_count(run.id)) == ("complete", 40)
+        assert (run.outcome, bench.station.visit.file.sweep_count(run.id)) == ("complete", 150)
 
 
 def test_a_folder_that_can_not_be_looked_into_is_no_loss(visit: VisitFile, monkeypatch: pytest.MonkeyPatch) -> None:
