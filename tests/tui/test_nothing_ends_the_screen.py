@@ -85,6 +85,17 @@ def test_a_paste_without_marks_is_no_keys() -> None:
     assert keys(typed.feed(b"j" * 200, 6.0)) == ["j"] * 200  # a key that is held down on a line that stalled
 
 
+@pytest.mark.parametrize("pieces", [[b"%s\r"], [b"%s", b"\r"]])
+def test_a_long_line_that_comes_at_once_is_taken_by_its_enter(pieces: list[bytes]) -> None:
+    """As a script types the name of a port."""
+    name = "/dev/serial/by-id/analyzer-of-the-site-with-a-long-name-and-a-number-0123456789"
+    typed = TypedBytes()
+    messages = [
+        one for n, piece in enumerate(pieces) for one in typed.feed(piece.replace(b"%s", name.encode()), n / 10)
+    ]
+    assert [one.text for one in messages if isinstance(one, Paste)] == [name] and keys(messages) == ["enter"]
+
+
 def test_a_slow_line_breaks_no_paste() -> None:
     """Its end comes in two pieces with a pause that makes an escape a key: a lone `q` in a paste must not quit."""
     typed, now_s, messages = TypedBytes(), 0.0, []

@@ -4,10 +4,12 @@ from __future__ import annotations
 
 import string
 from pathlib import Path
+from typing import ClassVar
 
 import pytest
 from textual.app import App, ComposeResult
-from textual.events import Key
+from textual.binding import BindingType
+from textual.events import Key, Paste
 from textual.screen import Screen
 from textual.widgets import Input, Static
 
@@ -17,6 +19,7 @@ from tests.visit.stations import table
 from tui.screens.day_screen import DayScreen
 from tui.screens.suits_screen import SuitsScreen
 from tui.terminal.thin_line import ThinApp
+from tui.terminal.typed_bytes import BURST_PAUSE_S
 from visit.record.sheet import INSTRUMENT, Sheet
 from visit.run.conductor import Phase
 
@@ -81,3 +84,23 @@ async def test_a_widget_that_goes_takes_no_later_key_with_it() -> None:
         await hand.until(lambda: bool(app.screen.query("#first")) and app.focused is not None)
         burst(app, "abc")
         await hand.until(lambda: bool(app.screen.query("#second")) and app.screen.query_one(Input).value == "bc")
+
+
+async def test_enter_behind_text_that_is_no_command_is_none() -> None:
+    class Counting(ThinApp[bool]):
+        BINDINGS: ClassVar[list[BindingType]] = [("enter", "count", "count")]
+        entered = 0
+
+        def action_count(self) -> None:
+            self.entered += 1
+
+    app = Counting()
+    async with app.run_test() as pilot:
+        hand = PageHand(pilot)
+        app.post_message(Paste("a line that was meant for another window"))
+        app.post_message(Key("enter", None))
+        await hand.until(lambda: len(app._notifications) == 1)
+        await pilot.pause(2 * BURST_PAUSE_S)
+        assert app.entered == 0
+        await pilot.press("enter")
+        await hand.until(lambda: app.entered == 1)

@@ -26,6 +26,7 @@ from textual.timer import Timer
 from tui.terminal.glass import Glass
 from tui.terminal.thin_driver import ASK, ThinDriver
 from tui.terminal.typed_ahead import TypedAhead
+from tui.terminal.typed_bytes import BURST_PAUSE_S
 
 T = TypeVar("T")
 
@@ -86,7 +87,7 @@ class ThinApp(App[T]):
         self._glass, self._pace = Glass(), Pace()
         self._ahead = TypedAhead(self, super().on_event)
         self._later: Timer | None = None
-        self._said_s = float("-inf")
+        self._said_s = self._passed_s = float("-inf")
         self._whole_s = time.monotonic()
         self._cursor_stands = (-1, -1)
 
@@ -104,8 +105,12 @@ class ThinApp(App[T]):
         """Keys hurry, and each waits for what the one before it does."""
         if isinstance(event, Key):
             self._pace.hurry(time.monotonic())
+        now_s = time.monotonic()
         if isinstance(event, Paste) and not hasattr(self.focused, "_on_paste"):  # no field
             self._say_no_keys()
+            self._passed_s = now_s
+        elif isinstance(event, Key) and event.key == "enter" and now_s < self._passed_s + BURST_PAUSE_S:
+            return  # of the line that was no command
         if isinstance(event, Key | Paste) and not event.is_forwarded:
             await self._ahead.take(event)
         else:

@@ -58,9 +58,13 @@ class TypedBytes:
         if self._passing:
             text = self._behind_the_end(text)
         text = self._held + text
+        goes_on = now_s < self._burst_s + BURST_PAUSE_S
         if self._is_burst(text, now_s):
             self._burst_s, self._held = now_s, ""
-            return [Paste(text)]
+            line = text.removesuffix("\r")
+            if goes_on or "\r" in line or "\n" in line:
+                return [Paste(text)]
+            return [Paste(line), *self._given(text[len(line) :])]  # a line that was sent whole, with its Enter
         pasting = self._is_pasting_after(self._tail + text)
         held = _mark_begun(text, 1 if pasting else LEAST_OF_A_MARK)
         self._held = text[len(text) - held :]
