@@ -34,6 +34,7 @@ from protocol.learn.sweeps.scale import alike, fits
 from protocol.learn.sweeps.shape import Shape
 from protocol.learn.sweeps.trials import Trials
 from protocol.learn.sweeps.windows import FIELDS
+from protocol.learn.words.allow import corrected
 from protocol.learn.words.talk import Talk
 from protocol.profiles.templates import SETTING_FIELDS, UNITS, Template, setting_values
 from protocol.sweep import SweepSettings
@@ -169,7 +170,7 @@ class Sweeping(Listening):
             acquisition = await acquire.find(points)
         first_word = named_first(self.words, acquire.declined) if acquisition is None else None
         if first_word is not None:
-            self.words = acquire.setters.words = _as_sweep(self.words, first_word)
+            self.words = acquire.setters.words = await self._shown(_as_sweep(self.words, first_word), first_word)
             acquisition = await acquire.find(points)
         if acquisition is None:
             one, printed = self.trial_settings()[0], self.opening.printed
@@ -219,6 +220,11 @@ class Sweeping(Listening):
         self._doubt = (
             (acquire, kinds, second, again) if len(kinds) > 1 and not _hinted(self.found, other.kind) else None
         )
+
+    async def _shown(self, words: Sequence[Word], first: Word) -> list[Word]:
+        """The words with what a person says of one that was called unknown and is to be sent now."""
+        why = f"it refuses data and names {first.name!r}: that is taken for the word that sweeps, and is sent next"
+        return corrected(list(words), await self.dialogue.words(words, why))
 
     async def _counts_by_data(self, acquire: Acquire, settings: SweepSettings, taken: list[int]) -> None:
         """Numbers of points that are ignored without a word: those count that as many came of."""

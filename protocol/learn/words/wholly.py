@@ -36,6 +36,27 @@ _PLAIN = _all(
     "fit fits fitted stay stays inside allowed possible understood taken accepted useful required optional mandatory",
 )
 """Words of any description. Those that bid something to be changed, kept or moved are none of them."""
+_MANNER = _all(
+    "accordingly accurately across actually almost already although among amongst anywhere appropriate",
+    "approximate arbitrary bad barely because belong belongs beneath besides better between big bigger biggest",
+    "brackets briefly broad broader broadest carefully certain character characters chart chiefly close closer",
+    "closest coarser colon common commonly convenient costs counted counting couple covering currently curve",
+    "customary dash decimals deep deeper dense denser depend depends desired differ different differs difficult",
+    "directly distinct dozen easier easy eighth english equal equals especially ever everywhere exact exist",
+    "exists expect expects eye eyes far farther farthest fashion fifth figure figures finer finest finger",
+    "fraction fractional fractions fully generally gently good graph great greater greatest guess handy happen",
+    "happens hard hardly hence hope however huge hyphen instant instead intended know knows language like likes",
+    "little longest loose mainly manner matter matters merely moreover mostly namely naturally near nearer",
+    "nearest nearly neat neatly needed nice nicely ninth nominal numeric numerical obviously often old older",
+    "ordinary otherwise paragraph particularly partly perfectly picture plainly precise precisely prefer prefers",
+    "presently proper properly purpose quickly quite quote quotes ranging rarely rather reach reaches really",
+    "reason reasonable requested respectively rough rougher rounded seldom sense sensible sentence sentences",
+    "seventh several shallow sharp sharper sharpest sheet shortest shortly sign signs similarly simple simpler",
+    "simplest simply since sixth slash slowly solely sometimes somewhere sort spanning sparse steep straight",
+    "style suitable supposed sure symbol symbols tenth therefore think thinks though throughout thus tidy tight",
+    "tighter tiny type types typical various when whereas while wholly why wished worse worst young",
+)
+"""How something is: of any description, too, and no deed in any place."""
 _HERTZ = _all(
     "anfangsfrequenz endfrequenz mittenfrequenz schrittweite untere obere western eastern arrives arrive departs depart total overall wavelength short long",
     "frequency frequencies freq freqs freqency frequenz f hz khz mhz ghz hertz kilohertz megahertz gigahertz",
@@ -132,15 +153,15 @@ _BRIEF = _all(
 _BY_ROLE: dict[Role, frozenset[str]] = {
     **dict.fromkeys(
         (Role.START, Role.STOP, Role.CENTRE, Role.SPAN, Role.STEP, Role.RANGE, Role.POINTS, Role.AVERAGE),
-        _PLAIN | (_SWEPT - _FED) | {"kit"},
+        _PLAIN | _MANNER | (_SWEPT - _FED) | {"kit"},
     ),
-    Role.BANDWIDTH: _PLAIN | (_SWEPT - _FED) | {"filter", "filters", "port"},
-    Role.DATA: _PLAIN | _SWEPT,
-    Role.FREQUENCIES: _PLAIN | _SWEPT,
-    Role.SWEEP: _PLAIN | (_SWEPT - {"command", "commands", "signal", "antenna", "device", "dut"}),
-    Role.HOLD: _PLAIN | ((_DONE | _REMARKED) - {"end", "ends"}),
-    Role.RUN: _PLAIN | _DONE | _REMARKED,
-    Role.STATUS: _PLAIN | _TOLD | _STATED,
+    Role.BANDWIDTH: _PLAIN | _MANNER | (_SWEPT - _FED) | {"filter", "filters", "port"},
+    Role.DATA: _PLAIN | _MANNER | _SWEPT,
+    Role.FREQUENCIES: _PLAIN | _MANNER | _SWEPT,
+    Role.SWEEP: _PLAIN | _MANNER | (_SWEPT - {"command", "commands", "signal", "antenna", "device", "dut"}),
+    Role.HOLD: _PLAIN | _MANNER | ((_DONE | _REMARKED) - {"end", "ends"}),
+    Role.RUN: _PLAIN | _MANNER | _DONE | _REMARKED,
+    Role.STATUS: _PLAIN | _MANNER | _TOLD | _STATED,
     Role.IDENTITY: _BRIEF | _TOLD | _NAMED,
     Role.SETTINGS: _BRIEF | _TOLD | _SET,
     Role.HELP: _BRIEF | _TOLD | _HELPING,
