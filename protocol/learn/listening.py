@@ -25,6 +25,7 @@ from protocol.learn.words.lexicon import HARM, HARM_NAME, LOCKED
 from protocol.learn.words.opening import PLAIN_HELP, list_words
 from protocol.learn.words.plans import A_SPAN, ranked, worth
 from protocol.learn.words.prose import prose_entries
+from protocol.learn.words.tabled import tabled_entries
 from protocol.learn.words.talk import FEWEST_LISTED, NEWLINE
 from protocol.learn.words.tokens import cells_of, entries_of, menu_of
 from protocol.learn.words.wrapped import verbs_of, wrapped_entries
@@ -288,7 +289,8 @@ def _read(printed: Sequence[str], asked_for: Sequence[str], manner: Manner) -> t
         others = [line for line in printed if not re.match(r"\s*\d", line)]
         return [*registers, *general_entries(others)], True
     menu = menu_of(printed) if CHOOSES.search(asked) else []
-    return menu or cells or wrapped_entries(printed, asked_for) or entries_of(printed), bool(cells)
+    layouts = wrapped_entries(printed, asked_for) or tabled_entries(printed)
+    return menu or cells or layouts or entries_of(printed), bool(cells)
 
 
 def _no_digits(line: str) -> str:
