@@ -18,7 +18,7 @@ from protocol.learn.found import MissingError
 from protocol.learn.reasons import unanswered, unlisted
 from protocol.learn.words.allow import SENT, Entry
 from protocol.learn.words.around import warned
-from protocol.learn.words.cells import registers_of
+from protocol.learn.words.cells import codes_of, registers_of
 from protocol.learn.words.framing import without_heads
 from protocol.learn.words.general import general_entries, topics_of
 from protocol.learn.words.lexicon import HARM, HARM_NAME, LOCKED
@@ -288,7 +288,7 @@ def _read(printed: Sequence[str], asked_for: Sequence[str], manner: Manner) -> t
     if registers:
         others = [line for line in printed if not re.match(r"\s*\d", line)]
         return [*registers, *general_entries(others)], True
-    menu = menu_of(printed) if CHOOSES.search(asked) else []
+    menu = codes_of(printed) or (menu_of(printed) if CHOOSES.search(asked) else [])
     layouts = wrapped_entries(printed, asked_for) or tabled_entries(printed)
     return menu or cells or layouts or entries_of(printed), bool(cells)
 

@@ -1,7 +1,9 @@
-"""Registers by number: a verb that writes one, a verb that reads one, and a table of their numbers.
+"""Registers by number: a verb that writes one, a verb that reads one, and a table of their numbers; codes that are typed
+as they stand, as examples behind some of them show.
 
-Owns: `Wnn v` and `Rnn`, `put #n value` and `get #n`, `P<nn>=<v>` and `P<nn>?` over rows like `01 start, kHz`. Refuses:
-a table whose two verbs are not both told, and numbers that no row names.
+Owns: `Wnn v` and `Rnn`, `put #n value` and `get #n`, `P<nn>=<v>` and `P<nn>?` over rows like `01 start, kHz`;
+`41 start, kHz   41 5000`. Refuses: a table whose two verbs are not both told or of whose codes no example shows one, and
+numbers that no row names.
 """
 
 from __future__ import annotations
@@ -10,6 +12,7 @@ import re
 from collections.abc import Sequence
 
 from protocol.learn.words.allow import Entry
+from protocol.learn.words.lines import RESERVED
 
 FEWEST = 3
 _NUMBER = r"(?:<\w+>|\[\w+\]|n{1,3}|r{1,3}|x{1,3}|a{2,3}|#{1,3}|NN?N?|RR|XX)"
@@ -43,3 +46,29 @@ def registers_of(lines: Sequence[str]) -> list[Entry]:
             Entry(name, f"{name}{writes['join']}<v>", " ".join(told.split()), "", form=form, question=question)
         )
     return found
+
+
+_SHOWN = re.compile(r"(.*\S)\s{2,}(\d{1,3})([ =:,])([-+]?\d+(?:\.\d+)?)(?:\s+(\(.*\)))?\s*")
+
+
+def codes_of(lines: Sequence[str]) -> list[Entry]:
+    """The codes of a list, each a word; one behind which stands an example of itself with a value takes one. Empty where
+    fewer than two examples show that the number is what is typed, or where a number comes twice with other words."""
+    found, heading, examples = dict[str, Entry](), "", 0
+    for line in lines:
+        row = _ROW.fullmatch(line.rstrip())
+        if row is None:
+            heading = line.strip(" -=*:") if RESERVED.search(line) else "" if line.rstrip().endswith(":") else heading
+            continue
+        number, told = row.groups()
+        shown = _SHOWN.fullmatch(told)
+        usage = form = number
+        if shown and shown[2] == number:
+            examples += 1
+            usage, form = f"{number}{shown[3]}<{shown[4]}>", f"{number}{shown[3]}{{v}}"
+            told = f"{shown[1]} {shown[5] or ''}"
+        if number in found and len(told.split()) > 1:
+            return []  # one word may be the end of the list
+        told = " ".join(told.split()) + (f" (danger: {heading})" if heading else "")
+        found.setdefault(number, Entry(number, usage, told, form=form if form != number else ""))
+    return list(found.values()) if examples > 1 and len(found) > FEWEST else []

@@ -8,6 +8,7 @@ import pytest
 
 from protocol.learn.dialogue import Role
 from protocol.learn.words.allow import SENT, words_of
+from protocol.learn.words.cells import codes_of
 from protocol.learn.words.tabled import tabled_entries
 
 ONE_VERB_FOR_ALL = """command   operand        effect
@@ -90,3 +91,44 @@ def test_each_line_an_object_with_a_word_and_what_it_is(keys: tuple[str, str]) -
         "tell s11": Role.DATA,
     }
     assert [word.form for word in words][:3] == ["first {v}", "last {v}", "dots {v}"]
+
+
+CODES = """11 start frequency, MHz        11 430
+12 stop frequency, MHz         12 440
+13 number of points (11-301)   13 101
+14 one sweep
+15 print S11 (socket side)     re,im
+hands off, for the works:
+71 new crystal figure          71 5
+72 one sweep with the carrier standing
+end of list"""
+MARKED = """# A1 list
+# 1  from where, kHz   1=7000
+# 2  this text"""
+LETTERED = """5: where the sweep begins, kHz    5:7000
+6: where the sweep ends, kHz      6:7200
+7: number of points, 5..200       7:100
+8: sweep once
+9: erase all
+5: ok"""
+
+
+@pytest.mark.parametrize(
+    ("text", "joint", "first", "never"),
+    [(CODES, " ", 11, ("71", "72")), (LETTERED, ":", 5, ("9",))],
+)
+def test_codes_of_which_examples_show_that_they_are_typed(
+    text: str, joint: str, first: int, never: tuple[str, ...]
+) -> None:
+    words = {word.name: word for word in words_of(codes_of(text.splitlines()))}
+    roles = [words[str(first + at)].role for at in range(4)]
+    assert roles == [Role.START, Role.STOP, Role.POINTS, Role.SWEEP]
+    assert words[str(first)].form == f"{first}{joint}{{v}}"
+    assert all(words[name].role is Role.NEVER for name in never)
+
+
+@pytest.mark.parametrize(
+    "text", [MARKED, LETTERED.replace(":7000", "").replace(":7200", ""), f"{CODES}\n11 reflection of the last sweep"]
+)
+def test_numbers_that_no_examples_show_are_no_codes(text: str) -> None:
+    assert codes_of(text.splitlines()) == []
