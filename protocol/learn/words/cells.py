@@ -1,9 +1,9 @@
-"""Registers by number: a verb that writes one, a verb that reads one, and a table of their numbers; codes that are typed
-as they stand, as examples behind some of them show.
+"""Registers by number: a verb that writes one, a verb that reads one, and a table of their numbers; codes that are
+typed as they stand, as examples behind some of them show.
 
 Owns: `Wnn v` and `Rnn`, `put #n value` and `get #n`, `P<nn>=<v>` and `P<nn>?` over rows like `01 start, kHz`;
-`41 start, kHz   41 5000`. Refuses: a table whose two verbs are not both told or of whose codes no example shows one, and
-numbers that no row names.
+`41 start, kHz   41 5000`. Refuses: a table whose two verbs are not both told or of whose codes no example shows one,
+and numbers that no row names.
 """
 
 from __future__ import annotations
@@ -52,8 +52,10 @@ _SHOWN = re.compile(r"(.*\S)\s{2,}(\d{1,3})([ =:,])([-+]?\d+(?:\.\d+)?)(?:\s+(\(
 
 
 def codes_of(lines: Sequence[str]) -> list[Entry]:
-    """The codes of a list, each a word; one behind which stands an example of itself with a value takes one. Empty where
-    fewer than two examples show that the number is what is typed, or where a number comes twice with other words."""
+    """The codes of a list, each a word; one behind which stands an example of itself with a value takes one.
+
+    Empty where fewer than two examples show that the number is what is typed, or where a number comes twice.
+    """
     found, heading, examples = dict[str, Entry](), "", 0
     for line in lines:
         row = _ROW.fullmatch(line.rstrip())
