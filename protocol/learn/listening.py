@@ -287,7 +287,8 @@ def _read(printed: Sequence[str], asked_for: Sequence[str], manner: Manner) -> t
     registers, cells = registers_of(printed), cells_of(printed)[0]
     if registers:
         others = [line for line in printed if not re.match(r"\s*\d", line)]
-        return [*registers, *general_entries(others)], True
+        verbs = {entry.name.split()[0] for entry in registers}
+        return [*registers, *(entry for entry in general_entries(others) if entry.name not in verbs)], True
     menu = codes_of(printed) or (menu_of(printed) if CHOOSES.search(asked) else [])
     layouts = wrapped_entries(printed, asked_for) or tabled_entries(printed)
     return menu or cells or layouts or entries_of(printed), bool(cells)

@@ -4,11 +4,13 @@ from __future__ import annotations
 
 import json
 
+import numpy as np
 import pytest
 
 from protocol.learn.dialogue import Role
+from protocol.learn.sweeps.columns import reflecting
 from protocol.learn.words.allow import SENT, words_of
-from protocol.learn.words.cells import codes_of
+from protocol.learn.words.cells import codes_of, registers_of
 from protocol.learn.words.tabled import tabled_entries
 
 ONE_VERB_FOR_ALL = """command   operand        effect
@@ -132,3 +134,50 @@ def test_codes_of_which_examples_show_that_they_are_typed(
 )
 def test_numbers_that_no_examples_show_are_no_codes(text: str) -> None:
     assert codes_of(text.splitlines()) == []
+
+
+REGISTERS = """ACCESS  PK <adr>          SHOW A CELL
+        PT <adr> <data>   CHANGE A CELL
+        DATA <1|2>        ALL POINTS
+20   RW   KHZ   START FREQUENCY     500..90000
+21   RW   KHZ   STOP FREQUENCY      500..90000
+22   RW   -     NUMBER OF POINTS    2..500
+30   W    -     1 = ONE SWEEP       1
+31   RO   -     NUMBER OF POINTS    1
+80   W    -     1 = ERASE THE SETTINGS
+DATA 1 = S11, DATA 2 = S21. REAL IMAG, HEX, 00002710 = 1.0"""
+SMALL = (
+    REGISTERS.lower()
+    .replace("pk <adr> ", "rx <reg> ")
+    .replace("pt <adr> ", "tz <reg> ")
+    .replace("data 1 = s11, data 2 = s21.", "curve 1: s11; curve 2: s21;")
+    .replace("data <1|2> ", "curve <1|2>")
+)
+
+
+@pytest.mark.parametrize(
+    ("text", "verb", "ask", "trace"), [(REGISTERS, "PT", "PK", "DATA"), (SMALL, "tz", "rx", "curve")]
+)
+def test_registers_with_a_column_that_says_which_are_written(text: str, verb: str, ask: str, trace: str) -> None:
+    words = {word.name: word for word in words_of(registers_of(text.splitlines()))}
+    assert {name: word.role for name, word in words.items() if word.role in SENT} == {
+        f"{verb} 20": Role.START,
+        f"{verb} 21": Role.STOP,
+        f"{verb} 22": Role.POINTS,
+        f"{verb} 30": Role.SWEEP,
+        f"{trace} 1": Role.DATA,
+        f"{trace} 2": Role.DATA,
+    }
+    assert words[f"{verb} 80"].role is Role.NEVER
+    assert not any(name.endswith("31") for name in words)
+    assert (words[f"{verb} 20"].form, words[f"{verb} 20"].question) == (f"{verb} 20 {{v}}", f"{ask} 20")
+
+
+@pytest.mark.parametrize(
+    ("told", "whole"), [("hex, 000F4240 = 1.000000", 1e6), ("fixed point; 0x2710 is 1", 1e4), ("hex", 2.0**20)]
+)
+def test_what_stands_for_one_is_believed_where_it_is_told(told: str, whole: float) -> None:
+    frequency_hz = np.linspace(1e6, 9e7, 51)
+    trace = 0.97 * whole * np.exp(-2j * np.pi * frequency_hz * 9e-9)
+    pair = np.column_stack([trace.real, trace.imag])
+    assert reflecting(pair, frequency_hz, told, hexed=True)[0].divisors == (whole, whole)
