@@ -14,7 +14,6 @@ import ast
 import hashlib
 import json
 import os
-import signal
 import sys
 import tempfile
 import time
@@ -253,9 +252,9 @@ def run_tests(tree: Path, tests: Sequence[str], limit_s: float, plugin: object =
 
     In a fork of this process, which has the large libraries in memory already; none of the program's own modules.
     """
-    child = os.fork()
-    if child == 0:
-        os.setsid()
+    from scripts.mutate_fast import forked
+
+    def work() -> int:
         os.chdir(tree)
         sys.path[:] = [str(tree), *(path for path in sys.path if Path(path or ".").resolve() != ROOT)]
         for name in [name for name in sys.modules if name.split(".")[0] in ("scripts", "tests", "fixtures")]:
@@ -266,18 +265,9 @@ def run_tests(tree: Path, tests: Sequence[str], limit_s: float, plugin: object =
             os.dup2(nothing, descriptor)
         import pytest
 
-        status = pytest.main([*QUIETLY, *tests], plugins=[plugin] if plugin else None)
-        os._exit(int(status))
-    end_s = time.monotonic() + limit_s
-    while True:
-        done, status = os.waitpid(child, os.WNOHANG)
-        if done:
-            return os.waitstatus_to_exitcode(status)
-        if time.monotonic() > end_s:
-            os.killpg(child, signal.SIGKILL)
-            os.waitpid(child, 0)
-            return None
-        time.sleep(0.02)
+        return int(pytest.main([*QUIETLY, *tests], plugins=[plugin] if plugin else None))
+
+    return forked(work, limit_s)
 
 
 def survivors(tree: Path, target: Target, mutants: Sequence[Mutant]) -> Iterator[Mutant]:

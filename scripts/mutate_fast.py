@@ -65,7 +65,7 @@ class InOneProcess:
             said.write_text(json.dumps(found), encoding="utf-8")
             return 0
 
-        if _forked(watch, 600.0) != 0:
+        if forked(watch, 600.0) != 0:
             return None
         return [(took, lines) for took, lines in json.loads(said.read_text(encoding="utf-8"))]
 
@@ -91,7 +91,7 @@ class InOneProcess:
                 found.__code__ = code
             return int(any(_red(item) for _, item in reach))
 
-        return LIVED if _forked(with_it, HANGS * sum(took for took, _ in reach) + LEAST_S) == 0 else NOTICED
+        return LIVED if forked(with_it, HANGS * sum(took for took, _ in reach) + LEAST_S) == 0 else NOTICED
 
 
 def _red(item: pytest.Item) -> bool:
@@ -100,8 +100,11 @@ def _red(item: pytest.Item) -> bool:
     return any(report.failed for report in runtestprotocol(item, nextitem=None, log=False))
 
 
-def _forked(work: Callable[[], int], limit_s: float) -> int | None:
-    """What `work` returns in a fork; None where it takes longer, and 1 where it ends by an error."""
+def forked(work: Callable[[], int], limit_s: float) -> int | None:
+    """What `work` returns in a fork; None where it takes longer, and 1 where it ends by an error.
+
+    A process group of its own: what it starts ends with it.
+    """
     child = os.fork()
     if child == 0:
         os.setsid()

@@ -19,6 +19,7 @@ from numpy.typing import NDArray
 from protocol.errors import RequestError, not_written
 from protocol.files.harmless import ascii_only, harmless, harmless_json
 from protocol.files.small_files import private_folder, write_private
+from protocol.sweep import OWN_BANDWIDTH
 from rf.values.decibel import amplitude_db
 from rf.values.figure import Figure
 from rf.values.words import text
@@ -169,7 +170,7 @@ def _run_data(replay: Replay, run: RunRow, identity: str) -> dict[str, object]:
         "start_hz": s.start_hz,
         "stop_hz": s.stop_hz,
         "points": s.points,
-        "bandwidth_hz": s.bandwidth_hz,
+        "bandwidth_hz": None if OWN_BANDWIDTH in run.changes else s.bandwidth_hz,
         "sweeps": replay.figures_of.sweeps(run),
         "calibration": run.calibration_id,
         "outcome": run.outcome,

@@ -14,6 +14,7 @@ from pathlib import Path
 from typing import Any
 
 from protocol.errors import RequestError
+from protocol.sweep import OWN_BANDWIDTH, bandwidth_words
 from rf.values.decibel import amplitude_db
 from rf.values.figure import Figure, Kind
 from rf.values.words import rounded_down, text
@@ -243,13 +244,14 @@ def _card_time(card: dict[str, Any], stored_s: float) -> float:
 
 def _calibration(visit: VisitFile, replay: Replay) -> list[str]:
     lines = []
-    for calibration in replay.calibrations.values():
+    own = {run.calibration_id: run.changes for run in replay.runs if OWN_BANDWIDTH in run.changes}
+    for number, calibration in replay.calibrations.items():
         at = time.strftime("%Y-%m-%d %H:%M", time.localtime(calibration.at_s))
         s = calibration.settings
         warm = "" if calibration.temperature_c is None else f", {calibration.temperature_c:g} C"
         lines.append(
             f"{at}: {calibration.kit.name}, {s.start_hz / 1e6:.4f} to {s.stop_hz / 1e6:.4f} MHz, {s.points} points,"
-            f" {s.bandwidth_hz:g} Hz{warm}"
+            f" {bandwidth_words(s.bandwidth_hz, own.get(number, ()))}{warm}"
         )
         lines += [_check_line(check.verified.says, check.at_s, check.verified.good) for check in calibration.checks]
     lines += [_check_line(c.verified.says, c.at_s, c.verified.good) for c in checks_of(visit, None)]
