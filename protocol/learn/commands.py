@@ -22,6 +22,8 @@ WORDS_OF_ROLES = {
 
 PARTED_BY_COMMA = re.compile(r"\},[{\d]|\d,\{")
 """A field beside a comma that parts numbers: no read-back where a comma is the decimal sign as well."""
+_FIELD = r"\{[a-z][^{}\"]*\}"
+"""A field of a template; a bracket of the answer itself is none, such as one around an object of JSON."""
 
 
 def write_commands(found: Found, trials: Trials) -> None:
@@ -90,8 +92,8 @@ def _skipped(text: str, hexed: bool = False) -> str:
     if hexed:
         text = re.sub(r"(?<![\w.{])(?:0x)?[0-9A-Fa-f]{6,8}(?![\w.}])", "{skip:hex}", text)
     return re.sub(
-        r"(?<![\w.{])[-+]?\d+(?:\.\d+)?( ?[kMG](?:[Hh][Zz])?)?(?![\w}])",
-        lambda match: "{skip:si}" if match.group(1) else "{skip}",
+        rf"{_FIELD}|(?<![\w.{{])[-+]?\d+(?:\.\d+)?(?P<suffix> ?[kMG](?:[Hh][Zz])?)?(?!\w)",
+        lambda match: match[0] if match[0][0] == "{" else "{skip:si}" if match["suffix"] else "{skip}",
         text,
     )
 
@@ -154,7 +156,7 @@ def _alike(token: str, other: str) -> bool:
 
 
 def _shape_of(line: str) -> str:
-    return re.sub(r"\{[^}]*\}", "#", line)
+    return re.sub(_FIELD, "#", line)
 
 
 def _same_line(one: str, other: str) -> bool:
@@ -165,7 +167,7 @@ def _merged(one: str, other: str) -> str:
     """Two templates of the same line, each with another field, as one."""
     fields = [
         a if not a.startswith("{skip") else b
-        for a, b in zip(re.findall(r"\{[^}]*\}", one), re.findall(r"\{[^}]*\}", other), strict=True)
+        for a, b in zip(re.findall(_FIELD, one), re.findall(_FIELD, other), strict=True)
     ]
     parts = _shape_of(one).split("#")
     return parts[0] + "".join(field + part for field, part in zip(fields, parts[1:], strict=True))

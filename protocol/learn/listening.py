@@ -18,13 +18,14 @@ from protocol.learn.found import MissingError
 from protocol.learn.reasons import unanswered, unlisted
 from protocol.learn.words.allow import SENT, Entry
 from protocol.learn.words.around import warned
-from protocol.learn.words.cells import registers_of
+from protocol.learn.words.cells import codes_of, registers_of
 from protocol.learn.words.framing import without_heads
 from protocol.learn.words.general import general_entries, topics_of
 from protocol.learn.words.lexicon import HARM, HARM_NAME, LOCKED
 from protocol.learn.words.opening import PLAIN_HELP, list_words
 from protocol.learn.words.plans import A_SPAN, ranked, worth
 from protocol.learn.words.prose import prose_entries
+from protocol.learn.words.tabled import tabled_entries
 from protocol.learn.words.talk import FEWEST_LISTED, NEWLINE
 from protocol.learn.words.tokens import cells_of, entries_of, menu_of
 from protocol.learn.words.wrapped import verbs_of, wrapped_entries
@@ -286,9 +287,11 @@ def _read(printed: Sequence[str], asked_for: Sequence[str], manner: Manner) -> t
     registers, cells = registers_of(printed), cells_of(printed)[0]
     if registers:
         others = [line for line in printed if not re.match(r"\s*\d", line)]
-        return [*registers, *general_entries(others)], True
-    menu = menu_of(printed) if CHOOSES.search(asked) else []
-    return menu or cells or wrapped_entries(printed, asked_for) or entries_of(printed), bool(cells)
+        verbs = {entry.name.split()[0] for entry in registers}
+        return [*registers, *(entry for entry in general_entries(others) if entry.name not in verbs)], True
+    menu = codes_of(printed) or (menu_of(printed) if CHOOSES.search(asked) else [])
+    layouts = wrapped_entries(printed, asked_for) or tabled_entries(printed)
+    return menu or cells or layouts or entries_of(printed), bool(cells)
 
 
 def _no_digits(line: str) -> str:

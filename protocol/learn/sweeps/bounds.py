@@ -16,6 +16,7 @@ from protocol.learn.sweeps.setters import line_with
 from protocol.learn.sweeps.told import counts_told
 from protocol.learn.sweeps.trials import Trials
 from protocol.learn.sweeps.trying import Outcome
+from protocol.learn.words.asides import modern
 
 COUNTS = (11, 21, 25, 50, 51, 64, 75, 100, 101, 128, 150, 151, 200, 201, 256, 301, 401, 500, 501, 512, 801, 1001)
 MOST_MISSED = 3
@@ -197,7 +198,7 @@ async def _outermost(
 async def find_bandwidth(trials: Trials, bounds: Bounds) -> None:
     """The bandwidths that the console's words list and that are taken."""
     for word in trials.setters.of(Role.BANDWIDTH):
-        told = f"{word.usage[len(word.name) :]} {word.description}"
+        told = re.sub(r"(?i)\bcycles\b", "Hz", modern(f"{word.usage[len(word.name) :]} {word.description}"))
         listed, codes = _listed(told)
         if not listed:
             await _usual_bandwidths(trials, bounds, word)

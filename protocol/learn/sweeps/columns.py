@@ -23,6 +23,7 @@ FAINTEST_DB = -190.0
 """No receiver sees less; a smaller number counts in parts of a decibel."""
 RETURN_LOSS = re.compile(r"\bRL\b|(?i:\breturn loss\b|\bloss\b)")
 """Words that say that decibels of a reflection count how much is lost."""
+_ONE = re.compile(r"(?i)(?<![\w.])(?:0x)?([0-9A-F]{4,8}) ?(?:=|is|means|stands for) ?\+?1(?:\.0+)?(?![\w.]\d|\w)")
 LEAST_LOSS_DB = 0.03
 """A lead loses more, there and back; smaller numbers may be no decibels."""
 STILL = 0.01
@@ -126,6 +127,12 @@ def hinted(kind: Kind, told: str) -> bool:
     return angle in text and (("db" in text) == (kind.first in ("db", "loss")))
 
 
+def _whole(told: str, *, hexed: bool) -> float:
+    """What stands for one, where words tell it: `000F4240 = 1.000000`; 0 where none do."""
+    found = {int(text, 16 if hexed else 10) for text in _ONE.findall(told) if hexed or text.isdigit()}
+    return float(found.pop()) if len(found) == 1 and min(found) > 1 else 0.0
+
+
 def reflecting(
     pair: NDArray[np.float64], frequency_hz: NDArray[np.float64], told: str = "", *, hexed: bool = False
 ) -> list[Kind]:
@@ -133,7 +140,9 @@ def reflecting(
     hexadecimal."""
     found = []
     losing = RETURN_LOSS.search(told) is not None and float(np.median(pair[:, 0])) > 0
-    for kind in (*POWERS, *(one for one in KINDS if one.first != "re")) if hexed else KINDS:
+    one = _whole(told, hexed=hexed)
+    counted = (Kind("re", "im", (one, one)),) if one else POWERS
+    for kind in (*counted, *(other for other in KINDS if other.first != "re")) if hexed or one else KINDS:
         unsaid = kind.first == "loss" and (kind.divisors != (1, 1) or float(np.median(pair[:, 0])) < LEAST_LOSS_DB)
         if (kind.other or (losing and kind.first == "db") or unsaid) and not (losing and kind.first == "loss"):
             continue  # the sign of so small a number is told by words only

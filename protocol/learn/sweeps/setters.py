@@ -275,7 +275,8 @@ def _hit(line: str, text: str, value: float, hertz: float) -> str:
             wanted = (value, hertz) if (suffixed or labelled) and hertz else (value,)
             if shown == text or any(abs(number - want) <= 1e-9 * max(abs(want), 1e-9) for want in wanted):
                 mark = "{v}" + (shown.lstrip("-+0123456789.,eE") if suffixed else "")
-                at = re.search(rf"(?<![\w.]){re.escape(shown)}", line)
+                whole = re.search(rf"(?<![\w.]){re.escape(shown)}(?!\d|[.,]\d)", line)  # 80 stands in 8000, too
+                at = whole or re.search(rf"(?<![\w.]){re.escape(shown)}", line)
                 start = at.start() if at else line.index(shown)
                 return re.sub(r"\s+", " ", line[:start] + mark + line[start + len(shown) :]).strip()
     if text in HEXED.findall(line):

@@ -14,7 +14,7 @@ from protocol.learn.words.lexicon import HARM, HARM_SURELY
 _OLD_UNITS = tuple(
     (re.compile(pattern), unit)
     for pattern, unit in (
-        (r"(?i)\bkilo-?(?:hertz|cycles?)(?: (?:per|a) second)?\b|\b[kK][cC](?:/s|ps|s)?\b(?!\.)", "kHz"),
+        (r"(?i)\bkilo-?(?:hertz|cycles?)(?: (?:per|a) second)?\b|\b[kK][cC](?:/s|ps|s)?\b(?!\.\w)", "kHz"),
         (r"(?i)\bmega-?(?:hertz|cycles?)(?: (?:per|a) second)?\b|\bM[cC](?:/s|ps|s)?\b|\bmc(?:/s|ps)\b", "MHz"),
         (r"(?i)\bgiga-?(?:hertz|cycles?)(?: (?:per|a) second)?\b|\bG[cC]/s\b", "GHz"),
         (r"(?i)(?<=\d )cycles?(?: (?:per|a) second)?\b|\b(?:in )cycles? (?:per|a) second\b|(?<=\d )c/s\b", "Hz"),
@@ -70,14 +70,21 @@ _REMARKS = tuple(
         r"(?:the )?(?:generator|output|source) is (?:switched )?off (?:afterwards|again|after (?:it|that))\b",
     )
 )
+_LIMITS = re.compile(
+    r"(?i)(?:(?:^|(?<=[.,;(]))\s*|,? and )(?:the |its )?(?:bottom|lowest|least|smallest|minimum|top|highest|largest|greatest|"
+    r"maximum|most)(?: one| value)?(?: is|:| =) ?\d[\d.]*(?: ?[kmg]?hz)?(?=[\s.,;)]|$)[.,;]?"
+)
+"""How far a value may go, told in words that also name the ends of a sweep."""
 FEWEST = 1
 """Words that have to be left of a description; what is left has to say what the word is for."""
 
 
 def modern(text: str) -> str:
-    """A text with kilocycles and the like as kHz, without an `I` before its verb."""
+    """A text with kilocycles and the like as kHz, without an `I` before its verb and without the limits of its value."""
     for pattern, unit in _OLD_UNITS:
         text = pattern.sub(unit, text)
+    rest = _LIMITS.sub(" ", text)
+    text = rest if re.search(r"[A-Za-z]{2}", rest) else text
     return re.sub(r"^I (?=[a-z])", "", text)  # the console speaks of itself
 
 

@@ -156,7 +156,7 @@ _BY_ROLE: dict[Role, frozenset[str]] = {
         _PLAIN | _MANNER | (_SWEPT - _FED) | {"kit"},
     ),
     Role.BANDWIDTH: _PLAIN | _MANNER | (_SWEPT - _FED) | {"filter", "filters", "port"},
-    Role.DATA: _PLAIN | _MANNER | _SWEPT,
+    Role.DATA: _PLAIN | _MANNER | _SWEPT | {"side"},
     Role.FREQUENCIES: _PLAIN | _MANNER | _SWEPT,
     Role.SWEEP: _PLAIN | _MANNER | (_SWEPT - {"command", "commands", "signal", "antenna", "device", "dut"}),
     Role.HOLD: _PLAIN | _MANNER | ((_DONE | _REMARKED) - {"end", "ends"}),

@@ -365,3 +365,15 @@ def test_topics_with_their_words_are_no_words_of_the_list() -> None:
         " mem    memory: save, wipe",
     ]
     assert not {"lower", "upper"} & {entry.name for entry in general_entries(topics)}
+
+
+@pytest.mark.parametrize(
+    ("description", "role"),
+    [
+        ("where to begin, kc. bottom is 100, top is 60000", Role.START),
+        ("where it ends, MHz (lowest is 1, highest is 900)", Role.STOP),
+        ("middle, kHz; minimum is 150 and maximum is 30000", Role.CENTRE),
+    ],
+)
+def test_how_far_a_value_may_go_is_no_end_of_the_sweep(description: str, role: Role) -> None:
+    assert judged(Entry("x", "x <5>", description))[0] is role

@@ -7,10 +7,10 @@ from typing import Any, cast
 
 import pytest
 
-from protocol.learn.commands import PARTED_BY_COMMA, _combined_read, _read_line
+from protocol.learn.commands import PARTED_BY_COMMA, _combined_read, _merged, _read_line
 from protocol.learn.dialogue import Role, Word
 from protocol.learn.found import Found
-from protocol.learn.sweeps.setters import Setters
+from protocol.learn.sweeps.setters import Setters, line_with
 from protocol.learn.sweeps.windows import Writing
 from protocol.learn.words.guard import Guard
 from protocol.learn.words.talk import Talk
@@ -40,6 +40,24 @@ def test_other_frequencies_of_a_hexadecimal_line_are_skipped(line: str, name: st
 )  # fmt: skip
 def test_a_comma_that_parts_and_is_a_decimal_sign_reads_nothing(line: str, unreadable: bool) -> None:
     assert bool(PARTED_BY_COMMA.search(line)) is unreadable
+
+
+@pytest.mark.parametrize(
+    ("answer", "then"),
+    [
+        ('{{"low":{},"high":{},"width":300}}', '{"low":5000,"high":9000,"width":1000}'),
+        ('{{"fine":true,"now":{{"f0":{},"f1":{}}}}}', '{"fine":true,"now":{"f0":5000,"f1":9000}}'),
+    ],
+)
+def test_brackets_of_an_answer_are_no_fields(answer: str, then: str) -> None:
+    one, other = answer.format("{v}", 700), answer.format(400, "{v}")
+    template = Template.parse(_merged(_read_line(one, "start_khz"), _read_line(other, "stop_khz")), SETTING_FIELDS)
+    assert template.read(then.encode()) == {"start_hz": 5e6, "stop_hz": 9e6}
+
+
+@pytest.mark.parametrize("answer", ["low 8000.000 high 9000.000 dots {}", "800 to 8005 in {} pieces"])
+def test_a_number_that_begins_another_is_not_found_in_it(answer: str) -> None:
+    assert line_with([answer.format(80)], "80", 80.0) == answer.format("{v}")
 
 
 def test_a_suffix_is_told_once() -> None:
