@@ -101,5 +101,5 @@ def _parsed(line: str) -> object:
     """What a line of JSON holds; None where it is none."""
     try:
         return json.loads(line) if line.strip().startswith("{") else None
-    except ValueError:
+    except (ValueError, RecursionError):  # brackets without end
         return None

@@ -181,3 +181,7 @@ def test_what_stands_for_one_is_believed_where_it_is_told(told: str, whole: floa
     trace = 0.97 * whole * np.exp(-2j * np.pi * frequency_hz * 9e-9)
     pair = np.column_stack([trace.real, trace.imag])
     assert reflecting(pair, frequency_hz, told, hexed=True)[0].divisors == (whole, whole)
+
+
+def test_brackets_without_end_are_no_list() -> None:
+    assert tabled_entries(['{"a": ' + "[" * 100_000] * 8) == []
