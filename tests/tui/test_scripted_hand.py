@@ -7,7 +7,6 @@ from pathlib import Path
 import numpy as np
 import pytest
 
-from tests.benchtop import exact, make_unit
 from tests.tui.scripted_hand import TuningHand
 
 GOAL_DB = 90.0
@@ -28,16 +27,6 @@ def tuned(folder: Path, seed: int, off: tuple[float, float, float]) -> str:
     )
     assert "prove it" in done.ended and done.true_db >= GOAL_DB, f"{line}; {done.ended}\n" + "\n".join(done.said)
     return line
-
-
-@pytest.mark.timeout(240)
-def test_its_first_turns_are_small_and_each_is_followed(tmp_path: Path) -> None:
-    """+60, -110 and +35 kHz: the mean lies on the channel, 27 dB are missing. While nobody knows which way a screw goes
-    the first turns try it, and spoil little."""
-    off = (60e3, -110e3, 35e3)
-    done = TuningHand(tmp_path, 1, off).run(most_turns=3)
-    before_db = -20.0 * np.log10(abs(exact(make_unit("V6", off), [150.6e6])[0]))
-    assert done.turns == 3 and done.true_db >= before_db - 6.0, (before_db, done.true_db, done.said)
 
 
 @pytest.mark.long
