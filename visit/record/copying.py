@@ -12,6 +12,7 @@ from collections.abc import Callable
 from pathlib import Path
 
 from visit.record.opening import RecordError, RecordMachineError, connect, look_beside, there
+from visit.record.soundness import verdict_of
 from visit.record.visit_file import VisitFile
 
 PAGES_A_STEP = 2048
@@ -32,7 +33,7 @@ def copy_visit(visit: VisitFile, to: Path, tell: Callable[[int, int], None] = la
         with contextlib.closing(connect(to, "mode=rw")) as copy:
             visit.copy_into(copy, PAGES_A_STEP, tell)
             counts = copy.execute("select (select count(*) from run), (select count(*) from sweep)").fetchone()
-            if copy.execute("pragma quick_check(1)").fetchone()[0] != "ok":
+            if verdict_of(copy) != "ok":
                 raise RecordMachineError(f"{to}: the copy is not what was written; its disk fails: copy elsewhere")
         whole = True
     except sqlite3.Error as error:

@@ -14,6 +14,7 @@ from contextlib import contextmanager
 from pathlib import Path
 
 from visit.record.opening import (
+    DAMAGE,
     Connection,
     Reader,
     RecordBusyError,
@@ -21,6 +22,7 @@ from visit.record.opening import (
     RecordFullError,
     RecordMachineError,
     connect,
+    error_kind,
     for_writing,
 )
 from visit.record.place import GONE, Place, rescued_words
@@ -148,7 +150,7 @@ class Database:
                     yield self._connection
                 self._place.written()
             except sqlite3.Error as error:
-                code = _code(error)
+                code = error_kind(error)
                 if code in (sqlite3.SQLITE_BUSY, sqlite3.SQLITE_LOCKED):
                     raise RecordBusyError(
                         f"{self.path}: another process is in the midst of writing and does not go on; end it, then try"
@@ -167,15 +169,14 @@ class Database:
             try:
                 return self._connection.execute(statement, values).fetchall()
             except sqlite3.Error as error:
-                self._note_spoiled(_code(error))
+                self._note_spoiled(error_kind(error))
                 if self.went_elsewhere():
                     return self.rows(statement, values)
                 raise RecordError(f"{self.path}: could not be read ({error}); work on the second copy") from None
 
     def _note_spoiled(self, code: int) -> None:
         """It was whole when it was opened. What is only read, or written in one go, is told as it is."""
-        damaged = code in (sqlite3.SQLITE_CORRUPT, sqlite3.SQLITE_NOTADB)
-        self._place.spoiled |= damaged and self._second is not None and not self.lost
+        self._place.spoiled |= code in DAMAGE and self._second is not None and not self.lost
 
     def add_row(self, table: str, values: Mapping[str, object]) -> int:
         """Add one row to a table of the schema (column: value); returns its number."""
@@ -184,8 +185,3 @@ class Database:
             row = connection.execute(f"insert into {table} ({columns}) values ({marks})", values).lastrowid  # noqa: S608
         assert row is not None
         return row
-
-
-def _code(error: sqlite3.Error) -> int:
-    """Its kind."""
-    return int(getattr(error, "sqlite_errorcode", 0)) & 0xFF

@@ -55,6 +55,15 @@ class RecordFullError(RecordMachineError):
     """A write found no room; the next one may."""
 
 
+DAMAGE = frozenset({sqlite3.SQLITE_CORRUPT, sqlite3.SQLITE_NOTADB})
+"""Kinds of fault that say of a file that it is not what was written."""
+
+
+def error_kind(error: sqlite3.Error) -> int:
+    """The kind of a fault of SQLite [its result codes: the low byte]; 0 where it names none."""
+    return int(getattr(error, "sqlite_errorcode", 0)) & 0xFF
+
+
 def damaged(path: Path, why: object, what: str = "") -> RecordError:
     """The one line for a file, or a part of it, that is not what it should be."""
     subject = f"{what} is damaged" if what else "damaged"

@@ -15,9 +15,10 @@ from collections.abc import Iterable, Iterator
 from pathlib import Path
 
 from protocol.errors import RequestError
-from visit.record.opening import HEADER, MAGIC, RecordError, connect
+from visit.record.opening import DAMAGE, HEADER, MAGIC, RecordError, connect, error_kind
 from visit.record.schema import APPLICATION_ID
 from visit.record.second import SecondCopy
+from visit.record.soundness import verdict_of
 from visit.site.folders import data_folder
 
 MOST_NAMES = 100
@@ -98,7 +99,7 @@ class Place:
                 try:
                     with contextlib.closing(sqlite3.connect(path)) as copy:
                         source.backup(copy)
-                        if copy.execute("pragma quick_check(1)").fetchone()[0] == "ok":
+                        if verdict_of(copy) == "ok":
                             return path
                 except sqlite3.Error:
                     pass
@@ -166,11 +167,11 @@ def _sound(path: Path) -> bool:
     """Every page, as whoever opens it now would find it."""
     try:
         with contextlib.closing(connect(path, "mode=rw")) as connection:
-            return bool(connection.execute("pragma quick_check(1)").fetchone()[0] == "ok")
+            return verdict_of(connection) == "ok"
     except (RecordError, OSError):
         return True  # its permissions are told by others
     except sqlite3.Error as error:
-        return int(getattr(error, "sqlite_errorcode", 0)) & 0xFF not in (sqlite3.SQLITE_CORRUPT, sqlite3.SQLITE_NOTADB)
+        return error_kind(error) not in DAMAGE
 
 
 def _file_at(path: Path) -> tuple[int, int] | None:

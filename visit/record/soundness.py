@@ -55,6 +55,11 @@ _WORDS = re.compile(r"\b(check|collate|generated|virtual|using)\b|/\*|\bas\s*\("
 _COMMENT = re.compile(r"--[^\n]*")
 
 
+def verdict_of(connection: sqlite3.Connection) -> str:
+    """What SQLite says of every page of a file: `ok`, or the first fault. Raises sqlite3.Error."""
+    return str(connection.execute("pragma quick_check(1)").fetchone()[0])
+
+
 class UnsoundError(Exception):
     """What is wrong with a file, in a few words."""
 

@@ -35,7 +35,7 @@ from visit.record.opening import (
     there,
 )
 from visit.record.schema import APPLICATION_ID, MIGRATIONS, SCHEMA, SCHEMA_VERSION
-from visit.record.soundness import PATIENCE_S, UnsoundError, check_rows, check_schema, patient
+from visit.record.soundness import PATIENCE_S, UnsoundError, check_rows, check_schema, patient, verdict_of
 from visit.site.hookup import THIRDS, HookUp
 from visit.site.site import Site, parse_site
 
@@ -346,7 +346,7 @@ def _check(connection: sqlite3.Connection, path: Path, *, read_only: bool, glanc
         )
     check_schema(connection, found)
     if not glance:
-        verdict = connection.execute("pragma quick_check(1)").fetchone()[0]
+        verdict = verdict_of(connection)
         if verdict != "ok":
             raise damaged(path, verdict)
         check_rows(connection, found)
