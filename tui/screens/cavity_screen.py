@@ -51,10 +51,9 @@ class CavityScreen(SweptPage[CavitySight]):
         blocks = [block("", f"A SINGLE CAVITY  {self._tool.site.name}{run}", width, column=1)]
         if mine and progress.phase is Phase.FAULT:
             blocks.append(block("FAULT", progress.message, width))
+        blocks += self.wait(width)
         if sight is None:
-            return [*blocks, block("WAIT", self.computing, width)]
-        if self.computing:
-            blocks.append(block("WAIT", self.computing, width))
+            return blocks
         blocks.append(block("WANTED", wish_words(sight).removeprefix("wanted: "), width))
         blocks += [block("DO", f"{deed.do} ({deed.why})", width) for deed in sight.deeds]
         if not sight.runs:

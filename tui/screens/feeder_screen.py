@@ -61,7 +61,7 @@ class FeederScreen(SweptPage[FeederSight]):
         if progress.phase is Phase.FAULT and hangs:
             blocks.append(block("FAULT", progress.message, width))
         if sight is None:
-            return [*blocks, block("WAIT", self.computing, width)]
+            return [*blocks, *self.wait(width)]
         power = "not written down: p" if sight.incoming_dbm is None else f"{sight.incoming_dbm:g} dBm, written down"
         blocks.append(block("POWER", f"incoming {power}; {FIRST}", width))
         blocks.append(block("CABLE", cable_line(sight), width, 3))

@@ -12,8 +12,9 @@ from typing import Generic, TypeVar
 
 from protocol.errors import RequestError
 from protocol.sweep import SweepSettings
+from tui.drawing.blocks import Block
 from tui.screens.bench_words import bench_lines
-from tui.screens.page_screen import PageScreen
+from tui.screens.page_screen import PageScreen, block
 from visit.run.conductor import RunOrder
 from visit.run.tool import Tool
 from visit.site.hookup import HookUp
@@ -79,6 +80,10 @@ class FilePage(PageScreen, Generic[Made]):
             return f"computing the figures from the visit file, {taken_s:.0f} s so far"
         newer = f"computing them anew, {taken_s:.0f} s so far; the figures shown are of the sweeps before"
         return newer if taken_s > WORTH_SAYING_S else ""
+
+    def wait(self, width: int) -> list[Block]:
+        """That it computes, as a row; nothing while it does not."""
+        return [block("WAIT", self.computing, width)] if self.computing else []
 
     def _count(self) -> None:
         if self._began_s is not None:

@@ -48,10 +48,9 @@ class GainScreen(FilePage[Gains]):
         """The change first; what it rests on gives way first."""
         blocks = [block("", f"WHAT THE REPEATER GAINS  {self._tool.site.name}", width, column=1)]
         gains = self.made
+        blocks += self.wait(width)
         if gains is None:
-            return [*blocks, block("WAIT", self.computing, width)]
-        if self.computing:
-            blocks.append(block("WAIT", self.computing, width))
+            return blocks
         if not gains.known.radios.power_dbm.known:
             return [*blocks, block("NEXT", NO_POWER.replace("(deepnotch", "(p; or deepnotch"), width)]
         blocks.append(block("HEARS", heard_words(gains), width))

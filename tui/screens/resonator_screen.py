@@ -57,10 +57,9 @@ class ResonatorScreen(SweptPage[tuple[BandSight, ...]]):
         blocks = [block("", f"RESONATORS OF THE {whose}  {tool.site.name}{run}", width, column=1)]
         if mine and progress.phase is Phase.FAULT:
             blocks.append(block("FAULT", progress.message, width))
+        blocks += self.wait(width)
         if self.made is None:
-            return [*blocks, block("WAIT", self.computing, width)]
-        if self.computing:
-            blocks.append(block("WAIT", self.computing, width))
+            return blocks
         sight = next((one for one in self.made if one.side is self._side), None)
         if sight is None:
             return [*blocks, block("NEXT", f"{self._leads()}: t", width)]

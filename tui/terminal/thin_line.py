@@ -103,11 +103,11 @@ class ThinApp(App[T]):
 
     async def on_event(self, event: Event) -> None:
         """Keys hurry, and each waits for what the one before it does."""
-        if isinstance(event, Key):
-            self._pace.hurry(time.monotonic())
         now_s = time.monotonic()
+        if isinstance(event, Key):
+            self._pace.hurry(now_s)
         if isinstance(event, Paste) and not hasattr(self.focused, "_on_paste"):  # no field
-            self._say_no_keys()
+            self._say_no_keys(now_s)
             self._passed_s = now_s
         elif isinstance(event, Key) and event.key == "enter" and now_s < self._passed_s + BURST_PAUSE_S:
             return  # of the line that was no command
@@ -116,9 +116,8 @@ class ThinApp(App[T]):
         else:
             await super().on_event(event)
 
-    def _say_no_keys(self) -> None:
+    def _say_no_keys(self, now_s: float) -> None:
         """Once for all pieces of a paste."""
-        now_s = time.monotonic()
         if now_s > self._said_s + SAY_AGAIN_S:
             self._said_s = now_s
             self.notify("pasted text is no command here: nothing was done", markup=False)

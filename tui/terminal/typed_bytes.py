@@ -58,13 +58,8 @@ class TypedBytes:
         if self._passing:
             text = self._behind_the_end(text)
         text = self._held + text
-        goes_on = now_s < self._burst_s + BURST_PAUSE_S
-        if self._is_burst(text, now_s):
-            self._burst_s, self._held = now_s, ""
-            line = text.removesuffix("\r")
-            if goes_on or "\r" in line or "\n" in line:
-                return [Paste(text)]
-            return [Paste(line), *self._given(text[len(line) :])]  # a line that was sent whole, with its Enter
+        if burst := self._burst(text, now_s):
+            return burst
         pasting = self._is_pasting_after(self._tail + text)
         held = _mark_begun(text, 1 if pasting else LEAST_OF_A_MARK)
         self._held = text[len(text) - held :]
@@ -91,12 +86,19 @@ class TypedBytes:
         self._passing, self._tail = False, ""
         return whole.partition(PASTE_ENDS)[2]
 
-    def _is_burst(self, text: str, now_s: float) -> bool:
-        """Whether this is of a paste that has no marks. Enter by itself behind one is a key: it takes the line."""
+    def _burst(self, text: str, now_s: float) -> list[Message]:
+        """What this means as a piece of a paste that has no marks; empty where it is none. Enter by itself behind one
+        is a key: it takes the line. So is that of a line that was sent whole."""
         if not text or self._pasting or "\x1b" in text:
-            return False
+            return []
         goes_on = now_s < self._burst_s + BURST_PAUSE_S and text != "\r"
-        return goes_on or (len(text) >= LEAST_BURST and len(set(text)) >= LEAST_UNLIKE)
+        if not goes_on and (len(text) < LEAST_BURST or len(set(text)) < LEAST_UNLIKE):
+            return []
+        self._burst_s, self._held = now_s, ""
+        line = text.removesuffix("\r")
+        if goes_on or "\r" in line or "\n" in line:
+            return [Paste(text)]
+        return [Paste(line), *self._given(text[len(line) :])]
 
     def _is_pasting_after(self, text: str) -> bool:
         begun, ended = text.rfind(PASTE_BEGINS), text.rfind(PASTE_ENDS)
