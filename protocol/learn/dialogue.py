@@ -37,6 +37,12 @@ class Role(enum.StrEnum):
     UNKNOWN = "not known"
 
 
+ONE_VALUE = frozenset(
+    {Role.START, Role.STOP, Role.CENTRE, Role.SPAN, Role.STEP, Role.POINTS, Role.BANDWIDTH, Role.AVERAGE}
+)
+"""Roles of words that take one value each."""
+
+
 @dataclass(frozen=True, slots=True)
 class Word:
     """One word of the console as the learner sees it, before it is tried."""

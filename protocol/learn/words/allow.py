@@ -11,7 +11,7 @@ from collections import Counter
 from collections.abc import Sequence
 from dataclasses import dataclass, replace
 
-from protocol.learn.dialogue import Correction, Role, Told, Word
+from protocol.learn.dialogue import ONE_VALUE, Correction, Role, Told, Word
 from protocol.learn.words.asides import modern, without_asides
 from protocol.learn.words.lexicon import DESCRIPTIONS, HARM, HARM_NAME, HARM_SURELY, NAMES, speaking_of
 from protocol.learn.words.meaning import SPENT, read_role
@@ -27,9 +27,6 @@ _BARE = re.compile(r"(?:[\d.,:;|/ ()\[\]<>{}=+-]|(?<=\d)[kMG]\b)*")
 SETTERS = ("set", "put", "let", "make", "write", "store", "clear", "cal", "save")
 """Verbs before the name of a trace that do not ask for it."""
 _ENDS = frozenset({Role.START, Role.STOP})
-_VALUES = frozenset(
-    {Role.START, Role.STOP, Role.CENTRE, Role.SPAN, Role.STEP, Role.POINTS, Role.BANDWIDTH, Role.AVERAGE}
-)
 _BEFORE = ("set", "put", "let", "sweep", "swp", "freq", "scan")
 """Words before the name of a setting that leave it one; `print from a to b` sets nothing."""
 _SWEPT = re.compile(r"(?i)sw(?:ee)?p|scan|freq|range|span|band|window|limits|ends|edges|stim|set(?![a-z])|^f\b")
@@ -60,7 +57,8 @@ _EXAMPLE = re.compile(
 """How it is typed, before what it is."""
 _BOTH = re.compile(r"(?i)\b(?:ends|limits|edges|lower and upper|start and stop|first and last) (?:of|end|freq)")
 """Says of two words at once what they are."""
-_MANY_OF = r"^(?:the )?(?:number of|how many|count of|this many|so many)? ?(\w+)"
+_MANY_OF = re.compile(r"^(?:the )?(?:number of|how many|count of|this many|so many)? ?(\w+)")
+"""What is counted, in small letters."""
 _MEMORY = r"(?:in)?to (?:the |its )?(?:memory|buffer|ram)"
 _INTO_MEMORY = re.compile(
     r"(?i)(?:(?:take|make|run|do|record|start)s? )?(?:one |a |a single |single )(?:sweep|scan|measurement|run)s? "
@@ -145,7 +143,7 @@ def _described(entry: Entry, told: str, arguments: str, but: frozenset[Role]) ->
     read = _read(entry, arguments) if role in (None, Role.FREQUENCIES) else None
     read = None if read and read[0] in but else read
     own = _by_name(entry, arguments)
-    if read and not (own and own[0] in _VALUES and re.search(rf"(?i)\b{own[0].name}\b", told)):
+    if read and not (own and own[0] in ONE_VALUE and re.search(rf"(?i)\b{own[0].name}\b", told)):
         return read
     if role is None:
         return (
@@ -159,7 +157,7 @@ def _described(entry: Entry, told: str, arguments: str, but: frozenset[Role]) ->
     if role in _ENDS and _BOTH.search(told):
         short = Role.START if short_for_first(entry.word) else Role.STOP if short_for_last(entry.word) else role
         own = own or (short, "it is named so of two that are told together")
-    elif own and not (role in _VALUES and own[0] in _VALUES and re.search(rf"(?i)\b{own[0].name}\b", told)):
+    elif own and not (role in ONE_VALUE and own[0] in ONE_VALUE and re.search(rf"(?i)\b{own[0].name}\b", told)):
         own = None
     return own or (role, f"its description says so: {told[:50]!r}")
 
@@ -205,14 +203,14 @@ def _by_name(entry: Entry, arguments: str) -> tuple[Role, str] | None:
         "freq",
         "scan",
     )
-    if role is None and len(parts) > 1 and last in _VALUES and named:
+    if role is None and len(parts) > 1 and last in ONE_VALUE and named:
         role = last
     if role is None and len(parts) > 1 and parts[0].lower() not in SETTERS and last is Role.DATA:
         role = last
     if any(HARM_NAME.search(part) for part in parts) or role is None:
         return None
     takes = re.search(r"[<{\[]", arguments) or entry.form or re.match(r"[-+]?\d", entry.description)
-    if role in _VALUES and takes:
+    if role in ONE_VALUE and takes:
         return role, "its name says so, and it takes a value"
     if role is Role.SWEEP and len(re.findall(r"[A-Za-z]+", entry.description)) <= _FEW and not arguments.strip():
         return role, "its name says so, and little else is told of it"
@@ -289,13 +287,13 @@ def _by_places(entries: Sequence[Entry], known: list[tuple[Role, str]]) -> list[
     """Where the listing shows a place behind words that take a value, one without a place that gives data or takes a
     sweep by what is told of it does that: the number of points, say, stands in what is told of its answer."""
     places = [re.search(r"[<\[{\d]", _arguments(entry)) is not None or bool(entry.form) for entry in entries]
-    taking = sum(place and role in _VALUES for place, (role, _) in zip(places, known, strict=True))
+    taking = sum(place and role in ONE_VALUE for place, (role, _) in zip(places, known, strict=True))
     if taking < FEWEST_PLACES:
         return known
     found = list(known)
     for at, (entry, place) in enumerate(zip(entries, places, strict=True)):
-        if known[at][0] in _VALUES and not place:
-            other = judged(entry, _VALUES)
+        if known[at][0] in ONE_VALUE and not place:
+            other = judged(entry, ONE_VALUE)
             found[at] = other if other[0] in (Role.DATA, Role.SWEEP) else known[at]
     return found
 
@@ -348,9 +346,7 @@ def _understood(
             first = re.match(r"(?:one )?([a-z]+)", one.told.lower())
             own |= {first.group(1)} if first else set()
         elif told[0] is Role.POINTS:
-            own |= set(
-                re.findall(r"(?i)^(?:the )?(?:number of|how many|count of|this many|so many)? ?(\w+)", one.told.lower())
-            )
+            own |= set(_MANY_OF.findall(one.told.lower()))
         elif told[0] is Role.SETTINGS:
             own |= {other.word.lower() for other in said}
         if not strange(told[0], modern(without_asides(one.told)), f"{one.arguments} {' '.join(own)}"):

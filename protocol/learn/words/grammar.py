@@ -10,7 +10,7 @@ import re
 from collections.abc import Sequence
 from dataclasses import dataclass, replace
 
-from protocol.learn.dialogue import Role
+from protocol.learn.dialogue import ONE_VALUE, Role
 from protocol.learn.words.allow import Entry, judged
 
 READING = frozenset(
@@ -84,7 +84,7 @@ class Grammar:
             return [entry]
         role, _ = judged(entry)
         mine = [use for use in self.others if use.takes(heading)]
-        setting = self.sets.takes(heading) or (not mine and role in _SETTINGS)
+        setting = self.sets.takes(heading) or (not mine and role in ONE_VALUE)
         if setting:
             told = f"{entry.usage[len(entry.name) :].strip()} {entry.description}".strip()
             name = f"{self.sets.verb} {entry.name}"
@@ -97,11 +97,6 @@ class Grammar:
             mine = [use for use in self.others if use.verb.lower() in wanted and role is not Role.UNKNOWN][:1]
         return [replace(entry, name=f"{use.verb} {entry.name}", usage=f"{use.verb} {entry.usage}", bare=entry.word)
                 for use in mine] or [entry]  # fmt: skip
-
-
-_SETTINGS = frozenset(
-    {Role.START, Role.STOP, Role.CENTRE, Role.SPAN, Role.STEP, Role.POINTS, Role.BANDWIDTH, Role.AVERAGE}
-)
 
 
 def grammar_of(lines: Sequence[str], typed: Sequence[str] = ()) -> Grammar:
