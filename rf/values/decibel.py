@@ -41,3 +41,9 @@ def level_db(values: ArrayLike) -> NDArray[np.float64]:
     levels = np.full(magnitude.shape, np.nan)
     levels[usable] = 20.0 * np.log10(magnitude[usable])
     return levels
+
+
+def level_near(frequency_hz: NDArray[np.float64], values: NDArray[np.complex128], hz: float) -> float:
+    """Level in dB of that of the `values` (K,) which lies nearest to a frequency; NaN where it has none."""
+    at = int(np.argmin(np.abs(frequency_hz - hz)))
+    return float(level_db(values[at : at + 1])[0])

@@ -10,19 +10,17 @@ import math
 from dataclasses import replace
 from typing import Protocol
 
-import numpy as np
-
 from rf.floor.leakage import LEADS_MOVE
 from rf.floor.pool import MOST_CAVITIES, Bottom, narrowest_bottom
 from rf.repeater.passband import return_loss_at
-from rf.values.decibel import level_db
+from rf.values.decibel import level_near
 from visit.calibration.doubts import survey_doubt
 from visit.figures.assess_alone import leak_limits
 from visit.figures.assessment import Assessment
 from visit.figures.averaging import FEWEST_POINTS, floor_of
 from visit.figures.known import Knowledge, Known, LeakSource
 from visit.figures.leak_advice import found
-from visit.figures.looks import covers_both
+from visit.figures.looks import covers_both, seen_from_antenna
 from visit.figures.two_states import Averages, jumper_leaks
 from visit.record.visit_file import RunRow
 from visit.site.hookup import ANTENNA_PORT, HookUp, Side
@@ -159,13 +157,11 @@ class EarlierRuns:
 
     def _returned_db(self, run: RunRow) -> float | None:
         """What came back at the third port's channel in the newest wide run before that had lead 2 on it."""
-        back = run.hookup.other_side
-        for other in reversed(self._figures.runs):
-            if other.id < run.id and back is not None and other.hookup == back and covers_both(other, self._site):
-                made = self._figures.averaged(other)
-                if made is not None and back.side is not None and not self._knowledge.of(other).uncorrected:
-                    at = int(np.argmin(abs(made.frequency_hz - self._site.pass_hz(back.side))))
-                    return float(level_db(made.s11.mean[at : at + 1])[0])
+        before = [other for other in self._figures.runs if other.id < run.id]
+        for other in seen_from_antenna(before, run.hookup, self._site):
+            made, side = self._figures.averaged(other), other.hookup.side
+            if made is not None and side is not None and not self._knowledge.of(other).uncorrected:
+                return level_near(made.frequency_hz, made.s11.mean, self._site.pass_hz(side))
         return None
 
     def _path_doubt(self, run: RunRow) -> str:

@@ -12,7 +12,7 @@ wrote none, counts as if every look had been taken.
 from __future__ import annotations
 
 import time
-from collections.abc import Iterable, Mapping, Sequence
+from collections.abc import Iterable, Iterator, Mapping, Sequence
 from dataclasses import dataclass, field
 
 from rf.floor.sequential import look_counts, look_number, next_look, spent_at
@@ -78,6 +78,12 @@ class Spending:
 def covers_both(run: RunRow, site: Site) -> bool:
     """A wide run: both channels lie in it."""
     return run.settings.start_hz <= site.low_hz and site.high_hz <= run.settings.stop_hz
+
+
+def seen_from_antenna(runs: Sequence[RunRow], hookup: HookUp, site: Site) -> Iterator[RunRow]:
+    """Wide runs that had lead 2 on the port where a hook-up has its load, the newest first."""
+    back = hookup.other_side
+    return (run for run in reversed(runs) if back is not None and run.hookup == back and covers_both(run, site))
 
 
 def spendings(visit: VisitFile, site: Site, runs: Sequence[RunRow], counts: Mapping[int, int]) -> dict[int, Spending]:

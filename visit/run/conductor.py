@@ -321,10 +321,9 @@ class Conductor:
         """Commit a sweep that shows what was declared, beginning the run with the first; refuse any other."""
         assert run.applied is not None
         if run.kept == run.before and run.refused == 0:
-            run.gate, run.calibration_id = gate_of(
-                self._site, self._calibrator, run.order.hookup, run.applied.actual, self._visit,
-                trusted=run.order.trusted,
-            )  # fmt: skip
+            order, actual = run.order, run.applied.actual
+            asked = partial(gate_of, self._site, self._calibrator, order.hookup, actual, self._visit)
+            run.gate, run.calibration_id = await self._on_disk(partial(asked, trusted=order.trusted))
         refusal = await self._on_disk(partial(run.gate.judge, sweep)) if run.gate is not None else None
         if refusal is not None:
             run.refused += 1

@@ -13,10 +13,10 @@ from protocol.sweep import Sweep, SweepSettings
 from rf.floor.floor import floor_from_one_sweep
 from rf.repeater.hookup_check import HookUpCheck, State, check_hookup
 from rf.repeater.keyed import CarrierWatch
-from rf.values.decibel import level_db
+from rf.values.decibel import level_near
 from visit.calibration.corrector import Corrector
 from visit.figures.averaging import average_of
-from visit.figures.looks import covers_both
+from visit.figures.looks import seen_from_antenna
 from visit.record.visit_file import VisitFile
 from visit.run.calibrating import Calibrator
 from visit.site.hookup import HookUp
@@ -49,16 +49,12 @@ def gate_of(
 
 def _returned_db(site: Site, calibrator: Calibrator, hookup: HookUp, visit: VisitFile) -> float | None:
     """S11 in dB at the third port's channel in the newest wide run that had lead 2 on that port."""
-    back = hookup.other_side
-    if back is None or back.side is None:
-        return None
-    for run in reversed(visit.runs()):
-        made = average_of(visit.sweeps(run.id, limit=ENOUGH)) if run.hookup == back and covers_both(run, site) else None
-        if made is not None:
-            corrector, uncorrected = calibrator.corrector(run.settings, back)
+    for run in seen_from_antenna(visit.runs(), hookup, site):
+        made = average_of(visit.sweeps(run.id, limit=ENOUGH))
+        if made is not None and run.hookup.side is not None:
+            corrector, uncorrected = calibrator.corrector(run.settings, run.hookup)
             s11, _ = corrector(made.frequency_hz, made.s11.mean, made.s21.mean)
-            at = int(np.argmin(abs(made.frequency_hz - site.pass_hz(back.side))))
-            return None if uncorrected else float(level_db(s11[at : at + 1])[0])
+            return None if uncorrected else level_near(made.frequency_hz, s11, site.pass_hz(run.hookup.side))
     return None
 
 
@@ -93,15 +89,7 @@ class Gate:
         told, third = self._hookup.name, self._hookup.third_port
         site = self._site
         check = check_hookup(
-            sweep.frequency_hz,
-            s11,
-            s21,
-            noise,
-            site.low_hz,
-            site.high_hz,
-            told,
-            third,
-            self._returned_db,
+            sweep.frequency_hz, s11, s21, noise, site.low_hz, site.high_hz, told, third, self._returned_db,
             rows=site.kind == "band-pass",
-        )
+        )  # fmt: skip
         return check if check.state is State.WRONG else None
